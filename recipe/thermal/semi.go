@@ -1,0 +1,116 @@
+// Package thermal is transient conduction through a head pressed by a hot
+// platen: how warm a place gets in a time, and how long a place takes to get
+// warm.
+//
+// Temperatures are shares of the rise: θ is 0 at the start temperature and 1
+// at the temperature of the platen. Two bodies bound the truth. In the
+// semi-infinite body the bond line lies inside material that goes on for ever
+// and draws heat away, so it warms slowly. In the slab nothing lies behind the
+// bond line, so it warms fast.
+//
+// The solutions are those of Carslaw and Jaeger, Conduction of Heat in Solids,
+// 2.7 and 3.11, as textbooks of heat transfer give them.
+package thermal
+
+import "math"
+
+// bigBiot is the Biot number above which a contact is perfect: the next term
+// is its inverse, below the precision of a float64.
+const bigBiot = 1e17
+
+// asymptotic is the argument from which differences of the scaled error
+// function are taken from its series, because subtraction would lose them.
+const asymptotic = 1e3
+
+// stepDone is the relative Newton step that ends an iteration: the error after
+// it is the square of the step times a factor of order ten.
+const stepDone = 1e-7
+
+// SemiInfinite is θ at depth x in a semi-infinite body whose face is heated
+// through a contact conductance h, by X = x/(2√(αt)) and H = h√(αt)/k, both
+// at least 0. H = +Inf is a face held at the platen's temperature.
+func SemiInfinite(x, h float64) float64 {
+	if h > bigBiot {
+		return gauss(x) * Erfcx(x)
+	}
+	// exp(H²+2XH)·erfc(X+H) is exp(−X²)·erfcx(X+H), which cannot overflow.
+	return gauss(x) * (Erfcx(x) - Erfcx(x+h))
+}
+
+// semi is one evaluation of the semi-infinite body at fixed Biot number
+// hx/k = 2XH, with what Newton's method and the sensitivity need.
+type semi struct {
+	theta  float64
+	slopeX float64 // ∂θ/∂X at fixed Biot number
+	// lnTime is ∂ln t/∂ln h at fixed θ: a softer contact needs more time.
+	lnTime float64
+}
+
+func evalSemi(x, biot float64) semi {
+	g := gauss(x)
+	if biot > bigBiot {
+		return semi{theta: g * Erfcx(x), slopeX: -2 * invSqrtPi * g}
+	}
+	h := 0.5 * biot / x
+	z := x + h
+	w := Erfcx(z)
+	a := invSqrtPi - h*w // both vanish for large z
+	b := invSqrtPi - z*w
+	if z > asymptotic {
+		y := 0.5 / z / z
+		b = invSqrtPi * y * (1 - 3*y)
+		a = invSqrtPi*x/z + b*h/z
+	}
+	return semi{
+		theta:  g * (Erfcx(x) - w),
+		slopeX: -2 * h / x * g * a,
+		lnTime: -2 * b / a,
+	}
+}
+
+// solveSemi finds X with θ(X) = theta for 0 < theta < 1 and a Biot number
+// above 0. In X the curve is nearly straight near θ = 1 and convex elsewhere,
+// so Newton's method converges in a few steps from the guess below; a bracket
+// keeps it safe.
+func solveSemi(theta, biot float64) (float64, semi, bool) {
+	lo, hi := 0.0, math.Inf(1)
+	x := math.Erfinv(1 - theta)
+	if math.IsInf(x, 1) {
+		x = math.Sqrt(-math.Log(theta))
+	}
+	if biot < bigBiot {
+		// A contact acts much like 1/Biot more depth.
+		x *= biot / (1 + biot)
+	}
+	for range 200 {
+		e := evalSemi(x, biot)
+		d := e.theta - theta
+		if d > 0 {
+			lo = x
+		} else {
+			hi = x
+		}
+		next := x - d/e.slopeX
+		if math.Abs(next-x) <= stepDone*x {
+			return next, e, true
+		}
+		if !(next > lo && next < hi) {
+			switch {
+			case math.IsInf(hi, 1):
+				next = 2 * x
+			case lo == 0:
+				next = x / 2
+			default:
+				next = lo + (hi-lo)/2
+			}
+			if next == x || hi-lo <= 1e-15*hi {
+				return x, e, true // as near as rounding lets it come
+			}
+			if next == 0 || math.IsInf(next, 1) {
+				break
+			}
+		}
+		x = next
+	}
+	return 0, semi{}, false
+}

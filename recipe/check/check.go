@@ -1,0 +1,144 @@
+// Package check proves a recipe against the limits of its line. It finds all
+// that is wrong, in a fixed order, and says of each what was got, what the
+// limit is, where the limit stands in the configuration and what to do.
+//
+// It looks at the setpoints themselves and not at how they came about, so an
+// operator's override passes through the same checks.
+package check
+
+import (
+	"strconv"
+
+	"lapgate/recipe"
+	"lapgate/recipe/quantity"
+)
+
+// Context is what the checks know beyond the roll: what happened before and
+// what an operator asked for. The zero value knows nothing.
+type Context struct {
+	Prev      *recipe.Setpoints // of the last accepted recipe, nil for none
+	PrevSpec  string            // its wrap specification
+	LastRoll  uint32            // highest roll number seen, 0 for none
+	Duplicate bool              // the roll number already has an outcome
+	HoldAll   bool              // an operator holds every roll
+}
+
+// Run appends all findings of a recipe to dst and returns it. It allocates
+// nothing when there are none. ctx may be nil.
+func Run(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand, rec *recipe.Recipe, ctx *Context, dst []recipe.Finding) []recipe.Finding {
+	r := run{line: line, roll: roll, stand: stand, rec: rec, dst: dst}
+	if ctx != nil {
+		r.ctx = *ctx
+	}
+	r.spec, r.specName = line.SpecOf(roll)
+	if !rec.Has(recipe.RollInvalid) {
+		r.window, r.windowKnown = recipe.WrapperWindow(line, roll)
+	}
+	r.identity()
+	r.scan()
+	r.order()
+	r.interlocks()
+	r.problems()
+	r.slot()
+	r.wrap()
+	r.crimp()
+	r.header()
+	r.step()
+	return r.dst
+}
+
+// Verdict is the severity of a whole recipe: Hold when any finding is one. A
+// recipe without findings, or with warnings alone, is Warn and may go.
+func Verdict(findings []recipe.Finding) recipe.Severity {
+	for i := range findings {
+		if findings[i].Severity == recipe.Hold {
+			return recipe.Hold
+		}
+	}
+	return recipe.Warn
+}
+
+// run is one pass of the checks.
+type run struct {
+	line  *recipe.Line
+	roll  *recipe.Roll
+	stand *recipe.Stand
+	rec   *recipe.Recipe
+	ctx   Context
+	dst   []recipe.Finding
+
+	spec        *recipe.Spec // nil when not known
+	specName    string
+	window      recipe.Window
+	windowKnown bool
+}
+
+// add appends a finding. key is the configuration key of the limit, empty
+// where no setting decides.
+func (r *run) add(code recipe.Code, field, got, limit, key, text string) {
+	r.dst = append(r.dst, recipe.Finding{
+		Code:     code,
+		Severity: info(code).Severity,
+		Field:    field,
+		Got:      got,
+		Limit:    limit,
+		Where:    r.where(key),
+		Text:     text,
+	})
+}
+
+// where is the origin of a key, or of the first entry of a list.
+func (r *run) where(key string) string {
+	if key == "" {
+		return ""
+	}
+	if at, ok := r.line.Origins[key]; ok {
+		return at
+	}
+	return r.line.Origins[key+".0"]
+}
+
+// kind is how a quantity is written in a finding.
+type kind struct {
+	dim  quantity.Dimension
+	unit string
+}
+
+var (
+	metres  = kind{quantity.Length, "m"}
+	seconds = kind{quantity.Time, "s"}
+	celsius = kind{quantity.Temperature, "°C"}
+	pure    = kind{quantity.None, ""}
+)
+
+// write gives a quantity in SI with its unit, to a millionth.
+func (k kind) write(v float64) string { return quantity.Round(v, k.dim, k.unit, 6) }
+
+// span is the interval in words.
+func (k kind) span(r recipe.Range) string { return k.write(r.Min) + " to " + k.write(r.Max) }
+
+// limit is an interval that a value must keep with its guard band.
+type limit struct {
+	code   recipe.Code
+	field  string
+	what   string // in a sentence
+	kind   kind
+	key    string // under limits
+	remedy string
+}
+
+// within checks v ± k·u against an interval (JCGM 106, guarded acceptance).
+func (r *run) within(l *limit, v, u float64, span recipe.Range) {
+	guard := r.line.Limits.GuardK * u
+	if v-guard >= span.Min && v+guard <= span.Max {
+		return
+	}
+	got := l.kind.write(v)
+	if guard > 0 {
+		got += " ± " + l.kind.write(guard)
+	}
+	r.add(l.code, l.field, got, l.kind.span(span), "limits."+l.key,
+		l.what+" is "+got+", allowed is "+l.kind.span(span)+"; "+l.remedy)
+}
+
+func integer(v int64) string { return strconv.FormatInt(v, 10) }

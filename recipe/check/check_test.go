@@ -1,0 +1,257 @@
+package check_test
+
+import (
+	"math"
+	"reflect"
+	"regexp"
+	"strings"
+	"testing"
+
+	"lapgate/recipe"
+	"lapgate/recipe/check"
+)
+
+// each case changes a good roll so that one thing is wrong. It names every
+// finding that must come, in order, and what the first one says.
+var cases = []struct {
+	name  string
+	edit  func(*scene)
+	codes []recipe.Code
+	field string
+	where string
+	text  string // part of the sentence
+}{
+	{"operator hold", func(s *scene) { s.ctx.HoldAll = true }, codes(check.OperatorHold), "hold_all", "", "release the hold"},
+	{"duplicate", func(s *scene) { s.ctx.Duplicate = true }, codes(check.RollDuplicate), "roll_no", "", "roll number 12 already has an outcome"},
+	{"out of order", func(s *scene) { s.ctx.LastRoll = 13 }, codes(check.RollOutOfOrder), "roll_no", "", "12 is below 13"},
+	{"no tag", func(s *scene) { s.roll.Tag = "" }, codes(check.RollTagMissing), "roll", "", "no tag"},
+
+	{"stale", func(s *scene) { s.roll.Age = 120.01 }, codes(check.ScanStale), "age_s", "mill.yaml:10", "120.01 s old, allowed is 120 s"},
+	{"age not a number", func(s *scene) { s.roll.Age = math.NaN() }, codes(check.ScanStale), "age_s", "mill.yaml:10", "measure the roll again"},
+	{"age below zero", func(s *scene) { s.roll.Age = -1 }, codes(check.ScanStale), "age_s", "mill.yaml:10", ""},
+	{"quality", func(s *scene) { s.roll.Quality = 0.69 }, codes(check.ScanQuality), "quality", "", "0.69, wanted is at least 0.7"},
+	{"ovality", func(s *scene) { s.roll.Ovality = 0.021 }, codes(check.ScanOvality), "ovality", "", "out of round"},
+	{"spread", func(s *scene) { s.roll.WidthSpread = 0.0201 }, codes(check.ScanWidthSpread), "width_spread_m", "", "0.0201 m"},
+	{"diameter", func(s *scene) { s.line.Limits.Diameter.Max = 1.1999 }, codes(check.DiameterRange), "diameter_m", "mill.yaml:11", "allowed is 0.3 m to 1.1999 m"},
+	{"diameter in the guard band", func(s *scene) { s.line.Limits.Diameter.Max = 1.2009 }, codes(check.DiameterRange), "diameter_m", "mill.yaml:11", "1.2 m ± 0.001 m"},
+	{"width", func(s *scene) { s.line.Limits.Width.Min = 1.001 }, codes(check.WidthRange), "width_m", "", "1 m ± 0.0008 m"},
+	{"no core", func(s *scene) { s.roll.Core = 0 }, codes(check.CoreMissing), "core", "", "largest core"},
+
+	{"order width", func(s *scene) { s.roll.Order = &recipe.Order{ID: "O-1", Width: 1.03} }, codes(check.OrderWidth), "width_m", "mill.yaml:14", `order "O-1" wants 1.03 m ± 0.025 m`},
+	{"order diameter", func(s *scene) { s.roll.Order = &recipe.Order{ID: "O-1", Diameter: 1.1} }, codes(check.OrderDiameter), "diameter_m", "", "1.1 m ± 0.05 m"},
+	{"order grade", func(s *scene) { s.roll.Order = &recipe.Order{ID: "O-1", Grade: 5} }, codes(check.OrderGrade), "grade", "", "names 5"},
+
+	{"permissive", func(s *scene) { s.stand.Permissives = 0x37 }, codes(check.PermissiveOff), "permissives", "mill.yaml:12", "permissive bit 3 is off;"},
+	{"permissives", func(s *scene) { s.stand.Permissives = 0x2B }, codes(check.PermissiveOff), "permissives", "mill.yaml:12", "permissive bit 2 is off, and 1 more"},
+	{"maintenance", func(s *scene) { s.stand.Mode = 2 }, codes(check.UnitMode), "mode", "", "maintenance"},
+	{"manual mode", func(s *scene) { s.stand.Mode = 3 }, codes(check.UnitMode), "mode", "", "manual"},
+	{"no mode", func(s *scene) { s.stand.Mode = 0 }, codes(check.UnitModeUnknown), "mode", "", "unit mode 0"},
+	{"clearing", func(s *scene) { s.stand.State = 1 }, codes(check.UnitState), "state", "", "clearing"},
+	{"stopped", func(s *scene) { s.stand.State = 2 }, codes(check.UnitState), "state", "", "stopped"},
+	{"stopping", func(s *scene) { s.stand.State = 7 }, codes(check.UnitState), "state", "", "stopping"},
+	{"aborting", func(s *scene) { s.stand.State = 8 }, codes(check.UnitState), "state", "", "aborting"},
+	{"aborted", func(s *scene) { s.stand.State = 9 }, codes(check.UnitState), "state", "", "aborted"},
+
+	{"roll invalid", func(s *scene) { s.roll.Diameter = math.NaN() }, codes(recipe.RollInvalid), "diameter_m", "", "not a number"},
+	{"roll invalid twice", func(s *scene) { s.roll.Width, s.roll.WidthU = 0, -1 }, codes(recipe.RollInvalid, recipe.RollInvalid), "width_m", "", ""},
+	{"grade unknown", func(s *scene) { s.roll.Grade, s.roll.Spec = 99, "plain" }, codes(recipe.GradeUnknown), "grade", "", "grade 99"},
+	{"grade unknown, no specification", func(s *scene) { s.roll.Grade = 99 }, codes(recipe.GradeUnknown, recipe.SpecMissing), "grade", "", ""},
+	{"core unknown", func(s *scene) { s.roll.Core = 9 }, codes(recipe.CoreUnknown), "core", "", "core 9"},
+	{"specification missing", func(s *scene) { s.roll.Grade = 0 }, codes(recipe.SpecMissing), "spec", "", "send the order"},
+	{"specification unknown", func(s *scene) { s.roll.Spec = "fancy" }, codes(recipe.SpecUnknown), "spec", "", `"fancy"`},
+	{"head unknown", func(s *scene) { s.line.Materials.Specs[0].Head = "tin" }, codes(recipe.HeadUnknown), "head", "", `"tin"`},
+	{"inner head unknown", func(s *scene) { s.line.Materials.Specs[0].InnerHead = "tin" }, codes(recipe.InnerHeadUnknown), "inner_head", "", `"tin"`},
+	{"no head size", func(s *scene) { s.line.Materials.Stock[0].Diameters = []float64{1.4, 1.3} }, codes(recipe.NoHeadSize), "outer_head_m", "mill.yaml:50", "sizes in stock from 1.3 m"},
+	{"no inner head size", func(s *scene) { s.line.Materials.Stock[1].Diameters = nil }, codes(recipe.NoInnerHeadSize), "inner_head_m", "", "no size in stock"},
+	{"no window by the core", func(s *scene) { s.line.Crimp.Clearance = 0.5 }, codes(recipe.NoWindow), "overhang_m", "", "clearance of the fold to the core allows"},
+	{"no window by the lap", func(s *scene) { s.line.Materials.Specs[0].MinLap = 0.2 }, codes(recipe.NoWindow), "overhang_m", "mill.yaml:31", "least lap on the outer head asks for"},
+
+	{"no slot: width", func(s *scene) { s.roll.Width = 1.45 }, codes(recipe.NoSlot), "wrapper_slot", "", "Hang a wrapper of that width in slot 3"},
+	{"no slot: not ready", func(s *scene) { s.stand.Ready[1] = false }, codes(recipe.NoSlot), "wrapper_slot", "mill.yaml:20", "slot 2 (1.25 m) not ready, slot 3 (1.6 m) too wide. Make slot 2 ready"},
+	{"no slot: too little left", func(s *scene) { s.stand.Outer[1] = 0.09 }, codes(recipe.NoSlot), "wrapper_slot", "mill.yaml:20", "Change the wrapper roll in slot 2: 6 m left, 16.5 m needed"},
+	{"no slot: material", func(s *scene) { s.line.Stand.Slots[1].Paper = "silk" }, codes(recipe.NoSlot), "wrapper_slot", "mill.yaml:20", `Hang a wrapper of that width in slot 2, of "kraft"`},
+	{"no slots", func(s *scene) { s.line.Stand.Slots = nil }, codes(recipe.NoSlot), "wrapper_slot", "", "the stand has no slots"},
+	{"manual stand", func(s *scene) { s.line.Equipment.Stand = recipe.Manual }, codes(recipe.SlotUnconfirmed), "slot_confirmed", "", "wrapper of slot 2, 1.25 m wide"},
+	{"manual stand, wrong slot", func(s *scene) { s.line.Equipment.Stand, s.stand.Confirmed = recipe.Manual, 3 }, codes(recipe.SlotUnfit), "slot_confirmed", "", "too wide with 1.6 m"},
+	{"manual stand, unknown slot", func(s *scene) { s.line.Equipment.Stand, s.stand.Confirmed = recipe.Manual, 6 }, codes(recipe.SlotUnfit), "slot_confirmed", "", "not in the configuration"},
+	{"manual stand, confirmed", func(s *scene) { s.line.Equipment.Stand, s.stand.Confirmed = recipe.Manual, 2 }, nil, "", "", ""},
+
+	{"cradle", func(s *scene) { s.line.Cradle.Spacing = 0.4 }, codes(recipe.CradleRefuses), "diameter_m", "", "turning rolls overlap"},
+	{"wrap settings", func(s *scene) { s.line.Wrap.Speed = 0 }, codes(recipe.WrapIncalculable), "feed_length_m", "", "counts_per_metre"},
+	{"crimp settings", func(s *scene) { s.line.Crimp.Decel = -1 }, codes(recipe.CrimpIncalculable), "crimp_time_s", "", "crimp_speed"},
+	{"bond above platen", func(s *scene) { s.line.Materials.Stock[0].BondTarget = 175 }, codes(recipe.BondAbovePlaten), "header_temperature_c", "mill.yaml:51", "must reach 175 °C, but the platen is set to 175 °C"},
+	{"header settings", func(s *scene) { s.line.Header.Conductance = 0 }, codes(recipe.HeaderIncalculable), "header_dwell_s", "", "conductance"},
+
+	{"slot of no stand", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.Slot = 5 } }, codes(check.SlotWidth, check.StockUnknown), "wrapper_slot", "", "slot 5 is not in the configuration"},
+	{"width of another slot", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.Slot = 1 } }, codes(check.SlotWidth), "wrapper_width_m", "", "slot 1 holds a wrapper of 1 m"},
+	{"overhang of another roll", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.Overhang = 0.12 } }, codes(check.SlotWidth), "overhang_m", "", "wrapper and roll give 0.125 m"},
+	{"overhang outside", func(s *scene) {
+		s.override = func(r *recipe.Recipe) { r.Setpoints.Slot, r.Setpoints.WrapperWidth, r.Setpoints.Overhang = 3, 1.6, 0.3 }
+	}, codes(check.OverhangRange), "overhang_m", "mill.yaml:30", "greatest overhang of the specification"},
+	{"another slot confirmed", func(s *scene) { s.stand.Confirmed = 3 }, codes(check.SlotConfirmed), "slot_confirmed", "", "confirmed slot 3, the recipe takes slot 2"},
+	{"stock unknown", func(s *scene) { s.stand.Outer[1] = 0 }, codes(check.StockUnknown), "outer_m", "", "no outer diameter for slot 2"},
+
+	{"feed range", func(s *scene) { s.line.Limits.FeedLength.Max = 11.45 }, codes(check.FeedLengthRange), "feed_length_m", "", "allowed is 1 m to 11.45 m"},
+	{"feed guard band", func(s *scene) { s.line.Limits.FeedLength.Max = 11.48 }, codes(check.FeedLengthRange), "feed_length_m", "", "±"},
+	{"feed and layers", func(s *scene) {
+		s.override = func(r *recipe.Recipe) { r.Setpoints.FeedLength = 8; r.Setpoints.FeedCounts = 16000 }
+	}, codes(check.FeedLayers), "feed_length_m", "", "3 layers need"},
+	{"feed and counts", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.FeedCounts += 2 } }, codes(check.FeedCounts), "feed_counts", "", "encoder counts"},
+	{"wrap time range", func(s *scene) { s.line.Limits.WrapTime.Max = 20 }, codes(check.WrapTimeRange), "wrap_time_s", "", "1 s to 20 s"},
+	{"wrap time and speed", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.WrapTime = 19 } }, codes(check.WrapTimeSpeed), "wrap_time_s", "", "at full speed"},
+	{"crimp turns range", func(s *scene) { s.line.Limits.CrimpTurns.Max = 1.2 }, codes(check.CrimpTurnsRange), "crimp_turns", "", "1.25"},
+	{"crimp time range", func(s *scene) { s.line.Limits.CrimpTime.Max = 10 }, codes(check.CrimpTimeRange), "crimp_time_s", "", "1 s to 10 s"},
+	{"crimp time and turns", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.CrimpTurns = 2 } }, codes(check.CrimpTimeTurns), "crimp_time_s", "", "2 turns take"},
+	{"platen setpoint range", func(s *scene) { s.line.Limits.Temperature.Max = 170 }, codes(check.HeaderTemperature), "header_temperature_c", "", "80 °C to 170 °C"},
+	{"dwell range", func(s *scene) { s.line.Limits.Dwell.Max = 3 }, codes(check.DwellRange), "header_dwell_s", "", "0.5 s to 3 s"},
+	{"dwell too short", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.HeaderDwell = 2 } }, codes(check.DwellTemperature), "header_dwell_s", "", "wanted is 120 °C"},
+	{"platen setpoint too low", func(s *scene) {
+		s.override = func(r *recipe.Recipe) { r.Setpoints.HeaderTemperature = 150 }
+		s.stand.Platen = 150
+	}, codes(check.DwellTemperature), "header_dwell_s", "", "at 150 °C"},
+	{"platen setpoint below the bond", func(s *scene) {
+		s.override = func(r *recipe.Recipe) { r.Setpoints.HeaderTemperature = 110 }
+		s.stand.Platen = 110
+	}, codes(check.DwellTemperature), "header_dwell_s", "", "at 110 °C"},
+	{"platen cold", func(s *scene) { s.stand.Platen = 166.9 }, codes(check.PlatenTemperature), "platen_c", "", "cooler platen is at 166.9 °C"},
+	{"platen not reported", func(s *scene) { s.stand.Platen = 0 }, nil, "", "", ""},
+	{"platen not a number", func(s *scene) { s.stand.Platen = math.NaN() }, codes(check.PlatenTemperature), "platen_c", "", ""},
+
+	{"step", func(s *scene) {
+		s.ctx.Prev, s.ctx.PrevSpec = previous(func(sp *recipe.Setpoints) { sp.FeedLength /= 2; sp.HeaderDwell *= 3 }), "plain"
+	}, codes(check.StepFromPrevious, check.StepFromPrevious), "feed_length_m", "mill.yaml:13", "make sure that the scan is right"},
+	{"step of another specification", func(s *scene) {
+		s.ctx.Prev, s.ctx.PrevSpec = previous(func(sp *recipe.Setpoints) { sp.FeedLength /= 2 }), "fancy"
+	}, nil, "", "", ""},
+	{"no step", func(s *scene) { s.ctx.Prev, s.ctx.PrevSpec = previous(func(*recipe.Setpoints) {}), "plain" }, nil, "", "", ""},
+
+	{"several at once, in order", func(s *scene) {
+		s.roll.Tag, s.roll.Age, s.stand.Permissives, s.stand.Ready[1] = "", 900, 0, false
+		s.line.Materials.Stock[0].BondTarget = 180
+	}, codes(check.RollTagMissing, check.ScanStale, check.PermissiveOff, recipe.NoSlot, recipe.BondAbovePlaten), "roll", "", ""},
+}
+
+func codes(list ...recipe.Code) []recipe.Code { return list }
+
+func previous(edit func(*recipe.Setpoints)) *recipe.Setpoints {
+	s := good()
+	var rec recipe.Recipe
+	recipe.Compute(s.line, s.roll, s.stand, &rec)
+	edit(&rec.Setpoints)
+	return &rec.Setpoints
+}
+
+func TestFindings(t *testing.T) {
+	if f := good().run(); len(f) > 0 {
+		t.Fatalf("the good roll has findings: %+v", f)
+	}
+	severity := map[recipe.Code]recipe.Severity{}
+	for _, c := range check.Codes() {
+		severity[c.Code] = c.Severity
+	}
+	seen := map[recipe.Code]bool{}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			s := good()
+			c.edit(s)
+			found := s.run()
+			var got []recipe.Code
+			for _, f := range found {
+				seen[f.Code] = true
+				got = append(got, f.Code)
+				if f.Field == "" || f.Got == "" || f.Limit == "" || !strings.Contains(f.Text, " ") {
+					t.Errorf("something is missing in %+v", f)
+				}
+				if f.Severity != severity[f.Code] {
+					t.Errorf("%s is %v, the table says %v", f.Code, f.Severity, severity[f.Code])
+				}
+			}
+			if !reflect.DeepEqual(got, c.codes) {
+				t.Fatalf("findings %v, want %v: %+v", got, c.codes, found)
+			}
+			if len(found) == 0 {
+				return
+			}
+			if f := found[0]; f.Field != c.field || f.Where != c.where || !strings.Contains(f.Text, c.text) {
+				t.Errorf("got  %s %q %q\nwant %s %q %q", f.Field, f.Where, f.Text, c.field, c.where, c.text)
+			}
+			if again := s.run(); !reflect.DeepEqual(found, again) {
+				t.Error("a second run found something else")
+			}
+		})
+	}
+	for _, c := range check.Codes() {
+		if !seen[c.Code] {
+			t.Errorf("no case brings up %s", c.Code)
+		}
+	}
+}
+
+func TestCodesTable(t *testing.T) {
+	shape := regexp.MustCompile(`^[a-z]+(-[a-z]+)*$`)
+	seen := map[recipe.Code]bool{}
+	for _, c := range check.Codes() {
+		if seen[c.Code] {
+			t.Errorf("%s stands twice", c.Code)
+		}
+		seen[c.Code] = true
+		if !shape.MatchString(string(c.Code)) {
+			t.Errorf("%q is not in kebab-case", c.Code)
+		}
+		if c.Meaning == "" {
+			t.Errorf("%s has no meaning", c.Code)
+		}
+		reason := check.HoldReason(c.Code)
+		if hold := c.Severity == recipe.Hold; hold != (reason >= 1 && reason <= 11) || !hold && reason != 0 {
+			t.Errorf("%s is %v with reason %d", c.Code, c.Severity, reason)
+		}
+	}
+	if got := check.HoldReason("from-another-version"); got != 5 {
+		t.Errorf("an unknown code has reason %d, want 5, interlocked limit", got)
+	}
+	list := check.Codes()
+	list[0].Code = "changed"
+	if check.Codes()[0].Code == "changed" {
+		t.Error("the table can be changed from outside")
+	}
+}
+
+// TestHoldReasons pins the reasons of the handshake.
+func TestHoldReasons(t *testing.T) {
+	for code, want := range map[recipe.Code]uint16{
+		recipe.SpecUnknown: 1, check.DiameterRange: 2, check.ScanOvality: 3, check.ScanStale: 4, check.DwellRange: 5,
+		check.PermissiveOff: 6, recipe.NoSlot: 7, check.OperatorHold: 8, recipe.BondAbovePlaten: 10, recipe.SpecMissing: 11,
+	} {
+		if got := check.HoldReason(code); got != want {
+			t.Errorf("%s has reason %d, want %d", code, got, want)
+		}
+	}
+}
+
+func TestVerdict(t *testing.T) {
+	for _, c := range []struct {
+		list []recipe.Finding
+		want recipe.Severity
+	}{
+		{nil, recipe.Warn},
+		{[]recipe.Finding{{Severity: recipe.Warn}}, recipe.Warn},
+		{[]recipe.Finding{{Severity: recipe.Warn}, {Severity: recipe.Hold}}, recipe.Hold},
+	} {
+		if got := check.Verdict(c.list); got != c.want {
+			t.Errorf("%v: %v, want %v", c.list, got, c.want)
+		}
+	}
+}
+
+// TestAppends keeps what is in dst.
+func TestAppends(t *testing.T) {
+	s := good()
+	s.roll.Tag = ""
+	var rec recipe.Recipe
+	recipe.Compute(s.line, s.roll, s.stand, &rec)
+	first := recipe.Finding{Code: "first"}
+	got := check.Run(s.line, s.roll, s.stand, &rec, nil, []recipe.Finding{first})
+	if len(got) != 2 || got[0] != first || got[1].Code != check.RollTagMissing {
+		t.Errorf("got %+v", got)
+	}
+}

@@ -1,0 +1,146 @@
+package check
+
+import "lapgate/recipe"
+
+// Codes of the findings that do not come from a problem of Compute.
+const (
+	OperatorHold      recipe.Code = "operator-hold"
+	RollDuplicate     recipe.Code = "roll-duplicate"
+	RollOutOfOrder    recipe.Code = "roll-out-of-order"
+	RollTagMissing    recipe.Code = "roll-tag-missing"
+	ScanStale         recipe.Code = "scan-stale"
+	ScanQuality       recipe.Code = "scan-quality"
+	ScanOvality       recipe.Code = "scan-ovality"
+	ScanWidthSpread   recipe.Code = "scan-width-spread"
+	DiameterRange     recipe.Code = "diameter-range"
+	WidthRange        recipe.Code = "width-range"
+	OrderWidth        recipe.Code = "order-width"
+	OrderDiameter     recipe.Code = "order-diameter"
+	OrderGrade        recipe.Code = "order-grade"
+	CoreMissing       recipe.Code = "core-missing"
+	PermissiveOff     recipe.Code = "permissive-off"
+	UnitMode          recipe.Code = "unit-mode"
+	UnitModeUnknown   recipe.Code = "unit-mode-unknown"
+	UnitState         recipe.Code = "unit-state"
+	SlotWidth         recipe.Code = "slot-width"
+	OverhangRange     recipe.Code = "overhang-range"
+	SlotConfirmed     recipe.Code = "slot-confirmed-differs"
+	StockUnknown      recipe.Code = "slot-stock-unknown"
+	FeedLengthRange   recipe.Code = "feed-length-range"
+	FeedLayers        recipe.Code = "feed-length-layers"
+	FeedCounts        recipe.Code = "feed-counts"
+	WrapTimeRange     recipe.Code = "wrap-time-range"
+	WrapTimeSpeed     recipe.Code = "wrap-time-speed"
+	CrimpTurnsRange   recipe.Code = "crimp-turns-range"
+	CrimpTimeRange    recipe.Code = "crimp-time-range"
+	CrimpTimeTurns    recipe.Code = "crimp-time-turns"
+	HeaderTemperature recipe.Code = "header-temperature-range"
+	DwellRange        recipe.Code = "header-dwell-range"
+	DwellTemperature  recipe.Code = "header-dwell-temperature"
+	PlatenTemperature recipe.Code = "platen-temperature"
+	StepFromPrevious  recipe.Code = "step-from-previous"
+)
+
+// Reason is the number of a hold's reason on the wire.
+type Reason = uint16
+
+// Reasons of the handshake for an offer of kind hold.
+const (
+	noReason         Reason = 0
+	noRecipe         Reason = 1
+	dimensionLimits  Reason = 2
+	implausible      Reason = 3
+	measurement      Reason = 4
+	interlock        Reason = 5
+	permissive       Reason = 6
+	supply           Reason = 7
+	operator         Reason = 8
+	configFault      Reason = 10
+	orderDataMissing Reason = 11
+)
+
+// CodeInfo is one code with what it means.
+type CodeInfo struct {
+	Code     recipe.Code
+	Severity recipe.Severity
+	Reason   Reason // of a hold on the wire; 0 for a warning
+	Meaning  string
+}
+
+// codes is every code in the order in which Run reports them.
+var codes = [...]CodeInfo{
+	{OperatorHold, recipe.Hold, operator, "an operator asked the gateway to hold every roll"},
+	{RollDuplicate, recipe.Hold, implausible, "the roll number already has an outcome in the journal"},
+	{RollOutOfOrder, recipe.Warn, noReason, "the roll number is below one seen before"},
+	{RollTagMissing, recipe.Warn, noReason, "the controller gave no tag for the roll"},
+	{ScanStale, recipe.Hold, measurement, "the scan is too old"},
+	{ScanQuality, recipe.Hold, measurement, "the scan is of poor quality"},
+	{ScanOvality, recipe.Hold, implausible, "the roll is too far out of round"},
+	{ScanWidthSpread, recipe.Hold, implausible, "the width samples differ too much"},
+	{DiameterRange, recipe.Hold, dimensionLimits, "the diameter, with its guard band, is outside the limits of the line"},
+	{WidthRange, recipe.Hold, dimensionLimits, "the width, with its guard band, is outside the limits of the line"},
+	{OrderWidth, recipe.Hold, implausible, "scanned and ordered width differ too much"},
+	{OrderDiameter, recipe.Hold, implausible, "scanned and ordered diameter differ too much"},
+	{OrderGrade, recipe.Warn, noReason, "controller and order name different grades"},
+	{CoreMissing, recipe.Warn, noReason, "the controller gave no core code; the largest core is assumed"},
+	{PermissiveOff, recipe.Hold, permissive, "a required permissive is off"},
+	{UnitMode, recipe.Hold, permissive, "the unit is in maintenance or manual mode"},
+	{UnitModeUnknown, recipe.Warn, noReason, "the controller gives no valid unit mode"},
+	{UnitState, recipe.Warn, noReason, "the unit is stopping, stopped, aborting, aborted or clearing"},
+	{recipe.RollInvalid, recipe.Hold, measurement, "diameter, width or an uncertainty is not a positive number"},
+	{recipe.GradeUnknown, recipe.Hold, noRecipe, "the grade code is not in the configuration"},
+	{recipe.CoreUnknown, recipe.Hold, noRecipe, "the core code is not in the configuration"},
+	{recipe.SpecMissing, recipe.Hold, orderDataMissing, "neither roll, order nor grade names a wrap specification"},
+	{recipe.SpecUnknown, recipe.Hold, noRecipe, "the wrap specification is not in the configuration"},
+	{recipe.HeadUnknown, recipe.Hold, configFault, "the specification names an outer head material that is not in the configuration"},
+	{recipe.NoHeadSize, recipe.Hold, supply, "no outer head in stock is small enough for the roll"},
+	{recipe.InnerHeadUnknown, recipe.Hold, configFault, "the specification names an inner head material that is not in the configuration"},
+	{recipe.NoInnerHeadSize, recipe.Hold, supply, "no inner head in stock is small enough for the roll"},
+	{recipe.NoWindow, recipe.Hold, noRecipe, "no wrapper width keeps every rule of the overhang"},
+	{recipe.NoSlot, recipe.Hold, supply, "no slot of the stand has a wrapper for the roll"},
+	{recipe.SlotUnconfirmed, recipe.Hold, supply, "the operator has not confirmed which wrapper hangs"},
+	{recipe.SlotUnfit, recipe.Hold, supply, "the slot that the operator confirmed does not serve the roll"},
+	{recipe.CradleRefuses, recipe.Hold, interlock, "the roll cannot lie on the turning rolls, or the cradle settings are not possible"},
+	{recipe.WrapIncalculable, recipe.Hold, configFault, "feed length or wrap time cannot be computed from the settings"},
+	{recipe.CrimpIncalculable, recipe.Hold, configFault, "the crimp time cannot be computed from the settings"},
+	{recipe.BondAbovePlaten, recipe.Hold, configFault, "the bond line cannot get as warm as wanted from this platen"},
+	{recipe.HeaderIncalculable, recipe.Hold, configFault, "the dwell cannot be computed from the settings"},
+	{SlotWidth, recipe.Hold, interlock, "slot, wrapper width, roll width and overhang do not agree"},
+	{OverhangRange, recipe.Hold, interlock, "the overhang breaks a rule of its window"},
+	{SlotConfirmed, recipe.Warn, noReason, "the operator confirmed another slot than the recipe's"},
+	{StockUnknown, recipe.Warn, noReason, "the length left on the wrapper roll is not known"},
+	{FeedLengthRange, recipe.Hold, interlock, "the feed length, with its guard band, is outside its limits"},
+	{FeedLayers, recipe.Hold, interlock, "feed length, circumference and layers do not agree"},
+	{FeedCounts, recipe.Hold, interlock, "feed length and encoder counts do not agree"},
+	{WrapTimeRange, recipe.Hold, interlock, "the wrap time is outside its limits"},
+	{WrapTimeSpeed, recipe.Hold, interlock, "the wrap time is too short for feed length and speed"},
+	{CrimpTurnsRange, recipe.Hold, interlock, "the crimp turns are outside their limits"},
+	{CrimpTimeRange, recipe.Hold, interlock, "the crimp time is outside its limits"},
+	{CrimpTimeTurns, recipe.Hold, interlock, "the crimp time is too short for turns and speed"},
+	{HeaderTemperature, recipe.Hold, interlock, "the platen setpoint is outside its limits"},
+	{DwellRange, recipe.Hold, interlock, "the dwell, with its guard band, is outside its limits"},
+	{DwellTemperature, recipe.Hold, interlock, "the bond line does not get warm enough in this dwell at this temperature"},
+	{PlatenTemperature, recipe.Warn, noReason, "the platen is far from its setpoint"},
+	{StepFromPrevious, recipe.Warn, noReason, "a setpoint differs much from the previous recipe of the same specification"},
+}
+
+// Codes is every code with its severity and meaning, in the order in which
+// Run reports them.
+func Codes() []CodeInfo {
+	list := make([]CodeInfo, len(codes))
+	copy(list, codes[:])
+	return list
+}
+
+// HoldReason is the reason on the wire for a hold with that code, 1 to 11. A
+// warning has 0; a code that is not known counts as an interlocked limit.
+func HoldReason(code recipe.Code) uint16 { return info(code).Reason }
+
+func info(code recipe.Code) CodeInfo {
+	for _, c := range codes {
+		if c.Code == code {
+			return c
+		}
+	}
+	return CodeInfo{code, recipe.Hold, interlock, "a code that this version does not know"}
+}

@@ -1,0 +1,206 @@
+package check
+
+import (
+	"math"
+	"strconv"
+	"strings"
+
+	"lapgate/recipe"
+	"lapgate/recipe/cradle"
+)
+
+// problems turns what kept Compute from a setpoint into findings.
+func (r *run) problems() {
+	for i := range r.rec.Problems[:r.rec.N] {
+		r.problem(&r.rec.Problems[i])
+	}
+}
+
+func (r *run) problem(p *recipe.Problem) {
+	specName := strconv.Quote(r.specName)
+	switch p.Code {
+	case recipe.RollInvalid:
+		field := [...]string{"diameter_m", "width_m", "diameter_u_m", "width_u_m"}[p.Index&3]
+		got := metres.write(p.Got)
+		r.add(p.Code, field, got, "a positive length", "",
+			field+" is "+got+" or not a number; measure the roll again")
+	case recipe.GradeUnknown:
+		r.add(p.Code, "grade", integer(int64(p.Got)), "a code from grades", "grades.0.code",
+			"grade "+integer(int64(p.Got))+" is not in the configuration; add it to grades or correct the code at the controller")
+	case recipe.CoreUnknown:
+		r.add(p.Code, "core", integer(int64(p.Got)), "a code from cores", "cores.0.code",
+			"core "+integer(int64(p.Got))+" is not in the configuration; add it to cores or correct the code at the controller")
+	case recipe.SpecMissing:
+		r.add(p.Code, "spec", "none", "a name from specs", "specs.0.name",
+			"neither the roll nor its order nor its grade names a wrap specification; enter the grade at the controller or send the order")
+	case recipe.SpecUnknown:
+		r.add(p.Code, "spec", r.specName, "a name from specs", "specs.0.name",
+			"wrap specification "+specName+" is not in the configuration; add it to specs or correct the name")
+	case recipe.HeadUnknown:
+		r.add(p.Code, "head", r.spec.Head, "a name from head_materials", r.specKey("head"),
+			"specification "+specName+" names outer head "+strconv.Quote(r.spec.Head)+", which is not in head_materials; add it or correct the name")
+	case recipe.InnerHeadUnknown:
+		r.add(p.Code, "inner_head", r.spec.InnerHead, "a name from head_materials", r.specKey("inner_head"),
+			"specification "+specName+" names inner head "+strconv.Quote(r.spec.InnerHead)+", which is not in head_materials; add it or correct the name")
+	case recipe.NoHeadSize:
+		r.headSize(p, "outer_head_m", "outer", r.spec.Head)
+	case recipe.NoInnerHeadSize:
+		r.headSize(p, "inner_head_m", "inner", r.spec.InnerHead)
+	case recipe.NoWindow:
+		r.add(p.Code, "overhang_m", "at least "+metres.write(p.Got), "at most "+metres.write(p.Want), r.boundaryKey(r.window.Lower),
+			"no wrapper width would do: the "+r.window.Lower.String()+" asks for "+metres.write(p.Got)+" on each side, the "+
+				r.window.Upper.String()+" allows "+metres.write(p.Want)+"; use another specification or head size, or wrap by hand")
+	case recipe.NoSlot:
+		r.noSlot(p)
+	case recipe.SlotUnconfirmed:
+		r.add(p.Code, "slot_confirmed", "none", "slot "+strconv.Itoa(p.Index), "equipment.stand",
+			"hang or choose the wrapper of slot "+strconv.Itoa(p.Index)+", "+metres.write(p.Want)+" wide, confirm the slot at the panel, then press retry")
+	case recipe.SlotUnfit:
+		r.slotUnfit(p)
+	case recipe.CradleRefuses:
+		why := cradle.Fault(p.Index).Error()
+		r.add(p.Code, "diameter_m", metres.write(p.Got), "a roll that lies on the cradle", "cradle.spacing",
+			why+" (wrapped roll of "+metres.write(p.Got)+"); correct the cradle settings or wrap by hand elsewhere")
+	case recipe.WrapIncalculable:
+		r.add(p.Code, "feed_length_m", metres.write(p.Got), "a positive length", "wrap.speed",
+			"feed length and wrap time cannot be computed; check speed, ramps, feed_slip and counts_per_metre of wrap, and layers, overlap and tail of specification "+specName)
+	case recipe.CrimpIncalculable:
+		r.add(p.Code, "crimp_time_s", "path "+metres.write(p.Got), "a positive time", "crimp.speed",
+			"the crimp time cannot be computed; check speed, ramps, engage and retract of crimp, friction and slip_safety of cradle, and crimp_turns and crimp_speed of specification "+specName)
+	case recipe.BondAbovePlaten:
+		r.add(p.Code, "header_temperature_c", "bond at "+celsius.write(p.Got), "platen at "+celsius.write(p.Want), r.headKey(r.spec.Head, "platen_temperature"),
+			"the bond line of "+strconv.Quote(r.spec.Head)+" must reach "+celsius.write(p.Got)+", but the platen is set to "+celsius.write(p.Want)+
+				" and cannot give that; correct bond_temperature or platen_temperature of the material. Keep to the temperature limits of the paper")
+	case recipe.HeaderIncalculable:
+		r.add(p.Code, "header_dwell_s", "share of rise "+pure.write(p.Got), "between 0 and 1", "header.conductance",
+			"the dwell cannot be computed; check conductance, start_temperature and dwell_margin of header, and the thermal values of head "+strconv.Quote(r.spec.Head))
+	default:
+		r.add(p.Code, "", pure.write(p.Got), pure.write(p.Want), "", info(p.Code).Meaning)
+	}
+}
+
+func (r *run) headSize(p *recipe.Problem, field, which, material string) {
+	limit := "sizes in stock from " + metres.write(p.Want)
+	if p.Want == 0 {
+		limit = "no size in stock"
+	}
+	r.add(p.Code, field, "roll of "+metres.write(p.Got), limit, r.headKey(material, "diameters"),
+		"no "+which+" head of "+strconv.Quote(material)+" is small enough for a roll of "+metres.write(p.Got)+" ("+limit+"); cut or stock a smaller head, or wrap by hand")
+}
+
+// boundaryKey is the setting behind one end of the window.
+func (r *run) boundaryKey(b recipe.Boundary) string {
+	switch b {
+	case recipe.ByMinimum:
+		return r.specKey("overhang.min")
+	case recipe.ByMaximum:
+		return r.specKey("overhang.max")
+	case recipe.ByLap:
+		return r.specKey("lap")
+	}
+	return "crimp.core_clearance"
+}
+
+// specKey is the full key of a setting of the roll's specification.
+func (r *run) specKey(key string) string {
+	list := r.line.Materials.Specs
+	for i := range list {
+		if list[i].Name == r.specName {
+			return "specs." + strconv.Itoa(i) + "." + key
+		}
+	}
+	return ""
+}
+
+// headKey is the full key of a setting of a head material.
+func (r *run) headKey(material, key string) string {
+	list := r.line.Materials.Stock
+	for i := range list {
+		if list[i].Name == material {
+			return "head_materials." + strconv.Itoa(i) + "." + key
+		}
+	}
+	return ""
+}
+
+// slotKey is the full key of the width of a slot.
+func (r *run) slotKey(number int) string {
+	list := r.line.Stand.Slots
+	for i := range list {
+		if list[i].Number == number {
+			return "stand.slots." + strconv.Itoa(i) + ".width"
+		}
+	}
+	return ""
+}
+
+// noSlot says which wrapper widths would do, why each slot does not, and
+// which slot is the nearest to change.
+func (r *run) noSlot(p *recipe.Problem) {
+	widths := recipe.Range{Min: p.Got, Max: p.Want}
+	list := recipe.Candidates(r.line, r.roll, r.stand)
+	var why strings.Builder
+	nearest, least := -1, math.Inf(1)
+	for i := range list {
+		c := &list[i]
+		if i > 0 {
+			why.WriteString(", ")
+		}
+		why.WriteString("slot " + strconv.Itoa(c.Slot.Number) + " (" + metres.write(c.Slot.Width) + ") " + c.Fit.String())
+		if d := outside(c.Slot.Width, widths); d < least {
+			nearest, least = i, d
+		}
+	}
+	text := "no wrapper fits; a width of " + metres.span(widths) + " would do"
+	got, key := "no slots", ""
+	if nearest >= 0 {
+		got, key = why.String(), r.slotKey(list[nearest].Slot.Number)
+		text += ": " + got + ". " + r.slotRemedy(&list[nearest], widths)
+	} else {
+		text += ", but the stand has no slots; add them to stand.slots"
+	}
+	r.add(p.Code, "wrapper_slot", got, metres.span(widths), key, text)
+}
+
+// slotRemedy says what to do with the slot that is nearest to serve.
+func (r *run) slotRemedy(c *recipe.Candidate, widths recipe.Range) string {
+	slot := "slot " + strconv.Itoa(c.Slot.Number)
+	switch {
+	case outside(c.Slot.Width, widths) > 0, c.Fit == recipe.NotAllowed:
+		return "Hang a wrapper of that width in " + slot + ", of " + orList(r.spec.Papers)
+	case c.Fit == recipe.NotReady:
+		return "Make " + slot + " ready"
+	case c.Fit == recipe.TooShort:
+		return "Change the wrapper roll in " + slot + ": " + metres.write(math.Round(c.Left*10)/10) + " left, " + metres.write(math.Ceil(c.Need*10)/10) + " needed"
+	}
+	return "Change " + slot
+}
+
+func (r *run) slotUnfit(p *recipe.Problem) {
+	why := "not in the configuration"
+	for _, c := range recipe.Candidates(r.line, r.roll, r.stand) {
+		if c.Slot.Number == p.Index {
+			why = c.Fit.String() + " with " + metres.write(c.Slot.Width)
+			break
+		}
+	}
+	widths := metres.span(r.window.Widths)
+	r.add(p.Code, "slot_confirmed", integer(int64(p.Index)), widths, r.slotKey(p.Index),
+		"confirmed slot "+integer(int64(p.Index))+": "+why+"; a width of "+widths+" would do. Hang such a wrapper of "+orList(r.spec.Papers)+" and confirm its slot")
+}
+
+// outside is how far a width lies outside an interval, 0 inside.
+func outside(v float64, r recipe.Range) float64 {
+	return math.Max(0, math.Max(r.Min-v, v-r.Max))
+}
+
+func orList(names []string) string {
+	if len(names) == 0 {
+		return "an allowed material"
+	}
+	quoted := make([]string, len(names))
+	for i, n := range names {
+		quoted[i] = strconv.Quote(n)
+	}
+	return strings.Join(quoted, " or ")
+}

@@ -1,0 +1,225 @@
+package check
+
+import (
+	"math"
+	"strconv"
+
+	"lapgate/recipe"
+)
+
+// rounding is the relative difference that arithmetic may leave between two
+// ways to the same value.
+const rounding = 1e-9
+
+// coarse is the relative difference allowed between a setpoint and a rough
+// second calculation, a judgement: wider than any rounding on the wire,
+// narrower than one layer or one turn.
+const coarse = 0.01
+
+// slot checks wrapper and overhang.
+func (r *run) slot() {
+	sp := &r.rec.Setpoints
+	if !sp.Groups.Has(recipe.GroupStand) {
+		return
+	}
+	hung, known := 0.0, false
+	for i := range r.line.Stand.Slots {
+		if s := &r.line.Stand.Slots[i]; s.Number == sp.Slot {
+			hung, known = s.Width, true
+		}
+	}
+	switch {
+	case !known:
+		r.add(SlotWidth, "wrapper_slot", strconv.Itoa(sp.Slot), "a slot of the stand", "",
+			slotName(sp.Slot)+" is not in the configuration; choose a slot of stand.slots")
+	case !near(hung, sp.WrapperWidth):
+		r.add(SlotWidth, "wrapper_width_m", metres.write(sp.WrapperWidth), metres.write(hung), r.slotKey(sp.Slot),
+			slotName(sp.Slot)+" holds a wrapper of "+metres.write(hung)+", the recipe says "+metres.write(sp.WrapperWidth)+"; correct the one that is wrong")
+	case !near(sp.WrapperWidth, r.roll.Width+2*sp.Overhang):
+		r.add(SlotWidth, "overhang_m", metres.write(sp.Overhang), metres.write((sp.WrapperWidth-r.roll.Width)/2), "",
+			"the overhang is "+metres.write(sp.Overhang)+", wrapper and roll give "+metres.write((sp.WrapperWidth-r.roll.Width)/2)+"; compute the recipe again")
+	}
+	if r.windowKnown && !r.window.Contains(sp.Overhang) {
+		rule := r.window.Upper
+		if sp.Overhang < r.window.Overhang.Min {
+			rule = r.window.Lower
+		}
+		r.add(OverhangRange, "overhang_m", metres.write(sp.Overhang), metres.span(r.window.Overhang), r.boundaryKey(rule),
+			"the overhang is "+metres.write(sp.Overhang)+", allowed is "+metres.span(r.window.Overhang)+" by the "+rule.String()+
+				"; a wrapper of "+metres.span(r.window.Widths)+" would do")
+	}
+	if c := r.stand.Confirmed; c != 0 && c != sp.Slot {
+		r.add(SlotConfirmed, "slot_confirmed", strconv.Itoa(c), strconv.Itoa(sp.Slot), "",
+			"the operator confirmed slot "+strconv.Itoa(c)+", the recipe takes "+slotName(sp.Slot)+"; tell the operator")
+	}
+	if n := sp.Slot; n >= 1 && n <= len(r.stand.Outer) && r.stand.Outer[n-1] == 0 {
+		r.add(StockUnknown, "outer_m", "not known", "an outer diameter", "",
+			"the controller gives no outer diameter for "+slotName(n)+", so nobody knows whether its wrapper reaches; look at the wrapper roll")
+	}
+}
+
+var (
+	feedLimit     = limit{FeedLengthRange, "feed_length_m", "the feed length", metres, "feed_length", "check layers, overlap and tail of the specification"}
+	wrapTimeLimit = limit{WrapTimeRange, "wrap_time_s", "the wrap time", seconds, "wrap_time", "check speed and ramps of wrap"}
+)
+
+// wrap checks feed length, counts and time.
+func (r *run) wrap() {
+	sp := &r.rec.Setpoints
+	if !sp.Groups.Has(recipe.GroupWrap) {
+		return
+	}
+	l := &r.line.Limits
+	r.within(&feedLimit, sp.FeedLength, r.rec.Uncertainty.FeedLength, l.FeedLength)
+	r.feedLayers(sp)
+	exact := sp.FeedLength * r.line.Wrap.CountsPerMetre
+	if d := float64(sp.FeedCounts) - exact; !(d >= -rounding*exact && d < 1+rounding*exact) {
+		want := quantityText(math.Ceil(exact))
+		r.add(FeedCounts, "feed_counts", integer(sp.FeedCounts), want, "wrap.counts_per_metre",
+			"the feed length of "+metres.write(sp.FeedLength)+" is "+want+" encoder counts, the recipe says "+integer(sp.FeedCounts)+"; compute the recipe again")
+	}
+	r.within(&wrapTimeLimit, sp.WrapTime, 0, l.WrapTime)
+	if least := sp.FeedLength / sp.WrapSpeed; !(sp.WrapTime >= least*(1-rounding)) {
+		r.add(WrapTimeSpeed, "wrap_time_s", seconds.write(sp.WrapTime), "at least "+seconds.write(least), "wrap.speed",
+			"the wrap time is "+seconds.write(sp.WrapTime)+", but the feed length takes "+seconds.write(least)+" at full speed without ramps; compute the recipe again")
+	}
+}
+
+// feedLayers checks that what is fed, less overlap and tail, is the wanted
+// number of bare circumferences, but for the growth by the layers themselves.
+func (r *run) feedLayers(sp *recipe.Setpoints) {
+	d := r.roll.Diameter
+	if r.spec == nil || !(d > 0) {
+		return
+	}
+	thickest := 0.0
+	for _, name := range r.spec.Papers {
+		if p := r.line.Materials.Paper(name); p != nil {
+			thickest = math.Max(thickest, p.Caliper)
+		}
+	}
+	turns := (sp.FeedLength*(1-r.line.Wrap.FeedSlip) - r.spec.Overlap - r.spec.Tail) / (math.Pi * d)
+	allowed := recipe.Range{Min: sp.Layers * (1 - coarse), Max: sp.Layers * (1 + coarse + sp.Layers*thickest/d)}
+	if allowed.Contains(turns) {
+		return
+	}
+	r.add(FeedLayers, "feed_length_m", pure.write(turns)+" turns", pure.span(allowed)+" turns", "",
+		"the feed length of "+metres.write(sp.FeedLength)+" makes "+pure.write(turns)+" turns, "+pure.write(sp.Layers)+
+			" layers need "+pure.span(allowed)+"; compute the recipe again")
+}
+
+var (
+	crimpTurnsLimit = limit{CrimpTurnsRange, "crimp_turns", "the number of crimp turns", pure, "crimp_turns", "check crimp_turns of the specification"}
+	crimpTimeLimit  = limit{CrimpTimeRange, "crimp_time_s", "the crimp time", seconds, "crimp_time", "check speed and ramps of crimp and crimp_turns of the specification"}
+)
+
+// crimp checks turns and time.
+func (r *run) crimp() {
+	sp := &r.rec.Setpoints
+	if !sp.Groups.Has(recipe.GroupCrimp) {
+		return
+	}
+	l := &r.line.Limits
+	r.within(&crimpTurnsLimit, sp.CrimpTurns, 0, l.CrimpTurns)
+	r.within(&crimpTimeLimit, sp.CrimpTime, 0, l.CrimpTime)
+	c := &r.line.Crimp
+	speed := c.Speed
+	if r.spec != nil {
+		speed = math.Min(speed, r.spec.CrimpSpeed)
+	}
+	least := c.Engage + c.Retract + sp.CrimpTurns*math.Pi*r.roll.Diameter/speed
+	if !(sp.CrimpTime >= least*(1-rounding)) {
+		r.add(CrimpTimeTurns, "crimp_time_s", seconds.write(sp.CrimpTime), "at least "+seconds.write(least), "crimp.speed",
+			"the crimp time is "+seconds.write(sp.CrimpTime)+", but "+pure.write(sp.CrimpTurns)+" turns take "+seconds.write(least)+
+				" at full speed without ramps; compute the recipe again")
+	}
+}
+
+var (
+	temperatureLimit = limit{HeaderTemperature, "header_temperature_c", "the platen setpoint", celsius, "header_temperature", "check platen_temperature of the head material"}
+	dwellLimit       = limit{DwellRange, "header_dwell_s", "the dwell", seconds, "header_dwell", "check conductance and dwell_margin of header and the thermal values of the head material"}
+)
+
+// header checks platen temperature and dwell.
+func (r *run) header() {
+	sp := &r.rec.Setpoints
+	if !sp.Groups.Has(recipe.GroupHeader) {
+		return
+	}
+	l := &r.line.Limits
+	r.within(&temperatureLimit, sp.HeaderTemperature, 0, l.Temperature)
+	r.within(&dwellLimit, sp.HeaderDwell, r.rec.Uncertainty.Dwell, l.Dwell)
+	r.bond(sp)
+	// A platen at exactly 0 °C is one whose temperature is not reported.
+	if p := r.stand.Platen; p != 0 && !(math.Abs(p-sp.HeaderTemperature) <= l.PlatenBand) {
+		band := recipe.Range{Min: sp.HeaderTemperature - l.PlatenBand, Max: sp.HeaderTemperature + l.PlatenBand}
+		r.add(PlatenTemperature, "platen_c", celsius.write(p), celsius.span(band), "limits.platen_band",
+			"the cooler platen is at "+celsius.write(p)+", its setpoint is "+celsius.write(sp.HeaderTemperature)+
+				"; wait until it is there, and look at its heater when it does not come")
+	}
+}
+
+// bond checks by a forward calculation that the dwell at this temperature
+// warms the bond line enough, on the conservative bound.
+func (r *run) bond(sp *recipe.Setpoints) {
+	if r.spec == nil {
+		return
+	}
+	m := r.line.Materials.Head(r.spec.Head)
+	if m == nil {
+		return
+	}
+	h := &r.line.Header
+	head, share := recipe.HeaderTarget(h, m, sp.HeaderTemperature)
+	press := sp.HeaderDwell
+	if m.Method == recipe.Glued {
+		press -= h.DryTime
+	}
+	reached := head.Reached(press)
+	if share <= 0 || reached >= share*(1-rounding) {
+		return
+	}
+	got := celsius.write(h.Start + reached*(sp.HeaderTemperature-h.Start))
+	r.add(DwellTemperature, "header_dwell_s", "bond line at "+got, celsius.write(m.BondTarget), r.headKey(m.Name, "bond_temperature"),
+		"in "+seconds.write(press)+" at "+celsius.write(sp.HeaderTemperature)+" the bond line gets to "+got+
+			", wanted is "+celsius.write(m.BondTarget)+"; press longer or correct the platen temperature within its limits")
+}
+
+// step warns when a setpoint is far from the previous recipe of the same
+// specification: often right, now and then the first sign of a wrong scan.
+func (r *run) step() {
+	if r.ctx.Prev == nil || r.specName == "" || r.ctx.PrevSpec != r.specName {
+		return
+	}
+	sp, prev := &r.rec.Setpoints, r.ctx.Prev
+	both := sp.Groups & prev.Groups
+	if both.Has(recipe.GroupWrap) {
+		r.stepped("feed_length_m", metres, sp.FeedLength, prev.FeedLength)
+		r.stepped("wrap_time_s", seconds, sp.WrapTime, prev.WrapTime)
+	}
+	if both.Has(recipe.GroupCrimp) {
+		r.stepped("crimp_time_s", seconds, sp.CrimpTime, prev.CrimpTime)
+	}
+	if both.Has(recipe.GroupHeader) {
+		r.stepped("header_temperature_c", celsius, sp.HeaderTemperature, prev.HeaderTemperature)
+		r.stepped("header_dwell_s", seconds, sp.HeaderDwell, prev.HeaderDwell)
+	}
+}
+
+func (r *run) stepped(field string, k kind, now, before float64) {
+	most := r.line.Limits.StepWarn
+	if math.Abs(now-before) <= most*math.Abs(before) {
+		return
+	}
+	share := pure.write(most)
+	r.add(StepFromPrevious, field, k.write(now), k.write(before)+" ± "+share+" of it", "limits.step",
+		field+" is "+k.write(now)+" after "+k.write(before)+" for the roll before, a step of more than "+share+" of it; make sure that the scan is right")
+}
+
+func slotName(number int) string { return "slot " + strconv.Itoa(number) }
+
+// near reports whether two lengths agree to a tenth of a micrometre.
+func near(a, b float64) bool { return math.Abs(a-b) <= 1e-7 }
+
+// quantityText writes a whole number without exponent.
+func quantityText(v float64) string { return strconv.FormatFloat(v, 'f', 0, 64) }

@@ -1,0 +1,99 @@
+package check_test
+
+import (
+	"lapgate/recipe"
+	"lapgate/recipe/check"
+)
+
+// scene is everything that the checks look at.
+type scene struct {
+	line  *recipe.Line
+	roll  *recipe.Roll
+	stand *recipe.Stand
+	ctx   *check.Context
+	// override changes the computed recipe, as an operator may.
+	override func(*recipe.Recipe)
+}
+
+func (s *scene) run() []recipe.Finding {
+	var rec recipe.Recipe
+	recipe.Compute(s.line, s.roll, s.stand, &rec)
+	if s.override != nil {
+		s.override(&rec)
+	}
+	return check.Run(s.line, s.roll, s.stand, &rec, s.ctx, nil)
+}
+
+// good is a roll without findings.
+func good() *scene {
+	line := &recipe.Line{
+		Equipment: recipe.Equipment{
+			Centring: recipe.Auto, Stand: recipe.Auto, Wrap: recipe.Auto, Crimp: recipe.Auto,
+			Heads: recipe.Manual, Header: recipe.Auto,
+		},
+		Centring: recipe.Centring{Tolerance: 0.01},
+		Stand: recipe.StandSpec{Reserve: 5, CoreDiameter: 0.0762, Slots: []recipe.SlotSpec{
+			{Number: 1, Width: 1.0, Paper: "kraft"},
+			{Number: 2, Width: 1.25, Paper: "kraft"},
+			{Number: 3, Width: 1.6, Paper: "kraft"},
+		}},
+		Wrap:   recipe.Wrap{CountsPerMetre: 2000, FeedSlipU: 0.002, Speed: 0.6, Accel: 0.3, Decel: 0.3},
+		Crimp:  recipe.Crimp{Speed: 0.4, Accel: 0.25, Decel: 0.25, Engage: 1, Retract: 1, Clearance: 0.025},
+		Header: recipe.Header{Conductance: 1000, ConductanceU: 100, Start: 20, Margin: 1.1, DryTime: 4},
+		Cradle: recipe.Cradle{RollDiameter: 0.4, Spacing: 0.6, Friction: 0.3, Safety: 2},
+		Limits: recipe.Limits{
+			Diameter: recipe.Range{Min: 0.3, Max: 1.8}, Width: recipe.Range{Min: 0.15, Max: 3},
+			FeedLength: recipe.Range{Min: 1, Max: 60}, WrapTime: recipe.Range{Min: 1, Max: 300},
+			CrimpTime: recipe.Range{Min: 1, Max: 120}, CrimpTurns: recipe.Range{Min: 0.5, Max: 5},
+			Temperature: recipe.Range{Min: 80, Max: 200}, Dwell: recipe.Range{Min: 0.5, Max: 60},
+			MinQuality: 0.7, MaxScanAge: 120, MaxOvality: 0.02, MaxSpread: 0.02,
+			OrderWidth: 0.025, OrderDia: 0.05, PlatenBand: 8,
+			Permissives: 0x3F, StepWarn: 0.5, GuardK: 2,
+		},
+		Materials: recipe.Materials{
+			Papers: []recipe.Paper{{Name: "kraft", Caliper: 0.3e-3, CaliperU: 5e-6}},
+			Stock: []recipe.HeadMaterial{
+				{
+					Name: "fused", Thickness: 0.3e-3, Conductivity: 0.12, Density: 750, HeatCapacity: 1400,
+					BondTarget: 120, Setpoint: 175, Diameters: []float64{0.9, 1.0, 1.15},
+				},
+				{
+					Name: "inner", Method: recipe.Glued, Thickness: 0.3e-3, Conductivity: 0.12, Density: 750, HeatCapacity: 1400,
+					BondTarget: 70, Setpoint: 110, Diameters: []float64{0.9, 1.1},
+				},
+			},
+			Grades: []recipe.Grade{{Code: 4, Name: "news", Density: 650, Spec: "plain"}},
+			Cores:  []recipe.Core{{Code: 1, Name: "three inch", Diameter: 0.09}},
+			Specs: []recipe.Spec{{
+				Name: "plain", Papers: []string{"kraft"}, Head: "fused", InnerHead: "inner", Layers: 3, Overlap: 0.15,
+				Overhang: recipe.Overhang{Optimum: 0.125, Min: 0.075, Max: 0.18}, MinLap: 0.025,
+				CrimpTurns: 1.25, CrimpSpeed: 0.4,
+			}},
+		},
+		Origins: map[string]string{
+			"limits.scan_age":                     "mill.yaml:10",
+			"limits.diameter":                     "mill.yaml:11",
+			"limits.permissives":                  "mill.yaml:12",
+			"limits.step":                         "mill.yaml:13",
+			"limits.order_width":                  "mill.yaml:14",
+			"stand.slots.1.width":                 "mill.yaml:20",
+			"specs.0.overhang.max":                "mill.yaml:30",
+			"specs.0.lap":                         "mill.yaml:31",
+			"crimp.core_clearance":                "mill.yaml:40",
+			"head_materials.0.diameters.0":        "mill.yaml:50",
+			"head_materials.0.platen_temperature": "mill.yaml:51",
+		},
+	}
+	return &scene{
+		line: line,
+		roll: &recipe.Roll{
+			Number: 12, Tag: "A-12", Diameter: 1.2, DiameterU: 5e-4, DiameterMax: 1.201, Ovality: 0.003,
+			Width: 1.0, WidthU: 4e-4, WidthMedian: 0.999, WidthSpread: 0.002, Quality: 0.9, Age: 3, Grade: 4, Core: 1,
+		},
+		stand: &recipe.Stand{
+			Ready: [6]bool{true, true, true}, Outer: [6]float64{0.9, 0.8, 0.7},
+			Permissives: 0x3F, Platen: 174, Mode: 1, State: 6,
+		},
+		ctx: &check.Context{LastRoll: 11},
+	}
+}

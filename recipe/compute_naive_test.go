@@ -1,0 +1,340 @@
+package recipe_test
+
+import (
+	"math"
+	"math/rand"
+	"sort"
+	"testing"
+
+	"lapgate/recipe"
+)
+
+// naive is a second calculation of a recipe, written without a look at the
+// first: loops and bisection where that has closed forms and Newton's method.
+type naive struct {
+	slot                        int
+	width, overhang             float64
+	outer, inner                float64
+	feed, wrapTime              float64
+	counts                      int64
+	crimpTime                   float64
+	dwell, slow, fast           float64
+	uOverhang, uFeed, uDwell    float64
+	hasSlot, hasFeed, hasHeader bool
+}
+
+func naiveRecipe(l *recipe.Line, r *recipe.Roll, st *recipe.Stand) naive {
+	var n naive
+	var spec recipe.Spec
+	for _, g := range l.Materials.Grades {
+		if g.Code == r.Grade {
+			for _, s := range l.Materials.Specs {
+				if s.Name == g.Spec {
+					spec = s
+				}
+			}
+		}
+	}
+	core := 0.0
+	for _, c := range l.Materials.Cores {
+		if c.Code == r.Core {
+			core = c.Diameter
+		}
+	}
+	if r.Core == 0 {
+		for _, c := range l.Materials.Cores {
+			core = math.Max(core, c.Diameter)
+		}
+	}
+	var head recipe.HeadMaterial
+	for _, h := range l.Materials.Stock {
+		if h.Name == spec.Head {
+			head = h
+			n.outer = largestUnder(h.Diameters, r.Diameter)
+		}
+		if h.Name == spec.InnerHead {
+			n.inner = largestUnder(h.Diameters, r.Diameter)
+		}
+	}
+
+	type option struct {
+		slot     recipe.SlotSpec
+		paper    recipe.Paper
+		distance float64
+		left     float64
+	}
+	var fit []option
+	for _, slot := range l.Stand.Slots {
+		for _, paper := range l.Materials.Papers {
+			if paper.Name != slot.Paper || !st.Ready[slot.Number-1] {
+				continue
+			}
+			permitted := false
+			for _, name := range spec.Papers {
+				permitted = permitted || name == paper.Name
+			}
+			if !permitted {
+				continue
+			}
+			left := math.MaxFloat64
+			if od := st.Outer[slot.Number-1]; od > 0 {
+				area := math.Pi/4*od*od - math.Pi/4*l.Stand.CoreDiameter*l.Stand.CoreDiameter
+				left = math.Max(0, area/paper.Caliper)
+			}
+			if left < naiveFeed(r.Diameter, paper.Caliper, spec, l.Wrap.FeedSlip)+l.Stand.Reserve {
+				continue
+			}
+			o := slot.Width/2 - r.Width/2
+			poor, rich := o-l.Centring.Tolerance, o+l.Centring.Tolerance
+			guardWidth := l.Limits.GuardK * 0.5 * r.WidthU
+			guardBoth := l.Limits.GuardK * 0.5 * math.Sqrt(r.WidthU*r.WidthU+r.DiameterU*r.DiameterU)
+			const hair = 1e-9
+			if poor-guardWidth < spec.Overhang.Min-hair || rich+guardWidth > spec.Overhang.Max+hair {
+				continue
+			}
+			if rich+guardBoth > r.Diameter/2-core/2-l.Crimp.Clearance+hair {
+				continue
+			}
+			if n.outer > 0 && poor-guardBoth-(r.Diameter/2-n.outer/2) < spec.MinLap-hair {
+				continue
+			}
+			// To a nanometre, so that rounding makes no difference of a tie.
+			fit = append(fit, option{slot, paper, math.Round(math.Abs(o-spec.Overhang.Optimum)*1e8) / 1e8, left})
+		}
+	}
+	sort.Slice(fit, func(a, b int) bool {
+		x, y := fit[a], fit[b]
+		if x.distance != y.distance {
+			return x.distance < y.distance
+		}
+		if x.slot.Width != y.slot.Width {
+			return x.slot.Width > y.slot.Width
+		}
+		if x.left != y.left {
+			return x.left < y.left
+		}
+		return x.slot.Number < y.slot.Number
+	})
+	if len(fit) > 0 {
+		best := fit[0]
+		n.hasSlot, n.hasFeed = true, true
+		n.slot, n.width, n.overhang = best.slot.Number, best.slot.Width, best.slot.Width/2-r.Width/2
+		n.uOverhang = math.Sqrt(r.WidthU*r.WidthU/4 + l.Centring.Tolerance*l.Centring.Tolerance/3)
+		feed := func(d, t, slip float64) float64 { return naiveFeed(d, t, spec, slip) }
+		t := best.paper.Caliper
+		n.feed = feed(r.Diameter, t, l.Wrap.FeedSlip)
+		n.counts = int64(n.feed * l.Wrap.CountsPerMetre)
+		for float64(n.counts) < n.feed*l.Wrap.CountsPerMetre {
+			n.counts++
+		}
+		const h = 1e-4
+		n.uFeed = math.Sqrt(sq((feed(r.Diameter+h, t, l.Wrap.FeedSlip)-feed(r.Diameter-h, t, l.Wrap.FeedSlip))/(2*h)*r.DiameterU) +
+			sq((feed(r.Diameter, t+h, l.Wrap.FeedSlip)-feed(r.Diameter, t-h, l.Wrap.FeedSlip))/(2*h)*best.paper.CaliperU) +
+			sq((feed(r.Diameter, t, l.Wrap.FeedSlip+h)-feed(r.Diameter, t, l.Wrap.FeedSlip-h))/(2*h)*l.Wrap.FeedSlipU))
+
+		around := 0.0
+		for range int(spec.Layers) {
+			around += 2 * t
+		}
+		slip := naiveSlip(l.Cradle, r.Diameter+around, core)
+		n.wrapTime = naiveMove(n.feed, l.Wrap.Speed, math.Min(l.Wrap.Accel, slip), math.Min(l.Wrap.Decel, slip))
+		n.crimpTime = l.Crimp.Engage + l.Crimp.Retract + naiveMove(
+			spec.CrimpTurns*math.Pi*(r.Diameter+around), math.Min(l.Crimp.Speed, spec.CrimpSpeed),
+			math.Min(l.Crimp.Accel, slip), math.Min(l.Crimp.Decel, slip))
+	}
+
+	if n.outer > 0 && head.BondTarget < head.Setpoint {
+		n.hasHeader = true
+		share := (head.BondTarget - l.Header.Start) / (head.Setpoint - l.Header.Start)
+		dry := 0.0
+		if head.Method == recipe.Glued {
+			dry = l.Header.DryTime
+		}
+		bare := naiveSlow(head, l.Header.Conductance, share)
+		n.slow = bare + dry
+		n.dwell = bare*l.Header.Margin + dry
+		n.fast = naiveFast(head, l.Header.Conductance, share) + dry
+		const h = 1e-3
+		slope := (naiveSlow(head, l.Header.Conductance*(1+h), share) - naiveSlow(head, l.Header.Conductance*(1-h), share)) / (2 * h * l.Header.Conductance)
+		n.uDwell = math.Abs(slope) * l.Header.ConductanceU * l.Header.Margin
+	}
+	return n
+}
+
+func sq(v float64) float64 { return v * v }
+
+func largestUnder(sizes []float64, diameter float64) float64 {
+	sorted := append([]float64(nil), sizes...)
+	sort.Float64s(sorted)
+	best := 0.0
+	for _, s := range sorted {
+		if s <= diameter {
+			best = s
+		}
+	}
+	return best
+}
+
+// naiveFeed goes around layer by layer.
+func naiveFeed(d, t float64, spec recipe.Spec, slip float64) float64 {
+	length := 0.0
+	for range int(spec.Layers) {
+		length += math.Pi * (d + t)
+		d += 2 * t
+	}
+	return (length + spec.Overlap + spec.Tail) / (1 - slip)
+}
+
+// naiveMove finds the peak speed whose ramps just fit the path.
+func naiveMove(path, speed, accel, decel float64) float64 {
+	up, down := speed*speed/(2*accel), speed*speed/(2*decel)
+	if up+down <= path {
+		return speed/accel + speed/decel + (path-up-down)/speed
+	}
+	peak := speed * math.Sqrt(path/(up+down))
+	return peak/accel + peak/decel
+}
+
+// naiveSlip raises the surface acceleration of a roll in the cradle, bored
+// out by its core, until the contact that it relieves begins to slip. Forces
+// are over the mass of the roll.
+func naiveSlip(c recipe.Cradle, diameter, bore float64) float64 {
+	half := (diameter + c.RollDiameter) / 2
+	lean := math.Asin(c.Spacing / 2 / half)
+	rest := 9.80665 / 2 / math.Cos(lean)
+	inertia := 0.5 * (1 + bore*bore/(diameter*diameter))
+	lo, hi := 0.0, 1000.0
+	for range 80 {
+		a := (lo + hi) / 2
+		push := inertia * a / 2 // at each contact
+		normal := rest - push/math.Tan(lean)
+		if push <= c.Friction*normal {
+			lo = a
+		} else {
+			hi = a
+		}
+	}
+	return lo / c.Safety
+}
+
+// naiveSlow finds the time by bisection over the textbook form.
+func naiveSlow(m recipe.HeadMaterial, conductance, share float64) float64 {
+	alpha := m.Conductivity / (m.Density * m.HeatCapacity)
+	theta := func(t float64) float64 {
+		x := m.Thickness / (2 * math.Sqrt(alpha*t))
+		h := conductance * math.Sqrt(alpha*t) / m.Conductivity
+		z := x + h
+		if z < 2 {
+			return math.Erfc(x) - math.Exp(h*h+2*x*h)*math.Erfc(z)
+		}
+		// The continued fraction of Laplace for exp(z²)·erfc(z), from its end.
+		f := z
+		for k := 150; k > 0; k-- {
+			f = z + float64(k)/2/f
+		}
+		return math.Erfc(x) - math.Exp(-x*x)/(math.Sqrt(math.Pi)*f)
+	}
+	return bisectTime(theta, share)
+}
+
+// naiveFast finds it over the series of the plane wall with many terms, its
+// eigenvalues by bisection too.
+func naiveFast(m recipe.HeadMaterial, conductance, share float64) float64 {
+	alpha := m.Conductivity / (m.Density * m.HeatCapacity)
+	biot := conductance * m.Thickness / m.Conductivity
+	var zeta, factor []float64
+	for n := range 20 {
+		lo, hi := float64(n)*math.Pi, (float64(n)+0.5)*math.Pi
+		for range 80 {
+			if mid := (lo + hi) / 2; mid*math.Sin(mid)*math.Cos(float64(n)*math.Pi) < biot*math.Cos(mid)*math.Cos(float64(n)*math.Pi) {
+				lo = mid
+			} else {
+				hi = mid
+			}
+		}
+		zeta = append(zeta, lo)
+		factor = append(factor, 4*math.Sin(lo)/(2*lo+math.Sin(2*lo)))
+	}
+	theta := func(t float64) float64 {
+		sum := 0.0
+		for n := range zeta {
+			sum += factor[n] * math.Exp(-zeta[n]*zeta[n]*alpha*t/(m.Thickness*m.Thickness))
+		}
+		return 1 - sum
+	}
+	return bisectTime(theta, share)
+}
+
+func bisectTime(theta func(float64) float64, share float64) float64 {
+	lo, hi := 0.0, 1.0
+	for theta(hi) < share {
+		lo, hi = hi, 2*hi
+	}
+	for range 70 {
+		if mid := (lo + hi) / 2; theta(mid) < share {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	return (lo + hi) / 2
+}
+
+func TestComputeAgainstNaive(t *testing.T) {
+	r := rand.New(rand.NewSource(20260301))
+	served, pressed := 0, 0
+	for i := range 1000 {
+		line := randomLine(r)
+		roll, stand := randomRoll(r, line), randomStand(r)
+		var rec recipe.Recipe
+		recipe.Compute(line, roll, stand, &rec)
+		want := naiveRecipe(line, roll, stand)
+		sp, u := &rec.Setpoints, &rec.Uncertainty
+		if got := sp.Groups.Has(recipe.GroupStand); got != want.hasSlot || sp.Slot != want.slot {
+			t.Fatalf("roll %d: slot %d (%v), naive %d (%v); roll %+v stand %+v", i, sp.Slot, got, want.slot, want.hasSlot, roll, stand)
+		}
+		if got := sp.Groups.Has(recipe.GroupHeader); got != want.hasHeader {
+			t.Fatalf("roll %d: header in force %v, naive %v", i, got, want.hasHeader)
+		}
+		if sp.FeedCounts != want.counts {
+			t.Errorf("roll %d: counts %d, naive %d", i, sp.FeedCounts, want.counts)
+		}
+		if want.hasSlot {
+			served++
+		}
+		if want.hasHeader {
+			pressed++
+		}
+		for _, c := range []struct {
+			name      string
+			got, want float64
+			most      float64
+		}{
+			{"wrapper width", sp.WrapperWidth, want.width, 1e-9},
+			{"overhang", sp.Overhang, want.overhang, 1e-9},
+			{"outer head", sp.OuterHead, want.outer, 1e-9},
+			{"inner head", sp.InnerHead, want.inner, 1e-9},
+			{"feed length", sp.FeedLength, want.feed, 1e-9},
+			{"wrap time", sp.WrapTime, want.wrapTime, 1e-9},
+			{"crimp time", sp.CrimpTime, want.crimpTime, 1e-9},
+			{"dwell", sp.HeaderDwell, want.dwell, 1e-9},
+			{"slow bound", sp.HeaderDwellSlow, want.slow, 1e-9},
+			{"fast bound", sp.HeaderDwellFast, want.fast, 1e-9},
+			// These are difference quotients in the naive calculation.
+			{"uncertainty of overhang", u.Overhang, want.uOverhang, 1e-9},
+			{"uncertainty of feed length", u.FeedLength, want.uFeed, 1e-6},
+			{"uncertainty of dwell", u.Dwell, want.uDwell, 1e-5},
+		} {
+			if !(math.Abs(c.got-c.want) <= c.most*math.Abs(c.want)) {
+				t.Errorf("roll %d: %s is %.15g, naive %.15g", i, c.name, c.got, c.want)
+			}
+		}
+		if t.Failed() {
+			t.FailNow()
+		}
+	}
+	if served < 300 || pressed < 300 {
+		t.Errorf("only %d rolls had a slot and %d a press: the comparison says little", served, pressed)
+	}
+	t.Logf("%d of 1000 rolls had a slot, %d a press", served, pressed)
+}

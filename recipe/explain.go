@@ -1,0 +1,284 @@
+package recipe
+
+import (
+	"fmt"
+	"math"
+)
+
+// Step is one step of a computation as people read it: what was computed, by
+// which formula, from what, and which limit decided.
+type Step struct {
+	Title   string  `json:"title"`
+	Formula string  `json:"formula,omitempty"`
+	Inputs  []Named `json:"inputs,omitempty"`
+	Result  []Named `json:"result,omitempty"`
+	Decided string  `json:"decided_by,omitempty"`
+}
+
+// Named is a quantity with its name and its SI unit (temperatures in °C);
+// the unit is empty for a pure number.
+type Named struct {
+	Name  string  `json:"name"`
+	Value float64 `json:"value"`
+	Unit  string  `json:"unit,omitempty"`
+}
+
+// Explain computes the recipe as Compute does, with the same functions, and
+// tells each step. Stations that are not in force have no step; where a
+// problem ended a step, the step says so.
+func Explain(line *Line, roll *Roll, stand *Stand) []Step {
+	var out Recipe
+	j := job{line: line, roll: roll, stand: stand, out: &out}
+	j.run()
+	steps := j.explainRoll(nil)
+	if j.spec != nil && !out.Has(RollInvalid) && !out.Has(CoreUnknown) {
+		steps = j.explainHeads(steps)
+		steps = j.explainSlot(steps)
+		steps = j.explainFeed(steps)
+		steps = j.explainCrimp(steps)
+		steps = j.explainHeader(steps)
+	}
+	for _, s := range steps {
+		// JSON has no NaN and no Inf.
+		for i := range s.Inputs {
+			s.Inputs[i].Value = bounded(s.Inputs[i].Value)
+		}
+		for i := range s.Result {
+			s.Result[i].Value = bounded(s.Result[i].Value)
+		}
+	}
+	return steps
+}
+
+func (j *job) explainRoll(steps []Step) []Step {
+	r := j.roll
+	s := Step{
+		Title: "Roll and specification",
+		Inputs: []Named{
+			{"diameter", r.Diameter, "m"},
+			{"uncertainty of diameter", r.DiameterU, "m"},
+			{"width", r.Width, "m"},
+			{"uncertainty of width", r.WidthU, "m"},
+			{"grade", float64(r.gradeCode()), ""},
+			{"core", float64(r.Core), ""},
+		},
+	}
+	switch {
+	case j.spec == nil:
+		s.Decided = "no wrap specification is known for the roll"
+	case r.Spec != "":
+		s.Decided = "specification " + j.spec.Name + ", named with the roll"
+	case r.Order != nil && r.Order.Spec != "":
+		s.Decided = "specification " + j.spec.Name + ", named by the order"
+	default:
+		s.Decided = "specification " + j.spec.Name + ", named by the grade"
+	}
+	if j.core != nil {
+		s.Result = []Named{{"core diameter", j.core.Diameter, "m"}}
+		if r.Core == 0 {
+			s.Decided += "; core not told, the largest is assumed"
+		}
+	}
+	return append(steps, s)
+}
+
+func (j *job) explainHeads(steps []Step) []Step {
+	if j.head != nil {
+		steps = append(steps, j.headStep("Outer head", j.head, j.out.Setpoints.OuterHead))
+	}
+	if j.inner != nil {
+		steps = append(steps, j.headStep("Inner head", j.inner, j.out.Setpoints.InnerHead))
+	}
+	return steps
+}
+
+func (j *job) headStep(title string, m *HeadMaterial, size float64) Step {
+	s := Step{
+		Title:   title,
+		Formula: "the largest size in stock not larger than the roll",
+		Inputs:  []Named{{"diameter", j.roll.Diameter, "m"}},
+		Decided: fmt.Sprintf("%d sizes of %s in stock", len(m.Diameters), m.Name),
+	}
+	if size == 0 {
+		s.Decided += ", none small enough"
+		return s
+	}
+	s.Result = []Named{{"size", size, "m"}}
+	return s
+}
+
+func (j *job) explainSlot(steps []Step) []Step {
+	w, spec := j.window, j.spec
+	inputs := []Named{
+		{"optimum", spec.Overhang.Optimum, "m"},
+		{"minimum", spec.Overhang.Min, "m"},
+		{"maximum", spec.Overhang.Max, "m"},
+		{"centring tolerance", j.line.Centring.Tolerance, "m"},
+		{"guard band of the scan", j.line.Limits.GuardK * j.roll.WidthU / 2, "m"},
+		{"clearance to the core", j.line.Crimp.Clearance, "m"},
+	}
+	if head := j.out.Setpoints.OuterHead; head > 0 {
+		inputs = append(inputs, Named{"least lap", spec.MinLap, "m"}, Named{"outer head", head, "m"})
+	}
+	s := Step{
+		Title:   "Window of the overhang",
+		Formula: "o − e ≥ min, o − e − (R − R_head) ≥ lap, o + e ≤ max, o + e ≤ R − R_core − clearance",
+		Inputs:  inputs,
+		Result: []Named{
+			{"least overhang", w.Overhang.Min, "m"},
+			{"greatest overhang", w.Overhang.Max, "m"},
+			{"least wrapper width", w.Widths.Min, "m"},
+			{"greatest wrapper width", w.Widths.Max, "m"},
+		},
+		Decided: "below by the " + w.Lower.String() + ", above by the " + w.Upper.String(),
+	}
+	steps = append(steps, s)
+	if w.Empty() {
+		steps[len(steps)-1].Decided += "; no width would do"
+		return steps
+	}
+	for i := range j.line.Stand.Slots {
+		c, paper := j.judge(&j.line.Stand.Slots[i])
+		one := Step{
+			Title:   fmt.Sprintf("Slot %d", c.Slot.Number),
+			Formula: "o = (Ww − Wr)/2, left = π(OD² − ID²)/(4t)",
+			Inputs:  []Named{{"wrapper width", c.Slot.Width, "m"}},
+			Result: []Named{
+				{"overhang", c.Overhang, "m"},
+				{"from optimum", math.Abs(c.Overhang - spec.Overhang.Optimum), "m"},
+			},
+			Decided: c.Fit.String(),
+		}
+		if paper != nil {
+			one.Inputs = append(one.Inputs, Named{"caliper", paper.Caliper, "m"}, Named{"needed", c.Need, "m"})
+		}
+		if math.IsInf(c.Left, 1) {
+			one.Decided += ", length left not known"
+		} else {
+			one.Result = append(one.Result, Named{"left", c.Left, "m"})
+		}
+		if c.Slot == j.chosen {
+			one.Decided = "chosen: nearest to the optimum; ties go to the wider sheet, then to the slot with less left, then to the lower number"
+		}
+		steps = append(steps, one)
+	}
+	return steps
+}
+
+func (j *job) explainFeed(steps []Step) []Step {
+	sp, w := &j.out.Setpoints, &j.line.Wrap
+	if !sp.Groups.Has(GroupWrap) {
+		return steps
+	}
+	return append(steps, Step{
+		Title:   "Feed length",
+		Formula: "L = (πN(D + N·t) + overlap + tail)/(1 − slip), rounded up to whole counts",
+		Inputs: []Named{
+			{"layers", j.spec.Layers, ""},
+			{"diameter", j.roll.Diameter, "m"},
+			{"caliper", j.paper.Caliper, "m"},
+			{"overlap", j.spec.Overlap, "m"},
+			{"tail", j.spec.Tail, "m"},
+			{"feed slip", w.FeedSlip, ""},
+			{"counts per metre", w.CountsPerMetre, ""},
+		},
+		Result: []Named{
+			{"on the roll", j.used, "m"},
+			{"feed length", sp.FeedLength, "m"},
+			{"counts", float64(sp.FeedCounts), ""},
+			{"standard uncertainty", j.out.Uncertainty.FeedLength, "m"},
+		},
+		Decided: "specification " + j.spec.Name,
+	}, Step{
+		Title:   "Wrap time",
+		Formula: "S/v + v/2·(1/a + 1/d), or √(2S(a+d)/(ad)) when the speed is not reached",
+		Inputs: []Named{
+			{"feed length", sp.FeedLength, "m"},
+			{"speed", w.Speed, "m/s"},
+			{"acceleration", j.feedMove.Accel, "m/s2"},
+			{"deceleration", j.feedMove.Decel, "m/s2"},
+		},
+		Result:  []Named{{"wrap time", sp.WrapTime, "s"}},
+		Decided: j.rampsBy(w.Accel, w.Decel, "wrap"),
+	})
+}
+
+func (j *job) explainCrimp(steps []Step) []Step {
+	sp, p := &j.out.Setpoints, &j.crimp
+	if !sp.Groups.Has(GroupCrimp) {
+		return steps
+	}
+	decided := "speed by crimp.speed"
+	if j.spec.CrimpSpeed < j.line.Crimp.Speed {
+		decided = "speed by crimp_speed of the specification"
+	}
+	decided += ", " + j.rampsBy(j.line.Crimp.Accel, j.line.Crimp.Decel, "crimp")
+	if p.Peak < p.Move.Speed {
+		decided += "; the path is too short for the full speed"
+	}
+	return append(steps, Step{
+		Title:   "Crimp",
+		Formula: "S = n·π(D + 2Nt) from rest to rest, with engaging and retracting",
+		Inputs: []Named{
+			{"turns", j.spec.CrimpTurns, ""},
+			{"wrapped diameter", j.wrapped, "m"},
+			{"speed", p.Move.Speed, "m/s"},
+			{"acceleration", p.Move.Accel, "m/s2"},
+			{"deceleration", p.Move.Decel, "m/s2"},
+			{"slip limit", j.seat.Accel, "m/s2"},
+			{"engage", j.line.Crimp.Engage, "s"},
+			{"retract", j.line.Crimp.Retract, "s"},
+		},
+		Result: []Named{
+			{"path", p.Move.Path, "m"},
+			{"speed reached", p.Peak, "m/s"},
+			{"turning", p.Moving, "s"},
+			{"crimp time", sp.CrimpTime, "s"},
+		},
+		Decided: decided,
+	})
+}
+
+// rampsBy says what limits the ramps: the settings or the grip of the cradle.
+func (j *job) rampsBy(accel, decel float64, section string) string {
+	if j.seat.Accel < accel || j.seat.Decel < decel {
+		return "ramps by the slip limit of the cradle"
+	}
+	return "ramps by " + section
+}
+
+func (j *job) explainHeader(steps []Step) []Step {
+	sp, h, p := &j.out.Setpoints, &j.line.Header, &j.header
+	if !sp.Groups.Has(GroupHeader) {
+		return steps
+	}
+	decided := "conservative bound with margin"
+	if j.head.Method == Glued {
+		decided += ", and the drying time of a glued head"
+	}
+	return append(steps, Step{
+		Title:   "Header",
+		Formula: "time for θ = (bond − start)/(platen − start) at the bond line: inside a semi-infinite body (conservative), insulated behind (fast)",
+		Inputs: []Named{
+			{"platen", sp.HeaderTemperature, "°C"},
+			{"bond target", j.head.BondTarget, "°C"},
+			{"start", h.Start, "°C"},
+			{"thickness", j.head.Thickness, "m"},
+			{"conductivity", j.head.Conductivity, "W/mK"},
+			{"density", j.head.Density, "kg/m3"},
+			{"heat capacity", j.head.HeatCapacity, "J/kgK"},
+			{"contact conductance", h.Conductance, "W/m2K"},
+			{"margin", h.Margin, ""},
+			{"drying", p.Dry, "s"},
+		},
+		Result: []Named{
+			{"θ", p.Share, ""},
+			{"Biot number", p.Head.Biot(), ""},
+			{"fast bound", sp.HeaderDwellFast, "s"},
+			{"conservative bound", sp.HeaderDwellSlow, "s"},
+			{"dwell", sp.HeaderDwell, "s"},
+			{"standard uncertainty", j.out.Uncertainty.Dwell, "s"},
+		},
+		Decided: decided,
+	})
+}

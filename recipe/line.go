@@ -1,0 +1,186 @@
+package recipe
+
+// Mode is how a station of the line is worked.
+type Mode uint8
+
+// The modes of a station. An absent station has no setpoints, no tags and no
+// checks; a manual one gets an instruction for the operator instead of
+// setpoints; a semi-automatic one gets setpoints that the operator starts.
+const (
+	Absent Mode = iota
+	Manual
+	Semi
+	Auto
+)
+
+// Powered reports whether the station takes setpoints from the controller.
+func (m Mode) Powered() bool { return m >= Semi }
+
+// Present reports whether the line has the station at all.
+func (m Mode) Present() bool { return m != Absent }
+
+// Line is one wrapping line: what it has, what it may do and what it wraps
+// with. It is built once by the configuration, then only read; any number of
+// goroutines may share it. All quantities are SI.
+//
+// Struct tags carry what the configuration needs of a field: cfg is its key,
+// unit its dimension (see package quantity; none for a pure number), default
+// its default as written by a person, range its legal range, doc its meaning.
+type Line struct {
+	Name      string    `cfg:"name" default:"line-1" doc:"name of the line in logs, metrics and the journal"`
+	Equipment Equipment `cfg:"equipment" doc:"how each station is worked: absent, manual, semi or auto"`
+	Centring  Centring  `cfg:"centring"`
+	Stand     StandSpec `cfg:"stand"`
+	Wrap      Wrap      `cfg:"wrap"`
+	Crimp     Crimp     `cfg:"crimp"`
+	Glue      Glue      `cfg:"glue"`
+	Vacuum    Vacuum    `cfg:"vacuum"`
+	Header    Header    `cfg:"header"`
+	Cradle    Cradle    `cfg:"cradle"`
+	Drives    Drives    `cfg:"drives"`
+	Scale     Scale     `cfg:"scale"`
+	Limits    Limits    `cfg:"limits"`
+	Materials Materials `cfg:"-"` // shared by all lines of a configuration
+
+	// Origins tells where in the configuration a key stands, as "file:line",
+	// by the key's full path. Nil where the line was not read from a file.
+	Origins map[string]string `cfg:"-"`
+}
+
+// Equipment is how each station of the line is worked.
+type Equipment struct {
+	Centring Mode `cfg:"centring" default:"auto" doc:"centring of the roll under the wrapper"`
+	Stand    Mode `cfg:"stand" default:"auto" doc:"overhead wrapper stand: auto selects a slot, manual prompts the operator"`
+	Wrap     Mode `cfg:"wrap" default:"auto" doc:"feeding of the wrapper"`
+	Crimp    Mode `cfg:"crimp" default:"auto" doc:"crimping of the overhang over the roll ends"`
+	Glue     Mode `cfg:"glue" default:"auto" doc:"edge glue before the outer head"`
+	Vacuum   Mode `cfg:"vacuum" default:"auto" doc:"vacuum zones that hold the tail by width"`
+	Heads    Mode `cfg:"heads" default:"manual" doc:"placing of inner and outer heads"`
+	Header   Mode `cfg:"header" default:"auto" doc:"heated platens that press the outer heads"`
+	Scale    Mode `cfg:"scale" default:"auto" doc:"weighing of the wrapped roll"`
+	Drives   Mode `cfg:"drives" default:"auto" doc:"variable-frequency drives of turning rolls, feed rolls and crimpers"`
+}
+
+// Centring is how well the line centres a roll under its wrapper.
+type Centring struct {
+	Tolerance float64 `cfg:"tolerance" unit:"length" default:"10 mm" range:"0 mm..200 mm" doc:"half width of the centring error; the overhang must hold on the poor side"`
+	Target    float64 `cfg:"target" unit:"length" default:"0 mm" range:"-500 mm..500 mm" doc:"offset of the wanted roll centre from the line centre, positive towards the drive side"`
+}
+
+// StandSpec is the overhead wrapper stand.
+type StandSpec struct {
+	Slots        []SlotSpec `cfg:"slots" doc:"the wrapper rolls that hang, four to six"`
+	Reserve      float64    `cfg:"reserve" unit:"length" default:"5 m" range:"0 m..500 m" doc:"length kept on a wrapper roll for a splice or a bad tail"`
+	CoreDiameter float64    `cfg:"core_diameter" unit:"length" default:"3 in" range:"10 mm..500 mm" doc:"outer diameter of the core of a wrapper roll"`
+}
+
+// SlotSpec is one slot of the stand and what hangs in it.
+type SlotSpec struct {
+	Number int     `cfg:"number" range:"1..6" doc:"number of the slot, 1 to 6"`
+	Width  float64 `cfg:"width" unit:"length" range:"100 mm..5 m" doc:"width of the wrapper that hangs there"`
+	Paper  string  `cfg:"paper" doc:"its material, by name from papers"`
+}
+
+// Wrap is the feeding of the wrapper.
+type Wrap struct {
+	CountsPerMetre float64 `cfg:"counts_per_metre" default:"2000" range:"1..1000000" doc:"encoder counts per metre of wrapper fed"`
+	FeedSlip       float64 `cfg:"feed_slip" default:"0" range:"0..0.2" doc:"share of the feed-roll travel that does not become wrapper"`
+	FeedSlipU      float64 `cfg:"feed_slip_uncertainty" default:"0.002" range:"0..0.1" doc:"standard uncertainty of feed_slip"`
+	Speed          float64 `cfg:"speed" unit:"speed" default:"600 mm/s" range:"10 mm/s..5 m/s" doc:"surface speed while wrapping"`
+	Accel          float64 `cfg:"acceleration" unit:"acceleration" default:"0.3 m/s2" range:"0.001 m/s2..10 m/s2" doc:"ramp up to the wrap speed"`
+	Decel          float64 `cfg:"deceleration" unit:"acceleration" default:"0.3 m/s2" range:"0.001 m/s2..10 m/s2" doc:"ramp down from the wrap speed"`
+	Draw           float64 `cfg:"draw" default:"0" range:"-0.05..0.05" doc:"feed surface speed over turning surface speed, less one"`
+}
+
+// Crimp is the station that folds the overhang over the roll ends.
+type Crimp struct {
+	Speed     float64 `cfg:"speed" unit:"speed" default:"400 mm/s" range:"10 mm/s..5 m/s" doc:"roll surface speed while crimping"`
+	Accel     float64 `cfg:"acceleration" unit:"acceleration" default:"0.25 m/s2" range:"0.001 m/s2..10 m/s2" doc:"ramp up to the crimp speed"`
+	Decel     float64 `cfg:"deceleration" unit:"acceleration" default:"0.25 m/s2" range:"0.001 m/s2..10 m/s2" doc:"ramp down from the crimp speed"`
+	Engage    float64 `cfg:"engage" unit:"time" default:"1 s" range:"0 s..30 s" doc:"time for the crimpers to reach the roll"`
+	Retract   float64 `cfg:"retract" unit:"time" default:"1 s" range:"0 s..30 s" doc:"time for the crimpers to leave the roll"`
+	Clearance float64 `cfg:"core_clearance" unit:"length" default:"25 mm" range:"0 mm..500 mm" doc:"the folded overhang stays this far from the core"`
+}
+
+// Limits are the interlocked limits of the line, outside which a recipe is
+// held. Each is inclusive.
+type Limits struct {
+	Diameter    Range   `cfg:"diameter" unit:"length" default:"12 in..72 in" doc:"roll diameter"`
+	Width       Range   `cfg:"width" unit:"length" default:"6 in..120 in" doc:"roll width"`
+	FeedLength  Range   `cfg:"feed_length" unit:"length" default:"1 m..60 m" doc:"wrapper fed for one roll"`
+	WrapTime    Range   `cfg:"wrap_time" unit:"time" default:"1 s..300 s" doc:"time to wrap one roll"`
+	CrimpTime   Range   `cfg:"crimp_time" unit:"time" default:"1 s..120 s" doc:"time to crimp one roll"`
+	CrimpTurns  Range   `cfg:"crimp_turns" default:"0.5..5" doc:"turns of the roll while crimping"`
+	Temperature Range   `cfg:"header_temperature" unit:"temperature" default:"80 °C..200 °C" doc:"platen setpoint"`
+	Dwell       Range   `cfg:"header_dwell" unit:"time" default:"0.5 s..60 s" doc:"press time of the heads"`
+	MinQuality  float64 `cfg:"scan_quality" default:"0.7" range:"0..1" doc:"least quality of a scan"`
+	MaxScanAge  float64 `cfg:"scan_age" unit:"time" default:"120 s" range:"5 s..600 s" doc:"greatest age of a scan"`
+	MaxOvality  float64 `cfg:"ovality" default:"0.02" range:"0..0.2" doc:"greatest (largest less smallest diameter) over mean diameter"`
+	MaxSpread   float64 `cfg:"width_spread" unit:"length" default:"20 mm" range:"0 mm..500 mm" doc:"greatest largest less smallest width sample"`
+	OrderWidth  float64 `cfg:"order_width" unit:"length" default:"25 mm" range:"0 mm..1 m" doc:"greatest difference between scanned and ordered width"`
+	OrderDia    float64 `cfg:"order_diameter" unit:"length" default:"50 mm" range:"0 mm..1 m" doc:"greatest difference between scanned and ordered diameter"`
+	PlatenBand  float64 `cfg:"platen_band" unit:"temperature_difference" default:"8 K" range:"0 K..100 K" doc:"difference between platen and its setpoint above which a warning is given"`
+	Permissives uint32  `cfg:"permissives" default:"0x3F" doc:"the permissive bits that must be on"`
+	StepWarn    float64 `cfg:"step" default:"0.5" range:"0..10" doc:"relative step from the previous recipe of the same specification above which a warning is given"`
+	GuardK      float64 `cfg:"guard_k" default:"2" range:"0..5" doc:"k of the guard band: a value passes when value ± k·u is inside its limit"`
+}
+
+// Range is a closed interval of a quantity.
+type Range struct{ Min, Max float64 }
+
+// Contains reports whether v lies in the interval; NaN never does.
+func (r Range) Contains(v float64) bool { return v >= r.Min && v <= r.Max }
+
+// Glue is the edge glue laid on the crimped overhang.
+type Glue struct {
+	Coverage float64 `cfg:"coverage" unit:"basis_weight" default:"60 g/m2" range:"0 g/m2..1000 g/m2" doc:"wet glue per glued area"`
+	Band     float64 `cfg:"band" unit:"length" default:"50 mm" range:"0 mm..500 mm" doc:"width of the glued ring under the edge of the outer head"`
+}
+
+// Vacuum is the row of vacuum zones that hold the wrapper's leading edge.
+type Vacuum struct {
+	Edges []float64 `cfg:"edges" unit:"length" doc:"distance of each zone's outer edge from the line centre, inner zone first; a zone is on when the wrapper covers it"`
+}
+
+// Header is the press of two heated platens.
+type Header struct {
+	Conductance  float64 `cfg:"conductance" unit:"conductance" default:"1000 W/m2K" range:"10 W/m2K..100000 W/m2K" doc:"contact conductance between platen and head, calibrated"`
+	ConductanceU float64 `cfg:"conductance_uncertainty" unit:"conductance" default:"100 W/m2K" range:"0 W/m2K..50000 W/m2K" doc:"standard uncertainty of the conductance"`
+	Start        float64 `cfg:"start_temperature" unit:"temperature" default:"20 °C" range:"-20 °C..60 °C" doc:"temperature of head and wrapper before pressing"`
+	Margin       float64 `cfg:"dwell_margin" default:"1.1" range:"1..3" doc:"factor on the conservative dwell"`
+	DryTime      float64 `cfg:"dry_time" unit:"time" default:"4 s" range:"0 s..120 s" doc:"time at bond temperature for a glued head"`
+	OpenGap      float64 `cfg:"open_gap" unit:"length" default:"500 mm" range:"0 mm..3 m" doc:"distance of each platen from the line centre plane of the narrowest roll when open"`
+}
+
+// Cradle is the pair of turning rolls the roll lies on.
+type Cradle struct {
+	RollDiameter float64 `cfg:"roll_diameter" unit:"length" default:"400 mm" range:"50 mm..2 m" doc:"diameter of the turning rolls"`
+	Spacing      float64 `cfg:"spacing" unit:"length" default:"600 mm" range:"50 mm..4 m" doc:"distance of the axes of the turning rolls"`
+	Friction     float64 `cfg:"friction" default:"0.3" range:"0.01..1" doc:"coefficient of friction between roll and turning rolls"`
+	Safety       float64 `cfg:"slip_safety" default:"2" range:"1..10" doc:"safety factor on the slip limit"`
+}
+
+// Drives are the variable-frequency drives of the line.
+type Drives struct {
+	Turning Drive `cfg:"turning" doc:"drive of the turning rolls"`
+	Feed    Drive `cfg:"feed" doc:"drive of the feed rolls"`
+	Crimper Drive `cfg:"crimper" doc:"drive of the crimpers"`
+}
+
+// Drive is an induction motor on a frequency converter, its gear and the roll
+// that it turns.
+type Drive struct {
+	Diameter   float64 `cfg:"diameter" unit:"length" default:"400 mm" range:"10 mm..3 m" doc:"diameter of the driven roll"`
+	Gear       float64 `cfg:"gear" default:"25" range:"0.1..500" doc:"motor turns per turn of the driven roll"`
+	Poles      int     `cfg:"poles" default:"4" range:"2..16" doc:"number of poles"`
+	RatedSpeed float64 `cfg:"rated_speed" unit:"rotation" default:"1750 rpm" range:"100 rpm..10000 rpm" doc:"motor speed at rated load"`
+	BaseHz     float64 `cfg:"base_frequency" unit:"frequency" default:"60 Hz" range:"10 Hz..400 Hz" doc:"frequency of the rated speed"`
+	Limits     Range   `cfg:"frequency" unit:"frequency" default:"2 Hz..80 Hz" doc:"frequencies that the drive may run"`
+	CoolingHz  float64 `cfg:"cooling_limit" unit:"frequency" default:"6 Hz" range:"0 Hz..60 Hz" doc:"frequency below which a self-cooled motor runs hot"`
+	Compensate bool    `cfg:"slip_compensation" default:"false" doc:"whether the converter compensates slip itself"`
+}
+
+// Scale weighs the wrapped roll.
+type Scale struct {
+	Tolerance float64 `cfg:"tolerance" default:"0.015" range:"0.0001..0.2" doc:"relative tolerance on the predicted gross mass"`
+}

@@ -1,0 +1,55 @@
+package recipe
+
+// Roll is one measured roll at the station: what package scan made of the
+// samples, with its order where there is one. SI throughout.
+type Roll struct {
+	Number uint32 `json:"roll_no,omitempty"` // the controller's number; 0 offline
+	Tag    string `json:"roll"`
+
+	Diameter     float64 `json:"diameter_m"`     // robust mean
+	DiameterU    float64 `json:"diameter_u_m"`   // its standard uncertainty
+	DiameterMax  float64 `json:"diameter_max_m"` // robust maximum
+	Ovality      float64 `json:"ovality"`        // (max − min)/mean
+	Taper        float64 `json:"taper_m"`        // diameter change along the width
+	Width        float64 `json:"width_m"`        // robust maximum, for coverage
+	WidthU       float64 `json:"width_u_m"`      // its standard uncertainty
+	WidthMedian  float64 `json:"width_median_m"` // for identity
+	WidthSpread  float64 `json:"width_spread_m"` // largest less smallest sample
+	Quality      float64 `json:"quality"`        // 0 to 1
+	Age          float64 `json:"age_s"`          // of the scan
+	KnownWeight  float64 `json:"known_weight_kg,omitempty"`
+	Grade        int     `json:"grade,omitempty"` // code, 0 none
+	Core         int     `json:"core,omitempty"`  // code, 0 none
+	Spec         string  `json:"spec,omitempty"`  // overrides the grade's
+	Order        *Order  `json:"order,omitempty"`
+	DiameterN    int     `json:"diameter_samples,omitempty"`
+	WidthN       int     `json:"width_samples,omitempty"`
+	MeasuredFrom string  `json:"measured_from,omitempty"` // controller, scanner
+
+	SamplesRejected int  `json:"samples_rejected,omitempty"` // absurd or outlying
+	SamplesDiffer   bool `json:"samples_differ,omitempty"`   // from the controller's own value
+}
+
+// Order is what the mill ordered under a roll's identity.
+type Order struct {
+	ID          string  `json:"id"`
+	Grade       int     `json:"grade,omitempty"`
+	Density     float64 `json:"density_kg_m3,omitempty"`
+	Width       float64 `json:"width_m,omitempty"`
+	Diameter    float64 `json:"diameter_m,omitempty"`
+	Spec        string  `json:"spec,omitempty"`
+	Destination string  `json:"destination,omitempty"`
+}
+
+// Stand is the live state of the overhead stand and the interlocks, as the
+// controller reports it with a request. Index 0 is slot 1.
+type Stand struct {
+	Ready     [6]bool    `json:"ready"`
+	Outer     [6]float64 `json:"outer_m"` // outer diameter, 0 unknown
+	Confirmed int        `json:"confirmed,omitempty"`
+
+	Permissives uint32  `json:"permissives"`
+	Platen      float64 `json:"platen_c"` // temperature of the cooler platen
+	Mode        int     `json:"mode"`     // ISA-TR88 number
+	State       int     `json:"state"`    // ISA-TR88 number
+}

@@ -1,0 +1,191 @@
+package recipe_test
+
+import (
+	"math/rand"
+
+	"lapgate/recipe"
+)
+
+const inch = 0.0254
+
+// sampleLine is a whole line of a made-up mill.
+func sampleLine() *recipe.Line {
+	return &recipe.Line{
+		Name: "test",
+		Equipment: recipe.Equipment{
+			Centring: recipe.Auto, Stand: recipe.Auto, Wrap: recipe.Auto, Crimp: recipe.Auto,
+			Glue: recipe.Auto, Vacuum: recipe.Auto, Heads: recipe.Manual, Header: recipe.Auto,
+			Scale: recipe.Auto, Drives: recipe.Auto,
+		},
+		Centring: recipe.Centring{Tolerance: 0.010},
+		Stand: recipe.StandSpec{
+			Reserve: 5, CoreDiameter: 3 * inch,
+			Slots: []recipe.SlotSpec{
+				{Number: 1, Width: 40 * inch, Paper: "kraft"},
+				{Number: 2, Width: 50 * inch, Paper: "kraft"},
+				{Number: 3, Width: 60 * inch, Paper: "kraft"},
+				{Number: 4, Width: 72 * inch, Paper: "poly"},
+				{Number: 5, Width: 84 * inch, Paper: "poly"},
+				{Number: 6, Width: 100 * inch, Paper: "kraft"},
+			},
+		},
+		Wrap: recipe.Wrap{
+			CountsPerMetre: 2000, FeedSlip: 0.004, FeedSlipU: 0.002,
+			Speed: 0.6, Accel: 0.3, Decel: 0.3,
+		},
+		Crimp:  recipe.Crimp{Speed: 0.4, Accel: 0.25, Decel: 0.25, Engage: 1, Retract: 1, Clearance: 0.025},
+		Glue:   recipe.Glue{Coverage: 0.06, Band: 0.05},
+		Header: recipe.Header{Conductance: 1000, ConductanceU: 100, Start: 20, Margin: 1.1, DryTime: 4, OpenGap: 0.5},
+		Cradle: recipe.Cradle{RollDiameter: 0.4, Spacing: 0.6, Friction: 0.3, Safety: 2},
+		Drives: recipe.Drives{Turning: sampleDrive(), Feed: sampleDrive(), Crimper: sampleDrive()},
+		Scale:  recipe.Scale{Tolerance: 0.015},
+		Limits: recipe.Limits{
+			Diameter: recipe.Range{Min: 12 * inch, Max: 72 * inch}, Width: recipe.Range{Min: 6 * inch, Max: 120 * inch},
+			FeedLength: recipe.Range{Min: 1, Max: 60}, WrapTime: recipe.Range{Min: 1, Max: 300},
+			CrimpTime: recipe.Range{Min: 1, Max: 120}, CrimpTurns: recipe.Range{Min: 0.5, Max: 5},
+			Temperature: recipe.Range{Min: 80, Max: 200}, Dwell: recipe.Range{Min: 0.5, Max: 60},
+			MinQuality: 0.7, MaxScanAge: 120, MaxOvality: 0.02, MaxSpread: 0.02,
+			OrderWidth: 0.025, OrderDia: 0.05, PlatenBand: 8,
+			Permissives: 0x3F, StepWarn: 0.5, GuardK: 2,
+		},
+		Materials: recipe.Materials{
+			Papers: []recipe.Paper{
+				{Name: "kraft", Caliper: 0.012 * inch, CaliperU: 5e-6, BasisWeight: 0.2, CoatedSide: recipe.CoatedIn},
+				{Name: "poly", Caliper: 0.25e-3, CaliperU: 4e-6, BasisWeight: 0.18, CoatedSide: recipe.CoatedIn},
+			},
+			Stock: []recipe.HeadMaterial{
+				{
+					Name: "fused", Method: recipe.Fused, Thickness: 0.3e-3, Conductivity: 0.12, Density: 750,
+					HeatCapacity: 1400, BondTarget: 120, Setpoint: (350.0 - 32) / 1.8, BasisWeight: 0.225,
+					Diameters: []float64{0.28, 0.40, 0.55, 0.70, 0.85, 1.0, 1.15, 1.3, 1.45, 1.6, 1.8},
+				},
+				{
+					Name: "glued", Method: recipe.Glued, Thickness: 0.4e-3, Conductivity: 0.1, Density: 700,
+					HeatCapacity: 1400, BondTarget: 70, Setpoint: 110, BasisWeight: 0.3,
+					Diameters: []float64{1.8, 0.3, 0.5, 0.6, 0.9, 1.2, 1.5},
+				},
+				{
+					Name: "inner", Method: recipe.Glued, Thickness: 0.4e-3, Conductivity: 0.1, Density: 700,
+					HeatCapacity: 1400, BondTarget: 70, Setpoint: 110, BasisWeight: 0.2,
+					Diameters: []float64{0.25, 0.45, 0.75, 1.05, 1.4},
+				},
+			},
+			Grades: []recipe.Grade{
+				{Code: 1, Name: "news", Density: 650, Spec: "standard"},
+				{Code: 2, Name: "board", Density: 800, Spec: "export"},
+			},
+			Cores: []recipe.Core{
+				{Code: 1, Name: "three inch", Diameter: 0.0900, Mass: 1.2},
+				{Code: 2, Name: "six inch", Diameter: 0.1700, Mass: 2.4},
+			},
+			Specs: []recipe.Spec{
+				{
+					Name: "standard", Papers: []string{"kraft"}, Head: "fused", InnerHead: "inner",
+					Layers: 3, Overlap: 6 * inch, Overhang: recipe.Overhang{Optimum: 5 * inch, Min: 3 * inch, Max: 7 * inch},
+					MinLap: 0.025, CrimpTurns: 1.25, CrimpSpeed: 0.4,
+				},
+				{
+					Name: "export", Papers: []string{"poly", "kraft"}, Head: "glued",
+					Layers: 4, Overlap: 0.2, Tail: 0.1, Overhang: recipe.Overhang{Optimum: 0.11, Min: 0.06, Max: 0.2},
+					MinLap: 0.02, CrimpTurns: 2, CrimpSpeed: 0.35,
+				},
+			},
+		},
+	}
+}
+
+func sampleDrive() recipe.Drive {
+	return recipe.Drive{
+		Diameter: 0.4, Gear: 25, Poles: 4, RatedSpeed: 1750.0 / 60, BaseHz: 60,
+		Limits: recipe.Range{Min: 2, Max: 80}, CoolingHz: 6,
+	}
+}
+
+// sampleRoll fits slot 2 of sampleLine at an overhang of 5 in.
+func sampleRoll() *recipe.Roll {
+	return &recipe.Roll{
+		Number: 1190, Tag: "R-1190",
+		Diameter: 1.2, DiameterU: 0.5e-3, DiameterMax: 1.203, Ovality: 0.004,
+		Width: 40 * inch, WidthU: 0.4e-3, WidthMedian: 40 * inch, WidthSpread: 0.002,
+		Quality: 0.95, Age: 3, Grade: 1, Core: 1,
+	}
+}
+
+func sampleStand() *recipe.Stand {
+	return &recipe.Stand{
+		Ready:       [6]bool{true, true, true, true, true, true},
+		Outer:       [6]float64{1, 0.9, 0.8, 0.9, 1, 0.6},
+		Permissives: 0x3F, Platen: 176, Mode: 1, State: 6,
+	}
+}
+
+// randomRoll and randomStand range over the trade, with some rolls and slots
+// that cannot be served.
+func randomRoll(r *rand.Rand, line *recipe.Line) *recipe.Roll {
+	roll := sampleRoll()
+	roll.Number = r.Uint32()
+	roll.Diameter = (12 + 60*r.Float64()) * inch
+	roll.DiameterU = 2e-3 * r.Float64()
+	roll.Width = (6 + 100*r.Float64()) * inch
+	roll.WidthU = 1e-3 * r.Float64()
+	roll.Grade = 1 + r.Intn(2)
+	roll.Core = r.Intn(3)
+	slots := line.Stand.Slots
+	switch r.Intn(8) {
+	case 0: // somewhere in the trade
+	case 1: // halfway between two sheets, with the optimum at a tie
+		i := r.Intn(len(slots) - 1)
+		optimum := line.Materials.Specs[roll.Grade-1].Overhang.Optimum
+		roll.Width = (slots[i].Width+slots[i+1].Width)/2 - 2*optimum
+	default: // near what a sheet serves
+		roll.Width = slots[r.Intn(len(slots))].Width - 2*(0.08+0.1*r.Float64())
+	}
+	return roll
+}
+
+func randomStand(r *rand.Rand) *recipe.Stand {
+	s := sampleStand()
+	for i := range s.Ready {
+		s.Ready[i] = r.Intn(5) > 0
+		switch r.Intn(4) {
+		case 0:
+			s.Outer[i] = 0
+		case 1:
+			s.Outer[i] = 0.08 + 0.05*r.Float64()
+		default:
+			s.Outer[i] = 0.2 + r.Float64()
+		}
+	}
+	return s
+}
+
+// randomLine varies the settings of sampleLine.
+func randomLine(r *rand.Rand) *recipe.Line {
+	l := sampleLine()
+	vary := func(v *float64, share float64) { *v *= 1 + share*(2*r.Float64()-1) }
+	for i := range l.Stand.Slots {
+		vary(&l.Stand.Slots[i].Width, 0.2)
+		if r.Intn(3) == 0 && i > 0 {
+			l.Stand.Slots[i].Width = l.Stand.Slots[i-1].Width
+		}
+		l.Stand.Slots[i].Paper = []string{"kraft", "poly"}[r.Intn(2)]
+	}
+	vary(&l.Centring.Tolerance, 1)
+	vary(&l.Header.Conductance, 0.9)
+	vary(&l.Header.Start, 0.9)
+	vary(&l.Header.Margin, 0.05)
+	vary(&l.Wrap.Accel, 0.8)
+	vary(&l.Crimp.Accel, 0.9)
+	vary(&l.Cradle.Friction, 0.9)
+	for i := range l.Materials.Specs {
+		s := &l.Materials.Specs[i]
+		vary(&s.Overhang.Optimum, 0.3)
+		s.Layers = float64(1 + r.Intn(5))
+		vary(&s.CrimpTurns, 0.8)
+	}
+	for i := range l.Materials.Stock {
+		vary(&l.Materials.Stock[i].Thickness, 0.8)
+		vary(&l.Materials.Stock[i].BondTarget, 0.3)
+	}
+	return l
+}

@@ -1,0 +1,20 @@
+// Package configs holds the configurations that are part of the program.
+package configs
+
+import (
+	_ "embed" // for the files below
+	"slices"
+)
+
+//go:embed reference.yaml
+var reference []byte
+
+//go:embed demo.yaml
+var demo []byte
+
+// Reference is the reference configuration: every key at its default with what
+// it means.
+func Reference() []byte { return slices.Clone(reference) }
+
+// Demo is the configuration of the demonstration, a made-up mill.
+func Demo() []byte { return slices.Clone(demo) }

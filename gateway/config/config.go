@@ -1,0 +1,195 @@
+// Package config reads the configuration of the gateway: one YAML file, with
+// overrides from the environment and from flags, decoded strictly against the
+// tags of the structures it fills. Every problem is reported at once with its
+// place, what was got, what was wanted and the remedy. A configuration that
+// Load accepts is one that the gateway runs; there is no second check.
+package config
+
+import (
+	"crypto/sha256"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"reflect"
+	"strings"
+
+	"lapgate/recipe"
+)
+
+// Source is where a configuration comes from. Flags win over the environment,
+// and that over the file.
+type Source struct {
+	// Path of the file. It also names the file in messages.
+	Path string
+	// Bytes of the file; where nil they are read from Path.
+	Bytes []byte
+	// Env is the environment as "NAME=value", of which LAPGATE_LOG_LEVEL and
+	// the like count: the sections units, log, status and journal, in capitals
+	// and joined by underscores. Nil for none.
+	Env []string
+	// Set holds the flags --set key=value by key, as in
+	// lines.0.controller.address. Elements of lists count from 0.
+	Set map[string]string
+}
+
+// Snapshot is a whole, valid configuration. It is never changed after Load;
+// any number of goroutines may read it.
+type Snapshot struct {
+	File      string
+	Units     Units
+	Log       Log
+	Status    Status
+	Journal   Journal
+	Materials recipe.Materials
+	Lines     []Line
+	// Hash is the first 32 bits of a SHA-256 over the effective values in
+	// their held units, defaults included and secrets left out. Two
+	// configurations that say the same in other units or order of keys have
+	// the same hash.
+	Hash uint32
+	// Warnings are what is legal but looks wrong, in order of position.
+	Warnings []Problem
+
+	values []Value
+}
+
+// Line is one line of a configuration.
+type Line struct {
+	Recipe     *recipe.Line
+	Controller Controller
+	// Armed allows writing to the controller; otherwise the line runs in
+	// shadow.
+	Armed bool
+}
+
+// Value is one effective value, as text in the units the configuration
+// prefers, with its origin: "file:line", "default", "environment NAME" or
+// "flag --set". A secret is shown as ***.
+type Value struct {
+	Key    string `json:"key"`
+	Value  string `json:"value"`
+	Origin string `json:"origin"`
+}
+
+// Effective lists every value in force, in the order of the reference
+// configuration.
+func (s *Snapshot) Effective() []Value { return append([]Value(nil), s.values...) }
+
+// maxBytes bounds a configuration file.
+const maxBytes = 1 << 20
+
+// Load reads, decodes and checks a configuration. The error is a *Error with
+// every problem.
+func Load(src Source) (*Snapshot, error) {
+	d := &decoder{file: src.Path, at: map[string]position{}}
+	if d.file == "" {
+		d.file = "config"
+	}
+	data := src.Bytes
+	if data == nil {
+		var p *Problem
+		if data, p = read(src.Path); p != nil {
+			p.File = d.file
+			return nil, &Error{Problems: []Problem{*p}}
+		}
+	}
+	root := d.parse(data)
+	if root == nil {
+		return nil, d.failed()
+	}
+	d.override(root, src.Env, src.Set)
+	var doc document
+	d.structure(reflect.ValueOf(&doc).Elem(), root, "", root.pos)
+	d.cross(&doc)
+	if len(d.problems) > 0 {
+		return nil, d.failed()
+	}
+	return d.snapshot(&doc), nil
+}
+
+// read returns the bytes of the file, or why not.
+func read(path string) ([]byte, *Problem) {
+	if path == "" {
+		return nil, &Problem{Text: "no configuration", Got: "no file name", Want: "the path of a configuration file", Remedy: "give one with --config"}
+	}
+	f, err := os.Open(path)
+	if err == nil {
+		defer func() { _ = f.Close() }() // only read
+		var data []byte
+		data, err = io.ReadAll(io.LimitReader(f, maxBytes+1))
+		if err == nil {
+			return data, nil
+		}
+	}
+	p := &Problem{Text: "cannot read the configuration", Got: reason(err), Want: "a readable file", Remedy: "check the path"}
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		p.Remedy = "check the path, or begin with a copy of the reference configuration"
+	case errors.Is(err, fs.ErrPermission):
+		p.Remedy = "let the user of the gateway read it"
+	}
+	return nil, p
+}
+
+// reason is the error without operation and path, which the problem names.
+func reason(err error) string {
+	var pe *fs.PathError
+	if errors.As(err, &pe) {
+		return pe.Err.Error()
+	}
+	return err.Error()
+}
+
+func (d *decoder) failed() error {
+	sortProblems(d.problems)
+	sortProblems(d.warnings)
+	return &Error{Problems: d.problems, Warnings: d.warnings}
+}
+
+// snapshot builds the result from a document without problems.
+func (d *decoder) snapshot(doc *document) *Snapshot {
+	s := &Snapshot{
+		File: d.file, Units: doc.Units, Log: doc.Log, Status: doc.Status,
+		Journal: doc.Journal, Materials: doc.Materials,
+	}
+	sum := sha256.New()
+	for i := range d.leaves {
+		l := &d.leaves[i]
+		origin := d.origin(l.pos)
+		text := l.canonical()
+		shown := l.shown(&doc.Units)
+		if l.field.secret {
+			shown = "***"
+		} else {
+			fmt.Fprintf(sum, "%s=%q\n", l.path, text)
+		}
+		s.values = append(s.values, Value{Key: l.path, Value: shown, Origin: origin})
+	}
+	s.Hash = binary.BigEndian.Uint32(sum.Sum(nil))
+	for i := range doc.Lines {
+		l := &doc.Lines[i]
+		l.Materials = doc.Materials
+		l.Origins = s.origins(fmt.Sprintf("lines.%d.", i))
+		s.Lines = append(s.Lines, Line{Recipe: &l.Line, Controller: l.Controller, Armed: l.Armed})
+	}
+	sortProblems(d.warnings)
+	s.Warnings = d.warnings
+	return s
+}
+
+// origins maps the keys of one line, without its prefix, and the shared ones
+// to where they stand.
+func (s *Snapshot) origins(prefix string) map[string]string {
+	out := map[string]string{}
+	for _, v := range s.values {
+		if rest, ok := strings.CutPrefix(v.Key, prefix); ok {
+			out[rest] = v.Origin
+		} else if !strings.HasPrefix(v.Key, "lines.") {
+			out[v.Key] = v.Origin
+		}
+	}
+	return out
+}

@@ -1,0 +1,198 @@
+package config
+
+import (
+	"fmt"
+	"reflect"
+	"slices"
+	"strconv"
+	"strings"
+
+	"lapgate/recipe"
+)
+
+// decoder fills a document from a tree and keeps what it learns on the way.
+type decoder struct {
+	file     string
+	problems []Problem
+	warnings []Problem
+	bad      []string            // keys with a problem
+	at       map[string]position // keys that are given
+	leaves   []leaf              // every value, in the order of the fields
+}
+
+func (d *decoder) entryOf(at position, key, text, got, want, remedy string) Problem {
+	return Problem{
+		File: d.file, Line: at.line, Col: at.col, Source: at.source,
+		Key: key, Text: text, Got: got, Want: want, Remedy: remedy,
+	}
+}
+
+func (d *decoder) problem(at position, key, text, got, want, remedy string) {
+	d.problems = append(d.problems, d.entryOf(at, key, text, got, want, remedy))
+	d.bad = append(d.bad, key)
+}
+
+func (d *decoder) warning(at position, key, text, got, want, remedy string) {
+	d.warnings = append(d.warnings, d.entryOf(at, key, text, got, want, remedy))
+}
+
+// good reports whether nothing is wrong at, above or below any of the keys.
+func (d *decoder) good(keys ...string) bool {
+	for _, k := range keys {
+		for _, b := range d.bad {
+			if k == b || strings.HasPrefix(b, k+".") || strings.HasPrefix(k, b+".") {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+// where is the position of a key, or of the nearest key above it that is
+// given.
+func (d *decoder) where(key string) position {
+	for key != "" {
+		if p, ok := d.at[key]; ok {
+			return p
+		}
+		i := strings.LastIndexByte(key, '.')
+		key = key[:max(i, 0)]
+	}
+	return position{line: 1, col: 1}
+}
+
+// structure fills v from a mapping. A nil node stands for one that is not
+// given: all its keys take their defaults, and those without one are reported
+// at the place of the parent.
+func (d *decoder) structure(v reflect.Value, n *node, path string, parent position) {
+	fs := fields(v.Type())
+	if n != nil && n.kind != mapping {
+		d.problem(n.pos, path, "not a mapping", n.what(), "the keys "+keyList(fs), "write its keys below it, indented")
+		return
+	}
+	if n != nil {
+		parent = n.pos
+		for _, e := range n.keys {
+			if !slices.ContainsFunc(fs, func(f field) bool { return f.key == e.key }) {
+				d.unknown(e, path, fs)
+			}
+		}
+	}
+	for i := range fs {
+		f := &fs[i]
+		key := join(path, f.key)
+		child := n.child(f.key)
+		target := v.FieldByIndex(f.index)
+		if child != nil {
+			d.at[key] = child.pos
+		}
+		switch {
+		case f.section():
+			if child == nil {
+				d.structure(target, nil, key, parent)
+			} else {
+				d.structure(target, child, key, child.pos)
+			}
+		case f.list():
+			if child != nil {
+				d.elements(target, child, f, key)
+			}
+		case child == nil && f.hasDefault:
+			d.value(target, &node{text: f.def, free: true}, f, key)
+		case child == nil && f.optional:
+			d.keep(target, f, key, position{})
+		case child == nil && d.good(key):
+			d.problem(parent, key, "required key is missing", "nothing", f.wanted(), "add "+f.key+": and its value")
+		default:
+			if child != nil {
+				d.value(target, child, f, key)
+			}
+		}
+	}
+}
+
+// elements fills a list.
+func (d *decoder) elements(v reflect.Value, n *node, f *field, path string) {
+	if n.kind != sequence {
+		d.problem(n.pos, path, "not a list", n.what(), "a list", "write each element in a line of its own that begins with -, or [] for none")
+		return
+	}
+	const most = 1000
+	if len(n.items) > most {
+		d.problem(n.pos, path, "list too long", strconv.Itoa(len(n.items))+" elements", fmt.Sprintf("at most %d", most), "shorten it")
+		return
+	}
+	v.Set(reflect.MakeSlice(v.Type(), len(n.items), len(n.items)))
+	e := f.element()
+	for i, item := range n.items {
+		key := join(path, strconv.Itoa(i))
+		d.at[key] = item.pos
+		if e.section() {
+			d.structure(v.Index(i), item, key, item.pos)
+		} else {
+			d.value(v.Index(i), item, e, key)
+		}
+	}
+}
+
+// keep records an effective value.
+func (d *decoder) keep(v reflect.Value, f *field, path string, at position) {
+	d.leaves = append(d.leaves, leaf{path: path, field: f, value: v.Interface(), pos: at})
+}
+
+// unknown reports a key that the structure does not have, with the likely one.
+func (d *decoder) unknown(e entry, path string, fs []field) {
+	names := make([]string, len(fs))
+	for i := range fs {
+		names[i] = fs[i].key
+	}
+	remedy := "remove it"
+	if near := nearest(e.key, names); near != "" {
+		remedy = "did you mean " + near + "?"
+		// What follows from the missing key is not worth a problem of its own.
+		d.bad = append(d.bad, join(path, near))
+	} else if homes := homesOf(e.key); len(homes) > 0 && len(homes) <= 3 {
+		remedy = "it belongs to " + list(homes)
+	}
+	where := path
+	if where == "" {
+		where = "the top level"
+	}
+	d.problem(e.pos, join(path, e.key), "unknown key", quoted(e.key), "a key of "+where+": "+keyList(fs), remedy)
+}
+
+func keyList(fs []field) string {
+	names := make([]string, len(fs))
+	for i := range fs {
+		names[i] = fs[i].key
+	}
+	return strings.Join(names, ", ")
+}
+
+// homesOf lists the sections that have the key.
+func homesOf(key string) []string {
+	var homes []string
+	var visit func(t reflect.Type, path string)
+	visit = func(t reflect.Type, path string) {
+		for _, f := range fields(t) {
+			if f.key == key {
+				homes = append(homes, path)
+			}
+			switch {
+			case f.section():
+				visit(f.typ, join(path, f.key))
+			case f.list() && f.typ.Elem().Kind() == reflect.Struct:
+				visit(f.typ.Elem(), join(path, f.key))
+			}
+		}
+	}
+	visit(reflect.TypeFor[document](), "")
+	for i, h := range homes {
+		if h == "" {
+			homes[i] = "the top level"
+		}
+	}
+	return homes
+}
+
+var rangeType = reflect.TypeFor[recipe.Range]()

@@ -1,0 +1,154 @@
+package config
+
+import (
+	"reflect"
+	"strings"
+	"time"
+
+	"lapgate/recipe"
+	"lapgate/recipe/quantity"
+)
+
+// field is what the tags say of one key.
+type field struct {
+	key        string
+	index      []int
+	typ        reflect.Type
+	unit       quantity.Dimension
+	hasDefault bool
+	def        string
+	rng        string
+	doc        string
+	words      []string // that the key takes, in order
+	optional   bool
+	secret     bool
+}
+
+// fields lists the keys of a structure, those of inlined ones among them, in
+// the order of their declaration.
+func fields(t reflect.Type) []field {
+	var out []field
+	for sf := range t.Fields() {
+		tag, ok := sf.Tag.Lookup("cfg")
+		if !ok || tag == "-" {
+			continue
+		}
+		if tag == ",inline" {
+			for _, f := range fields(sf.Type) {
+				f.index = append([]int{sf.Index[0]}, f.index...)
+				out = append(out, f)
+			}
+			continue
+		}
+		f := field{
+			key: tag, index: sf.Index, typ: sf.Type,
+			unit:     quantity.Dimension(sf.Tag.Get("unit")),
+			rng:      sf.Tag.Get("range"),
+			doc:      sf.Tag.Get("doc"),
+			words:    enumeration(sf.Type),
+			optional: sf.Tag.Get("optional") == "true",
+			secret:   sf.Tag.Get("secret") == "true",
+		}
+		f.def, f.hasDefault = sf.Tag.Lookup("default")
+		if words := sf.Tag.Get("one_of"); words != "" {
+			f.words = strings.Split(words, ",")
+		}
+		if dim := sf.Tag.Get("dimension"); dim != "" {
+			f.words = quantity.Units(quantity.Dimension(dim))
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+// enumeration is the words of an enumerated type, by its number.
+func enumeration(t reflect.Type) []string {
+	switch t {
+	case reflect.TypeFor[recipe.Mode]():
+		return []string{"absent", "manual", "semi", "auto"}
+	case reflect.TypeFor[recipe.Side]():
+		return []string{"none", "in", "out"}
+	case reflect.TypeFor[recipe.Method]():
+		return []string{"fused", "glued"}
+	}
+	return nil
+}
+
+// section reports whether the key holds keys of its own.
+func (f *field) section() bool {
+	return f.typ.Kind() == reflect.Struct && f.typ != reflect.TypeFor[recipe.Range]()
+}
+
+// list reports whether the key holds a list.
+func (f *field) list() bool { return f.typ.Kind() == reflect.Slice }
+
+// element is the field of one element of a list.
+func (f *field) element() *field {
+	e := *f
+	e.typ, e.hasDefault = f.typ.Elem(), false
+	return &e
+}
+
+// wanted is the kind of value in a message, as "a length with its unit".
+func (f *field) wanted() string {
+	switch {
+	case f.section():
+		return "a mapping"
+	case f.list():
+		return "a list"
+	case f.words != nil:
+		return list(f.words)
+	case f.typ == reflect.TypeFor[recipe.Range]():
+		return "a range, as in " + f.def
+	case f.typ.Kind() == reflect.Bool:
+		return "true or false"
+	case f.typ.Kind() == reflect.String:
+		return "text"
+	case f.unit != quantity.None:
+		name := "a " + strings.ReplaceAll(string(f.unit), "_", " ")
+		if f.unit == quantity.Acceleration {
+			name = "an acceleration"
+		}
+		if f.rng != "" {
+			return name + " with its unit, " + f.rng
+		}
+		return name + " with its unit"
+	case f.rng != "":
+		return "a number, " + f.rng
+	}
+	return "a number"
+}
+
+// leaf is one effective value.
+type leaf struct {
+	path  string
+	field *field
+	value any
+	pos   position
+}
+
+// canonical is the value in the units in which it is held, with all its bits.
+func (l *leaf) canonical() string { return l.text("") }
+
+// shown is the value in the preferred units.
+func (l *leaf) shown(u *Units) string { return l.text(u.For(l.field.unit)) }
+
+func (l *leaf) text(unit string) string {
+	v := reflect.ValueOf(l.value)
+	switch x := l.value.(type) {
+	case recipe.Range:
+		return quantity.Format(x.Min, l.field.unit, unit) + ".." + quantity.Format(x.Max, l.field.unit, unit)
+	case time.Duration:
+		return quantity.Format(x.Seconds(), quantity.Time, unit)
+	}
+	switch v.Kind() {
+	case reflect.Float64:
+		return quantity.Format(v.Float(), l.field.unit, unit)
+	case reflect.String:
+		return v.String()
+	}
+	if words := enumeration(v.Type()); words != nil {
+		return words[v.Uint()]
+	}
+	return plainText(v)
+}

@@ -1,0 +1,158 @@
+package config
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"unicode/utf8"
+)
+
+// Problem is one thing that is wrong, or in a warning looks wrong, with a
+// configuration.
+type Problem struct {
+	File      string `json:"file"`
+	Line, Col int    // from 1; 0 where the problem has no place in the file
+	// Source is where an override came from: "environment LAPGATE_LOG_LEVEL"
+	// or "flag --set". Empty for the file.
+	Source string `json:"source,omitempty"`
+	Key    string `json:"key,omitempty"`
+	Text   string `json:"text"`
+	Got    string `json:"got"`
+	Want   string `json:"want"`
+	Remedy string `json:"remedy"`
+}
+
+// Place is where the problem stands: file:line:col, or the override.
+func (p Problem) Place() string {
+	switch {
+	case p.Source != "":
+		return p.Source
+	case p.Line == 0:
+		return p.File
+	}
+	return fmt.Sprintf("%s:%d:%d", p.File, p.Line, p.Col)
+}
+
+// String is the whole problem in one line.
+func (p Problem) String() string {
+	var b strings.Builder
+	b.WriteString(p.Place())
+	if p.Key != "" {
+		b.WriteString(": " + p.Key)
+	}
+	fmt.Fprintf(&b, ": %s (got %s, want %s); %s", p.Text, p.Got, p.Want, p.Remedy)
+	return b.String()
+}
+
+// Error is a refused configuration with every problem, sorted by position, and
+// the warnings found on the way.
+type Error struct {
+	Problems []Problem
+	Warnings []Problem
+}
+
+// Error gives one problem per line.
+func (e *Error) Error() string {
+	lines := make([]string, len(e.Problems))
+	for i, p := range e.Problems {
+		lines[i] = p.String()
+	}
+	return strings.Join(lines, "\n")
+}
+
+// sortProblems orders by position; overrides come after the file.
+func sortProblems(ps []Problem) {
+	slices.SortStableFunc(ps, func(a, b Problem) int {
+		return cmp.Or(
+			cmp.Compare(a.Source, b.Source),
+			cmp.Compare(a.Line, b.Line),
+			cmp.Compare(a.Col, b.Col),
+			cmp.Compare(a.Key, b.Key),
+			cmp.Compare(a.Text, b.Text),
+		)
+	})
+}
+
+// position is where a node stands. A zero position is that of a default.
+type position struct {
+	line, col int
+	source    string
+}
+
+func (d *decoder) origin(p position) string {
+	switch {
+	case p.source != "":
+		return p.source
+	case p.line == 0:
+		return "default"
+	}
+	return fmt.Sprintf("%s:%d", d.file, p.line)
+}
+
+// quoted shows a text of the configuration, cut where it is long.
+func quoted(s string) string {
+	const most = 60
+	if utf8.RuneCountInString(s) > most {
+		s = string([]rune(s)[:most]) + "…"
+	}
+	return strconv.Quote(s)
+}
+
+// list joins words for a sentence.
+func list(words []string) string {
+	if n := len(words); n > 1 {
+		return strings.Join(words[:n-1], ", ") + " or " + words[n-1]
+	}
+	return strings.Join(words, "")
+}
+
+// meant is a remedy that names the closest of the words, or lists them.
+func meant(word string, words []string) string {
+	if near := nearest(word, words); near != "" {
+		return "did you mean " + near + "?"
+	}
+	if len(words) == 0 {
+		return "there are none to choose from; add one"
+	}
+	return "use " + list(words)
+}
+
+// nearest is the word that was probably meant, or empty when none is close.
+func nearest(word string, words []string) string {
+	best, at := "", 1+len([]rune(word))/3
+	for _, w := range words {
+		if n := distance(strings.ToLower(word), strings.ToLower(w)); n < at || n == at && best == "" {
+			best, at = w, n
+		}
+	}
+	return best
+}
+
+// distance counts letters to insert, drop, change or swap between two words.
+func distance(a, b string) int {
+	x, y := []rune(a), []rune(b)
+	if len(x) > 64 || len(y) > 64 {
+		return max(len(x), len(y))
+	}
+	before, prev, row := make([]int, len(y)+1), make([]int, len(y)+1), make([]int, len(y)+1)
+	for j := range prev {
+		prev[j] = j
+	}
+	for i := range x {
+		row[0] = i + 1
+		for j := range y {
+			cost := 1
+			if x[i] == y[j] {
+				cost = 0
+			}
+			row[j+1] = min(prev[j+1]+1, row[j]+1, prev[j]+cost)
+			if i > 0 && j > 0 && x[i] == y[j-1] && x[i-1] == y[j] {
+				row[j+1] = min(row[j+1], before[j-1]+1)
+			}
+		}
+		before, prev, row = prev, row, before
+	}
+	return prev[len(y)]
+}

@@ -1,0 +1,151 @@
+package config
+
+import (
+	"path/filepath"
+	"time"
+
+	"lapgate/recipe"
+	"lapgate/recipe/quantity"
+)
+
+// document is a configuration file as it is written. The tags are those of
+// recipe.Line, and more: one_of lists the words that a key takes; dimension
+// says that the value is the name of a unit of it; optional marks a key that
+// has no default and may be left out; secret one that is never shown.
+type document struct {
+	Units            Units   `cfg:"units" doc:"units of the output, by dimension; the configuration itself may use any"`
+	Log              Log     `cfg:"log"`
+	Status           Status  `cfg:"status"`
+	Journal          Journal `cfg:"journal"`
+	recipe.Materials `cfg:",inline"`
+	Lines            []line `cfg:"lines" doc:"the wrapping lines, each with its controller"`
+}
+
+type line struct {
+	recipe.Line `cfg:",inline"`
+	Controller  Controller `cfg:"controller"`
+	Armed       bool       `cfg:"armed" default:"false" doc:"whether recipes are written to the controller; otherwise the line runs in shadow"`
+}
+
+// Units are the preferred units of the output by dimension.
+type Units struct {
+	Length       string `cfg:"length" dimension:"length" default:"mm" doc:"lengths and diameters"`
+	Temperature  string `cfg:"temperature" dimension:"temperature" default:"°C" doc:"temperatures"`
+	Speed        string `cfg:"speed" dimension:"speed" default:"mm/s" doc:"surface speeds"`
+	Mass         string `cfg:"mass" dimension:"mass" default:"kg" doc:"masses"`
+	LinearMass   string `cfg:"linear_mass" dimension:"linear_mass" default:"kg/m" doc:"mass per length"`
+	BasisWeight  string `cfg:"basis_weight" dimension:"basis_weight" default:"g/m2" doc:"mass per area"`
+	Density      string `cfg:"density" dimension:"density" default:"kg/m3" doc:"densities"`
+	Pressure     string `cfg:"pressure" dimension:"pressure" default:"kPa" doc:"pressures"`
+	Rotation     string `cfg:"rotation" dimension:"rotation" default:"rpm" doc:"rotational speeds"`
+	Acceleration string `cfg:"acceleration" dimension:"acceleration" default:"m/s2" doc:"accelerations"`
+}
+
+// For is the preferred unit of a dimension; where none can be configured, the
+// one in which the dimension is held.
+func (u *Units) For(d quantity.Dimension) string {
+	switch d {
+	case quantity.Length:
+		return u.Length
+	case quantity.Temperature:
+		return u.Temperature
+	case quantity.Speed:
+		return u.Speed
+	case quantity.Mass:
+		return u.Mass
+	case quantity.LinearMass:
+		return u.LinearMass
+	case quantity.BasisWeight:
+		return u.BasisWeight
+	case quantity.Density:
+		return u.Density
+	case quantity.Pressure:
+		return u.Pressure
+	case quantity.Rotation:
+		return u.Rotation
+	case quantity.Acceleration:
+		return u.Acceleration
+	}
+	if names := quantity.Units(d); len(names) > 0 {
+		return names[0]
+	}
+	return ""
+}
+
+// Log is how messages are written.
+type Log struct {
+	Level  string `cfg:"level" one_of:"debug,info,warn,error" default:"info" doc:"least level that is written"`
+	Format string `cfg:"format" one_of:"json,console" default:"console" doc:"form of a message"`
+}
+
+// Status is the page for people and the metrics.
+type Status struct {
+	Listen string `cfg:"listen" default:"127.0.0.1:8480" doc:"address and port of status page and metrics, without login: keep it on loopback; none for no page"`
+}
+
+// Off reports whether no status page is wanted.
+func (s Status) Off() bool { return s.Listen == statusOff }
+
+const statusOff = "none"
+
+// Journal is where the durable records are kept.
+type Journal struct {
+	Directory string `cfg:"directory" default:"journal" doc:"directory of the journals, one file per line; relative to the working directory"`
+}
+
+// Path is the journal file of the named line.
+func (j Journal) Path(line string) string { return filepath.Join(j.Directory, line+".db") }
+
+// Protocol is how a controller is spoken to.
+type Protocol string
+
+// The protocols.
+const (
+	ModbusTCP Protocol = "modbus-tcp"
+	ModbusTLS Protocol = "modbus-tls"
+	ModbusRTU Protocol = "modbus-rtu"
+	OPCUA     Protocol = "opcua"
+)
+
+// Controller is the controller of one line and how it is reached.
+type Controller struct {
+	Protocol Protocol `cfg:"protocol" one_of:"modbus-tcp,modbus-tls,modbus-rtu,opcua" default:"modbus-tcp" doc:"how it is spoken to"`
+	Address  string   `cfg:"address" doc:"host:port for modbus-tcp and modbus-tls, the serial device for modbus-rtu, the opc.tcp URL for opcua"`
+	Unit     int      `cfg:"unit" default:"1" range:"0..255" doc:"Modbus unit"`
+	Plain    bool     `cfg:"plain" optional:"true" doc:"true allows Modbus without encryption or login, which modbus-tcp and modbus-rtu need; only on a closed network"`
+	Bases    Bases    `cfg:"bases"`
+	Times    Times    `cfg:"times"`
+	Program  Program  `cfg:"program"`
+}
+
+// Bases are the zero-based addresses of the first holding register of each
+// block.
+type Bases struct {
+	Request   uint16 `cfg:"request" default:"1000" doc:"REQ, 96 registers"`
+	Outcomes  uint16 `cfg:"outcomes" default:"1200" doc:"OUT, 64 entries of 40 registers"`
+	Heartbeat uint16 `cfg:"heartbeat" default:"4000" doc:"HEARTBEAT, 10 registers"`
+	Hello     uint16 `cfg:"hello" default:"4010" doc:"HELLO, 10 registers"`
+	Payload   uint16 `cfg:"payload" default:"4030" doc:"PAYLOAD, 80 registers"`
+	Commit    uint16 `cfg:"commit" default:"4120" doc:"COMMIT, 14 registers"`
+	Ack       uint16 `cfg:"ack" default:"4140" doc:"ACK, 10 registers"`
+}
+
+// Times are the gateway's own times of the handshake.
+type Times struct {
+	Poll           time.Duration `cfg:"poll" unit:"time" default:"100 ms" range:"50 ms..1000 ms" doc:"between reads of the request block"`
+	RequestTimeout time.Duration `cfg:"request_timeout" unit:"time" default:"500 ms" range:"100 ms..5000 ms" doc:"wait for one answer of the controller"`
+	Heartbeat      time.Duration `cfg:"heartbeat" unit:"time" default:"500 ms" range:"200 ms..2000 ms" doc:"between heartbeats"`
+	DataStale      time.Duration `cfg:"data_stale" unit:"time" default:"1.0 s" range:"50 ms..60 s" doc:"a tick that stands this long is no view; five publications at least"`
+	Verdict        time.Duration `cfg:"verdict" unit:"time" default:"1.5 s" range:"50 ms..60 s" doc:"wait for a verdict before looking again; less than program.commit_ttl"`
+	ReconnectMin   time.Duration `cfg:"reconnect_min" unit:"time" default:"0.25 s" range:"10 ms..60 s" doc:"first wait before connecting again, doubled each time"`
+	ReconnectMax   time.Duration `cfg:"reconnect_max" unit:"time" default:"5 s" range:"100 ms..600 s" doc:"longest wait before connecting again"`
+}
+
+// Program are the times set in the controller's program. The gateway's own
+// times are checked against them.
+type Program struct {
+	Scan          time.Duration `cfg:"scan" unit:"time" default:"20 ms" range:"2 ms..100 ms" doc:"scan cycle of the controller"`
+	Publication   time.Duration `cfg:"publication" unit:"time" default:"100 ms" range:"2 ms..200 ms" doc:"longest time between publications of the request block"`
+	CommitTTL     time.Duration `cfg:"commit_ttl" unit:"time" default:"2.0 s" range:"100 ms..60 s" doc:"COMMIT_TTL of the controller: a later commit is refused"`
+	HeartbeatLoss time.Duration `cfg:"heartbeat_loss" unit:"time" default:"2.5 s" range:"500 ms..60 s" doc:"HB_LOSS of the controller; four heartbeats at least"`
+}

@@ -1,0 +1,573 @@
+// Package linktest is the one suite that every adapter of the controller link
+// passes, whatever the transport. An adapter's test brings a controller, a way
+// to its registers behind the link, and the faults that it can play.
+package linktest
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"runtime"
+	"slices"
+	"testing"
+	"time"
+
+	"lapgate/gateway/block"
+	"lapgate/gateway/link"
+)
+
+// Fault is something that goes wrong with one request.
+type Fault string
+
+// The faults. All but Hangup happen to the next request that reaches the
+// controller.
+const (
+	Refuse           Fault = "refused"              // answered no, nothing written
+	Hangup           Fault = "closed while idle"    // at once, between two requests
+	FIN              Fault = "closed before answer" // request lost, connection closed
+	RST              Fault = "reset before answer"  // request lost, connection reset
+	Landed           Fault = "closed after landing" // carried out, closed before the answer
+	BlackHole        Fault = "black hole"           // request lost, connection stays open
+	Late             Fault = "late"                 // no answer; a write lands when Land is called
+	ShortReply       Fault = "short reply"          // well-formed, fewer registers than asked for
+	CutReply         Fault = "cut reply"            // half of the answer, then closed
+	StaleTransaction Fault = "stale transaction"    // answer to another request
+	WrongUnit        Fault = "answer of another unit"
+	WrongFunction    Fault = "answer of another function"
+	WrongEcho        Fault = "answer for another address"
+	BadLength        Fault = "impossible length"
+	Trailing         Fault = "more than one answer" // a second answer behind the right one
+	Noise            Fault = "noise in the answer"  // one bit changed, found by a checksum
+	Segmented        Fault = "answer in pieces"     // no fault: must succeed
+)
+
+// Harness is one controller and the way to it.
+type Harness struct {
+	Dialer link.Dialer
+	// Nowhere leads where nothing listens; nil when the transport has no such
+	// place.
+	Nowhere link.Dialer
+	// Load and Store reach the registers behind the link, for OUT one entry.
+	Load  func(id block.ID, entry int, dst []uint16)
+	Store func(id block.ID, entry int, words []uint16)
+	// Requests counts the requests that reached the controller.
+	Requests func() int
+	// Faults are those that Play can play, once for each call.
+	Faults []Fault
+	Play   func(Fault)
+	// Land carries out the write that Late held back, and returns when it has.
+	Land func()
+}
+
+// outcome is what a fault must lead to.
+type outcome struct {
+	fault  Fault
+	read   []link.Class // one of these; 0 is success
+	write  []link.Class
+	landed landing
+}
+
+type landing uint8
+
+const (
+	either landing = iota
+	no
+	yes
+)
+
+var (
+	unknown = []link.Class{link.Unknown}
+	refused = []link.Class{link.Refused}
+	success = []link.Class{0}
+	gone    = []link.Class{link.Down, link.Unknown}
+)
+
+func outcomes() []outcome {
+	return []outcome{
+		{Refuse, refused, refused, no},
+		{Hangup, gone, gone, no},
+		{FIN, unknown, unknown, no},
+		{RST, unknown, unknown, no},
+		{Landed, unknown, unknown, yes},
+		{BlackHole, unknown, unknown, no},
+		{Late, unknown, unknown, no},
+		{ShortReply, unknown, unknown, either},
+		{CutReply, unknown, unknown, either},
+		{StaleTransaction, unknown, unknown, either},
+		{WrongUnit, unknown, unknown, either},
+		{WrongFunction, unknown, unknown, either},
+		{WrongEcho, success, unknown, either}, // the answer to a read names no address
+		{BadLength, unknown, unknown, either},
+		{Trailing, unknown, unknown, either},
+		{Noise, unknown, unknown, either},
+		{Segmented, success, success, yes},
+	}
+}
+
+// patience bounds calls that are expected to be answered, impatience those
+// that are not.
+const (
+	patience   = 20 * time.Second
+	impatience = 150 * time.Millisecond
+)
+
+// Run runs the suite. open makes a fresh controller whose registers are zero,
+// and cleans up through t.
+func Run(t *testing.T, open func(t *testing.T) *Harness) {
+	for _, tt := range []struct {
+		name string
+		run  func(*testing.T, *Harness)
+	}{
+		{"reads whole blocks", readBlocks},
+		{"reads several spans in one call", readSpans},
+		{"reads any part of the ring", readRing},
+		{"writes each block of the gateway", writeBlocks},
+		{"writes nothing else", writeForeign},
+		{"refuses spans that do not fit", badSpans},
+		{"ended context sends nothing", endedContext},
+		{"cancelled call", cancelled},
+		{"closed port", closedPort},
+		{"nothing listens", nowhere},
+		{"late write lands after a new connection", lateWrite},
+		{"no goroutine is left", reconnects},
+	} {
+		t.Run(tt.name, func(t *testing.T) { tt.run(t, open(t)) })
+	}
+	for _, o := range outcomes() {
+		t.Run("fault/"+string(o.fault), func(t *testing.T) {
+			h := open(t)
+			if !slices.Contains(h.Faults, o.fault) {
+				t.Skip("the harness cannot play it")
+			}
+			t.Run("read", func(t *testing.T) { readFault(t, h, o) })
+			t.Run("write", func(t *testing.T) { writeFault(t, h, o) })
+		})
+	}
+}
+
+func bounded(t *testing.T, d time.Duration) context.Context {
+	ctx, cancel := context.WithTimeout(t.Context(), d)
+	t.Cleanup(cancel)
+	return ctx
+}
+
+func dial(t *testing.T, h *Harness) link.Port {
+	t.Helper()
+	p, err := h.Dialer.Dial(bounded(t, patience))
+	if err != nil {
+		t.Fatalf("dial: %v", err)
+	}
+	t.Cleanup(func() { _ = p.Close() })
+	return p
+}
+
+// pattern gives every block and entry words of its own.
+func pattern(id block.ID, entry, salt int) []uint16 {
+	words := make([]uint16, block.Words(id))
+	for i := range words {
+		words[i] = uint16(int(id)<<13 ^ entry<<7 ^ i ^ salt<<10)
+	}
+	return words
+}
+
+func span(id block.ID, entry int) link.Span {
+	return link.Span{Block: id, Entry: entry, Dst: make([]uint16, block.Words(id))}
+}
+
+// written makes a well-formed block of the gateway.
+func written(t *testing.T, id block.ID, n uint32) []uint16 {
+	t.Helper()
+	words := make([]uint16, block.Words(id))
+	s := block.Session{Epoch: n, Nonce: 0x9E3779B9}
+	var err error
+	switch id {
+	case block.HEARTBEAT:
+		err = (&block.Heartbeat{Count: uint16(n), Session: s}).Encode(words)
+	case block.HELLO:
+		err = (&block.Hello{Session: s, Boot: 41}).Encode(words)
+	case block.PAYLOAD:
+		err = (&block.Payload{Session: s, Boot: 41, Tag: "R1", Kind: block.KindRecipe, Centring: -12}).Encode(words)
+	case block.COMMIT:
+		err = (&block.Commit{Session: s, Offer: 3, Tick: 880123}).Encode(words)
+	case block.ACK:
+		err = (&block.Ack{Session: s, UpTo: n}).Encode(words)
+	default:
+		t.Fatalf("block %s is not the gateway's", id)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	return words
+}
+
+func owned() []block.ID {
+	return []block.ID{block.HEARTBEAT, block.HELLO, block.PAYLOAD, block.COMMIT, block.ACK}
+}
+
+func readBlocks(t *testing.T, h *Harness) {
+	p := dial(t, h)
+	for salt := range 2 {
+		for _, id := range block.IDs() {
+			want := pattern(id, 0, salt)
+			h.Store(id, 0, want)
+			s := span(id, 0)
+			if err := p.Read(bounded(t, patience), s); err != nil {
+				t.Fatalf("%s: %v", id, err)
+			}
+			if !slices.Equal(s.Dst, want) {
+				t.Errorf("%s:\n got %04X\nwant %04X", id, s.Dst, want)
+			}
+		}
+	}
+}
+
+func readSpans(t *testing.T, h *Harness) {
+	p := dial(t, h)
+	var spans []link.Span
+	for _, id := range block.IDs() {
+		h.Store(id, 0, pattern(id, 0, 1))
+		spans = append(spans, span(id, 0))
+	}
+	slices.Reverse(spans)
+	spans = append(spans, span(block.REQ, 0))
+	if err := p.Read(bounded(t, patience), spans...); err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range spans {
+		if want := pattern(s.Block, 0, 1); !slices.Equal(s.Dst, want) {
+			t.Errorf("%s:\n got %04X\nwant %04X", s.Block, s.Dst, want)
+		}
+	}
+	if err := p.Read(bounded(t, patience)); err != nil {
+		t.Errorf("reading nothing: %v", err)
+	}
+}
+
+func readRing(t *testing.T, h *Harness) {
+	p := dial(t, h)
+	whole := make([]int, block.OutEntries)
+	for e := range block.OutEntries {
+		h.Store(block.OUT, e, pattern(block.OUT, e, 0))
+		whole[e] = e
+	}
+	for _, entries := range [][]int{{0}, {63}, {62, 63, 0, 1}, {5, 6, 7}, {9, 8}, {20, 40}, whole} {
+		var spans []link.Span
+		for _, e := range entries {
+			spans = append(spans, span(block.OUT, e))
+		}
+		if err := p.Read(bounded(t, patience), spans...); err != nil {
+			t.Fatalf("entries %v: %v", entries, err)
+		}
+		for _, s := range spans {
+			if want := pattern(block.OUT, s.Entry, 0); !slices.Equal(s.Dst, want) {
+				t.Errorf("entry %d of %v:\n got %04X\nwant %04X", s.Entry, entries, s.Dst, want)
+			}
+		}
+	}
+}
+
+func writeBlocks(t *testing.T, h *Harness) {
+	p := dial(t, h)
+	for n := range uint32(3) {
+		for _, id := range owned() {
+			want := written(t, id, n+7)
+			before := h.Requests()
+			if err := p.Write(bounded(t, patience), id, want); err != nil {
+				t.Fatalf("%s: %v", id, err)
+			}
+			if sent := h.Requests() - before; sent != 1 {
+				t.Errorf("%s took %d requests, want 1", id, sent)
+			}
+			got := make([]uint16, len(want))
+			h.Load(id, 0, got)
+			if !slices.Equal(got, want) {
+				t.Errorf("%s:\n got %04X\nwant %04X", id, got, want)
+			}
+		}
+	}
+	for _, id := range owned() {
+		s := span(id, 0)
+		if err := p.Read(bounded(t, patience), s); err != nil || !slices.Equal(s.Dst, written(t, id, 9)) {
+			t.Errorf("%s read back: %v, %04X", id, err, s.Dst)
+		}
+	}
+}
+
+func writeForeign(t *testing.T, h *Harness) {
+	p := dial(t, h)
+	request := make([]uint16, block.ReqWords)
+	if err := (&block.Request{}).Encode(request); err != nil {
+		t.Fatal(err)
+	}
+	entry := make([]uint16, block.OutWords)
+	if err := (&block.Outcome{}).Encode(entry); err != nil {
+		t.Fatal(err)
+	}
+	damaged := written(t, block.PAYLOAD, 7)
+	damaged[40]++
+	before := h.Requests()
+	for _, tt := range []struct {
+		id    block.ID
+		words []uint16
+	}{
+		{block.REQ, request}, {block.OUT, entry}, {block.ID(200), entry},
+		{block.PAYLOAD, damaged}, {block.COMMIT, written(t, block.ACK, 7)}, {block.ACK, nil},
+	} {
+		if err := p.Write(bounded(t, patience), tt.id, tt.words); link.ClassOf(err) != link.ConfigClass {
+			t.Errorf("writing %s: got %v, want a config error", tt.id, err)
+		}
+	}
+	if after := h.Requests(); after != before {
+		t.Errorf("%d requests reached the controller", after-before)
+	}
+	if err := p.Read(bounded(t, patience), span(block.REQ, 0)); err != nil {
+		t.Errorf("the port does not work any more: %v", err)
+	}
+}
+
+func badSpans(t *testing.T, h *Harness) {
+	p := dial(t, h)
+	before := h.Requests()
+	room := make([]uint16, 200)
+	for _, s := range []link.Span{
+		{Block: block.REQ, Dst: room[:95]}, {Block: block.REQ, Dst: room[:97]}, {Block: block.REQ},
+		{Block: block.OUT, Entry: 64, Dst: room[:40]}, {Block: block.OUT, Entry: -1, Dst: room[:40]},
+		{Block: block.ID(200), Dst: room[:40]},
+	} {
+		if err := p.Read(bounded(t, patience), span(block.ACK, 0), s); link.ClassOf(err) != link.ConfigClass {
+			t.Errorf("%+v: got %v, want a config error", s, err)
+		}
+	}
+	if after := h.Requests(); after != before {
+		t.Errorf("%d requests reached the controller", after-before)
+	}
+}
+
+func endedContext(t *testing.T, h *Harness) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	if _, err := h.Dialer.Dial(ctx); link.ClassOf(err) != link.Down {
+		t.Errorf("dial: got %v, want down", err)
+	}
+	if err := dial(t, h).Read(ctx, span(block.REQ, 0)); link.ClassOf(err) != link.Down || !errors.Is(err, context.Canceled) {
+		t.Errorf("read: got %v, want down by a cancelled context", err)
+	}
+	p := dial(t, h)
+	before := h.Requests()
+	if err := p.Write(ctx, block.ACK, written(t, block.ACK, 7)); link.ClassOf(err) != link.Down {
+		t.Errorf("write: got %v, want down", err)
+	}
+	if after := h.Requests(); after != before {
+		t.Errorf("%d requests reached the controller", after-before)
+	}
+}
+
+func cancelled(t *testing.T, h *Harness) {
+	if !slices.Contains(h.Faults, BlackHole) {
+		t.Skip("the harness has no black hole")
+	}
+	p := dial(t, h)
+	h.Play(BlackHole)
+	ctx, cancel := context.WithCancel(t.Context())
+	timer := time.AfterFunc(impatience, cancel)
+	defer timer.Stop()
+	err := p.Write(ctx, block.ACK, written(t, block.ACK, 7))
+	if link.ClassOf(err) != link.Unknown || !errors.Is(err, context.Canceled) {
+		t.Errorf("got %v, want unknown by a cancelled context", err)
+	}
+}
+
+func closedPort(t *testing.T, h *Harness) {
+	p := dial(t, h)
+	for range 2 {
+		if err := p.Close(); err != nil {
+			t.Errorf("close: %v", err)
+		}
+	}
+	before := h.Requests()
+	if err := p.Read(bounded(t, patience), span(block.REQ, 0)); link.ClassOf(err) != link.Down {
+		t.Errorf("read: got %v, want down", err)
+	}
+	if err := p.Write(bounded(t, patience), block.ACK, written(t, block.ACK, 7)); link.ClassOf(err) != link.Down {
+		t.Errorf("write: got %v, want down", err)
+	}
+	if after := h.Requests(); after != before {
+		t.Errorf("%d requests reached the controller", after-before)
+	}
+}
+
+func nowhere(t *testing.T, h *Harness) {
+	if h.Nowhere == nil {
+		t.Skip("the transport has no such place")
+	}
+	_, err := h.Nowhere.Dial(bounded(t, patience))
+	var e *link.Error
+	if !errors.As(err, &e) || e.Class != link.Down || e.Op != "dial" {
+		t.Fatalf("got %v, want a dial error of class down", err)
+	}
+	if e.Help == "" {
+		t.Errorf("no remedy is named: %v", err)
+	}
+}
+
+func lateWrite(t *testing.T, h *Harness) {
+	if !slices.Contains(h.Faults, Late) {
+		t.Skip("the harness cannot play it")
+	}
+	p := dial(t, h)
+	old := written(t, block.COMMIT, 7)
+	if err := p.Write(bounded(t, patience), block.COMMIT, old); err != nil {
+		t.Fatal(err)
+	}
+	h.Play(Late)
+	late := written(t, block.COMMIT, 8)
+	if err := p.Write(bounded(t, impatience), block.COMMIT, late); link.ClassOf(err) != link.Unknown {
+		t.Fatalf("got %v, want unknown", err)
+	}
+	_ = p.Close()
+	again := dial(t, h)
+	s := span(block.COMMIT, 0)
+	if err := again.Read(bounded(t, patience), s); err != nil || !slices.Equal(s.Dst, old) {
+		t.Fatalf("before it lands: %v, %04X", err, s.Dst)
+	}
+	h.Land()
+	if err := again.Read(bounded(t, patience), s); err != nil || !slices.Equal(s.Dst, late) {
+		t.Fatalf("after it landed: %v, %04X", err, s.Dst)
+	}
+}
+
+// deadline is short where only the end of the context can end the call.
+func deadline(f Fault) time.Duration {
+	if f == BlackHole || f == Late {
+		return impatience
+	}
+	return patience
+}
+
+func readFault(t *testing.T, h *Harness, o outcome) {
+	want := pattern(block.REQ, 0, 2)
+	h.Store(block.REQ, 0, want)
+	p := dial(t, h)
+	ctx := bounded(t, deadline(o.fault))
+	h.Play(o.fault)
+	before := h.Requests()
+	s := span(block.REQ, 0)
+	err := p.Read(ctx, s)
+	judge(ctx, t, h, p, o, o.read, before, err)
+	if err == nil && !slices.Equal(s.Dst, want) {
+		t.Errorf("got %04X\nwant %04X", s.Dst, want)
+	}
+}
+
+func writeFault(t *testing.T, h *Harness, o outcome) {
+	p := dial(t, h)
+	old := written(t, block.PAYLOAD, 7)
+	if err := p.Write(bounded(t, patience), block.PAYLOAD, old); err != nil {
+		t.Fatal(err)
+	}
+	fresh := written(t, block.PAYLOAD, 8)
+	ctx := bounded(t, deadline(o.fault))
+	h.Play(o.fault)
+	before := h.Requests()
+	err := p.Write(ctx, block.PAYLOAD, fresh)
+	judge(ctx, t, h, p, o, o.write, before, err)
+	got := make([]uint16, block.PayloadWords)
+	h.Load(block.PAYLOAD, 0, got)
+	switch isOld, isNew := slices.Equal(got, old), slices.Equal(got, fresh); {
+	case o.landed == yes && !isNew:
+		t.Errorf("the write did not land: %04X", got)
+	case o.landed == no && !isOld:
+		t.Errorf("the write landed: %04X", got)
+	case !isOld && !isNew:
+		t.Errorf("half a write landed: %04X", got)
+	}
+}
+
+// judge checks the class, that nothing was tried twice, and what can be done
+// with the port afterwards.
+func judge(ctx context.Context, t *testing.T, h *Harness, p link.Port, o outcome, want []link.Class, before int, err error) {
+	t.Helper()
+	class := link.ClassOf(err)
+	if !slices.Contains(want, class) || (err == nil) != (class == 0) {
+		t.Fatalf("got %v (class %v), want one of %v", err, class, want)
+	}
+	if sent := h.Requests() - before; err != nil && sent > 1 {
+		t.Errorf("%d requests were sent, want at most 1: nothing is tried again behind the caller's back", sent)
+	}
+	if end, _ := ctx.Deadline(); deadline(o.fault) == impatience && time.Now().Before(end) {
+		t.Errorf("the call gave up before its deadline: %v", err)
+	}
+	s := span(block.REQ, 0)
+	if class == 0 || class == link.Refused {
+		if err := p.Read(bounded(t, patience), s); err != nil {
+			t.Errorf("the port does not work any more: %v", err)
+		}
+		return
+	}
+	before = h.Requests()
+	if err := p.Read(bounded(t, patience), s); link.ClassOf(err) != link.Down {
+		t.Errorf("the next read on a dead port: got %v, want down", err)
+	}
+	if sent := h.Requests() - before; sent != 0 {
+		t.Errorf("a dead port sent %d requests", sent)
+	}
+	if err := p.Close(); err != nil {
+		t.Errorf("close: %v", err)
+	}
+	if err := dial(t, h).Read(bounded(t, patience), s); err != nil {
+		t.Errorf("a new port does not work: %v", err)
+	}
+}
+
+// reconnects dials 200 times, ending each connection in another way, and
+// counts goroutines.
+func reconnects(t *testing.T, h *Harness) {
+	ways := []Fault{"", Refuse}
+	for _, f := range []Fault{Hangup, FIN, RST, Landed, CutReply, StaleTransaction} {
+		if slices.Contains(h.Faults, f) {
+			ways = append(ways, f)
+		}
+	}
+	s := span(block.REQ, 0)
+	once := func(way Fault) {
+		ctx, cancel := context.WithTimeout(t.Context(), patience)
+		defer cancel()
+		p, err := h.Dialer.Dial(ctx)
+		if err != nil {
+			t.Fatalf("dial: %v", err)
+		}
+		if way != "" && slices.Contains(h.Faults, way) {
+			h.Play(way)
+			if err := p.Read(ctx, s); err == nil {
+				t.Fatalf("%s: the read succeeded", way)
+			}
+		} else if err := p.Read(ctx, s); err != nil {
+			t.Fatal(err)
+		}
+		if err := p.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	once("")
+	start := runtime.NumGoroutine()
+	for i := range 200 {
+		once(ways[i%len(ways)])
+	}
+	if err := settle(start); err != nil {
+		t.Error(err)
+	}
+}
+
+// settle waits for the controller's side to notice that its connections ended.
+func settle(want int) error {
+	beat := time.NewTicker(5 * time.Millisecond)
+	defer beat.Stop()
+	for range 1000 {
+		if runtime.NumGoroutine() <= want {
+			return nil
+		}
+		<-beat.C
+	}
+	buf := make([]byte, 1<<16)
+	return fmt.Errorf("%d goroutines, want %d:\n%s", runtime.NumGoroutine(), want, buf[:runtime.Stack(buf, true)])
+}

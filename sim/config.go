@@ -1,0 +1,354 @@
+package sim
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"lapgate/sim/controller"
+	"lapgate/sim/physics"
+)
+
+// Config is one simulated line and the shift it wraps. Quantities are SI,
+// temperatures in °C; times of the line are seconds of its own time, which
+// runs Speed times as fast as the clock. Durations are real time.
+type Config struct {
+	Seed  uint64
+	Speed float64       // line seconds per real second
+	Scan  time.Duration // of the controller program
+	Limit time.Duration // longest real time of a shift
+
+	// Linger keeps the controller program running after the shift, until the
+	// context of Run ends.
+	Linger bool
+	// Shadow is for a gateway that only looks on: the operator takes each roll
+	// in hand after Patience, and nobody acknowledges an outcome.
+	Shadow bool
+
+	Modbus  ModbusConfig
+	Bases   controller.Bases
+	Program controller.Config
+
+	Rolls  []Roll
+	Grades []Grade
+	Cores  []Core
+
+	Stand    Stand
+	Cradle   Cradle
+	Wrap     Wrap
+	Crimp    Crimp
+	Drives   Drives
+	Header   Header
+	Heads    []float64 // sizes of outer head in stock, smallest first
+	Scanner  Scanner
+	Centring Centring
+	Scale    Scale
+	Habit    Habit
+	Times    Times
+	Operator Operator
+	Accept   Accept
+
+	Faults FaultConfig
+
+	// OnRoll is called when a roll has left the station, from within Run.
+	OnRoll func(RollReport)
+	// OnFault is called when a fault strikes, from within Run.
+	OnFault func(Strike)
+}
+
+// ModbusConfig is the Modbus TCP server. An empty address serves none.
+type ModbusConfig struct {
+	Addr string
+	Unit uint8
+}
+
+// Grade is what a grade code stands for.
+type Grade struct {
+	Code    int
+	Density float64 // kg/m³, wound
+}
+
+// Core is what a core code stands for.
+type Core struct {
+	Code     int
+	Diameter float64 // m, outer
+	Mass     float64 // kg/m
+}
+
+// Stand is the overhead wrapper stand.
+type Stand struct {
+	Slots   []Slot
+	Core    float64 // m, outer diameter of a wrapper roll's core
+	Full    float64 // m, outer diameter of a fresh wrapper roll
+	Reserve float64 // m of paper at which the operator hangs a fresh roll
+	Change  float64 // s to hang it
+}
+
+// Slot is one wrapper roll on the stand.
+type Slot struct {
+	Number      int // 1 to 6
+	Width       float64
+	Caliper     float64
+	BasisWeight float64 // kg/m²
+	Coated      bool
+	Outer       float64 // m at the start, 0 for a fresh roll
+}
+
+// Cradle is the pair of turning rolls.
+type Cradle struct{ Diameter, Spacing float64 }
+
+// Wrap is the feed of the wrapper.
+type Wrap struct {
+	CountsPerMetre float64
+	Slip           float64 // share of the feed rolls' travel that is not paper
+	Accel, Decel   float64
+}
+
+// Crimp is the crimping station.
+type Crimp struct {
+	Accel, Decel    float64
+	Engage, Retract float64 // s
+	Slip            float64 // share of the turning rolls' travel that the roll does not follow
+}
+
+// Drives are the motors of the line.
+type Drives struct{ Turning, Feed, Crimper physics.Motor }
+
+// Header is the press of the outer heads.
+type Header struct {
+	Head        physics.Solid
+	Thickness   float64 // m, platen to bond line
+	Backing     physics.Solid
+	Depth       float64 // m of backing that counts
+	Conductance float64 // W/m²K, what the contact really is
+	Ambient     float64
+	Mass        float64 // J/K of a platen
+	Power       float64 // W of its heater
+	Loss        float64 // W/K
+	Start       float64 // temperature at the start of the shift
+	Ready       float64 // K under setpoint at which the press may close
+	Hot         float64 // temperature from which the permissive is on
+	HeadWeight  float64 // kg/m² of a head
+}
+
+// Scanner is how well the scanner measures.
+type Scanner struct {
+	DiameterNoise, WidthNoise float64 // m, standard deviation of a sample
+	Quality                   int     // 0 to 100
+}
+
+// Centring is how well a roll is centred.
+type Centring struct {
+	Error  float64 // m, half width
+	Offset float64 // m, of the hung sheets from the line centre
+}
+
+// Scale is how well the scale weighs.
+type Scale struct {
+	Noise float64 // kg, standard deviation
+	Step  float64 // kg of the display
+}
+
+// Habit is what the line does with a setpoint that the recipe does not give,
+// and what the operator wraps by hand with.
+type Habit struct {
+	Layers      float64
+	Overlap     float64
+	WrapSpeed   float64
+	CrimpTurns  float64
+	CrimpSpeed  float64
+	Temperature float64
+	Dwell       float64
+	Overhang    float64
+	Confirm     bool // the operator confirms the slot for the roll that waits
+}
+
+// Times are the times of the work that is not simulated in detail, s.
+type Times struct {
+	Arrive, Measure, InnerHead, OuterHead, Eject, Weigh float64
+	CrimpLimit, HeatLimit                               float64
+}
+
+// Operator is how the operator acts.
+type Operator struct {
+	React    float64       // s of line time before the operator acts
+	Patience time.Duration // a request that waits this long is taken in hand
+	Retries  int           // retries of one roll before it is taken in hand
+}
+
+// Accept are the limits a finished wrap is judged by. They are the line's own.
+type Accept struct {
+	OverhangMin, OverhangMax float64 // each side
+	LapMin                   float64 // under the outer head, on the poor side
+	OverlapShort             float64 // less than wanted by at most
+	OverlapLong              float64 // more than wanted by at most
+	FeedError                float64 // relative, of the paper fed
+	CrimpTurns               float64 // at least
+	CrimpError               float64 // of the turns made from those wanted
+	Bond                     float64 // temperature the bond line must reach
+	BondHold                 float64 // s at it
+	Scorch                   float64 // temperature the head's face must not reach
+	SpeedMatch               float64 // relative, feed against turning
+	CentreHeight             float64 // error of the height told
+	WidthError               float64 // of the sheet's width told
+}
+
+// FaultConfig says which faults strike how often.
+type FaultConfig struct {
+	Names []string // from Faults; "all" for every one
+	Count int      // strikes of each in one shift
+	Seed  uint64
+}
+
+// The permissives, by bit.
+const (
+	Hydraulics = iota
+	Air
+	Guards
+	PlatensHot
+	DrivesReady
+	NoFault
+)
+
+// PermissiveNames are the permissives in plain terms, by bit.
+func PermissiveNames() []string {
+	return []string{"hydraulics ready", "air pressure", "guards closed", "platens hot", "drives ready", "no fault"}
+}
+
+const inch = 0.0254
+
+// DefaultConfig is a plausible line with six slots and no rolls.
+func DefaultConfig() Config {
+	wrapper := func(n int, width float64) Slot {
+		return Slot{Number: n, Width: width * inch, Caliper: 0.012 * inch, BasisWeight: 0.200, Coated: true}
+	}
+	paper := physics.Solid{Conductivity: 0.12, Density: 750, HeatCapacity: 1400}
+	var heads []float64
+	for d := 18.0; d <= 60; d += 2 {
+		heads = append(heads, d*inch)
+	}
+	return Config{
+		Seed:    1,
+		Speed:   200,
+		Scan:    20 * time.Millisecond,
+		Limit:   5 * time.Minute,
+		Modbus:  ModbusConfig{Addr: "127.0.0.1:0", Unit: 1},
+		Bases:   controller.DefaultBases(),
+		Program: controller.DefaultConfig(),
+		Grades:  []Grade{{1, 800}, {2, 720}, {3, 950}},
+		Cores:   []Core{{1, 3 * inch, 1.2}, {2, 4 * inch, 1.8}},
+		Stand: Stand{
+			Slots: []Slot{
+				wrapper(1, 31), wrapper(2, 38), wrapper(3, 46), wrapper(4, 58), wrapper(5, 70), wrapper(6, 84),
+			},
+			Core: 3 * inch, Full: 1.0, Reserve: 60, Change: 90,
+		},
+		Cradle: Cradle{Diameter: 0.4, Spacing: 0.6},
+		Wrap:   Wrap{CountsPerMetre: 2000, Slip: 0.001, Accel: 0.3, Decel: 0.3},
+		Crimp:  Crimp{Accel: 0.25, Decel: 0.25, Engage: 1, Retract: 1, Slip: 0.002},
+		Drives: Drives{
+			Turning: physics.Motor{Diameter: 0.4, Gear: 25, Poles: 4, Rated: 1750, BaseHz: 60},
+			Feed:    physics.Motor{Diameter: 0.4, Gear: 25, Poles: 4, Rated: 1750, BaseHz: 60},
+			Crimper: physics.Motor{Diameter: 0.4, Gear: 25, Poles: 4, Rated: 1750, BaseHz: 60},
+		},
+		Header: Header{
+			Head: paper, Thickness: 0.0003, Backing: paper, Depth: 0.012, Conductance: 1020,
+			Ambient: 20, Mass: 40000, Power: 9000, Loss: 9, Start: 350.0/1.8 - 32/1.8, Ready: 1, Hot: 80,
+			HeadWeight: 0.225,
+		},
+		Heads:    heads,
+		Scanner:  Scanner{DiameterNoise: 0.0004, WidthNoise: 0.0006, Quality: 95},
+		Centring: Centring{Error: 0.008},
+		Scale:    Scale{Noise: 0.4, Step: 0.5},
+		Habit: Habit{
+			Layers: 3, Overlap: 6 * inch, WrapSpeed: 0.6, CrimpTurns: 1.25, CrimpSpeed: 0.4,
+			Temperature: 350.0/1.8 - 32/1.8, Dwell: 4.5, Overhang: 5 * inch,
+		},
+		Times:    Times{Arrive: 8, Measure: 4, InnerHead: 5, OuterHead: 6, Eject: 5, Weigh: 4, CrimpLimit: 150, HeatLimit: 1800},
+		Operator: Operator{React: 25, Patience: 10 * time.Second, Retries: 3},
+		Accept: Accept{
+			OverhangMin: 0.074, OverhangMax: 0.182, LapMin: 0.020,
+			OverlapShort: 0.060, OverlapLong: 0.400, FeedError: 0.004,
+			CrimpTurns: 1.0, CrimpError: 0.12,
+			Bond: 118, BondHold: 0, Scorch: 215, SpeedMatch: 0.02, CentreHeight: 0.015, WidthError: 0.002,
+		},
+		Faults: FaultConfig{Count: 3, Seed: 1},
+	}
+}
+
+// Validate reports everything that is wrong with a configuration at once.
+func (c *Config) Validate() error {
+	var all []string
+	add := func(bad bool, format string, args ...any) {
+		if bad {
+			all = append(all, fmt.Sprintf(format, args...))
+		}
+	}
+	positive := func(name string, v float64) {
+		add(!(v > 0) || math.IsInf(v, 0), "%s is %g, want a positive number", name, v)
+	}
+	positive("Speed", c.Speed)
+	add(c.Scan < 2*time.Millisecond || c.Scan > 100*time.Millisecond, "Scan is %s, want 2ms to 100ms", c.Scan)
+	add(c.Limit <= 0, "Limit is %s, want a positive duration", c.Limit)
+	add(len(c.Rolls) == 0, "there are no rolls; give a list, or DemoShift")
+	add(len(c.Stand.Slots) == 0, "there are no slots; a stand has 1 to 6")
+	seen := map[int]bool{}
+	for i, s := range c.Stand.Slots {
+		add(s.Number < 1 || s.Number > 6 || seen[s.Number], "slot %d has number %d, want 1 to 6, each once", i+1, s.Number)
+		seen[s.Number] = true
+		positive(fmt.Sprintf("width of slot %d", s.Number), s.Width)
+		positive(fmt.Sprintf("caliper of slot %d", s.Number), s.Caliper)
+	}
+	positive("Stand.Core", c.Stand.Core)
+	add(c.Stand.Full <= c.Stand.Core, "Stand.Full is %g m, want more than the core's %g m", c.Stand.Full, c.Stand.Core)
+	positive("Cradle.Diameter", c.Cradle.Diameter)
+	positive("Wrap.CountsPerMetre", c.Wrap.CountsPerMetre)
+	for _, r := range []struct {
+		name string
+		v    float64
+	}{
+		{"Wrap.Accel", c.Wrap.Accel}, {"Wrap.Decel", c.Wrap.Decel}, {"Crimp.Accel", c.Crimp.Accel}, {"Crimp.Decel", c.Crimp.Decel},
+		{"Header.Thickness", c.Header.Thickness}, {"Header.Depth", c.Header.Depth}, {"Header.Conductance", c.Header.Conductance},
+		{"Header.Mass", c.Header.Mass}, {"Header.Head.Conductivity", c.Header.Head.Conductivity},
+		{"Header.Backing.Conductivity", c.Header.Backing.Conductivity},
+		{"Habit.Layers", c.Habit.Layers}, {"Habit.WrapSpeed", c.Habit.WrapSpeed}, {"Habit.CrimpSpeed", c.Habit.CrimpSpeed},
+	} {
+		positive(r.name, r.v)
+	}
+	for i := range c.Rolls {
+		r := &c.Rolls[i]
+		at := fmt.Sprintf("roll %d (%s)", i+1, r.Tag)
+		add(r.Tag == "" || len(r.Tag) > 16, "%s: tag has %d characters, want 1 to 16", at, len(r.Tag))
+		positive(at+": diameter", r.Diameter)
+		positive(at+": width", r.Width)
+		add(r.Diameter > 6.5 || r.Width > 6.5, "%s: %g × %g m do not fit the request's sample registers, want at most 6.5 m", at, r.Diameter, r.Width)
+		add(c.grade(r.Grade) == nil, "%s: grade %d is not known", at, r.Grade)
+		add(c.core(r.Core) == nil, "%s: core %d is not known", at, r.Core)
+	}
+	for _, n := range c.Faults.Names {
+		add(n != "all" && faultNamed(n) == nil, "no fault is named %q, want one of %s", n, strings.Join(faultNames(), ", "))
+	}
+	if len(all) == 0 {
+		return nil
+	}
+	return fmt.Errorf("simulator configuration: %s", strings.Join(all, "; "))
+}
+
+func (c *Config) grade(code int) *Grade {
+	for i := range c.Grades {
+		if c.Grades[i].Code == code {
+			return &c.Grades[i]
+		}
+	}
+	return nil
+}
+
+func (c *Config) core(code int) *Core {
+	for i := range c.Cores {
+		if c.Cores[i].Code == code {
+			return &c.Cores[i]
+		}
+	}
+	return nil
+}

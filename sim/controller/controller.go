@@ -1,0 +1,497 @@
+// Package controller is the line controller's side of the recipe handshake as
+// a pure program: one call of Scan is one scan. It takes a private copy of
+// what the gateway wrote and the inputs of the machine, and builds the request
+// block and the outcome ring. It holds no clock, socket or goroutine, so that
+// it serves a Modbus server, an OPC UA server and an in-memory link alike.
+//
+// The controller is the judge: every guard that carries a guarantee stands
+// here, and each is judged and used on one copy in one scan.
+package controller
+
+import (
+	"bytes"
+	"encoding/binary"
+	"hash/crc32"
+	"time"
+)
+
+// Phase of the station.
+type Phase uint16
+
+// Phases.
+const (
+	Empty Phase = iota
+	Await
+	Run
+	Held
+	Manual
+	Fault
+)
+
+var phaseNames = [...]string{"empty", "await", "run", "held", "manual", "fault"}
+
+func (p Phase) String() string {
+	if int(p) < len(phaseNames) {
+		return phaseNames[p]
+	}
+	return "unknown"
+}
+
+// Flags of the request block.
+const (
+	FlagPermissives = 1 << iota
+	FlagMemoryLost
+	FlagManual
+	FlagRingFull
+	FlagAlive
+	FlagValid
+	FlagOperator
+)
+
+// Verdict on an offer.
+type Verdict uint16
+
+// Verdicts.
+const (
+	Accepted     Verdict = 1
+	Rejected     Verdict = 2
+	HeldByRecipe Verdict = 3
+)
+
+// Reasons of a rejection. Permissives and limits add the number of the bit and
+// of the field to theirs; the number of a field is its register in the payload
+// less 33, so that the wrapper slot is 60.
+const (
+	ReasonDamaged      = 10
+	ReasonOtherOffer   = 11
+	ReasonWrongData    = 12
+	ReasonTooLate      = 13
+	ReasonNotAlive     = 14
+	ReasonPermissive   = 20
+	ReasonLimit        = 60
+	firstSetpointField = 33
+)
+
+// Outcome is how a roll left the station.
+type Outcome uint16
+
+// Outcomes.
+const (
+	Wrapped Outcome = iota + 1
+	ByHand
+	Removed
+	Aborted
+	Lost
+)
+
+var outcomeNames = [...]string{"none", "wrapped", "by hand", "removed", "aborted", "lost"}
+
+func (o Outcome) String() string {
+	if int(o) < len(outcomeNames) {
+		return outcomeNames[o]
+	}
+	return "unknown"
+}
+
+// Config is what the program is set up with.
+type Config struct {
+	Permissives   uint32        // bits that must be on
+	CommitTTL     time.Duration // from the last look to the judgement
+	HeartbeatLoss time.Duration // a count that stands this long is silence
+	Publish       time.Duration // longest time between two publications
+	Limits        []Limit       // the controller's own limits, in order
+}
+
+// DefaultConfig is the program as delivered, with six permissives.
+func DefaultConfig() Config {
+	return Config{
+		Permissives:   0x3F,
+		CommitTTL:     2 * time.Second,
+		HeartbeatLoss: 2500 * time.Millisecond,
+		Publish:       100 * time.Millisecond,
+		Limits:        DefaultLimits(),
+	}
+}
+
+// Tick is the unit of the controller's clock.
+const Tick = 10 * time.Millisecond
+
+// Measurement is one measurement of one roll, in the units of the wire.
+type Measurement struct {
+	Tag             Tag
+	Diameter, Width uint32 // 0.1 mm
+	Weight          uint32 // 0.1 kg, 0 not weighed before
+	Grade, Core     uint16
+	Quality         uint16 // 0 to 100
+	Valid           bool
+	Tick            uint32 // when it was taken
+	DiameterN       uint16
+	WidthN          uint16
+	Diameters       [12]uint16
+	Widths          [8]uint16
+	AgeUnknown      bool // taken before a restart, so that its tick says nothing
+}
+
+// Used are the figures of a finished roll, in the units of the wire.
+type Used struct {
+	Slot        uint16
+	FeedLength  uint32 // 0.1 mm
+	Layers      uint16 // × 100
+	CrimpTime   uint16 // 10 ms
+	Temperature uint16 // 0.1 °C
+	Dwell       uint16 // 10 ms
+	OuterHead   uint16 // mm
+	Overlap     uint16 // 0.1 mm
+	Scale       uint32 // 0.1 kg, 0 not weighed
+	Encoder     uint32 // 0.1 mm
+	Start, End  uint32 // ticks
+}
+
+// Answer of the operator to the question after a restart whether the roll in
+// the station is still the same.
+type Answer uint8
+
+// Answers.
+const (
+	NoAnswer Answer = iota
+	SameRoll
+	OtherRoll
+)
+
+// Inputs are the machine and the operator as one scan sees them.
+type Inputs struct {
+	Permissives   uint32
+	Mode, State   uint16 // ISA-TR88 numbers
+	SlotsReady    uint16
+	SlotOuter     [6]uint16 // mm
+	SlotConfirmed uint16
+	Platen        uint16 // 0.1 °C, the cooler one
+
+	RollPresent    bool // sensor at the station; read after memory loss only
+	ManualSelected bool // selector switch
+
+	Enter         *Measurement // a roll has arrived and is measured
+	Measured      *Measurement // the roll at the station was measured again
+	Retry         bool         // button, with Measured for a new measurement
+	Automatic     bool         // a roll taken in hand goes back to automatic
+	Remove        bool         // the roll was taken away
+	Done          *Used        // the roll is finished, by the line or by hand
+	Confirm       Answer
+	AckMemoryLoss bool
+}
+
+// EventKind names what happened in a scan.
+type EventKind uint8
+
+// Kinds of event.
+const (
+	EventBoot EventKind = iota + 1
+	EventMemoryLost
+	EventAdopted
+	EventEntered
+	EventRequested
+	EventJudged
+	EventOutcome
+	EventAcked
+	EventStale
+	EventConfirmWanted
+)
+
+// Event is what happened in a scan, for whoever watches the program. The
+// handshake itself does not need it.
+type Event struct {
+	Kind    EventKind
+	Roll    uint32
+	Req     uint32
+	Session Session
+	Offer   uint16
+	Verdict Verdict
+	Reason  uint16
+	Hold    uint16 // reason of a hold, as the gateway gave it
+	Outcome Outcome
+	Index   uint32 // of an outcome, or acknowledged up to
+	Tick    uint32
+	Echoed  uint32 // tick in the commit
+	On      uint32 // permissives at the judgement
+	Payload [payloadLen]uint16
+}
+
+// Setpoints of the payload of an EventJudged.
+func (e *Event) Setpoints() Recipe { return recipeOf(e.Payload[:]) }
+
+// Echo returns the roll data that the payload of an EventJudged echoes.
+func (e *Event) Echo() (tag Tag, diameter, width uint32) {
+	return tagAt(e.Payload[:], 21), long(e.Payload[:], 29), long(e.Payload[:], 31)
+}
+
+// result of the newest judged offer.
+type result struct {
+	Req     uint32
+	Session Session
+	Offer   uint16
+	Verdict Verdict
+	Reason  uint16
+	CRC     uint32
+}
+
+// retained is the memory that outlives the loss of power.
+type retained struct {
+	Boot, Roll, Req uint32
+	Floor           uint32
+	Result          result
+	Phase           Phase
+	Roll1           Measurement // of the roll at the station
+	Payload         [payloadLen]uint16
+	Hold            uint16
+	RunStart        uint32
+	Confirm         bool // operator must say whether the roll is the same
+	MemoryLost      bool
+	Produced, Acked uint32
+	Stale           uint32
+	Overwritten     uint32
+	Ring            [ringLen]OutWords
+}
+
+// Memory is the retained memory as found at power-up, with its checksum.
+type Memory struct {
+	data retained
+	crc  uint32
+}
+
+// Damage makes the memory fail its checksum, as an empty battery does.
+func (m *Memory) Damage() { m.crc ^= 0x5A5A5A5A; m.data.Roll ^= 0xFFFF }
+
+func (r *retained) checksum() uint32 {
+	var b bytes.Buffer
+	// The struct holds fixed-size fields alone; Write cannot fail on it.
+	_ = binary.Write(&b, binary.BigEndian, r)
+	return crc32.ChecksumIEEE(b.Bytes())
+}
+
+// Controller is the program of one line. It is not safe for concurrent use.
+type Controller struct {
+	cfg Config
+
+	mem retained
+
+	first      bool
+	memoryGood bool
+	clock      uint32
+
+	active     Session
+	lastOffer  uint16
+	lastCommit [commitLen]uint16
+
+	hbCount  uint16
+	hbTick   uint32
+	hbSeen   bool
+	alive    bool
+	gen      uint16
+	pubTick  uint32
+	pubState pubState
+
+	manual    bool
+	req, prev ReqWords
+	published bool
+	outDirty  []int
+	events    []Event
+}
+
+// pubState is what must be shown at once when it changes.
+type pubState struct {
+	phase           Phase
+	req             uint32
+	res             result
+	active          Session
+	lastOffer       uint16
+	flags           uint16
+	permissives     uint32
+	produced, acked uint32
+}
+
+// Fresh is the memory of a controller that was commissioned and never ran.
+func Fresh() Memory {
+	var m Memory
+	m.crc = m.data.checksum()
+	return m
+}
+
+// Start returns the program as it is before its first scan. The clock gives
+// the seconds since the start of 2020 and is used after loss of memory only.
+func Start(cfg Config, m Memory, clock uint32) *Controller {
+	c := &Controller{cfg: cfg, first: true, clock: max(clock, 1)}
+	c.memoryGood = m.crc == m.data.checksum()
+	if c.memoryGood {
+		c.mem = m.data
+	}
+	return c
+}
+
+// PowerOff returns the retained memory as it stands after the last scan. A
+// program that has not scanned yet leaves a damaged memory damaged.
+func (c *Controller) PowerOff() Memory {
+	m := Memory{data: c.mem, crc: c.mem.checksum()}
+	if c.first && !c.memoryGood {
+		m.Damage()
+	}
+	return m
+}
+
+// Phase of the station.
+func (c *Controller) Phase() Phase { return c.mem.Phase }
+
+// RollNo of the newest roll that entered.
+func (c *Controller) RollNo() uint32 { return c.mem.Roll }
+
+// ReqID of the newest request.
+func (c *Controller) ReqID() uint32 { return c.mem.Req }
+
+// Boot is the number of the controller's start.
+func (c *Controller) Boot() uint32 { return c.mem.Boot }
+
+// Active is the session in force.
+func (c *Controller) Active() Session { return c.active }
+
+// Outcomes returns how many outcomes were produced and acknowledged.
+func (c *Controller) Outcomes() (produced, acked uint32) { return c.mem.Produced, c.mem.Acked }
+
+// StaleCommits counts the commits that were ignored.
+func (c *Controller) StaleCommits() uint32 { return c.mem.Stale }
+
+// Overwritten counts the outcomes lost from the ring.
+func (c *Controller) Overwritten() uint32 { return c.mem.Overwritten }
+
+// Alive reports whether the gateway's heartbeat is alive.
+func (c *Controller) Alive() bool { return c.alive }
+
+// ConfirmWanted reports whether the operator must say that the roll in the
+// station is still the same.
+func (c *Controller) ConfirmWanted() bool { return c.mem.Confirm }
+
+// MemoryLost reports whether the operator must acknowledge a loss of memory.
+func (c *Controller) MemoryLost() bool { return c.mem.MemoryLost }
+
+// Result returns the request, verdict and reason of the newest judged offer.
+func (c *Controller) Result() (req uint32, v Verdict, reason uint16) {
+	return c.mem.Result.Req, c.mem.Result.Verdict, c.mem.Result.Reason
+}
+
+// Waiting returns the measurement of the roll at the station.
+func (c *Controller) Waiting() Measurement { return c.mem.Roll1 }
+
+// Disturb changes the controller's own width of the waiting roll by 0.1 mm
+// without a new request: a fault of the program, for tests of the echo.
+func (c *Controller) Disturb() { c.mem.Roll1.Width++ }
+
+// full reports whether the ring holds no room for another outcome.
+func (c *Controller) full() bool { return c.mem.Produced-c.mem.Acked >= ringLen }
+
+func ticks(d time.Duration) uint32 { return uint32(d / Tick) }
+
+// Scan runs one scan at the given tick on a private copy of the gateway's area.
+// The events returned are valid until the next scan.
+func (c *Controller) Scan(tick uint32, area *Area, in *Inputs) []Event {
+	c.events = c.events[:0]
+	c.outDirty = c.outDirty[:0]
+	c.published = false
+	if c.first {
+		c.firstScan(tick, area, in)
+	}
+	c.hello(area)
+	c.ack(area)
+	c.commit(tick, area, in)
+	c.heartbeat(tick, area)
+	c.line(tick, in)
+	c.publish(tick, in)
+	return c.events
+}
+
+func (c *Controller) firstScan(tick uint32, area *Area, in *Inputs) {
+	c.first = false
+	c.lastCommit = area.Commit
+	c.pubTick = tick - ticks(c.cfg.Publish)
+	if !c.memoryGood {
+		c.mem = retained{Boot: c.clock, MemoryLost: true, Phase: Fault}
+		for i := range c.mem.Ring {
+			c.outDirty = append(c.outDirty, i)
+		}
+		c.note(Event{Kind: EventMemoryLost, Tick: tick})
+		if in.RollPresent {
+			c.mem.Roll++
+			c.outcome(tick, Lost, &Used{Start: tick, End: tick})
+			c.mem.Phase = Fault
+		}
+		return
+	}
+	c.mem.Boot++
+	c.note(Event{Kind: EventBoot, Tick: tick})
+	for i := range c.mem.Ring {
+		c.outDirty = append(c.outDirty, i)
+	}
+	if c.mem.Phase != Empty {
+		c.mem.Roll1.AgeUnknown = true
+	}
+	switch c.mem.Phase {
+	case Await:
+		if in.Measured == nil {
+			c.request(tick)
+		}
+	case Run:
+		c.mem.Confirm = true
+		c.note(Event{Kind: EventConfirmWanted, Roll: c.mem.Roll, Tick: tick})
+	}
+}
+
+func (c *Controller) note(e Event) { c.events = append(c.events, e) }
+
+func (c *Controller) hello(area *Area) {
+	h := area.Hello[:]
+	if !whole(h, typeHello) || h[1] != layoutVersion || long(h, 6) != c.mem.Boot || c.mem.MemoryLost {
+		return
+	}
+	s := sessionAt(h, 2)
+	if s == c.active || s.Epoch <= c.mem.Floor {
+		return
+	}
+	c.mem.Floor = s.Epoch
+	c.active, c.lastOffer = s, 0
+	c.hbSeen, c.alive = false, false
+	c.note(Event{Kind: EventAdopted, Session: s})
+}
+
+func (c *Controller) ack(area *Area) {
+	a := area.Ack[:]
+	if !whole(a, typeAck) || c.active == (Session{}) || sessionAt(a, 2) != c.active {
+		return
+	}
+	if n := long(a, 6); n > c.mem.Acked && n <= c.mem.Produced {
+		c.mem.Acked = n
+		c.note(Event{Kind: EventAcked, Session: c.active, Index: n})
+	}
+}
+
+func (c *Controller) commit(tick uint32, area *Area, in *Inputs) {
+	m := area.Commit[:]
+	changed := area.Commit != c.lastCommit
+	c.lastCommit = area.Commit
+	offer := m[1]
+	ours := whole(m, typeCommit) && c.active != (Session{}) && sessionAt(m, 2) == c.active
+	switch {
+	case ours && offer == c.lastOffer && offer != 0:
+		// The result stands.
+	case ours && offer > c.lastOffer && c.mem.Phase == Await && long(m, 6) == c.mem.Req:
+		c.judge(tick, area, in)
+	case changed:
+		c.mem.Stale++
+		c.note(Event{Kind: EventStale, Offer: offer, Tick: tick})
+	}
+}
+
+func (c *Controller) heartbeat(tick uint32, area *Area) {
+	h := area.Heartbeat[:]
+	if c.active != (Session{}) && whole(h, typeHeartbeat) && sessionAt(h, 2) == c.active &&
+		(!c.hbSeen || h[1] != c.hbCount) {
+		c.hbSeen, c.hbCount, c.hbTick = true, h[1], tick
+	}
+	c.alive = c.hbSeen && tick-c.hbTick <= ticks(c.cfg.HeartbeatLoss)
+}

@@ -1,0 +1,139 @@
+package sim
+
+import (
+	"math/rand/v2"
+	"time"
+)
+
+// Fault is one named way in which the line, its controller or its network can
+// fail.
+type Fault struct {
+	Name string
+	Text string
+	at   []point // where in the life of a roll it may strike
+	// low and high bound how long it lasts.
+	low, high time.Duration
+}
+
+// point in the life of a roll at the station.
+type point uint8
+
+const (
+	atMeasure point = iota // the first measurement is about to be made
+	atRequest              // the request was raised
+	atPayload              // the payload for the request has arrived
+	atRun                  // an offer was accepted
+	atOutcome              // the roll has left
+)
+
+const (
+	cutLink           = "link-cut"
+	blackHole         = "black-hole"
+	lateReply         = "late-reply"
+	restart           = "controller-restart"
+	restartCleared    = "controller-restart-cleared"
+	memoryLost        = "memory-lost"
+	tornBlock         = "torn-block"
+	permissiveDrop    = "permissive-drop"
+	rescan            = "rescan"
+	wrongEcho         = "wrong-echo"
+	staleScan         = "stale-scan"
+	lostCommit        = "lost-commit"
+	duplicateWrite    = "duplicate-write"
+	ackLost           = "ack-lost"
+	heartbeatFrozen   = "heartbeat-frozen"
+	manualMode        = "manual-mode"
+	removeRoll        = "remove-roll"
+	noWrapper         = "no-wrapper"
+	gatewayRequestTTL = 500 * time.Millisecond // usual request timeout of a gateway
+)
+
+// Faults lists every fault by name, in the order of the documentation.
+func Faults() []Fault {
+	anywhere := []point{atRequest, atPayload, atRun, atOutcome}
+	ms := time.Millisecond
+	return []Fault{
+		{cutLink, "connections break and none is accepted for a moment", anywhere, 100 * ms, 700 * ms},
+		{blackHole, "nothing gets through while connections stay up; what was sent arrives afterwards", anywhere, 900 * ms, 2200 * ms},
+		{lateReply, "an answer comes after the usual request timeout", anywhere, gatewayRequestTTL + 100*ms, gatewayRequestTTL + 400*ms},
+		{restart, "the controller restarts with its memory and its registers kept", anywhere, 200 * ms, 600 * ms},
+		{restartCleared, "the controller restarts with its memory kept and the gateway's registers emptied", anywhere, 200 * ms, 600 * ms},
+		{memoryLost, "the controller restarts and has lost its memory; the operator acknowledges it", anywhere, 200 * ms, 600 * ms},
+		{tornBlock, "a read of the request block returns half of a new and half of an old one", anywhere, 0, 0},
+		{permissiveDrop, "a permissive goes off for a moment while an offer is on its way", []point{atPayload}, 400 * ms, 1200 * ms},
+		{rescan, "the roll is measured again while an offer is on its way", []point{atRequest, atPayload}, 0, 0},
+		{wrongEcho, "the controller's own width changes under the same request", []point{atPayload}, 0, 0},
+		{staleScan, "the scan is already too old when the roll asks", []point{atMeasure}, 0, 0},
+		{lostCommit, "a commit is confirmed but never reaches the controller's memory", []point{atRequest}, 0, 0},
+		{duplicateWrite, "an old write lands once more over a newer one", []point{atPayload, atRun, atOutcome}, 0, 0},
+		{ackLost, "an acknowledgement is confirmed but never reaches the controller's memory", []point{atOutcome}, 0, 0},
+		{heartbeatFrozen, "the controller's program stops for a moment while its link still answers", anywhere, 1100 * ms, 1900 * ms},
+		{manualMode, "the operator takes the roll in hand", []point{atRequest, atPayload}, 0, 0},
+		{removeRoll, "the roll is taken away while it waits", []point{atRequest, atPayload}, 0, 0},
+		{noWrapper, "the slot that fits the roll runs out and is changed", []point{atMeasure}, 300 * ms, 900 * ms},
+	}
+}
+
+func faultNamed(name string) *Fault {
+	for _, f := range Faults() {
+		if f.Name == name {
+			return &f
+		}
+	}
+	return nil
+}
+
+func faultNames() []string {
+	var names []string
+	for _, f := range Faults() {
+		names = append(names, f.Name)
+	}
+	return names
+}
+
+// Strike is one planned occurrence of a fault.
+type Strike struct {
+	Fault string
+	Roll  int           // ordinal of the roll, from 1
+	Delay int           // scans after the point
+	For   time.Duration // how long it lasts
+	Dice  uint64        // for what else must be chosen
+	at    point
+}
+
+// plan lays down every strike of a shift beforehand. The plan depends on the
+// seed and on the set of faults alone, so that it can be repeated.
+func plan(c FaultConfig, rolls int) []Strike {
+	wanted := map[string]bool{}
+	for _, n := range c.Names {
+		wanted[n] = true
+	}
+	var all []Strike
+	for i, f := range Faults() {
+		if !wanted[f.Name] && !wanted["all"] {
+			continue
+		}
+		// Numbers of its own for each fault: adding one changes no other.
+		rng := rand.New(rand.NewPCG(c.Seed, uint64(i)+1))
+		order := rng.Perm(rolls)
+		for _, r := range order[:min(c.Count, rolls)] {
+			s := Strike{Fault: f.Name, Roll: r + 1, at: f.at[rng.IntN(len(f.at))], Dice: rng.Uint64()}
+			// A payload is followed by its commit at once; to come between the
+			// two there is no time to lose.
+			if s.at != atMeasure && s.at != atPayload {
+				s.Delay = rng.IntN(8)
+			}
+			if f.high > f.low {
+				s.For = f.low + time.Duration(rng.Int64N(int64(f.high-f.low)))
+			}
+			all = append(all, s)
+		}
+	}
+	return all
+}
+
+// FaultCount is how often a fault struck.
+type FaultCount struct {
+	Fault  string `json:"fault"`
+	Struck int    `json:"struck"`
+}

@@ -1,0 +1,131 @@
+// Package modbus serves a controller's register image over Modbus TCP.
+package modbus
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"log"
+	"net"
+	"time"
+
+	"github.com/simonvetter/modbus"
+
+	"lapgate/sim/controller"
+	"lapgate/sim/wire"
+)
+
+// Server is a Modbus TCP server before a register image. Its clients come in
+// over a wire that can be made to fail.
+type Server struct {
+	srv  *modbus.ModbusServer
+	wire *wire.Wire
+}
+
+// maxClients is far above what a line needs, so that clients which died
+// without a word do not lock out the next one.
+const maxClients = 256
+
+// Listen serves the image at addr, for example "127.0.0.1:0", to requests
+// with the unit number given.
+func Listen(ctx context.Context, addr string, unit uint8, image *controller.Image) (*Server, error) {
+	h := &handler{unit: unit, image: image}
+	srv, inner, err := start(ctx, h)
+	if err != nil {
+		return nil, err
+	}
+	w, err := wire.Listen(ctx, addr, inner)
+	if err != nil {
+		_ = srv.Stop()
+		return nil, err
+	}
+	return &Server{srv: srv, wire: w}, nil
+}
+
+// start finds a free port for the library's server, which does not tell the
+// port it was given: the port is tried first, and another one is taken when
+// somebody was faster.
+func start(ctx context.Context, h *handler) (srv *modbus.ModbusServer, addr string, err error) {
+	for range 20 {
+		var lc net.ListenConfig
+		ln, lerr := lc.Listen(ctx, "tcp", "127.0.0.1:0")
+		if lerr != nil {
+			return nil, "", fmt.Errorf("simulator finds no free port: %w", lerr)
+		}
+		addr = ln.Addr().String()
+		_ = ln.Close()
+		srv, err = modbus.NewServer(&modbus.ServerConfiguration{
+			URL:        "tcp://" + addr,
+			Timeout:    10 * time.Minute,
+			MaxClients: maxClients,
+			Logger:     log.New(io.Discard, "", 0),
+		}, h)
+		if err != nil {
+			return nil, "", fmt.Errorf("simulator: modbus server: %w", err)
+		}
+		if err = srv.Start(); err == nil {
+			return srv, addr, nil
+		}
+	}
+	return nil, "", fmt.Errorf("simulator: modbus server: %w", err)
+}
+
+// Addr is the address that clients dial.
+func (s *Server) Addr() string { return s.wire.Addr() }
+
+// Wire is the network before the server.
+func (s *Server) Wire() *wire.Wire { return s.wire }
+
+// Close stops serving.
+func (s *Server) Close() error {
+	werr := s.wire.Close()
+	if err := s.srv.Stop(); err != nil {
+		return err
+	}
+	return werr
+}
+
+type handler struct {
+	unit  uint8
+	image *controller.Image
+}
+
+// HandleCoils refuses: there are none.
+func (h *handler) HandleCoils(*modbus.CoilsRequest) ([]bool, error) {
+	return nil, modbus.ErrIllegalFunction
+}
+
+// HandleDiscreteInputs refuses: there are none.
+func (h *handler) HandleDiscreteInputs(*modbus.DiscreteInputsRequest) ([]bool, error) {
+	return nil, modbus.ErrIllegalFunction
+}
+
+// HandleHoldingRegisters serves functions 3, 6 and 16.
+func (h *handler) HandleHoldingRegisters(r *modbus.HoldingRegistersRequest) ([]uint16, error) {
+	if r.UnitId != h.unit {
+		return nil, modbus.ErrGWTargetFailedToRespond
+	}
+	if r.IsWrite {
+		if err := h.image.Write(r.Addr, r.Args); err != nil {
+			return nil, modbus.ErrIllegalDataAddress
+		}
+		return nil, nil
+	}
+	return h.read(r.Addr, r.Quantity)
+}
+
+// HandleInputRegisters serves function 4 with the same registers.
+func (h *handler) HandleInputRegisters(r *modbus.InputRegistersRequest) ([]uint16, error) {
+	if r.UnitId != h.unit {
+		return nil, modbus.ErrGWTargetFailedToRespond
+	}
+	return h.read(r.Addr, r.Quantity)
+}
+
+func (h *handler) read(addr, count uint16) ([]uint16, error) {
+	words, err := h.image.Read(addr, int(count))
+	if err != nil {
+		return nil, modbus.ErrIllegalDataAddress
+	}
+	return words, nil
+}

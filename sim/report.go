@@ -1,0 +1,160 @@
+package sim
+
+import (
+	"fmt"
+	"time"
+
+	"lapgate/sim/controller"
+)
+
+// Report is what became of a shift.
+type Report struct {
+	Planned      int           `json:"planned"`
+	Rolls        []RollReport  `json:"rolls"`
+	Took         time.Duration `json:"took_ns"`
+	Sessions     int           `json:"sessions"`
+	Boots        int           `json:"boots"`
+	MemoryLosses int           `json:"memory_losses"`
+	Accepted     int           `json:"accepted"`
+	Held         int           `json:"held"`
+	Rejected     int           `json:"rejected"`
+	Stale        uint32        `json:"stale_commits"`
+	Produced     uint32        `json:"outcomes"`
+	Acknowledged uint32        `json:"acknowledged"`
+	Faults       []FaultCount  `json:"faults,omitempty"`
+	Violations   []string      `json:"violations,omitempty"`
+}
+
+// RollReport is what became of one roll.
+type RollReport struct {
+	Ordinal    int        `json:"ordinal"`
+	Numbers    []uint32   `json:"roll_no"` // more than one after loss of memory
+	Tag        string     `json:"roll"`
+	Diameter   float64    `json:"diameter_m"` // true
+	Width      float64    `json:"width_m"`    // true
+	Outcome    string     `json:"outcome"`
+	Holds      []uint16   `json:"holds,omitempty"`
+	Rejections []uint16   `json:"rejections,omitempty"`
+	Judgement  *Judgement `json:"judgement,omitempty"`
+
+	kind controller.Outcome
+}
+
+// Kind is the outcome by its number on the wire.
+func (r *RollReport) Kind() controller.Outcome { return r.kind }
+
+// Good counts the wraps that the line judged good, and all it judged.
+func (r *Report) Good() (good, judged int) {
+	for i := range r.Rolls {
+		if j := r.Rolls[i].Judgement; j != nil {
+			judged++
+			if j.Good {
+				good++
+			}
+		}
+	}
+	return good, judged
+}
+
+// Count is how many rolls left with an outcome.
+func (r *Report) Count(o controller.Outcome) (n int) {
+	for i := range r.Rolls {
+		if r.Rolls[i].kind == o {
+			n++
+		}
+	}
+	return n
+}
+
+// audit watches the program from outside and holds it to what the handshake
+// promises. It keeps a book of its own.
+type audit struct {
+	need       uint32
+	ttl        time.Duration
+	newest     controller.Session
+	accepted   map[uint64]string // by boot-independent roll
+	offers     map[offerName]bool
+	outcomes   map[uint32]controller.Outcome
+	lastRoll   uint32
+	life       uint64 // counts losses of memory, which begin roll numbers anew
+	on         uint32
+	violations []string
+}
+
+type offerName struct {
+	session controller.Session
+	offer   uint16
+}
+
+func newAudit(p controller.Config) *audit {
+	return &audit{
+		need: p.Permissives, ttl: p.CommitTTL,
+		accepted: map[uint64]string{}, offers: map[offerName]bool{}, outcomes: map[uint32]controller.Outcome{},
+	}
+}
+
+func (a *audit) broken(format string, args ...any) {
+	a.violations = append(a.violations, fmt.Sprintf(format, args...))
+}
+
+// before notes the inputs of the scan to come.
+func (a *audit) before(in controller.Inputs) { a.on = in.Permissives }
+
+// see holds one event against the promises. The measurement is the newest that
+// the line gave the program.
+func (a *audit) see(e *controller.Event, m *controller.Measurement) {
+	switch e.Kind {
+	case controller.EventMemoryLost:
+		a.life++
+		a.newest, a.lastRoll = controller.Session{}, 0
+		a.outcomes = map[uint32]controller.Outcome{}
+	case controller.EventAdopted:
+		if e.Session.Epoch <= a.newest.Epoch {
+			a.broken("S7: session %d adopted after session %d", e.Session.Epoch, a.newest.Epoch)
+		}
+		a.newest = e.Session
+	case controller.EventEntered:
+		if e.Roll != a.lastRoll+1 {
+			a.broken("S10: roll %d entered after roll %d", e.Roll, a.lastRoll)
+		}
+		a.lastRoll = e.Roll
+	case controller.EventOutcome:
+		if o, twice := a.outcomes[e.Roll]; twice {
+			a.broken("roll %d left as %s after it had left as %s", e.Roll, e.Outcome, o)
+		}
+		a.outcomes[e.Roll] = e.Outcome
+		a.lastRoll = max(a.lastRoll, e.Roll)
+	case controller.EventJudged:
+		if e.Verdict == controller.Accepted {
+			a.accept(e, m)
+		}
+	}
+}
+
+func (a *audit) accept(e *controller.Event, m *controller.Measurement) {
+	offer := fmt.Sprintf("offer %d of session %d", e.Offer, e.Session.Epoch)
+	tag, diameter, width := e.Echo()
+	if tag != m.Tag || diameter != m.Diameter || width != m.Width {
+		a.broken("S1: roll %d accepted %s for %s, %d × %d, but %s, %d × %d stands there",
+			e.Roll, offer, tag, diameter, width, m.Tag, m.Diameter, m.Width)
+	}
+	roll := a.life<<32 | uint64(e.Roll)
+	if first, twice := a.accepted[roll]; twice {
+		a.broken("S2: roll %d accepted %s after %s", e.Roll, offer, first)
+	}
+	a.accepted[roll] = offer
+	name := offerName{e.Session, e.Offer}
+	if a.offers[name] {
+		a.broken("S3: %s accepted twice", offer)
+	}
+	a.offers[name] = true
+	if e.Session != a.newest {
+		a.broken("S7: %s accepted under session %d", offer, a.newest.Epoch)
+	}
+	if p := permissiveOff(a.need, a.on); p != "" {
+		a.broken("S8: roll %d accepted %s while %s was off", e.Roll, offer, p)
+	}
+	if age := time.Duration(e.Tick-e.Echoed) * controller.Tick; age > a.ttl {
+		a.broken("S9: roll %d accepted %s %s after the last look", e.Roll, offer, age)
+	}
+}

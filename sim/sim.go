@@ -1,0 +1,454 @@
+// Package sim is a wrapping line that behaves: rolls arrive and are scanned
+// with noise, a controller program runs the recipe handshake scan by scan, and
+// stand, feed, crimp, press and scale do what they were told, by physics. Each
+// finished wrap is judged by what was truly done to it. The line shares
+// nothing with the gateway but the description of the handshake.
+//
+// The simulator is no safety function and drives nothing. A real line has nip
+// points, hot platens and hydraulics, and its guards, stops and temperature
+// cut-outs belong to its safety system.
+package sim
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/bits"
+	"strings"
+	"time"
+
+	"lapgate/sim/controller"
+	"lapgate/sim/modbus"
+	"lapgate/sim/wire"
+)
+
+// Sim is one simulated line. Run it once.
+type Sim struct {
+	cfg    Config
+	image  *controller.Image
+	server *modbus.Server
+	wire   *wire.Wire
+
+	prog    *controller.Controller
+	station *station
+	audit   *audit
+	strikes []Strike
+	pending []armed
+	counts  []FaultCount
+	imgHits chan string
+	pulse   []Strike // strikes that act through the inputs of this scan
+
+	tickBase uint32
+	bootAt   time.Duration
+	lastScan time.Duration
+	down     time.Duration // the program does not run until then
+	frozen   bool          // it only stands still, and does not restart
+	restarts int
+
+	next     int // index of the next roll
+	cur      *RollReport
+	entered  bool
+	measured controller.Measurement // the newest the line made
+	inForce  controller.Measurement // the one the newest request was raised with
+	in       controller.Inputs      // of the coming scan
+	offBits  uint32                 // permissives that are off
+	offUntil time.Duration          // 0: until the operator acts
+	start    uint32                 // tick at which the job began
+	payload  uint32                 // request whose payload was seen
+	commit   [14]uint16             // as copied in the scan before
+	hasOpen  bool                   // a session was adopted once
+	operator operator
+	report   Report
+}
+
+// New checks the configuration and opens the server, so that its address is
+// known before Run.
+func New(cfg Config) (*Sim, error) {
+	if err := cfg.Validate(); err != nil {
+		return nil, err
+	}
+	s := &Sim{
+		cfg: cfg, image: controller.NewImage(cfg.Bases), imgHits: make(chan string, 64),
+		tickBase: 100_000,
+	}
+	s.station = newStation(&s.cfg)
+	s.audit = newAudit(cfg.Program)
+	s.strikes = plan(cfg.Faults, len(cfg.Rolls))
+	for _, f := range Faults() {
+		for _, st := range s.strikes {
+			if st.Fault == f.Name {
+				s.counts = append(s.counts, FaultCount{Fault: f.Name})
+				break
+			}
+		}
+	}
+	s.image.OnStrike(func(f string) {
+		select {
+		case s.imgHits <- f:
+		default:
+		}
+	})
+	s.prog = controller.Start(cfg.Program, controller.Fresh(), clock())
+	if cfg.Modbus.Addr != "" {
+		srv, err := modbus.Listen(context.Background(), cfg.Modbus.Addr, cfg.Modbus.Unit, s.image)
+		if err != nil {
+			return nil, err
+		}
+		s.server, s.wire = srv, srv.Wire()
+	}
+	return s, nil
+}
+
+// clock is the controller's clock in seconds since the start of 2020.
+func clock() uint32 {
+	return uint32(time.Since(time.Date(2020, 1, 1, 0, 0, 0, 0, time.UTC)) / time.Second)
+}
+
+// ModbusAddr is the address of the Modbus TCP server, empty without one.
+func (s *Sim) ModbusAddr() string {
+	if s.server == nil {
+		return ""
+	}
+	return s.server.Addr()
+}
+
+// Image is the live register area, for links in memory.
+func (s *Sim) Image() *controller.Image { return s.image }
+
+// Close stops serving. It may be called more than once.
+func (s *Sim) Close() error {
+	if s.server == nil {
+		return nil
+	}
+	return s.server.Close()
+}
+
+// Run wraps the shift. It returns when every roll has left and every outcome
+// is acknowledged, when the context ends, or when the limit of real time has
+// passed; in the last two cases the error tells what is open. The report is
+// never nil. The server goes on until Close.
+func (s *Sim) Run(ctx context.Context) (*Report, error) {
+	begin := time.Now()
+	t := time.NewTicker(s.cfg.Scan)
+	defer t.Stop()
+	var err error
+	for s.cfg.Linger || !s.done() {
+		select {
+		case <-ctx.Done():
+			if s.cfg.Linger && s.done() {
+				return s.finish(time.Since(begin)), nil
+			}
+			err = fmt.Errorf("simulated shift stopped, open: %s: %w", s.open(), ctx.Err())
+		case <-t.C:
+			now := time.Since(begin)
+			s.scan(now)
+			if now > s.cfg.Limit && !s.done() {
+				err = fmt.Errorf("simulated shift not over after %s, open: %s", s.cfg.Limit, s.open())
+			}
+		}
+		if err != nil {
+			break
+		}
+	}
+	return s.finish(time.Since(begin)), err
+}
+
+func (s *Sim) done() bool {
+	produced, acked := s.prog.Outcomes()
+	return s.next == len(s.cfg.Rolls) && s.cur == nil && (produced == acked || s.cfg.Shadow) && s.down == 0
+}
+
+// open tells what keeps the shift from ending.
+func (s *Sim) open() string {
+	var what []string
+	if s.cur != nil {
+		what = append(what, fmt.Sprintf("roll %s at the station, phase %s", s.cur.Tag, s.prog.Phase()))
+	}
+	if n := len(s.cfg.Rolls) - s.next; n > 0 {
+		what = append(what, fmt.Sprintf("%d rolls not yet come", n))
+	}
+	if p, a := s.prog.Outcomes(); p != a {
+		what = append(what, fmt.Sprintf("%d outcomes not acknowledged", p-a))
+	}
+	if !s.hasOpen && !s.cfg.Shadow {
+		what = append(what, "no gateway opened a session")
+	}
+	if len(what) == 0 {
+		return "nothing"
+	}
+	return strings.Join(what, ", ")
+}
+
+func (s *Sim) tick(now time.Duration) uint32 {
+	return s.tickBase + uint32((now-s.bootAt)/controller.Tick)
+}
+
+// scan is one scan of the program and what the line did since the last.
+func (s *Sim) scan(now time.Duration) {
+	// Time that the program did not run, or that this process did not get,
+	// is time in which the line stood.
+	gone := min(now-s.lastScan, 5*s.cfg.Scan)
+	s.lastScan = now
+	s.imageHits()
+	if s.down > 0 {
+		if now < s.down {
+			return
+		}
+		s.down = 0
+		if !s.frozen {
+			s.bootAt, s.tickBase = now, 0
+			if s.prog.Phase() == controller.Await && s.cur != nil {
+				s.remeasure(now)
+			}
+			s.in.RollPresent = s.cur != nil && s.entered
+		}
+		s.frozen = false
+	}
+	tick := s.tick(now)
+	s.station.paused = s.prog.ConfirmWanted() || s.prog.MemoryLost()
+	s.station.advance(gone.Seconds() * s.cfg.Speed)
+	s.bring(now, tick)
+
+	area := s.image.Copy()
+	if id := uint32(area.Payload[8])<<16 | uint32(area.Payload[9]); id == s.prog.ReqID() && id != s.payload &&
+		s.prog.Phase() == controller.Await && area.Payload[0] != 0 {
+		s.payload = id
+		s.arm(atPayload)
+	}
+	s.strike(now, tick)
+	if s.down > now {
+		return
+	}
+	if len(s.pulse) > 0 {
+		// What the operator or the line does now was seen a moment before the
+		// commit that may stand in the copy: that one is still on its way.
+		area.Commit = s.commit
+	}
+	s.commit = area.Commit
+	s.levels(now)
+	in := s.in
+	s.in = controller.Inputs{ManualSelected: in.ManualSelected}
+	s.audit.before(in)
+	events := s.prog.Scan(tick, &area, &in)
+	s.image.Publish(s.prog)
+	for i := range events {
+		if events[i].Kind == controller.EventRequested {
+			switch {
+			case in.Enter != nil:
+				s.inForce = *in.Enter
+			case in.Measured != nil:
+				s.inForce = *in.Measured
+			}
+		}
+		s.audit.see(&events[i], &s.inForce)
+		s.handle(now, &events[i])
+	}
+	s.pulses(events)
+	s.operate(now, tick)
+}
+
+// bring lets the next roll arrive and shows it to the program once measured.
+func (s *Sim) bring(now time.Duration, tick uint32) {
+	st := s.station
+	if s.cur == nil && s.next < len(s.cfg.Rolls) && s.prog.Phase() == controller.Empty && !s.prog.MemoryLost() {
+		r := &s.cfg.Rolls[s.next]
+		s.next++
+		s.cur = &RollReport{Ordinal: s.next, Tag: r.Tag, Diameter: r.Diameter, Width: r.Width}
+		s.entered = false
+		s.in.ManualSelected = false
+		s.operator = operator{}
+		st.arrive(s.next, r)
+	}
+	if s.cur == nil || st.stage != waiting || s.entered {
+		return
+	}
+	if st.scans == 0 {
+		s.measured = st.measure(tick)
+		s.measured.Tick -= uint32(st.roll.ScanAge * 100)
+		if p := st.roll.Permissive; p > 0 {
+			s.offBits, s.offUntil = 1<<(p-1), 0
+		}
+		s.arm(atMeasure)
+		s.strike(now, tick)
+	}
+	m := s.measured
+	s.in.Enter = &m
+	if produced, acked := s.prog.Outcomes(); s.cfg.Shadow && produced-acked >= 64 {
+		s.in.ManualSelected = true // or the line would stand for ever
+	}
+}
+
+// remeasure scans the roll again and shows the program the result.
+func (s *Sim) remeasure(now time.Duration) {
+	s.measured = s.station.measure(s.tick(now))
+	m := s.measured
+	s.in.Measured = &m
+}
+
+// levels sets the inputs that are states of the machine.
+func (s *Sim) levels(now time.Duration) {
+	st := s.station
+	cooler := min(st.platens[0].Temperature, st.platens[1].Temperature)
+	on := uint32(0x3F)
+	if cooler < s.cfg.Header.Hot {
+		on &^= 1 << PlatensHot
+	}
+	if s.offUntil > 0 && now >= s.offUntil {
+		s.offBits, s.offUntil = 0, 0
+	}
+	s.in.Permissives = on &^ s.offBits
+	s.in.Platen = uint16(max(cooler, 0)*10 + 0.5)
+	for i, sl := range s.cfg.Stand.Slots {
+		if st.ready[i] {
+			s.in.SlotsReady |= 1 << (sl.Number - 1)
+		}
+		s.in.SlotOuter[sl.Number-1] = uint16(st.supply[i].Outer*1e3 + 0.5)
+	}
+	if s.cfg.Habit.Confirm && st.roll != nil {
+		if i := st.habitSlot(); i >= 0 {
+			s.in.SlotConfirmed = uint16(s.cfg.Stand.Slots[i].Number)
+		}
+	}
+	s.in.Mode, s.in.State = unitState(s.prog, s.in.ManualSelected)
+}
+
+// unitState gives mode and state by their ISA-TR88 numbers.
+func unitState(p *controller.Controller, manual bool) (mode, state uint16) {
+	mode = 1 // produce
+	if manual {
+		mode = 3
+	}
+	switch p.Phase() {
+	case controller.Run, controller.Manual:
+		state = 6 // execute
+	case controller.Held:
+		state = 11
+	case controller.Await:
+		state = 5 // suspended: waits for something from outside
+	case controller.Fault:
+		state = 9
+	default:
+		state = 4
+	}
+	return mode, state
+}
+
+// handle follows what the program decided.
+func (s *Sim) handle(now time.Duration, e *controller.Event) {
+	switch e.Kind {
+	case controller.EventAdopted:
+		s.report.Sessions++
+		s.hasOpen = true
+		s.operator.since = now
+	case controller.EventEntered:
+		s.entered = true
+		if s.cur != nil {
+			s.cur.Numbers = append(s.cur.Numbers, e.Roll)
+		}
+	case controller.EventRequested:
+		s.operator.asked(now)
+		s.arm(atRequest)
+	case controller.EventJudged:
+		s.verdict(now, e)
+	case controller.EventOutcome:
+		s.left(e)
+	case controller.EventBoot:
+		s.report.Boots++
+		s.operator.since = now
+	case controller.EventMemoryLost:
+		s.report.MemoryLosses++
+		s.operator.since = now
+	}
+}
+
+func (s *Sim) verdict(now time.Duration, e *controller.Event) {
+	s.operator.judged(now)
+	switch e.Verdict {
+	case controller.Accepted:
+		s.report.Accepted++
+		r := e.Setpoints()
+		s.start = e.Tick
+		s.station.begin(&r)
+		s.arm(atRun)
+	case controller.HeldByRecipe:
+		s.report.Held++
+		s.operator.hold = e.Hold
+		if s.cur != nil {
+			s.cur.Holds = append(s.cur.Holds, e.Hold)
+		}
+	case controller.Rejected:
+		s.report.Rejected++
+		if s.cur != nil {
+			s.cur.Rejections = append(s.cur.Rejections, e.Reason)
+		}
+	}
+}
+
+// left closes the book of the roll that left the station.
+func (s *Sim) left(e *controller.Event) {
+	if s.cur == nil {
+		return
+	}
+	r := s.cur
+	if len(r.Numbers) == 0 || r.Numbers[len(r.Numbers)-1] != e.Roll {
+		r.Numbers = append(r.Numbers, e.Roll)
+	}
+	r.Outcome = e.Outcome.String()
+	r.kind = e.Outcome
+	if e.Outcome == controller.Wrapped || e.Outcome == controller.ByHand {
+		j := s.station.judge()
+		r.Judgement = &j
+	}
+	s.report.Rolls = append(s.report.Rolls, *r)
+	s.arm(atOutcome)
+	s.station.leave()
+	s.cur = nil
+	s.in = controller.Inputs{}
+	if s.offUntil == 0 {
+		s.offBits = 0
+	}
+	if s.cfg.OnRoll != nil {
+		s.cfg.OnRoll(*r)
+	}
+}
+
+// finish makes the report.
+func (s *Sim) finish(took time.Duration) *Report {
+	s.imageHits()
+	r := &s.report
+	r.Planned = len(s.cfg.Rolls)
+	r.Took = took
+	r.Faults = s.counts
+	r.Violations = s.audit.violations
+	r.Stale = s.prog.StaleCommits()
+	r.Produced, r.Acknowledged = s.prog.Outcomes()
+	return r
+}
+
+// Err tells what a shift went wrong by: invariants broken, or wraps that the
+// line itself judged bad. Nil when all is well.
+func (r *Report) Err() error {
+	var all []error
+	for _, v := range r.Violations {
+		all = append(all, errors.New("invariant broken: "+v))
+	}
+	for i := range r.Rolls {
+		if j := r.Rolls[i].Judgement; j != nil && !j.Good {
+			all = append(all, fmt.Errorf("roll %s wrapped badly: %s", r.Rolls[i].Tag, strings.Join(j.Reasons, "; ")))
+		}
+	}
+	return errors.Join(all...)
+}
+
+// permissiveOff names the first permissive that is off, empty when none is.
+func permissiveOff(need, on uint32) string {
+	off := need &^ on
+	if off == 0 {
+		return ""
+	}
+	i := bits.TrailingZeros32(off)
+	if n := PermissiveNames(); i < len(n) {
+		return n[i]
+	}
+	return fmt.Sprintf("bit %d", i)
+}

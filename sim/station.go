@@ -1,0 +1,450 @@
+package sim
+
+import (
+	"math"
+	"math/rand/v2"
+
+	"lapgate/sim/controller"
+	"lapgate/sim/physics"
+)
+
+// stage is what the station does with its roll.
+type stage uint8
+
+const (
+	idle stage = iota
+	arriving
+	measuring
+	waiting // for the controller: recipe, hold or operator
+	innerHead
+	feeding
+	crimping
+	outerHead
+	heating
+	pressing
+	ejecting
+	weighing
+	finished
+)
+
+// job is what a roll is wrapped with, each value from the recipe where its
+// group is in force, otherwise from the line's own settings.
+type job struct {
+	byHand       bool
+	slot         int // index, −1 none
+	toldWidth    float64
+	counts       float64
+	layers       float64
+	overlap      float64
+	turning      float64 // surface speeds while wrapping
+	feed         float64
+	crimpTime    float64 // 0: until the turns are made
+	crimpTurns   float64
+	crimpSpeed   float64
+	centreHeight float64 // told, 0 none
+	temperature  float64
+	dwell        float64
+	innerHead    float64
+	outerHead    float64
+	glue         float64
+	gross        float64 // expected, 0 none
+	tolerance    float64
+	offset       float64
+}
+
+// station is the line: one roll at a time, and the equipment around it.
+type station struct {
+	cfg     *Config
+	supply  []physics.Supply
+	ready   []bool
+	change  []float64 // s until a fresh wrapper hangs
+	platens [2]physics.Platen
+	paused  bool
+
+	roll    *Roll
+	ordinal int
+	rng     *rand.Rand
+	density float64
+	centred float64 // centring error of this roll
+	scans   uint64
+
+	stage   stage
+	left    float64
+	job     job
+	axis    physics.Axis
+	press   [2]*physics.Press
+	figures Figures
+	reasons []string
+	ranOut  bool
+	held    float64 // s that the cooler bond line was at temperature
+}
+
+func newStation(cfg *Config) *station {
+	s := &station{cfg: cfg}
+	for _, sl := range cfg.Stand.Slots {
+		outer := sl.Outer
+		if outer == 0 {
+			outer = cfg.Stand.Full
+		}
+		s.supply = append(s.supply, physics.Supply{Outer: outer, Core: cfg.Stand.Core, Caliper: sl.Caliper})
+		s.ready = append(s.ready, true)
+		s.change = append(s.change, 0)
+	}
+	for i := range s.platens {
+		s.platens[i] = physics.Platen{
+			Mass: cfg.Header.Mass, Power: cfg.Header.Power, Loss: cfg.Header.Loss,
+			Temperature: cfg.Header.Start, Setpoint: cfg.Habit.Temperature,
+		}
+	}
+	return s
+}
+
+// arrive sends a roll in. Each roll has random numbers of its own, so that
+// what is true of it does not depend on what happened to the one before.
+func (s *station) arrive(ordinal int, r *Roll) {
+	s.roll, s.ordinal, s.scans = r, ordinal, 0
+	s.rng = rand.New(rand.NewPCG(s.cfg.Seed, uint64(ordinal)))
+	s.density = s.cfg.grade(r.Grade).Density * (1 + 0.003*clampNormal(s.rng))
+	s.centred = s.cfg.Centring.Error * (2*s.rng.Float64() - 1)
+	s.figures, s.reasons, s.ranOut = Figures{}, nil, false
+	s.stage, s.left = arriving, s.cfg.Times.Arrive
+}
+
+// leave empties the station.
+func (s *station) leave() { s.roll, s.stage = nil, idle }
+
+func clampNormal(r *rand.Rand) float64 { return min(max(r.NormFloat64(), -3), 3) }
+
+// measure scans the roll. The samples differ from scan to scan.
+func (s *station) measure(tick uint32) controller.Measurement {
+	s.scans++
+	rng := rand.New(rand.NewPCG(s.cfg.Seed^s.scans<<32, uint64(s.ordinal)))
+	m := controller.Measurement{
+		Tag: controller.TagOf(s.roll.Tag), Grade: uint16(s.roll.Grade), Core: uint16(s.roll.Core),
+		Quality: uint16(s.cfg.Scanner.Quality), Valid: true, Tick: tick, DiameterN: 12, WidthN: 8,
+	}
+	dmm := func(v float64) uint16 { return uint16(math.Round(v * 1e4)) }
+	start, sum := rng.Float64()*math.Pi, 0.0
+	for i := range m.Diameters {
+		a := start + float64(i)*math.Pi/12
+		d := s.roll.Diameter*(1+s.roll.Ovality/2*math.Cos(2*a)) + s.cfg.Scanner.DiameterNoise*clampNormal(rng)
+		m.Diameters[i] = dmm(d)
+		sum += d
+	}
+	m.Diameter = uint32(dmm(sum / 12))
+	sum = 0
+	for i := range m.Widths {
+		w := s.roll.Width + s.cfg.Scanner.WidthNoise*clampNormal(rng)
+		m.Widths[i] = dmm(w)
+		sum += w
+	}
+	m.Width = uint32(dmm(sum / 8))
+	return m
+}
+
+// habitSlot is the slot that an operator would take: the one nearest to the
+// usual overhang among those that are ready and within what is accepted.
+func (s *station) habitSlot() int {
+	best, off := -1, math.Inf(1)
+	for i, sl := range s.cfg.Stand.Slots {
+		o := (sl.Width - s.roll.Width) / 2
+		e := s.cfg.Centring.Error
+		if !s.ready[i] || o-e < s.cfg.Accept.OverhangMin || o+e > s.cfg.Accept.OverhangMax {
+			continue
+		}
+		if d := math.Abs(o - s.cfg.Habit.Overhang); d < off {
+			best, off = i, d
+		}
+	}
+	return best
+}
+
+// fits reports whether any wrapper that hangs or can be hung fits the roll.
+func (s *station) fits() bool {
+	for _, sl := range s.cfg.Stand.Slots {
+		o := (sl.Width - s.roll.Width) / 2
+		if e := s.cfg.Centring.Error; o-e >= s.cfg.Accept.OverhangMin && o+e <= s.cfg.Accept.OverhangMax {
+			return true
+		}
+	}
+	return false
+}
+
+// begin starts to wrap the roll, with a recipe or by hand. It reports false
+// when the operator finds nothing to wrap it with.
+func (s *station) begin(r *controller.Recipe) bool {
+	c := s.cfg
+	var none controller.Recipe
+	j := job{byHand: r == nil}
+	if r == nil {
+		r = &none
+	}
+	if r.Has(controller.GroupStand) {
+		j.slot, j.toldWidth = -1, r.WrapperWidth
+		for i := range c.Stand.Slots {
+			if c.Stand.Slots[i].Number == r.Slot {
+				j.slot = i
+			}
+		}
+	} else {
+		j.slot = s.habitSlot()
+	}
+	if j.slot < 0 {
+		if j.byHand {
+			return false
+		}
+		s.reasons = append(s.reasons, "no such wrapper slot")
+		j.slot = 0
+	}
+	caliper := c.Stand.Slots[j.slot].Caliper
+	if r.Has(controller.GroupWrap) {
+		j.counts, j.layers, j.overlap = float64(r.FeedCounts), r.Layers, r.Overlap
+		j.turning = r.WrapSpeed
+	} else {
+		j.layers, j.overlap, j.turning = c.Habit.Layers, c.Habit.Overlap, c.Habit.WrapSpeed
+		paper := physics.Around(s.roll.Diameter, caliper, j.layers) + j.overlap
+		j.counts = math.Ceil(paper * c.Wrap.CountsPerMetre)
+	}
+	j.feed = j.turning
+	j.crimpSpeed = c.Habit.CrimpSpeed
+	if r.Has(controller.GroupDrives) {
+		j.turning = c.Drives.Turning.Surface(r.TurningHz)
+		j.feed = c.Drives.Feed.Surface(r.FeedHz)
+		j.crimpSpeed = c.Drives.Turning.Surface(r.CrimpTurningHz)
+	}
+	j.crimpTurns = c.Habit.CrimpTurns
+	if r.Has(controller.GroupCrimp) {
+		j.crimpTurns, j.crimpTime, j.centreHeight = r.CrimpTurns, r.CrimpTime, r.CentreHeight
+	}
+	j.temperature, j.dwell = c.Habit.Temperature, c.Habit.Dwell
+	if r.Has(controller.GroupHeader) {
+		j.temperature, j.dwell = r.Temperature, r.Dwell
+	}
+	j.innerHead, j.outerHead = r.InnerHead, r.OuterHead
+	if j.outerHead == 0 {
+		for _, h := range c.Heads {
+			if h <= s.roll.Diameter {
+				j.outerHead = h
+			}
+		}
+	}
+	if r.Has(controller.GroupGlue) {
+		j.glue = r.Glue
+	}
+	if r.Has(controller.GroupWeigh) {
+		j.gross, j.tolerance = r.Gross, r.ScaleTolerance
+	}
+	j.offset = c.Centring.Offset
+	if r.Has(controller.GroupCentre) {
+		j.offset = r.Centring
+	}
+	s.job = j
+	s.stage, s.left = innerHead, c.Times.InnerHead
+	return true
+}
+
+// step sizes, s of line time: fine where something moves or conducts.
+const (
+	stepCoarse = 0.1
+	stepMotion = 0.02
+	stepPress  = 0.01
+)
+
+// advance lets the line run for dt seconds of its own time.
+func (s *station) advance(dt float64) {
+	for dt > 1e-9 {
+		h := stepCoarse
+		switch s.stage {
+		case feeding, crimping:
+			h = stepMotion
+		case pressing:
+			h = stepPress
+		}
+		h = min(h, dt)
+		dt -= h
+		s.equipment(h)
+		if !s.paused {
+			s.process(h)
+		}
+	}
+}
+
+// equipment is what goes on whatever the roll does: heaters, and wrappers
+// being changed.
+func (s *station) equipment(dt float64) {
+	for i := range s.platens {
+		drawn := 0.0
+		if s.stage == pressing && !s.paused && s.press[i] != nil {
+			area := math.Pi / 4 * s.job.outerHead * s.job.outerHead
+			drawn = s.press[i].Step(dt, s.platens[i].Temperature) * area
+		}
+		s.platens[i].Step(dt, s.cfg.Header.Ambient, drawn)
+	}
+	for i := range s.supply {
+		if s.change[i] > 0 {
+			if s.change[i] -= dt; s.change[i] <= 0 {
+				if s.supply[i].Left() < s.cfg.Stand.Reserve {
+					s.supply[i].Outer = s.cfg.Stand.Full
+				}
+				s.ready[i] = true
+			}
+		}
+	}
+}
+
+// unready takes a slot out for a while.
+func (s *station) unready(slot int, seconds float64) {
+	s.ready[slot], s.change[slot] = false, max(seconds, 1e-6)
+}
+
+func (s *station) timer(dt float64) bool {
+	s.left -= dt
+	return s.left <= 0
+}
+
+// outer is the diameter of the roll with the wrapper on it.
+func (s *station) outer() float64 {
+	return s.roll.Diameter + 2*s.figures.Layers*s.cfg.Stand.Slots[s.job.slot].Caliper
+}
+
+func (s *station) process(dt float64) {
+	c, j := s.cfg, &s.job
+	switch s.stage {
+	case arriving:
+		if s.timer(dt) {
+			s.stage, s.left = measuring, c.Times.Measure
+		}
+	case measuring:
+		if s.timer(dt) {
+			s.stage = waiting
+		}
+	case innerHead:
+		if s.timer(dt) {
+			s.stage, s.left = feeding, c.Times.HeatLimit
+			s.axis = physics.Axis{Accel: c.Wrap.Accel, Decel: c.Wrap.Decel}
+		}
+	case feeding:
+		if s.axis.ToPosition(j.counts/c.Wrap.CountsPerMetre, j.feed, dt) || s.timer(dt) {
+			s.fed()
+		}
+	case crimping:
+		s.left -= dt
+		circumference := math.Pi * s.outer()
+		ready := false
+		if j.crimpTime > 0 {
+			// The crimpers are on the roll between engaging and leaving.
+			if gone := j.crimpTime - s.left; gone > c.Crimp.Engage {
+				s.axis.ForTime(s.left-c.Crimp.Retract+dt, j.crimpSpeed, dt)
+			}
+			ready = s.left <= 0
+		} else {
+			travel := j.crimpTurns * circumference / (1 - c.Crimp.Slip)
+			ready = s.axis.ToPosition(travel, j.crimpSpeed, dt) || s.left <= 0
+		}
+		if ready {
+			s.figures.CrimpTurns = s.axis.Travel * (1 - c.Crimp.Slip) / circumference
+			s.stage, s.left = outerHead, c.Times.OuterHead
+			for i := range s.platens {
+				s.platens[i].Setpoint = j.temperature
+			}
+		}
+	case outerHead:
+		if s.timer(dt) {
+			s.stage, s.left = heating, c.Times.HeatLimit
+		}
+	case heating:
+		within := true
+		for i := range s.platens {
+			within = within && math.Abs(s.platens[i].Temperature-j.temperature) <= c.Header.Ready
+		}
+		if s.timer(dt) && !within {
+			s.reasons = append(s.reasons, "platens did not reach their setpoint")
+			within = true
+		}
+		if within {
+			for i := range s.press {
+				h := c.Header
+				s.press[i] = physics.NewPress(h.Conductance, h.Head, h.Thickness, h.Backing, h.Depth, h.Ambient)
+			}
+			s.held = 0
+			s.stage, s.left = pressing, j.dwell
+		}
+	case pressing:
+		bond := min(s.press[0].Bond(), s.press[1].Bond())
+		s.figures.BondTemperature = max(s.figures.BondTemperature, bond)
+		for i := range s.press {
+			s.figures.FaceTemperature = max(s.figures.FaceTemperature, s.press[i].Face(s.platens[i].Temperature))
+		}
+		if bond >= c.Accept.Bond {
+			s.held += dt
+		}
+		if s.timer(dt) {
+			s.figures.BondHeld = s.held
+			s.stage, s.left = ejecting, c.Times.Eject
+		}
+	case ejecting:
+		if s.timer(dt) {
+			s.stage, s.left = weighing, c.Times.Weigh
+		}
+	case weighing:
+		if s.timer(dt) {
+			s.weigh()
+			s.stage = finished
+		}
+	}
+}
+
+// fed takes the paper from the stand and winds it on the roll.
+func (s *station) fed() {
+	c, j := s.cfg, &s.job
+	slot := &c.Stand.Slots[j.slot]
+	s.figures.Encoder = math.Round(s.axis.Travel*c.Wrap.CountsPerMetre) / c.Wrap.CountsPerMetre
+	paper := s.axis.Travel * (1 - c.Wrap.Slip)
+	if left := s.supply[j.slot].Left(); !s.supply[j.slot].Take(paper) {
+		paper, s.ranOut = left, true
+	}
+	s.figures.Paper = paper
+	s.figures.Layers = j.layers
+	s.figures.Overlap = paper - physics.Around(s.roll.Diameter, slot.Caliper, j.layers)
+	s.figures.LayersWound = physics.Wound(s.roll.Diameter, slot.Caliper, paper)
+	if s.supply[j.slot].Left() < c.Stand.Reserve {
+		s.unready(j.slot, c.Stand.Change)
+	}
+	s.axis = physics.Axis{Accel: c.Crimp.Accel, Decel: c.Crimp.Decel}
+	s.stage, s.left = crimping, j.crimpTime
+	if j.crimpTime == 0 {
+		s.left = c.Times.CrimpLimit
+	}
+}
+
+func (s *station) weigh() {
+	c, j := s.cfg, &s.job
+	slot := &c.Stand.Slots[j.slot]
+	core := c.core(s.roll.Core)
+	mass := physics.RollMass(s.roll.Diameter, core.Diameter, s.roll.Width, s.density) + core.Mass*s.roll.Width
+	mass += slot.BasisWeight * s.figures.Paper * slot.Width
+	for _, h := range []float64{j.innerHead, j.outerHead} {
+		mass += 2 * c.Header.HeadWeight * math.Pi / 4 * h * h
+	}
+	mass += j.glue
+	s.figures.Mass = mass
+	reading := mass + c.Scale.Noise*clampNormal(s.rng)
+	if c.Scale.Step > 0 {
+		reading = math.Round(reading/c.Scale.Step) * c.Scale.Step
+	}
+	s.figures.Scale = max(reading, 0)
+}
+
+// used are the figures as the controller reports them.
+func (s *station) used(start, end uint32) *controller.Used {
+	j, f := &s.job, &s.figures
+	word := func(v float64) uint16 { return uint16(min(max(math.Round(v), 0), 0xFFFF)) }
+	long := func(v float64) uint32 { return uint32(min(max(math.Round(v), 0), math.MaxUint32)) }
+	return &controller.Used{
+		Slot:       uint16(s.cfg.Stand.Slots[j.slot].Number),
+		FeedLength: long(f.Paper * 1e4), Layers: word(j.layers * 100), CrimpTime: word(j.crimpTime * 100),
+		Temperature: word(j.temperature * 10), Dwell: word(j.dwell * 100), OuterHead: word(j.outerHead * 1e3),
+		Overlap: word(f.Overlap * 1e4), Scale: long(f.Scale * 10), Encoder: long(f.Encoder * 1e4),
+		Start: start, End: end,
+	}
+}

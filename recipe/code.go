@@ -3,22 +3,27 @@ package recipe
 // Codes of the problems that Compute may meet. Package check gives each its
 // severity and its words.
 const (
-	RollInvalid        Code = "roll-invalid" // Index 0 diameter, 1 width, 2 and 3 their uncertainties
-	SpecMissing        Code = "spec-missing"
-	SpecUnknown        Code = "spec-unknown"
-	GradeUnknown       Code = "grade-unknown"
-	CoreUnknown        Code = "core-unknown"
-	HeadUnknown        Code = "head-unknown"
-	InnerHeadUnknown   Code = "inner-head-unknown"
-	NoHeadSize         Code = "no-head-size"
-	NoInnerHeadSize    Code = "no-inner-head-size"
-	NoWindow           Code = "no-overhang-window"
-	NoSlot             Code = "no-slot"
-	SlotUnconfirmed    Code = "slot-not-confirmed"
-	SlotUnfit          Code = "slot-unfit"
-	CradleRefuses      Code = "cradle-refuses" // Index is the cradle.Fault
-	WrapIncalculable   Code = "wrap-incalculable"
-	CrimpIncalculable  Code = "crimp-incalculable"
-	BondAbovePlaten    Code = "bond-above-platen"
-	HeaderIncalculable Code = "header-incalculable"
+	RollInvalid          Code = "roll-invalid" // Index 0 diameter, 1 width, 2 and 3 their uncertainties
+	SpecMissing          Code = "spec-missing"
+	SpecUnknown          Code = "spec-unknown"
+	GradeUnknown         Code = "grade-unknown"
+	CoreUnknown          Code = "core-unknown"
+	HeadUnknown          Code = "head-unknown"
+	InnerHeadUnknown     Code = "inner-head-unknown"
+	NoHeadSize           Code = "no-head-size"
+	NoInnerHeadSize      Code = "no-inner-head-size"
+	NoWindow             Code = "no-overhang-window"
+	NoSlot               Code = "no-slot"
+	SlotUnconfirmed      Code = "slot-not-confirmed"
+	SlotUnfit            Code = "slot-unfit"
+	CradleRefuses        Code = "cradle-refuses" // Index is the cradle.Fault
+	WrapIncalculable     Code = "wrap-incalculable"
+	CrimpIncalculable    Code = "crimp-incalculable"
+	DriveIncalculable    Code = "drive-incalculable" // Index is the drive, Got the drive.Fault
+	BondAbovePlaten      Code = "bond-above-platen"
+	ContactIncalculable  Code = "contact-incalculable" // Got is the heads.Fault
+	HeaderIncalculable   Code = "header-incalculable"
+	GlueIncalculable     Code = "glue-incalculable"
+	CentringIncalculable Code = "centring-incalculable"
+	MassIncalculable     Code = "mass-incalculable" // Got is the mass.Fault
 )

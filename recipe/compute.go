@@ -5,6 +5,7 @@ import (
 
 	"lapgate/recipe/cradle"
 	"lapgate/recipe/drive"
+	"lapgate/recipe/mass"
 )
 
 // lengthSlack is how far, in metres, a length may miss an inclusive limit, or
@@ -49,20 +50,31 @@ type job struct {
 	seated   bool
 	used     float64 // wrapper that ends on the roll
 	feedMove drive.Move
+	power    powerPlan
 	crimp    crimpPlan
 	header   headerPlan
+	mass     mass.Parts
+	item     mass.Item
+
+	overhangU, feedU, dwellU, massU budget
 }
 
 func (j *job) run() {
 	if !j.identify() {
 		return
 	}
+	j.readyDrives()
 	j.chooseHeads()
 	j.chooseSlot()
 	j.findSeat()
 	j.feed()
 	j.planCrimp()
+	j.planDrives()
+	j.layGlue()
 	j.planHeader()
+	j.setZones()
+	j.setCentring()
+	j.predictMass()
 }
 
 // identify looks up what the roll is and reports whether the rest can go on.

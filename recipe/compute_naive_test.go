@@ -19,6 +19,12 @@ type naive struct {
 	counts                      int64
 	crimpTime                   float64
 	dwell, slow, fast           float64
+	turning, feedHz             float64
+	crimpTurning, crimper       float64
+	centre, position            float64
+	stroke, contact             float64
+	glue, gross, tare, uGross   float64
+	zones                       uint16
 	uOverhang, uFeed, uDwell    float64
 	hasSlot, hasFeed, hasHeader bool
 }
@@ -76,12 +82,19 @@ func naiveRecipe(l *recipe.Line, r *recipe.Roll, st *recipe.Stand) naive {
 			if !permitted {
 				continue
 			}
-			left := math.MaxFloat64
+			left, sure := math.MaxFloat64, math.MaxFloat64
 			if od := st.Outer[slot.Number-1]; od > 0 {
-				area := math.Pi/4*od*od - math.Pi/4*l.Stand.CoreDiameter*l.Stand.CoreDiameter
-				left = math.Max(0, area/paper.Caliper)
+				wound := func(od, t float64) float64 {
+					area := math.Pi/4*od*od - math.Pi/4*l.Stand.CoreDiameter*l.Stand.CoreDiameter
+					return math.Max(0, area/t)
+				}
+				left = wound(od, paper.Caliper)
+				const h = 1e-6
+				byOuter := math.Pi / 2 * od / paper.Caliper * l.Stand.OuterU
+				byCaliper := (wound(od, paper.Caliper*(1+h)) - wound(od, paper.Caliper*(1-h))) / (2 * h * paper.Caliper) * paper.CaliperU
+				sure = left - l.Limits.GuardK*math.Sqrt(sq(byOuter)+sq(byCaliper))
 			}
-			if left < naiveFeed(r.Diameter, paper.Caliper, spec, l.Wrap.FeedSlip)+l.Stand.Reserve {
+			if sure < naiveFeed(r.Diameter, paper.Caliper, spec, l.Wrap.FeedSlip)+l.Stand.Reserve {
 				continue
 			}
 			o := slot.Width/2 - r.Width/2
@@ -138,9 +151,28 @@ func naiveRecipe(l *recipe.Line, r *recipe.Roll, st *recipe.Stand) naive {
 		}
 		slip := naiveSlip(l.Cradle, r.Diameter+around, core)
 		n.wrapTime = naiveMove(n.feed, l.Wrap.Speed, math.Min(l.Wrap.Accel, slip), math.Min(l.Wrap.Decel, slip))
+		// As many blades as pleats pass in the same time.
+		perPleat := math.Pi * l.Drives.Crimper.Diameter / float64(l.Crimp.Blades)
+		under := math.Min(l.Crimp.Speed, spec.CrimpSpeed)
+		under = math.Min(under, naiveSurface(l.Drives.Turning, l.Drives.Turning.Limits.Max))
+		under = math.Min(under, naiveSurface(l.Drives.Crimper, l.Drives.Crimper.Limits.Max)*spec.PleatPitch/perPleat)
 		n.crimpTime = l.Crimp.Engage + l.Crimp.Retract + naiveMove(
-			spec.CrimpTurns*math.Pi*(r.Diameter+around), math.Min(l.Crimp.Speed, spec.CrimpSpeed),
+			spec.CrimpTurns*math.Pi*(r.Diameter+around), under,
 			math.Min(l.Crimp.Accel, slip), math.Min(l.Crimp.Decel, slip))
+		n.turning = naiveHz(l.Drives.Turning, l.Wrap.Speed)
+		n.feedHz = naiveHz(l.Drives.Feed, l.Wrap.Speed+l.Wrap.Speed*l.Wrap.Draw)
+		n.crimpTurning = naiveHz(l.Drives.Turning, under)
+		n.crimper = naiveHz(l.Drives.Crimper, under/spec.PleatPitch*perPleat)
+		// The roll centre by the law of Pythagoras from one turning roll.
+		slope := (r.Diameter + around + l.Cradle.RollDiameter) / 2
+		n.centre = slope * math.Cos(math.Asin(l.Cradle.Spacing/2/slope))
+		n.position = r.Diameter/2 + float64(int(spec.Layers))*t + l.Crimp.Standoff
+		for i := len(l.Vacuum.Edges) - 1; i >= 0; i-- {
+			n.zones *= 2
+			if 2*l.Vacuum.Edges[i] <= best.slot.Width+2e-9 {
+				n.zones++
+			}
+		}
 	}
 
 	if n.outer > 0 && head.BondTarget < head.Setpoint {
@@ -150,15 +182,91 @@ func naiveRecipe(l *recipe.Line, r *recipe.Roll, st *recipe.Stand) naive {
 		if head.Method == recipe.Glued {
 			dry = l.Header.DryTime
 		}
-		bare := naiveSlow(head, l.Header.Conductance, share)
+		n.stroke = l.Header.OpenGap + l.Limits.Width.Max/2 - r.Width/2
+		piston := math.Pi * l.Header.Bore / 2 * l.Header.Bore / 2
+		hole := 0.0
+		for _, c := range l.Materials.Cores {
+			if c.Diameter == core {
+				hole = core/2 - c.Wall
+			}
+		}
+		n.contact = l.Header.Pressure * piston * float64(l.Header.Cylinders) * l.Header.Efficiency / (math.Pi*n.outer/2*n.outer/2 - math.Pi*hole*hole)
+		cond := l.Header.Conductance * math.Pow(math.Min(n.contact, l.Header.Calibrated.Max)/l.Header.Reference, l.Header.Exponent)
+		bare := naiveSlow(head, cond, share)
 		n.slow = bare + dry
 		n.dwell = bare*l.Header.Margin + dry
-		n.fast = naiveFast(head, l.Header.Conductance, share) + dry
+		n.fast = naiveFast(head, cond, share) + dry
 		const h = 1e-3
-		slope := (naiveSlow(head, l.Header.Conductance*(1+h), share) - naiveSlow(head, l.Header.Conductance*(1-h), share)) / (2 * h * l.Header.Conductance)
-		n.uDwell = math.Abs(slope) * l.Header.ConductanceU * l.Header.Margin
+		slope := (naiveSlow(head, cond*(1+h), share) - naiveSlow(head, cond*(1-h), share)) / (2 * h * cond)
+		n.uDwell = math.Abs(slope) * l.Header.ConductanceU / l.Header.Conductance * cond * l.Header.Margin
+	}
+	if n.outer > 0 && head.Method == recipe.Glued {
+		// Around the middle of the ring.
+		n.glue = 2 * l.Glue.Coverage * l.Glue.Band * math.Pi * (n.outer - l.Glue.Band)
+	}
+	if n.hasSlot {
+		n.mass(l, r, spec, head, core)
 	}
 	return n
+}
+
+// mass adds up what lies on the scale.
+func (n *naive) mass(l *recipe.Line, r *recipe.Roll, spec recipe.Spec, head recipe.HeadMaterial, core float64) {
+	var grade recipe.Grade
+	for _, g := range l.Materials.Grades {
+		if g.Code == r.Grade {
+			grade = g
+		}
+	}
+	paper := func(d, w, rho float64) float64 {
+		return (math.Pi*d/2*d/2 - math.Pi*core/2*core/2) * w * rho
+	}
+	for _, c := range l.Materials.Cores {
+		if c.Diameter == core {
+			n.tare += c.Mass * r.WidthMedian
+		}
+	}
+	for _, p := range l.Materials.Papers {
+		for _, s := range l.Stand.Slots {
+			if s.Number == n.slot && s.Paper == p.Name {
+				n.tare += naiveFeed(r.Diameter, p.Caliper, spec, 0) * n.width * p.BasisWeight
+			}
+		}
+	}
+	n.tare += 2 * math.Pi * n.outer / 2 * n.outer / 2 * head.BasisWeight
+	for _, h := range l.Materials.Stock {
+		if h.Name == spec.InnerHead {
+			n.tare += 2 * math.Pi * n.inner / 2 * n.inner / 2 * h.BasisWeight
+		}
+	}
+	n.tare += n.glue
+	n.gross = n.tare + paper(r.Diameter, r.WidthMedian, grade.Density)
+	const h = 1e-4
+	n.uGross = math.Sqrt(sq((paper(r.Diameter+h, r.WidthMedian, grade.Density)-paper(r.Diameter-h, r.WidthMedian, grade.Density))/(2*h)*r.DiameterU) +
+		sq((paper(r.Diameter, r.WidthMedian+h, grade.Density)-paper(r.Diameter, r.WidthMedian-h, grade.Density))/(2*h)*r.WidthU) +
+		sq((paper(r.Diameter, r.WidthMedian, grade.Density+h)-paper(r.Diameter, r.WidthMedian, grade.Density-h))/(2*h)*grade.DensityU))
+}
+
+// naiveHz counts revolutions a minute, with the slip of the motor's plate.
+func naiveHz(d recipe.Drive, speed float64) float64 {
+	rpm := 60 * speed / (math.Pi * d.Diameter) * d.Gear
+	if !d.Compensate {
+		rpm += 120*d.BaseHz/float64(d.Poles) - 60*d.RatedSpeed
+	}
+	return rpm * float64(d.Poles) / 120
+}
+
+// naiveSurface finds the speed of a frequency by bisection.
+func naiveSurface(d recipe.Drive, hz float64) float64 {
+	lo, hi := 0.0, 1000.0
+	for range 80 {
+		if mid := (lo + hi) / 2; naiveHz(d, mid) < hz {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	return lo
 }
 
 func sq(v float64) float64 { return v * v }
@@ -299,6 +407,9 @@ func TestComputeAgainstNaive(t *testing.T) {
 		if sp.FeedCounts != want.counts {
 			t.Errorf("roll %d: counts %d, naive %d", i, sp.FeedCounts, want.counts)
 		}
+		if sp.VacuumZones != want.zones {
+			t.Errorf("roll %d: zones %b, naive %b", i, sp.VacuumZones, want.zones)
+		}
 		if want.hasSlot {
 			served++
 		}
@@ -317,6 +428,18 @@ func TestComputeAgainstNaive(t *testing.T) {
 			{"feed length", sp.FeedLength, want.feed, 1e-9},
 			{"wrap time", sp.WrapTime, want.wrapTime, 1e-9},
 			{"crimp time", sp.CrimpTime, want.crimpTime, 1e-9},
+			{"turning frequency", sp.TurningHz, want.turning, 1e-9},
+			{"feed frequency", sp.FeedHz, want.feedHz, 1e-9},
+			{"turning frequency while crimping", sp.CrimpTurningHz, want.crimpTurning, 1e-9},
+			{"crimper frequency", sp.CrimperHz, want.crimper, 1e-9},
+			{"centre height", sp.RollCentreHeight, want.centre, 1e-9},
+			{"crimper position", sp.CrimperPosition, want.position, 1e-9},
+			{"platen stroke", sp.PlatenStroke, want.stroke, 1e-9},
+			{"contact pressure", sp.ContactPressure, want.contact, 1e-9},
+			{"glue", sp.GlueMass, want.glue, 1e-9},
+			{"gross", sp.Gross, want.gross, 1e-9},
+			{"tare", sp.Tare, want.tare, 1e-9},
+			{"uncertainty of gross", u.Gross, want.uGross, 1e-6},
 			{"dwell", sp.HeaderDwell, want.dwell, 1e-9},
 			{"slow bound", sp.HeaderDwellSlow, want.slow, 1e-9},
 			{"fast bound", sp.HeaderDwellFast, want.fast, 1e-9},

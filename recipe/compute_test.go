@@ -74,16 +74,21 @@ func TestFeedLengthReference(t *testing.T) {
 	}
 }
 
+// TestLengthLeftReference takes the whole way through the judging of a slot.
 func TestLengthLeftReference(t *testing.T) {
 	for _, row := range rows(t, "left.csv") {
 		v := numbers(t, row[:5])
-		if got := recipe.LengthLeft(v[0], v[1], v[2]); !(math.Abs(got/v[3]-1) <= v[4]) {
-			t.Errorf("%v: left %v, want %v (%s, %s)", v[:3], got, v[3], row[6], row[7])
+		unit := 1.0
+		if row[5] == "cm" {
+			unit = 0.01
 		}
-	}
-	for _, c := range [][3]float64{{0.05, 0.0762, 3e-4}, {1, 0.1, 0}, {math.NaN(), 0.1, 3e-4}} {
-		if got := recipe.LengthLeft(c[0], c[1], c[2]); got != 0 {
-			t.Errorf("%v: left %v, want 0", c, got)
+		line, stand := sampleLine(), sampleStand()
+		line.Stand.CoreDiameter = v[1] * unit
+		line.Materials.Papers[0].Caliper = v[2] * unit
+		stand.Outer[1] = v[0] * unit
+		c, ok := recipe.CandidateOf(line, sampleRoll(), stand, 2)
+		if want := v[3] * unit; !ok || !(math.Abs(c.Left/want-1) <= v[4]) {
+			t.Errorf("%v %s: left %v m, want %v m (%s, %s)", v[:3], row[5], c.Left, want, row[6], row[7])
 		}
 	}
 }
@@ -252,6 +257,10 @@ func TestGroupsInForce(t *testing.T) {
 		{recipe.GroupWrap, func(e *recipe.Equipment) *recipe.Mode { return &e.Wrap }},
 		{recipe.GroupCrimp, func(e *recipe.Equipment) *recipe.Mode { return &e.Crimp }},
 		{recipe.GroupHeader, func(e *recipe.Equipment) *recipe.Mode { return &e.Header }},
+		{recipe.GroupGlue, func(e *recipe.Equipment) *recipe.Mode { return &e.Glue }},
+		{recipe.GroupWeigh, func(e *recipe.Equipment) *recipe.Mode { return &e.Scale }},
+		{recipe.GroupCentre, func(e *recipe.Equipment) *recipe.Mode { return &e.Centring }},
+		{recipe.GroupDrives, func(e *recipe.Equipment) *recipe.Mode { return &e.Drives }},
 	} {
 		line, stand := sampleLine(), sampleStand()
 		stand.Confirmed = 2
@@ -299,6 +308,19 @@ func TestProblems(t *testing.T) {
 		{recipe.WrapIncalculable, func(l *recipe.Line, _ *recipe.Roll) { l.Wrap.CountsPerMetre = 1e9 }},
 		{recipe.CrimpIncalculable, func(l *recipe.Line, _ *recipe.Roll) { l.Crimp.Speed = math.NaN() }},
 		{recipe.BondAbovePlaten, func(l *recipe.Line, _ *recipe.Roll) { l.Materials.Stock[0].BondTarget = l.Materials.Stock[0].Setpoint }},
+		{recipe.DriveIncalculable, func(l *recipe.Line, _ *recipe.Roll) { l.Drives.Feed.Poles = 3 }},
+		{recipe.DriveIncalculable, func(l *recipe.Line, _ *recipe.Roll) { l.Drives.Crimper.Gear = math.NaN() }},
+		{recipe.DriveIncalculable, func(l *recipe.Line, _ *recipe.Roll) { l.Wrap.Draw = -2 }},
+		{recipe.CrimpIncalculable, func(l *recipe.Line, _ *recipe.Roll) { l.Materials.Specs[0].PleatPitch = 0 }},
+		{recipe.CrimpIncalculable, func(l *recipe.Line, _ *recipe.Roll) { l.Crimp.Standoff = -1 }},
+		{recipe.ContactIncalculable, func(l *recipe.Line, _ *recipe.Roll) { l.Header.Bore = 0 }},
+		{recipe.ContactIncalculable, func(l *recipe.Line, _ *recipe.Roll) { l.Header.Platen = 0.05 }},
+		{recipe.GlueIncalculable, func(l *recipe.Line, _ *recipe.Roll) {
+			l.Materials.Stock[0].Method = recipe.Glued
+			l.Glue.Coverage = math.Inf(1)
+		}},
+		{recipe.CentringIncalculable, func(l *recipe.Line, _ *recipe.Roll) { l.Centring.Target = math.NaN() }},
+		{recipe.MassIncalculable, func(l *recipe.Line, _ *recipe.Roll) { l.Materials.Grades[0].Density = math.NaN() }},
 		{recipe.HeaderIncalculable, func(l *recipe.Line, _ *recipe.Roll) { l.Header.Conductance = -1 }},
 	} {
 		line, roll := sampleLine(), sampleRoll()

@@ -13,6 +13,9 @@ type Step struct {
 	Inputs  []Named `json:"inputs,omitempty"`
 	Result  []Named `json:"result,omitempty"`
 	Decided string  `json:"decided_by,omitempty"`
+	// Largest is the input that adds most to the standard uncertainty of the
+	// result, and its share of the variance.
+	Largest string `json:"largest_uncertainty,omitempty"`
 }
 
 // Named is a quantity with its name and its SI unit (temperatures in °C);
@@ -35,8 +38,13 @@ func Explain(line *Line, roll *Roll, stand *Stand) []Step {
 		steps = j.explainHeads(steps)
 		steps = j.explainSlot(steps)
 		steps = j.explainFeed(steps)
+		steps = j.explainSeat(steps)
 		steps = j.explainCrimp(steps)
+		steps = j.explainDrives(steps)
+		steps = j.explainGlue(steps)
 		steps = j.explainHeader(steps)
+		steps = j.explainZones(steps)
+		steps = j.explainMass(steps)
 	}
 	for _, s := range steps {
 		// JSON has no NaN and no Inf.
@@ -95,7 +103,7 @@ func (j *job) explainHeads(steps []Step) []Step {
 func (j *job) headStep(title string, m *HeadMaterial, size float64) Step {
 	s := Step{
 		Title:   title,
-		Formula: "the largest size in stock not larger than the roll",
+		Formula: "the largest size in stock that stays inside the edge of the roll",
 		Inputs:  []Named{{"diameter", j.roll.Diameter, "m"}},
 		Decided: fmt.Sprintf("%d sizes of %s in stock", len(m.Diameters), m.Name),
 	}
@@ -155,9 +163,11 @@ func (j *job) explainSlot(steps []Step) []Step {
 		if math.IsInf(c.Left, 1) {
 			one.Decided += ", length left not known"
 		} else {
-			one.Result = append(one.Result, Named{"left", c.Left, "m"})
+			one.Result = append(one.Result, Named{"left", c.Left, "m"}, Named{"uncertainty of what is left", c.LeftU, "m"})
 		}
 		if c.Slot == j.chosen {
+			one.Result = append(one.Result, Named{"standard uncertainty of the overhang", j.overhangU.total(), "m"})
+			one.Largest = j.overhangU.text()
 			one.Decided = "chosen: nearest to the optimum; ties go to the wider sheet, then to the slot with less left, then to the lower number"
 		}
 		steps = append(steps, one)
@@ -188,7 +198,8 @@ func (j *job) explainFeed(steps []Step) []Step {
 			{"counts", float64(sp.FeedCounts), ""},
 			{"standard uncertainty", j.out.Uncertainty.FeedLength, "m"},
 		},
-		Decided: "specification " + j.spec.Name,
+		Decided: "specification " + j.spec.Name + "; the knife cuts at the last count",
+		Largest: j.feedU.text(),
 	}, Step{
 		Title:   "Wrap time",
 		Formula: "S/v + v/2·(1/a + 1/d), or √(2S(a+d)/(ad)) when the speed is not reached",
@@ -209,14 +220,19 @@ func (j *job) explainCrimp(steps []Step) []Step {
 		return steps
 	}
 	decided := "speed by crimp.speed"
-	if j.spec.CrimpSpeed < j.line.Crimp.Speed {
+	switch asked := math.Min(j.line.Crimp.Speed, j.spec.CrimpSpeed); {
+	case p.Move.Speed < asked && p.Move.Speed < j.power.fastest:
+		decided = "speed by the frequency limit of the crimpers"
+	case p.Move.Speed < asked:
+		decided = "speed by the frequency limit of the turning rolls"
+	case j.spec.CrimpSpeed < j.line.Crimp.Speed:
 		decided = "speed by crimp_speed of the specification"
 	}
 	decided += ", " + j.rampsBy(j.line.Crimp.Accel, j.line.Crimp.Decel, "crimp")
 	if p.Peak < p.Move.Speed {
 		decided += "; the path is too short for the full speed"
 	}
-	return append(steps, Step{
+	steps = append(steps, Step{
 		Title:   "Crimp",
 		Formula: "S = n·π(D + 2Nt) from rest to rest, with engaging and retracting",
 		Inputs: []Named{
@@ -234,9 +250,12 @@ func (j *job) explainCrimp(steps []Step) []Step {
 			{"speed reached", p.Peak, "m/s"},
 			{"turning", p.Moving, "s"},
 			{"crimp time", sp.CrimpTime, "s"},
+			{"crimper tips from the axis", sp.CrimperPosition, "m"},
+			{"crimper pressure", sp.CrimperPressure, "Pa"},
 		},
 		Decided: decided,
 	})
+	return j.explainPleats(steps)
 }
 
 // rampsBy says what limits the ramps: the settings or the grip of the cradle.
@@ -258,7 +277,7 @@ func (j *job) explainHeader(steps []Step) []Step {
 	}
 	return append(steps, Step{
 		Title:   "Header",
-		Formula: "time for θ = (bond − start)/(platen − start) at the bond line: inside a semi-infinite body (conservative), insulated behind (fast)",
+		Formula: "p = F/A, h = h₀·(p/p₀)ⁿ; time for θ = (bond − start)/(platen − start) at the bond line: inside a semi-infinite body (conservative), insulated behind (fast)",
 		Inputs: []Named{
 			{"platen", sp.HeaderTemperature, "°C"},
 			{"bond target", j.head.BondTarget, "°C"},
@@ -267,7 +286,9 @@ func (j *job) explainHeader(steps []Step) []Step {
 			{"conductivity", j.head.Conductivity, "W/mK"},
 			{"density", j.head.Density, "kg/m3"},
 			{"heat capacity", j.head.HeatCapacity, "J/kgK"},
-			{"contact conductance", h.Conductance, "W/m2K"},
+			{"force of a platen", p.Force, "N"},
+			{"contact pressure", p.Contact, "Pa"},
+			{"contact conductance", p.Conductance, "W/m2K"},
 			{"margin", h.Margin, ""},
 			{"drying", p.Dry, "s"},
 		},
@@ -278,7 +299,9 @@ func (j *job) explainHeader(steps []Step) []Step {
 			{"conservative bound", sp.HeaderDwellSlow, "s"},
 			{"dwell", sp.HeaderDwell, "s"},
 			{"standard uncertainty", j.out.Uncertainty.Dwell, "s"},
+			{"platen stroke", sp.PlatenStroke, "m"},
 		},
 		Decided: decided,
+		Largest: j.dwellU.text(),
 	})
 }

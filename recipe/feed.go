@@ -39,7 +39,8 @@ func (j *job) feed() {
 		Decel: math.Min(w.Decel, j.seat.Decel),
 	}
 	seconds, _, ok := j.feedMove.Time()
-	u := j.feedUncertainty(plan)
+	j.feedUncertainty(plan)
+	u := j.feedU.total()
 	if !ok || !positive(plan.Travel) || !(counts >= 1 && counts <= maxCounts) || !finite(u) {
 		j.problem(WrapIncalculable, plan.Travel, 0, -1)
 		return
@@ -57,11 +58,10 @@ func (j *job) feed() {
 
 // feedUncertainty propagates diameter, caliper and slip to the travel of the
 // feed rolls (JCGM 100, 5.1.2).
-func (j *job) feedUncertainty(plan feedPlan) float64 {
+func (j *job) feedUncertainty(plan feedPlan) {
 	w := &j.line.Wrap
 	n := j.spec.Layers
-	byDiameter := math.Pi * n / (1 - w.FeedSlip) * j.roll.DiameterU
-	byCaliper := math.Pi * n * n / (1 - w.FeedSlip) * j.paper.CaliperU
-	bySlip := plan.Travel / (1 - w.FeedSlip) * w.FeedSlipU
-	return math.Sqrt(byDiameter*byDiameter + byCaliper*byCaliper + bySlip*bySlip)
+	j.feedU.add("diameter of the roll", math.Pi*n/(1-w.FeedSlip)*j.roll.DiameterU)
+	j.feedU.add("caliper of the wrapper", math.Pi*n*n/(1-w.FeedSlip)*j.paper.CaliperU)
+	j.feedU.add("slip of the feed rolls", plan.Travel/(1-w.FeedSlip)*w.FeedSlipU)
 }

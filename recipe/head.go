@@ -1,19 +1,21 @@
 package recipe
 
+import (
+	"lapgate/recipe/heads"
+)
+
 // chooseHeads picks both heads from the stock. A line without heads has none,
 // and then no lap to keep.
 func (j *job) chooseHeads() {
 	if !j.line.Equipment.Heads.Present() && !j.line.Equipment.Header.Present() {
 		return
 	}
-	m := &j.line.Materials
+	m, edge := &j.line.Materials, &j.line.Heads
 	j.head = m.Head(j.spec.Head)
 	if j.head == nil {
 		j.problem(HeadUnknown, 0, 0, -1)
-	} else if size := largestHead(j.head.Diameters, j.roll.Diameter); size > 0 {
-		j.out.Setpoints.OuterHead = size
 	} else {
-		j.problem(NoHeadSize, j.roll.Diameter, smallestHead(j.head.Diameters), -1)
+		j.out.Setpoints.OuterHead = j.headSize(j.head, edge.OuterEdge, NoHeadSize)
 	}
 	if j.spec.InnerHead == "" {
 		return
@@ -21,32 +23,34 @@ func (j *job) chooseHeads() {
 	j.inner = m.Head(j.spec.InnerHead)
 	if j.inner == nil {
 		j.problem(InnerHeadUnknown, 0, 0, -1)
-	} else if size := largestHead(j.inner.Diameters, j.roll.Diameter); size > 0 {
-		j.out.Setpoints.InnerHead = size
 	} else {
-		j.problem(NoInnerHeadSize, j.roll.Diameter, smallestHead(j.inner.Diameters), -1)
+		j.out.Setpoints.InnerHead = j.headSize(j.inner, edge.InnerEdge, NoInnerHeadSize)
 	}
 }
 
-// largestHead is the largest size in stock that does not stand out beyond a
-// roll of that diameter, 0 when there is none.
-func largestHead(sizes []float64, diameter float64) float64 {
-	best := 0.0
-	for _, s := range sizes {
-		if s > best && s <= diameter+lengthSlack && finite(s) {
-			best = s
-		}
+// headSize is the largest size in stock that keeps its distance from the edge
+// of the roll, 0 when there is none. What it must cover at least is no matter
+// here: the window of the overhang asks for the lap on the outer head, and
+// package check looks at the ring that an inner one leaves bare.
+func (j *job) headSize(m *HeadMaterial, edge float64, none Code) float64 {
+	choice, err := heads.Choose(m.Diameters, heads.Window{Most: j.roll.Diameter - 2*edge})
+	if err != nil {
+		j.problem(none, j.roll.Diameter-2*edge, choice.Above, -1)
+		return 0
 	}
-	return best
+	return choice.Diameter
 }
 
-// smallestHead is the smallest size in stock, 0 when there is none.
-func smallestHead(sizes []float64) float64 {
-	least := 0.0
-	for _, s := range sizes {
-		if s > 0 && (least == 0 || s < least) {
-			least = s
-		}
+// Plug is the core plug at hand that holds an inner head in a core: the
+// largest within the play, 0 when none does.
+func (h *Heads) Plug(core *Core) float64 {
+	w, err := heads.Plug(core.Bore(), h.PlugPlay.Min, h.PlugPlay.Max)
+	if err != nil {
+		return 0
 	}
-	return least
+	choice, err := heads.Choose(h.Plugs, w)
+	if err != nil {
+		return 0
+	}
+	return choice.Diameter
 }

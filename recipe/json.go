@@ -11,6 +11,9 @@ type Result struct {
 	Findings    []Finding         `json:"findings"`
 	Setpoints   ResultSetpoints   `json:"setpoints"`
 	Uncertainty ResultUncertainty `json:"uncertainty"`
+	// Instructions are for the operator of a line with manual stations; see
+	// Instructions.
+	Instructions []string `json:"instructions,omitempty"`
 }
 
 // ResultSetpoints are the setpoints of a Result, nil where not in force.
@@ -45,6 +48,7 @@ type ResultUncertainty struct {
 	Overhang    *float64 `json:"overhang_m,omitempty"`
 	FeedLength  *float64 `json:"feed_length_m,omitempty"`
 	HeaderDwell *float64 `json:"header_dwell_s,omitempty"`
+	Gross       *float64 `json:"gross_kg,omitempty"`
 }
 
 // NewResult puts a recipe and its findings together. The verdict is hold when
@@ -72,13 +76,13 @@ func NewResult(roll *Roll, rec *Recipe, findings []Finding) Result {
 		FeedLength:        when(g.Has(GroupWrap), s.FeedLength),
 		FeedCounts:        when(g.Has(GroupWrap), s.FeedCounts),
 		WrapTime:          when(g.Has(GroupWrap), s.WrapTime),
-		TurningHz:         when(s.TurningHz > 0, s.TurningHz),
-		FeedHz:            when(s.FeedHz > 0, s.FeedHz),
+		TurningHz:         when(g.Has(GroupDrives) && s.TurningHz > 0, s.TurningHz),
+		FeedHz:            when(g.Has(GroupDrives) && s.FeedHz > 0, s.FeedHz),
 		CrimpTurns:        when(g.Has(GroupCrimp), s.CrimpTurns),
 		CrimpTime:         when(g.Has(GroupCrimp), s.CrimpTime),
-		CrimperHz:         when(s.CrimperHz > 0, s.CrimperHz),
-		RollCentreHeight:  when(s.RollCentreHeight > 0, s.RollCentreHeight),
-		PlatenStroke:      when(s.PlatenStroke > 0, s.PlatenStroke),
+		CrimperHz:         when(g.Has(GroupDrives) && s.CrimperHz > 0, s.CrimperHz),
+		RollCentreHeight:  when(g.Has(GroupCrimp), s.RollCentreHeight),
+		PlatenStroke:      when(g.Has(GroupHeader), s.PlatenStroke),
 		InnerHead:         when(s.InnerHead > 0, s.InnerHead),
 		OuterHead:         when(s.OuterHead > 0, s.OuterHead),
 		HeaderTemperature: when(g.Has(GroupHeader), s.HeaderTemperature),
@@ -94,6 +98,7 @@ func NewResult(roll *Roll, rec *Recipe, findings []Finding) Result {
 		Overhang:    when(g.Has(GroupStand), u.Overhang),
 		FeedLength:  when(g.Has(GroupWrap), u.FeedLength),
 		HeaderDwell: when(g.Has(GroupHeader), u.Dwell),
+		Gross:       when(g.Has(GroupWeigh), u.Gross),
 	}
 	return r
 }

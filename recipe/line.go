@@ -1,5 +1,7 @@
 package recipe
 
+import "lapgate/recipe/quantity"
+
 // Mode is how a station of the line is worked.
 type Mode uint8
 
@@ -35,6 +37,7 @@ type Line struct {
 	Crimp     Crimp     `cfg:"crimp"`
 	Glue      Glue      `cfg:"glue"`
 	Vacuum    Vacuum    `cfg:"vacuum"`
+	Heads     Heads     `cfg:"heads"`
 	Header    Header    `cfg:"header"`
 	Cradle    Cradle    `cfg:"cradle"`
 	Drives    Drives    `cfg:"drives"`
@@ -45,6 +48,36 @@ type Line struct {
 	// Origins tells where in the configuration a key stands, as "file:line",
 	// by the key's full path. Nil where the line was not read from a file.
 	Origins map[string]string `cfg:"-"`
+
+	// Units are the units that people want to read, by dimension. A dimension
+	// that is not in it is written in the unit in which it is held.
+	Units map[quantity.Dimension]string `cfg:"-"`
+}
+
+// Unit is the unit in which people want to read a dimension.
+func (l *Line) Unit(d quantity.Dimension) string {
+	if u, ok := l.Units[d]; ok {
+		return u
+	}
+	if names := quantity.Units(d); len(names) > 0 {
+		return names[0]
+	}
+	return ""
+}
+
+// Write gives a quantity as people read it on this line: rounded, in the unit
+// that they prefer, or to a millionth of the unit in which it is held.
+func (l *Line) Write(v float64, d quantity.Dimension) string {
+	unit, chosen := l.Units[d]
+	if !chosen {
+		return quantity.Round(v, d, l.Unit(d), 6)
+	}
+	decimals := 3
+	switch unit {
+	case "m", "ft", "yd", "m/s", "kN", "t":
+		decimals = 4
+	}
+	return quantity.Round(v, d, unit, decimals)
 }
 
 // Equipment is how each station of the line is worked.
@@ -70,8 +103,11 @@ type Centring struct {
 // StandSpec is the overhead wrapper stand.
 type StandSpec struct {
 	Slots        []SlotSpec `cfg:"slots" doc:"the wrapper rolls that hang, four to six"`
-	Reserve      float64    `cfg:"reserve" unit:"length" default:"5 m" range:"0 m..500 m" doc:"length kept on a wrapper roll for a splice or a bad tail"`
+	Reserve      float64    `cfg:"reserve" unit:"length" default:"5 m" range:"0 m..500 m" doc:"length kept on a wrapper roll for a splice"`
+	TailReserve  float64    `cfg:"tail_reserve" unit:"length" default:"0 m" range:"0 m..500 m" doc:"length kept besides for a bad tail at the core"`
 	CoreDiameter float64    `cfg:"core_diameter" unit:"length" default:"3 in" range:"10 mm..500 mm" doc:"outer diameter of the core of a wrapper roll"`
+	OuterU       float64    `cfg:"outer_uncertainty" unit:"length" default:"2 mm" range:"0 mm..100 mm" doc:"standard uncertainty of the outer diameter of a wrapper roll"`
+	WarnRolls    int        `cfg:"warn_rolls" default:"3" range:"0..1000" doc:"a warning is given when a wrapper roll reaches for fewer rolls than this after the one at hand"`
 }
 
 // SlotSpec is one slot of the stand and what hangs in it.
@@ -100,6 +136,10 @@ type Crimp struct {
 	Engage    float64 `cfg:"engage" unit:"time" default:"1 s" range:"0 s..30 s" doc:"time for the crimpers to reach the roll"`
 	Retract   float64 `cfg:"retract" unit:"time" default:"1 s" range:"0 s..30 s" doc:"time for the crimpers to leave the roll"`
 	Clearance float64 `cfg:"core_clearance" unit:"length" default:"25 mm" range:"0 mm..500 mm" doc:"the folded overhang stays this far from the core"`
+	Blades    int     `cfg:"blades" default:"24" range:"0..500" doc:"blades on a crimper wheel, whose diameter is drives.crimper.diameter; 0 for crimpers without a wheel"`
+	Standoff  float64 `cfg:"standoff" unit:"length" default:"0 mm" range:"-200 mm..200 mm" doc:"distance of the crimper tips from the surface of the wrapped roll, negative for a bite"`
+	Pressure  float64 `cfg:"pressure" unit:"pressure" default:"6.9 MPa" range:"0 MPa..35 MPa" doc:"hydraulic pressure of the crimpers; 0 for crimpers that have none"`
+	Spacing   float64 `cfg:"spacing" unit:"length" default:"300 mm" range:"0 mm..3 m" doc:"least distance of the crimpers of both ends; a warning is given for a shorter roll"`
 }
 
 // Limits are the interlocked limits of the line, outside which a recipe is
@@ -120,6 +160,15 @@ type Limits struct {
 	OrderWidth  float64 `cfg:"order_width" unit:"length" default:"25 mm" range:"0 mm..1 m" doc:"greatest difference between scanned and ordered width"`
 	OrderDia    float64 `cfg:"order_diameter" unit:"length" default:"50 mm" range:"0 mm..1 m" doc:"greatest difference between scanned and ordered diameter"`
 	PlatenBand  float64 `cfg:"platen_band" unit:"temperature_difference" default:"8 K" range:"0 K..100 K" doc:"difference between platen and its setpoint above which a warning is given"`
+	DrawError   float64 `cfg:"draw_error" default:"0.01" range:"0..0.2" doc:"greatest difference between the draw that the feed and turning frequencies make and wrap.draw"`
+	FoldLayers  float64 `cfg:"fold_layers" default:"24" range:"1..200" doc:"thicknesses of wrapper on one another at the fold above which a warning is given"`
+	CrimperPos  Range   `cfg:"crimper_position" unit:"length" default:"50 mm..1.2 m" doc:"distance of the crimper tips from the axis of the roll"`
+	CrimperPres Range   `cfg:"crimper_pressure" unit:"pressure" default:"0.5 MPa..14 MPa" doc:"hydraulic pressure of the crimpers"`
+	Stroke      Range   `cfg:"platen_stroke" unit:"length" default:"0 m..2.5 m" doc:"stroke of each platen"`
+	Contact     Range   `cfg:"contact_pressure" unit:"pressure" default:"1 kPa..300 kPa" doc:"mean pressure of a platen on its head"`
+	Glue        Range   `cfg:"glue_mass" unit:"mass" default:"0 kg..2 kg" doc:"edge glue of one roll"`
+	Gross       Range   `cfg:"gross" unit:"mass" default:"10 kg..12000 kg" doc:"predicted gross mass"`
+	Centring    float64 `cfg:"centring_offset" unit:"length" default:"200 mm" range:"0 mm..1 m" doc:"greatest offset of the roll centre from the line centre"`
 	Permissives uint32  `cfg:"permissives" default:"0x3F" doc:"the permissive bits that must be on"`
 	StepWarn    float64 `cfg:"step" default:"0.5" range:"0..10" doc:"relative step from the previous recipe of the same specification above which a warning is given"`
 	GuardK      float64 `cfg:"guard_k" default:"2" range:"0..5" doc:"k of the guard band: a value passes when value ± k·u is inside its limit"`
@@ -142,14 +191,32 @@ type Vacuum struct {
 	Edges []float64 `cfg:"edges" unit:"length" doc:"distance of each zone's outer edge from the line centre, inner zone first; a zone is on when the wrapper covers it"`
 }
 
+// Heads are the placing of inner and outer heads, and the plugs that hold the
+// inner ones in the core.
+type Heads struct {
+	OuterEdge float64   `cfg:"outer_edge" unit:"length" default:"0 mm" range:"0 mm..200 mm" doc:"an outer head stays this far inside the edge of the roll"`
+	InnerEdge float64   `cfg:"inner_edge" unit:"length" default:"0 mm" range:"0 mm..200 mm" doc:"an inner head stays this far inside the edge of the roll"`
+	InnerBare float64   `cfg:"inner_bare" unit:"length" default:"100 mm" range:"0 mm..1 m" doc:"a warning is given when an inner head leaves a wider ring bare; 0 for no such warning"`
+	Plugs     []float64 `cfg:"plugs" unit:"length" doc:"diameters of the core plugs at hand; none when inner heads are held otherwise"`
+	PlugPlay  Range     `cfg:"plug_play" unit:"length" default:"0.5 mm..4 mm" doc:"how much smaller than the bore of the core a plug may be"`
+}
+
 // Header is the press of two heated platens.
 type Header struct {
-	Conductance  float64 `cfg:"conductance" unit:"conductance" default:"1000 W/m2K" range:"10 W/m2K..100000 W/m2K" doc:"contact conductance between platen and head, calibrated"`
-	ConductanceU float64 `cfg:"conductance_uncertainty" unit:"conductance" default:"100 W/m2K" range:"0 W/m2K..50000 W/m2K" doc:"standard uncertainty of the conductance"`
+	Conductance  float64 `cfg:"conductance" unit:"conductance" default:"1000 W/m2K" range:"10 W/m2K..100000 W/m2K" doc:"contact conductance between platen and head at reference_pressure, calibrated"`
+	ConductanceU float64 `cfg:"conductance_uncertainty" unit:"conductance" default:"80 W/m2K" range:"0 W/m2K..50000 W/m2K" doc:"standard uncertainty of the conductance"`
+	Exponent     float64 `cfg:"pressure_exponent" default:"0" range:"0..2" doc:"power with which the conductance follows the contact pressure; 0 for a constant one"`
+	Reference    float64 `cfg:"reference_pressure" unit:"pressure" default:"10 kPa" range:"0.1 kPa..1 MPa" doc:"contact pressure at which conductance was calibrated"`
+	Calibrated   Range   `cfg:"calibrated_pressure" unit:"pressure" default:"2 kPa..100 kPa" doc:"contact pressures over which pressure_exponent was calibrated; above them the conductance is not taken to grow"`
+	Pressure     float64 `cfg:"pressure" unit:"pressure" default:"4 MPa" range:"0 MPa..35 MPa" doc:"hydraulic pressure of the platen cylinders; 0 when the contact pressure is not known"`
+	Bore         float64 `cfg:"cylinder_bore" unit:"length" default:"63 mm" range:"10 mm..500 mm" doc:"bore of a cylinder"`
+	Cylinders    int     `cfg:"cylinders" default:"1" range:"1..8" doc:"cylinders on one platen"`
+	Efficiency   float64 `cfg:"cylinder_efficiency" default:"0.9" range:"0.1..1" doc:"share of the force that friction leaves"`
+	Platen       float64 `cfg:"platen_diameter" unit:"length" default:"1.9 m" range:"100 mm..3 m" doc:"diameter of a platen"`
 	Start        float64 `cfg:"start_temperature" unit:"temperature" default:"20 °C" range:"-20 °C..60 °C" doc:"temperature of head and wrapper before pressing"`
 	Margin       float64 `cfg:"dwell_margin" default:"1.1" range:"1..3" doc:"factor on the conservative dwell"`
 	DryTime      float64 `cfg:"dry_time" unit:"time" default:"4 s" range:"0 s..120 s" doc:"time at bond temperature for a glued head"`
-	OpenGap      float64 `cfg:"open_gap" unit:"length" default:"500 mm" range:"0 mm..3 m" doc:"distance of each platen from the line centre plane of the narrowest roll when open"`
+	OpenGap      float64 `cfg:"open_gap" unit:"length" default:"300 mm" range:"0 mm..3 m" doc:"distance of an open platen from the end of the widest roll of limits.width"`
 }
 
 // Cradle is the pair of turning rolls the roll lies on.
@@ -158,6 +225,9 @@ type Cradle struct {
 	Spacing      float64 `cfg:"spacing" unit:"length" default:"600 mm" range:"50 mm..4 m" doc:"distance of the axes of the turning rolls"`
 	Friction     float64 `cfg:"friction" default:"0.3" range:"0.01..1" doc:"coefficient of friction between roll and turning rolls"`
 	Safety       float64 `cfg:"slip_safety" default:"2" range:"1..10" doc:"safety factor on the slip limit"`
+	Driven       string  `cfg:"driven" one_of:"both,rising,sinking" default:"both" doc:"which turning rolls are driven: both, or the one at which the surface of the roll rises or sinks"`
+	MinRatio     float64 `cfg:"least_ratio" default:"0.25" range:"0..5" doc:"width over diameter of a roll below which a warning is given"`
+	MinTip       float64 `cfg:"least_tip_angle" default:"10" range:"0..80" doc:"degrees by which a roll can lean along its axis before it tips, below which a warning is given"`
 }
 
 // Drives are the variable-frequency drives of the line.

@@ -10,11 +10,17 @@ type Materials struct {
 	Specs  []Spec         `cfg:"specs" doc:"wrap specifications"`
 }
 
+// Bore of the core, m: its outer diameter less both walls.
+func (c *Core) Bore() float64 { return c.Diameter - 2*c.Wall }
+
 // Paper is one wrapper material.
 type Paper struct {
 	Name        string  `cfg:"name" doc:"its name"`
 	Caliper     float64 `cfg:"caliper" unit:"length" default:"0.012 in" range:"0.02 mm..3 mm" doc:"wound caliper of one layer"`
 	CaliperU    float64 `cfg:"caliper_uncertainty" unit:"length" default:"0.005 mm" range:"0 mm..0.5 mm" doc:"standard uncertainty of the caliper"`
+	LabelLength float64 `cfg:"label_length" unit:"length" default:"0 m" range:"0 m..50000 m" doc:"length that the label of a full roll tells, to calibrate the caliper by; 0 for none"`
+	LabelOuter  float64 `cfg:"label_outer" unit:"length" default:"0 m" range:"0 m..3 m" doc:"outer diameter of that roll"`
+	LabelCore   float64 `cfg:"label_core" unit:"length" default:"3 in" range:"0 mm..500 mm" doc:"outer diameter of its core"`
 	BasisWeight float64 `cfg:"basis_weight" unit:"basis_weight" default:"200 g/m2" range:"20 g/m2..1000 g/m2" doc:"mass per area"`
 	CoatedSide  Side    `cfg:"coated_side" default:"in" doc:"side with the coating: none, in or out"`
 }
@@ -55,10 +61,11 @@ type HeadMaterial struct {
 
 // Grade is one paper grade of the rolls.
 type Grade struct {
-	Code    int     `cfg:"code" range:"1..65535" doc:"code in the request of the controller"`
-	Name    string  `cfg:"name" doc:"its name"`
-	Density float64 `cfg:"density" unit:"density" default:"800 kg/m3" range:"100 kg/m3..2000 kg/m3" doc:"wound density"`
-	Spec    string  `cfg:"spec" doc:"its wrap specification, by name from specs"`
+	Code     int     `cfg:"code" range:"1..65535" doc:"code in the request of the controller"`
+	Name     string  `cfg:"name" doc:"its name"`
+	Density  float64 `cfg:"density" unit:"density" default:"800 kg/m3" range:"100 kg/m3..2000 kg/m3" doc:"wound density"`
+	DensityU float64 `cfg:"density_uncertainty" unit:"density" default:"10 kg/m3" range:"0 kg/m3..500 kg/m3" doc:"standard uncertainty of the density from roll to roll"`
+	Spec     string  `cfg:"spec" doc:"its wrap specification, by name from specs"`
 }
 
 // Core is one core of the rolls.
@@ -66,6 +73,7 @@ type Core struct {
 	Code     int     `cfg:"code" range:"1..65535" doc:"code in the request of the controller"`
 	Name     string  `cfg:"name" doc:"its name"`
 	Diameter float64 `cfg:"diameter" unit:"length" default:"3 in" range:"20 mm..500 mm" doc:"outer diameter"`
+	Wall     float64 `cfg:"wall" unit:"length" default:"10 mm" range:"1 mm..100 mm" doc:"thickness of its wall"`
 	Mass     float64 `cfg:"mass" unit:"linear_mass" default:"1.2 kg/m" range:"0 kg/m..50 kg/m" doc:"mass per length"`
 }
 
@@ -81,6 +89,7 @@ type Spec struct {
 	Overhang   Overhang `cfg:"overhang"`
 	MinLap     float64  `cfg:"lap" unit:"length" default:"25 mm" range:"0 mm..300 mm" doc:"least lap of the folded overhang under the outer head"`
 	CrimpTurns float64  `cfg:"crimp_turns" default:"1.25" range:"0.5..10" doc:"turns of the roll while crimping"`
+	PleatPitch float64  `cfg:"pleat_pitch" unit:"length" default:"50 mm" range:"5 mm..500 mm" doc:"distance of the pleats on the rim of the roll, which sets the speed of the crimpers"`
 	CrimpSpeed float64  `cfg:"crimp_speed" unit:"speed" default:"400 mm/s" range:"10 mm/s..5 m/s" doc:"greatest roll surface speed while crimping"`
 }
 

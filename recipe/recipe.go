@@ -72,7 +72,7 @@ type Setpoints struct {
 
 // Uncertainty is the standard uncertainty of the setpoints that have one.
 type Uncertainty struct {
-	Overhang, FeedLength, Dwell float64
+	Overhang, FeedLength, Dwell, Gross float64
 }
 
 // Recipe is the outcome of Compute for one roll. It is a plain value without
@@ -82,7 +82,7 @@ type Recipe struct {
 	Uncertainty Uncertainty
 	// Problems are what kept Compute from a setpoint, the first N in order.
 	// Package check turns them into findings.
-	Problems [8]Problem
+	Problems [12]Problem
 	N        int
 }
 

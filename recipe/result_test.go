@@ -3,6 +3,7 @@ package recipe_test
 import (
 	"bytes"
 	"encoding/json"
+	"math"
 	"strings"
 	"testing"
 
@@ -48,6 +49,42 @@ func TestResultJSON(t *testing.T) {
 	}
 	if !bytes.Contains(text, []byte(`"findings":[]`)) || !bytes.Contains(text, []byte(`"crimp_turns":1.25`)) {
 		t.Errorf("unexpected %s", text)
+	}
+}
+
+// TestResultNames pins the names that other programs read.
+func TestResultNames(t *testing.T) {
+	line, roll, stand := sampleLine(), sampleRoll(), sampleStand()
+	roll.Grade = 2
+	line.Materials.Specs[1].InnerHead = "inner"
+	line.Stand.Slots[0] = recipe.SlotSpec{Number: 1, Width: 1.27, Paper: "poly"}
+	rec := compute(line, roll, stand)
+	text, err := json.Marshal(recipe.NewResult(roll, &rec, nil))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got struct {
+		Setpoints   map[string]any `json:"setpoints"`
+		Uncertainty map[string]any `json:"uncertainty"`
+	}
+	if err := json.Unmarshal(text, &got); err != nil {
+		t.Fatal(err)
+	}
+	want := strings.Fields(`wrapper_slot wrapper_width_m overhang_m layers feed_length_m feed_counts wrap_time_s
+		turning_hz feed_hz crimp_turns crimp_time_s crimper_hz roll_centre_height_m platen_stroke_m inner_head_m outer_head_m
+		header_temperature_c header_dwell_s header_dwell_fast_s glue_mass_kg vacuum_zones tare_kg gross_kg`)
+	for _, name := range want {
+		if v, ok := got.Setpoints[name].(float64); !ok || !(v > 0) {
+			t.Errorf("%s is %v", name, got.Setpoints[name])
+		}
+	}
+	if len(got.Setpoints) != len(want) {
+		t.Errorf("%d setpoints, want %d: %s", len(got.Setpoints), len(want), text)
+	}
+	for _, name := range []string{"overhang_m", "feed_length_m", "header_dwell_s", "gross_kg"} {
+		if v, ok := got.Uncertainty[name].(float64); !ok || !(v > 0) {
+			t.Errorf("uncertainty of %s is %v", name, got.Uncertainty[name])
+		}
 	}
 }
 
@@ -103,6 +140,20 @@ func TestExplainAgrees(t *testing.T) {
 		"Header/fast bound":         sp.HeaderDwellFast,
 		"Outer head/size":           sp.OuterHead,
 		"Inner head/size":           sp.InnerHead,
+
+		"Turning drive while wrapping/frequency":       sp.TurningHz,
+		"Feed drive/frequency":                         sp.FeedHz,
+		"Turning drive while crimping/frequency":       sp.CrimpTurningHz,
+		"Crimper drive/frequency":                      sp.CrimperHz,
+		"Roll on the turning rolls/roll centre height": sp.RollCentreHeight,
+		"Crimp/crimper tips from the axis":             sp.CrimperPosition,
+		"Crimp/crimper pressure":                       sp.CrimperPressure,
+		"Header/platen stroke":                         sp.PlatenStroke,
+		"Edge glue/glue":                               sp.GlueMass,
+		"Vacuum zones/zones, one bit each":             float64(sp.VacuumZones),
+		"Mass/gross":                                   sp.Gross,
+		"Mass/tare":                                    sp.Tare,
+		"Mass/tolerance told":                          sp.ScaleTolerance,
 	} {
 		if v, ok := got[name]; !ok || v != want {
 			t.Errorf("%s is %v (%v), want %v", name, v, ok, want)
@@ -115,6 +166,23 @@ func TestExplainAgrees(t *testing.T) {
 		t.Errorf("slot 1 was decided by %q", d)
 	}
 
+	if got := titles["Pleats"].Result[0].Value; math.Abs(got-math.Pi*0.4/24/0.05) > 1e-12 {
+		t.Errorf("crimper over roll speed is %v", got)
+	}
+
+	line.Drives.Crimper.Limits.Max = 12
+	for _, s := range recipe.Explain(line, roll, stand) {
+		if s.Title == "Crimp" && !strings.Contains(s.Decided, "frequency limit of the crimpers") {
+			t.Errorf("with slow crimpers the crimp was decided by %q", s.Decided)
+		}
+	}
+	line.Drives.Turning.Limits.Max = 10
+	for _, s := range recipe.Explain(line, roll, stand) {
+		if s.Title == "Crimp" && !strings.Contains(s.Decided, "frequency limit of the turning rolls") {
+			t.Errorf("with slow turning rolls the crimp was decided by %q", s.Decided)
+		}
+	}
+	line.Drives = sampleLine().Drives
 	line.Cradle.Friction = 0.02
 	for _, s := range recipe.Explain(line, roll, stand) {
 		if s.Title == "Crimp" && !strings.Contains(s.Decided, "slip limit") {

@@ -1,5 +1,7 @@
 package recipe
 
+import "lapgate/recipe/reel"
+
 // Roll is one measured roll at the station: what package scan made of the
 // samples, with its order where there is one. SI throughout.
 type Roll struct {
@@ -47,6 +49,8 @@ type Stand struct {
 	Ready     [6]bool    `json:"ready"`
 	Outer     [6]float64 `json:"outer_m"` // outer diameter, 0 unknown
 	Confirmed int        `json:"confirmed,omitempty"`
+	// Counted is the wrapper left by consumption, where somebody counts it.
+	Counted [6]reel.Estimate `json:"counted,omitzero"`
 
 	Permissives uint32  `json:"permissives"`
 	Platen      float64 `json:"platen_c"` // temperature of the cooler platen

@@ -2,9 +2,31 @@ package recipe
 
 import (
 	"errors"
+	"math"
 
 	"lapgate/recipe/cradle"
 )
+
+// Geometry is the cradle as package cradle takes it.
+func (c *Cradle) Geometry() cradle.Cradle {
+	g := cradle.Cradle{RollDiameter: c.RollDiameter, Spacing: c.Spacing, Friction: c.Friction, Safety: c.Safety}
+	switch c.Driven {
+	case "rising":
+		g.Driven = cradle.Rising
+	case "sinking":
+		g.Driven = cradle.Sinking
+	}
+	return g
+}
+
+// Stance is the limits below which a roll is warned of.
+func (l *Line) Stance() cradle.Stance {
+	return cradle.Stance{
+		MinRatio:       l.Cradle.MinRatio,
+		MinAngle:       l.Cradle.MinTip * math.Pi / 180,
+		CrimperSpacing: l.Crimp.Spacing,
+	}
+}
 
 // findSeat lays the wrapped roll on the turning rolls, whose grip limits every
 // ramp of the surface.
@@ -19,12 +41,7 @@ func (j *job) findSeat() {
 	if j.core != nil {
 		bore = j.core.Diameter
 	}
-	c := cradle.Cradle{
-		RollDiameter: j.line.Cradle.RollDiameter,
-		Spacing:      j.line.Cradle.Spacing,
-		Friction:     j.line.Cradle.Friction,
-		Safety:       j.line.Cradle.Safety,
-	}
+	c := j.line.Cradle.Geometry()
 	seat, err := c.Seat(j.wrapped, bore)
 	if err != nil {
 		var fault cradle.Fault

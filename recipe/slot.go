@@ -1,6 +1,11 @@
 package recipe
 
-import "math"
+import (
+	"errors"
+	"math"
+
+	"lapgate/recipe/reel"
+)
 
 // Window is what the overhang of a roll must keep, and the rules that set its
 // ends.
@@ -89,8 +94,11 @@ type Candidate struct {
 	Slot     *SlotSpec
 	Fit      Fit
 	Overhang float64 // each side
-	Need     float64 // feed and reserve, m; 0 when the material is not known
-	Left     float64 // m; +Inf when the outer diameter is not known
+	Feed     float64 // m for this roll; 0 when the material is not known
+	Need     float64 // feed and reserves, m; 0 when the material is not known
+	Left     float64 // m; +Inf when nothing tells
+	LeftU    float64 // its standard uncertainty, m
+	Differs  bool    // outer diameter and consumption tell different lengths
 }
 
 // WrapperWindow is the window of the overhang for a roll. ok is false when
@@ -123,6 +131,23 @@ func Candidates(line *Line, roll *Roll, stand *Stand) []Candidate {
 		list = append(list, c)
 	}
 	return list
+}
+
+// CandidateOf judges one slot of the stand for a roll. ok is false when the
+// slot, the roll, its specification or its core is not known.
+func CandidateOf(line *Line, roll *Roll, stand *Stand, number int) (c Candidate, ok bool) {
+	var out Recipe
+	j := job{line: line, roll: roll, stand: stand, out: &out}
+	if !j.identify() {
+		return Candidate{}, false
+	}
+	for i := range line.Stand.Slots {
+		if slot := &line.Stand.Slots[i]; slot.Number == number {
+			c, _ = j.judge(slot)
+			return c, true
+		}
+	}
+	return Candidate{}, false
 }
 
 // findWindow puts the rules of Window together.
@@ -167,12 +192,12 @@ func (j *job) judge(slot *SlotSpec) (Candidate, *Paper) {
 		c.Fit = NotAllowed
 		return c, paper
 	}
-	feed := feedLength(j.roll.Diameter, paper.Caliper, j.spec, j.line.Wrap.FeedSlip)
-	c.Need = feed.Travel + j.line.Stand.Reserve
+	c.Feed = feedLength(j.roll.Diameter, paper.Caliper, j.spec, j.line.Wrap.FeedSlip).Travel
+	c.Need = c.Feed + j.line.Stand.Reserve + j.line.Stand.TailReserve
 	// A stand that an operator works has no contacts to report.
 	live := j.line.Equipment.Stand.Powered()
-	if outer := j.stand.Outer[slot.Number-1]; outer != 0 && j.line.Equipment.Stand.Present() {
-		c.Left = LengthLeft(outer, j.line.Stand.CoreDiameter, paper.Caliper)
+	if j.line.Equipment.Stand.Present() {
+		j.findLeft(&c, paper)
 	}
 	switch {
 	case live && !j.stand.Ready[slot.Number-1]:
@@ -181,7 +206,7 @@ func (j *job) judge(slot *SlotSpec) (Candidate, *Paper) {
 		c.Fit = TooNarrow
 	case !(c.Overhang <= j.window.Overhang.Max+lengthSlack):
 		c.Fit = TooWide
-	case !(c.Left >= c.Need):
+	case !(c.Left-j.line.Limits.GuardK*c.LeftU >= c.Need):
 		c.Fit = TooShort
 	}
 	return c, paper
@@ -218,6 +243,38 @@ func (j *job) chooseSlot() {
 	}
 }
 
+// findLeft tells the wrapper left in a slot, by outer diameter and by
+// consumption reconciled. A roll that is not larger than its core has none.
+func (j *job) findLeft(c *Candidate, paper *Paper) {
+	s := &j.line.Stand
+	i := c.Slot.Number - 1
+	var byDiameter reel.Estimate
+	if outer := j.stand.Outer[i]; outer != 0 {
+		w := reel.Winding{Outer: outer, OuterU: s.OuterU, Core: s.CoreDiameter, Caliper: paper.Caliper, CaliperU: paper.CaliperU}
+		var err error
+		if byDiameter, err = w.Left(); err != nil {
+			c.Left = 0
+			return
+		}
+	}
+	both, err := reel.Reconcile(byDiameter, j.stand.Counted[i], j.line.Limits.GuardK)
+	switch {
+	case errors.Is(err, reel.Unknown):
+	case err != nil || !finite(both.Length) || !finite(both.U):
+		c.Left = 0
+	default:
+		c.Left, c.LeftU, c.Differs = both.Length, both.U, both.Disagree
+		if both.Disagree {
+			// The lesser is taken, which is caution enough: the gap as its
+			// uncertainty would take every such slot out.
+			c.LeftU = byDiameter.U
+			if j.stand.Counted[i].Length < byDiameter.Length {
+				c.LeftU = j.stand.Counted[i].U
+			}
+		}
+	}
+}
+
 func (j *job) takeConfirmed() {
 	for i := range j.line.Stand.Slots {
 		slot := &j.line.Stand.Slots[i]
@@ -240,8 +297,10 @@ func (j *job) setSlot(c Candidate) {
 	sp.Slot = c.Slot.Number
 	sp.WrapperWidth = c.Slot.Width
 	sp.Overhang = c.Overhang
-	// A centring error is as likely anywhere within its tolerance: e/√3.
-	j.out.Uncertainty.Overhang = math.Hypot(j.roll.WidthU/2, j.line.Centring.Tolerance/math.Sqrt(3))
+	j.overhangU.add("width of the roll", j.roll.WidthU/2)
+	// A centring error is as likely anywhere within its tolerance.
+	j.overhangU.add("centring", j.line.Centring.Tolerance/math.Sqrt(3))
+	j.out.Uncertainty.Overhang = j.overhangU.total()
 }
 
 // better reports whether a serves better than b: the overhang nearer to the
@@ -267,14 +326,4 @@ func allowed(names []string, name string) bool {
 		}
 	}
 	return false
-}
-
-// LengthLeft is the wrapper left on a roll of outer diameter outer around a
-// core, π(OD² − ID²)/(4t), in metres; 0 when the roll is not larger than its
-// core.
-func LengthLeft(outer, core, caliper float64) float64 {
-	if !(outer > core && caliper > 0) {
-		return 0
-	}
-	return math.Pi * (outer - core) * (outer + core) / (4 * caliper)
 }

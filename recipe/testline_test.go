@@ -19,7 +19,7 @@ func sampleLine() *recipe.Line {
 		},
 		Centring: recipe.Centring{Tolerance: 0.010},
 		Stand: recipe.StandSpec{
-			Reserve: 5, CoreDiameter: 3 * inch,
+			Reserve: 5, CoreDiameter: 3 * inch, OuterU: 2e-3, WarnRolls: 3,
 			Slots: []recipe.SlotSpec{
 				{Number: 1, Width: 40 * inch, Paper: "kraft"},
 				{Number: 2, Width: 50 * inch, Paper: "kraft"},
@@ -33,10 +33,16 @@ func sampleLine() *recipe.Line {
 			CountsPerMetre: 2000, FeedSlip: 0.004, FeedSlipU: 0.002,
 			Speed: 0.6, Accel: 0.3, Decel: 0.3,
 		},
-		Crimp:  recipe.Crimp{Speed: 0.4, Accel: 0.25, Decel: 0.25, Engage: 1, Retract: 1, Clearance: 0.025},
+		Crimp:  recipe.Crimp{Speed: 0.4, Accel: 0.25, Decel: 0.25, Engage: 1, Retract: 1, Clearance: 0.025, Blades: 24, Pressure: 6.9e6, Spacing: 0.3},
 		Glue:   recipe.Glue{Coverage: 0.06, Band: 0.05},
-		Header: recipe.Header{Conductance: 1000, ConductanceU: 100, Start: 20, Margin: 1.1, DryTime: 4, OpenGap: 0.5},
-		Cradle: recipe.Cradle{RollDiameter: 0.4, Spacing: 0.6, Friction: 0.3, Safety: 2},
+		Vacuum: recipe.Vacuum{Edges: []float64{0.2, 0.4, 0.6, 0.8}},
+		Heads:  recipe.Heads{InnerBare: 0.3, Plugs: []float64{0.068, 0.149}, PlugPlay: recipe.Range{Min: 0.5e-3, Max: 4e-3}},
+		Header: recipe.Header{
+			Conductance: 1000, ConductanceU: 100, Reference: 10e3, Calibrated: recipe.Range{Min: 2e3, Max: 100e3},
+			Pressure: 4e6, Bore: 0.063, Cylinders: 1, Efficiency: 0.9, Platen: 1.9,
+			Start: 20, Margin: 1.1, DryTime: 4, OpenGap: 0.3,
+		},
+		Cradle: recipe.Cradle{RollDiameter: 0.4, Spacing: 0.6, Friction: 0.3, Safety: 2, MinRatio: 0.25, MinTip: 10},
 		Drives: recipe.Drives{Turning: sampleDrive(), Feed: sampleDrive(), Crimper: sampleDrive()},
 		Scale:  recipe.Scale{Tolerance: 0.015},
 		Limits: recipe.Limits{
@@ -45,7 +51,10 @@ func sampleLine() *recipe.Line {
 			CrimpTime: recipe.Range{Min: 1, Max: 120}, CrimpTurns: recipe.Range{Min: 0.5, Max: 5},
 			Temperature: recipe.Range{Min: 80, Max: 200}, Dwell: recipe.Range{Min: 0.5, Max: 60},
 			MinQuality: 0.7, MaxScanAge: 120, MaxOvality: 0.02, MaxSpread: 0.02,
-			OrderWidth: 0.025, OrderDia: 0.05, PlatenBand: 8,
+			OrderWidth: 0.025, OrderDia: 0.05, PlatenBand: 8, DrawError: 0.01, FoldLayers: 24, Centring: 0.2,
+			CrimperPos: recipe.Range{Min: 0.05, Max: 1.2}, CrimperPres: recipe.Range{Min: 0.5e6, Max: 14e6},
+			Stroke: recipe.Range{Max: 2.5}, Contact: recipe.Range{Min: 1e3, Max: 300e3},
+			Glue: recipe.Range{Max: 2}, Gross: recipe.Range{Min: 10, Max: 12000},
 			Permissives: 0x3F, StepWarn: 0.5, GuardK: 2,
 		},
 		Materials: recipe.Materials{
@@ -71,23 +80,23 @@ func sampleLine() *recipe.Line {
 				},
 			},
 			Grades: []recipe.Grade{
-				{Code: 1, Name: "news", Density: 650, Spec: "standard"},
-				{Code: 2, Name: "board", Density: 800, Spec: "export"},
+				{Code: 1, Name: "news", Density: 650, DensityU: 8, Spec: "standard"},
+				{Code: 2, Name: "board", Density: 800, DensityU: 10, Spec: "export"},
 			},
 			Cores: []recipe.Core{
-				{Code: 1, Name: "three inch", Diameter: 0.0900, Mass: 1.2},
-				{Code: 2, Name: "six inch", Diameter: 0.1700, Mass: 2.4},
+				{Code: 1, Name: "three inch", Diameter: 0.0900, Wall: 0.01, Mass: 1.2},
+				{Code: 2, Name: "six inch", Diameter: 0.1700, Wall: 0.01, Mass: 2.4},
 			},
 			Specs: []recipe.Spec{
 				{
 					Name: "standard", Papers: []string{"kraft"}, Head: "fused", InnerHead: "inner",
 					Layers: 3, Overlap: 6 * inch, Overhang: recipe.Overhang{Optimum: 5 * inch, Min: 3 * inch, Max: 7 * inch},
-					MinLap: 0.025, CrimpTurns: 1.25, CrimpSpeed: 0.4,
+					MinLap: 0.025, CrimpTurns: 1.25, CrimpSpeed: 0.4, PleatPitch: 0.05,
 				},
 				{
 					Name: "export", Papers: []string{"poly", "kraft"}, Head: "glued",
 					Layers: 4, Overlap: 0.2, Tail: 0.1, Overhang: recipe.Overhang{Optimum: 0.11, Min: 0.06, Max: 0.2},
-					MinLap: 0.02, CrimpTurns: 2, CrimpSpeed: 0.35,
+					MinLap: 0.02, CrimpTurns: 2, CrimpSpeed: 0.35, PleatPitch: 0.04,
 				},
 			},
 		},
@@ -177,6 +186,12 @@ func randomLine(r *rand.Rand) *recipe.Line {
 	vary(&l.Wrap.Accel, 0.8)
 	vary(&l.Crimp.Accel, 0.9)
 	vary(&l.Cradle.Friction, 0.9)
+	vary(&l.Drives.Turning.Gear, 0.5)
+	vary(&l.Drives.Crimper.Gear, 0.9)
+	l.Drives.Feed.Compensate = r.Intn(2) == 0
+	l.Wrap.Draw = 0.02 * r.Float64()
+	vary(&l.Header.Pressure, 0.5)
+	l.Header.Exponent = []float64{0, 0.3 * r.Float64()}[r.Intn(2)]
 	for i := range l.Materials.Specs {
 		s := &l.Materials.Specs[i]
 		vary(&s.Overhang.Optimum, 0.3)

@@ -173,6 +173,7 @@ func (d *decoder) snapshot(doc *document) *Snapshot {
 		l := &doc.Lines[i]
 		l.Materials = doc.Materials
 		l.Origins = s.origins(fmt.Sprintf("lines.%d.", i))
+		l.Units = doc.Units.byDimension()
 		s.Lines = append(s.Lines, Line{Recipe: &l.Line, Controller: l.Controller, Armed: l.Armed})
 	}
 	sortProblems(d.warnings)

@@ -248,9 +248,9 @@ func TestOrigins(t *testing.T) {
 	s := load(t, Source{Bytes: []byte(sparse + "    limits:\n      diameter: 20 in..60 in\n    armed: true\n")})
 	o := s.Lines[0].Recipe.Origins
 	for key, want := range map[string]string{
-		"limits.diameter":              "mill.yaml:14",
+		"limits.diameter":              "mill.yaml:15",
 		"limits.width":                 "default",
-		"armed":                        "mill.yaml:15",
+		"armed":                        "mill.yaml:16",
 		"stand.slots.0.paper":          "mill.yaml:10",
 		"specs.0.papers.0":             "mill.yaml:8",
 		"specs.0.overhang.min":         "default",
@@ -292,6 +292,9 @@ func TestSnapshotValues(t *testing.T) {
 	}
 	if s.Status.Off() || s.Units.For(quantity.Length) != "in" || s.Units.For(quantity.Conductance) != "W/m2K" || s.Units.For("nonsense") != "" {
 		t.Errorf("%+v %+v", s.Status, s.Units)
+	}
+	if got := l.Recipe.Write(1.27, quantity.Length) + ", " + l.Recipe.Write(175, quantity.Temperature); got != "50 in, 347 °F" {
+		t.Errorf("the line writes %s", got)
 	}
 	for key, want := range map[string]string{
 		"papers.0.caliper":                    "0.012 in",

@@ -1,11 +1,13 @@
 package config
 
 import (
+	"math"
 	"reflect"
 	"strconv"
 
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/reel"
 )
 
 func enumerationWord(m recipe.Mode) string {
@@ -30,6 +32,9 @@ func (d *decoder) checkMaterials(doc *document) {
 			d.warning(d.where(u), u, "uncertainty over half the value", quantity.Format(p.CaliperU, quantity.Length, "mm"), "a small part of "+quantity.Format(p.Caliper, quantity.Length, "mm"), "measure the caliper")
 		}
 	}
+	for i := range doc.Papers {
+		d.checkLabel(doc, i)
+	}
 	for i := range doc.Stock {
 		d.checkHead(doc, i)
 	}
@@ -44,6 +49,36 @@ func (d *decoder) checkMaterials(doc *document) {
 	}
 	if d.good("grades") && len(doc.Grades) == 0 {
 		d.warning(d.where("grades"), "grades", "no paper grade", "an empty list", "the grades that the controller reports", "add them, or every roll needs its specification from an order")
+	}
+}
+
+// How well a labelled roll is known (J): its outer diameter as with a tape, its
+// length as makers promise it.
+const (
+	labelOuterU  = 0.001 // m
+	labelLengthU = 0.005 // relative
+)
+
+// checkLabel compares the wound caliper of a paper with the one that a roll of
+// labelled length makes.
+func (d *decoder) checkLabel(doc *document, i int) {
+	p := &doc.Papers[i]
+	at := "papers." + strconv.Itoa(i)
+	length, caliper := at+".label_length", at+".caliper"
+	if p.LabelLength == 0 || !d.good(length, at+".label_outer", at+".label_core", caliper, at+".caliper_uncertainty") {
+		return
+	}
+	label := reel.Estimate{Length: p.LabelLength, U: labelLengthU * p.LabelLength, Known: true}
+	wound, u, err := reel.Caliper(p.LabelOuter, labelOuterU, p.LabelCore, label)
+	show := func(v float64) string { return quantity.Round(v, quantity.Length, doc.Units.Length, 4) }
+	if err != nil {
+		key := at + ".label_outer"
+		d.problem(d.given(key, length), key, "no roll", show(p.LabelOuter), "more than the core of "+show(p.LabelCore), "write the outer diameter of the labelled roll")
+		return
+	}
+	const k = 2
+	if math.Abs(wound-p.Caliper) > k*math.Hypot(u, p.CaliperU) {
+		d.warning(d.given(caliper, length), caliper, "not the caliper of the labelled roll", show(p.Caliper), show(wound)+" ± "+show(k*u), "write caliper: "+quantity.Round(wound, quantity.Length, "mm", 4)+", or correct the label")
 	}
 }
 

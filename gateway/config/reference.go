@@ -123,6 +123,8 @@ func sample(key string) string {
 		return "50 in"
 	case "lines.vacuum.edges":
 		return "300 mm, 600 mm, 900 mm"
+	case "lines.heads.plugs":
+		return "55 mm"
 	case "lines.controller.address":
 		return "127.0.0.1:502"
 	case "lines.controller.plain":

@@ -44,6 +44,7 @@ specs: [{name: standard, papers: [kraft-poly], head: board-poly}]
 lines:
   - stand: {slots: [{number: 1, width: 50 in, paper: kraft-poly}]}
     vacuum: {edges: [300 mm, 600 mm, 900 mm]}
+    heads: {plugs: [55 mm]}
     controller: {address: "127.0.0.1:502", plain: true}
 `
 

@@ -72,6 +72,15 @@ func (u *Units) For(d quantity.Dimension) string {
 	return ""
 }
 
+// byDimension lists the units that can be chosen, for texts of a line.
+func (u *Units) byDimension() map[quantity.Dimension]string {
+	out := map[quantity.Dimension]string{}
+	for _, d := range quantity.Dimensions() {
+		out[d] = u.For(d)
+	}
+	return out
+}
+
 // Log is how messages are written.
 type Log struct {
 	Level  string `cfg:"level" one_of:"debug,info,warn,error" default:"info" doc:"least level that is written"`

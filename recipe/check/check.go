@@ -7,6 +7,7 @@
 package check
 
 import (
+	"math"
 	"strconv"
 
 	"lapgate/recipe"
@@ -40,9 +41,17 @@ func Run(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand, rec *recipe.
 	r.interlocks()
 	r.problems()
 	r.slot()
+	r.stock()
 	r.wrap()
+	r.lie()
 	r.crimp()
+	r.drives()
+	r.heads()
+	r.glue()
 	r.header()
+	r.vacuum()
+	r.centring()
+	r.mass()
 	r.step()
 	return r.dst
 }
@@ -98,31 +107,32 @@ func (r *run) where(key string) string {
 	return r.line.Origins[key+".0"]
 }
 
-// kind is how a quantity is written in a finding.
-type kind struct {
-	dim  quantity.Dimension
-	unit string
-}
-
-var (
-	metres  = kind{quantity.Length, "m"}
-	seconds = kind{quantity.Time, "s"}
-	celsius = kind{quantity.Temperature, "°C"}
-	pure    = kind{quantity.None, ""}
+// The dimensions of what is written in findings.
+const (
+	metres  = quantity.Length
+	seconds = quantity.Time
+	celsius = quantity.Temperature
+	hertz   = quantity.Frequency
+	speed   = quantity.Speed
+	pascals = quantity.Pressure
+	kilos   = quantity.Mass
+	pure    = quantity.None
 )
 
-// write gives a quantity in SI with its unit, to a millionth.
-func (k kind) write(v float64) string { return quantity.Round(v, k.dim, k.unit, 6) }
+// write gives a quantity with its unit, as the people of the line read it.
+func (r *run) write(d quantity.Dimension, v float64) string { return r.line.Write(v, d) }
 
 // span is the interval in words.
-func (k kind) span(r recipe.Range) string { return k.write(r.Min) + " to " + k.write(r.Max) }
+func (r *run) span(d quantity.Dimension, s recipe.Range) string {
+	return r.write(d, s.Min) + " to " + r.write(d, s.Max)
+}
 
 // limit is an interval that a value must keep with its guard band.
 type limit struct {
 	code   recipe.Code
 	field  string
 	what   string // in a sentence
-	kind   kind
+	kind   quantity.Dimension
 	key    string // under limits
 	remedy string
 }
@@ -130,15 +140,17 @@ type limit struct {
 // within checks v ± k·u against an interval (JCGM 106, guarded acceptance).
 func (r *run) within(l *limit, v, u float64, span recipe.Range) {
 	guard := r.line.Limits.GuardK * u
-	if v-guard >= span.Min && v+guard <= span.Max {
+	// Rounding may carry a value that was set to its limit beyond it.
+	slack := rounding * math.Abs(v)
+	if v-guard >= span.Min-slack && v+guard <= span.Max+slack {
 		return
 	}
-	got := l.kind.write(v)
+	got := r.write(l.kind, v)
 	if guard > 0 {
-		got += " ± " + l.kind.write(guard)
+		got += " ± " + r.write(l.kind, guard)
 	}
-	r.add(l.code, l.field, got, l.kind.span(span), "limits."+l.key,
-		l.what+" is "+got+", allowed is "+l.kind.span(span)+"; "+l.remedy)
+	r.add(l.code, l.field, got, r.span(l.kind, span), "limits."+l.key,
+		l.what+" is "+got+", allowed is "+r.span(l.kind, span)+"; "+l.remedy)
 }
 
 func integer(v int64) string { return strconv.FormatInt(v, 10) }

@@ -9,6 +9,7 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/check"
+	"lapgate/recipe/reel"
 )
 
 // each case changes a good roll so that one thing is wrong. It names every
@@ -81,6 +82,63 @@ var cases = []struct {
 	{"crimp settings", func(s *scene) { s.line.Crimp.Decel = -1 }, codes(recipe.CrimpIncalculable), "crimp_time_s", "", "crimp_speed"},
 	{"bond above platen", func(s *scene) { s.line.Materials.Stock[0].BondTarget = 175 }, codes(recipe.BondAbovePlaten), "header_temperature_c", "mill.yaml:51", "must reach 175 °C, but the platen is set to 175 °C"},
 	{"header settings", func(s *scene) { s.line.Header.Conductance = 0 }, codes(recipe.HeaderIncalculable), "header_dwell_s", "", "conductance"},
+
+	{"turning drive settings", func(s *scene) { s.line.Drives.Turning.Gear = 0 }, codes(recipe.DriveIncalculable), "turning_hz", "", "gear ratio is not positive; correct drives.turning"},
+	{"press settings", func(s *scene) { s.line.Header.Cylinders = 0 }, codes(recipe.ContactIncalculable), "contact_pressure_pa", "", "cylinder_bore"},
+	{"glue settings", func(s *scene) {
+		s.line.Materials.Specs[0].Head, s.line.Glue.Coverage = "inner", -1
+		s.stand.Platen = 110
+	}, codes(recipe.GlueIncalculable), "glue_mass_kg", "", "coverage"},
+	{"centring settings", func(s *scene) { s.line.Centring.Target = math.NaN() }, codes(recipe.CentringIncalculable), "centring_offset_m", "", "target"},
+	{"mass settings", func(s *scene) { s.line.Materials.Grades[0].Density = 0 }, codes(recipe.MassIncalculable), "gross_kg", "", "density is not positive"},
+
+	{"narrow", func(s *scene) { s.line.Cradle.MinRatio = 0.9 }, codes(check.RollNarrow), "width_m", "", "may tip"},
+	// A roll of 1.2 × 1 m whose centre is 0.6·cos φ above its contacts.
+	{"may tip", func(s *scene) { s.line.Cradle.MinTip = 45 }, codes(check.RollTippy), "width_m", "", "tips when it leans by 41.953 degrees"},
+	{"short for the crimpers", func(s *scene) { s.line.Crimp.Spacing = 1.01 }, codes(check.RollShort), "width_m", "", "one end after the other"},
+	{"crimper position", func(s *scene) { s.line.Limits.CrimperPos.Max = 0.6 }, codes(check.CrimperPosition), "crimper_position_m", "", "0.6009 m, allowed is 0.05 m to 0.6 m"},
+	{"crimper pressure", func(s *scene) { s.line.Limits.CrimperPres.Max = 6.8e6 }, codes(check.CrimperPressure), "crimper_pressure_pa", "", "6900000 Pa"},
+	{"no crimper pressure", func(s *scene) { s.line.Crimp.Pressure = 0 }, nil, "", "", ""},
+	{"roll centre", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.RollCentreHeight = 0.6 } }, codes(check.CentreHeight), "roll_centre_height_m", "", "the cradle makes it 0.742"},
+	{"thick fold", func(s *scene) { s.line.Limits.FoldLayers = 8 }, codes(check.FoldThick), "overhang_m", "", "9 thicknesses"},
+	{"no crimper wheel", func(s *scene) { s.line.Crimp.Blades, s.line.Limits.FoldLayers = 0, 8 }, nil, "", "", ""},
+
+	{"drive above its limit", func(s *scene) { s.line.Drives.Turning.Limits.Max = 25 }, codes(check.DriveRange), "turning_hz", "", "25.539908 Hz, the drive may run 2 Hz to 25 Hz"},
+	{"drive below its limit", func(s *scene) { s.line.Drives.Crimper.Limits.Min = 19 }, codes(check.DriveRange), "crimper_hz", "", "19 Hz to 80 Hz"},
+	{"crimpers as fast as they go", func(s *scene) { s.line.Drives.Crimper.Limits.Max = 15 }, nil, "", "", ""},
+	{"cooling", func(s *scene) { s.line.Drives.Feed.CoolingHz = 26 }, codes(check.DriveCooling), "feed_hz", "", "runs hot"},
+	{"above base", func(s *scene) { s.line.Wrap.Speed = 1.6 }, codes(check.DriveAboveBase, check.DriveAboveBase), "turning_hz", "", "base frequency of 60 Hz"},
+	{"turning and wrap speed", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.WrapSpeed = 0.62 } }, codes(check.TurningSpeed), "turning_hz", "", "the wrap speed is 0.62 m/s"},
+	{"feed and turning speed", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.FeedHz = 26 } }, codes(check.FeedTurning), "feed_hz", "", "sags or tears"},
+	{"stated draw", func(s *scene) { s.line.Wrap.Draw = 0.03 }, nil, "", "", ""},
+	{"no drives", func(s *scene) { s.line.Equipment.Drives = recipe.Absent; s.line.Drives.Feed.Gear = 0 }, nil, "", "", ""},
+
+	{"outer head too large", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.OuterHead = 1.21 } }, codes(check.HeadSize), "outer_head_m", "", "outer head of 1.21 m stands out beyond the 1.2 m"},
+	{"inner head too large", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.InnerHead = 1.3 } }, codes(check.HeadSize), "inner_head_m", "", "inner head of 1.3 m"},
+	// 0.125 − 0.010 − (1.2 − 1.0)/2 = 0.015 m.
+	{"outer head too small", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.OuterHead = 1.0 } }, codes(check.HeadLap), "outer_head_m", "mill.yaml:31", "by 0.015 m on its poor side"},
+	{"inner head leaves much bare", func(s *scene) { s.line.Heads.InnerBare = 0.04 }, codes(check.InnerHeadBare), "inner_head_m", "", "ring of 0.05 m bare"},
+	{"no core plug", func(s *scene) { s.line.Heads.Plugs = []float64{0.06} }, codes(check.CorePlug), "core", "", "bore of 0.07 m"},
+	{"no plugs at hand", func(s *scene) { s.line.Heads.Plugs = nil }, nil, "", "", ""},
+	{"glue range", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.GlueMass = 2.1 } }, codes(check.GlueRange), "glue_mass_kg", "", "2.1 kg, allowed is 0 kg to 2 kg"},
+	{"stroke range", func(s *scene) { s.line.Limits.Stroke.Max = 1.2 }, codes(check.StrokeRange), "platen_stroke_m", "", "1.3 m"},
+	{"contact pressure range", func(s *scene) { s.line.Limits.Contact.Min = 11e3 }, codes(check.ContactRange), "contact_pressure_pa", "", "relief setting"},
+	{"contact pressure not known", func(s *scene) { s.line.Header.Pressure, s.line.Limits.Contact.Min = 0, 11e3 }, nil, "", "", ""},
+	{"no vacuum", func(s *scene) { s.line.Vacuum.Edges = []float64{0.7} }, codes(check.VacuumNone), "vacuum_zones", "", "the innermost needs 1.4 m"},
+	{"centring offset", func(s *scene) { s.line.Centring.Target = -0.21 }, codes(check.CentringRange), "centring_offset_m", "", "0.2 m either way"},
+	{"gross range", func(s *scene) { s.line.Limits.Gross.Max = 700 }, codes(check.GrossRange), "gross_kg", "", "±"},
+	{"no density", func(s *scene) { s.roll.Grade, s.roll.Spec = 0, "plain" }, codes(check.DensityUnknown), "gross_kg", "", "neither grade nor order"},
+	{"density of the order", func(s *scene) {
+		s.roll.Grade, s.roll.Spec, s.roll.Order = 0, "plain", &recipe.Order{ID: "O-1", Density: 700}
+	}, nil, "", "", ""},
+	{"weighed before", func(s *scene) { s.roll.KnownWeight = 900 }, codes(check.KnownWeight), "known_weight_kg", "", "weighed at 900 kg"},
+	{"weighed before, right", func(s *scene) { s.roll.KnownWeight = 732 }, nil, "", "", ""},
+	// 100 mm on a core of 76.2 mm are 11 m at 0.3 mm.
+	{"few rolls left", func(s *scene) { s.line.Stand.Reserve = 0.2; s.stand.Outer[1] = 0.12 }, codes(check.StockLow), "wrapper_slot", "", "slot 2 reaches for 0 more"},
+	{"consumption and diameter differ", func(s *scene) { s.stand.Counted[1] = reel.Estimate{Length: 500, U: 2, Known: true} }, codes(check.StockDiffers), "outer_m", "", "the lesser is taken"},
+	{"consumption alone", func(s *scene) {
+		s.stand.Outer[1], s.stand.Counted[1] = 0, reel.Estimate{Length: 500, U: 2, Known: true}
+	}, nil, "", "", ""},
 
 	{"slot of no stand", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.Slot = 5 } }, codes(check.SlotWidth, check.StockUnknown), "wrapper_slot", "", "slot 5 is not in the configuration"},
 	{"width of another slot", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.Slot = 1 } }, codes(check.SlotWidth), "wrapper_width_m", "", "slot 1 holds a wrapper of 1 m"},

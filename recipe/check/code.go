@@ -31,6 +31,32 @@ const (
 	FeedCounts        recipe.Code = "feed-counts"
 	WrapTimeRange     recipe.Code = "wrap-time-range"
 	WrapTimeSpeed     recipe.Code = "wrap-time-speed"
+	StockLow          recipe.Code = "slot-running-out"
+	StockDiffers      recipe.Code = "slot-stock-differs"
+	RollNarrow        recipe.Code = "roll-narrow"
+	RollTippy         recipe.Code = "roll-may-tip"
+	RollShort         recipe.Code = "roll-short"
+	CrimperPosition   recipe.Code = "crimper-position-range"
+	CrimperPressure   recipe.Code = "crimper-pressure-range"
+	CentreHeight      recipe.Code = "roll-centre-height"
+	FoldThick         recipe.Code = "fold-thick"
+	DriveRange        recipe.Code = "drive-frequency-range"
+	DriveCooling      recipe.Code = "drive-cooling"
+	DriveAboveBase    recipe.Code = "drive-above-base"
+	TurningSpeed      recipe.Code = "turning-speed"
+	FeedTurning       recipe.Code = "feed-turning-speed"
+	HeadSize          recipe.Code = "head-size"
+	HeadLap           recipe.Code = "head-lap"
+	InnerHeadBare     recipe.Code = "inner-head-bare"
+	CorePlug          recipe.Code = "no-core-plug"
+	GlueRange         recipe.Code = "glue-mass-range"
+	StrokeRange       recipe.Code = "platen-stroke-range"
+	ContactRange      recipe.Code = "contact-pressure-range"
+	VacuumNone        recipe.Code = "vacuum-none"
+	CentringRange     recipe.Code = "centring-offset-range"
+	GrossRange        recipe.Code = "gross-range"
+	DensityUnknown    recipe.Code = "density-unknown"
+	KnownWeight       recipe.Code = "known-weight-differs"
 	CrimpTurnsRange   recipe.Code = "crimp-turns-range"
 	CrimpTimeRange    recipe.Code = "crimp-time-range"
 	CrimpTimeTurns    recipe.Code = "crimp-time-turns"
@@ -103,24 +129,55 @@ var codes = [...]CodeInfo{
 	{recipe.CradleRefuses, recipe.Hold, interlock, "the roll cannot lie on the turning rolls, or the cradle settings are not possible"},
 	{recipe.WrapIncalculable, recipe.Hold, configFault, "feed length or wrap time cannot be computed from the settings"},
 	{recipe.CrimpIncalculable, recipe.Hold, configFault, "the crimp time cannot be computed from the settings"},
+	{recipe.DriveIncalculable, recipe.Hold, configFault, "a frequency cannot be computed from the settings of its drive"},
 	{recipe.BondAbovePlaten, recipe.Hold, configFault, "the bond line cannot get as warm as wanted from this platen"},
-	{recipe.HeaderIncalculable, recipe.Hold, configFault, "the dwell cannot be computed from the settings"},
+	{recipe.ContactIncalculable, recipe.Hold, configFault, "the contact pressure of the platens cannot be computed from the settings"},
+	{recipe.HeaderIncalculable, recipe.Hold, configFault, "stroke or dwell cannot be computed from the settings"},
+	{recipe.GlueIncalculable, recipe.Hold, configFault, "the edge glue cannot be computed from the settings"},
+	{recipe.CentringIncalculable, recipe.Hold, configFault, "the centring target is not a number"},
+	{recipe.MassIncalculable, recipe.Hold, configFault, "the mass of the roll cannot be computed from the settings"},
 	{SlotWidth, recipe.Hold, interlock, "slot, wrapper width, roll width and overhang do not agree"},
 	{OverhangRange, recipe.Hold, interlock, "the overhang breaks a rule of its window"},
 	{SlotConfirmed, recipe.Warn, noReason, "the operator confirmed another slot than the recipe's"},
 	{StockUnknown, recipe.Warn, noReason, "the length left on the wrapper roll is not known"},
+	{StockDiffers, recipe.Warn, noReason, "outer diameter and consumption of a wrapper roll tell different lengths"},
+	{StockLow, recipe.Warn, noReason, "the wrapper roll reaches for few rolls more"},
 	{FeedLengthRange, recipe.Hold, interlock, "the feed length, with its guard band, is outside its limits"},
 	{FeedLayers, recipe.Hold, interlock, "feed length, circumference and layers do not agree"},
 	{FeedCounts, recipe.Hold, interlock, "feed length and encoder counts do not agree"},
 	{WrapTimeRange, recipe.Hold, interlock, "the wrap time is outside its limits"},
 	{WrapTimeSpeed, recipe.Hold, interlock, "the wrap time is too short for feed length and speed"},
+	{RollNarrow, recipe.Warn, noReason, "the roll is narrow for its diameter"},
+	{RollTippy, recipe.Warn, noReason, "the roll tips when it leans a little"},
+	{RollShort, recipe.Warn, noReason, "the roll is shorter than the least distance of the crimpers"},
 	{CrimpTurnsRange, recipe.Hold, interlock, "the crimp turns are outside their limits"},
 	{CrimpTimeRange, recipe.Hold, interlock, "the crimp time is outside its limits"},
+	{CrimperPosition, recipe.Hold, interlock, "the position of the crimpers is outside its limits"},
+	{CrimperPressure, recipe.Hold, interlock, "the hydraulic pressure of the crimpers is outside its limits"},
+	{CentreHeight, recipe.Hold, interlock, "the height of the roll centre does not agree with the cradle"},
+	{FoldThick, recipe.Warn, noReason, "many thicknesses of wrapper lie on one another at the fold"},
 	{CrimpTimeTurns, recipe.Hold, interlock, "the crimp time is too short for turns and speed"},
+	{DriveRange, recipe.Hold, interlock, "a frequency is outside what its drive may run"},
+	{DriveCooling, recipe.Warn, noReason, "a frequency is below the cooling limit of its motor"},
+	{DriveAboveBase, recipe.Warn, noReason, "a frequency is above the base frequency of its motor"},
+	{TurningSpeed, recipe.Hold, interlock, "turning frequency and wrap speed do not agree"},
+	{FeedTurning, recipe.Hold, interlock, "the feed rolls do not run at the speed of the turning rolls with the stated draw"},
+	{HeadSize, recipe.Hold, interlock, "a head stands out beyond the roll"},
+	{HeadLap, recipe.Hold, interlock, "the overhang does not come in far enough under the outer head"},
+	{InnerHeadBare, recipe.Warn, noReason, "the inner head leaves a wide ring bare"},
+	{CorePlug, recipe.Warn, noReason, "no core plug at hand fits the core"},
+	{GlueRange, recipe.Hold, interlock, "the edge glue is outside its limits"},
 	{HeaderTemperature, recipe.Hold, interlock, "the platen setpoint is outside its limits"},
 	{DwellRange, recipe.Hold, interlock, "the dwell, with its guard band, is outside its limits"},
+	{StrokeRange, recipe.Hold, interlock, "the stroke of the platens is outside its limits"},
+	{ContactRange, recipe.Hold, interlock, "the contact pressure of the platens is outside its limits"},
 	{DwellTemperature, recipe.Hold, interlock, "the bond line does not get warm enough in this dwell at this temperature"},
 	{PlatenTemperature, recipe.Warn, noReason, "the platen is far from its setpoint"},
+	{VacuumNone, recipe.Warn, noReason, "the wrapper covers no vacuum zone"},
+	{CentringRange, recipe.Hold, interlock, "the roll is to be put too far off the line centre"},
+	{GrossRange, recipe.Hold, interlock, "the predicted gross mass, with its guard band, is outside its limits"},
+	{DensityUnknown, recipe.Warn, noReason, "nobody tells the density of the roll, so the scale cannot judge it"},
+	{KnownWeight, recipe.Warn, noReason, "a weighing of the bare roll does not agree with its size and grade"},
 	{StepFromPrevious, recipe.Warn, noReason, "a setpoint differs much from the previous recipe of the same specification"},
 }
 

@@ -37,20 +37,20 @@ var (
 func (r *run) scan() {
 	l := &r.line.Limits
 	if age := r.roll.Age; !(age >= 0 && age <= l.MaxScanAge) {
-		r.add(ScanStale, "age_s", seconds.write(age), seconds.write(l.MaxScanAge), "limits.scan_age",
-			"the scan is "+seconds.write(age)+" old, allowed is "+seconds.write(l.MaxScanAge)+"; measure the roll again")
+		r.add(ScanStale, "age_s", r.write(seconds, age), r.write(seconds, l.MaxScanAge), "limits.scan_age",
+			"the scan is "+r.write(seconds, age)+" old, allowed is "+r.write(seconds, l.MaxScanAge)+"; measure the roll again")
 	}
 	if q := r.roll.Quality; !(q >= l.MinQuality) {
-		r.add(ScanQuality, "quality", pure.write(q), "at least "+pure.write(l.MinQuality), "limits.scan_quality",
-			"the scan quality is "+pure.write(q)+", wanted is at least "+pure.write(l.MinQuality)+"; clean the scanner and measure the roll again")
+		r.add(ScanQuality, "quality", r.write(pure, q), "at least "+r.write(pure, l.MinQuality), "limits.scan_quality",
+			"the scan quality is "+r.write(pure, q)+", wanted is at least "+r.write(pure, l.MinQuality)+"; clean the scanner and measure the roll again")
 	}
 	if o := r.roll.Ovality; !(o <= l.MaxOvality) {
-		r.add(ScanOvality, "ovality", pure.write(o), pure.write(l.MaxOvality), "limits.ovality",
-			"the roll is out of round by "+pure.write(o)+" of its diameter, allowed is "+pure.write(l.MaxOvality)+"; look for a flat spot, measure again or wrap by hand")
+		r.add(ScanOvality, "ovality", r.write(pure, o), r.write(pure, l.MaxOvality), "limits.ovality",
+			"the roll is out of round by "+r.write(pure, o)+" of its diameter, allowed is "+r.write(pure, l.MaxOvality)+"; look for a flat spot, measure again or wrap by hand")
 	}
 	if s := r.roll.WidthSpread; !(s <= l.MaxSpread) {
-		r.add(ScanWidthSpread, "width_spread_m", metres.write(s), metres.write(l.MaxSpread), "limits.width_spread",
-			"the width samples differ by "+metres.write(s)+", allowed is "+metres.write(l.MaxSpread)+"; look for a telescoped end, measure again or wrap by hand")
+		r.add(ScanWidthSpread, "width_spread_m", r.write(metres, s), r.write(metres, l.MaxSpread), "limits.width_spread",
+			"the width samples differ by "+r.write(metres, s)+", allowed is "+r.write(metres, l.MaxSpread)+"; look for a telescoped end, measure again or wrap by hand")
 	}
 	if r.rec.Has(recipe.RollInvalid) {
 		return
@@ -86,9 +86,9 @@ func (r *run) matches(code recipe.Code, what string, scanned, ordered, most floa
 	if ordered == 0 || math.Abs(scanned-ordered) <= most {
 		return
 	}
-	want := metres.write(ordered) + " ± " + metres.write(most)
-	r.add(code, what+"_m", metres.write(scanned), want, "limits.order_"+what,
-		"the scanned "+what+" is "+metres.write(scanned)+", order "+strconv.Quote(r.roll.Order.ID)+" wants "+want+"; make sure that this is the roll of the order, then measure again")
+	want := r.write(metres, ordered) + " ± " + r.write(metres, most)
+	r.add(code, what+"_m", r.write(metres, scanned), want, "limits.order_"+what,
+		"the scanned "+what+" is "+r.write(metres, scanned)+", order "+strconv.Quote(r.roll.Order.ID)+" wants "+want+"; make sure that this is the roll of the order, then measure again")
 }
 
 // Modes and states of ISA-TR88.00.02.

@@ -7,6 +7,9 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/cradle"
+	"lapgate/recipe/drive"
+	"lapgate/recipe/heads"
+	"lapgate/recipe/mass"
 )
 
 // problems turns what kept Compute from a setpoint into findings.
@@ -21,7 +24,7 @@ func (r *run) problem(p *recipe.Problem) {
 	switch p.Code {
 	case recipe.RollInvalid:
 		field := [...]string{"diameter_m", "width_m", "diameter_u_m", "width_u_m"}[p.Index&3]
-		got := metres.write(p.Got)
+		got := r.write(metres, p.Got)
 		r.add(p.Code, field, got, "a positive length", "",
 			field+" is "+got+" or not a number; measure the roll again")
 	case recipe.GradeUnknown:
@@ -47,45 +50,61 @@ func (r *run) problem(p *recipe.Problem) {
 	case recipe.NoInnerHeadSize:
 		r.headSize(p, "inner_head_m", "inner", r.spec.InnerHead)
 	case recipe.NoWindow:
-		r.add(p.Code, "overhang_m", "at least "+metres.write(p.Got), "at most "+metres.write(p.Want), r.boundaryKey(r.window.Lower),
-			"no wrapper width would do: the "+r.window.Lower.String()+" asks for "+metres.write(p.Got)+" on each side, the "+
-				r.window.Upper.String()+" allows "+metres.write(p.Want)+"; use another specification or head size, or wrap by hand")
+		r.add(p.Code, "overhang_m", "at least "+r.write(metres, p.Got), "at most "+r.write(metres, p.Want), r.boundaryKey(r.window.Lower),
+			"no wrapper width would do: the "+r.window.Lower.String()+" asks for "+r.write(metres, p.Got)+" on each side, the "+
+				r.window.Upper.String()+" allows "+r.write(metres, p.Want)+"; use another specification or head size, or wrap by hand")
 	case recipe.NoSlot:
 		r.noSlot(p)
 	case recipe.SlotUnconfirmed:
 		r.add(p.Code, "slot_confirmed", "none", "slot "+strconv.Itoa(p.Index), "equipment.stand",
-			"hang or choose the wrapper of slot "+strconv.Itoa(p.Index)+", "+metres.write(p.Want)+" wide, confirm the slot at the panel, then press retry")
+			"hang or choose the wrapper of slot "+strconv.Itoa(p.Index)+", "+r.write(metres, p.Want)+" wide, confirm the slot at the panel, then press retry")
 	case recipe.SlotUnfit:
 		r.slotUnfit(p)
 	case recipe.CradleRefuses:
 		why := cradle.Fault(p.Index).Error()
-		r.add(p.Code, "diameter_m", metres.write(p.Got), "a roll that lies on the cradle", "cradle.spacing",
-			why+" (wrapped roll of "+metres.write(p.Got)+"); correct the cradle settings or wrap by hand elsewhere")
+		r.add(p.Code, "diameter_m", r.write(metres, p.Got), "a roll that lies on the cradle", "cradle.spacing",
+			why+" (wrapped roll of "+r.write(metres, p.Got)+"); correct the cradle settings or wrap by hand elsewhere")
 	case recipe.WrapIncalculable:
-		r.add(p.Code, "feed_length_m", metres.write(p.Got), "a positive length", "wrap.speed",
+		r.add(p.Code, "feed_length_m", r.write(metres, p.Got), "a positive length", "wrap.speed",
 			"feed length and wrap time cannot be computed; check speed, ramps, feed_slip and counts_per_metre of wrap, and layers, overlap and tail of specification "+specName)
 	case recipe.CrimpIncalculable:
-		r.add(p.Code, "crimp_time_s", "path "+metres.write(p.Got), "a positive time", "crimp.speed",
+		r.add(p.Code, "crimp_time_s", "path "+r.write(metres, p.Got), "a positive time", "crimp.speed",
 			"the crimp time cannot be computed; check speed, ramps, engage and retract of crimp, friction and slip_safety of cradle, and crimp_turns and crimp_speed of specification "+specName)
 	case recipe.BondAbovePlaten:
-		r.add(p.Code, "header_temperature_c", "bond at "+celsius.write(p.Got), "platen at "+celsius.write(p.Want), r.headKey(r.spec.Head, "platen_temperature"),
-			"the bond line of "+strconv.Quote(r.spec.Head)+" must reach "+celsius.write(p.Got)+", but the platen is set to "+celsius.write(p.Want)+
+		r.add(p.Code, "header_temperature_c", "bond at "+r.write(celsius, p.Got), "platen at "+r.write(celsius, p.Want), r.headKey(r.spec.Head, "platen_temperature"),
+			"the bond line of "+strconv.Quote(r.spec.Head)+" must reach "+r.write(celsius, p.Got)+", but the platen is set to "+r.write(celsius, p.Want)+
 				" and cannot give that; correct bond_temperature or platen_temperature of the material. Keep to the temperature limits of the paper")
 	case recipe.HeaderIncalculable:
-		r.add(p.Code, "header_dwell_s", "share of rise "+pure.write(p.Got), "between 0 and 1", "header.conductance",
+		r.add(p.Code, "header_dwell_s", "share of rise "+r.write(pure, p.Got), "between 0 and 1", "header.conductance",
 			"the dwell cannot be computed; check conductance, start_temperature and dwell_margin of header, and the thermal values of head "+strconv.Quote(r.spec.Head))
+	case recipe.DriveIncalculable:
+		i := p.Index & 3
+		name := [...]string{"turning", "feed", "crimper", "turning"}[i]
+		r.add(p.Code, [...]string{"turning_hz", "feed_hz", "crimper_hz", "turning_hz"}[i], "no frequency", "settings of a motor", "drives."+name+".rated_speed",
+			drive.Fault(p.Got).Error()+"; correct drives."+name+" from the motor's plate and the gear, and the speeds of wrap and crimp")
+	case recipe.ContactIncalculable:
+		r.add(p.Code, "contact_pressure_pa", "no pressure", "settings of a press", "header.cylinder_bore",
+			heads.Fault(p.Got).Error()+"; check pressure, cylinder_bore, cylinders, cylinder_efficiency and platen_diameter of header")
+	case recipe.GlueIncalculable:
+		r.add(p.Code, "glue_mass_kg", r.write(kilos, p.Got), "a mass from zero up", "glue.coverage",
+			"the edge glue cannot be computed; check coverage and band of glue")
+	case recipe.CentringIncalculable:
+		r.add(p.Code, "centring_offset_m", "no number", "an offset", "centring.target", "the centring target is not a number; correct target of centring")
+	case recipe.MassIncalculable:
+		r.add(p.Code, "gross_kg", "no mass", "settings of a roll", "grades.0.density",
+			mass.Fault(p.Got).Error()+"; check density of the grade, mass of the core, basis weight of wrapper and heads, and tolerance of scale")
 	default:
-		r.add(p.Code, "", pure.write(p.Got), pure.write(p.Want), "", info(p.Code).Meaning)
+		r.add(p.Code, "", r.write(pure, p.Got), r.write(pure, p.Want), "", info(p.Code).Meaning)
 	}
 }
 
 func (r *run) headSize(p *recipe.Problem, field, which, material string) {
-	limit := "sizes in stock from " + metres.write(p.Want)
+	limit := "sizes in stock from " + r.write(metres, p.Want)
 	if p.Want == 0 {
 		limit = "no size in stock"
 	}
-	r.add(p.Code, field, "roll of "+metres.write(p.Got), limit, r.headKey(material, "diameters"),
-		"no "+which+" head of "+strconv.Quote(material)+" is small enough for a roll of "+metres.write(p.Got)+" ("+limit+"); cut or stock a smaller head, or wrap by hand")
+	r.add(p.Code, field, "roll of "+r.write(metres, p.Got), limit, r.headKey(material, "diameters"),
+		"no "+which+" head of "+strconv.Quote(material)+" is small enough for a roll of "+r.write(metres, p.Got)+" ("+limit+"); cut or stock a smaller head, or wrap by hand")
 }
 
 // boundaryKey is the setting behind one end of the window.
@@ -146,12 +165,12 @@ func (r *run) noSlot(p *recipe.Problem) {
 		if i > 0 {
 			why.WriteString(", ")
 		}
-		why.WriteString("slot " + strconv.Itoa(c.Slot.Number) + " (" + metres.write(c.Slot.Width) + ") " + c.Fit.String())
+		why.WriteString("slot " + strconv.Itoa(c.Slot.Number) + " (" + r.write(metres, c.Slot.Width) + ") " + c.Fit.String())
 		if d := outside(c.Slot.Width, widths); d < least {
 			nearest, least = i, d
 		}
 	}
-	text := "no wrapper fits; a width of " + metres.span(widths) + " would do"
+	text := "no wrapper fits; a width of " + r.span(metres, widths) + " would do"
 	got, key := "no slots", ""
 	if nearest >= 0 {
 		got, key = why.String(), r.slotKey(list[nearest].Slot.Number)
@@ -159,7 +178,7 @@ func (r *run) noSlot(p *recipe.Problem) {
 	} else {
 		text += ", but the stand has no slots; add them to stand.slots"
 	}
-	r.add(p.Code, "wrapper_slot", got, metres.span(widths), key, text)
+	r.add(p.Code, "wrapper_slot", got, r.span(metres, widths), key, text)
 }
 
 // slotRemedy says what to do with the slot that is nearest to serve.
@@ -171,7 +190,7 @@ func (r *run) slotRemedy(c *recipe.Candidate, widths recipe.Range) string {
 	case c.Fit == recipe.NotReady:
 		return "Make " + slot + " ready"
 	case c.Fit == recipe.TooShort:
-		return "Change the wrapper roll in " + slot + ": " + metres.write(math.Round(c.Left*10)/10) + " left, " + metres.write(math.Ceil(c.Need*10)/10) + " needed"
+		return "Change the wrapper roll in " + slot + ": " + r.write(metres, math.Round(c.Left*10)/10) + " left, " + r.write(metres, math.Ceil(c.Need*10)/10) + " needed"
 	}
 	return "Change " + slot
 }
@@ -180,11 +199,11 @@ func (r *run) slotUnfit(p *recipe.Problem) {
 	why := "not in the configuration"
 	for _, c := range recipe.Candidates(r.line, r.roll, r.stand) {
 		if c.Slot.Number == p.Index {
-			why = c.Fit.String() + " with " + metres.write(c.Slot.Width)
+			why = c.Fit.String() + " with " + r.write(metres, c.Slot.Width)
 			break
 		}
 	}
-	widths := metres.span(r.window.Widths)
+	widths := r.span(metres, r.window.Widths)
 	r.add(p.Code, "slot_confirmed", integer(int64(p.Index)), widths, r.slotKey(p.Index),
 		"confirmed slot "+integer(int64(p.Index))+": "+why+"; a width of "+widths+" would do. Hang such a wrapper of "+orList(r.spec.Papers)+" and confirm its slot")
 }

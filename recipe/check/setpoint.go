@@ -5,6 +5,7 @@ import (
 	"strconv"
 
 	"lapgate/recipe"
+	"lapgate/recipe/quantity"
 )
 
 // rounding is the relative difference that arithmetic may leave between two
@@ -33,26 +34,26 @@ func (r *run) slot() {
 		r.add(SlotWidth, "wrapper_slot", strconv.Itoa(sp.Slot), "a slot of the stand", "",
 			slotName(sp.Slot)+" is not in the configuration; choose a slot of stand.slots")
 	case !near(hung, sp.WrapperWidth):
-		r.add(SlotWidth, "wrapper_width_m", metres.write(sp.WrapperWidth), metres.write(hung), r.slotKey(sp.Slot),
-			slotName(sp.Slot)+" holds a wrapper of "+metres.write(hung)+", the recipe says "+metres.write(sp.WrapperWidth)+"; correct the one that is wrong")
+		r.add(SlotWidth, "wrapper_width_m", r.write(metres, sp.WrapperWidth), r.write(metres, hung), r.slotKey(sp.Slot),
+			slotName(sp.Slot)+" holds a wrapper of "+r.write(metres, hung)+", the recipe says "+r.write(metres, sp.WrapperWidth)+"; correct the one that is wrong")
 	case !near(sp.WrapperWidth, r.roll.Width+2*sp.Overhang):
-		r.add(SlotWidth, "overhang_m", metres.write(sp.Overhang), metres.write((sp.WrapperWidth-r.roll.Width)/2), "",
-			"the overhang is "+metres.write(sp.Overhang)+", wrapper and roll give "+metres.write((sp.WrapperWidth-r.roll.Width)/2)+"; compute the recipe again")
+		r.add(SlotWidth, "overhang_m", r.write(metres, sp.Overhang), r.write(metres, (sp.WrapperWidth-r.roll.Width)/2), "",
+			"the overhang is "+r.write(metres, sp.Overhang)+", wrapper and roll give "+r.write(metres, (sp.WrapperWidth-r.roll.Width)/2)+"; compute the recipe again")
 	}
 	if r.windowKnown && !r.window.Contains(sp.Overhang) {
 		rule := r.window.Upper
 		if sp.Overhang < r.window.Overhang.Min {
 			rule = r.window.Lower
 		}
-		r.add(OverhangRange, "overhang_m", metres.write(sp.Overhang), metres.span(r.window.Overhang), r.boundaryKey(rule),
-			"the overhang is "+metres.write(sp.Overhang)+", allowed is "+metres.span(r.window.Overhang)+" by the "+rule.String()+
-				"; a wrapper of "+metres.span(r.window.Widths)+" would do")
+		r.add(OverhangRange, "overhang_m", r.write(metres, sp.Overhang), r.span(metres, r.window.Overhang), r.boundaryKey(rule),
+			"the overhang is "+r.write(metres, sp.Overhang)+", allowed is "+r.span(metres, r.window.Overhang)+" by the "+rule.String()+
+				"; a wrapper of "+r.span(metres, r.window.Widths)+" would do")
 	}
 	if c := r.stand.Confirmed; c != 0 && c != sp.Slot {
 		r.add(SlotConfirmed, "slot_confirmed", strconv.Itoa(c), strconv.Itoa(sp.Slot), "",
 			"the operator confirmed slot "+strconv.Itoa(c)+", the recipe takes "+slotName(sp.Slot)+"; tell the operator")
 	}
-	if n := sp.Slot; n >= 1 && n <= len(r.stand.Outer) && r.stand.Outer[n-1] == 0 {
+	if n := sp.Slot; n >= 1 && n <= len(r.stand.Outer) && r.stand.Outer[n-1] == 0 && !r.stand.Counted[n-1].Known {
 		r.add(StockUnknown, "outer_m", "not known", "an outer diameter", "",
 			"the controller gives no outer diameter for "+slotName(n)+", so nobody knows whether its wrapper reaches; look at the wrapper roll")
 	}
@@ -76,12 +77,12 @@ func (r *run) wrap() {
 	if d := float64(sp.FeedCounts) - exact; !(d >= -rounding*exact && d < 1+rounding*exact) {
 		want := quantityText(math.Ceil(exact))
 		r.add(FeedCounts, "feed_counts", integer(sp.FeedCounts), want, "wrap.counts_per_metre",
-			"the feed length of "+metres.write(sp.FeedLength)+" is "+want+" encoder counts, the recipe says "+integer(sp.FeedCounts)+"; compute the recipe again")
+			"the feed length of "+r.write(metres, sp.FeedLength)+" is "+want+" encoder counts, the recipe says "+integer(sp.FeedCounts)+"; compute the recipe again")
 	}
 	r.within(&wrapTimeLimit, sp.WrapTime, 0, l.WrapTime)
 	if least := sp.FeedLength / sp.WrapSpeed; !(sp.WrapTime >= least*(1-rounding)) {
-		r.add(WrapTimeSpeed, "wrap_time_s", seconds.write(sp.WrapTime), "at least "+seconds.write(least), "wrap.speed",
-			"the wrap time is "+seconds.write(sp.WrapTime)+", but the feed length takes "+seconds.write(least)+" at full speed without ramps; compute the recipe again")
+		r.add(WrapTimeSpeed, "wrap_time_s", r.write(seconds, sp.WrapTime), "at least "+r.write(seconds, least), "wrap.speed",
+			"the wrap time is "+r.write(seconds, sp.WrapTime)+", but the feed length takes "+r.write(seconds, least)+" at full speed without ramps; compute the recipe again")
 	}
 }
 
@@ -92,20 +93,14 @@ func (r *run) feedLayers(sp *recipe.Setpoints) {
 	if r.spec == nil || !(d > 0) {
 		return
 	}
-	thickest := 0.0
-	for _, name := range r.spec.Papers {
-		if p := r.line.Materials.Paper(name); p != nil {
-			thickest = math.Max(thickest, p.Caliper)
-		}
-	}
 	turns := (sp.FeedLength*(1-r.line.Wrap.FeedSlip) - r.spec.Overlap - r.spec.Tail) / (math.Pi * d)
-	allowed := recipe.Range{Min: sp.Layers * (1 - coarse), Max: sp.Layers * (1 + coarse + sp.Layers*thickest/d)}
+	allowed := recipe.Range{Min: sp.Layers * (1 - coarse), Max: sp.Layers * (1 + coarse + sp.Layers*r.thickest()/d)}
 	if allowed.Contains(turns) {
 		return
 	}
-	r.add(FeedLayers, "feed_length_m", pure.write(turns)+" turns", pure.span(allowed)+" turns", "",
-		"the feed length of "+metres.write(sp.FeedLength)+" makes "+pure.write(turns)+" turns, "+pure.write(sp.Layers)+
-			" layers need "+pure.span(allowed)+"; compute the recipe again")
+	r.add(FeedLayers, "feed_length_m", r.write(pure, turns)+" turns", r.span(pure, allowed)+" turns", "",
+		"the feed length of "+r.write(metres, sp.FeedLength)+" makes "+r.write(pure, turns)+" turns, "+r.write(pure, sp.Layers)+
+			" layers need "+r.span(pure, allowed)+"; compute the recipe again")
 }
 
 var (
@@ -122,15 +117,16 @@ func (r *run) crimp() {
 	l := &r.line.Limits
 	r.within(&crimpTurnsLimit, sp.CrimpTurns, 0, l.CrimpTurns)
 	r.within(&crimpTimeLimit, sp.CrimpTime, 0, l.CrimpTime)
+	r.crimpers(sp)
 	c := &r.line.Crimp
-	speed := c.Speed
+	fastest := c.Speed
 	if r.spec != nil {
-		speed = math.Min(speed, r.spec.CrimpSpeed)
+		fastest = math.Min(fastest, r.spec.CrimpSpeed)
 	}
-	least := c.Engage + c.Retract + sp.CrimpTurns*math.Pi*r.roll.Diameter/speed
+	least := c.Engage + c.Retract + sp.CrimpTurns*math.Pi*r.roll.Diameter/fastest
 	if !(sp.CrimpTime >= least*(1-rounding)) {
-		r.add(CrimpTimeTurns, "crimp_time_s", seconds.write(sp.CrimpTime), "at least "+seconds.write(least), "crimp.speed",
-			"the crimp time is "+seconds.write(sp.CrimpTime)+", but "+pure.write(sp.CrimpTurns)+" turns take "+seconds.write(least)+
+		r.add(CrimpTimeTurns, "crimp_time_s", r.write(seconds, sp.CrimpTime), "at least "+r.write(seconds, least), "crimp.speed",
+			"the crimp time is "+r.write(seconds, sp.CrimpTime)+", but "+r.write(pure, sp.CrimpTurns)+" turns take "+r.write(seconds, least)+
 				" at full speed without ramps; compute the recipe again")
 	}
 }
@@ -149,12 +145,13 @@ func (r *run) header() {
 	l := &r.line.Limits
 	r.within(&temperatureLimit, sp.HeaderTemperature, 0, l.Temperature)
 	r.within(&dwellLimit, sp.HeaderDwell, r.rec.Uncertainty.Dwell, l.Dwell)
+	r.press(sp)
 	r.bond(sp)
 	// A platen at exactly 0 °C is one whose temperature is not reported.
 	if p := r.stand.Platen; p != 0 && !(math.Abs(p-sp.HeaderTemperature) <= l.PlatenBand) {
 		band := recipe.Range{Min: sp.HeaderTemperature - l.PlatenBand, Max: sp.HeaderTemperature + l.PlatenBand}
-		r.add(PlatenTemperature, "platen_c", celsius.write(p), celsius.span(band), "limits.platen_band",
-			"the cooler platen is at "+celsius.write(p)+", its setpoint is "+celsius.write(sp.HeaderTemperature)+
+		r.add(PlatenTemperature, "platen_c", r.write(celsius, p), r.span(celsius, band), "limits.platen_band",
+			"the cooler platen is at "+r.write(celsius, p)+", its setpoint is "+r.write(celsius, sp.HeaderTemperature)+
 				"; wait until it is there, and look at its heater when it does not come")
 	}
 }
@@ -170,7 +167,7 @@ func (r *run) bond(sp *recipe.Setpoints) {
 		return
 	}
 	h := &r.line.Header
-	head, share := recipe.HeaderTarget(h, m, sp.HeaderTemperature)
+	head, share := recipe.HeaderTarget(h, m, sp.HeaderTemperature, sp.ContactPressure)
 	press := sp.HeaderDwell
 	if m.Method == recipe.Glued {
 		press -= h.DryTime
@@ -179,10 +176,10 @@ func (r *run) bond(sp *recipe.Setpoints) {
 	if share <= 0 || reached >= share*(1-rounding) {
 		return
 	}
-	got := celsius.write(h.Start + reached*(sp.HeaderTemperature-h.Start))
-	r.add(DwellTemperature, "header_dwell_s", "bond line at "+got, celsius.write(m.BondTarget), r.headKey(m.Name, "bond_temperature"),
-		"in "+seconds.write(press)+" at "+celsius.write(sp.HeaderTemperature)+" the bond line gets to "+got+
-			", wanted is "+celsius.write(m.BondTarget)+"; press longer or correct the platen temperature within its limits")
+	got := r.write(celsius, h.Start+reached*(sp.HeaderTemperature-h.Start))
+	r.add(DwellTemperature, "header_dwell_s", "bond line at "+got, r.write(celsius, m.BondTarget), r.headKey(m.Name, "bond_temperature"),
+		"in "+r.write(seconds, press)+" at "+r.write(celsius, sp.HeaderTemperature)+" the bond line gets to "+got+
+			", wanted is "+r.write(celsius, m.BondTarget)+"; press longer or correct the platen temperature within its limits")
 }
 
 // step warns when a setpoint is far from the previous recipe of the same
@@ -206,14 +203,14 @@ func (r *run) step() {
 	}
 }
 
-func (r *run) stepped(field string, k kind, now, before float64) {
+func (r *run) stepped(field string, k quantity.Dimension, now, before float64) {
 	most := r.line.Limits.StepWarn
 	if math.Abs(now-before) <= most*math.Abs(before) {
 		return
 	}
-	share := pure.write(most)
-	r.add(StepFromPrevious, field, k.write(now), k.write(before)+" ± "+share+" of it", "limits.step",
-		field+" is "+k.write(now)+" after "+k.write(before)+" for the roll before, a step of more than "+share+" of it; make sure that the scan is right")
+	share := r.write(pure, most)
+	r.add(StepFromPrevious, field, r.write(k, now), r.write(k, before)+" ± "+share+" of it", "limits.step",
+		field+" is "+r.write(k, now)+" after "+r.write(k, before)+" for the roll before, a step of more than "+share+" of it; make sure that the scan is right")
 }
 
 func slotName(number int) string { return "slot " + strconv.Itoa(number) }

@@ -1,0 +1,66 @@
+package check
+
+import (
+	"math"
+	"strconv"
+
+	"lapgate/recipe"
+	"lapgate/recipe/reel"
+)
+
+var grossLimit = limit{GrossRange, "gross_kg", "the predicted gross mass", kilos, "gross", "check density of the grade and mass of the core, and measure the roll again"}
+
+// mass checks the predicted mass, and a weighing of the bare roll against it.
+func (r *run) mass() {
+	sp := &r.rec.Setpoints
+	if !r.line.Equipment.Scale.Powered() || r.spec == nil {
+		return
+	}
+	if !sp.Groups.Has(recipe.GroupWeigh) {
+		if sp.Groups.Has(recipe.GroupWrap) && !r.rec.Has(recipe.MassIncalculable) && !r.rec.Has(recipe.GradeUnknown) {
+			r.add(DensityUnknown, "gross_kg", "no density", "a grade or an order with one", "grades.0.density",
+				"neither grade nor order tells the density of the roll, so its mass is not predicted and the scale cannot judge it; enter the grade at the controller")
+		}
+		return
+	}
+	r.within(&grossLimit, sp.Gross, r.rec.Uncertainty.Gross, r.line.Limits.Gross)
+	if known := r.roll.KnownWeight; known > 0 {
+		want := sp.Gross - sp.Tare
+		if core := r.line.Materials.Core(r.roll.Core); core != nil {
+			want += core.Mass * r.roll.Width
+		}
+		if most := sp.ScaleTolerance * sp.Gross; !(math.Abs(known-want) <= most) {
+			r.add(KnownWeight, "known_weight_kg", r.write(kilos, known), r.write(kilos, want)+" ± "+r.write(kilos, most), "scale.tolerance",
+				"the bare roll was weighed at "+r.write(kilos, known)+", its size and grade make "+r.write(kilos, want)+"; make sure of grade, core and roll")
+		}
+	}
+}
+
+// stock warns of a wrapper roll that reaches for few rolls more, and of one
+// whose outer diameter and consumption disagree.
+func (r *run) stock() {
+	sp := &r.rec.Setpoints
+	n := sp.Slot
+	if !sp.Groups.Has(recipe.GroupStand) || n < 1 || n > len(r.stand.Outer) {
+		return
+	}
+	few := r.line.Stand.WarnRolls
+	counted := r.stand.Counted[n-1].Known
+	if few == 0 && !counted || r.stand.Outer[n-1] == 0 && !counted {
+		return
+	}
+	c, ok := recipe.CandidateOf(r.line, r.roll, r.stand, n)
+	if !ok || c.Feed <= 0 || math.IsInf(c.Left, 1) {
+		return
+	}
+	if c.Differs {
+		r.add(StockDiffers, "outer_m", r.write(metres, r.stand.Outer[n-1]), "what consumption leaves, "+r.write(metres, r.stand.Counted[n-1].Length), "stand.outer_uncertainty",
+			"the outer diameter of "+slotName(n)+" and what was drawn from it tell different lengths; the lesser is taken. Look at the wrapper roll and its diameter sensor")
+	}
+	s := &r.line.Stand
+	usable := reel.Usable(reel.Estimate{Length: c.Left, U: c.LeftU, Known: true}, s.Reserve, s.TailReserve, r.line.Limits.GuardK)
+	if more := reel.Rolls(usable-c.Feed, c.Feed); more < few {
+		r.add(StockLow, "wrapper_slot", strconv.Itoa(more)+" more rolls", strconv.Itoa(few), "stand.warn_rolls",
+			"after this roll "+slotName(n)+" reaches for "+strconv.Itoa(more)+" more like it; have the next wrapper roll ready")
+	}
+}

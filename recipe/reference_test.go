@@ -1,0 +1,120 @@
+package recipe_test
+
+import (
+	"math"
+	"testing"
+
+	"gonum.org/v1/gonum/integrate/quad"
+
+	"lapgate/recipe"
+	"lapgate/recipe/quantity"
+)
+
+// reference gives the value of a check of paper.csv, its tolerance and source.
+func reference(t *testing.T, check string) (value, tolerance float64, source string) {
+	t.Helper()
+	for _, row := range rows(t, "paper.csv") {
+		if row[0] == check {
+			v := numbers(t, row[1:3])
+			return v[0], v[1], row[4] + " (" + row[3] + ")"
+		}
+	}
+	t.Fatalf("paper.csv has no check %s", check)
+	return 0, 0, ""
+}
+
+// spiral is the arc length of r(θ) = start + rise·θ/2π over some turns, by
+// quadrature.
+func spiral(start, rise, turns float64) float64 {
+	b := rise / (2 * math.Pi)
+	return quad.Fixed(func(theta float64) float64 {
+		return math.Hypot(start+b*theta, b)
+	}, 0, 2*math.Pi*turns, 200, quad.Legendre{}, 0)
+}
+
+// TestFeedAgainstSpiral compares the sum of circles with the spiral that the
+// wrapper really is: a sheet whose middle starts half a caliper above the roll.
+func TestFeedAgainstSpiral(t *testing.T) {
+	want, tolerance, source := reference(t, "archimedean")
+	if got := spiral(0, 2*math.Pi, 1); !(math.Abs(got/want-1) <= tolerance) {
+		t.Errorf("r = θ over one turn is %v, want %v; %s", got, want, source)
+	}
+	line, roll := sampleLine(), sampleRoll()
+	line.Materials.Papers[0].Caliper = 0.3e-3
+	line.Materials.Specs[0].Overlap = 0
+	line.Wrap.FeedSlip = 0
+	const n, caliper = 3, 0.3e-3
+	rec := compute(line, roll, sampleStand())
+	excess := spiral(roll.Diameter/2+caliper/2, caliper, n) - rec.Setpoints.FeedLength
+	if math.Abs(excess-math.Pi*n*caliper) > 1e-7 {
+		t.Errorf("the spiral is longer by %v m, want πNt = %v m", excess, math.Pi*n*caliper)
+	}
+	want, tolerance, source = reference(t, "spiral_excess")
+	if !(math.Abs(excess/want-1) <= tolerance) {
+		t.Errorf("the spiral is longer by %v m, want about %v m; %s", excess, want, source)
+	}
+}
+
+// TestReamConstants checks the conversion of basis weights against the
+// constants of the trade, right and wrong.
+func TestReamConstants(t *testing.T) {
+	parse := func(text string) float64 {
+		v, err := quantity.Parse(text, quantity.BasisWeight)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return 1000 * v // g/m²
+	}
+	perSquareInch := parse("1 lb/17x22") * 17 * 22
+	for _, check := range []string{"ream_constant", "ream_constant_trade"} {
+		want, tolerance, source := reference(t, check)
+		if !(math.Abs(perSquareInch/want-1) <= tolerance) {
+			t.Errorf("1 lb is %v g/m², want %v; %s", perSquareInch, want, source)
+		}
+	}
+	wrong, _, source := reference(t, "ream_1000ft2_wrong")
+	if got := parse("1 lb/1000ft2"); math.Abs(got/wrong-1) < 0.01 {
+		t.Errorf("1 lb in 1000 ft² is %v g/m², as printed wrongly; %s", got, source)
+	}
+}
+
+// TestConductanceFollowsPressure holds the contact to its law: constant at
+// exponent 0, a power between the calibrated pressures, no more above them.
+func TestConductanceFollowsPressure(t *testing.T) {
+	h := sampleLine().Header
+	for _, p := range []float64{0, 1e3, 10e3, 1e6} {
+		if got := h.ConductanceAt(p); got != 1000 {
+			t.Errorf("exponent 0 at %v Pa: %v", p, got)
+		}
+	}
+	h.Exponent = 0.5
+	for _, c := range [][2]float64{{0, 1000}, {10e3, 1000}, {2.5e3, 500}, {40e3, 2000}, {100e3, 1000 * math.Sqrt(10)}, {1e6, 1000 * math.Sqrt(10)}, {400, 200}} {
+		if got := h.ConductanceAt(c[0]); !(math.Abs(got/c[1]-1) <= 1e-12) {
+			t.Errorf("at %v Pa: %v, want %v", c[0], got, c[1])
+		}
+	}
+	h.Reference = 0
+	if got := h.ConductanceAt(10e3); got != 0 {
+		t.Errorf("without a reference: %v", got)
+	}
+
+	// A smaller head under the same force is pressed harder and bonds sooner.
+	line := sampleLine()
+	line.Header.Exponent = 0.5
+	var dwells, pressures []float64
+	for _, d := range []float64{0.8, 1.15} {
+		line.Materials.Stock[0].Diameters = []float64{d}
+		line.Materials.Specs[0].MinLap = 0
+		line.Materials.Specs[0].Overhang.Max = 0.4
+		roll := sampleRoll()
+		roll.Diameter = d
+		rec := compute(line, roll, sampleStand())
+		if !rec.Setpoints.Groups.Has(recipe.GroupHeader) {
+			t.Fatalf("no press: %+v", rec.Problems[:rec.N])
+		}
+		dwells, pressures = append(dwells, rec.Setpoints.HeaderDwell), append(pressures, rec.Setpoints.ContactPressure)
+	}
+	if !(pressures[0] > 2*pressures[1] && dwells[0] < dwells[1]) {
+		t.Errorf("pressures %v, dwells %v", pressures, dwells)
+	}
+}

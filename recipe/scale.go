@@ -1,0 +1,88 @@
+package recipe
+
+import (
+	"errors"
+	"math"
+
+	"lapgate/recipe/mass"
+)
+
+// density of a roll and its standard uncertainty, kg/m³: the order's before
+// its grade's. The order's is taken to be as uncertain as the grade's, or 1 %
+// without one. ok is false when nobody tells.
+func (l *Line) density(roll *Roll) (rho, u float64, ok bool) {
+	const unknownGrade = 0.01
+	g := l.Materials.Grade(roll.gradeCode())
+	if o := roll.Order; o != nil && o.Density > 0 {
+		if g != nil {
+			return o.Density, g.DensityU, true
+		}
+		return o.Density, unknownGrade * o.Density, true
+	}
+	if g == nil {
+		return 0, 0, false
+	}
+	return g.Density, g.DensityU, true
+}
+
+// weighed is a wrapped roll as package mass takes it.
+func (l *Line) weighed(roll *Roll, core *Core, slotWidth float64, paper *Paper, used float64, spec *Spec, outer, inner, glue float64) (mass.Item, bool) {
+	rho, u, ok := l.density(roll)
+	if !ok {
+		return mass.Item{}, false
+	}
+	width := roll.WidthMedian
+	if !(width > 0) {
+		width = roll.Width
+	}
+	x := mass.Item{
+		Diameter: roll.Diameter, DiameterU: roll.DiameterU,
+		Width: width, WidthU: roll.WidthU,
+		Density: rho, DensityU: u,
+		Wrapper: mass.Sheet{Length: used, Width: slotWidth, BasisWeight: paper.BasisWeight},
+		Glue:    glue,
+	}
+	if core != nil {
+		x.Core = mass.Core{Diameter: core.Diameter, Linear: core.Mass}
+	}
+	if m := l.Materials.Head(spec.Head); m != nil {
+		x.Outer = mass.Head{Diameter: outer, BasisWeight: m.BasisWeight}
+	}
+	if m := l.Materials.Head(spec.InnerHead); m != nil {
+		x.Inner = mass.Head{Diameter: inner, BasisWeight: m.BasisWeight}
+	}
+	return x, true
+}
+
+// predictMass sets gross, tare and the tolerance for the scale: that of the
+// line, widened by k·u of the prediction so that the line does not stop for
+// what the scan may have got wrong (guarded rejection, JCGM 106).
+func (j *job) predictMass() {
+	if !j.line.Equipment.Scale.Powered() || j.paper == nil {
+		return
+	}
+	sp := &j.out.Setpoints
+	used := feedLength(j.roll.Diameter, j.paper.Caliper, j.spec, 0).Used
+	x, ok := j.line.weighed(j.roll, j.core, j.chosen.Width, j.paper, used, j.spec, sp.OuterHead, sp.InnerHead, sp.GlueMass)
+	if !ok {
+		return // package check says that the density is not known
+	}
+	parts, err := x.Weigh()
+	gross := parts.Gross()
+	tolerance := j.line.Scale.Tolerance + j.line.Limits.GuardK*parts.U/gross
+	if err != nil || !positive(gross) || !finite(parts.U) || !finite(tolerance) {
+		var fault mass.Fault
+		errors.As(err, &fault)
+		j.problem(MassIncalculable, float64(fault), 0, -1)
+		return
+	}
+	j.mass, j.item = parts, x
+	j.massU.add("diameter of the roll", parts.Paper*2*x.Diameter*x.DiameterU/((x.Diameter-x.Core.Diameter)*(x.Diameter+x.Core.Diameter)))
+	j.massU.add("width of the roll", parts.Paper*x.WidthU/x.Width)
+	j.massU.add("density of the roll", parts.Paper*x.DensityU/x.Density)
+	sp.Groups |= 1 << GroupWeigh
+	sp.Gross = gross
+	sp.Tare = parts.Tare()
+	sp.ScaleTolerance = tolerance
+	j.out.Uncertainty.Gross = math.Min(parts.U, math.MaxFloat64)
+}

@@ -1,0 +1,157 @@
+package recipe_test
+
+import (
+	"math"
+	"math/rand"
+	"strings"
+	"testing"
+
+	"lapgate/recipe"
+	"lapgate/recipe/quantity"
+	"lapgate/recipe/thermal"
+)
+
+// spread is the mean and standard deviation of what comes in.
+type spread struct {
+	n          float64
+	mean, sumS float64
+}
+
+func (s *spread) add(v float64) {
+	s.n++
+	d := v - s.mean
+	s.mean += d / s.n
+	s.sumS += d * (v - s.mean)
+}
+
+func (s *spread) sd() float64 { return math.Sqrt(s.sumS / (s.n - 1)) }
+
+// TestUncertaintyAgainstMonteCarlo draws every uncertain input at random and
+// computes each setpoint anew: the propagation of distributions (JCGM 101)
+// that the first-order budget stands in for. Scan, caliper, slip, density and
+// conductance are normal, the centring error is rectangular. The conductance
+// is taken as uncertain by up to 8 %: the dwell bends in it, and from 10 % on
+// first order falls 5 % short.
+func TestUncertaintyAgainstMonteCarlo(t *testing.T) {
+	draws, rolls := 100_000, 24
+	if testing.Short() {
+		draws, rolls = 10_000, 20
+	}
+	r := rand.New(rand.NewSource(101))
+	done := 0
+	for i := 0; done < rolls && i < 1000; i++ {
+		line := sampleLine()
+		roll, stand := randomRoll(r, line), sampleStand()
+		roll.DiameterU = (0.2 + 2*r.Float64()) * 1e-3
+		roll.WidthU = (0.2 + 4*r.Float64()) * 1e-3
+		roll.WidthMedian = roll.Width
+		line.Limits.GuardK = 0
+		line.Centring.Tolerance = 0.012 * r.Float64()
+		line.Wrap.FeedSlipU = 0.004 * r.Float64()
+		line.Header.ConductanceU = (30 + 50*r.Float64()) * line.Header.Conductance / 1000
+		rec := compute(line, roll, stand)
+		sp, u := &rec.Setpoints, &rec.Uncertainty
+		if !sp.Groups.Has(recipe.GroupWrap) || !sp.Groups.Has(recipe.GroupHeader) || !sp.Groups.Has(recipe.GroupWeigh) {
+			continue
+		}
+		done++
+		spec, _ := line.SpecOf(roll)
+		paper := line.Materials.Paper(line.Stand.Slots[sp.Slot-1].Paper)
+		head := line.Materials.Head(spec.Head)
+		grade := line.Materials.Grade(roll.Grade)
+		core := 0.0
+		for _, c := range line.Materials.Cores {
+			if c.Code == roll.Core || roll.Core == 0 {
+				core = math.Max(core, c.Diameter)
+			}
+		}
+		share := (head.BondTarget - line.Header.Start) / (head.Setpoint - line.Header.Start)
+		var overhang, feed, dwell, gross spread
+		for range draws {
+			width := roll.Width + roll.WidthU*r.NormFloat64()
+			diameter := roll.Diameter + roll.DiameterU*r.NormFloat64()
+			overhang.add((sp.WrapperWidth-width)/2 + line.Centring.Tolerance*(2*r.Float64()-1))
+			feed.add(naiveFeed(diameter, paper.Caliper+paper.CaliperU*r.NormFloat64(), *spec, line.Wrap.FeedSlip+line.Wrap.FeedSlipU*r.NormFloat64()))
+			gross.add(sp.Tare + math.Pi/4*(diameter*diameter-core*core)*width*(grade.Density+grade.DensityU*r.NormFloat64()))
+			slow, _, ok := thermal.Head{
+				Thickness: head.Thickness, Conductivity: head.Conductivity, Density: head.Density, HeatCapacity: head.HeatCapacity,
+				Conductance: line.Header.Conductance + line.Header.ConductanceU*r.NormFloat64(),
+			}.Slow(share)
+			if !ok {
+				t.Fatal("no dwell")
+			}
+			dwell.add(slow * line.Header.Margin)
+		}
+		for _, c := range []struct {
+			name       string
+			first      float64
+			simulation *spread
+			value      float64
+		}{
+			{"overhang", u.Overhang, &overhang, sp.Overhang},
+			{"feed length", u.FeedLength, &feed, sp.FeedLength},
+			{"dwell", u.Dwell, &dwell, sp.HeaderDwellSlow},
+			{"gross mass", u.Gross, &gross, sp.Gross},
+		} {
+			if sd := c.simulation.sd(); !(math.Abs(c.first/sd-1) <= 0.05) {
+				t.Errorf("roll %d: uncertainty of the %s is %v to first order, %v by %d draws", i, c.name, c.first, sd, draws)
+			}
+			if c.name != "dwell" && math.Abs(c.simulation.mean-c.value) > 4*c.first/math.Sqrt(float64(draws)) {
+				t.Errorf("roll %d: the %s is %v, the mean of the draws %v", i, c.name, c.value, c.simulation.mean)
+			}
+		}
+	}
+	if done < 20 {
+		t.Errorf("only %d rolls were compared", done)
+	}
+}
+
+// TestLargestContribution makes one input after the other the worst.
+func TestLargestContribution(t *testing.T) {
+	for _, c := range []struct {
+		step string
+		edit func(*recipe.Line, *recipe.Roll)
+		want string
+	}{
+		{"Slot 2", func(l *recipe.Line, _ *recipe.Roll) { l.Centring.Tolerance = 0.02 }, "centring, 100 % of the variance"},
+		{"Slot 2", func(l *recipe.Line, r *recipe.Roll) { l.Centring.Tolerance = 0.001; r.WidthU = 0.004 }, "width of the roll"},
+		{"Feed length", func(l *recipe.Line, _ *recipe.Roll) { l.Wrap.FeedSlipU = 0.01 }, "slip of the feed rolls"},
+		{"Feed length", func(l *recipe.Line, r *recipe.Roll) { l.Wrap.FeedSlipU = 0; r.DiameterU = 0.005 }, "diameter of the roll"},
+		{"Feed length", func(l *recipe.Line, r *recipe.Roll) { l.Wrap.FeedSlipU, r.DiameterU = 0, 0 }, "caliper of the wrapper, 100 %"},
+		{"Header", func(*recipe.Line, *recipe.Roll) {}, "conductance of the contact, 100 %"},
+		{"Header", func(l *recipe.Line, _ *recipe.Roll) { l.Header.ConductanceU = 0 }, ""},
+		{"Mass", func(*recipe.Line, *recipe.Roll) {}, "density of the roll"},
+		{"Mass", func(l *recipe.Line, r *recipe.Roll) { l.Materials.Grades[0].DensityU = 0.1; r.WidthU = 0.01 }, "width of the roll"},
+	} {
+		line, roll := sampleLine(), sampleRoll()
+		c.edit(line, roll)
+		found := false
+		for _, s := range recipe.Explain(line, roll, sampleStand()) {
+			if s.Title == c.step {
+				found = true
+				if !strings.HasPrefix(s.Largest, c.want) || c.want == "" && s.Largest != "" {
+					t.Errorf("%s: largest is %q, want %q", c.step, s.Largest, c.want)
+				}
+			}
+		}
+		if !found {
+			t.Errorf("no step %s", c.step)
+		}
+	}
+}
+
+// TestUnitsOfTexts writes quantities in the units of the line.
+func TestUnitsOfTexts(t *testing.T) {
+	line := sampleLine()
+	if got := line.Write(1.2700004, quantity.Length); got != "1.27 m" {
+		t.Errorf("as held: %q", got)
+	}
+	line.Units = map[quantity.Dimension]string{quantity.Length: "in", quantity.Temperature: "°F", quantity.Mass: "lb"}
+	for d, want := range map[quantity.Dimension]string{
+		quantity.Length: "50 in", quantity.Temperature: "34.286 °F", quantity.Mass: "2.8 lb", quantity.Time: "1.27 s",
+	} {
+		if got := line.Write(1.27, d); got != want {
+			t.Errorf("%s: %q, want %q", d, got, want)
+		}
+	}
+}

@@ -1,0 +1,151 @@
+package recipe
+
+import (
+	"math"
+	"strings"
+
+	"lapgate/recipe/mass"
+	"lapgate/recipe/quantity"
+)
+
+// WeighVerdict is what a reading of the scale says of a wrapped roll, kg.
+type WeighVerdict struct {
+	Verdict mass.Verdict
+	Reading float64
+	Gross   float64 // expected
+	Net     float64 // reading less tare, for the label
+	Delta   float64 // reading less expected
+	Allowed float64 // tolerance either way
+	Guard   float64 // on top of it, within which a reading is only doubtful
+	Causes  []WeighCause
+}
+
+// WeighCause is one likely cause of a reading that is off.
+type WeighCause struct {
+	Kind  mass.Kind
+	Name  string  // of the grade or core
+	Gross float64 // what the roll would weigh, kg
+}
+
+// text is the cause in a sentence.
+func (c *WeighCause) text() string {
+	switch c.Kind {
+	case mass.WrongGrade:
+		return "the roll is of grade " + c.Name
+	case mass.WrongCore:
+		return "the roll has the core " + c.Name
+	case mass.WrongRoll:
+		return "another roll is on the scale"
+	case mass.NoOuterHeads:
+		return "both outer heads are missing"
+	case mass.OneOuterHead:
+		return "an outer head is missing"
+	case mass.NoInnerHeads:
+		return "both inner heads are missing"
+	case mass.OneInnerHead:
+		return "an inner head is missing"
+	case mass.NoWrapper:
+		return "the roll has no wrapper"
+	case mass.DoubleWrapper:
+		return "the roll was wrapped twice"
+	}
+	return "unknown cause"
+}
+
+// Text is the verdict in a sentence with its likely causes, in the units of
+// the line.
+func (v *WeighVerdict) Text(line *Line) string {
+	kg := func(m float64) string { return line.Write(m, quantity.Mass) }
+	head := "the scale reads " + kg(v.Reading) + ", expected are " + kg(v.Gross) + " ± " + kg(v.Allowed)
+	switch v.Verdict {
+	case mass.Good:
+		return head
+	case mass.Doubtful:
+		head += "; it is off by " + kg(math.Abs(v.Delta)) + ", but no more than the prediction itself may be"
+	case mass.Wrong:
+		head += "; it is off by " + kg(math.Abs(v.Delta))
+	default:
+		return "the scale reading of " + kg(v.Reading) + " cannot be judged"
+	}
+	if len(v.Causes) == 0 {
+		return head + ", and no single cause explains it; weigh again and look at roll and scale"
+	}
+	why := make([]string, len(v.Causes))
+	for i := range v.Causes {
+		why[i] = v.Causes[i].text() + " (" + kg(v.Causes[i].Gross) + ")"
+	}
+	return head + "; likely, the best first: " + strings.Join(why, ", ") + ". Look at the roll before its label is printed"
+}
+
+// mostCauses bounds how many causes are told.
+const mostCauses = 3
+
+// Weigh judges a reading of the scale, kg, for a roll that was wrapped with
+// the setpoints. others are the expected gross masses of the rolls before and
+// after, if known. A reading that nobody predicted, or that is no positive
+// number, has the verdict mass.Unreadable.
+func Weigh(line *Line, roll *Roll, sp *Setpoints, reading float64, others ...float64) WeighVerdict {
+	v := WeighVerdict{Reading: reading, Gross: sp.Gross}
+	spec, _ := line.SpecOf(roll)
+	if !sp.Groups.Has(GroupWeigh) || spec == nil {
+		return v
+	}
+	v.Net = reading - sp.Tare
+	core := line.Materials.Core(roll.Core)
+	if core == nil {
+		core = line.Materials.largestCore()
+	}
+	paper, width := &Paper{}, 0.0
+	for i := range line.Stand.Slots {
+		if s := &line.Stand.Slots[i]; s.Number == sp.Slot {
+			if p := line.Materials.Paper(s.Paper); p != nil {
+				paper, width = p, s.Width
+			}
+		}
+	}
+	used := feedLength(roll.Diameter, paper.Caliper, spec, 0).Used
+	item, ok := line.weighed(roll, core, width, paper, used, spec, sp.OuterHead, sp.InnerHead, sp.GlueMass)
+	if !ok {
+		return v
+	}
+	parts, err := item.Weigh()
+	if err != nil {
+		return v
+	}
+	if width == 0 {
+		// The operator hung the wrapper: what is left of the tare is its mass.
+		item.Wrapper = mass.Sheet{Length: 1, Width: 1, BasisWeight: math.Max(0, sp.Tare-parts.Tare())}
+	}
+	j := mass.Judge(reading, sp.Gross, parts.U, line.Scale.Tolerance, line.Limits.GuardK)
+	v.Verdict, v.Delta, v.Allowed, v.Guard = j.Verdict, j.Delta, j.Allowed, j.Guard
+	if v.Verdict != mass.Wrong && v.Verdict != mass.Doubtful {
+		return v
+	}
+	var alt mass.Alternatives
+	var grades, cores []string
+	for i := range line.Materials.Grades {
+		if g := &line.Materials.Grades[i]; g.Code != roll.gradeCode() {
+			alt.Densities = append(alt.Densities, g.Density)
+			grades = append(grades, g.Name)
+		}
+	}
+	for i := range line.Materials.Cores {
+		if c := &line.Materials.Cores[i]; c != core {
+			alt.Cores = append(alt.Cores, mass.Core{Diameter: c.Diameter, Linear: c.Mass})
+			cores = append(cores, c.Name)
+		}
+	}
+	alt.Rolls = others
+	causes := mass.Explain(reading, sp.Gross, line.Scale.Tolerance, item.Causes(&alt, nil))
+	for _, c := range causes[:min(len(causes), mostCauses)] {
+		one := WeighCause{Kind: c.Kind, Gross: c.Gross}
+		switch c.Kind {
+		case mass.WrongGrade:
+			one.Name = grades[c.Index]
+		case mass.WrongCore:
+			one.Name = cores[c.Index]
+		}
+		v.Causes = append(v.Causes, one)
+	}
+	return v
+}

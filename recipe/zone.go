@@ -1,0 +1,33 @@
+package recipe
+
+// maxZones is the number of vacuum zones that the controller can be told.
+const maxZones = 16
+
+// setZones turns on the vacuum zones that the wrapper covers whole, so that
+// none draws air past its edge. Zones lie on both sides of the line centre,
+// and so does the wrapper.
+func (j *job) setZones() {
+	if !j.line.Equipment.Vacuum.Powered() || !j.out.Setpoints.Groups.Has(GroupWrap) {
+		return
+	}
+	half := j.chosen.Width / 2
+	for i, edge := range j.line.Vacuum.Edges {
+		if i < maxZones && edge > 0 && edge <= half+lengthSlack {
+			j.out.Setpoints.VacuumZones |= 1 << i
+		}
+	}
+}
+
+// setCentring sets where the roll is put. The setting is all there is to know:
+// the overhang allows for the error of the centring itself.
+func (j *job) setCentring() {
+	if !j.line.Equipment.Centring.Powered() {
+		return
+	}
+	if !finite(j.line.Centring.Target) {
+		j.problem(CentringIncalculable, j.line.Centring.Target, 0, -1)
+		return
+	}
+	j.out.Setpoints.Groups |= 1 << GroupCentre
+	j.out.Setpoints.CentringOffset = j.line.Centring.Target
+}

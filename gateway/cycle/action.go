@@ -1,0 +1,70 @@
+package cycle
+
+import "lapgate/gateway/block"
+
+// Action is something that the shell has to do. The actions of one step are
+// executed in order; when one fails, the rest is dropped and the failure comes
+// back as an event. A fetch or a draw that was executed is answered by one
+// event: its own, Refused or LinkDown. Within one step no record follows a
+// write or a fetch, so that a failed write never takes a record with it.
+type Action interface{ action() }
+
+type (
+	// Append makes a record durable before anything that follows it.
+	Append struct{ Record Record }
+	// Send writes one gateway-owned block.
+	Send struct {
+		Block block.ID
+		Words []uint16
+	}
+	// FetchView reads the request block.
+	FetchView struct{}
+	// FetchPayload reads the payload block back.
+	FetchPayload struct{}
+	// FetchOutcomes reads N entries of the outcome ring, the first being index
+	// From.
+	FetchOutcomes struct {
+		From uint32
+		N    int
+	}
+	// DrawNonce asks for a random number.
+	DrawNonce struct{}
+	// Drop closes the connection and opens another.
+	Drop struct{ Reason string }
+	// Notify tells people something: one code for log and metrics, plain
+	// data beside it.
+	Notify struct {
+		Code   string
+		Level  Level
+		Text   string
+		Fields []Field
+	}
+	// Halt ends the machine: the line must not be served by this process.
+	Halt struct{ Reason string }
+)
+
+// Level of a notice.
+type Level uint8
+
+// Levels.
+const (
+	Info Level = iota
+	Warning
+	Alarm
+)
+
+// Field is one datum of a notice.
+type Field struct {
+	Key   string
+	Value any
+}
+
+func (Append) action()        {}
+func (Send) action()          {}
+func (FetchView) action()     {}
+func (FetchPayload) action()  {}
+func (FetchOutcomes) action() {}
+func (DrawNonce) action()     {}
+func (Drop) action()          {}
+func (Notify) action()        {}
+func (Halt) action()          {}

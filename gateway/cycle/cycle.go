@@ -1,0 +1,453 @@
+package cycle
+
+import (
+	"time"
+
+	"lapgate/gateway/block"
+	"lapgate/recipe"
+)
+
+// State of the machine; the number is the one in the heartbeat.
+type State uint16
+
+// States.
+const (
+	StateOffline   State = iota // no session; reads until a request block is valid
+	StateOpen                   // a nonce is being drawn
+	StateHelloWait              // the controller has not adopted the session yet
+	StateSettle                 // an offer of an earlier session is being settled
+	StatePoll                   // nothing is on its way
+	StateCompute                // inside one step, never seen outside
+	StatePrepare                // a payload is being written and read back
+	StateLook                   // last look before the commit
+	StateVerdict                // the controller judges
+	StateFenced                 // a newer session of someone else exists
+	StateWatch                  // not armed: reads and journals, sends nothing
+	StateHalted                 // the line must not be served by this process
+)
+
+var stateNames = [...]string{
+	"OFFLINE", "OPEN", "HELLO_WAIT", "SETTLE", "POLL", "COMPUTE", "PREPARE", "LOOK", "VERDICT", "FENCED", "WATCH", "HALTED",
+}
+
+// String returns the name of the state as the handshake writes it.
+func (s State) String() string {
+	if int(s) < len(stateNames) {
+		return stateNames[s]
+	}
+	return "UNKNOWN"
+}
+
+// Limits of the machine's own patience. None of them closes an offer.
+const (
+	offerLimit      = 65000                  // offers of one session; a number is never used twice
+	readTries       = 3                      // invalid reads before people are told
+	payloadTries    = 2                      // writes of one payload
+	commitResends   = 2                      // repeats of one commit
+	firstPause      = 250 * time.Millisecond // before the second try, doubling
+	longestPause    = 5 * time.Second
+	permissiveWait  = 10 * time.Second // for a permissive to return, then the roll is held
+	sessionSettled  = 10 * time.Second // a session this old was not opened in vain
+	answerPatience  = 30 * time.Second // for an answer of the shell, then the link is dropped
+	ringAlarm       = 48               // outcomes not acknowledged
+	bootJump        = 16               // restarts that may go unseen before a first session
+	outcomesPerRead = 3
+)
+
+// Times are the gateway's own times of the handshake.
+type Times struct {
+	Poll      time.Duration // between reads of the request block
+	Heartbeat time.Duration // between heartbeats
+	Stale     time.Duration // a tick that stands this long is no view
+	Verdict   time.Duration // wait for a verdict before looking again
+}
+
+// Config is what a machine is made from.
+type Config struct {
+	Line       *recipe.Line
+	ConfigHash uint32 // first 32 bits of the hash of the configuration
+	Times      Times
+	Armed      bool // whether the machine may write
+	Pair       bool // one of two gateways: acts only while it holds the lease
+}
+
+// Machine is the state of one line.
+type Machine struct {
+	line       *recipe.Line
+	hash       uint32
+	by         string         // who put the configuration in force
+	changes    []ConfigChange // and what it changed
+	next       *Configure     // waits for the next roll
+	times      Times
+	armed      bool
+	pair       bool
+	lease      Lease
+	offerLimit uint16
+
+	now    Moment
+	out    []Action
+	state  State
+	why    string // reason of a halt
+	linkUp bool
+
+	pending      pending // the answer that is waited for
+	pendingSince time.Duration
+
+	mem  memory
+	view watch
+	ses  session
+	job  job
+	fly  flight
+
+	outTries int           // reads of the next outcome that gave nothing
+	outAt    time.Duration // not read before
+	override *OverrideRoll // waits for its roll to be offered
+
+	rec      recipe.Recipe
+	prev     recipe.Setpoints // of the newest accepted recipe
+	prevSpec string
+	hasPrev  bool
+	wrapping wrapping
+
+	conditions []string // codes of the conditions raised and not ended
+	counts     map[string]uint64
+	cycleTime  time.Duration // request to verdict, newest
+}
+
+// pending names the answer that is waited for.
+type pending uint8
+
+const (
+	nothing pending = iota
+	aView
+	aPayload
+	someOutcomes
+	aNonce
+)
+
+// session is the volatile side of the session in force.
+type session struct {
+	name     block.Session
+	boot     uint32
+	floor    uint32
+	cause    string
+	openedAt time.Duration
+	helloAt  time.Duration
+	hellos   int
+	offer    uint16 // newest number used
+	adopted  bool
+
+	beats  uint16 // goes on over sessions
+	beatAt time.Duration
+	beat   bool // whether one was sent in this session
+	flags  uint16
+
+	ackAt time.Duration
+	ackTo uint32
+
+	pause    time.Duration // before the next session, doubling while sessions come to nothing
+	reopenAt time.Duration
+}
+
+// flight is the volatile side of the offer on its way.
+type flight struct {
+	tries     int // writes of the payload
+	lookAt    time.Duration
+	commitAt  time.Duration
+	resends   int
+	startedAt time.Duration
+	setpoints recipe.Setpoints
+	spec      string
+	measured  recipe.Roll
+}
+
+// New returns a machine that has seen nothing yet. Recover gives it the
+// journal; then come the events.
+func New(c Config) *Machine {
+	m := &Machine{
+		line: c.Line, hash: c.ConfigHash, times: c.Times, armed: c.Armed, pair: c.Pair,
+		offerLimit: offerLimit,
+		mem:        newMemory(),
+		counts:     map[string]uint64{},
+	}
+	m.ses.cause = causeStart
+	if !m.armed {
+		m.state = StateWatch
+	}
+	return m
+}
+
+// Recover takes one stored record; it is called for each in order before the
+// first step. An error says that the records contradict each other.
+func (m *Machine) Recover(s Stored) error { return m.mem.apply(s.Record) }
+
+// Step takes one event and returns what is to be done about it, in order. The
+// slice is valid until the next call.
+func (m *Machine) Step(at Moment, ev Event) []Action {
+	m.now = at
+	m.out = m.out[:0]
+	if m.state == StateHalted {
+		return append(m.out, Halt{m.why})
+	}
+	switch e := ev.(type) {
+	case LinkUp:
+		m.connected()
+	case LinkDown:
+		m.disconnected(e.Err)
+	case Tick:
+		m.poke()
+	case Nonce:
+		if m.answered(aNonce) {
+			m.open(e.Value)
+		}
+	case View:
+		if m.answered(aView) {
+			m.look(&e)
+		}
+	case BadView:
+		if m.answered(aView) {
+			m.unreadable(e.Cause)
+		}
+	case Payload:
+		if m.answered(aPayload) {
+			m.compare(e.Words)
+		}
+	case Outcomes:
+		if m.answered(someOutcomes) {
+			m.collected(e.Entries)
+		}
+	case Written:
+		if e.Block != block.PAYLOAD { // that one ends with its read-back
+			m.end(refusedKey(e.Block))
+		}
+	case Refused:
+		m.refused(e)
+	case JournalFailed:
+		m.journalFailed(e.Err)
+	case HoldAll:
+		m.setHoldAll(e)
+	case OverrideRoll:
+		m.askOverride(e)
+	case Arm:
+		m.arm(e)
+	case Configure:
+		m.configure(e)
+	case Lease:
+		m.setLease(e)
+	}
+	m.beat()
+	return m.out
+}
+
+// do adds an action. After a halt nothing follows.
+func (m *Machine) do(a Action) {
+	if m.state != StateHalted {
+		m.out = append(m.out, a)
+	}
+}
+
+// journal makes a record durable and takes it into memory the same way as
+// Recover does, so that a restart at any point finds what the machine knew. If
+// the record cannot be made durable the machine ends, and memory with it.
+func (m *Machine) journal(r Record) {
+	m.do(Append{r})
+	if err := m.mem.apply(r); err != nil {
+		m.halt("the journal would contradict itself: " + err.Error())
+	}
+}
+
+func (m *Machine) halt(why string) {
+	m.do(Halt{why})
+	m.state = StateHalted
+	m.why = why
+}
+
+func (m *Machine) answered(p pending) bool {
+	if m.pending != p {
+		return false
+	}
+	m.pending = nothing
+	return true
+}
+
+func (m *Machine) ask(p pending, a Action) {
+	m.pending = p
+	m.pendingSince = m.now.Mono
+	m.do(a)
+}
+
+func (m *Machine) askView() { m.ask(aView, FetchView{}) }
+
+func (m *Machine) standby() bool { return m.pair && !m.lease.Held }
+
+// poke goes on from wherever the machine stands, also after a read or a write
+// was refused and the rest of its actions were dropped.
+func (m *Machine) poke() {
+	if !m.linkUp {
+		return
+	}
+	if m.pending != nothing {
+		if m.now.Mono-m.pendingSince > answerPatience {
+			m.leave(causeNoAnswer)
+			m.disconnect("no answer to a read")
+		}
+		return
+	}
+	switch m.state {
+	case StateFenced, StateHalted:
+	case StateOpen:
+		m.ask(aNonce, DrawNonce{})
+	case StatePrepare:
+		m.sendPayload()
+	default:
+		if !m.standby() || m.state == StateWatch {
+			m.askView()
+		}
+	}
+}
+
+// disconnect drops the connection; whatever was on its way has an unknown
+// fate.
+func (m *Machine) disconnect(reason string) {
+	m.linkUp = false
+	m.pending = nothing
+	m.do(Drop{reason})
+}
+
+func (m *Machine) connected() {
+	m.leave(causeLink)
+	m.linkUp = true
+	m.pending = nothing
+	m.view.tickKnown, m.view.tickMoved = false, false
+	m.end(condLink)
+	m.poke()
+}
+
+func (m *Machine) disconnected(err string) {
+	m.leave(causeLink)
+	m.linkUp = false
+	m.pending = nothing
+	m.raise(condLink, "the connection to the controller is gone: "+err)
+}
+
+// leave ends the session, if there is one. An offer on its way stays open: it
+// is settled under the next session.
+func (m *Machine) leave(cause string) {
+	m.fly = flight{}
+	m.job.notBefore = 0
+	switch m.state {
+	case StateWatch, StateFenced, StateHalted, StateOffline:
+		return
+	}
+	m.state = StateOffline
+	// A session that came to nothing delays the next one, so that a fault that
+	// stays cannot fill the journal.
+	if m.now.Mono-m.ses.openedAt >= sessionSettled {
+		m.ses.pause = 0
+	}
+	m.ses.reopenAt = m.now.Mono + m.ses.pause
+	m.ses.pause = backoff(m.ses.pause)
+	m.ses.name = block.Session{}
+	m.ses.adopted = false
+	m.ses.cause = cause
+	m.tell(noteSessionLeft, Info, "the session was left: "+cause, Field{"cause", cause})
+}
+
+func backoff(d time.Duration) time.Duration {
+	return min(max(2*d, firstPause), longestPause)
+}
+
+func (m *Machine) journalFailed(err string) {
+	m.tell(noteJournalFailed, Alarm,
+		"a record could not be made durable, so nothing more is offered; repair the disk and start again: "+err)
+	if m.ses.adopted && m.armed && m.linkUp {
+		m.ses.flags |= block.FlagJournalFault
+		m.sendBeat()
+	}
+	m.halt("journal: " + err)
+}
+
+// refused tells of a refusal once. A refused write wrote nothing and a refused
+// read read nothing, so each state goes on at the next tick.
+func (m *Machine) refused(e Refused) {
+	m.pending = nothing
+	m.count("refused/" + e.Block.String())
+	m.raise(refusedKey(e.Block), "the controller refuses block "+e.Block.String()+": "+e.Err,
+		Field{"block", e.Block.String()})
+	if m.state == StatePrepare && m.fly.tries >= payloadTries {
+		m.void(voidRefused)
+		m.leave(causeRefused)
+	}
+}
+
+func (m *Machine) arm(e Arm) {
+	if e.On == m.armed {
+		return
+	}
+	m.journal(ModeRecord{Armed: e.On, By: e.By, Reason: e.Reason})
+	m.armed = e.On
+	m.job = job{} // what was shown in shadow is offered now, and the other way round
+	if e.On {
+		m.tell(noteArmed, Info, "writing is allowed", Field{"by", e.By})
+		if m.state == StateWatch {
+			m.state = StateOffline
+			m.ses.cause = causeArmed
+		}
+		return
+	}
+	m.tell(noteDisarmed, Info, "writing is forbidden; an open offer is settled when it is allowed again", Field{"by", e.By})
+	m.override = nil
+	m.leave(causeDisarmed)
+	if m.state != StateHalted {
+		m.state = StateWatch
+	}
+}
+
+func (m *Machine) setHoldAll(e HoldAll) {
+	if e.On == m.mem.holdAll {
+		return
+	}
+	m.journal(HoldRecord(e))
+	if e.On {
+		m.raise(condHoldAll, "every roll is held until the hold is ended: "+e.Reason, Field{"by", e.By})
+	} else {
+		m.end(condHoldAll)
+	}
+	m.ses.beat = false // tell the controller now
+}
+
+func (m *Machine) configure(e Configure) {
+	if e.Line == nil {
+		return
+	}
+	m.next = &e
+	m.tell(noteConfigWaits, Info, "another configuration takes effect at the next roll")
+}
+
+// takeConfig puts a waiting configuration in force. It is called between
+// rolls only.
+func (m *Machine) takeConfig() {
+	if m.next == nil {
+		return
+	}
+	m.line, m.hash = m.next.Line, m.next.Hash
+	m.by, m.changes = m.next.By, m.next.Changes
+	m.next = nil
+	m.tell(noteConfigInForce, Info, "another configuration is in force")
+}
+
+func (m *Machine) setLease(e Lease) {
+	had := m.lease.Held
+	m.lease.Held = e.Held
+	m.lease.Number = max(m.lease.Number, e.Number)
+	switch {
+	case !m.pair:
+	case e.Held && m.state == StateFenced:
+		m.state = StateOffline
+		m.ses.cause = causeLease
+	case e.Held && !had && m.state == StateOffline:
+		m.ses.cause = causeLease
+	case !e.Held && m.armed:
+		m.leave(causeLease)
+	}
+}

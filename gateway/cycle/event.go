@@ -1,0 +1,119 @@
+// Package cycle is the pure state machine of one line: the handshake with the
+// controller and the decision on each roll. Step takes one event and returns
+// the actions it calls for. It holds no goroutine, clock, logger, socket or
+// randomness: time, numbers drawn and answers all come in with events, and
+// what must be on disk before the wire is an action that comes first.
+package cycle
+
+import (
+	"time"
+
+	"lapgate/gateway/block"
+	"lapgate/recipe"
+)
+
+// Moment is when an event happened. Mono runs steadily and decides; Wall is
+// for people and is only written into records.
+type Moment struct {
+	Mono time.Duration
+	Wall time.Time
+}
+
+// Event is something that happened outside the machine.
+type Event interface{ event() }
+
+type (
+	// LinkUp says that a fresh connection to the controller stands.
+	LinkUp struct{}
+	// LinkDown says that the connection is gone, so that the fate of whatever
+	// was on its way is unknown.
+	LinkDown struct{ Err string }
+	// Tick says that the poll interval has passed.
+	Tick struct{}
+	// Nonce answers DrawNonce with a random number that is not zero.
+	Nonce struct{ Value uint32 }
+	// View answers FetchView with one consistent request block, and what the
+	// scan made of its samples.
+	View struct {
+		Request block.Request
+		Roll    recipe.Roll
+		Stand   recipe.Stand
+	}
+	// BadView answers FetchView when the block read is not whole; Cause is one
+	// of the words type, layout, crc, generation.
+	BadView struct{ Cause string }
+	// Payload answers FetchPayload with the words that stand in the controller.
+	Payload struct{ Words []uint16 }
+	// Outcomes answers FetchOutcomes, one element for each entry asked for.
+	Outcomes struct{ Entries []OutcomeRead }
+	// Written says that the controller confirmed a write.
+	Written struct{ Block block.ID }
+	// Refused says that the controller refused a write or a read, and that
+	// nothing was written.
+	Refused struct {
+		Block block.ID
+		Err   string
+	}
+	// JournalFailed says that a record could not be made durable. The actions
+	// that followed it were not executed.
+	JournalFailed struct{ Err string }
+	// HoldAll is an operator's wish that no roll gets a recipe, or its end.
+	HoldAll struct {
+		On     bool
+		By     string
+		Reason string
+	}
+	// OverrideRoll is a named person's recipe for the roll that now waits.
+	OverrideRoll struct {
+		Roll     uint32
+		By       string
+		Operator uint32
+		Reason   uint16
+		Text     string
+		Changes  map[string]float64 // setpoint by its JSON name, SI
+	}
+	// Arm allows the machine to write, or forbids it.
+	Arm struct {
+		On     bool
+		By     string
+		Reason string
+	}
+	// Configure puts another configuration in force from the next roll on.
+	Configure struct {
+		Line    *recipe.Line
+		Hash    uint32
+		By      string
+		Changes []ConfigChange
+	}
+	// Lease says, in a pair, that this gateway should act, or should no longer.
+	// Number is the number of the lease; no epoch is taken below it.
+	Lease struct {
+		Held   bool
+		Number uint32
+	}
+)
+
+// OutcomeRead is one entry of the outcome ring as read: decoded, or the reason
+// why it could not be.
+type OutcomeRead struct {
+	Words   []uint16
+	Outcome block.Outcome
+	Err     string
+}
+
+func (LinkUp) event()        {}
+func (LinkDown) event()      {}
+func (Tick) event()          {}
+func (Nonce) event()         {}
+func (View) event()          {}
+func (BadView) event()       {}
+func (Payload) event()       {}
+func (Outcomes) event()      {}
+func (Written) event()       {}
+func (Refused) event()       {}
+func (JournalFailed) event() {}
+func (HoldAll) event()       {}
+func (OverrideRoll) event()  {}
+func (Arm) event()           {}
+func (Configure) event()     {}
+func (Lease) event()         {}

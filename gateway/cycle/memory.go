@@ -1,0 +1,177 @@
+package cycle
+
+import (
+	"fmt"
+
+	"lapgate/gateway/block"
+)
+
+// memory is what the journal holds of the line, as far as the machine decides
+// on it. It changes by records alone.
+type memory struct {
+	epoch  uint32 // newest ever taken
+	floor  uint32 // the controller is known to have had one at least as high
+	boot   uint32 // newest of the controller
+	boots  map[uint32]bool
+	banned map[uint32]bool // seen before the controller lost its memory
+	era    uint32          // +1 for each loss of the controller's memory
+	lostAt uint32          // boot under which the newest loss was found
+
+	journaled uint32 // newest outcome index
+	covered   uint32 // every roll number up to it is a record or in a gap
+	finished  uint32 // newest roll with an outcome or an accepted recipe
+
+	open     *offer // not closed
+	rejected *rejection
+	request  RequestRecord // newest
+	shadow   block.Token   // newest
+	verdict  *VerdictRecord
+	holdAll  bool
+	hash     uint32 // configuration newest in the journal
+	hasHash  bool
+}
+
+// offer is an offer that is not closed.
+type offer struct {
+	name      OfferName
+	token     block.Token
+	roll      uint32
+	kind      block.Kind
+	origin    block.Origin
+	committed bool
+	payload   []uint16
+	crc       uint32
+	era       uint32
+	outcome   *block.Outcome // of its roll
+}
+
+// rejection is the newest verdict "rejected" on a request.
+type rejection struct {
+	token  block.Token
+	reason uint16
+}
+
+func newMemory() memory {
+	return memory{boots: map[uint32]bool{}, banned: map[uint32]bool{}}
+}
+
+// apply takes one record. The errors are contradictions that a sound journal
+// does not hold.
+func (m *memory) apply(r Record) error {
+	switch r := r.(type) {
+	case SessionRecord:
+		if r.Session.Epoch <= m.epoch {
+			return fmt.Errorf("SESSION takes epoch %d, but epoch %d was taken before", r.Session.Epoch, m.epoch)
+		}
+		m.epoch = r.Session.Epoch
+		m.floor = max(m.floor, r.Floor)
+		m.sawBoot(r.Boot)
+	case RequestRecord:
+		m.request = r
+		m.sawBoot(r.Token.Boot)
+		m.covered = max(m.covered, r.Roll)
+	case IntentRecord:
+		if m.open != nil {
+			return fmt.Errorf("INTENT of offer %s stands before offer %s was closed", r.Offer, m.open.name)
+		}
+		m.floor = max(m.floor, r.Offer.Session.Epoch)
+		m.open = &offer{name: r.Offer, token: r.Token, roll: r.Roll, kind: r.Form, origin: r.Origin,
+			payload: r.Payload, crc: block.PayloadCRC(r.Payload), era: m.era}
+	case CommitRecord:
+		if err := m.isOpen(r.Kind(), r.Offer); err != nil {
+			return err
+		}
+		m.open.committed = true
+	case VerdictRecord:
+		if err := m.isOpen(r.Kind(), r.Offer); err != nil {
+			return err
+		}
+		m.verdict = &r
+		if r.Verdict == block.Accepted && m.open.era == m.era {
+			m.finished = max(m.finished, r.Roll)
+		}
+		m.rejected = nil
+		if r.Verdict == block.Rejected {
+			m.rejected = &rejection{m.open.token, r.Reason}
+		}
+		m.open = nil
+	case VoidRecord:
+		if err := m.isOpen(r.Kind(), r.Offer); err != nil {
+			return err
+		}
+		m.open = nil
+	case OutcomeRecord:
+		o := r.Outcome
+		m.journaled = max(m.journaled, o.Index)
+		m.covered = max(m.covered, o.RollNo)
+		m.finished = max(m.finished, o.RollNo)
+		m.sawBoot(o.Boot)
+		if m.open != nil && m.open.roll == o.RollNo && m.open.era == m.era {
+			m.open.outcome = &o
+		}
+	case GapRecord:
+		return m.gap(r)
+	case HoldRecord:
+		m.holdAll = r.On
+	case ConfigRecord:
+		m.hash, m.hasHash = r.Hash, true
+	case ShadowRecord:
+		m.shadow = r.Token
+	case OverrideRecord, ModeRecord:
+	case nil:
+		return fmt.Errorf("no record")
+	default:
+		return fmt.Errorf("record of kind %s is not known", r.Kind())
+	}
+	return nil
+}
+
+func (m *memory) gap(r GapRecord) error {
+	if r.Closed != nil {
+		if err := m.isOpen(r.Kind(), *r.Closed); err != nil {
+			return err
+		}
+		old := m.open.era != m.era
+		m.open = nil
+		if old {
+			return nil // the roll was numbered before the controller lost its memory
+		}
+	}
+	m.journaled = max(m.journaled, r.ToIndex)
+	m.covered = max(m.covered, r.ToRoll)
+	if r.Boot != 0 {
+		// The controller counts from the start again. Its boot numbers of
+		// before must not come back: a token could be named twice.
+		m.journaled, m.covered, m.finished = 0, 0, 0
+		m.rejected = nil
+		m.floor = 0
+		m.lostAt, m.boot = r.Boot, r.Boot
+		m.era++
+		for b := range m.boots {
+			m.banned[b] = true
+		}
+	}
+	return nil
+}
+
+func (m *memory) isOpen(k Kind, n OfferName) error {
+	if m.open == nil {
+		return fmt.Errorf("%s names offer %s, but no offer is open", k, n)
+	}
+	if m.open.name != n {
+		return fmt.Errorf("%s names offer %s, but offer %s is open", k, n, m.open.name)
+	}
+	return nil
+}
+
+func (m *memory) sawBoot(b uint32) {
+	if b != 0 {
+		m.boots[b] = true
+		m.boot = max(m.boot, b)
+	}
+}
+
+// String names the offer for people.
+func (n OfferName) String() string {
+	return fmt.Sprintf("%d/%08X/%d", n.Session.Epoch, n.Session.Nonce, n.Offer)
+}

@@ -1,0 +1,311 @@
+package cycle
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"lapgate/gateway/block"
+	"lapgate/recipe"
+)
+
+// Causes of a gap other than loss of memory.
+const (
+	gapAcked       = "acknowledged before this journal knew of them"
+	gapOverwritten = "overwritten in the ring before they were read"
+	gapRolls       = "no outcome of these rolls is known"
+	gapUnknown     = "nothing tells whether the recipe was used"
+)
+
+// job is the request in hand.
+type job struct {
+	token    block.Token
+	roll     uint32
+	since    time.Duration
+	attempts int // offers that came to nothing
+
+	notBefore time.Duration // no offer before
+	permUntil time.Duration // a permissive may return until then, 0: not waiting
+	forced    *forced       // the roll is to be held, whatever the recipe
+	done      bool          // accepted or held
+	held      bool
+	rejected  uint16 // reason told of
+}
+
+// forced is a hold that follows from a verdict and not from a check.
+type forced struct {
+	reason  block.HoldReason
+	finding recipe.Finding
+}
+
+// poll does what one valid block calls for: outcomes first.
+func (m *Machine) poll(v *View) {
+	r := &v.Request
+	if m.collect(r) {
+		return
+	}
+	// Nothing is journaled behind a write in one step: were the write to fail,
+	// the record would be dropped with it, and the machine would know more than
+	// the journal.
+	if m.ackAgain(r) {
+		return
+	}
+	m.coverRolls(r)
+	m.serve(v)
+}
+
+// collect journals what is lost of the ring and asks for the next outcomes. It
+// reports whether an answer has to come first.
+func (m *Machine) collect(r *block.Request) bool {
+	if acked := min(r.Acked, r.Produced); acked > m.mem.journaled {
+		m.gap(GapRecord{FromIndex: m.mem.journaled + 1, ToIndex: acked, Cause: gapAcked})
+	}
+	if r.Produced > m.mem.journaled+block.OutEntries {
+		m.gap(GapRecord{FromIndex: m.mem.journaled + 1, ToIndex: r.Produced - block.OutEntries, Cause: gapOverwritten})
+		m.outTries, m.outAt = 0, 0
+	}
+	left := r.Produced - m.mem.journaled
+	if left == 0 {
+		m.outTries, m.outAt = 0, 0
+		m.end(condOutcome)
+		return false
+	}
+	if m.now.Mono < m.outAt {
+		// An open offer of a roll that left hangs on the outcome; a waiting
+		// roll does not.
+		return m.state == StateSettle
+	}
+	from := m.mem.journaled + 1
+	// A read does not go round the end of the ring.
+	n := min(left, outcomesPerRead, block.OutEntries-from%block.OutEntries)
+	m.ask(someOutcomes, FetchOutcomes{From: from, N: int(n)})
+	return true
+}
+
+// collected journals the entries that are whole and the ones expected, and
+// acknowledges them together. Another entry in the place is either not written
+// yet, or overwritten, which the next request block tells.
+func (m *Machine) collected(entries []OutcomeRead) {
+	switch m.state {
+	case StateSettle, StatePoll, StateWatch:
+	default:
+		return
+	}
+	n := 0
+	for i := range entries {
+		e := &entries[i]
+		if e.Err != "" || e.Outcome.Index != m.mem.journaled+1 {
+			break
+		}
+		m.journalOutcome(e)
+		n++
+	}
+	m.end(refusedKey(block.OUT))
+	if n > 0 {
+		m.outTries, m.outAt = 0, 0
+		m.end(condOutcome)
+		if m.state != StateWatch {
+			m.sendAck()
+		}
+		m.askView()
+		return
+	}
+	m.count("outcomes-unreadable")
+	m.outTries++
+	if m.outTries < readTries {
+		m.askView()
+		return
+	}
+	m.outTries = 0
+	m.outAt = m.now.Mono + m.times.Verdict
+	m.raise(condOutcome, fmt.Sprintf(
+		"outcome %d cannot be read whole after %d reads; it stays unacknowledged in the controller", m.mem.journaled+1, readTries),
+		Field{"index", m.mem.journaled + 1})
+}
+
+func (m *Machine) journalOutcome(e *OutcomeRead) {
+	o := e.Outcome
+	if o.RollNo > 0 {
+		m.cover(o.RollNo - 1)
+	}
+	m.journal(OutcomeRecord{Outcome: o, Words: slices.Clone(e.Words)})
+	m.count(fmt.Sprintf("outcomes/%d", o.Outcome))
+	m.tell(noteOutcome, Info, fmt.Sprintf("roll %d left the station: %s", o.RollNo, o.Outcome),
+		Field{"roll_no", o.RollNo}, Field{"outcome", uint16(o.Outcome)}, Field{"reason", o.Reason},
+		Field{"index", o.Index}, Field{"scale_dkg", o.Scale})
+	m.judgeScale(&o)
+}
+
+// coverRolls finds roll numbers of which no outcome will come. All outcomes
+// produced are journaled here, so every roll before the one at the station has
+// left without one.
+func (m *Machine) coverRolls(r *block.Request) {
+	if r.Produced != m.mem.journaled || r.RollNo == 0 {
+		return
+	}
+	if r.Phase == block.Empty {
+		m.cover(r.RollNo)
+	} else {
+		m.cover(r.RollNo - 1)
+	}
+}
+
+// cover writes a gap over the roll numbers up to one that no record holds.
+func (m *Machine) cover(upTo uint32) {
+	if upTo > m.mem.covered {
+		m.gap(GapRecord{FromRoll: m.mem.covered + 1, ToRoll: upTo, Cause: gapRolls})
+	}
+}
+
+func (m *Machine) sendAck() {
+	m.ses.ackTo = m.mem.journaled
+	m.ses.ackAt = m.now.Mono
+	a := block.Ack{Session: m.ses.name, UpTo: m.mem.journaled}
+	w := make([]uint16, block.AckWords)
+	m.send(block.ACK, w, a.Encode(w))
+}
+
+// ackAgain sends the acknowledgement that this session has not sent yet, or
+// that the controller has not taken. It reports whether it did.
+func (m *Machine) ackAgain(r *block.Request) bool {
+	switch {
+	case r.Acked >= m.mem.journaled:
+		return false
+	case m.ses.ackTo != m.mem.journaled:
+	case m.now.Mono-m.ses.ackAt >= m.times.Verdict:
+		m.count("resends/ACK")
+	default:
+		return false
+	}
+	m.sendAck()
+	return true
+}
+
+// serve gives a waiting roll its offer.
+func (m *Machine) serve(v *View) {
+	r := &v.Request
+	if r.Phase != block.Await {
+		return
+	}
+	m.take(r)
+	j := &m.job
+	over := m.override != nil && m.override.Roll == r.RollNo
+	if j.done || !over && m.now.Mono < j.notBefore {
+		return
+	}
+	if j.permUntil != 0 && !m.permitted(r) && m.now.Mono < j.permUntil {
+		return
+	}
+	j.permUntil = 0
+	m.offer(v)
+}
+
+// take begins a new job where the request is new. A configuration that waits
+// takes effect between rolls; the operator's retry of a held roll counts as a
+// new beginning, so that a corrected configuration can serve it.
+func (m *Machine) take(r *block.Request) {
+	if m.job.token == r.Token() {
+		return
+	}
+	if m.job.roll != r.RollNo || m.job.held {
+		m.takeConfig()
+	}
+	m.job = job{token: r.Token(), roll: r.RollNo, since: m.now.Mono}
+	m.tell(noteRequest, Info, fmt.Sprintf("roll %d (%s) waits for its recipe", r.RollNo, r.Tag),
+		Field{"roll_no", r.RollNo}, Field{"roll", r.Tag}, Field{"req_id", r.Req})
+	if j := m.mem.rejected; j != nil && j.token == r.Token() {
+		m.weigh(j.reason) // rejected before a restart of this process
+	}
+}
+
+// journalRequest makes durable what the recipe is about to be computed from.
+func (m *Machine) journalRequest(v *View) {
+	r := &v.Request
+	if !m.mem.hasHash || m.mem.hash != m.hash {
+		m.journal(ConfigRecord{Hash: m.hash, By: m.by, Changes: m.changes})
+	}
+	if r.RollNo > 0 {
+		m.cover(r.RollNo - 1)
+	}
+	m.journal(RequestRecord{
+		Token: r.Token(), Roll: r.RollNo, Measured: finiteRoll(v.Roll), Stand: finiteStand(v.Stand),
+		Diameters:   slices.Clone(r.Diameters[:min(int(r.DiameterN), len(r.Diameters))]),
+		Widths:      slices.Clone(r.Widths[:min(int(r.WidthN), len(r.Widths))]),
+		Permissives: r.Permissives,
+	})
+}
+
+// finiteRoll makes a measurement storable: JSON has no NaN. The recipe is
+// computed from the original, which its checks hold.
+func finiteRoll(r recipe.Roll) recipe.Roll {
+	for _, f := range []*float64{
+		&r.Diameter, &r.DiameterU, &r.DiameterMax, &r.Ovality, &r.Taper,
+		&r.Width, &r.WidthU, &r.WidthMedian, &r.WidthSpread, &r.Quality, &r.Age, &r.KnownWeight,
+	} {
+		*f = finite(*f)
+	}
+	return r
+}
+
+func finiteStand(s recipe.Stand) recipe.Stand {
+	for i := range s.Outer {
+		s.Outer[i] = finite(s.Outer[i])
+	}
+	s.Platen = finite(s.Platen)
+	return s
+}
+
+func finite(f float64) float64 {
+	if math.IsNaN(f) || math.IsInf(f, 0) {
+		return 0
+	}
+	return f
+}
+
+// permitted reports whether a recipe may be accepted now, as far as the
+// permissives go.
+func (m *Machine) permitted(r *block.Request) bool {
+	return r.Flags&block.AllPermissives != 0 && r.Permissives&m.line.Limits.Permissives == m.line.Limits.Permissives
+}
+
+// measured reports whether the measurement may be used. It is apart from the
+// validity of the block: a poor scan is a reason to hold the roll, with a
+// reason that people see, and not to be silent.
+func (m *Machine) measured(v *View) bool {
+	return v.Request.Flags&block.DimensionsValid != 0 &&
+		v.Roll.Quality >= m.line.Limits.MinQuality && v.Roll.Age <= m.line.Limits.MaxScanAge
+}
+
+// watchView serves shadow: it reads and journals, and sends nothing.
+func (m *Machine) watchView(v *View) {
+	r := &v.Request
+	if m.collect(r) {
+		return
+	}
+	m.coverRolls(r)
+	if r.Phase != block.Await {
+		return
+	}
+	m.take(r)
+	if m.mem.shadow == r.Token() || m.job.done {
+		return
+	}
+	m.job.done = true
+	m.journalRequest(v)
+	d := m.decide(v, nil)
+	d.payload.Session, d.payload.Offer = block.Session{}, 0
+	words := make([]uint16, block.PayloadWords)
+	if err := d.payload.Encode(words); err != nil {
+		m.halt("encode block PAYLOAD: " + err.Error())
+		return
+	}
+	verdict := "go"
+	if d.payload.Kind == block.KindHold {
+		verdict = "hold"
+	}
+	m.journal(ShadowRecord{Token: r.Token(), Roll: r.RollNo, Tag: r.Tag, Verdict: verdict, Payload: words, Findings: d.findings})
+	m.count("shadow/" + verdict)
+	m.tell(noteShadow, Info, fmt.Sprintf("roll %d would get: %s", r.RollNo, verdict),
+		Field{"roll_no", r.RollNo}, Field{"verdict", verdict}, Field{"findings", d.findings})
+}

@@ -1,0 +1,377 @@
+package cycle
+
+import (
+	"fmt"
+	"time"
+
+	"lapgate/gateway/block"
+)
+
+// Causes of a session, for the journal and for counting.
+const (
+	causeStart     = "start"
+	causeLink      = "link"
+	causeRestart   = "controller restarted"
+	causeStale     = "data stale"
+	causeUnread    = "no valid read"
+	causeMemory    = "controller memory lost"
+	causeNotOwn    = "session not own"
+	causeBehind    = "own memory was behind"
+	causeNoVerdict = "no verdict"
+	causeReadback  = "payload read back differs"
+	causeRefused   = "payload refused"
+	causeOffers    = "offer numbers used up"
+	causeNoAnswer  = "no answer"
+	causeArmed     = "armed"
+	causeDisarmed  = "disarmed"
+	causeLease     = "lease"
+)
+
+// watch is what is known of the newest request blocks.
+type watch struct {
+	tick      uint32
+	tickAt    time.Duration // when it was first seen at this value
+	tickKnown bool
+	tickMoved bool
+	validAt   time.Duration
+	bad       int // invalid reads in a row
+
+	seen        bool
+	token       block.Token
+	roll        uint32
+	newest      uint32 // greatest roll number since the controller's memory is whole
+	floor       uint32 // likewise
+	tag         string
+	phase       block.Phase
+	flags       block.Flags
+	permissives uint32
+	produced    uint32
+	acked       uint32
+	stale       uint32
+}
+
+// unreadable handles a block that is not whole: read again at once, a few
+// times, then told of, then at the pace of the poll.
+func (m *Machine) unreadable(cause string) {
+	m.count("reads-invalid/" + cause)
+	m.view.bad++
+	if m.view.bad < readTries {
+		m.askView()
+		return
+	}
+	if m.view.bad == readTries {
+		m.raise(condInvalidRead, fmt.Sprintf(
+			"the request block is not valid after %d reads (%s); check layout version and bases", readTries, cause),
+			Field{"cause", cause})
+	}
+	if m.now.Mono-m.view.validAt > m.times.Stale {
+		m.leave(causeUnread)
+	}
+}
+
+// look takes one request block read whole, and goes on from where the machine
+// stands if it is valid.
+func (m *Machine) look(v *View) {
+	r := &v.Request
+	if r.GenHead != r.GenTail {
+		m.unreadable(block.CauseGeneration)
+		return
+	}
+	m.view.bad = 0
+	m.end(condInvalidRead)
+	m.end(refusedKey(block.REQ))
+	if !m.moving(r) {
+		return
+	}
+	m.remember(r)
+	if r.Flags&block.MemoryLost != 0 {
+		if m.mem.lostAt != r.Boot {
+			m.lost(r)
+		}
+		m.raise(condMemoryLost, "the controller lost its retained memory; no session is opened until the operator acknowledges at the controller")
+		m.leave(causeMemory)
+		return
+	}
+	m.end(condMemoryLost)
+	if m.wentBack(r) {
+		m.lost(r)
+		m.leave(causeMemory)
+		return
+	}
+	m.view.newest = max(m.view.newest, r.RollNo)
+	m.view.floor = r.Floor
+	if m.state == StateWatch {
+		m.watchView(v)
+		return
+	}
+	if m.ses.name != (block.Session{}) && r.Boot != m.ses.boot {
+		m.tell(noteRestarted, Warning, "the controller restarted", Field{"boot", r.Boot})
+		m.leave(causeRestart)
+		return
+	}
+	if m.ses.adopted && r.Active != m.ses.name {
+		if r.Floor > m.ses.name.Epoch {
+			m.fence(r)
+			return
+		}
+		m.leave(causeNotOwn)
+		return
+	}
+	switch m.state {
+	case StateOffline:
+		m.offline(r)
+	case StateHelloWait:
+		m.helloWait(v)
+	case StateSettle:
+		m.settle(v)
+	case StatePoll:
+		m.poll(v)
+	case StateLook:
+		m.lastLook(v)
+	case StateVerdict:
+		m.awaitVerdict(v)
+	}
+}
+
+// moving tells whether the controller's tick moves. After a connection one
+// change must be seen first: a controller in STOP often still answers.
+func (m *Machine) moving(r *block.Request) bool {
+	w := &m.view
+	if !w.tickKnown || w.tick != r.Tick {
+		w.tickMoved = w.tickKnown
+		w.tickKnown = true
+		w.tick = r.Tick
+		w.tickAt = m.now.Mono
+	}
+	if m.now.Mono-w.tickAt > m.times.Stale {
+		w.tickMoved = false
+		m.count("reads-invalid/tick")
+		m.raise(condTickStands, "the controller answers but its program stands; start it")
+		m.leave(causeStale)
+		return false
+	}
+	if w.tickMoved {
+		m.end(condTickStands)
+	}
+	return w.tickMoved
+}
+
+func (m *Machine) remember(r *block.Request) {
+	w := &m.view
+	w.validAt = m.now.Mono
+	w.seen = true
+	w.token, w.roll, w.tag = r.Token(), r.RollNo, r.Tag
+	w.phase, w.flags, w.permissives = r.Phase, r.Flags, r.Permissives
+	w.produced, w.acked, w.stale = r.Produced, r.Acked, r.StaleCommits
+	if r.Produced-r.Acked >= ringAlarm && r.Produced >= r.Acked {
+		m.raise(condRing, "the ring of outcomes is nearly full; outcomes are not acknowledged")
+	} else {
+		m.end(condRing)
+	}
+	if m.override != nil && m.override.Roll != r.RollNo {
+		m.refuseOverride(m.override, "the roll has left the station")
+		m.override = nil
+	}
+}
+
+// wentBack tells that the controller lost its memory although it no longer
+// says so: the operator acknowledged while nobody looked. The floor is
+// retained with all else, so a lower one is proof; so are counters that went
+// back. Where no session was ever open the floor tells nothing; then a boot
+// number far from the last one does, since a restart adds 1 and a loss takes
+// the clock.
+func (m *Machine) wentBack(r *block.Request) bool {
+	known := &m.mem
+	if r.Produced < known.journaled || r.RollNo < known.covered || r.Floor < max(known.floor, m.view.floor) || r.Boot < known.boot {
+		return true
+	}
+	return r.Floor == 0 && known.boot != 0 && r.Boot-known.boot > bootJump
+}
+
+// lost writes the gap that a loss of the controller's memory leaves.
+func (m *Machine) lost(r *block.Request) {
+	g := GapRecord{Boot: r.Boot, Cause: causeMemory, FromIndex: m.mem.journaled + 1}
+	if m.view.newest > m.mem.covered {
+		g.FromRoll, g.ToRoll = m.mem.covered+1, m.view.newest
+	}
+	m.view.newest, m.view.floor = 0, 0
+	m.gap(g)
+}
+
+func (m *Machine) gap(g GapRecord) {
+	m.journal(g)
+	m.count("gaps")
+	m.tell(noteGap, Alarm, "the journal has a gap: "+g.Cause,
+		Field{"from_index", g.FromIndex}, Field{"to_index", g.ToIndex},
+		Field{"from_roll", g.FromRoll}, Field{"to_roll", g.ToRoll})
+}
+
+// offline takes the boot number first and the epoch after it: in the other
+// order a gateway that slept in between could bring an old epoch into a
+// controller that lost its floor.
+func (m *Machine) offline(r *block.Request) {
+	if m.standby() {
+		return
+	}
+	if m.mem.banned[r.Boot] {
+		m.raise(condBootSeen, fmt.Sprintf(
+			"the controller's boot number %d was in use before its memory was lost; restart the controller", r.Boot))
+		return
+	}
+	m.end(condBootSeen)
+	if m.now.Mono < m.ses.reopenAt {
+		return
+	}
+	m.ses.boot = r.Boot
+	m.ses.floor = r.Floor
+	m.state = StateOpen
+	m.ask(aNonce, DrawNonce{})
+}
+
+func (m *Machine) open(nonce uint32) {
+	if m.state != StateOpen {
+		return
+	}
+	if nonce == 0 {
+		m.ask(aNonce, DrawNonce{})
+		return
+	}
+	s := &m.ses
+	s.name = block.Session{Epoch: max(m.mem.epoch, s.floor, m.lease.Number) + 1, Nonce: nonce}
+	s.openedAt = m.now.Mono
+	s.offer = 0
+	s.hellos = 0
+	s.beat = false
+	s.ackTo = 0
+	m.journal(SessionRecord{Session: s.name, Boot: s.boot, Floor: s.floor, Cause: s.cause})
+	m.count("sessions/" + s.cause)
+	m.state = StateHelloWait
+	m.sendHello()
+}
+
+func (m *Machine) sendHello() {
+	m.ses.helloAt = m.now.Mono
+	m.ses.hellos++
+	h := block.Hello{Session: m.ses.name, Boot: m.ses.boot}
+	w := make([]uint16, block.HelloWords)
+	m.send(block.HELLO, w, h.Encode(w))
+}
+
+// send gives out one block. Blocks other than PAYLOAD hold numbers alone, so
+// they can always be encoded.
+func (m *Machine) send(id block.ID, words []uint16, err error) {
+	if err != nil {
+		m.halt("encode block " + id.String() + ": " + err.Error())
+		return
+	}
+	m.do(Send{Block: id, Words: words})
+}
+
+func (m *Machine) helloWait(v *View) {
+	r := &v.Request
+	switch own := m.ses.name; {
+	case r.Active == own:
+		m.ses.adopted = true
+		m.end(condHello)
+		m.tell(noteSession, Info, "a session is open", Field{"epoch", own.Epoch}, Field{"cause", m.ses.cause})
+		m.state = StateSettle
+		m.settle(v)
+	case r.Floor > own.Epoch:
+		m.fence(r)
+	case r.Floor == own.Epoch:
+		m.leave(causeBehind)
+	case m.now.Mono-m.ses.helloAt >= m.times.Verdict:
+		m.count("resends/HELLO")
+		if m.ses.hellos >= readTries {
+			m.raise(condHello, "the controller does not adopt the session; check that it scans the HELLO block")
+		}
+		m.sendHello()
+	}
+}
+
+// fence stops this gateway: somebody else opened a newer session, and two that
+// compete would fence each other off for ever.
+func (m *Machine) fence(r *block.Request) {
+	own := m.ses.name.Epoch
+	m.leave(causeNotOwn)
+	m.state = StateFenced
+	m.tell(noteFenced, Alarm, fmt.Sprintf(
+		"another gateway opened session %d after ours, %d; find out which one should serve the line", r.Floor, own),
+		Field{"epoch", own}, Field{"floor", r.Floor})
+	if !m.pair {
+		m.halt("a second gateway serves the line")
+	}
+	m.lease.Held = false
+}
+
+// settle closes the offer that an earlier session left open. The earlier
+// session is dead, so what was not accepted never will be. The result comes
+// first: a hold may have been released since, and yet was taken.
+func (m *Machine) settle(v *View) {
+	r := &v.Request
+	o := m.mem.open
+	if o == nil {
+		m.state = StatePoll
+		m.poll(v)
+		return
+	}
+	switch {
+	case resultNames(r, o.name):
+		m.closeOffer(r.ResultVerdict, r.ResultReason, true)
+	case o.outcome != nil && outcomeNames(o.outcome, o.name):
+		m.closeOffer(block.Accepted, 0, true)
+	case o.era == m.mem.era && r.RollNo == o.roll && r.Phase != block.Empty:
+		m.void(voidStation)
+		m.count("settled/void")
+	case o.outcome != nil && o.outcome.Outcome != block.Lost:
+		m.void(voidOutcome)
+		m.count("settled/void")
+	case m.collect(r):
+		return
+	default:
+		name := o.name
+		m.count("settled/unknown")
+		g := GapRecord{Closed: &name, Cause: gapUnknown}
+		if o.era == m.mem.era { // otherwise its roll number may come again
+			g.FromRoll, g.ToRoll = o.roll, o.roll
+		}
+		m.gap(g)
+	}
+	m.state = StatePoll
+	m.poll(v)
+}
+
+// resultNames tells that the controller's result is a verdict on the offer.
+func resultNames(r *block.Request, n OfferName) bool {
+	return r.ResultSession == n.Session && r.ResultOffer == n.Offer &&
+		r.ResultVerdict >= block.Accepted && r.ResultVerdict <= block.HeldVerdict
+}
+
+func outcomeNames(o *block.Outcome, n OfferName) bool {
+	return o.Session == n.Session && o.Offer == n.Offer
+}
+
+// beat sends a heartbeat when one is due. A session that is not adopted sends
+// none: it would stand in the place of the other gateway's.
+func (m *Machine) beat() {
+	if !m.ses.adopted || !m.linkUp || !m.armed || m.state == StateHalted {
+		return
+	}
+	if !m.ses.beat || m.now.Mono-m.ses.beatAt >= m.times.Heartbeat {
+		m.sendBeat()
+	}
+}
+
+func (m *Machine) sendBeat() {
+	s := &m.ses
+	s.beats++
+	s.beatAt = m.now.Mono
+	s.beat = true
+	flags := s.flags
+	if m.mem.holdAll {
+		flags |= block.FlagHoldAll
+	}
+	h := block.Heartbeat{Count: s.beats, Session: s.name, State: uint16(m.state), Flags: flags}
+	w := make([]uint16, block.HeartbeatWords)
+	m.send(block.HEARTBEAT, w, h.Encode(w))
+}

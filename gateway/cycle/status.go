@@ -1,0 +1,83 @@
+package cycle
+
+import (
+	"maps"
+	"slices"
+	"time"
+
+	"lapgate/gateway/block"
+)
+
+// Status is what a machine tells of itself: plain data for a status page,
+// metrics and tests.
+type Status struct {
+	State    State
+	Reason   string // why it halted
+	Armed    bool
+	Standby  bool
+	LinkUp   bool
+	HoldAll  bool
+	Session  block.Session // zero without one
+	Boot     uint32        // of the session
+	Adopted  bool          // whether the controller adopted the session
+	Config   uint32        // hash of the configuration in force
+	Waiting  bool          // another configuration waits for the next roll
+	Override uint32        // roll that an override waits for, 0 none
+
+	Seen        bool // whether the fields of the request below mean anything
+	Age         time.Duration
+	Token       block.Token
+	Roll        uint32
+	Tag         string
+	Phase       block.Phase
+	Flags       block.Flags
+	Permissives uint32
+
+	Open        *OfferName // offer that is not closed
+	LastVerdict *VerdictRecord
+
+	Produced, Acked, Journaled uint32 // outcomes
+	Covered                    uint32 // every roll number up to it is in the journal or in a gap
+	StaleCommits               uint32
+	CycleTime                  time.Duration // request to verdict, newest accepted
+
+	Conditions []string // codes that were raised and have not ended, oldest first
+	Counts     []Count
+}
+
+// Count is one counter; keys are words with parts after slashes.
+type Count struct {
+	Key string
+	N   uint64
+}
+
+// Status returns a copy; the counters are sorted by key.
+func (m *Machine) Status() Status {
+	w := &m.view
+	s := Status{
+		State: m.state, Reason: m.why, Armed: m.armed, Standby: m.standby(), LinkUp: m.linkUp, HoldAll: m.mem.holdAll,
+		Session: m.ses.name, Boot: m.ses.boot, Adopted: m.ses.adopted, Config: m.hash, Waiting: m.next != nil,
+		Seen: w.seen, Token: w.token, Roll: w.roll, Tag: w.tag, Phase: w.phase, Flags: w.flags, Permissives: w.permissives,
+		Produced: w.produced, Acked: w.acked, Journaled: m.mem.journaled, Covered: m.mem.covered, StaleCommits: w.stale,
+		CycleTime:  m.cycleTime,
+		Conditions: slices.Clone(m.conditions),
+	}
+	if w.seen {
+		s.Age = m.now.Mono - w.validAt
+	}
+	if m.override != nil {
+		s.Override = m.override.Roll
+	}
+	if o := m.mem.open; o != nil {
+		name := o.name
+		s.Open = &name
+	}
+	if v := m.mem.verdict; v != nil {
+		c := *v
+		s.LastVerdict = &c
+	}
+	for _, k := range slices.Sorted(maps.Keys(m.counts)) {
+		s.Counts = append(s.Counts, Count{k, m.counts[k]})
+	}
+	return s
+}

@@ -1,0 +1,467 @@
+package cycle
+
+import (
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/rogpeppe/go-internal/txtar"
+
+	"lapgate/gateway/block"
+	"lapgate/recipe"
+)
+
+var update = flag.Bool("update", false, "rewrite the traces in testdata")
+
+// TestTraces runs each script of testdata against the stand-in and compares
+// what the machine did, event by event, with the trace beside the script.
+// Whatever the script, the guarantees S1 to S10 are held as well.
+func TestTraces(t *testing.T) {
+	files, err := filepath.Glob("testdata/*.txt")
+	if err != nil || len(files) < 25 {
+		t.Fatalf("%d traces, %v; want at least 25", len(files), err)
+	}
+	for _, file := range files {
+		t.Run(strings.TrimSuffix(filepath.Base(file), ".txt"), func(t *testing.T) {
+			a, err := txtar.ParseFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(a.Files) == 0 || a.Files[0].Name != "script" {
+				t.Fatalf("%s: the first part must be -- script --", file)
+			}
+			got := runScript(t, string(a.Files[0].Data))
+			if *update {
+				a.Files = append(a.Files[:1], txtar.File{Name: "trace", Data: []byte(got)})
+				if err := os.WriteFile(file, txtar.Format(a), 0o644); err != nil {
+					t.Fatal(err)
+				}
+				return
+			}
+			if len(a.Files) != 2 || a.Files[1].Name != "trace" {
+				t.Fatalf("%s: the second part must be -- trace --; run with -update", file)
+			}
+			if want := string(a.Files[1].Data); got != want {
+				t.Errorf("%s: %s\nrun with -update and read the difference", file, firstLine(got, want))
+			}
+		})
+	}
+}
+
+func firstLine(got, want string) string {
+	g, w := strings.Split(got, "\n"), strings.Split(want, "\n")
+	for i := range min(len(g), len(w)) {
+		if g[i] != w[i] {
+			return fmt.Sprintf("line %d\n got %q\nwant %q", i+1, g[i], w[i])
+		}
+	}
+	return fmt.Sprintf("%d lines, want %d", len(g), len(w))
+}
+
+// script is a scripted run and its trace.
+type script struct {
+	w   *world
+	out strings.Builder
+}
+
+func runScript(t *testing.T, text string) string {
+	s := &script{w: newWorld(t)}
+	s.w.wanted = false
+	s.w.onEvent = s.trace
+	for n, line := range strings.Split(text, "\n") {
+		line, _, _ = strings.Cut(line, "#")
+		words := strings.Fields(line)
+		if len(words) == 0 {
+			continue
+		}
+		fmt.Fprintf(&s.out, "* %s\n", strings.Join(words, " "))
+		if err := s.run(words[0], words[1:]); err != nil {
+			t.Fatalf("script line %d, %q: %v", n+1, line, err)
+		}
+	}
+	fmt.Fprintf(&s.out, "= %s\n", s.state())
+	return s.out.String()
+}
+
+func (s *script) state() string {
+	st := s.w.m.Status()
+	out := fmt.Sprintf("%s journaled %d acknowledged %d covered %d", st.State, st.Journaled, s.w.plc.acked, st.Covered)
+	if st.Open != nil {
+		out += " open " + st.Open.String()
+	}
+	if len(st.Conditions) > 0 {
+		out += " conditions " + strings.Join(st.Conditions, ",")
+	}
+	return out
+}
+
+func number(args []string, i int, otherwise int) int {
+	if i >= len(args) {
+		return otherwise
+	}
+	n, err := strconv.ParseInt(args[i], 0, 64)
+	if err != nil {
+		return otherwise
+	}
+	return int(n)
+}
+
+// must turns a refused operation of the stand-in into an error of the script.
+func must(ok bool) error {
+	if !ok {
+		return fmt.Errorf("the stand-in is not in the phase for it")
+	}
+	return nil
+}
+
+func (s *script) run(cmd string, args []string) error {
+	w, p := s.w, s.w.plc
+	switch cmd {
+	case "connect":
+		w.wanted, w.linked = true, true
+		w.feed(LinkUp{})
+	case "disconnect":
+		w.wanted, w.linked = false, false
+		w.feed(LinkDown{"cable out"})
+	case "poll":
+		for range number(args, 0, 1) {
+			w.poll()
+		}
+	case "wait":
+		d, err := time.ParseDuration(args[0])
+		if err != nil {
+			return err
+		}
+		w.pass(d)
+	case "offer": // until the offer is committed and judged, in few lines
+		for range 6 {
+			w.poll()
+		}
+	case "arrive":
+		return must(p.arrive(uint32(number(args, 0, 12504)), uint32(number(args, 1, 16020)), fmt.Sprintf("R-%04d", p.roll+1)))
+	case "rescan":
+		return must(p.rescan(uint32(number(args, 0, 12480))))
+	case "finish":
+		return must(p.finish())
+	case "manual":
+		return must(p.manual())
+	case "remove":
+		return must(p.remove())
+	case "retry":
+		return must(p.retry())
+	case "again": // a program that asks again for the roll it has just wrapped
+		p.phase = plcEmpty
+		p.request()
+	case "rolls": // wrapped by hand, nobody looking
+		for range number(args, 0, 1) {
+			if err := must(p.arrive(12504, 16020, "hand") && p.manual() && p.finish()); err != nil {
+				return err
+			}
+		}
+	case "skip": // roll numbers that get no outcome
+		p.roll += uint32(number(args, 0, 1))
+	case "restart":
+		p.restart(slices.Contains(args, "cleared"), !slices.Contains(args, "changed"))
+	case "forget":
+		w.ghost.memoryLost()
+		p.lose(uint32(number(args, 0, 217_000_000)))
+	case "clear": // the gateway-owned registers
+		p.clearArea()
+	case "acknowledge":
+		p.acknowledge()
+	case "stop":
+		p.stopped = true
+	case "start":
+		p.restart(false, true)
+	case "set":
+		return s.set(args[0], number(args, 1, 0))
+	case "fault":
+		return s.fault(args[0], args[1], number(args, 2, 1))
+	case "crash":
+		switch {
+		case len(args) == 0:
+			w.crash()
+		case args[0] == "after":
+			w.crashAfter = strings.Join(args[1:], " ")
+		case args[0] == "before":
+			w.crashBefore = strings.Join(args[1:], " ")
+		}
+	case "backup": // the process starts on a journal without its newest records
+		w.log = w.log[:len(w.log)-number(args, 0, 1)]
+		w.dead = true
+		w.crash()
+	case "journal-fails":
+		w.failKind = Kind(args[0])
+	case "arm":
+		w.feed(Arm{On: true, By: "kim", Reason: "checked"})
+		w.conf.Armed = true
+	case "disarm":
+		w.feed(Arm{On: false, By: "kim", Reason: "work on the line"})
+		w.conf.Armed = false
+	case "hold-all":
+		w.feed(HoldAll{On: args[0] == "on", By: "ola", Reason: "wrong paper hung"})
+	case "override":
+		e := OverrideRoll{Roll: p.roll, By: "kim", Operator: 17, Reason: 3, Text: "flat spot looked at", Changes: map[string]float64{}}
+		for _, c := range args {
+			name, value, _ := strings.Cut(c, "=")
+			v, err := strconv.ParseFloat(value, 64)
+			if err != nil {
+				return err
+			}
+			e.Changes[name] = v
+		}
+		w.feed(e)
+	case "configure":
+		line := testLine()
+		line.Materials.Specs[0].Layers = float64(number(args, 0, 4))
+		w.feed(Configure{Line: line, Hash: 0xC0FFEE00, By: "kim", Changes: []ConfigChange{{"materials.specs[0].layers", "3", "4"}}})
+	case "pair":
+		w.conf.Pair = true
+		w.boot()
+	case "lease":
+		w.feed(Lease{Held: args[0] == "held", Number: uint32(number(args, 1, 0))})
+	case "other-gateway": // its HELLO, as words
+		h := p.hello
+		h[0], h[1] = 0x4845, 1
+		setLong(h, 2, p.floor+1)
+		setLong(h, 4, 0xBEEF)
+		setLong(h, 6, p.boot)
+		setLong(h, 8, sum(h[:8]))
+		w.pass(50 * time.Millisecond)
+	default:
+		return fmt.Errorf("no such command")
+	}
+	return nil
+}
+
+func (s *script) set(name string, v int) error {
+	w, p := s.w, s.w.plc
+	switch name {
+	case "permissives":
+		p.perms = uint32(v)
+	case "quality":
+		p.quality = uint16(v)
+	case "age":
+		p.age = uint16(v)
+	case "dimensions":
+		p.dimsOK = v != 0
+	case "grade":
+		p.grade = uint16(v)
+	case "limit":
+		p.limit = uint16(v)
+	case "refuse":
+		p.refuse = uint16(v)
+	case "count": // policy COUNT: rolls enter a full ring
+		p.policyCount = v != 0
+	case "offer-limit":
+		w.m.offerLimit = uint16(v)
+	case "armed":
+		w.conf.Armed = v != 0
+		w.boot()
+	case "ring": // register 30 of an entry, counted wrong
+		p.ring[v%64][30] ^= 1
+	case "boot":
+		p.boot = uint32(v)
+	case "produced": // a controller with a past
+		p.produced, p.acked, p.roll = uint32(v), uint32(v), uint32(v)
+		s.w.ghost.outcomes = make([][40]uint16, v)
+		s.w.ghost.acked = uint32(v)
+	default:
+		return fmt.Errorf("no such value")
+	}
+	return nil
+}
+
+func (s *script) fault(kind, block string, n int) error {
+	f := &s.w.faults
+	m, ok := map[string]map[string]int{
+		"lose": f.lose, "late": f.late, "swallow": f.swallow, "refuse": f.refuse, "twice": f.twice,
+		"tear-write": f.tearWrite, "garble": f.garble, "tear-read": f.tearRead,
+		"slow": f.slow, "overtake": f.overtake,
+	}[kind]
+	if !ok {
+		return fmt.Errorf("no such fault")
+	}
+	m[block] = n
+	return nil
+}
+
+// trace prints an event with its actions. An event of which nothing comes but
+// the next read or a heartbeat is left out.
+func (s *script) trace(ev Event, actions []Action) {
+	if quiet(actions) {
+		return
+	}
+	if _, ok := ev.(Tick); !ok || len(actions) > 1 {
+		fmt.Fprintf(&s.out, "%6.2f  %s\n", s.w.mono.Seconds(), eventText(ev))
+	} else {
+		fmt.Fprintf(&s.out, "%6.2f  tick\n", s.w.mono.Seconds())
+	}
+	for _, a := range actions {
+		fmt.Fprintf(&s.out, "          %s\n", actionText(a))
+	}
+}
+
+func quiet(actions []Action) bool {
+	for _, a := range actions {
+		switch a := a.(type) {
+		case FetchView:
+		case Send:
+			if a.Block != block.HEARTBEAT {
+				return false
+			}
+		default:
+			return false
+		}
+	}
+	return true
+}
+
+func eventText(ev Event) string {
+	switch e := ev.(type) {
+	case LinkUp:
+		return "link up"
+	case LinkDown:
+		return "link down: " + e.Err
+	case Tick:
+		return "tick"
+	case Nonce:
+		return fmt.Sprintf("nonce %X", e.Value)
+	case View:
+		r := &e.Request
+		s := fmt.Sprintf("view %s roll %d request %d/%d session %d outcomes %d/%d", r.Phase, r.RollNo, r.Boot, r.Req, r.Active.Epoch, r.Produced, r.Acked)
+		if r.ResultVerdict != 0 {
+			s += fmt.Sprintf(" result %d/%d %s %d", r.ResultSession.Epoch, r.ResultOffer, r.ResultVerdict, r.ResultReason)
+		}
+		return s
+	case BadView:
+		return "bad view: " + e.Cause
+	case Payload:
+		return "payload read back"
+	case Outcomes:
+		return fmt.Sprintf("%d outcomes read", len(e.Entries))
+	case Written:
+		return "written " + e.Block.String()
+	case Refused:
+		return "refused " + e.Block.String()
+	case JournalFailed:
+		return "journal failed: " + e.Err
+	case HoldAll:
+		return fmt.Sprintf("hold all %v by %s", e.On, e.By)
+	case OverrideRoll:
+		return fmt.Sprintf("override of roll %d by %s", e.Roll, e.By)
+	case Arm:
+		return fmt.Sprintf("arm %v by %s", e.On, e.By)
+	case Configure:
+		return fmt.Sprintf("configure %08X", e.Hash)
+	case Lease:
+		return fmt.Sprintf("lease %v number %d", e.Held, e.Number)
+	}
+	return fmt.Sprintf("%T", ev)
+}
+
+func actionText(a Action) string {
+	switch a := a.(type) {
+	case Append:
+		return "journal " + recordText(a.Record)
+	case Send:
+		return "send    " + a.Block.String() + " " + wordsText(a.Block, a.Words)
+	case FetchView:
+		return "read    REQ"
+	case FetchPayload:
+		return "read    PAYLOAD"
+	case FetchOutcomes:
+		return fmt.Sprintf("read    OUT %d, %d entries", a.From, a.N)
+	case DrawNonce:
+		return "draw    nonce"
+	case Drop:
+		return "drop    " + a.Reason
+	case Notify:
+		return fmt.Sprintf("tell    %s: %s", a.Code, a.Text)
+	case Halt:
+		return "halt    " + a.Reason
+	}
+	return fmt.Sprintf("%T", a)
+}
+
+func wordsText(id block.ID, words []uint16) string {
+	switch id {
+	case block.HEARTBEAT:
+		return fmt.Sprintf("%d state %s flags %d", words[1], State(words[6]), words[7])
+	case block.HELLO:
+		return fmt.Sprintf("session %d/%X boot %d", long(words, 2), long(words, 4), long(words, 6))
+	case block.PAYLOAD:
+		return fmt.Sprintf("offer %d of session %d", words[12], long(words, 2))
+	case block.COMMIT:
+		return fmt.Sprintf("offer %d of session %d tick %d", words[1], long(words, 2), long(words, 10))
+	case block.ACK:
+		return fmt.Sprintf("up to %d", long(words, 6))
+	}
+	return ""
+}
+
+// codesOf lists the holds; warnings belong to the tests of the checks.
+func codesOf(findings []recipe.Finding) string {
+	var s []string
+	for _, f := range findings {
+		if f.Severity == recipe.Hold {
+			s = append(s, string(f.Code))
+		}
+	}
+	return strings.Join(s, ",")
+}
+
+func recordText(r Record) string {
+	s := string(r.Kind())
+	switch r := r.(type) {
+	case SessionRecord:
+		return fmt.Sprintf("%s %d/%X boot %d: %s", s, r.Session.Epoch, r.Session.Nonce, r.Boot, r.Cause)
+	case RequestRecord:
+		return fmt.Sprintf("%s %d/%d roll %d %.4f x %.4f m", s, r.Token.Boot, r.Token.Req, r.Roll, r.Measured.Diameter, r.Measured.Width)
+	case IntentRecord:
+		form := "recipe"
+		if r.Form == block.KindHold {
+			form = "hold: " + r.HoldReason.String()
+		}
+		if r.Origin == block.Override {
+			form += " by " + r.By
+		}
+		return fmt.Sprintf("%s %s roll %d %s [%s]", s, r.Offer, r.Roll, form, codesOf(r.Findings))
+	case CommitRecord:
+		return fmt.Sprintf("%s %s", s, r.Offer)
+	case VerdictRecord:
+		settled := ""
+		if r.Settled {
+			settled = " settled"
+		}
+		return fmt.Sprintf("%s %s %s %d%s", s, r.Offer, r.Verdict, r.Reason, settled)
+	case VoidRecord:
+		return fmt.Sprintf("%s %s %s", s, r.Offer, r.Evidence)
+	case OutcomeRecord:
+		o := r.Outcome
+		return fmt.Sprintf("%s %d roll %d %s offer %d/%d", s, o.Index, o.RollNo, o.Outcome, o.Session.Epoch, o.Offer)
+	case GapRecord:
+		out := fmt.Sprintf("%s outcomes %d-%d rolls %d-%d: %s", s, r.FromIndex, r.ToIndex, r.FromRoll, r.ToRoll, r.Cause)
+		if r.Closed != nil {
+			out += ", closes " + r.Closed.String()
+		}
+		return out
+	case HoldRecord:
+		return fmt.Sprintf("%s %v by %s", s, r.On, r.By)
+	case OverrideRecord:
+		return fmt.Sprintf("%s roll %d by %s old of %d setpoints, new %v, refused [%s]", s, r.Roll, r.By, len(r.Old), r.New, codesOf(r.Refused))
+	case ModeRecord:
+		return fmt.Sprintf("%s armed %v by %s", s, r.Armed, r.By)
+	case ConfigRecord:
+		return fmt.Sprintf("%s %08X by %q changes %d", s, r.Hash, r.By, len(r.Changes))
+	case ShadowRecord:
+		return fmt.Sprintf("%s roll %d %s [%s]", s, r.Roll, r.Verdict, codesOf(r.Findings))
+	}
+	return s
+}

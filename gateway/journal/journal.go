@@ -1,0 +1,274 @@
+// Package journal is the durable record of one line: an append-only table in
+// an SQLite file, each record chained to the one before it by a hash. A record
+// that Append returned is on disk; nothing that depends on a record may go out
+// before that.
+//
+// A record is one row:
+//
+//	seq  INTEGER  1, 2, 3 … without holes
+//	at   INTEGER  wall clock, microseconds since 1970 UTC, for people only
+//	kind TEXT     SESSION, REQUEST, INTENT, COMMIT, VERDICT, VOID, OUTCOME, …
+//	roll_no       the roll it is about, 0 none; repeats the body, for searching
+//	body TEXT     the record as JSON
+//	prev_hash     hash of the record seq − 1, 32 bytes; zeros for the first
+//	hash          of this record, 32 bytes:
+//
+//	   ┌───────────┬───────┬───────┬──────────┬──────┬──────────┬──────┐
+//	   │ prev_hash │  seq  │  at   │ len kind │ kind │ len body │ body │
+//	   │    32     │   8   │   8   │    4     │      │    4     │      │
+//	   └───────────┴───────┴───────┴──────────┴──────┴──────────┴──────┘
+//	                   SHA-256, numbers big-endian
+//
+// The chain shows a record that was changed, taken out, put in or moved. It
+// cannot show that its end was cut off: for that its head, which is the last
+// number and hash, has to be kept elsewhere (see Head and ExpectHead).
+//
+// The file is in write-ahead mode with full synchronisation. One process has
+// it open for writing, held by a lock on a file beside it; any number may read
+// it meanwhile. After a write that failed the journal refuses every other: a
+// synchronisation that failed is never repeated on an open file.
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"lapgate/gateway/cycle"
+)
+
+// Journal is the journal of one line, open for appending. It is safe for
+// concurrent use.
+type Journal struct {
+	*Reader
+	lock   *os.File
+	write  *sql.DB
+	insert *sql.Stmt
+	clock  func() time.Time
+	opened Opened
+
+	mu     sync.Mutex
+	head   Head
+	failed error
+	closed bool
+}
+
+// Opened tells what Open found and did.
+type Opened struct {
+	Created  bool   // a new journal was begun
+	Records  uint64 // found in it
+	Head     Head   // found in it, zero when new
+	Migrated int    // steps of the schema that were brought up
+
+	// SetAside is where the files of a journal that failed its check were
+	// moved to, untouched; empty when there was none. The caller owes the new
+	// journal a GAP record and people an alarm. Problem says what was wrong.
+	SetAside string
+	Problem  string
+}
+
+// Option changes how Open works.
+type Option func(*options)
+
+type options struct{ clock func() time.Time }
+
+// WithClock sets the wall clock that dates records; without it time.Now.
+func WithClock(now func() time.Time) Option { return func(o *options) { o.clock = now } }
+
+// Open opens the journal at path for appending, or begins it. The directory
+// must exist.
+//
+// It fails when another process has the journal open (ErrInUse), when its
+// schema is newer than this program (ErrNewer), when the file is another
+// program's database (ErrForeign), and when the file cannot be read or
+// written. A journal that can be read but is damaged is no error: it is set
+// aside under another name and a new one is begun; see Opened. Only the newest
+// records are checked here, Verify checks all.
+func Open(ctx context.Context, path string, opts ...Option) (*Journal, error) {
+	o := options{clock: time.Now}
+	for _, f := range opts {
+		f(&o)
+	}
+	path, err := filepath.Abs(path)
+	if err != nil {
+		return nil, fmt.Errorf("journal %s: %w", path, err)
+	}
+	lock, err := lockFile(path)
+	if err != nil {
+		return nil, err
+	}
+	j := &Journal{lock: lock, clock: o.clock}
+	if err := j.open(ctx, path); err != nil {
+		return nil, errors.Join(err, j.Close())
+	}
+	return j, nil
+}
+
+func (j *Journal) open(ctx context.Context, path string) error {
+	exists, err := present(path)
+	if err != nil {
+		return err
+	}
+	if exists {
+		err := checkTail(ctx, path)
+		var damage *DamageError
+		switch {
+		case errors.As(err, &damage):
+			if j.opened.SetAside, err = setAside(path, j.clock()); err != nil {
+				return fmt.Errorf("journal %s is damaged (%s) and could not be set aside: %w", path, damage.Problem, err)
+			}
+			j.opened.Problem = damage.Error()
+			exists = false
+		case err != nil:
+			return err
+		}
+	}
+	j.opened.Created = !exists
+	if j.write, err = openWriter(ctx, path); err != nil {
+		return err
+	}
+	if j.opened.Migrated, err = migrate(ctx, j.write, path, j.clock()); err != nil {
+		return err
+	}
+	if err := syncDir(filepath.Dir(path)); err != nil {
+		return fmt.Errorf("journal %s: %w", path, err)
+	}
+	if j.Reader, err = OpenReader(ctx, path); err != nil {
+		return err
+	}
+	if j.head, err = j.Reader.Head(ctx); err != nil {
+		return err
+	}
+	j.opened.Head, j.opened.Records = j.head, j.head.Seq
+	j.insert, err = j.write.PrepareContext(ctx,
+		`INSERT INTO records (seq, at, kind, roll_no, body, prev_hash, hash) VALUES (?, ?, ?, ?, ?, ?, ?)`)
+	if err != nil {
+		return fmt.Errorf("journal %s: %w", path, err)
+	}
+	return nil
+}
+
+// Opened tells what Open found and did.
+func (j *Journal) Opened() Opened { return j.opened }
+
+// Head returns the end of the chain as it stands now.
+func (j *Journal) Head() Head {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return j.head
+}
+
+// Append makes a record durable and returns it as stored. When it returns an
+// error the record may or may not be on disk. After an error of writing, every
+// later Append returns the same error, until the journal is opened anew; a
+// record that cannot be stored as JSON is refused and leaves the journal as it
+// was. A context that ends does not stop a write that has begun.
+func (j *Journal) Append(ctx context.Context, r cycle.Record) (cycle.Stored, error) {
+	kind := r.Kind()
+	body, stored, err := encode(r)
+	if err != nil {
+		return cycle.Stored{}, fmt.Errorf("journal %s: %w", j.path, err)
+	}
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if j.failed != nil {
+		return cycle.Stored{}, j.failed
+	}
+	if j.closed {
+		return cycle.Stored{}, fmt.Errorf("journal %s: %w", j.path, os.ErrClosed)
+	}
+	if err := ctx.Err(); err != nil {
+		return cycle.Stored{}, fmt.Errorf("journal %s: record %s not begun: %w", j.path, kind, err)
+	}
+	at := time.UnixMicro(j.clock().UnixMicro()).UTC()
+	next := Head{Seq: j.head.Seq + 1}
+	next.Hash = hashOf(j.head.Hash, next.Seq, at.UnixMicro(), string(kind), body)
+	// One statement is one transaction, synchronised when it returns.
+	_, err = j.insert.ExecContext(context.WithoutCancel(ctx), int64(next.Seq), at.UnixMicro(), string(kind),
+		int64(stored.RollNo()), string(body), j.head.Hash[:], next.Hash[:])
+	if err != nil {
+		j.failed = fmt.Errorf("journal %s: record %d (%s) could not be written: %w; "+
+			"nothing more is written to this open file; mend the cause and start again, which checks the journal first",
+			j.path, next.Seq, kind, err)
+		return cycle.Stored{}, j.failed
+	}
+	j.head = next
+	return cycle.Stored{Seq: next.Seq, At: at, Record: stored}, nil
+}
+
+// Close frees the journal. It does not change what is durable.
+func (j *Journal) Close() error {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if j.closed {
+		return nil
+	}
+	j.closed = true
+	var errs []error
+	if j.Reader != nil {
+		errs = append(errs, j.Reader.Close())
+	}
+	if j.insert != nil {
+		errs = append(errs, j.insert.Close())
+	}
+	if j.write != nil {
+		errs = append(errs, j.write.Close())
+	}
+	errs = append(errs, j.lock.Close())
+	return errors.Join(errs...)
+}
+
+// parts are the files that make up a journal.
+var parts = [...]string{"", "-wal", "-shm"}
+
+// present reports whether anything of a journal is there.
+func present(path string) (bool, error) {
+	for _, p := range parts[:2] {
+		info, err := os.Stat(path + p)
+		switch {
+		case errors.Is(err, os.ErrNotExist):
+		case err != nil:
+			return false, fmt.Errorf("journal: %w", err)
+		case info.IsDir():
+			return false, fmt.Errorf("journal %s is a directory; name a file in it", path+p)
+		case info.Size() > 0:
+			return true, nil
+		}
+	}
+	return false, nil
+}
+
+// setAside renames the files of a journal to a name that says so, and returns
+// the new name. It never overwrites.
+func setAside(path string, now time.Time) (string, error) {
+	base := path + ".damaged-" + now.UTC().Format("20060102T150405Z")
+	to := base
+	for n := 2; ; n++ {
+		if _, err := os.Lstat(to); errors.Is(err, os.ErrNotExist) {
+			break
+		} else if err != nil {
+			return "", err
+		}
+		to = fmt.Sprintf("%s.%d", base, n)
+	}
+	for _, p := range parts {
+		if err := os.Rename(path+p, to+p); err != nil && !errors.Is(err, os.ErrNotExist) {
+			return "", err
+		}
+	}
+	return to, syncDir(filepath.Dir(path))
+}
+
+func syncDir(dir string) (err error) {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, d.Close()) }()
+	return d.Sync()
+}

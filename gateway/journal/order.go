@@ -1,0 +1,254 @@
+package journal
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+
+	"lapgate/gateway/block"
+	"lapgate/gateway/cycle"
+)
+
+// order follows the records of one line and tells where they contradict the
+// handshake: what must be durable before what, and what may happen once.
+//
+// After a record that cannot be read part of the past is unknown. Nothing is
+// then reported that the unknown part could explain.
+type order struct {
+	session  block.Session
+	boot     uint32
+	known    bool // session and boot are
+	lost     bool // records before are not known
+	request  block.Token
+	last     uint16 // offer of the session
+	offers   map[cycle.OfferName]*offer
+	closed   map[cycle.OfferName]string // not used: void, rejected
+	accepted map[rollKey]bool
+	index    uint32 // of the last outcome, 0 not known
+	roll     uint32 // of the last outcome, 0 not known
+}
+
+type rollKey struct{ boot, roll uint32 }
+
+type offer struct {
+	roll      uint32
+	boot      uint32
+	hold      bool
+	committed bool
+}
+
+// forget says that a record is not known.
+func (o *order) forget() {
+	o.lost, o.known = true, false
+	o.index, o.roll = 0, 0
+	o.request = block.Token{}
+	o.offers = nil
+}
+
+// stillOpen returns the offers without an end, oldest session first.
+func (o *order) stillOpen() []cycle.OfferName {
+	return slices.SortedFunc(maps.Keys(o.offers), func(a, b cycle.OfferName) int {
+		for _, d := range []int64{
+			int64(a.Session.Epoch) - int64(b.Session.Epoch),
+			int64(a.Session.Nonce) - int64(b.Session.Nonce),
+			int64(a.Offer) - int64(b.Offer),
+		} {
+			if d != 0 {
+				return int(d / max(d, -d))
+			}
+		}
+		return 0
+	})
+}
+
+func name(n cycle.OfferName) string {
+	return fmt.Sprintf("offer %d of session %d/%08X", n.Offer, n.Session.Epoch, n.Session.Nonce)
+}
+
+// add takes the next record and returns what is wrong with it.
+func (o *order) add(r cycle.Record) []string {
+	var out []string
+	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
+	switch r := r.(type) {
+	case cycle.SessionRecord:
+		o.addSession(r, say)
+	case cycle.RequestRecord:
+		o.request = r.Token
+	case cycle.IntentRecord:
+		o.addIntent(r, say)
+	case cycle.CommitRecord:
+		if f := o.find(r.Offer, "commit", say); f != nil {
+			o.sameRoll(r.Offer, f, r.Roll, say)
+			if r.Offer.Session != o.session && (o.known || !o.lost) {
+				say("%s is committed under session %d/%08X", name(r.Offer), o.session.Epoch, o.session.Nonce)
+			}
+			f.committed = true
+		}
+	case cycle.VerdictRecord:
+		o.addVerdict(r, say)
+	case cycle.VoidRecord:
+		if f := o.find(r.Offer, "void", say); f != nil {
+			o.sameRoll(r.Offer, f, r.Roll, say)
+		}
+		o.end(r.Offer, "void")
+	case cycle.OutcomeRecord:
+		o.addOutcome(r, say)
+	case cycle.GapRecord:
+		o.addGap(r, say)
+	}
+	return out
+}
+
+func (o *order) addSession(r cycle.SessionRecord, say func(string, ...any)) {
+	if r.Session.Epoch == 0 || r.Session.Nonce == 0 {
+		say("session %d/%08X has an epoch or nonce of zero", r.Session.Epoch, r.Session.Nonce)
+	}
+	if r.Session.Epoch != 0 && r.Session.Epoch <= o.session.Epoch {
+		say("epoch %d does not exceed epoch %d before it", r.Session.Epoch, o.session.Epoch)
+	}
+	o.session, o.boot, o.known, o.last = r.Session, r.Boot, true, 0
+}
+
+func (o *order) addIntent(r cycle.IntentRecord, say func(string, ...any)) {
+	switch {
+	case o.lost && !o.known:
+	case r.Offer.Session != o.session:
+		say("%s is not of the session in force, %d/%08X", name(r.Offer), o.session.Epoch, o.session.Nonce)
+	case r.Offer.Offer <= o.last:
+		say("%s does not exceed offer %d before it", name(r.Offer), o.last)
+	case r.Token.Boot != o.boot:
+		say("%s is for boot %d, its session for boot %d", name(r.Offer), r.Token.Boot, o.boot)
+	}
+	if r.Token != o.request && (o.request != block.Token{} || !o.lost) {
+		say("%s is for request %d/%d, the newest REQUEST is %d/%d",
+			name(r.Offer), r.Token.Boot, r.Token.Req, o.request.Boot, o.request.Req)
+	}
+	for _, n := range o.stillOpen() {
+		say("%s begins while %s has no end", name(r.Offer), name(n))
+	}
+	var p block.Payload
+	if err := block.DecodePayload(r.Payload, &p); err != nil {
+		say("%s: its payload cannot be read: %v", name(r.Offer), err)
+	} else if p.Session != r.Offer.Session || p.Offer != r.Offer.Offer || p.Boot != r.Token.Boot ||
+		p.Req != r.Token.Req || p.RollNo != r.Roll || p.Kind != r.Form {
+		say("%s: its payload is of another offer, request, roll or kind", name(r.Offer))
+	}
+	o.last = r.Offer.Offer
+	if o.offers == nil {
+		o.offers = map[cycle.OfferName]*offer{}
+	}
+	o.offers[r.Offer] = &offer{roll: r.Roll, boot: r.Token.Boot, hold: r.Form == block.KindHold}
+}
+
+// find returns the open offer, or says that there is none.
+func (o *order) find(n cycle.OfferName, what string, say func(string, ...any)) *offer {
+	f := o.offers[n]
+	if f == nil && !o.lost {
+		how := "has no INTENT"
+		if end, ok := o.closed[n]; ok {
+			how = "has ended as " + end
+		} else if n.Session == o.session && n.Offer <= o.last {
+			how = "has ended"
+		}
+		say("%s of %s, which %s", what, name(n), how)
+	}
+	return f
+}
+
+func (o *order) sameRoll(n cycle.OfferName, f *offer, roll uint32, say func(string, ...any)) {
+	if f.roll != roll {
+		say("%s is for roll %d, this says roll %d", name(n), f.roll, roll)
+	}
+}
+
+func (o *order) end(n cycle.OfferName, how string) {
+	delete(o.offers, n)
+	if how == "" {
+		return
+	}
+	if o.closed == nil {
+		o.closed = map[cycle.OfferName]string{}
+	}
+	o.closed[n] = how
+}
+
+func (o *order) addVerdict(r cycle.VerdictRecord, say func(string, ...any)) {
+	f := o.find(r.Offer, "verdict", say)
+	how := ""
+	switch r.Verdict {
+	case block.Accepted:
+	case block.Rejected:
+		how = "rejected"
+	case block.HeldVerdict:
+		how = "held"
+	default:
+		say("verdict %d on %s is none of accepted, rejected and held", r.Verdict, name(r.Offer))
+	}
+	defer o.end(r.Offer, how)
+	if f == nil {
+		return
+	}
+	o.sameRoll(r.Offer, f, r.Roll, say)
+	if !f.committed {
+		say("verdict of %s, which has no COMMIT: it was never made durable, or is lost, as in a journal from a backup", name(r.Offer))
+	}
+	if f.hold && r.Verdict == block.Accepted || !f.hold && r.Verdict == block.HeldVerdict {
+		say("verdict %d does not fit the kind of %s", r.Verdict, name(r.Offer))
+	}
+	if r.Verdict != block.Accepted {
+		return
+	}
+	key := rollKey{f.boot, f.roll}
+	if o.accepted[key] {
+		say("roll %d of boot %d is accepted twice", f.roll, f.boot)
+	}
+	if o.accepted == nil {
+		o.accepted = map[rollKey]bool{}
+	}
+	o.accepted[key] = true
+}
+
+func (o *order) addOutcome(r cycle.OutcomeRecord, say func(string, ...any)) {
+	x := r.Outcome
+	switch {
+	case o.index == 0:
+	case x.Index <= o.index:
+		say("outcome %d comes after outcome %d", x.Index, o.index)
+	case x.Index > o.index+1:
+		say("outcomes %d to %d are missing, and no GAP says so", o.index+1, x.Index-1)
+	}
+	if o.roll != 0 && x.RollNo <= o.roll {
+		say("outcome of roll %d comes after that of roll %d", x.RollNo, o.roll)
+	}
+	o.index, o.roll = x.Index, x.RollNo
+	if n := (cycle.OfferName{Session: x.Session, Offer: x.Offer}); x.Offer != 0 {
+		if end, ok := o.closed[n]; ok {
+			say("outcome %d says that %s was used, which ended as %s", x.Index, name(n), end)
+		}
+	}
+	var back block.Outcome
+	if err := block.DecodeOutcome(r.Words, &back); err != nil {
+		say("outcome %d: its registers cannot be read: %v", x.Index, err)
+	} else if back != x {
+		say("outcome %d: its registers say something else", x.Index)
+	}
+}
+
+func (o *order) addGap(r cycle.GapRecord, say func(string, ...any)) {
+	if r.Closed != nil {
+		o.find(*r.Closed, "gap", say)
+		delete(o.offers, *r.Closed)
+	}
+	if r.Boot != 0 {
+		// The controller lost its memory and counts from the start again.
+		o.index, o.roll = 0, 0
+		return
+	}
+	if r.ToIndex == 0 {
+		return
+	}
+	if o.index != 0 && r.FromIndex > o.index+1 {
+		say("outcomes %d to %d are missing, and no GAP says so", o.index+1, r.FromIndex-1)
+	}
+	o.index = max(o.index, r.ToIndex)
+}

@@ -1,0 +1,356 @@
+package journal
+
+import (
+	"bufio"
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"lapgate/gateway/cycle"
+)
+
+// Reader reads a journal without writing to it, also while a daemon appends to
+// it. It is safe for concurrent use.
+type Reader struct {
+	path    string
+	db      *sql.DB
+	version int
+}
+
+// OpenReader opens the journal at path for reading. SQLite keeps an index of
+// the write-ahead log beside a journal, so the directory must be writable; a
+// backup can be read anywhere. It fails with
+// os.ErrNotExist, ErrNewer or ErrForeign, and with a *DamageError where the
+// file is not readable as a journal.
+func OpenReader(ctx context.Context, path string) (*Reader, error) {
+	path, err := filepath.Abs(path)
+	if err != nil {
+		return nil, fmt.Errorf("journal %s: %w", path, err)
+	}
+	if _, err := os.Stat(path); err != nil {
+		return nil, fmt.Errorf("journal: %w", err)
+	}
+	db, err := sql.Open("sqlite", uri(path, "mode=ro&_pragma=query_only(1)"))
+	if err != nil {
+		return nil, fmt.Errorf("journal %s: %w", path, err)
+	}
+	db.SetMaxOpenConns(2)
+	r := &Reader{path: path, db: db}
+	if r.version, err = readVersion(ctx, db); err != nil {
+		return nil, errors.Join(r.wrap(ctx, err), db.Close())
+	}
+	if r.version == 0 {
+		// Nothing was ever committed, or what was is gone.
+		var tables int
+		if err := db.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_master`).Scan(&tables); err != nil {
+			return nil, errors.Join(r.wrap(ctx, err), db.Close())
+		}
+		if tables > 0 {
+			return nil, errors.Join(&DamageError{Path: path, Problem: "its schema has no version"}, db.Close())
+		}
+	}
+	return r, nil
+}
+
+// Close frees the reader.
+func (r *Reader) Close() error { return r.db.Close() }
+
+// wrap names the file and sorts damage from other failures.
+func (r *Reader) wrap(ctx context.Context, err error) error {
+	if err == nil {
+		return nil
+	}
+	if ctx.Err() == nil && damaged(err) {
+		return &DamageError{Path: r.path, Problem: err.Error()}
+	}
+	return fmt.Errorf("journal %s: %w", r.path, err)
+}
+
+// Head returns the end of the chain, as stored.
+func (r *Reader) Head(ctx context.Context) (Head, error) {
+	if r.version == 0 {
+		return Head{}, nil
+	}
+	var seq int64
+	var stored any
+	err := r.db.QueryRowContext(ctx, `SELECT seq, hash FROM records ORDER BY seq DESC LIMIT 1`).Scan(&seq, &stored)
+	if errors.Is(err, sql.ErrNoRows) {
+		return Head{}, nil
+	}
+	if err != nil {
+		return Head{}, r.wrap(ctx, err)
+	}
+	hash, ok := asHash(stored)
+	if !ok || seq < 1 {
+		return Head{}, &DamageError{Path: r.path, Seq: uint64(seq), Problem: "the newest record has no sound number and hash"}
+	}
+	return Head{uint64(seq), hash}, nil
+}
+
+// Filter chooses records. A field at zero chooses all.
+type Filter struct {
+	Roll           uint32
+	Kind           cycle.Kind
+	FromSeq, ToSeq uint64    // both inclusive
+	From, To       time.Time // from inclusive, to exclusive
+	Limit          int       // at most so many, the first ones
+	Newest         bool      // with Limit: the last ones instead
+}
+
+// where returns the condition and its arguments.
+func (f Filter) where(after uint64) (string, []any) {
+	conds := []string{"seq > ?"}
+	args := []any{int64(after)}
+	add := func(cond string, arg any) {
+		conds = append(conds, cond)
+		args = append(args, arg)
+	}
+	if f.Roll != 0 {
+		add("roll_no = ? AND roll_no <> 0", int64(f.Roll))
+	}
+	if f.Kind != "" {
+		add("kind = ?", string(f.Kind))
+	}
+	if f.FromSeq != 0 {
+		add("seq >= ?", int64(f.FromSeq))
+	}
+	if f.ToSeq != 0 {
+		add("seq <= ?", int64(f.ToSeq))
+	}
+	if !f.From.IsZero() {
+		add("at >= ?", f.From.UnixMicro())
+	}
+	if !f.To.IsZero() {
+		add("at < ?", f.To.UnixMicro())
+	}
+	return strings.Join(conds, " AND "), args
+}
+
+// batch is how many rows are read at once, so that no reading transaction
+// stays open while somebody works on a record, and the writer's log is free to
+// start over.
+const batch = 512
+
+// Walk calls f with each record chosen, in order, each proved by its hash and,
+// where its predecessor was chosen too, by its link. An error of f stops the
+// walk and is returned as it is; a record that does not hold is a
+// *DamageError.
+func (r *Reader) Walk(ctx context.Context, f Filter, each func(Entry) error) error {
+	if r.version == 0 {
+		return nil
+	}
+	if f.Newest && f.Limit > 0 {
+		rows, err := r.newest(ctx, f)
+		if err != nil {
+			return err
+		}
+		_, err = r.deliver(rows, Head{}, each)
+		return err
+	}
+	var last Head
+	left := f.Limit
+	for {
+		n := batch
+		if f.Limit > 0 {
+			n = min(n, left)
+		}
+		cond, args := f.where(last.Seq)
+		rows, err := r.rows(ctx, `SELECT `+columns+` FROM records WHERE `+cond+` ORDER BY seq LIMIT ?`, append(args, n)...)
+		if err != nil {
+			return err
+		}
+		if last, err = r.deliver(rows, last, each); err != nil {
+			return err
+		}
+		left -= len(rows)
+		if len(rows) < n || f.Limit > 0 && left == 0 {
+			return nil
+		}
+	}
+}
+
+func (r *Reader) newest(ctx context.Context, f Filter) ([]row, error) {
+	cond, args := f.where(0)
+	rows, err := r.rows(ctx, `SELECT `+columns+` FROM records WHERE `+cond+` ORDER BY seq DESC LIMIT ?`, append(args, f.Limit)...)
+	slices.Reverse(rows)
+	return rows, err
+}
+
+func (r *Reader) deliver(rows []row, last Head, each func(Entry) error) (Head, error) {
+	for i := range rows {
+		e, err := rows[i].entry()
+		if err != nil {
+			return last, &DamageError{Path: r.path, Seq: e.Seq, Problem: err.Error()}
+		}
+		if e.Seq <= last.Seq {
+			return last, &DamageError{Path: r.path, Seq: e.Seq, Problem: fmt.Sprintf("it follows record %d", last.Seq)}
+		}
+		if e.Seq == last.Seq+1 && e.Prev != last.Hash {
+			return last, &DamageError{Path: r.path, Seq: e.Seq, Problem: "it is not linked to the record before it"}
+		}
+		last = Head{e.Seq, e.Hash}
+		if err := each(e); err != nil {
+			return last, err
+		}
+	}
+	return last, nil
+}
+
+func (r *Reader) rows(ctx context.Context, query string, args ...any) (out []row, err error) {
+	q, err := r.db.QueryContext(ctx, query, args...)
+	if err != nil {
+		return nil, r.wrap(ctx, err)
+	}
+	defer func() {
+		if e := q.Close(); err == nil {
+			err = r.wrap(ctx, e)
+		}
+	}()
+	for q.Next() {
+		var w row
+		if err := q.Scan(w.dest()...); err != nil {
+			return out, r.wrap(ctx, err)
+		}
+		out = append(out, w)
+	}
+	return out, r.wrap(ctx, q.Err())
+}
+
+// Replay calls f with every record in order. An error of f stops it and is
+// returned as it is; a record that is missing or does not hold is a
+// *DamageError.
+func (r *Reader) Replay(ctx context.Context, f func(cycle.Stored) error) error {
+	return r.unbroken(ctx, 1, f)
+}
+
+// unbroken replays from a record on, none of which may be missing.
+func (r *Reader) unbroken(ctx context.Context, from uint64, f func(cycle.Stored) error) error {
+	next := from
+	return r.Walk(ctx, Filter{FromSeq: from}, func(e Entry) error {
+		if e.Seq != next {
+			return &DamageError{Path: r.path, Seq: e.Seq, Problem: fmt.Sprintf("records %d to %d are missing", next, e.Seq-1)}
+		}
+		next++
+		return f(e.Stored)
+	})
+}
+
+// List returns the records chosen, in order.
+func (r *Reader) List(ctx context.Context, f Filter) ([]cycle.Stored, error) {
+	var out []cycle.Stored
+	err := r.Walk(ctx, f, func(e Entry) error {
+		out = append(out, e.Stored)
+		return nil
+	})
+	return out, err
+}
+
+// exported is one line of an export.
+type exported struct {
+	Seq  uint64          `json:"seq"`
+	At   time.Time       `json:"at"`
+	Kind cycle.Kind      `json:"kind"`
+	Roll uint32          `json:"roll_no"`
+	Body json.RawMessage `json:"body"`
+	Prev Hash            `json:"prev_hash"`
+	Hash Hash            `json:"hash"`
+}
+
+// Export writes the records chosen to w, one JSON object a line, with their
+// links, and returns their number.
+func (r *Reader) Export(ctx context.Context, f Filter, w io.Writer) (n uint64, err error) {
+	b := bufio.NewWriter(w)
+	enc := json.NewEncoder(b)
+	enc.SetEscapeHTML(false)
+	err = r.Walk(ctx, f, func(e Entry) error {
+		n++
+		return enc.Encode(exported{e.Seq, e.At, e.Record.Kind(), e.Record.RollNo(), e.Body, e.Prev, e.Hash})
+	})
+	if err != nil {
+		return n, errors.Join(err, b.Flush())
+	}
+	return n, b.Flush()
+}
+
+// Backup copies the journal as it stands to a new file, whole or not at all,
+// and returns the head of the copy. A live daemon is not disturbed. It fails
+// with os.ErrExist when dst is there already.
+func (r *Reader) Backup(ctx context.Context, dst string) (head Head, err error) {
+	if _, err := os.Lstat(dst); err == nil {
+		return Head{}, fmt.Errorf("backup %s: %w; name a new file", dst, os.ErrExist)
+	} else if !errors.Is(err, os.ErrNotExist) {
+		return Head{}, fmt.Errorf("backup: %w", err)
+	}
+	part, err := filepath.Abs(dst + ".part")
+	if err != nil {
+		return Head{}, fmt.Errorf("backup: %w", err)
+	}
+	if err := os.Remove(part); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return Head{}, fmt.Errorf("backup: %w", err)
+	}
+	defer func() {
+		if err != nil {
+			for _, p := range parts {
+				if e := os.Remove(part + p); !errors.Is(e, os.ErrNotExist) {
+					err = errors.Join(err, e)
+				}
+			}
+		}
+	}()
+	conn, err := r.db.Conn(ctx)
+	if err != nil {
+		return Head{}, r.wrap(ctx, err)
+	}
+	defer func() { err = errors.Join(err, conn.Close()) }()
+	if _, err = conn.ExecContext(ctx, `PRAGMA query_only = 0`); err != nil {
+		return Head{}, r.wrap(ctx, err)
+	}
+	_, err = conn.ExecContext(ctx, `VACUUM INTO ?`, part)
+	if _, e := conn.ExecContext(ctx, `PRAGMA query_only = 1`); err == nil {
+		err = e
+	}
+	if err != nil {
+		return Head{}, fmt.Errorf("backup %s: %w", dst, r.wrap(ctx, err))
+	}
+	if head, err = headOf(ctx, part); err != nil {
+		return Head{}, fmt.Errorf("backup %s: %w", dst, err)
+	}
+	if err = syncFile(part); err != nil {
+		return Head{}, fmt.Errorf("backup %s: %w", dst, err)
+	}
+	// A link fails when the name was taken meanwhile, where a rename would
+	// overwrite.
+	if err = os.Link(part, dst); err != nil {
+		return Head{}, fmt.Errorf("backup: %w", err)
+	}
+	if err = os.Remove(part); err != nil {
+		return Head{}, fmt.Errorf("backup: %w", err)
+	}
+	return head, syncDir(filepath.Dir(part))
+}
+
+func headOf(ctx context.Context, path string) (head Head, err error) {
+	r, err := OpenReader(ctx, path)
+	if err != nil {
+		return Head{}, err
+	}
+	defer func() { err = errors.Join(err, r.Close()) }()
+	return r.Head(ctx)
+}
+
+func syncFile(path string) (err error) {
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	return f.Sync()
+}

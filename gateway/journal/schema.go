@@ -1,0 +1,233 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"net/url"
+	"os"
+	"time"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+
+	"lapgate/gateway/cycle"
+)
+
+var (
+	// ErrInUse says that another process has the journal open.
+	ErrInUse = errors.New("the journal is in use")
+	// ErrNewer says that a newer version of the program wrote the journal.
+	ErrNewer = errors.New("the journal is newer than this program")
+	// ErrForeign says that the file is a sound database of something else.
+	ErrForeign = errors.New("the file is not a journal")
+)
+
+// DamageError says that a journal can be read but does not hold what was
+// written to it.
+type DamageError struct {
+	Path    string
+	Seq     uint64 // the record it was found at, 0 when it is the file
+	Problem string
+}
+
+// Error names the file, the record and what is wrong.
+func (e *DamageError) Error() string {
+	if e.Seq == 0 {
+		return fmt.Sprintf("journal %s is damaged: %s", e.Path, e.Problem)
+	}
+	return fmt.Sprintf("journal %s is damaged at record %d: %s", e.Path, e.Seq, e.Problem)
+}
+
+// applicationID marks the file as a journal of this program: "lapg".
+const applicationID = 0x6C617067
+
+// schemaVersion is the schema that this program writes.
+const schemaVersion = len(migrations)
+
+// migrations bring a journal from schema n to n + 1; the first begins it. One
+// that was released is never changed.
+var migrations = [...]func(context.Context, *sql.Tx) error{
+	func(ctx context.Context, tx *sql.Tx) error {
+		for _, s := range []string{
+			`CREATE TABLE schema (version INTEGER PRIMARY KEY, applied_at INTEGER NOT NULL) STRICT`,
+			`CREATE TABLE records (
+	seq       INTEGER PRIMARY KEY,
+	at        INTEGER NOT NULL,
+	kind      TEXT    NOT NULL,
+	roll_no   INTEGER NOT NULL,
+	body      TEXT    NOT NULL,
+	prev_hash BLOB    NOT NULL,
+	hash      BLOB    NOT NULL
+) STRICT`,
+			`CREATE INDEX records_by_roll ON records (roll_no, seq) WHERE roll_no <> 0`,
+			`CREATE TRIGGER records_never_change BEFORE UPDATE ON records
+BEGIN SELECT RAISE(ABORT, 'records are never changed'); END`,
+			`CREATE TRIGGER records_never_leave BEFORE DELETE ON records
+BEGIN SELECT RAISE(ABORT, 'records are never removed'); END`,
+		} {
+			if _, err := tx.ExecContext(ctx, s); err != nil {
+				return err
+			}
+		}
+		return nil
+	},
+}
+
+// uri names the file to SQLite. busy is how long another connection is waited
+// for: a reader that opens while the writer recovers, for instance.
+func uri(path, query string) string {
+	u := url.URL{Scheme: "file", Path: path, RawQuery: query + "&_pragma=busy_timeout(5000)"}
+	return u.String()
+}
+
+func openWriter(ctx context.Context, path string) (*sql.DB, error) {
+	db, err := sql.Open("sqlite", uri(path,
+		"mode=rwc&_txlock=immediate&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=fullfsync(1)"))
+	if err != nil {
+		return nil, fmt.Errorf("journal %s: %w", path, err)
+	}
+	db.SetMaxOpenConns(1)
+	db.SetMaxIdleConns(1)
+	db.SetConnMaxLifetime(0)
+	// What durability rests on is read back, not trusted.
+	var mode string
+	var sync int
+	err = errors.Join(
+		db.QueryRowContext(ctx, `PRAGMA journal_mode`).Scan(&mode),
+		db.QueryRowContext(ctx, `PRAGMA synchronous`).Scan(&sync))
+	if err == nil && (mode != "wal" || sync != 2) {
+		err = fmt.Errorf("the file system gives journal_mode %s and synchronous %d, want wal and 2; "+
+			"put the journal on a local disk", mode, sync)
+	}
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("journal %s: %w", path, err), db.Close())
+	}
+	return db, nil
+}
+
+func migrate(ctx context.Context, db *sql.DB, path string, now time.Time) (steps int, err error) {
+	tx, err := db.BeginTx(ctx, nil)
+	if err != nil {
+		return 0, fmt.Errorf("journal %s: %w", path, err)
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(fmt.Errorf("journal %s: schema: %w", path, err), tx.Rollback())
+		}
+	}()
+	version, err := readVersion(ctx, tx)
+	if err != nil {
+		return 0, err
+	}
+	for v := version; v < schemaVersion; v++ {
+		if err := migrations[v](ctx, tx); err != nil {
+			return 0, fmt.Errorf("step %d: %w", v+1, err)
+		}
+		if _, err := tx.ExecContext(ctx, `INSERT INTO schema (version, applied_at) VALUES (?, ?)`, v+1, now.UnixMicro()); err != nil {
+			return 0, fmt.Errorf("step %d: %w", v+1, err)
+		}
+		steps++
+	}
+	if steps > 0 {
+		if _, err := tx.ExecContext(ctx, fmt.Sprintf(`PRAGMA application_id = %d`, applicationID)); err != nil {
+			return 0, err
+		}
+	}
+	return steps, tx.Commit()
+}
+
+type querier interface {
+	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+}
+
+// readVersion returns the schema of a file, 0 for one that has no tables.
+func readVersion(ctx context.Context, q querier) (int, error) {
+	var tables, id, version int
+	if err := q.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_master`).Scan(&tables); err != nil {
+		return 0, err
+	}
+	if tables == 0 {
+		return 0, nil
+	}
+	if err := q.QueryRowContext(ctx, `PRAGMA application_id`).Scan(&id); err != nil {
+		return 0, err
+	}
+	var own int
+	if err := q.QueryRowContext(ctx,
+		`SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name IN ('schema', 'records')`).Scan(&own); err != nil {
+		return 0, err
+	}
+	if id != applicationID && own != 2 {
+		return 0, fmt.Errorf("%w: application id %08X, want %08X; name another path for the journal",
+			ErrForeign, uint32(id), uint32(applicationID))
+	}
+	if err := q.QueryRowContext(ctx, `SELECT coalesce(max(version), 0) FROM schema`).Scan(&version); err != nil {
+		return 0, err
+	}
+	if version > schemaVersion {
+		return 0, fmt.Errorf("%w: its schema is %d, this program knows %d; run the newer program, or begin another journal",
+			ErrNewer, version, schemaVersion)
+	}
+	return version, nil
+}
+
+// damaged reports whether an error of SQLite speaks of the content of the file
+// rather than of the access to it.
+func damaged(err error) bool {
+	var e *sqlite.Error
+	if !errors.As(err, &e) {
+		return false
+	}
+	switch e.Code() & 0xFF {
+	case sqlite3.SQLITE_PERM, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_NOMEM,
+		sqlite3.SQLITE_READONLY, sqlite3.SQLITE_INTERRUPT, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_FULL,
+		sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PROTOCOL, sqlite3.SQLITE_NOLFS, sqlite3.SQLITE_AUTH,
+		sqlite3.SQLITE_MISUSE:
+		return false
+	}
+	return true
+}
+
+// tail is how many of the newest records Open checks.
+const tail = 10_000
+
+// checkTail proves what Open relies on, read-only, so that a damaged journal
+// stays as it was found. It returns a *DamageError for damage.
+func checkTail(ctx context.Context, path string) (err error) {
+	if info, err := os.Stat(path); errors.Is(err, os.ErrNotExist) || err == nil && info.Size() == 0 {
+		if empty, err := emptyLog(path); err != nil || empty {
+			return err
+		}
+		return &DamageError{Path: path, Problem: "the file is gone or empty, its write-ahead log is not"}
+	}
+	r, err := OpenReader(ctx, path)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, r.Close()) }()
+	head, err := r.Head(ctx)
+	if err != nil {
+		return err
+	}
+	from := uint64(1)
+	if head.Seq > tail {
+		from = head.Seq - tail + 1
+	}
+	return r.unbroken(ctx, from, func(cycle.Stored) error { return nil })
+}
+
+// emptyLog reports whether the write-ahead log holds no transaction: a first
+// start that was cut short leaves an empty file and a log of a header only.
+func emptyLog(path string) (bool, error) {
+	const header = 32
+	info, err := os.Stat(path + "-wal")
+	if errors.Is(err, os.ErrNotExist) {
+		return true, nil
+	}
+	if err != nil {
+		return false, fmt.Errorf("journal: %w", err)
+	}
+	return info.Size() <= header, nil
+}

@@ -1,0 +1,146 @@
+package gateway
+
+import (
+	"context"
+	"time"
+
+	"lapgate/gateway/block"
+	"lapgate/gateway/link/memory"
+	"lapgate/sim/controller"
+)
+
+// bench is the simulator's controller program on an in-memory image, with a
+// line around it that takes a fixed time for each roll.
+type bench struct {
+	image   *memory.Image
+	live    *controller.Image
+	program *controller.Controller
+	config  controller.Config
+	inputs  controller.Inputs
+
+	rolls  []controller.Measurement
+	next   int
+	wrap   time.Duration // from accepted to finished
+	pause  time.Duration // from one roll to the next
+	since  time.Time     // of the present phase
+	phase  controller.Phase
+	begin  time.Time
+	events []controller.Event
+}
+
+func newBench(rolls ...controller.Measurement) *bench {
+	b := &bench{
+		image:  memory.NewImage(),
+		live:   controller.NewImage(controller.DefaultBases()),
+		config: controller.DefaultConfig(),
+		rolls:  rolls,
+		wrap:   6 * time.Second,
+		pause:  2 * time.Second,
+	}
+	b.inputs = controller.Inputs{
+		Permissives: 0x3F, Mode: 1, State: 6, SlotsReady: 0x3F,
+		SlotOuter: [6]uint16{900, 900, 900, 900, 900, 900}, Platen: 1767,
+	}
+	b.program = controller.Start(b.config, controller.Fresh(), 1)
+	return b
+}
+
+// measurement is a round roll with samples that agree.
+func measurement(tag string, diameter, width uint32) controller.Measurement {
+	m := controller.Measurement{
+		Tag: controller.TagOf(tag), Diameter: diameter, Width: width,
+		Grade: 1, Core: 1, Quality: 95, Valid: true, DiameterN: 12, WidthN: 8,
+	}
+	for i := range m.Diameters {
+		m.Diameters[i] = uint16(diameter)
+	}
+	for i := range m.Widths {
+		m.Widths[i] = uint16(width)
+	}
+	return m
+}
+
+// run scans every 20 ms until ctx ends.
+func (b *bench) run(ctx context.Context) {
+	b.begin = time.Now()
+	b.since = b.begin
+	ticker := time.NewTicker(20 * time.Millisecond)
+	defer ticker.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+			b.scan()
+		}
+	}
+}
+
+func (b *bench) scan() {
+	b.image.Lock()
+	defer b.image.Unlock()
+	tick := uint32(time.Since(b.begin) / controller.Tick)
+	var area controller.Area
+	copy(area.Heartbeat[:], b.image.Words(block.HEARTBEAT, 0))
+	copy(area.Hello[:], b.image.Words(block.HELLO, 0))
+	copy(area.Payload[:], b.image.Words(block.PAYLOAD, 0))
+	copy(area.Commit[:], b.image.Words(block.COMMIT, 0))
+	copy(area.Ack[:], b.image.Words(block.ACK, 0))
+
+	in := b.inputs
+	if p := b.program.Phase(); p != b.phase {
+		b.phase, b.since = p, time.Now()
+	}
+	stood := time.Since(b.since)
+	switch b.phase {
+	case controller.Empty:
+		if b.next < len(b.rolls) && stood >= b.pause {
+			m := b.rolls[b.next]
+			m.Tick = tick
+			in.Enter = &m
+			b.next++
+		}
+	case controller.Run:
+		if stood >= b.wrap {
+			in.Done = &controller.Used{Start: tick - 500, End: tick}
+		}
+	case controller.Held:
+		if stood >= b.wrap {
+			in.Remove = true
+		}
+	}
+	events := b.program.Scan(tick, &area, &in)
+	b.live.Publish(b.program)
+	req := b.live.Request()
+	copy(b.image.Words(block.REQ, 0), req[:])
+	for _, e := range events {
+		b.events = append(b.events, e)
+		if e.Kind == controller.EventOutcome {
+			b.publishRing()
+		}
+	}
+}
+
+func (b *bench) publishRing() {
+	base := int(b.live.Bases().Out)
+	for i := range block.OutEntries {
+		words, err := b.live.Read(uint16(base+i*block.OutWords), block.OutWords)
+		if err != nil {
+			panic(err)
+		}
+		copy(b.image.Words(block.OUT, i), words)
+	}
+}
+
+// judged counts the judgements that fulfil a condition.
+func (b *bench) judged(when func(controller.Event) bool) int {
+	b.image.Lock()
+	defer b.image.Unlock()
+	n := 0
+	for _, e := range b.events {
+		if e.Kind == controller.EventJudged && when(e) {
+			n++
+		}
+	}
+	return n
+}

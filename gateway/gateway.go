@@ -1,0 +1,268 @@
+// Package gateway is the shell around the pure machine of package cycle: it
+// owns sockets, clock, journal and randomness, executes the machine's actions
+// in order and feeds what came of them back as events.
+//
+// Each line has one goroutine that owns its machine, its connection and its
+// journal. Lines share nothing, so that one that fails never stops another.
+package gateway
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	mathrand "math/rand/v2"
+	"runtime/debug"
+	"sync"
+
+	"go.uber.org/zap"
+
+	"lapgate/gateway/config"
+	"lapgate/gateway/cycle"
+	"lapgate/gateway/link"
+	"lapgate/gateway/status"
+)
+
+// Journal is what a line needs of its durable record. An error of Append
+// means that the record may or may not be durable; the line then ends, and
+// the journal is not used again.
+type Journal interface {
+	// Append returns when the record is durable.
+	Append(ctx context.Context, r cycle.Record) (cycle.Stored, error)
+	// Replay calls f for each record in order, and stops at f's first error.
+	Replay(ctx context.Context, f func(cycle.Stored) error) error
+	// Close frees the journal; nothing is lost by closing late.
+	Close() error
+}
+
+// Options are what a gateway is made of.
+type Options struct {
+	// Snapshot is the configuration in force at start.
+	Snapshot *config.Snapshot
+	// Dialer makes the dialer of one line's controller. It is called once for
+	// each line.
+	Dialer func(*config.Line) (link.Dialer, error)
+	// OpenJournal opens the journal of one line.
+	OpenJournal func(ctx context.Context, line string) (Journal, error)
+	// Log takes what people should know. Nil for none.
+	Log *zap.Logger
+	// Metrics takes what machines should know. Nil for none.
+	Metrics *status.Metrics
+	// Random is the source of session numbers. Nil for the operating system's.
+	Random io.Reader
+	// Jitter returns a number in [0, 1) that spreads reconnects. Nil for one
+	// that is seeded at random.
+	Jitter func() float64
+	// OnRecord is called after each record became durable, from the line's own
+	// goroutine: it must return at once. Nil for none.
+	OnRecord func(line string, s cycle.Stored)
+}
+
+// Gateway serves the lines of one configuration.
+type Gateway struct {
+	options Options
+	lines   []*lineLoop
+
+	reload   sync.Mutex
+	snapshot *config.Snapshot // in force
+
+	mu     sync.Mutex
+	cancel context.CancelFunc // set while Run runs
+	done   chan struct{}      // closed when Run has returned
+	ran    bool
+}
+
+// New prepares a gateway. Nothing is opened or dialled yet. Errors: options
+// that are missing, a snapshot without lines or with two of the same name.
+func New(o Options) (*Gateway, error) {
+	var problems []error
+	if o.Snapshot == nil {
+		problems = append(problems, errors.New("gateway: no configuration given"))
+	}
+	if o.Dialer == nil {
+		problems = append(problems, errors.New("gateway: no dialer given"))
+	}
+	if o.OpenJournal == nil {
+		problems = append(problems, errors.New("gateway: no journal opener given"))
+	}
+	if len(problems) > 0 {
+		return nil, errors.Join(problems...)
+	}
+	if o.Log == nil {
+		o.Log = zap.NewNop()
+	}
+	if o.Random == nil {
+		o.Random = rand.Reader
+	}
+	if o.Jitter == nil {
+		o.Jitter = mathrand.Float64
+	}
+	g := &Gateway{options: o, snapshot: o.Snapshot, done: make(chan struct{})}
+	seen := map[string]bool{}
+	for i := range o.Snapshot.Lines {
+		s, err := settingsOf(o.Snapshot, &o.Snapshot.Lines[i])
+		if err != nil {
+			problems = append(problems, err)
+			continue
+		}
+		if seen[s.name] {
+			problems = append(problems, fmt.Errorf("gateway: two lines are named %q; give each its own name", s.name))
+			continue
+		}
+		seen[s.name] = true
+		g.lines = append(g.lines, newLineLoop(s, &g.options))
+	}
+	if len(g.lines) == 0 && len(problems) == 0 {
+		problems = append(problems, errors.New("gateway: the configuration has no lines"))
+	}
+	if len(problems) > 0 {
+		return nil, errors.Join(problems...)
+	}
+	return g, nil
+}
+
+// Run serves all lines until ctx ends, Stop is called, or every line has
+// ended by an error of its own. It returns what ended lines, joined, and nil
+// when all stopped cleanly. It can be called once.
+func (g *Gateway) Run(ctx context.Context) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	g.mu.Lock()
+	if g.ran {
+		g.mu.Unlock()
+		return errors.New("gateway: Run was called before; make a new gateway")
+	}
+	g.ran, g.cancel = true, cancel
+	g.mu.Unlock()
+	defer close(g.done)
+
+	failures := make([]error, len(g.lines))
+	var wait sync.WaitGroup
+	for i, l := range g.lines {
+		wait.Go(func() { failures[i] = g.serve(ctx, l) })
+	}
+	wait.Wait()
+	return errors.Join(failures...)
+}
+
+// serve runs one line and turns a panic into that line's error.
+func (g *Gateway) serve(ctx context.Context, l *lineLoop) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			l.log.Error("the line's program failed", zap.Any("panic", p), zap.ByteString("stack", debug.Stack()))
+			err = fmt.Errorf("line %s: program error: %v", l.set.name, p)
+		}
+		l.ended(err)
+	}()
+	return l.run(ctx)
+}
+
+// Stop ends Run: each line finishes the actions at hand, closes its
+// connection and its journal. It returns when Run has returned.
+func (g *Gateway) Stop() {
+	g.mu.Lock()
+	cancel := g.cancel
+	g.mu.Unlock()
+	if cancel == nil {
+		return
+	}
+	cancel()
+	<-g.done
+}
+
+// Reload puts another configuration in force, each line from its next roll
+// on. What needs a new connection or journal (lines added or removed, the
+// controller section, armed) is refused, and then nothing changes. A line that
+// has ended is named in the error.
+func (g *Gateway) Reload(s *config.Snapshot) error {
+	if s == nil {
+		return errors.New("gateway: reload without a configuration")
+	}
+	g.reload.Lock()
+	defer g.reload.Unlock()
+	var problems []error
+	next := make(map[string]settings, len(s.Lines))
+	for i := range s.Lines {
+		set, err := settingsOf(s, &s.Lines[i])
+		if err != nil {
+			problems = append(problems, err)
+			continue
+		}
+		next[set.name] = set
+	}
+	for _, l := range g.lines {
+		set, ok := next[l.set.name]
+		if !ok {
+			problems = append(problems, fmt.Errorf("line %s: is in force but not in the new configuration; restart to remove a line", l.set.name))
+			continue
+		}
+		delete(next, l.set.name)
+		if err := l.set.sameConnection(&set); err != nil {
+			problems = append(problems, err)
+		}
+	}
+	for i := range s.Lines {
+		if name := s.Lines[i].Recipe.Name; next[name].name != "" {
+			problems = append(problems, fmt.Errorf("line %s: is new; restart to add a line", name))
+			delete(next, name)
+		}
+	}
+	if len(problems) > 0 {
+		return fmt.Errorf("reload refused, the old configuration stays in force: %w", errors.Join(problems...))
+	}
+	changes := changesBetween(g.snapshot, s)
+	for _, l := range g.lines {
+		for i := range s.Lines {
+			if l.set.name == s.Lines[i].Recipe.Name {
+				problems = append(problems, l.post(cycle.Configure{Line: s.Lines[i].Recipe, Hash: s.Hash, Changes: changes}))
+			}
+		}
+	}
+	g.snapshot = s
+	return errors.Join(problems...)
+}
+
+// changesBetween lists the values that differ, in the order of the new
+// configuration and then of what is gone.
+func changesBetween(old, next *config.Snapshot) []cycle.ConfigChange {
+	was := map[string]string{}
+	for _, v := range old.Effective() {
+		was[v.Key] = v.Value
+	}
+	var out []cycle.ConfigChange
+	seen := map[string]bool{}
+	for _, v := range next.Effective() {
+		seen[v.Key] = true
+		if was[v.Key] != v.Value {
+			out = append(out, cycle.ConfigChange{Key: v.Key, Old: was[v.Key], New: v.Value})
+		}
+	}
+	for _, v := range old.Effective() {
+		if !seen[v.Key] {
+			out = append(out, cycle.ConfigChange{Key: v.Key, Old: v.Value})
+		}
+	}
+	return out
+}
+
+// Tell hands an operator's event (a hold, an override, arming) to a line.
+// Errors: no such line, or the line has ended.
+func (g *Gateway) Tell(line string, e cycle.Event) error {
+	for _, l := range g.lines {
+		if l.set.name == line {
+			return l.post(e)
+		}
+	}
+	return fmt.Errorf("gateway: no line is named %q", line)
+}
+
+// Lines returns the present state of each line, in the order of the
+// configuration.
+func (g *Gateway) Lines() []status.Line {
+	out := make([]status.Line, len(g.lines))
+	for i, l := range g.lines {
+		out[i] = *l.public.Load()
+	}
+	return out
+}

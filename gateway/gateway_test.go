@@ -1,0 +1,632 @@
+package gateway
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"go.uber.org/zap/zaptest/observer"
+
+	"lapgate/configs"
+	"lapgate/gateway/block"
+	"lapgate/gateway/config"
+	"lapgate/gateway/cycle"
+	"lapgate/gateway/journal"
+	"lapgate/gateway/link"
+	"lapgate/gateway/link/memory"
+	"lapgate/sim/controller"
+)
+
+// snapshot is the demo's configuration, armed unless overridden.
+func snapshot(t *testing.T, dir string, set map[string]string) *config.Snapshot {
+	t.Helper()
+	src := config.Source{Path: "demo.yaml", Bytes: configs.Demo(), Set: map[string]string{
+		"lines.0.armed": "true", "journal.directory": dir,
+	}}
+	for k, v := range set {
+		src.Set[k] = v
+	}
+	s, err := config.Load(src)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// shop is a gateway's surroundings in one bubble. A bubble ends only when every
+// goroutine begun in it has, so each test proves that a stop leaves none.
+type shop struct {
+	t        *testing.T
+	bench    *bench
+	snapshot *config.Snapshot
+	dialer   *memory.Dialer
+	logs     *observer.ObservedLogs
+
+	mu      sync.Mutex
+	records []cycle.Stored
+	onRec   func(cycle.Stored)
+}
+
+func newShop(t *testing.T, b *bench, set map[string]string) *shop {
+	t.Helper()
+	return &shop{t: t, bench: b, snapshot: snapshot(t, t.TempDir(), set), dialer: &memory.Dialer{Image: b.image}}
+}
+
+func (s *shop) options() Options {
+	core, logs := observer.New(zapcore.DebugLevel)
+	s.logs = logs
+	return Options{
+		Snapshot: s.snapshot,
+		Dialer:   func(*config.Line) (link.Dialer, error) { return s.dialer, nil },
+		OpenJournal: func(ctx context.Context, line string) (Journal, error) {
+			return journal.Open(ctx, s.snapshot.Journal.Path(line))
+		},
+		Log:    zap.New(core),
+		Jitter: func() float64 { return 0.5 },
+		OnRecord: func(_ string, r cycle.Stored) {
+			s.mu.Lock()
+			s.records = append(s.records, r)
+			f := s.onRec
+			s.mu.Unlock()
+			if f != nil {
+				f(r)
+			}
+		},
+	}
+}
+
+// start runs a gateway and returns what stops it and gives Run's error.
+func (s *shop) start(o Options) (g *Gateway, stop func() error) {
+	s.t.Helper()
+	g, err := New(o)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	ended := make(chan error, 1)
+	go func() { ended <- g.Run(context.Background()) }()
+	return g, func() error {
+		g.Stop()
+		return <-ended
+	}
+}
+
+func (s *shop) count(k cycle.Kind) int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	n := 0
+	for _, r := range s.records {
+		if r.Record.Kind() == k {
+			n++
+		}
+	}
+	return n
+}
+
+func (s *shop) logged(text string) int { return s.logs.FilterMessageSnippet(text).Len() }
+
+// verify checks the journal and returns its records.
+func (s *shop) verify() []cycle.Stored {
+	s.t.Helper()
+	path := s.snapshot.Journal.Path(s.snapshot.Lines[0].Recipe.Name)
+	report, err := journal.Verify(context.Background(), path)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	for _, p := range report.Problems {
+		s.t.Errorf("journal: %s", p)
+	}
+	r, err := journal.OpenReader(context.Background(), path)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	defer func() {
+		if err := r.Close(); err != nil {
+			s.t.Error(err)
+		}
+	}()
+	all, err := r.List(context.Background(), journal.Filter{})
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	return all
+}
+
+// until waits in virtual time for a condition.
+func until(t *testing.T, most time.Duration, what string, cond func() bool) {
+	t.Helper()
+	for end := time.Now().Add(most); time.Now().Before(end); {
+		if cond() {
+			return
+		}
+		<-time.After(50 * time.Millisecond) // of virtual time
+	}
+	if !cond() {
+		t.Errorf("after %s of virtual time still not: %s", most, what)
+	}
+}
+
+// fitting is a roll that the demo's stand wraps, and misfit one that it does
+// not.
+func fitting(i int) controller.Measurement {
+	return measurement(fmt.Sprintf("R-%03d", i), 11000+uint32(i*37%3000), 8128+uint32(i%3)*2032)
+}
+
+func misfit() controller.Measurement { return measurement("MISFIT", 11000, 11400) }
+
+func TestShift(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const n = 40
+		rolls := make([]controller.Measurement, 0, n)
+		for i := range n {
+			rolls = append(rolls, fitting(i))
+		}
+		rolls[20] = misfit()
+		b := newBench(rolls...)
+		s := newShop(t, b, nil)
+		ctx, cancel := context.WithCancel(context.Background())
+		go b.run(ctx)
+		g, stop := s.start(s.options())
+		until(t, 2*time.Hour, "every outcome journaled", func() bool { return s.count(cycle.KindOutcome) == n })
+		until(t, 10*time.Second, "every outcome acknowledged", func() bool {
+			st := g.Lines()[0].Machine
+			return st.Produced == n && st.Acked == n
+		})
+		if st := g.Lines()[0]; !st.Connected || st.Ended || !st.Armed {
+			t.Errorf("got state %+v", st)
+		}
+		if err := stop(); err != nil {
+			t.Errorf("Run returned %v", err)
+		}
+		cancel()
+		synctest.Wait()
+		accepted := b.judged(func(e controller.Event) bool { return e.Verdict == controller.Accepted })
+		held := b.judged(func(e controller.Event) bool { return e.Verdict == controller.HeldByRecipe })
+		if accepted != n-1 || held != 1 {
+			t.Errorf("got %d accepted and %d held, want %d and 1", accepted, held, n-1)
+		}
+		if n := len(s.verify()); n != len(s.records) {
+			t.Errorf("journal has %d records, the observer saw %d", n, len(s.records))
+		}
+		if n := s.count(cycle.KindSession); n != 1 {
+			t.Errorf("got %d sessions, want 1", n)
+		}
+	})
+}
+
+// TestStopMidRoll stops at every kind of record once, also between a record
+// and what it stands for, and starts again on the same journal.
+func TestStopMidRoll(t *testing.T) {
+	for _, at := range []cycle.Kind{cycle.KindSession, cycle.KindRequest, cycle.KindIntent, cycle.KindCommit, cycle.KindVerdict, cycle.KindOutcome} {
+		t.Run(string(at), func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				b := newBench(fitting(1), fitting(2), fitting(3))
+				s := newShop(t, b, nil)
+				ctx, cancel := context.WithCancel(context.Background())
+				go b.run(ctx)
+				reached := make(chan struct{}, 100)
+				s.onRec = func(r cycle.Stored) {
+					if r.Record.Kind() == at {
+						reached <- struct{}{}
+					}
+				}
+				_, stop := s.start(s.options())
+				<-reached
+				if err := stop(); err != nil {
+					t.Errorf("first run: %v", err)
+				}
+				s.verify()
+				<-time.After(3 * time.Second) // of virtual time
+
+				_, stop = s.start(s.options())
+				until(t, 10*time.Minute, "three outcomes", func() bool { return s.count(cycle.KindOutcome) == 3 })
+				if err := stop(); err != nil {
+					t.Errorf("second run: %v", err)
+				}
+				cancel()
+				s.verify()
+				if n := b.judged(func(e controller.Event) bool { return e.Verdict == controller.Accepted }); n != 3 {
+					t.Errorf("got %d accepted, want 3", n)
+				}
+			})
+		})
+	}
+}
+
+func TestLinkCut(t *testing.T) {
+	for _, kind := range []memory.Kind{memory.Cut, memory.Lost, memory.Landed, memory.BlackHole} {
+		t.Run(fmt.Sprint(kind), func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				const n = 12
+				rolls := make([]controller.Measurement, n)
+				for i := range rolls {
+					rolls[i] = fitting(i)
+				}
+				b := newBench(rolls...)
+				s := newShop(t, b, nil)
+				calls := 0
+				s.dialer.Before = func(memory.Call) memory.Fault {
+					if calls++; calls%97 == 0 { // prime to the calls of one roll
+						return memory.Fault{Kind: kind}
+					}
+					return memory.Fault{}
+				}
+				ctx, cancel := context.WithCancel(context.Background())
+				go b.run(ctx)
+				_, stop := s.start(s.options())
+				until(t, time.Hour, "every outcome", func() bool { return s.count(cycle.KindOutcome) == n })
+				if err := stop(); err != nil {
+					t.Error(err)
+				}
+				cancel()
+				s.verify()
+				if s.count(cycle.KindSession) < 10 {
+					t.Errorf("got %d sessions: the link was hardly cut", s.count(cycle.KindSession))
+				}
+				accepted := map[uint32]int{}
+				b.judged(func(e controller.Event) bool {
+					if e.Verdict == controller.Accepted {
+						accepted[e.Roll]++
+					}
+					return false
+				})
+				for roll, n := range accepted {
+					if n > 1 {
+						t.Errorf("roll %d accepted %d offers", roll, n)
+					}
+				}
+			})
+		})
+	}
+}
+
+func TestControllerOffAtStart(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(fitting(1))
+		s := newShop(t, b, nil)
+		var off atomic.Bool
+		off.Store(true)
+		var dials []time.Duration // of the loop's goroutine
+		begin := time.Now()
+		s.dialer.Before = func(c memory.Call) memory.Fault {
+			if c.Op == "dial" {
+				dials = append(dials, time.Since(begin))
+			}
+			if off.Load() {
+				return memory.Fault{Kind: memory.Cut}
+			}
+			return memory.Fault{}
+		}
+		ctx, cancel := context.WithCancel(context.Background())
+		go b.run(ctx)
+		g, stop := s.start(s.options())
+		<-time.After(60 * time.Second) // of virtual time
+		if st := g.Lines()[0]; st.Connected || st.Error == "" || st.Machine.Seen {
+			t.Errorf("with the controller off: got %+v", st)
+		}
+		if n := s.count(cycle.KindSession); n != 0 {
+			t.Errorf("%d sessions without a controller", n)
+		}
+		if n := s.logged("controller not reachable"); n != 1 {
+			t.Errorf("said %d times that the controller is not reachable, want once", n)
+		}
+		off.Store(false)
+		until(t, 2*time.Minute, "an outcome", func() bool { return s.count(cycle.KindOutcome) == 1 })
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
+		cancel()
+		waits := dials[:len(dials)-1] // the last one succeeded
+		back := s.logs.FilterMessage("controller reachable again").All()
+		if len(back) != 1 || back[0].ContextMap()["failures"] != int64(len(waits)) {
+			t.Errorf("got recovery %v, want one with %d failures", back, len(waits))
+		}
+		// With the jitter in the middle each wait is three quarters of its
+		// step: 0.25 s doubling to 5 s.
+		step := 250 * time.Millisecond
+		for i := 1; i < len(waits); i++ {
+			if got, want := waits[i]-waits[i-1], step*3/4; got < want || got > want+150*time.Millisecond {
+				t.Errorf("wait %d: got %s, want about %s", i, got, want)
+			}
+			step = min(2*step, 5*time.Second)
+		}
+		if len(waits) < 10 {
+			t.Errorf("only %d attempts in a minute", len(waits))
+		}
+	})
+}
+
+// failing is a real journal that fails from one record on.
+type failing struct {
+	*journal.Journal
+	after int
+}
+
+var errDisk = errors.New("no space left on device")
+
+func (f *failing) Append(ctx context.Context, r cycle.Record) (cycle.Stored, error) {
+	if f.after--; f.after < 0 {
+		return cycle.Stored{}, errDisk
+	}
+	return f.Journal.Append(ctx, r)
+}
+
+func TestJournalFailure(t *testing.T) {
+	// Records of the first roll: SESSION, CONFIG, REQUEST, INTENT, COMMIT, VERDICT, OUTCOME.
+	for after := range 7 {
+		t.Run(fmt.Sprint(after), func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				b := newBench(fitting(1), fitting(2))
+				s := newShop(t, b, nil)
+				o := s.options()
+				open := o.OpenJournal
+				o.OpenJournal = func(ctx context.Context, line string) (Journal, error) {
+					j, err := open(ctx, line)
+					if err != nil {
+						return nil, err
+					}
+					return &failing{j.(*journal.Journal), after}, nil
+				}
+				written := 0
+				s.dialer.After = func(c memory.Call) {
+					if c.Op == "write" && c.Block != block.HEARTBEAT {
+						written++
+					}
+				}
+				ctx, cancel := context.WithCancel(context.Background())
+				go b.run(ctx)
+				g, err := New(o)
+				if err != nil {
+					t.Fatal(err)
+				}
+				ended := make(chan error, 1)
+				go func() { ended <- g.Run(context.Background()) }()
+				err = <-ended
+				if !errors.Is(err, errDisk) {
+					t.Errorf("Run returned %v, want the failure of the journal", err)
+				}
+				if st := g.Lines()[0]; !st.Ended || !strings.Contains(st.Error, errDisk.Error()) {
+					t.Errorf("got state %+v", st)
+				}
+				// What goes out after each record that is durable: HELLO, nothing
+				// for CONFIG and REQUEST, PAYLOAD, COMMIT, nothing for VERDICT.
+				if want := [...]int{0, 1, 1, 1, 2, 3, 3}[after]; written != want {
+					t.Errorf("%d blocks were written, want %d", written, want)
+				}
+				if after > 0 {
+					flags := make([]uint16, block.HeartbeatWords)
+					b.image.Load(block.HEARTBEAT, 0, flags)
+					if after > 1 && flags[7]&block.FlagJournalFault == 0 {
+						t.Errorf("the heartbeat does not tell of the journal's fault: %04x", flags)
+					}
+				}
+
+				// A start with the disk repaired serves both rolls.
+				_, stop := s.start(s.options())
+				until(t, 5*time.Minute, "two outcomes", func() bool { return s.count(cycle.KindOutcome) == 2 })
+				if err := stop(); err != nil {
+					t.Error(err)
+				}
+				cancel()
+				s.verify()
+			})
+		})
+	}
+}
+
+func TestShadowWritesNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(fitting(1))
+		s := newShop(t, b, map[string]string{"lines.0.armed": "false"})
+		var writes atomic.Int64
+		s.dialer.Before = func(c memory.Call) memory.Fault {
+			if c.Op == "write" {
+				writes.Add(1)
+			}
+			return memory.Fault{}
+		}
+		ctx, cancel := context.WithCancel(context.Background())
+		go b.run(ctx)
+		g, stop := s.start(s.options())
+		until(t, time.Minute, "a shadow recipe", func() bool { return s.count(cycle.KindShadow) == 1 })
+		if n := writes.Load(); n != 0 {
+			t.Errorf("%d writes in shadow", n)
+		}
+		if err := g.Tell("north", cycle.Arm{On: true, By: "test", Reason: "go live"}); err != nil {
+			t.Fatal(err)
+		}
+		until(t, 2*time.Minute, "an outcome after arming", func() bool { return s.count(cycle.KindOutcome) == 1 })
+		if writes.Load() == 0 || s.count(cycle.KindMode) != 1 {
+			t.Errorf("armed: %d writes, %d mode records", writes.Load(), s.count(cycle.KindMode))
+		}
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
+		cancel()
+		s.verify()
+	})
+}
+
+func TestSendGuards(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench()
+		s := newShop(t, b, nil)
+		o := s.options()
+		g, err := New(o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		l := g.lines[0]
+		port, err := s.dialer.Dial(context.Background())
+		if err != nil {
+			t.Fatal(err)
+		}
+		words := make([]uint16, block.HelloWords)
+		h := block.Hello{Session: block.Session{Epoch: 1, Nonce: 2}, Boot: 3}
+		if err := h.Encode(words); err != nil {
+			t.Fatal(err)
+		}
+		stands := func() bool {
+			got := make([]uint16, block.HelloWords)
+			b.image.Load(block.HELLO, 0, got)
+			return slices.Equal(got, words)
+		}
+		l.port, l.armed = port, false
+		if l.send(context.Background(), block.HELLO, words) || stands() {
+			t.Error("a write got through in shadow")
+		}
+		l.armed = true
+		if l.send(context.Background(), block.REQ, words) || l.halted == nil {
+			t.Error("a write to the controller's block was not a reason to end")
+		}
+		if !l.send(context.Background(), block.HELLO, words) || !stands() {
+			t.Error("an allowed write did not get through")
+		}
+	})
+}
+
+func TestOneBadLine(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		dir := t.TempDir()
+		snap := snapshot(t, dir, nil)
+		second := snap.Lines[0]
+		other := *second.Recipe
+		other.Name = "south"
+		second.Recipe = &other
+		snap.Lines = append(snap.Lines, second)
+
+		b := newBench(fitting(1))
+		s := newShop(t, b, nil)
+		s.snapshot = snap
+		o := s.options()
+		o.OpenJournal = func(ctx context.Context, line string) (Journal, error) {
+			if line == "south" {
+				return nil, errDisk
+			}
+			return journal.Open(ctx, filepath.Join(dir, line+".db"))
+		}
+		ctx, cancel := context.WithCancel(context.Background())
+		go b.run(ctx)
+		g, stop := s.start(o)
+		until(t, 2*time.Minute, "an outcome of the good line", func() bool { return s.count(cycle.KindOutcome) == 1 })
+		if lines := g.Lines(); lines[0].Ended || !lines[1].Ended {
+			t.Errorf("got %+v", lines)
+		}
+		if err := stop(); !errors.Is(err, errDisk) || !strings.Contains(err.Error(), "line south") {
+			t.Errorf("Run returned %v", err)
+		}
+		cancel()
+	})
+}
+
+func TestProgramErrorEndsItsLine(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(fitting(1))
+		s := newShop(t, b, nil)
+		s.onRec = func(r cycle.Stored) {
+			if r.Record.Kind() == cycle.KindIntent {
+				panic("out of cheese")
+			}
+		}
+		ctx, cancel := context.WithCancel(context.Background())
+		go b.run(ctx)
+		g, err := New(s.options())
+		if err != nil {
+			t.Fatal(err)
+		}
+		err = g.Run(context.Background())
+		if err == nil || !strings.Contains(err.Error(), "line north: program error: out of cheese") {
+			t.Errorf("Run returned %v", err)
+		}
+		if err := g.Tell("north", cycle.HoldAll{On: true}); err == nil {
+			t.Error("a line that has ended took an event")
+		}
+		// The journal was closed on the way out and serves the next start.
+		s.onRec = nil
+		_, stop := s.start(s.options())
+		until(t, time.Minute, "the outcome", func() bool { return s.count(cycle.KindOutcome) == 1 })
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
+		cancel()
+		s.verify()
+	})
+}
+
+func TestReload(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(fitting(1), fitting(2))
+		s := newShop(t, b, nil)
+		ctx, cancel := context.WithCancel(context.Background())
+		go b.run(ctx)
+		g, stop := s.start(s.options())
+		until(t, time.Minute, "the first roll accepted", func() bool { return s.count(cycle.KindVerdict) == 1 })
+		dir := s.snapshot.Journal.Directory
+		for _, bad := range []map[string]string{
+			{"lines.0.controller.unit": "9"},
+			{"lines.0.armed": "false"},
+			{"lines.0.name": "elsewhere"},
+		} {
+			if err := g.Reload(snapshot(t, dir, bad)); err == nil {
+				t.Errorf("%v was put in force without a restart", bad)
+			}
+		}
+		next := snapshot(t, dir, map[string]string{"lines.0.wrap.speed": "500 mm/s"})
+		if err := g.Reload(next); err != nil {
+			t.Fatal(err)
+		}
+		until(t, 3*time.Minute, "the second outcome", func() bool { return s.count(cycle.KindOutcome) == 2 })
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
+		cancel()
+		var hashes []uint32
+		for _, r := range s.verify() {
+			if i, ok := r.Record.(cycle.IntentRecord); ok {
+				hashes = append(hashes, i.ConfigHash)
+			}
+			if c, ok := r.Record.(cycle.ConfigRecord); ok && c.Hash == next.Hash && len(c.Changes) != 1 {
+				t.Errorf("got changes %v, want the one of the wrap speed", c.Changes)
+			}
+		}
+		if want := []uint32{s.snapshot.Hash, next.Hash}; !slices.Equal(hashes, want) {
+			t.Errorf("recipes were made under %x, want %x", hashes, want)
+		}
+	})
+}
+
+func TestNewErrors(t *testing.T) {
+	if _, err := New(Options{}); err == nil || strings.Count(err.Error(), "\n") != 2 {
+		t.Errorf("got %v, want three problems", err)
+	}
+	if _, err := New(Options{Snapshot: &config.Snapshot{}, Dialer: func(*config.Line) (link.Dialer, error) { return nil, nil },
+		OpenJournal: func(context.Context, string) (Journal, error) { return nil, nil }}); err == nil {
+		t.Error("a configuration without lines was taken")
+	}
+}
+
+func TestBackoff(t *testing.T) {
+	jitter := 0.0
+	b := backoff{first: 250 * time.Millisecond, last: 5 * time.Second, jitter: func() float64 { return jitter }}
+	for i, want := range []time.Duration{250, 500, 1000, 2000, 4000, 5000, 5000} {
+		want *= time.Millisecond
+		jitter = float64(i%2) * 0.999
+		got := b.next()
+		if got < want/2 || got >= want {
+			t.Errorf("wait %d is %s, want from %s to %s", i, got, want/2, want)
+		}
+	}
+	b.reset()
+	if got := b.next(); got >= 250*time.Millisecond {
+		t.Errorf("after a reset got %s", got)
+	}
+}

@@ -1,0 +1,397 @@
+package gateway
+
+import (
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"sync/atomic"
+	"time"
+
+	"go.uber.org/zap"
+
+	"lapgate/gateway/block"
+	"lapgate/gateway/cycle"
+	"lapgate/gateway/link"
+	"lapgate/gateway/scan"
+	"lapgate/gateway/status"
+)
+
+// maxSteps bounds the steps that one event may lead to. A full outcome ring
+// takes a few hundred; more means that machine and shell feed each other.
+const maxSteps = 5000
+
+// lineLoop serves one line. All but public and inbox belong to its goroutine.
+type lineLoop struct {
+	set     settings
+	options *Options
+	log     *zap.Logger
+	inbox   chan cycle.Event
+	gone    chan struct{} // closed when the line has ended
+	public  atomic.Pointer[status.Line]
+
+	machine *cycle.Machine
+	journal Journal
+	dialer  link.Dialer
+	port    link.Port // nil while there is no connection
+	armed   bool
+
+	began   time.Time
+	retry   backoff
+	outage  outage
+	queue   []cycle.Event // what came of actions, not stepped yet
+	halted  error         // set when the line must end
+	view    [block.ReqWords]uint16
+	payload [block.PayloadWords]uint16
+}
+
+func newLineLoop(s settings, o *Options) *lineLoop {
+	l := &lineLoop{
+		set:     s,
+		options: o,
+		log:     o.Log.With(zap.String("line", s.name)),
+		inbox:   make(chan cycle.Event, 16),
+		gone:    make(chan struct{}),
+		retry:   backoff{first: s.reconnectFirst, last: s.reconnectLast, jitter: o.Jitter, waiting: true},
+	}
+	l.public.Store(&status.Line{Name: s.name, Armed: s.armed})
+	return l
+}
+
+// post hands an event to the loop from outside.
+func (l *lineLoop) post(e cycle.Event) error {
+	ended := fmt.Errorf("line %s: has ended", l.set.name)
+	select {
+	case <-l.gone: // first, for the inbox of a line that is gone has room too
+		return ended
+	default:
+	}
+	select {
+	case l.inbox <- e:
+		return nil
+	case <-l.gone:
+		return ended
+	}
+}
+
+// ended marks the line as gone.
+func (l *lineLoop) ended(err error) {
+	s := *l.public.Load()
+	s.Connected, s.Ended = false, true
+	if err != nil {
+		s.Error = err.Error()
+	}
+	l.public.Store(&s)
+	close(l.gone)
+}
+
+// run serves the line until ctx ends or the line cannot be served any more.
+func (l *lineLoop) run(ctx context.Context) (err error) {
+	l.began = time.Now()
+	if l.dialer, err = l.options.Dialer(l.set.config); err != nil {
+		return fmt.Errorf("line %s: %w", l.set.name, err)
+	}
+	if l.journal, err = l.options.OpenJournal(ctx, l.set.name); err != nil {
+		return fmt.Errorf("line %s: journal: %w", l.set.name, err)
+	}
+	defer func() {
+		if e := l.journal.Close(); e != nil {
+			err = errors.Join(err, fmt.Errorf("line %s: closing the journal: %w", l.set.name, e))
+		}
+	}()
+	l.machine = cycle.New(l.set.machine)
+	l.armed = l.set.armed
+	if err = l.journal.Replay(ctx, l.recover); err != nil {
+		if ctx.Err() != nil {
+			return nil
+		}
+		return fmt.Errorf("line %s: reading the journal: %w", l.set.name, err)
+	}
+	defer l.hangUp()
+	l.publish()
+
+	poll := time.NewTicker(l.set.machine.Times.Poll)
+	defer poll.Stop()
+	dial := time.NewTimer(0)
+	defer dial.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			l.log.Info("line stopped")
+			return nil
+		case e := <-l.inbox:
+			l.handle(ctx, e)
+		case <-poll.C:
+			l.handle(ctx, cycle.Tick{})
+		case <-dial.C:
+			if l.port == nil {
+				l.connect(ctx)
+			}
+		}
+		l.publish()
+		if l.halted != nil {
+			return fmt.Errorf("line %s: %w", l.set.name, l.halted)
+		}
+		if l.port == nil && !l.retry.waiting {
+			dial.Reset(l.retry.next())
+		}
+	}
+}
+
+func (l *lineLoop) recover(s cycle.Stored) error {
+	if err := l.machine.Recover(s); err != nil {
+		return fmt.Errorf("record %d: %w", s.Seq, err)
+	}
+	return nil
+}
+
+// connect dials once and tells of the first failure and of the recovery only.
+func (l *lineLoop) connect(ctx context.Context) {
+	l.retry.waiting = false
+	dialling, cancel := context.WithTimeout(ctx, l.set.connectTimeout)
+	defer cancel()
+	port, err := l.dialer.Dial(dialling)
+	if err != nil {
+		if ctx.Err() != nil {
+			return
+		}
+		l.options.Metrics.DialFailed(l.set.name)
+		l.unreachable(err)
+		return
+	}
+	l.port = port
+	l.handle(ctx, cycle.LinkUp{})
+}
+
+// unreachable notes that the controller cannot be connected to.
+func (l *lineLoop) unreachable(err error) {
+	if l.outage.begin(time.Now(), err) {
+		fields := []zap.Field{zap.Error(err)}
+		if help := helpOf(err); help != "" {
+			fields = append(fields, zap.String("remedy", help))
+		}
+		l.log.Warn("controller not reachable; trying again until it is", fields...)
+	}
+}
+
+// found notes that the controller answers with a whole request block.
+func (l *lineLoop) found() {
+	l.retry.reset()
+	if count, lasted, first := l.outage.end(time.Now()); count > 0 {
+		l.log.Info("controller reachable again",
+			zap.Int("failures", count), zap.Duration("after", lasted.Round(time.Millisecond)), zap.String("first_error", first))
+	}
+}
+
+// hangUp closes the connection, and forgets what it still had to say.
+func (l *lineLoop) hangUp() {
+	if l.port == nil {
+		return
+	}
+	if err := l.port.Close(); err != nil {
+		l.log.Debug("closing the connection", zap.Error(err))
+	}
+	l.port = nil
+	l.queue = l.queue[:0]
+}
+
+// handle steps the machine with an event and with all that comes of it.
+// Actions at hand are finished even when ctx has ended, so that a stop never
+// cuts between a record and what it stands for.
+func (l *lineLoop) handle(ctx context.Context, e cycle.Event) {
+	ctx = context.WithoutCancel(ctx)
+	l.queue = append(l.queue[:0], e)
+	for n := 0; len(l.queue) > 0 && l.halted == nil; n++ {
+		if n == maxSteps {
+			l.halted = fmt.Errorf("the machine did not settle within %d steps after %T; this is a program error, please report it", maxSteps, e)
+			return
+		}
+		next := l.queue[0]
+		l.queue = append(l.queue[:0], l.queue[1:]...)
+		l.execute(ctx, l.machine.Step(l.moment(), next))
+	}
+}
+
+func (l *lineLoop) moment() cycle.Moment {
+	now := time.Now()
+	return cycle.Moment{Mono: now.Sub(l.began), Wall: now}
+}
+
+// execute does the actions of one step in order. It stops at the first that
+// fails and queues the failure as an event.
+func (l *lineLoop) execute(ctx context.Context, actions []cycle.Action) {
+	for _, a := range actions {
+		var ok bool
+		switch a := a.(type) {
+		case cycle.Append:
+			ok = l.append(ctx, a.Record)
+		case cycle.Send:
+			ok = l.send(ctx, a.Block, a.Words)
+		case cycle.FetchView:
+			ok = l.fetchView(ctx)
+		case cycle.FetchPayload:
+			ok = l.fetchPayload(ctx)
+		case cycle.FetchOutcomes:
+			ok = l.fetchOutcomes(ctx, a.From, a.N)
+		case cycle.DrawNonce:
+			ok = l.drawNonce()
+		case cycle.Drop:
+			l.log.Info("connection dropped", zap.String("reason", a.Reason))
+			l.hangUp()
+			ok = true
+		case cycle.Notify:
+			l.notify(a)
+			ok = true
+		case cycle.Halt:
+			if l.halted == nil {
+				l.halted = errors.New(a.Reason)
+			}
+		default:
+			l.halted = fmt.Errorf("action %T is not known to the shell; this is a program error", a)
+		}
+		if !ok {
+			return
+		}
+	}
+}
+
+func (l *lineLoop) append(ctx context.Context, r cycle.Record) bool {
+	start := time.Now()
+	s, err := l.journal.Append(ctx, r)
+	if err != nil {
+		l.options.Metrics.JournalFailed(l.set.name)
+		l.log.Error("a record could not be made durable; the line ends",
+			zap.String("kind", string(r.Kind())), zap.Uint32("roll", r.RollNo()), zap.Error(err))
+		l.journalFailed(ctx, r, err)
+		return false
+	}
+	l.options.Metrics.Recorded(l.set.name, s, time.Since(start))
+	l.follow(r)
+	if l.options.OnRecord != nil {
+		l.options.OnRecord(l.set.name, s)
+	}
+	return true
+}
+
+// journalFailed lets the machine say so to the controller, once, and ends the
+// line: a failed synchronisation is never repeated on an open file.
+func (l *lineLoop) journalFailed(ctx context.Context, r cycle.Record, err error) {
+	failure := fmt.Errorf("journal: record %s of roll %d: %w", r.Kind(), r.RollNo(), err)
+	if l.halted != nil {
+		return
+	}
+	l.halted = failure
+	l.queue = l.queue[:0]
+	for _, a := range l.machine.Step(l.moment(), cycle.JournalFailed{Err: err.Error()}) {
+		switch a := a.(type) {
+		case cycle.Send:
+			// Only the word that the journal failed may still go out.
+			if a.Block == block.HEARTBEAT && l.port != nil {
+				l.send(ctx, a.Block, a.Words)
+			}
+		case cycle.Notify:
+			l.notify(a)
+		}
+	}
+}
+
+// follow keeps what the shell itself must know of durable records.
+func (l *lineLoop) follow(r cycle.Record) {
+	if m, ok := r.(cycle.ModeRecord); ok {
+		l.armed = m.Armed
+	}
+}
+
+func (l *lineLoop) drawNonce() bool {
+	var b [4]byte
+	for {
+		if _, err := l.options.Random.Read(b[:]); err != nil {
+			l.halted = fmt.Errorf("no random number for the session: %w", err)
+			return false
+		}
+		if v := binary.BigEndian.Uint32(b[:]); v != 0 {
+			l.queue = append(l.queue, cycle.Nonce{Value: v})
+			return true
+		}
+	}
+}
+
+func (l *lineLoop) notify(n cycle.Notify) {
+	l.options.Metrics.Notified(l.set.name, n.Code, n.Level)
+	fields := make([]zap.Field, 0, len(n.Fields)+1)
+	fields = append(fields, zap.String("code", n.Code))
+	for _, f := range n.Fields {
+		fields = append(fields, zap.Any(f.Key, f.Value))
+	}
+	switch n.Level {
+	case cycle.Info:
+		l.log.Info(n.Text, fields...)
+	case cycle.Warning:
+		l.log.Warn(n.Text, fields...)
+	default:
+		l.log.Error(n.Text, fields...)
+	}
+}
+
+func (l *lineLoop) fetchView(ctx context.Context) bool {
+	if !l.read(ctx, block.REQ, link.Span{Block: block.REQ, Dst: l.view[:]}) {
+		return false
+	}
+	e := scan.Decode(l.view[:])
+	switch e := e.(type) {
+	case cycle.BadView:
+		l.options.Metrics.BadView(l.set.name, e.Cause)
+	case cycle.View:
+		l.options.Metrics.Seen(l.set.name, &e.Request)
+		l.found()
+	}
+	l.queue = append(l.queue, e)
+	return true
+}
+
+func (l *lineLoop) fetchPayload(ctx context.Context) bool {
+	if !l.read(ctx, block.PAYLOAD, link.Span{Block: block.PAYLOAD, Dst: l.payload[:]}) {
+		return false
+	}
+	words := append([]uint16(nil), l.payload[:]...)
+	l.queue = append(l.queue, cycle.Payload{Words: words})
+	return true
+}
+
+func (l *lineLoop) fetchOutcomes(ctx context.Context, from uint32, n int) bool {
+	words := make([]uint16, n*block.OutWords)
+	spans := make([]link.Span, n)
+	for i := range spans {
+		spans[i] = link.Span{
+			Block: block.OUT,
+			Entry: int((from + uint32(i)) % block.OutEntries),
+			Dst:   words[i*block.OutWords : (i+1)*block.OutWords],
+		}
+	}
+	if !l.read(ctx, block.OUT, spans...) {
+		return false
+	}
+	entries := make([]cycle.OutcomeRead, n)
+	for i := range entries {
+		entries[i].Words = spans[i].Dst
+		if err := block.DecodeOutcome(spans[i].Dst, &entries[i].Outcome); err != nil {
+			entries[i].Err = err.Error()
+		}
+	}
+	l.queue = append(l.queue, cycle.Outcomes{Entries: entries})
+	return true
+}
+
+// publish makes the state visible to the status page.
+func (l *lineLoop) publish() {
+	s := &status.Line{
+		Name:      l.set.name,
+		Armed:     l.armed,
+		Connected: l.port != nil,
+		Error:     l.outage.first,
+		Machine:   l.machine.Status(),
+		At:        time.Now(),
+	}
+	l.public.Store(s)
+	l.options.Metrics.Line(s)
+}

@@ -1,0 +1,82 @@
+package gateway
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"go.uber.org/zap"
+
+	"lapgate/gateway/block"
+	"lapgate/gateway/cycle"
+	"lapgate/gateway/link"
+)
+
+var errNoConnection = errors.New("no connection")
+
+// send is the only place from which a controller is written to. It lets
+// nothing through while the line is not armed, nor a block that is not the
+// gateway's.
+func (l *lineLoop) send(ctx context.Context, b block.ID, words []uint16) bool {
+	switch b {
+	case block.HEARTBEAT, block.HELLO, block.PAYLOAD, block.COMMIT, block.ACK:
+	default:
+		l.halted = fmt.Errorf("block %s belongs to the controller and is never written; this is a program error", b)
+		return false
+	}
+	if !l.armed {
+		l.options.Metrics.WriteForbidden(l.set.name)
+		l.log.Error("a write was asked for while the line is in shadow, and not done", zap.Stringer("block", b))
+		l.queue = append(l.queue, cycle.Refused{Block: b, Err: "the line is in shadow"})
+		return false
+	}
+	if l.port == nil {
+		l.failed(b, errNoConnection)
+		return false
+	}
+	ctx, cancel := context.WithTimeout(ctx, l.set.requestTimeout)
+	defer cancel()
+	if err := l.port.Write(ctx, b, words); err != nil {
+		l.failed(b, err)
+		return false
+	}
+	l.queue = append(l.queue, cycle.Written{Block: b})
+	return true
+}
+
+func (l *lineLoop) read(ctx context.Context, b block.ID, spans ...link.Span) bool {
+	if l.port == nil {
+		l.failed(b, errNoConnection)
+		return false
+	}
+	ctx, cancel := context.WithTimeout(ctx, l.set.requestTimeout)
+	defer cancel()
+	if err := l.port.Read(ctx, spans...); err != nil {
+		l.failed(b, err)
+		return false
+	}
+	return true
+}
+
+// failed turns an error of the port into an event. A refusal is an answer, and
+// the connection lives on; after anything else the fate of what was on its way
+// is unknown, and the port is dead.
+func (l *lineLoop) failed(b block.ID, err error) {
+	if link.ClassOf(err) == link.Refused {
+		l.options.Metrics.Refused(l.set.name, b)
+		l.queue = append(l.queue, cycle.Refused{Block: b, Err: err.Error()})
+		return
+	}
+	l.outage.begin(time.Now(), err) // the machine tells of it
+	l.hangUp()
+	l.queue = append(l.queue, cycle.LinkDown{Err: err.Error()})
+}
+
+func helpOf(err error) string {
+	var e *link.Error
+	if errors.As(err, &e) {
+		return e.Help
+	}
+	return ""
+}

@@ -1,0 +1,259 @@
+// Package status shows what the gateway does: metrics for machines, a small
+// page and JSON for people, and health. It only reads.
+package status
+
+import (
+	"strconv"
+	"sync"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"lapgate/gateway/block"
+	"lapgate/gateway/cycle"
+)
+
+// Metrics are the counters of the handshake and of the shell around it. A nil
+// *Metrics takes everything and does nothing.
+type Metrics struct {
+	sessions  *prometheus.CounterVec
+	offers    *prometheus.CounterVec
+	invalid   *prometheus.CounterVec
+	stale     *prometheus.GaugeVec
+	lag       *prometheus.GaugeVec
+	lost      *prometheus.GaugeVec
+	gaps      *prometheus.CounterVec
+	records   *prometheus.CounterVec
+	outcomes  *prometheus.CounterVec
+	verdict   *prometheus.HistogramVec
+	journal   *prometheus.HistogramVec
+	faults    *prometheus.CounterVec
+	notices   *prometheus.CounterVec
+	dials     *prometheus.CounterVec
+	refused   *prometheus.CounterVec
+	forbidden *prometheus.CounterVec
+	up        *prometheus.GaugeVec
+	armed     *prometheus.GaugeVec
+
+	mu     sync.Mutex
+	asked  map[roll]time.Time       // wall time of the request record
+	counts map[string][]cycle.Count // of the machine, newest, by line
+}
+
+type roll struct {
+	line   string
+	number uint32
+}
+
+// NewMetrics registers all metrics. It fails when the registry already has one
+// of their names.
+func NewMetrics(r prometheus.Registerer) (*Metrics, error) {
+	m := &Metrics{asked: map[roll]time.Time{}, counts: map[string][]cycle.Count{}}
+	var err error
+	add := func(c prometheus.Collector) {
+		if err == nil {
+			err = r.Register(c)
+		}
+	}
+	counter := func(name, help string, labels ...string) *prometheus.CounterVec {
+		c := prometheus.NewCounterVec(prometheus.CounterOpts{Namespace: "lapgate", Name: name, Help: help}, append([]string{"line"}, labels...))
+		add(c)
+		return c
+	}
+	gauge := func(name, help string) *prometheus.GaugeVec {
+		c := prometheus.NewGaugeVec(prometheus.GaugeOpts{Namespace: "lapgate", Name: name, Help: help}, []string{"line"})
+		add(c)
+		return c
+	}
+	histogram := func(name, help string, buckets []float64) *prometheus.HistogramVec {
+		c := prometheus.NewHistogramVec(prometheus.HistogramOpts{Namespace: "lapgate", Name: name, Help: help, Buckets: buckets}, []string{"line"})
+		add(c)
+		return c
+	}
+	m.sessions = counter("sessions_total", "Sessions opened, by cause.", "cause")
+	m.offers = counter("offers_total", "Offers judged by the controller, by verdict and reason.", "verdict", "reason")
+	m.invalid = counter("invalid_reads_total", "Request blocks read that were not whole, by cause.", "cause")
+	m.stale = gauge("stale_commits", "Commits that the controller ignored, by its own counter.")
+	m.lag = gauge("acknowledge_lag", "Outcomes produced and not yet acknowledged.")
+	m.lost = gauge("outcomes_overwritten", "Outcomes overwritten before they were read, by the controller's own counter.")
+	m.gaps = counter("gaps_total", "Gap records written.")
+	m.records = counter("records_total", "Records made durable, by kind.", "kind")
+	m.outcomes = counter("outcomes_total", "Outcomes journaled, by kind.", "outcome")
+	m.verdict = histogram("request_to_verdict_seconds", "Time from the record of a request to the record of its verdict.", []float64{.1, .2, .3, .5, .75, 1, 1.5, 2, 3, 5, 10, 30})
+	m.journal = histogram("journal_append_seconds", "Time to make one record durable.", prometheus.ExponentialBuckets(0.0001, 2, 14))
+	m.faults = counter("journal_faults_total", "Records that could not be made durable.")
+	m.notices = counter("notices_total", "Notices of the machine, by code and level.", "code", "level")
+	m.dials = counter("dial_failures_total", "Failed attempts to connect to the controller.")
+	m.refused = counter("refused_total", "Requests that the controller refused, by block.", "block")
+	m.forbidden = counter("writes_forbidden_total", "Writes not done because the line is in shadow.")
+	m.up = gauge("connected", "1 while a connection to the controller stands.")
+	m.armed = gauge("armed", "1 while the line may write.")
+	add(machineCounts{m})
+	if err != nil {
+		return nil, err
+	}
+	return m, nil
+}
+
+// machineCounts publishes the machine's own counters under one name: resends,
+// read-back differences, offers settled and the like, by key.
+type machineCounts struct{ m *Metrics }
+
+func countsDesc() *prometheus.Desc {
+	return prometheus.NewDesc("lapgate_handshake_total", "What the handshake counts, by key: resends, settled offers, read-back differences and others.", []string{"line", "key"}, nil)
+}
+
+// Describe sends the one description.
+func (c machineCounts) Describe(ch chan<- *prometheus.Desc) { ch <- countsDesc() }
+
+// Collect sends the counters of every line as they were last seen.
+func (c machineCounts) Collect(ch chan<- prometheus.Metric) {
+	c.m.mu.Lock()
+	defer c.m.mu.Unlock()
+	for line, counts := range c.m.counts {
+		for _, n := range counts {
+			ch <- prometheus.MustNewConstMetric(countsDesc(), prometheus.CounterValue, float64(n.N), line, n.Key)
+		}
+	}
+}
+
+// Recorded counts a record that became durable, and how long that took.
+func (m *Metrics) Recorded(line string, s cycle.Stored, took time.Duration) {
+	if m == nil {
+		return
+	}
+	m.journal.WithLabelValues(line).Observe(took.Seconds())
+	m.records.WithLabelValues(line, string(s.Record.Kind())).Inc()
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	switch r := s.Record.(type) {
+	case cycle.SessionRecord:
+		m.sessions.WithLabelValues(line, r.Cause).Inc()
+	case cycle.RequestRecord:
+		m.asked[roll{line, r.Roll}] = s.At
+	case cycle.VerdictRecord:
+		m.offers.WithLabelValues(line, VerdictWord(r.Verdict), strconv.Itoa(int(r.Reason))).Inc()
+		if at, ok := m.asked[roll{line, r.Roll}]; ok {
+			m.verdict.WithLabelValues(line).Observe(s.At.Sub(at).Seconds())
+		}
+	case cycle.VoidRecord:
+		m.offers.WithLabelValues(line, "void", "0").Inc()
+	case cycle.OutcomeRecord:
+		m.outcomes.WithLabelValues(line, OutcomeWord(r.Outcome.Outcome)).Inc()
+		delete(m.asked, roll{line, r.Outcome.RollNo})
+	case cycle.GapRecord:
+		m.gaps.WithLabelValues(line).Inc()
+	}
+}
+
+// Seen takes the controller's own counters from a request block.
+func (m *Metrics) Seen(line string, r *block.Request) {
+	if m == nil {
+		return
+	}
+	m.stale.WithLabelValues(line).Set(float64(r.StaleCommits))
+	m.lag.WithLabelValues(line).Set(float64(r.Produced - r.Acked))
+	m.lost.WithLabelValues(line).Set(float64(r.Overwritten))
+}
+
+// BadView counts a request block that was not whole.
+func (m *Metrics) BadView(line, cause string) {
+	if m != nil {
+		m.invalid.WithLabelValues(line, cause).Inc()
+	}
+}
+
+// JournalFailed counts a record that could not be made durable.
+func (m *Metrics) JournalFailed(line string) {
+	if m != nil {
+		m.faults.WithLabelValues(line).Inc()
+	}
+}
+
+// Notified counts a notice of the machine.
+func (m *Metrics) Notified(line, code string, level cycle.Level) {
+	if m != nil {
+		m.notices.WithLabelValues(line, code, LevelWord(level)).Inc()
+	}
+}
+
+// DialFailed counts a failed attempt to connect.
+func (m *Metrics) DialFailed(line string) {
+	if m != nil {
+		m.dials.WithLabelValues(line).Inc()
+	}
+}
+
+// Refused counts a request that the controller refused.
+func (m *Metrics) Refused(line string, b block.ID) {
+	if m != nil {
+		m.refused.WithLabelValues(line, b.String()).Inc()
+	}
+}
+
+// WriteForbidden counts a write that was not done in shadow.
+func (m *Metrics) WriteForbidden(line string) {
+	if m != nil {
+		m.forbidden.WithLabelValues(line).Inc()
+	}
+}
+
+// Line takes the state of a line.
+func (m *Metrics) Line(l *Line) {
+	if m == nil {
+		return
+	}
+	m.up.WithLabelValues(l.Name).Set(oneIf(l.Connected))
+	m.armed.WithLabelValues(l.Name).Set(oneIf(l.Armed))
+	m.mu.Lock()
+	m.counts[l.Name] = l.Machine.Counts
+	m.mu.Unlock()
+}
+
+func oneIf(b bool) float64 {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// VerdictWord is the word for a verdict.
+func VerdictWord(v block.Verdict) string {
+	switch v {
+	case block.Accepted:
+		return "accepted"
+	case block.Rejected:
+		return "rejected"
+	case block.HeldVerdict:
+		return "held"
+	}
+	return "none"
+}
+
+// OutcomeWord is the word for how a roll left the station.
+func OutcomeWord(k block.OutcomeKind) string {
+	switch k {
+	case block.Wrapped:
+		return "wrapped"
+	case block.WrappedByHand:
+		return "by hand"
+	case block.Removed:
+		return "removed"
+	case block.Aborted:
+		return "aborted"
+	case block.Lost:
+		return "lost"
+	}
+	return "outcome " + strconv.Itoa(int(k))
+}
+
+// LevelWord is the word for the level of a notice.
+func LevelWord(l cycle.Level) string {
+	switch l {
+	case cycle.Info:
+		return "info"
+	case cycle.Warning:
+		return "warning"
+	}
+	return "alarm"
+}

@@ -1,0 +1,187 @@
+package status
+
+import (
+	"context"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"lapgate/gateway/block"
+	"lapgate/gateway/cycle"
+)
+
+func TestMetrics(t *testing.T) {
+	registry := prometheus.NewRegistry()
+	m, err := NewMetrics(registry)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := NewMetrics(registry); err == nil {
+		t.Error("the same names were registered twice")
+	}
+	at := time.Date(2026, 3, 1, 22, 0, 0, 0, time.UTC)
+	for i, r := range []cycle.Record{
+		cycle.SessionRecord{Cause: "start"},
+		cycle.RequestRecord{Roll: 7},
+		cycle.VerdictRecord{Roll: 7, Verdict: block.Rejected, Reason: 13},
+		cycle.VoidRecord{Roll: 8},
+		cycle.OutcomeRecord{Outcome: block.Outcome{RollNo: 7, Outcome: block.Removed}},
+		cycle.GapRecord{Cause: "lost"},
+	} {
+		m.Recorded("north", cycle.Stored{Seq: uint64(i + 1), At: at.Add(time.Duration(i) * time.Second), Record: r}, 2*time.Millisecond)
+	}
+	m.BadView("north", "crc")
+	m.Seen("north", &block.Request{Produced: 9, Acked: 4, StaleCommits: 2, Overwritten: 1})
+	m.Notified("north", "offer-rejected", cycle.Warning)
+	m.DialFailed("north")
+	m.Refused("north", block.COMMIT)
+	m.WriteForbidden("north")
+	m.JournalFailed("north")
+	m.Line(&Line{Name: "north", Armed: true, Machine: cycle.Status{Counts: []cycle.Count{{Key: "resends/ACK", N: 3}}}})
+
+	w := httptest.NewRecorder()
+	Handler(Source{Metrics: registry, Lines: func() []Line { return nil }}).ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
+	got := strings.Split(w.Body.String(), "\n")
+	for _, want := range []string{
+		`lapgate_acknowledge_lag{line="north"} 5`,
+		`lapgate_armed{line="north"} 1`,
+		`lapgate_connected{line="north"} 0`,
+		`lapgate_gaps_total{line="north"} 1`,
+		`lapgate_handshake_total{key="resends/ACK",line="north"} 3`,
+		`lapgate_invalid_reads_total{cause="crc",line="north"} 1`,
+		`lapgate_offers_total{line="north",reason="0",verdict="void"} 1`,
+		`lapgate_offers_total{line="north",reason="13",verdict="rejected"} 1`,
+		`lapgate_outcomes_total{line="north",outcome="removed"} 1`,
+		`lapgate_sessions_total{cause="start",line="north"} 1`,
+		`lapgate_stale_commits{line="north"} 2`,
+		`lapgate_writes_forbidden_total{line="north"} 1`,
+		`lapgate_request_to_verdict_seconds_sum{line="north"} 1`,
+		`lapgate_journal_append_seconds_count{line="north"} 6`,
+		`lapgate_refused_total{block="COMMIT",line="north"} 1`,
+		`lapgate_dial_failures_total{line="north"} 1`,
+		`lapgate_journal_faults_total{line="north"} 1`,
+		`lapgate_notices_total{code="offer-rejected",level="warning",line="north"} 1`,
+		`lapgate_outcomes_overwritten{line="north"} 1`,
+	} {
+		if !slices.Contains(got, want) {
+			t.Errorf("no line %s in\n%s", want, w.Body.String())
+		}
+	}
+	if len(m.asked) != 0 {
+		t.Errorf("rolls that left are still remembered: %v", m.asked)
+	}
+}
+
+// TestNilMetrics proves that a gateway without metrics can count all the same.
+func TestNilMetrics(t *testing.T) {
+	var m *Metrics
+	m.Recorded("north", cycle.Stored{Record: cycle.GapRecord{}}, 0)
+	m.Seen("north", &block.Request{})
+	m.BadView("north", "crc")
+	m.Notified("north", "x", cycle.Info)
+	m.DialFailed("north")
+	m.Refused("north", block.ACK)
+	m.WriteForbidden("north")
+	m.JournalFailed("north")
+	m.Line(&Line{})
+	if m != nil {
+		t.Error("a nil *Metrics became something")
+	}
+}
+
+func TestPages(t *testing.T) {
+	lines := []Line{
+		{Name: "north", Connected: true, Armed: true, At: time.Date(2026, 3, 1, 22, 0, 0, 0, time.UTC), Machine: cycle.Status{Seen: true, Tag: `<script>"R-1"`, Produced: 12, State: cycle.StatePoll}},
+		{Name: "south", Error: "dial: refused", Ended: true},
+	}
+	server, err := Listen(context.Background(), "127.0.0.1:0", Source{
+		Version: "test", Lines: func() []Line { return lines }, Metrics: prometheus.NewRegistry(),
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}}
+	do := func(method, path string) (int, string) {
+		t.Helper()
+		req, err := http.NewRequestWithContext(context.Background(), method, "http://"+server.Addr()+path, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		resp, err := client.Do(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		body, err := io.ReadAll(resp.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := resp.Body.Close(); err != nil {
+			t.Fatal(err)
+		}
+		return resp.StatusCode, string(body)
+	}
+	for _, c := range []struct {
+		method, path string
+		code         int
+		want         string
+	}{
+		{"GET", "/healthz", 503, "north: ok\nsouth: ended\n"},
+		{"GET", "/status.json", 200, `"version": "test"`},
+		{"GET", "/status.json", 200, `"error": "dial: refused"`},
+		{"GET", "/status.json", 200, `"state": "POLL"`},
+		{"GET", "/status.json", 200, `"outcomes_produced": 12`},
+		{"GET", "/", 200, `&lt;script&gt;`},
+		{"GET", "/", 200, "12 produced"},
+		{"GET", "/", 200, "line ended"},
+		{"GET", "/metrics", 200, ""},
+		{"GET", "/elsewhere", 404, ""},
+		{"POST", "/", 405, ""},
+		{"PUT", "/status.json", 405, ""},
+		{"DELETE", "/healthz", 405, ""},
+	} {
+		code, body := do(c.method, c.path)
+		if code != c.code || !strings.Contains(body, c.want) {
+			t.Errorf("%s %s: got %d %q, want %d with %q", c.method, c.path, code, body, c.code, c.want)
+		}
+	}
+	lines[1].Ended, lines[1].Connected = false, true
+	if code, body := do("GET", "/healthz"); code != 200 || body != "north: ok\nsouth: ok\n" {
+		t.Errorf("healthz: got %d %q", code, body)
+	}
+	if err := server.Close(); err != nil {
+		t.Error(err)
+	}
+}
+
+func TestPageHasNoScript(t *testing.T) {
+	w := httptest.NewRecorder()
+	Handler(Source{Lines: func() []Line { return []Line{{Name: "north", Error: "<b>"}} }, Metrics: prometheus.NewRegistry()}).
+		ServeHTTP(w, httptest.NewRequest("GET", "/", nil))
+	body := w.Body.String()
+	for _, bad := range []string{"<script", "<form", "<a ", "<b>"} {
+		if strings.Contains(body, bad) {
+			t.Errorf("the page has %q", bad)
+		}
+	}
+	if got := w.Header().Get("Content-Security-Policy"); !strings.Contains(got, "default-src 'none'") {
+		t.Errorf("content security policy is %q", got)
+	}
+}
+
+func TestListenOnLoopbackOnly(t *testing.T) {
+	for _, addr := range []string{"0.0.0.0:0", ":0", "192.0.2.1:80", "example.com:80", "nonsense", ""} {
+		s, err := Listen(context.Background(), addr, Source{})
+		if err == nil {
+			t.Errorf("%q was listened on", addr)
+			if err := s.Close(); err != nil {
+				t.Error(err)
+			}
+		}
+	}
+}

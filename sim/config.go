@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"lapgate/sim/controller"
+	"lapgate/sim/opcua"
 	"lapgate/sim/physics"
 )
 
@@ -27,6 +28,7 @@ type Config struct {
 	Shadow bool
 
 	Modbus  ModbusConfig
+	OPCUA   opcua.Config // an empty address serves none
 	Bases   controller.Bases
 	Program controller.Config
 

@@ -19,6 +19,7 @@ import (
 
 	"lapgate/sim/controller"
 	"lapgate/sim/modbus"
+	"lapgate/sim/opcua"
 	"lapgate/sim/wire"
 )
 
@@ -27,7 +28,8 @@ type Sim struct {
 	cfg    Config
 	image  *controller.Image
 	server *modbus.Server
-	wire   *wire.Wire
+	opcua  *opcua.Server
+	wires  []*wire.Wire // before each server
 
 	prog    *controller.Controller
 	station *station
@@ -94,7 +96,14 @@ func New(cfg Config) (*Sim, error) {
 		if err != nil {
 			return nil, err
 		}
-		s.server, s.wire = srv, srv.Wire()
+		s.server, s.wires = srv, append(s.wires, srv.Wire())
+	}
+	if cfg.OPCUA.Addr != "" {
+		srv, err := opcua.Listen(context.Background(), cfg.OPCUA, s.image)
+		if err != nil {
+			return nil, errors.Join(err, s.Close())
+		}
+		s.opcua, s.wires = srv, append(s.wires, srv.Wire())
 	}
 	return s, nil
 }
@@ -112,15 +121,22 @@ func (s *Sim) ModbusAddr() string {
 	return s.server.Addr()
 }
 
+// OPCUA is the OPC UA server, nil without one.
+func (s *Sim) OPCUA() *opcua.Server { return s.opcua }
+
 // Image is the live register area, for links in memory.
 func (s *Sim) Image() *controller.Image { return s.image }
 
 // Close stops serving. It may be called more than once.
 func (s *Sim) Close() error {
-	if s.server == nil {
-		return nil
+	var all []error
+	if s.server != nil {
+		all = append(all, s.server.Close())
 	}
-	return s.server.Close()
+	if s.opcua != nil {
+		all = append(all, s.opcua.Close())
+	}
+	return errors.Join(all...)
 }
 
 // Run wraps the shift. It returns when every roll has left and every outcome

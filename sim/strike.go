@@ -132,16 +132,18 @@ func (s *Sim) hit(now time.Duration, tick uint32, f Strike) effect {
 	waiting := s.prog.Phase() == controller.Await && s.cur != nil
 	switch f.Fault {
 	case cutLink, blackHole, lateReply:
-		if s.wire == nil {
+		if len(s.wires) == 0 {
 			return missed
 		}
-		switch f.Fault {
-		case cutLink:
-			s.wire.Cut(f.For)
-		case blackHole:
-			s.wire.Mute(f.For)
-		case lateReply:
-			s.wire.Late(1, f.For)
+		for _, w := range s.wires {
+			switch f.Fault {
+			case cutLink:
+				w.Cut(f.For)
+			case blackHole:
+				w.Mute(f.For)
+			case lateReply:
+				w.Late(1, f.For)
+			}
 		}
 		return struck
 	case restart, restartCleared, memoryLost:

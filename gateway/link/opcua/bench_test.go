@@ -1,0 +1,154 @@
+package opcua
+
+import (
+	"context"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/gopcua/opcua"
+	"github.com/gopcua/opcua/ua"
+
+	"lapgate/gateway/block"
+	"lapgate/gateway/link"
+)
+
+// BenchmarkAgainstBare measures one poll (the request block and three outcomes)
+// and one delivery (payload, its read-back, a last look and the commit)
+// through the link and by bare calls of the library's client, in turns, so that
+// both see the same machine. The ratio is of the medians.
+func BenchmarkAgainstBare(b *testing.B) {
+	for _, sec := range []security{{PolicyNone, ModeNone}, best} {
+		b.Run(sec.String(), func(b *testing.B) { benchmark(b, sec) })
+	}
+}
+
+// bareClient connects the library's own client, with its defaults.
+func bareClient(b *testing.B, s Settings) *opcua.Client {
+	v := vaultOf(b)
+	own, err := ownIdentity(v.folder)
+	if err != nil {
+		b.Fatal(err)
+	}
+	endpoints, err := opcua.GetEndpoints(b.Context(), s.Endpoint)
+	if err != nil {
+		b.Fatal(err)
+	}
+	for _, e := range endpoints {
+		if e.SecurityPolicyURI != s.Policy.uri() || e.SecurityMode != s.Mode.code() {
+			continue
+		}
+		options := []opcua.Option{opcua.AuthAnonymous(), opcua.AutoReconnect(false)}
+		if s.Policy != PolicyNone {
+			options = append(options, opcua.Certificate(own.cert.Raw), opcua.PrivateKey(own.key))
+		}
+		c, err := opcua.NewClient(s.Endpoint, append(options, opcua.SecurityFromEndpoint(e, ua.UserTokenTypeAnonymous))...)
+		if err != nil {
+			b.Fatal(err)
+		}
+		if err := c.Connect(b.Context()); err != nil {
+			b.Fatal(err)
+		}
+		b.Cleanup(func() { _ = c.Close(context.Background()) })
+		return c
+	}
+	b.Fatal("no such endpoint")
+	return nil
+}
+
+func benchmark(b *testing.B, sec security) {
+	s := settings(b, fresh(b).address, sec)
+	p := dial(b, s)
+	bare := bareClient(b, s)
+	spans := []link.Span{span(block.REQ, 0), span(block.OUT, 7), span(block.OUT, 8), span(block.OUT, 9)}
+	back := span(block.PAYLOAD, 0)
+	payload, commit := make([]uint16, block.PayloadWords), make([]uint16, block.CommitWords)
+	check := func(err error) {
+		if err != nil {
+			b.Fatal(err)
+		}
+	}
+	check((&block.Payload{Tag: "R2026-001190"}).Encode(payload))
+	check((&block.Commit{Offer: 3}).Encode(commit))
+	bounded := func(call func(context.Context)) {
+		ctx, cancel := context.WithTimeout(b.Context(), time.Second)
+		call(ctx)
+		cancel()
+	}
+	read := func(spans ...link.Span) func() {
+		return func() { bounded(func(ctx context.Context) { check(p.Read(ctx, spans...)) }) }
+	}
+	write := func(id block.ID, words []uint16) {
+		bounded(func(ctx context.Context) { check(p.Write(ctx, id, words)) })
+	}
+	bareRead := func(spans ...link.Span) func() {
+		var nodes []*ua.ReadValueID
+		for _, s := range spans {
+			nodes = append(nodes, &ua.ReadValueID{NodeID: p.item(s.Block, s.Entry).NodeID})
+		}
+		return func() {
+			bounded(func(ctx context.Context) {
+				r, err := bare.Read(ctx, &ua.ReadRequest{NodesToRead: nodes, TimestampsToReturn: ua.TimestampsToReturnBoth})
+				check(err)
+				if len(r.Results) != len(spans) || r.Results[0].Status != ua.StatusOK {
+					b.Fatal("bad answer")
+				}
+			})
+		}
+	}
+	bareWrite := func(id block.ID, words []uint16) {
+		bounded(func(ctx context.Context) {
+			value, err := ua.NewVariant(words)
+			check(err)
+			r, err := bare.Write(ctx, &ua.WriteRequest{NodesToWrite: []*ua.WriteValue{{
+				NodeID: p.item(id, 0).NodeID, AttributeID: ua.AttributeIDValue,
+				Value: &ua.DataValue{EncodingMask: ua.DataValueValue, Value: value},
+			}}})
+			check(err)
+			wantOne(b, r.Results)
+		})
+	}
+	look, lookBare := read(spans[0]), bareRead(spans[0])
+	readBack, readBackBare := read(back), bareRead(back)
+	for _, bench := range []struct {
+		name       string
+		link, bare func()
+	}{
+		{"poll", read(spans...), bareRead(spans...)},
+		{"delivery", func() {
+			write(block.PAYLOAD, payload)
+			readBack()
+			look()
+			write(block.COMMIT, commit)
+		}, func() {
+			bareWrite(block.PAYLOAD, payload)
+			readBackBare()
+			lookBare()
+			bareWrite(block.COMMIT, commit)
+		}},
+	} {
+		b.Run(bench.name, func(b *testing.B) {
+			b.ReportAllocs()
+			var ours, theirs []time.Duration
+			for b.Loop() {
+				start := time.Now()
+				bench.link()
+				middle := time.Now()
+				bench.bare()
+				ours, theirs = append(ours, middle.Sub(start)), append(theirs, time.Since(middle))
+			}
+			slices.Sort(ours)
+			slices.Sort(theirs)
+			mine, its := ours[len(ours)/2], theirs[len(theirs)/2]
+			b.ReportMetric(float64(mine.Nanoseconds()), "link-ns")
+			b.ReportMetric(float64(its.Nanoseconds()), "bare-ns")
+			b.ReportMetric(float64(mine)/float64(its), "ratio")
+		})
+	}
+}
+
+func wantOne(b *testing.B, results []ua.StatusCode) {
+	if len(results) != 1 || results[0] != ua.StatusOK {
+		b.Fatalf("write: %v", results)
+	}
+}

@@ -1,0 +1,362 @@
+package opcua
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"net"
+	"slices"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/gopcua/opcua/ua"
+
+	"lapgate/gateway/block"
+	"lapgate/gateway/link"
+	"lapgate/gateway/link/linktest"
+
+	serverua "github.com/awcullen/opcua/ua"
+)
+
+const impatience = 150 * time.Millisecond
+
+func span(id block.ID, entry int) link.Span {
+	return link.Span{Block: id, Entry: entry, Dst: make([]uint16, block.Words(id))}
+}
+
+func ring() (out []link.Span) {
+	for entry := range block.OutEntries {
+		out = append(out, span(block.OUT, entry))
+	}
+	return out
+}
+
+func lives(t *testing.T, p link.Port) {
+	t.Helper()
+	if err := p.Read(bounded(t, patience), span(block.REQ, 0)); err != nil {
+		t.Errorf("the port does not work any more: %v", err)
+	}
+}
+
+func isDead(t *testing.T, p link.Port) {
+	t.Helper()
+	if err := p.Read(bounded(t, patience), span(block.REQ, 0)); link.ClassOf(err) != link.Down {
+		t.Errorf("the next read: got %v, want down", err)
+	}
+}
+
+// TestServerRestart ends the server and starts another, which numbers its
+// namespaces otherwise.
+func TestServerRestart(t *testing.T) {
+	before := fresh(t)
+	after := another(t, plantSpec{namespaces: 3})
+	px := newProxy(t, before.address)
+	d := dialer(t, settings(t, px.address(), best))
+	p, err := d.Dial(bounded(t, patience))
+	if err != nil {
+		t.Fatal(err)
+	}
+	lives(t, p)
+	px.aim(closedAddress(t))
+	px.hangup()
+	err = p.Read(bounded(t, patience), span(block.REQ, 0))
+	if c := link.ClassOf(err); c != link.Down && c != link.Unknown {
+		t.Errorf("while it is gone: got %v", err)
+	}
+	isDead(t, p)
+	if err := p.Close(); err != nil {
+		t.Error(err)
+	}
+	if _, err := d.Dial(bounded(t, patience)); link.ClassOf(err) != link.Down {
+		t.Errorf("dial while it is gone: got %v, want down", err)
+	}
+	px.aim(after.address)
+	again, err := d.Dial(bounded(t, patience))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []uint16{17, 4, 2026}
+	after.store(block.REQ, 0, want)
+	s := span(block.REQ, 0)
+	if err := again.Read(bounded(t, patience), s); err != nil || !slices.Equal(s.Dst[:3], want) {
+		t.Errorf("after the restart: %v, %v", err, s.Dst[:3])
+	}
+	if was, is := p.(*port).blocks[block.REQ].NodeID.Namespace(), again.(*port).blocks[block.REQ].NodeID.Namespace(); was == is {
+		t.Errorf("namespace %d before and after: the test shows nothing", was)
+	}
+	_ = again.Close()
+}
+
+func TestSessionExpiry(t *testing.T) {
+	pl := fresh(t)
+	for _, write := range []bool{false, true} {
+		pl.with(func() { pl.sessions = nil })
+		p := dial(t, settings(t, pl.address, best))
+		pl.with(func() { pl.srv.SessionManager().Delete(pl.sessions[0]) })
+		var err error
+		if write {
+			ack := make([]uint16, block.AckWords)
+			if err := (&block.Ack{UpTo: 7}).Encode(ack); err != nil {
+				t.Fatal(err)
+			}
+			err = p.Write(bounded(t, patience), block.ACK, ack)
+		} else {
+			err = p.Read(bounded(t, patience), span(block.REQ, 0))
+		}
+		if link.ClassOf(err) != link.Down || len(mention(err, "forgotten the session")) > 0 {
+			t.Errorf("write %t: got %v, want down", write, err)
+		}
+		isDead(t, p)
+		lives(t, dial(t, settings(t, pl.address, best)))
+	}
+}
+
+// TestRenewal lets the keys be renewed once, and swallows the next renewal.
+func TestRenewal(t *testing.T) {
+	px := newProxy(t, fresh(t).address)
+	var swallow atomic.Bool
+	renewed, swallowed := make(chan bool, 100), make(chan bool, 100)
+	px.stall = func(b []byte) bool {
+		if !bytes.HasPrefix(b, []byte("OPN")) {
+			return false
+		}
+		if swallow.Load() {
+			swallowed <- true
+			return true
+		}
+		renewed <- true
+		return false
+	}
+	s := settings(t, px.address(), best)
+	d := dialer(t, s)
+	d.lifetime = 2 * time.Second // renewed after one
+	p, err := d.Dial(bounded(t, patience))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	for range 3 { // for discovery, for the channel, and the renewal
+		<-renewed
+	}
+	lives(t, p)
+	swallow.Store(true)
+	<-swallowed
+	err = p.Read(bounded(t, impatience), span(block.REQ, 0))
+	if link.ClassOf(err) != link.Unknown || !errors.Is(err, context.DeadlineExceeded) {
+		t.Errorf("got %v, want unknown by the deadline", err)
+	}
+	isDead(t, p)
+	swallow.Store(false)
+	again, err := d.Dial(bounded(t, patience))
+	if err != nil {
+		t.Fatal(err)
+	}
+	lives(t, again)
+	_ = again.Close()
+}
+
+// TestOverLimit reads the whole ring from a server that takes few nodes in one
+// read, and then as if the server had said nothing.
+func TestOverLimit(t *testing.T) {
+	pl := another(t, plantSpec{limit: 5})
+	p := dial(t, settings(t, pl.address, security{PolicyNone, ModeNone}))
+	if p.limit != 5 {
+		t.Fatalf("limit is %d, want 5", p.limit)
+	}
+	pl.store(block.OUT, 63, []uint16{63})
+	spans := ring()
+	if err := p.Read(bounded(t, patience), spans...); err != nil || spans[63].Dst[0] != 63 {
+		t.Errorf("the ring: %v, %d", err, spans[63].Dst[0])
+	}
+	p.limit = 0
+	err := p.Read(bounded(t, patience), spans...)
+	if link.ClassOf(err) != link.Refused || len(mention(err, "refused the request", "fewer nodes")) > 0 {
+		t.Errorf("over the limit: got %v, want a refusal", err)
+	}
+	lives(t, p)
+}
+
+// TestOneBadItem has one value of several not good.
+func TestOneBadItem(t *testing.T) {
+	pl := fresh(t)
+	p := dial(t, settings(t, pl.address, best))
+	name := NodeName(testLine, block.OUT, 2)
+	now := time.Now()
+	for _, status := range []serverua.StatusCode{serverua.BadNoCommunication, serverua.UncertainLastUsableValue, serverua.BadNodeIDUnknown} {
+		pl.with(func() { pl.odd[name] = serverua.NewDataValue(make([]uint16, block.OutWords), status, now, 0, now, 0) })
+		err := p.Read(bounded(t, patience), span(block.REQ, 0), span(block.OUT, 1), span(block.OUT, 2))
+		var e *link.Error
+		if !errors.As(err, &e) || e.Class != link.Refused || e.Block != block.OUT || e.Help == "" {
+			t.Errorf("%v: got %v, want a refusal of OUT", status, err)
+		}
+		lives(t, p)
+		refused(t, settings(t, pl.address, best), map[bool]link.Class{true: link.ConfigClass, false: link.Down}[status == serverua.BadNodeIDUnknown],
+			"block OUT entry 02 (node", "value is not good")
+	}
+	pl.with(func() {
+		pl.odd[name] = serverua.NewDataValue(make([]uint16, block.OutWords), serverua.GoodLocalOverride, now, 0, now, 0)
+	})
+	if err := p.Read(bounded(t, patience), span(block.OUT, 2)); err != nil {
+		t.Errorf("a good value of another kind: %v", err)
+	}
+}
+
+// TestTypeChange lets a variable change under an open port.
+func TestTypeChange(t *testing.T) {
+	pl := fresh(t)
+	name := NodeName(testLine, block.REQ, 0)
+	now := time.Now()
+	for _, tt := range []struct {
+		value any
+		text  string
+	}{
+		{make([]int16, block.ReqWords), "[]int16"},
+		{make([]uint32, block.ReqWords), "[]uint32"},
+		{make([]float64, block.ReqWords), "[]float64"},
+		{uint16(7), "type uint16"},
+		{make([]uint16, block.ReqWords-1), "95 elements, want 96"},
+		{make([]uint16, block.ReqWords+1), "97 elements, want 96"},
+		{[]uint16{}, "0 elements, want 96"},
+		{nil, "empty although it is good"},
+		{"text", "type string"},
+	} {
+		pl.with(func() { clear(pl.odd) })
+		p := dial(t, settings(t, pl.address, best))
+		pl.with(func() { pl.odd[name] = serverua.NewDataValue(tt.value, serverua.Good, now, 0, now, 0) })
+		err := p.Read(bounded(t, patience), span(block.REQ, 0))
+		if link.ClassOf(err) != link.Unknown || len(mention(err, tt.text)) > 0 {
+			t.Errorf("%T: got %v, want unknown with %q", tt.value, err, tt.text)
+		}
+		isDead(t, p)
+		refused(t, settings(t, pl.address, best), link.ConfigClass, "block REQ (node", tt.text, "array of UInt16")
+	}
+}
+
+// TestStaleAnswer gives the answer to another request: the call ends by its own
+// time-out, since nobody else ends it.
+func TestStaleAnswer(t *testing.T) {
+	px := newProxy(t, fresh(t).address)
+	p := dial(t, settings(t, px.address(), security{PolicyNone, ModeNone}))
+	p.channel.timeout = impatience
+	px.play(linktest.StaleTransaction)
+	err := p.Read(bounded(t, patience), span(block.REQ, 0))
+	if link.ClassOf(err) != link.Unknown || len(mention(err, "did not answer in time")) > 0 {
+		t.Errorf("got %v, want unknown by time", err)
+	}
+	isDead(t, p)
+}
+
+func TestLibraryPanic(t *testing.T) {
+	p := dial(t, settings(t, fresh(t).address, best))
+	secure := p.channel.secure
+	p.channel.secure = nil
+	err := p.Read(bounded(t, patience), span(block.REQ, 0))
+	p.channel.secure = secure
+	if link.ClassOf(err) != link.Unknown || len(mention(err, "the library failed")) > 0 {
+		t.Errorf("got %v, want unknown", err)
+	}
+	isDead(t, p)
+	_ = secure.Close()
+}
+
+// TestNoServer dials what is no OPC UA server.
+func TestNoServer(t *testing.T) {
+	for _, tt := range []struct {
+		name   string
+		answer string // "" for silence
+	}{
+		{"silent", ""}, {"closing", "close"}, {"speaks HTTP", "HTTP/1.1 400 Bad Request\r\n\r\n"},
+		{"cut greeting", "ACKF\x1c\x00\x00\x00"}, {"refusing", "ERRF\x10\x00\x00\x00\x00\x00\x0d\x80\xff\xff\xff\xff"},
+		{"greedy", "ACKF\x1c\x00\x00\x00\x00\x00\x00\x00\xff\xff\xff\x7f\xff\xff\xff\x7f\x00\x00\x00\x00\x00\x00\x00\x00"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			ln, err := net.Listen("tcp", "127.0.0.1:0")
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer ln.Close()
+			go func() {
+				for {
+					conn, err := ln.Accept()
+					if err != nil {
+						return
+					}
+					defer conn.Close()
+					if tt.answer == "close" {
+						_ = conn.Close()
+					}
+					_, _ = conn.Write([]byte(tt.answer))
+				}
+			}()
+			d := dialer(t, settings(t, ln.Addr().String(), best))
+			_, err = d.Dial(bounded(t, impatience))
+			var e *link.Error
+			if !errors.As(err, &e) || e.Class != link.Down || e.Help == "" {
+				t.Errorf("got %v, want down with a remedy", err)
+			}
+		})
+	}
+}
+
+func TestReadOnlyUser(t *testing.T) {
+	pl := another(t, plantSpec{readOnly: true})
+	var got []Warning
+	s := settings(t, pl.address, best)
+	s.Warn = func(w Warning) { got = append(got, w) }
+	p := dial(t, s)
+	if len(got) != 1 || got[0].Code != "read-only" {
+		t.Errorf("got %+v, want a warning of missing rights", got)
+	}
+	lives(t, p)
+	ack := make([]uint16, block.AckWords)
+	if err := (&block.Ack{UpTo: 7}).Encode(ack); err != nil {
+		t.Fatal(err)
+	}
+	if err := p.Write(bounded(t, patience), block.ACK, ack); link.ClassOf(err) != link.Refused || len(mention(err, "the user may not do this")) > 0 {
+		t.Errorf("write: got %v, want a refusal", err)
+	}
+	lives(t, p)
+}
+
+func TestMissingNode(t *testing.T) {
+	pl := another(t, plantSpec{without: NodeName(testLine, block.COMMIT, 0)})
+	s := settings(t, pl.address, best)
+	refused(t, s, link.ConfigClass, "block COMMIT (node", "line1.Commit", "no such variable")
+	err := func() error { _, err := dialer(t, s).Dial(bounded(t, patience)); return err }()
+	if strings.Contains(err.Error(), "block REQ") {
+		t.Errorf("more than the missing block is named: %v", err)
+	}
+}
+
+// TestStatusClasses holds down what may be concluded from a status of a write.
+func TestStatusClasses(t *testing.T) {
+	for status, want := range map[ua.StatusCode]link.Class{
+		ua.StatusBadTooManyOperations:     link.Refused,
+		ua.StatusBadUserAccessDenied:      link.Refused,
+		ua.StatusBadTypeMismatch:          link.Refused,
+		ua.StatusBadSessionIDInvalid:      link.Down,
+		ua.StatusBadSessionClosed:         link.Down,
+		ua.StatusBadSecureChannelClosed:   link.Down,
+		ua.StatusBadTimeout:               link.Unknown,
+		ua.StatusBadInternalError:         link.Unknown,
+		ua.StatusBadDeviceFailure:         link.Unknown,
+		ua.StatusBadShutdown:              link.Unknown,
+		ua.StatusBadServerHalted:          link.Unknown,
+		ua.StatusBadCommunicationError:    link.Unknown,
+		ua.StatusBadUnexpectedError:       link.Unknown,
+		ua.StatusBadWaitingForInitialData: link.Unknown,
+	} {
+		if got := faultClass(status); got != want {
+			t.Errorf("%v: %v, want %v", status, got, want)
+		}
+	}
+	for status, want := range map[ua.StatusCode]bool{
+		ua.StatusOK: true, ua.StatusGoodClamped: true, ua.StatusUncertain: false, ua.StatusUncertainLastUsableValue: false, ua.StatusBad: false,
+	} {
+		if good(status) != want {
+			t.Errorf("%v good: %t", status, good(status))
+		}
+	}
+}

@@ -1,0 +1,92 @@
+package opcua
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+
+	"github.com/gopcua/opcua/ua"
+
+	"lapgate/gateway/block"
+)
+
+// NamespaceURI is the namespace of the line's nodes. Its index differs from
+// server to server and from start to start, so it is looked up at each
+// connect.
+const NamespaceURI = "urn:lapgate:line"
+
+// The browse path of a line's nodes is RootName, the name of the line,
+// HandshakeName, all of them folders under Objects, then the browse name of
+// the block's variable.
+const (
+	RootName      = "Lapgate"
+	HandshakeName = "Handshake"
+)
+
+// OutcomeName begins the browse name of every entry of the outcome ring.
+const OutcomeName = "Outcome"
+
+// BrowseName is the name of the variable that holds a block, for block.OUT of
+// one entry of the ring: Request, Outcome00 to Outcome63, Heartbeat, Hello,
+// Payload, Commit, Ack. Every variable is an array of UInt16 of the length of
+// its block. It is empty for what is no block.
+func BrowseName(id block.ID, entry int) string {
+	if id == block.OUT {
+		return fmt.Sprintf("%s%02d", OutcomeName, entry)
+	}
+	return names()[id]
+}
+
+// NodeName is the identifier of the variable's node, a string in the namespace
+// NamespaceURI: the name of the line, a dot and Request, Outcome.00 to
+// Outcome.63, Heartbeat, Hello, Payload, Commit or Ack.
+func NodeName(line string, id block.ID, entry int) string {
+	if id == block.OUT {
+		return fmt.Sprintf("%s.%s.%02d", line, OutcomeName, entry)
+	}
+	return line + "." + names()[id]
+}
+
+func names() map[block.ID]string {
+	return map[block.ID]string{
+		block.REQ:       "Request",
+		block.HEARTBEAT: "Heartbeat",
+		block.HELLO:     "Hello",
+		block.PAYLOAD:   "Payload",
+		block.COMMIT:    "Commit",
+		block.ACK:       "Ack",
+	}
+}
+
+// entryMark stands for the two digits of an entry of the ring in a configured
+// identifier.
+const entryMark = "*"
+
+// identifier is the node of a block as configured, or by its name.
+func (s *Settings) identifier(id block.ID, entry int) string {
+	text, ok := s.Nodes[id]
+	if !ok {
+		return NodeName(s.Line, id, entry)
+	}
+	if id == block.OUT {
+		return strings.Replace(text, entryMark, fmt.Sprintf("%02d", entry), 1)
+	}
+	return text
+}
+
+// nodeID makes the node of a namespace index and an identifier as configured:
+// plain text is a string identifier; "i=", "g=" and "b=" begin the other
+// kinds, and "s=" a string that would be taken for one of them.
+func nodeID(namespace uint16, identifier string) (*ua.NodeID, error) {
+	if len(identifier) < 2 || identifier[1] != '=' || !strings.ContainsRune("sigb", rune(identifier[0])) {
+		identifier = "s=" + identifier
+	}
+	if identifier == "s=" {
+		return nil, errors.New("identifier of a node is empty")
+	}
+	n, err := ua.ParseNodeID(fmt.Sprintf("ns=%d;%s", namespace, identifier))
+	if err != nil {
+		return nil, fmt.Errorf("identifier %q: %w", identifier, err)
+	}
+	return n, nil
+}

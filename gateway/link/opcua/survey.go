@@ -1,0 +1,228 @@
+package opcua
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/gopcua/opcua/id"
+	"github.com/gopcua/opcua/ua"
+
+	"lapgate/gateway/block"
+)
+
+// survey finds the namespace, reads the server's limit and then every block
+// once, and checks types, lengths and rights. All problems are named at once.
+func (p *port) survey(ctx context.Context) error {
+	namespace, err := p.server(ctx)
+	if err != nil {
+		return err
+	}
+	if err := p.place(namespace); err != nil {
+		return err
+	}
+	checks := p.checks()
+	found := &findings{}
+	readOnly := false
+	for rest := checks; len(rest) > 0; {
+		n := len(rest)
+		if p.limit > 0 {
+			n = min(n, p.limit)
+		}
+		p.nodes = p.nodes[:0]
+		for _, c := range rest[:n] {
+			p.nodes = append(p.nodes, c.node)
+		}
+		results, err := p.ask(ctx, p.nodes)
+		if err != nil {
+			return fmt.Errorf("reading the blocks: %w", err)
+		}
+		for i, c := range rest[:n] {
+			if c.node.AttributeID == ua.AttributeIDUserAccessLevel {
+				readOnly = c.rights(results[i]) || readOnly
+			} else {
+				c.judge(results[i], found)
+			}
+		}
+		rest = rest[n:]
+	}
+	p.dialer.tell(readOnly, "read-only", Warning{"read-only",
+		"the user may not write every block of the gateway: enough for shadow, not for delivering recipes",
+		"give the user the right to write Heartbeat, Hello, Payload, Commit and Ack at the controller, and no other"})
+	return found.err()
+}
+
+// server resolves the namespace and reads the limit of nodes in one read.
+func (p *port) server(ctx context.Context) (uint16, error) {
+	value := func(node uint32) *ua.ReadValueID {
+		return &ua.ReadValueID{NodeID: ua.NewNumericNodeID(0, node), AttributeID: ua.AttributeIDValue, DataEncoding: &ua.QualifiedName{}}
+	}
+	results, err := p.ask(ctx, []*ua.ReadValueID{
+		value(id.Server_NamespaceArray),
+		value(id.Server_ServerCapabilities_OperationLimits_MaxNodesPerRead),
+	})
+	if err != nil {
+		return 0, fmt.Errorf("reading the namespaces: %w", err)
+	}
+	// A server without this limit has no such node, or says 0.
+	if v := results[1]; good(v.Status) && v.Value != nil {
+		if n, ok := v.Value.Value().(uint32); ok && n < 1<<31 {
+			p.limit = int(n)
+		}
+	}
+	v := results[0]
+	if !good(v.Status) || v.Value == nil {
+		return 0, fmt.Errorf("reading the namespaces: %w", v.Status)
+	}
+	all, ok := v.Value.Value().([]string)
+	if !ok {
+		return 0, fmt.Errorf("list of namespaces is of type %T, want an array of strings", v.Value.Value())
+	}
+	want := p.dialer.settings.NamespaceURI
+	n := slices.Index(all, want)
+	if n < 0 || n > 1<<16-1 {
+		return 0, &configError{
+			fmt.Errorf("the server has no namespace %s; it has %s", want, strings.Join(all, ", ")),
+			"import the blocks into the controller's OPC UA server, or correct the namespace"}
+	}
+	return uint16(n), nil
+}
+
+// place makes the nodes of all blocks.
+func (p *port) place(namespace uint16) error {
+	s := &p.dialer.settings
+	for _, b := range block.IDs() {
+		entries := 1
+		if b == block.OUT {
+			entries = block.OutEntries
+		}
+		for entry := range entries {
+			node, err := nodeID(namespace, s.identifier(b, entry))
+			if err != nil {
+				return &configError{fmt.Errorf("node of block %s: %w", b, err), "correct the identifiers of the nodes"}
+			}
+			item := &ua.ReadValueID{NodeID: node, AttributeID: ua.AttributeIDValue, DataEncoding: &ua.QualifiedName{}}
+			if b == block.OUT {
+				p.entries[entry] = item
+			} else {
+				p.blocks[b] = item
+			}
+		}
+	}
+	return nil
+}
+
+// check is one attribute of one block's node.
+type check struct {
+	node  *ua.ReadValueID
+	block block.ID
+	entry int
+}
+
+// checks are the value of every node, and the rights where the gateway writes.
+func (p *port) checks() []check {
+	var out []check
+	for _, b := range block.IDs() {
+		if b == block.OUT {
+			for entry, item := range p.entries {
+				out = append(out, check{item, b, entry})
+			}
+			continue
+		}
+		item := p.blocks[b]
+		out = append(out, check{item, b, 0})
+		if block.GatewayOwned(b) {
+			rights := *item
+			rights.AttributeID = ua.AttributeIDUserAccessLevel
+			out = append(out, check{&rights, b, 0})
+		}
+	}
+	return out
+}
+
+// rights tells whether the node may certainly not be written. A server that
+// does not tell is believed to allow it.
+func (c *check) rights(v *ua.DataValue) (denied bool) {
+	if !good(v.Status) || v.Value == nil {
+		return false
+	}
+	level, ok := v.Value.Value().(uint8)
+	return ok && ua.AccessLevelType(level)&ua.AccessLevelTypeCurrentWrite == 0
+}
+
+func (c *check) judge(v *ua.DataValue, found *findings) {
+	if !good(v.Status) {
+		found.add(c, fmt.Sprintf("value is not good: %v", v.Status), statusHelp(v.Status), lasts(v.Status))
+		return
+	}
+	if _, err := wordsOf(v, block.Words(c.block)); err != nil {
+		found.add(c, err.Error(), "correct the variable in the controller: every block is an array of UInt16 of its own length", forGood)
+	}
+}
+
+// findings gathers the problems of many nodes; the same one of many entries is
+// told once.
+type findings struct {
+	list  []finding
+	class permanence
+}
+
+type finding struct {
+	first check
+	more  int
+	text  string
+	help  string
+}
+
+// permanence tells whether waiting can help.
+type permanence bool
+
+const (
+	forNow  permanence = false
+	forGood permanence = true
+)
+
+func (f *findings) add(c *check, text, help string, p permanence) {
+	f.class = f.class || p
+	for i := range f.list {
+		if have := &f.list[i]; have.first.block == c.block && have.text == text {
+			have.more++
+			return
+		}
+	}
+	f.list = append(f.list, finding{first: *c, text: text, help: help})
+}
+
+func (f *findings) err() error {
+	if len(f.list) == 0 {
+		return nil
+	}
+	var bad []error
+	var help []string
+	for _, x := range f.list {
+		where := fmt.Sprintf("block %s", x.first.block)
+		if x.first.block == block.OUT {
+			where += fmt.Sprintf(" entry %02d", x.first.entry)
+		}
+		if x.more > 0 {
+			where += fmt.Sprintf(" and %d more", x.more)
+		}
+		bad = append(bad, fmt.Errorf("%s (node %s): %s", where, x.first.node.NodeID, x.text))
+		if x.help != "" && !slices.Contains(help, x.help) {
+			help = append(help, x.help)
+		}
+	}
+	return &surveyError{errors.Join(bad...), strings.Join(help, "; "), f.class}
+}
+
+// surveyError is what is wrong with the blocks of a server.
+type surveyError struct {
+	err   error
+	help  string
+	lasts permanence
+}
+
+func (e *surveyError) Error() string { return e.err.Error() }
+func (e *surveyError) Unwrap() error { return e.err }

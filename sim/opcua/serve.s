@@ -1,0 +1,1 @@
+// This file lets serve.go declare a function without a body.

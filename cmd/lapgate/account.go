@@ -1,0 +1,109 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+
+	"lapgate/gateway/cycle"
+	"lapgate/gateway/journal"
+	"lapgate/gateway/status"
+	"lapgate/sim"
+)
+
+// account is what a journal says of rolls, by number and outcome. Numbers come
+// again after the controller lost its memory, so each is counted.
+type account struct {
+	outcomes map[rollOutcome]int
+	gaps     []rollRange
+	seen     map[uint32]bool // roll numbers of any record
+	records  int
+}
+
+// rollRange are roll numbers of which nothing can be known, inclusive.
+type rollRange struct{ from, to uint32 }
+
+type rollOutcome struct {
+	number  uint32
+	outcome string
+}
+
+func readAccount(ctx context.Context, path string) (a *account, err error) {
+	r, err := journal.OpenReader(ctx, path)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, r.Close()) }()
+	a = &account{outcomes: map[rollOutcome]int{}, seen: map[uint32]bool{}}
+	newest := uint32(0) // number with an outcome, of the controller's present memory
+	err = r.Replay(ctx, func(s cycle.Stored) error {
+		a.records++
+		a.seen[s.Record.RollNo()] = true
+		switch rec := s.Record.(type) {
+		case cycle.OutcomeRecord:
+			a.outcomes[rollOutcome{rec.Outcome.RollNo, status.OutcomeWord(rec.Outcome.Outcome)}]++
+			newest = max(newest, rec.Outcome.RollNo)
+		case cycle.GapRecord:
+			if rec.FromRoll != 0 {
+				a.gaps = append(a.gaps, rollRange{rec.FromRoll, rec.ToRoll})
+			}
+			if rec.Boot != 0 {
+				// Nobody can know how many rolls came between the last outcome
+				// and the loss of the controller's memory: the gap is open.
+				a.gaps = append(a.gaps, rollRange{newest + 1, math.MaxUint32})
+				newest = 0
+			}
+		}
+		return nil
+	})
+	return a, err
+}
+
+// take strikes one roll off, and reports whether the journal has it: as an
+// outcome, or inside a gap.
+func (a *account) take(number uint32, outcome string) bool {
+	k := rollOutcome{number, outcome}
+	if a.outcomes[k] > 0 {
+		a.outcomes[k]--
+		return true
+	}
+	return a.gap(number)
+}
+
+// gap reports whether a gap record names a roll.
+func (a *account) gap(number uint32) bool {
+	for _, g := range a.gaps {
+		if number >= g.from && number <= g.to {
+			return true
+		}
+	}
+	return false
+}
+
+// unaccounted holds the rolls of a shift against the journal and tells of each
+// that it does not have.
+func unaccounted(ctx context.Context, path string, report *sim.Report) ([]string, error) {
+	a, err := readAccount(ctx, path)
+	if err != nil {
+		return nil, err
+	}
+	missing := []string{}
+	for i := range report.Rolls {
+		r := &report.Rolls[i]
+		for n, number := range r.Numbers {
+			// A number that died with the controller's memory has no outcome;
+			// the roll got one under its next number.
+			if n < len(r.Numbers)-1 {
+				if !a.seen[number] && !a.gap(number) {
+					missing = append(missing, fmt.Sprintf("roll %s: the journal has no record of number %d and no gap over it", r.Tag, number))
+				}
+				continue
+			}
+			if !a.take(number, r.Outcome) {
+				missing = append(missing, fmt.Sprintf("roll %s, number %d, left as %s; the journal has neither that outcome nor a gap over it", r.Tag, number, r.Outcome))
+			}
+		}
+	}
+	return missing, nil
+}

@@ -1,0 +1,159 @@
+package main
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+)
+
+// foldWindow is how long a message is kept quiet after it was written; a
+// message that was repeated and then not seen for as long is over.
+const foldWindow = time.Minute
+
+// foldLimit bounds the messages remembered.
+const foldLimit = 256
+
+// foldCore writes the first of equal warnings and errors and counts the rest: after
+// foldWindow the next one carries their number, and when none came for as
+// long a last line says that it is over. Entries are equal when level,
+// message and the fields line, code, block and roll are; the first one's other
+// fields stand for all.
+type foldCore struct {
+	zapcore.Core
+	prefix string // from fields added by With
+	state  *foldState
+}
+
+type foldState struct {
+	mu   sync.Mutex
+	seen map[string]*folded
+}
+
+type folded struct {
+	entry   zapcore.Entry
+	key     string
+	core    zapcore.Core // with the fields of its logger
+	written time.Time
+	last    time.Time
+	count   int // not written since written
+}
+
+func newFoldCore(c zapcore.Core) zapcore.Core {
+	return &foldCore{Core: c, state: &foldState{seen: map[string]*folded{}}}
+}
+
+func foldPart(fields []zapcore.Field) string {
+	var b strings.Builder
+	for _, f := range fields {
+		switch f.Key {
+		case "line", "code", "block", "roll":
+			b.WriteByte(0)
+			b.WriteString(f.String)
+			b.WriteString(strconv.FormatInt(f.Integer, 10))
+			if s, ok := f.Interface.(fmt.Stringer); ok {
+				b.WriteString(s.String())
+			}
+		}
+	}
+	return b.String()
+}
+
+func (c *foldCore) With(fields []zapcore.Field) zapcore.Core {
+	return &foldCore{Core: c.Core.With(fields), prefix: c.prefix + foldPart(fields), state: c.state}
+}
+
+func (c *foldCore) Check(e zapcore.Entry, ce *zapcore.CheckedEntry) *zapcore.CheckedEntry {
+	if c.Enabled(e.Level) {
+		return ce.AddCore(e, c)
+	}
+	return ce
+}
+
+func (c *foldCore) Write(e zapcore.Entry, fields []zapcore.Field) error {
+	if e.Level < zapcore.WarnLevel {
+		return c.Core.Write(e, fields)
+	}
+	key := e.Level.String() + "\x00" + e.Message + c.prefix + foldPart(fields)
+	s := c.state
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := s.sweep(e.Time, key); err != nil {
+		return err
+	}
+	f := s.seen[key]
+	switch {
+	case f == nil:
+		s.seen[key] = &folded{entry: e, key: key, core: c.Core, written: e.Time, last: e.Time}
+	case e.Time.Sub(f.written) < foldWindow:
+		f.count++
+		f.last = e.Time
+		return nil
+	default:
+		if f.count > 0 {
+			fields = append(slices.Clone(fields), zap.Int("repeats", f.count))
+		}
+		f.written, f.last, f.count = e.Time, e.Time, 0
+	}
+	return c.Core.Write(e, fields)
+}
+
+// sweep forgets messages that are over, but for the one at hand, and says so
+// of those that were repeated.
+func (s *foldState) sweep(now time.Time, but string) error {
+	var over []*folded
+	for key, f := range s.seen {
+		if key != but && now.Sub(f.last) >= foldWindow {
+			over = append(over, f)
+		}
+	}
+	if len(over) == 0 && len(s.seen) >= foldLimit {
+		oldest := (*folded)(nil)
+		for key, f := range s.seen {
+			if key != but && (oldest == nil || f.last.Before(oldest.last)) {
+				oldest = f
+			}
+		}
+		over = append(over, oldest)
+	}
+	return s.forget(over)
+}
+
+func (s *foldState) forget(over []*folded) error {
+	slices.SortFunc(over, func(a, b *folded) int {
+		return cmp.Or(a.last.Compare(b.last), cmp.Compare(a.key, b.key))
+	})
+	for _, f := range over {
+		delete(s.seen, f.key)
+		if f.count == 0 {
+			continue
+		}
+		e := f.entry
+		e.Time = f.last
+		if err := f.core.Write(e, []zapcore.Field{zap.Int("repeats", f.count), zap.Bool("over", true)}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Sync writes what is still counted.
+func (c *foldCore) Sync() error {
+	s := c.state
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	all := make([]*folded, 0, len(s.seen))
+	for _, f := range s.seen {
+		all = append(all, f)
+	}
+	if err := s.forget(all); err != nil {
+		return err
+	}
+	return c.Core.Sync()
+}

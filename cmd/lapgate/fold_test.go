@@ -1,0 +1,73 @@
+package main
+
+import (
+	"testing"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"go.uber.org/zap/zaptest/observer"
+)
+
+func TestFold(t *testing.T) {
+	seen, logs := observer.New(zapcore.DebugLevel)
+	core := newFoldCore(seen)
+	start := time.Date(2026, 3, 1, 22, 0, 0, 0, time.UTC)
+	write := func(c zapcore.Core, after time.Duration, text string, fields ...zap.Field) {
+		t.Helper()
+		if err := c.Write(zapcore.Entry{Time: start.Add(after), Level: zapcore.WarnLevel, Message: text}, fields); err != nil {
+			t.Fatal(err)
+		}
+	}
+	one := core.With([]zap.Field{zap.String("line", "one")})
+	two := core.With([]zap.Field{zap.String("line", "two")})
+	for i := range 100 {
+		write(one, time.Duration(i)*time.Second, "invalid read")
+	}
+	write(two, 100*time.Second, "invalid read")
+	write(one, 101*time.Second, "offer", zap.Uint32("roll", 7))
+	write(one, 102*time.Second, "offer", zap.Uint32("roll", 8))
+	// At 60 s the message was written again, with 59 repeats; the last 39 come
+	// out when it has been quiet for a minute.
+	write(two, 200*time.Second, "something else")
+
+	type line struct {
+		text    string
+		repeats int64
+		over    bool
+	}
+	var got []line
+	for _, e := range logs.All() {
+		m := e.ContextMap()
+		n, _ := m["repeats"].(int64)
+		over, _ := m["over"].(bool)
+		got = append(got, line{e.Message, n, over})
+	}
+	want := []line{
+		{"invalid read", 0, false}, {"invalid read", 59, false}, {"invalid read", 0, false},
+		{"offer", 0, false}, {"offer", 0, false},
+		{"invalid read", 39, true}, {"something else", 0, false},
+	}
+	if len(got) != len(want) {
+		t.Fatalf("got %v, want %v", got, want)
+	}
+	for i := range want {
+		if got[i] != want[i] {
+			t.Errorf("entry %d: got %v, want %v", i, got[i], want[i])
+		}
+	}
+}
+
+func TestFoldSync(t *testing.T) {
+	seen, logs := observer.New(zapcore.DebugLevel)
+	log := zap.New(newFoldCore(seen))
+	for range 5 {
+		log.Warn("again")
+	}
+	if err := log.Sync(); err != nil {
+		t.Fatal(err)
+	}
+	if n := logs.FilterField(zap.Int("repeats", 4)).Len(); n != 1 || logs.Len() != 2 {
+		t.Errorf("got %d entries, %d of them with the 4 repeats", logs.Len(), n)
+	}
+}

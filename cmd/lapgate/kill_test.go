@@ -1,0 +1,185 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/json"
+	"io"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"lapgate/configs"
+	"lapgate/gateway/journal"
+	"lapgate/sim"
+)
+
+// killCount is how often the daemon is killed: a few times in the normal test,
+// as often as LAPGATE_KILLS says elsewhere.
+func killCount(t *testing.T) int {
+	t.Helper()
+	text := os.Getenv("LAPGATE_KILLS")
+	if text == "" {
+		return 3
+	}
+	n, err := strconv.Atoi(text)
+	if err != nil || n < 1 {
+		t.Fatalf("LAPGATE_KILLS is %q, want a number from 1", text)
+	}
+	return n
+}
+
+// TestKill kills the real daemon with signal 9 at random moments of a shift and
+// starts it again on the same journal. At the end the line itself must have
+// seen no offer accepted twice, and the journal must be sound and have every
+// roll.
+func TestKill(t *testing.T) {
+	t.Parallel()
+	kills := killCount(t)
+	seed := uint64(1)
+	if text := os.Getenv("LAPGATE_KILL_SEED"); text != "" {
+		var err error
+		if seed, err = strconv.ParseUint(text, 10, 64); err != nil {
+			t.Fatal(err)
+		}
+	}
+	dir := t.TempDir()
+	exe := binary(t)
+	configFile := filepath.Join(dir, "demo.yaml")
+	if err := os.WriteFile(configFile, configs.Demo(), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), time.Duration(kills)*5*time.Second+2*time.Minute)
+	defer cancel()
+
+	line, address := startSim(ctx, t, exe, 4+2*kills, seed)
+	rng := rand.New(rand.NewPCG(seed, 9))
+	killed := 0
+	var log bytes.Buffer
+	daemon := func() *exec.Cmd {
+		cmd := exec.CommandContext(ctx, exe, "run", "--config", configFile,
+			"--set", "lines.0.controller.address="+address, "--set", "lines.0.armed=true",
+			"--set", "journal.directory="+dir, "--set", "status.listen=none")
+		cmd.Env = cleanEnv()
+		cmd.Stderr = &log
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		return cmd
+	}
+	for killed < kills {
+		cmd := daemon()
+		select {
+		case <-time.After(30*time.Millisecond + time.Duration(rng.Int64N(int64(900*time.Millisecond)))):
+		case <-line.ended:
+			t.Fatalf("the shift ended after %d of %d kills\n%s", killed, kills, log.String())
+		}
+		if err := cmd.Process.Kill(); err != nil {
+			t.Fatal(err)
+		}
+		_ = cmd.Wait() // says that it was killed
+		killed++
+	}
+	last := daemon()
+	select {
+	case <-line.ended:
+	case <-ctx.Done():
+		t.Fatalf("the shift did not end\n%s", log.String())
+	}
+	if err := last.Process.Signal(os.Interrupt); err != nil {
+		t.Fatal(err)
+	}
+	if err := last.Wait(); err != nil {
+		t.Errorf("the last daemon ended with %v\n%s", err, log.String())
+	}
+
+	if line.err != nil {
+		t.Errorf("the simulator ended with %v: %s", line.err, line.stderr)
+	}
+	var report sim.Report
+	if err := json.Unmarshal(line.stdout, &report); err != nil {
+		t.Fatalf("%v\n%s", err, line.stdout)
+	}
+	for _, v := range report.Violations {
+		t.Error(v)
+	}
+	if report.Accepted == 0 || report.Sessions < 2 {
+		t.Errorf("%d recipes accepted in %d sessions: the kills hit nothing", report.Accepted, report.Sessions)
+	}
+	path := filepath.Join(dir, "north.db")
+	verified, err := journal.Verify(ctx, path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range verified.Problems {
+		t.Errorf("journal: %s", p)
+	}
+	missing, err := unaccounted(ctx, path, &report)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range missing {
+		t.Error(m)
+	}
+	t.Logf("%d kills, %d rolls, %d accepted, %d held, %d sessions, %d records, seed %d",
+		killed, len(report.Rolls), report.Accepted, report.Held, report.Sessions, verified.Records, seed)
+}
+
+// cleanEnv is the environment without what speaks to this program.
+func cleanEnv() []string {
+	return slices.DeleteFunc(os.Environ(), func(kv string) bool { return strings.HasPrefix(kv, "LAPGATE_") })
+}
+
+// simProcess is a running `lapgate sim`. The fields are set when ended is
+// closed.
+type simProcess struct {
+	ended          chan struct{}
+	stdout, stderr []byte
+	err            error
+}
+
+func startSim(ctx context.Context, t *testing.T, exe string, rolls int, seed uint64) (*simProcess, string) {
+	t.Helper()
+	cmd := exec.CommandContext(ctx, exe, "sim", "--json", "--count", strconv.Itoa(rolls), "--seed", strconv.FormatUint(seed, 10))
+	cmd.Env = cleanEnv()
+	stdout, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	stderr, err := cmd.StderrPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	lines := bufio.NewReader(stderr)
+	first, err := lines.ReadString('\n')
+	if err != nil {
+		t.Fatal(err)
+	}
+	address, ok := strings.CutPrefix(strings.TrimSpace(first), "modbus-tcp ")
+	if !ok {
+		t.Fatalf("the simulator's first line is %q, want its address", first)
+	}
+	p := &simProcess{ended: make(chan struct{})}
+	go func() {
+		rest := make(chan []byte)
+		go func() {
+			b, _ := io.ReadAll(lines) // cut short when the process dies, which Wait tells
+			rest <- b
+		}()
+		p.stdout, _ = io.ReadAll(stdout)
+		p.stderr = <-rest
+		p.err = cmd.Wait()
+		close(p.ended)
+	}()
+	return p, address
+}

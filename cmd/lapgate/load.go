@@ -1,0 +1,83 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"lapgate/configs"
+	"lapgate/gateway/config"
+)
+
+// configVariable names the configuration where no flag does.
+const configVariable = "LAPGATE_CONFIG"
+
+// demoName stands for the embedded configuration in messages.
+const demoName = "demo.yaml"
+
+// sourceFlags say which configuration is meant.
+type sourceFlags struct {
+	path string
+	set  []string
+}
+
+func (f *sourceFlags) add(cmd *cobra.Command) {
+	cmd.Flags().StringVarP(&f.path, "config", "c", "", "configuration file (default $"+configVariable+")")
+	cmd.Flags().StringArrayVar(&f.set, "set", nil, "override one value, as --set 'lines.0.armed=true'; may be repeated")
+}
+
+// source makes what config.Load takes, with further overrides that win.
+func (p *program) source(f *sourceFlags, overrides map[string]string) (config.Source, error) {
+	src := config.Source{Path: f.path, Set: map[string]string{}}
+	for _, kv := range p.env {
+		if k, _, _ := cutEnv(kv); k != configVariable {
+			src.Env = append(src.Env, kv)
+		}
+	}
+	for _, kv := range f.set {
+		k, v, ok := strings.Cut(kv, "=")
+		if !ok || strings.TrimSpace(k) == "" {
+			return src, usageError("--set: got %q, want key=value", kv)
+		}
+		src.Set[strings.TrimSpace(k)] = v
+	}
+	for k, v := range overrides {
+		src.Set[k] = v
+	}
+	if src.Path == "" {
+		src.Path = p.getenv(configVariable)
+	}
+	return src, nil
+}
+
+// load reads the configuration named, and the embedded one of the demo where
+// none is.
+func (p *program) load(f *sourceFlags) (*config.Snapshot, error) {
+	src, err := p.source(f, nil)
+	if err != nil {
+		return nil, err
+	}
+	if src.Path == "" {
+		src.Path, src.Bytes = demoName, configs.Demo()
+	}
+	return p.loadSource(src)
+}
+
+// loadSource reads a configuration, prints its warnings, and makes its
+// problems an error of their own exit code.
+func (p *program) loadSource(src config.Source) (*config.Snapshot, error) {
+	s, err := config.Load(src)
+	if err != nil {
+		var problems *config.Error
+		if errors.As(err, &problems) {
+			return nil, &exitError{exitConfig, err}
+		}
+		return nil, err
+	}
+	for _, w := range s.Warnings {
+		fmt.Fprintf(p.stderr, "warning: %s\n", w)
+	}
+	return s, nil
+}

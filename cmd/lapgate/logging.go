@@ -1,0 +1,28 @@
+package main
+
+import (
+	"fmt"
+	"io"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+
+	"lapgate/gateway/config"
+)
+
+// newLog writes to w as the configuration says, repeats folded.
+func newLog(w io.Writer, c config.Log) (*zap.Logger, error) {
+	level, err := zapcore.ParseLevel(c.Level)
+	if err != nil {
+		return nil, fmt.Errorf("log.level: %w", err)
+	}
+	e := zap.NewProductionEncoderConfig()
+	e.EncodeTime = zapcore.ISO8601TimeEncoder
+	e.EncodeDuration = zapcore.StringDurationEncoder
+	encoder := zapcore.NewJSONEncoder(e)
+	if c.Format == "console" {
+		e.EncodeLevel = zapcore.CapitalLevelEncoder
+		encoder = zapcore.NewConsoleEncoder(e)
+	}
+	return zap.New(newFoldCore(zapcore.NewCore(encoder, zapcore.Lock(zapcore.AddSync(w)), level))), nil
+}

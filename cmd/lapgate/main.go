@@ -1,0 +1,141 @@
+// Lapgate reads each finished roll of a wrapping line, computes its wrap
+// recipe, proves it against interlocked limits, delivers it to the line's
+// controller, waits for the controller's own verdict and keeps a durable
+// record. It is advisory: never a safety function.
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+
+	"github.com/spf13/cobra"
+)
+
+func main() {
+	os.Exit(run(os.Args[1:], os.Environ(), os.Stdin, os.Stdout, os.Stderr))
+}
+
+// The exit codes; README and the help text list them.
+const (
+	exitDone        = 0
+	exitFailed      = 1 // failed at run time
+	exitUsage       = 2
+	exitConfig      = 3 // the configuration is invalid
+	exitUnreachable = 4 // the controller cannot be reached
+	exitDifferences = 5 // a check, a verification or a comparison found differences
+)
+
+// exitError ends the program with a code. A nil err ends it without a message,
+// for a command that has said all on its own.
+type exitError struct {
+	code int
+	err  error
+}
+
+func (e *exitError) Error() string {
+	if e.err == nil {
+		return fmt.Sprintf("exit code %d", e.code)
+	}
+	return e.err.Error()
+}
+
+func (e *exitError) Unwrap() error { return e.err }
+
+func usageError(format string, args ...any) error {
+	return &exitError{exitUsage, fmt.Errorf(format, args...)}
+}
+
+// program is what every command has of the world.
+type program struct {
+	env            []string
+	stdin          io.Reader
+	stdout, stderr io.Writer
+	started        bool // a command began its work: errors are no longer of usage
+}
+
+// run is main without the process.
+func run(args, env []string, stdin io.Reader, stdout, stderr io.Writer) int {
+	p := &program{env: env, stdin: stdin, stdout: stdout, stderr: stderr}
+	root := p.root()
+	root.SetArgs(args)
+	root.SetIn(stdin)
+	root.SetOut(stdout)
+	root.SetErr(stderr)
+	called, err := root.ExecuteC()
+	if err == nil {
+		return exitDone
+	}
+	var e *exitError
+	switch {
+	case errors.As(err, &e):
+	case p.started:
+		e = &exitError{exitFailed, err}
+	default:
+		e = &exitError{exitUsage, err}
+	}
+	if e.err != nil {
+		fmt.Fprintf(stderr, "lapgate: %v\n", e.err)
+	}
+	if e.code == exitUsage {
+		fmt.Fprintf(stderr, "Run '%s --help' for usage.\n", called.CommandPath())
+	}
+	return e.code
+}
+
+func (p *program) root() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "lapgate",
+		Short: "Recipe gateway for a paper-roll wrapping line",
+		Long: `Lapgate stands beside the controller of a paper-roll wrapping line. For each
+finished roll it computes the wrap recipe, proves it against interlocked limits,
+delivers it, waits for the controller's verdict and keeps a durable record.
+
+It is advisory and never a safety function. Guards, emergency stops,
+over-temperature trips and hydraulic relief stay in safety-rated hardware.
+
+Exit codes: 0 done; 1 failed at run time; 2 wrong usage; 3 configuration
+invalid; 4 controller unreachable; 5 a check, verification or comparison found
+differences (for recipe: the verdict is hold).`,
+		Args:          cobra.NoArgs,
+		SilenceErrors: true,
+		SilenceUsage:  true,
+		PersistentPreRun: func(*cobra.Command, []string) {
+			p.started = true
+		},
+		RunE: func(*cobra.Command, []string) error {
+			return usageError("a command is missing")
+		},
+		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
+	}
+	root.AddCommand(
+		p.demoCommand(),
+		p.runCommand(),
+		p.simCommand(),
+		p.checkCommand(),
+		p.recipeCommand(),
+		p.journalCommand(),
+		p.versionCommand(),
+	)
+	return root
+}
+
+// getenv returns a variable of the environment handed in, "" when not set.
+func (p *program) getenv(name string) string {
+	for i := len(p.env) - 1; i >= 0; i-- {
+		if k, v, ok := cutEnv(p.env[i]); ok && k == name {
+			return v
+		}
+	}
+	return ""
+}
+
+func cutEnv(s string) (key, value string, ok bool) {
+	for i := 1; i < len(s); i++ {
+		if s[i] == '=' {
+			return s[:i], s[i+1:], true
+		}
+	}
+	return "", "", false
+}

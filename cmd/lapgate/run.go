@@ -1,0 +1,137 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/spf13/cobra"
+	"go.uber.org/zap"
+
+	"lapgate/gateway"
+	"lapgate/gateway/config"
+	"lapgate/gateway/status"
+)
+
+func (p *program) runCommand() *cobra.Command {
+	var f sourceFlags
+	cmd := &cobra.Command{
+		Use:   "run",
+		Short: "Run the daemon",
+		Long: `Run serves every line of the configuration until it gets SIGTERM or SIGINT.
+SIGHUP reads the configuration again and puts it in force from the next roll on,
+or refuses it whole. A controller that is off is tried until it answers.
+
+A line writes to its controller only when the configuration says armed: true;
+otherwise it runs in shadow and only records what it would have offered.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			src, err := p.source(&f, nil)
+			if err != nil {
+				return err
+			}
+			if src.Path == "" {
+				return usageError("no configuration is named; give --config FILE or set %s", configVariable)
+			}
+			return p.daemon(cmd.Context(), src)
+		},
+	}
+	f.add(cmd)
+	return cmd
+}
+
+func (p *program) daemon(ctx context.Context, src config.Source) (err error) {
+	snapshot, err := p.loadSource(src)
+	if err != nil {
+		return err
+	}
+	log, err := newLog(p.stderr, snapshot.Log)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = log.Sync() }() // standard error may not be a file that can be synchronised
+
+	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	registry := prometheus.NewRegistry()
+	metrics, err := status.NewMetrics(registry)
+	if err != nil {
+		return err
+	}
+	for _, c := range []prometheus.Collector{collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{})} {
+		if err := registry.Register(c); err != nil {
+			return err
+		}
+	}
+	g, err := gateway.New(gateway.Options{
+		Snapshot: snapshot, Dialer: dialerOf, OpenJournal: journalOpener(snapshot, log), Log: log, Metrics: metrics,
+	})
+	if err != nil {
+		return err
+	}
+	if !snapshot.Status.Off() {
+		server, err := status.Listen(ctx, snapshot.Status.Listen, status.Source{Version: thisBuild().Version, Lines: g.Lines, Metrics: registry})
+		if err != nil {
+			return err
+		}
+		defer func() { err = errors.Join(err, server.Close()) }()
+		log.Info("status page", zap.String("address", "http://"+server.Addr()+"/"))
+	}
+	helpers, endHelpers := context.WithCancel(ctx)
+	done := make(chan struct{}, 2)
+	go func() {
+		tellServiceManager(helpers, log, func() bool { return anyAlive(g.Lines()) })
+		done <- struct{}{}
+	}()
+	go func() {
+		p.reloadOnHangup(helpers, src, g, log)
+		done <- struct{}{}
+	}()
+	log.Info("lapgate runs", zap.String("version", thisBuild().Version), zap.String("config", snapshot.File),
+		zap.String("hash", fmt.Sprintf("%08x", snapshot.Hash)), zap.Int("lines", len(snapshot.Lines)))
+	err = g.Run(ctx)
+	endHelpers()
+	<-done
+	<-done
+	return err
+}
+
+// anyAlive reports whether a line is still served: a process whose every line
+// has ended should be started anew.
+func anyAlive(lines []status.Line) bool {
+	for i := range lines {
+		if !lines[i].Ended {
+			return true
+		}
+	}
+	return false
+}
+
+// reloadOnHangup puts the configuration in force again on each SIGHUP. One
+// that is refused changes nothing.
+func (p *program) reloadOnHangup(ctx context.Context, src config.Source, g *gateway.Gateway, log *zap.Logger) {
+	hangup := make(chan os.Signal, 1)
+	signal.Notify(hangup, syscall.SIGHUP)
+	defer signal.Stop(hangup)
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-hangup:
+		}
+		next, err := config.Load(src)
+		if err == nil {
+			err = g.Reload(next)
+		}
+		if err != nil {
+			log.Error("configuration refused, the one in force stays", zap.Error(err))
+			continue
+		}
+		log.Info("configuration read again", zap.String("hash", fmt.Sprintf("%08x", next.Hash)))
+	}
+}

@@ -1,0 +1,99 @@
+package main
+
+import (
+	"fmt"
+
+	"lapgate/gateway/config"
+	"lapgate/recipe"
+	"lapgate/sim"
+	"lapgate/sim/controller"
+	"lapgate/sim/physics"
+)
+
+// centringShare is how much of the configured tolerance a sound line uses up.
+const centringShare = 0.8
+
+// simConfigOf makes a simulated line of a configured one, so that the two
+// agree on what hangs where and how the drives are geared. What a
+// configuration does not say, how well the line really measures, centres and
+// heats, comes from the simulator's own line.
+func simConfigOf(l *config.Line) (sim.Config, error) {
+	r := l.Recipe
+	c := sim.DefaultConfig()
+	c.Scan = l.Controller.Program.Scan
+	c.Modbus.Unit = uint8(l.Controller.Unit)
+	b := l.Controller.Bases
+	c.Bases = controller.Bases{
+		Req: b.Request, Out: b.Outcomes, Heartbeat: b.Heartbeat, Hello: b.Hello,
+		Payload: b.Payload, Commit: b.Commit, Ack: b.Ack,
+	}
+	c.Program.Permissives = r.Limits.Permissives
+	c.Program.CommitTTL = l.Controller.Program.CommitTTL
+	c.Program.HeartbeatLoss = l.Controller.Program.HeartbeatLoss
+	c.Program.Publish = l.Controller.Program.Publication
+
+	m := &r.Materials
+	c.Grades = nil
+	for _, g := range m.Grades {
+		c.Grades = append(c.Grades, sim.Grade{Code: g.Code, Density: g.Density})
+	}
+	c.Cores = nil
+	for _, k := range m.Cores {
+		c.Cores = append(c.Cores, sim.Core{Code: k.Code, Diameter: k.Diameter, Mass: k.Mass})
+	}
+	c.Stand.Slots = nil
+	c.Stand.Core = r.Stand.CoreDiameter
+	for _, s := range r.Stand.Slots {
+		paper := paperNamed(m, s.Paper)
+		if paper == nil {
+			return c, fmt.Errorf("slot %d: paper %q is not among the papers of the configuration", s.Number, s.Paper)
+		}
+		c.Stand.Slots = append(c.Stand.Slots, sim.Slot{
+			Number: s.Number, Width: s.Width, Caliper: paper.Caliper, BasisWeight: paper.BasisWeight,
+			Coated: paper.CoatedSide != recipe.Uncoated,
+		})
+	}
+	c.Centring.Error = min(c.Centring.Error, centringShare*r.Centring.Tolerance)
+	c.Centring.Offset = r.Centring.Target
+	c.Cradle = sim.Cradle{Diameter: r.Cradle.RollDiameter, Spacing: r.Cradle.Spacing}
+	c.Wrap.CountsPerMetre, c.Wrap.Accel, c.Wrap.Decel = r.Wrap.CountsPerMetre, r.Wrap.Accel, r.Wrap.Decel
+	c.Crimp.Accel, c.Crimp.Decel = r.Crimp.Accel, r.Crimp.Decel
+	c.Crimp.Engage, c.Crimp.Retract = r.Crimp.Engage, r.Crimp.Retract
+	c.Drives = sim.Drives{Turning: motorOf(r.Drives.Turning), Feed: motorOf(r.Drives.Feed), Crimper: motorOf(r.Drives.Crimper)}
+	if h := firstHead(m); h != nil {
+		c.Header.Head = physics.Solid{Conductivity: h.Conductivity, Density: h.Density, HeatCapacity: h.HeatCapacity}
+		c.Header.Thickness, c.Header.HeadWeight, c.Header.Start = h.Thickness, h.BasisWeight, h.Setpoint
+		c.Heads = h.Diameters
+	}
+	return c, nil
+}
+
+func motorOf(d recipe.Drive) physics.Motor {
+	const secondsPerMinute = 60
+	return physics.Motor{
+		Diameter: d.Diameter, Gear: d.Gear, Poles: d.Poles,
+		Rated: d.RatedSpeed * secondsPerMinute, BaseHz: d.BaseHz, Compensated: d.Compensate,
+	}
+}
+
+func paperNamed(m *recipe.Materials, name string) *recipe.Paper {
+	for i := range m.Papers {
+		if m.Papers[i].Name == name {
+			return &m.Papers[i]
+		}
+	}
+	return nil
+}
+
+// firstHead is the outer head of the first specification: the simulated press
+// knows one material.
+func firstHead(m *recipe.Materials) *recipe.HeadMaterial {
+	for _, s := range m.Specs {
+		for i := range m.Stock {
+			if m.Stock[i].Name == s.Head {
+				return &m.Stock[i]
+			}
+		}
+	}
+	return nil
+}

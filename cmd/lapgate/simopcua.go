@@ -1,0 +1,79 @@
+package main
+
+import (
+	"bufio"
+	"fmt"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"lapgate/sim/opcua"
+)
+
+// simOPCUAFlags are the flags of the simulator's OPC UA server.
+type simOPCUAFlags struct {
+	addr, users, userCertificates, trusted string
+	plain                                  bool
+}
+
+func (f *simOPCUAFlags) add(cmd *cobra.Command) {
+	fl := cmd.Flags()
+	fl.StringVar(&f.addr, "opcua", "", "address of an OPC UA server beside it, as 127.0.0.1:0; port 0 picks a free one")
+	fl.BoolVar(&f.plain, "opcua-plain", false, "let OPC UA clients in without security too")
+	fl.StringVar(&f.users, "opcua-users", "", "file of name:password lines; without users anyone may write")
+	fl.StringVar(&f.userCertificates, "opcua-user-certificates", "", "folder of certificates that log in as users")
+	fl.StringVar(&f.trusted, "opcua-trust", "", "folder of the certificates of OPC UA clients to trust (default all)")
+}
+
+// config is the server that the flags ask for, for the line of that name.
+func (f *simOPCUAFlags) config(line string) (opcua.Config, error) {
+	if f.addr == "" {
+		if f.users != "" || f.userCertificates != "" || f.trusted != "" || f.plain {
+			return opcua.Config{}, usageError("the flags of the OPC UA server need --opcua ADDRESS")
+		}
+		return opcua.Config{}, nil
+	}
+	c := opcua.Config{
+		Addr: f.addr, Line: line, Plain: f.plain, Trusted: f.trusted, UserCertificates: f.userCertificates,
+		Anonymous: f.users == "" && f.userCertificates == "",
+	}
+	if f.users == "" {
+		return c, nil
+	}
+	var err error
+	c.Users, err = readUsers(f.users)
+	return c, err
+}
+
+// readUsers reads a file of name:password lines. It never repeats a line in an
+// error: a password may stand in it.
+func readUsers(path string) (map[string]string, error) {
+	file, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = file.Close() }() // only read
+	users := map[string]string{}
+	in := bufio.NewScanner(file)
+	for n := 1; in.Scan(); n++ {
+		if strings.TrimSpace(in.Text()) == "" {
+			continue
+		}
+		name, password, ok := strings.Cut(in.Text(), ":")
+		if !ok || name == "" || password == "" {
+			return nil, fmt.Errorf("%s:%d: want name:password", path, n)
+		}
+		if _, twice := users[name]; twice {
+			return nil, fmt.Errorf("%s:%d: user %q stands twice", path, n, name)
+		}
+		users[name] = password
+	}
+	if err := in.Err(); err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	if len(users) == 0 {
+		return nil, fmt.Errorf("%s: holds no user; want name:password lines", path)
+	}
+	return users, nil
+}

@@ -1,0 +1,24 @@
+#!/usr/bin/env bash
+# Wraps the made-up shift without faults and with each named fault, keeps each
+# journal and verifies it with the command of its own.
+# Usage: 10-demo.sh [rolls of a shift with a fault, default 12]
+set -euo pipefail
+cd "$(dirname "$0")/../.."
+work=$(mktemp -d)
+trap 'rm -rf "$work"' EXIT
+go build -o "$work/lapgate" ./cmd/lapgate
+export work rolls="${1:-12}"
+
+"$work/lapgate" demo --journal "$work/plain" | tail -n 5
+"$work/lapgate" journal verify "$work"/plain/*.db
+
+shift_with() {
+  "$work/lapgate" demo --fault "$1" --seed 3 --rolls "$rolls" --journal "$work/$1" >"$work/$1.out" 2>&1 &&
+    "$work/lapgate" journal verify "$work/$1"/*.db >>"$work/$1.out" 2>&1 ||
+    { echo "fault $1 failed"; cat "$work/$1.out"; return 1; }
+  echo "fault $1: $(tail -n 1 "$work/$1.out")"
+}
+export -f shift_with
+faults=$("$work/lapgate" demo --fault help | awk '{print $1}')
+test "$(wc -w <<<"$faults")" -ge 8
+printf '%s\n' $faults all | xargs -P 2 -I{} bash -c 'shift_with {}'

@@ -1,0 +1,6 @@
+#!/usr/bin/env bash
+# Kills the real daemon with signal 9 at random moments of a shift and starts it
+# again on the same journal. Usage: 21-kill.sh [kills, default 50]
+set -euo pipefail
+cd "$(dirname "$0")/../.."
+LAPGATE_KILLS="${1:-50}" go test -count=1 -v -run '^TestKill$' ./cmd/lapgate

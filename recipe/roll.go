@@ -30,6 +30,18 @@ type Roll struct {
 
 	SamplesRejected int  `json:"samples_rejected,omitempty"` // absurd or outlying
 	SamplesDiffer   bool `json:"samples_differ,omitempty"`   // from the controller's own value
+
+	Readings     Readings `json:"readings,omitzero"`       // of a line with a scanner
+	OrderMissing bool     `json:"order_missing,omitempty"` // the line has orders, and none for the roll
+}
+
+// Readings is what became of a scanner's readings at a roll. Each text says why
+// a reading was not used, and is empty when there was none such.
+type Readings struct {
+	Missing  bool   `json:"missing,omitempty"`   // no reading is of the roll
+	NoRoll   string `json:"no_roll,omitempty"`   // it fits no roll; the latest since the roll before
+	TwoRolls string `json:"two_rolls,omitempty"` // it fits this roll and another
+	Differ   string `json:"differ,omitempty"`    // it contradicts an earlier one of the roll
 }
 
 // Order is what the mill ordered under a roll's identity.

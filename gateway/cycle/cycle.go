@@ -75,8 +75,8 @@ type Config struct {
 type Machine struct {
 	line       *recipe.Line
 	hash       uint32
-	by         string         // who put the configuration in force
-	changes    []ConfigChange // and what it changed
+	by         string         // who changed the configuration since its newest record
+	changes    []ConfigChange // and what
 	next       *Configure     // waits for the next roll
 	times      Times
 	armed      bool
@@ -180,6 +180,16 @@ func New(c Config) *Machine {
 // Recover takes one stored record; it is called for each in order before the
 // first step. An error says that the records contradict each other.
 func (m *Machine) Recover(s Stored) error { return m.mem.apply(s.Record) }
+
+// StartArmed says whether the machine may write, where that is not what its
+// Config says. It is called before the first step only.
+func (m *Machine) StartArmed(armed bool) {
+	m.armed = armed
+	m.state = StateOffline
+	if !armed {
+		m.state = StateWatch
+	}
+}
 
 // Step takes one event and returns what is to be done about it, in order. The
 // slice is valid until the next call.
@@ -384,7 +394,7 @@ func (m *Machine) arm(e Arm) {
 	if e.On == m.armed {
 		return
 	}
-	m.journal(ModeRecord{Armed: e.On, By: e.By, Reason: e.Reason})
+	m.journal(ModeRecord{Armed: e.On, By: e.By, Reason: e.Reason, Cause: e.Cause, Controller: e.Controller})
 	m.armed = e.On
 	m.job = job{} // what was shown in shadow is offered now, and the other way round
 	if e.On {
@@ -394,6 +404,9 @@ func (m *Machine) arm(e Arm) {
 			m.ses.cause = causeArmed
 		}
 		return
+	}
+	if e.Cause == CauseSwap {
+		m.tell(noteSwapped, Alarm, "writing is forbidden: "+e.Reason+"; look at the controller, then arm the line again")
 	}
 	m.tell(noteDisarmed, Info, "writing is forbidden; an open offer is settled when it is allowed again", Field{"by", e.By})
 	m.override = nil
@@ -420,6 +433,9 @@ func (m *Machine) configure(e Configure) {
 	if e.Line == nil {
 		return
 	}
+	if m.next != nil { // it never came into force
+		e.By, e.Changes = joined(m.next.By, e.By), mergeChanges(m.next.Changes, e.Changes)
+	}
 	m.next = &e
 	m.tell(noteConfigWaits, Info, "another configuration takes effect at the next roll")
 }
@@ -431,7 +447,7 @@ func (m *Machine) takeConfig() {
 		return
 	}
 	m.line, m.hash = m.next.Line, m.next.Hash
-	m.by, m.changes = m.next.By, m.next.Changes
+	m.by, m.changes = joined(m.by, m.next.By), mergeChanges(m.changes, m.next.Changes)
 	m.next = nil
 	m.tell(noteConfigInForce, Info, "another configuration is in force")
 }

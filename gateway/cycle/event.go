@@ -38,6 +38,9 @@ type (
 		Request block.Request
 		Roll    recipe.Roll
 		Stand   recipe.Stand
+		// Wait says that a reading or an order of the roll may still come, so
+		// that nothing is to be offered yet.
+		Wait bool
 	}
 	// BadView answers FetchView when the block read is not whole; Cause is one
 	// of the words type, layout, crc, generation.
@@ -72,11 +75,14 @@ type (
 		Text     string
 		Changes  map[string]float64 // setpoint by its JSON name, SI
 	}
-	// Arm allows the machine to write, or forbids it.
+	// Arm allows the machine to write, or forbids it. Cause is empty for a
+	// command.
 	Arm struct {
-		On     bool
-		By     string
-		Reason string
+		On         bool
+		By         string
+		Reason     string
+		Cause      ModeCause
+		Controller string // identity of the controller that was looked at
 	}
 	// Configure puts another configuration in force from the next roll on.
 	Configure struct {

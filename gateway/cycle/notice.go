@@ -25,6 +25,7 @@ const (
 	noteGap             = "journal-gap"
 	noteArmed           = "armed"
 	noteDisarmed        = "disarmed"
+	noteSwapped         = "controller-swapped"
 	noteConfigWaits     = "config-waits"
 	noteConfigInForce   = "config-in-force"
 	noteRequest         = "roll-waits"
@@ -82,6 +83,7 @@ func Notices() []NoticeInfo {
 		{noteGap, Alarm, "", "Outcomes or rolls of which nothing can be known."},
 		{noteArmed, Info, "", "Writing to the controller was allowed."},
 		{noteDisarmed, Info, "", "Writing to the controller was forbidden."},
+		{noteSwapped, Alarm, "", "The controller is another, or lost its memory; writing was forbidden until somebody arms the line again."},
 		{noteConfigWaits, Info, "", "Another configuration waits for the next roll."},
 		{noteConfigInForce, Info, "", "Another configuration took effect."},
 		{noteRequest, Info, "", "A roll waits for its recipe."},

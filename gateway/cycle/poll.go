@@ -191,7 +191,7 @@ func (m *Machine) serve(v *View) {
 	m.take(r)
 	j := &m.job
 	over := m.override != nil && m.override.Roll == r.RollNo
-	if j.done || !over && m.now.Mono < j.notBefore {
+	if j.done || !over && (v.Wait || m.now.Mono < j.notBefore) {
 		return
 	}
 	if j.permUntil != 0 && !m.permitted(r) && m.now.Mono < j.permUntil {
@@ -225,6 +225,7 @@ func (m *Machine) journalRequest(v *View) {
 	if !m.mem.hasHash || m.mem.hash != m.hash {
 		m.journal(ConfigRecord{Hash: m.hash, By: m.by, Changes: m.changes})
 	}
+	m.by, m.changes = "", nil
 	if r.RollNo > 0 {
 		m.cover(r.RollNo - 1)
 	}
@@ -288,7 +289,7 @@ func (m *Machine) watchView(v *View) {
 		return
 	}
 	m.take(r)
-	if m.mem.shadow == r.Token() || m.job.done {
+	if m.mem.shadow == r.Token() || m.job.done || v.Wait {
 		return
 	}
 	m.job.done = true

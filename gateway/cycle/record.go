@@ -129,9 +129,11 @@ type (
 	}
 	// ModeRecord says that writing was allowed or forbidden.
 	ModeRecord struct {
-		Armed  bool   `json:"armed"`
-		By     string `json:"by"`
-		Reason string `json:"reason"`
+		Armed      bool      `json:"armed"`
+		By         string    `json:"by"`
+		Reason     string    `json:"reason"`
+		Cause      ModeCause `json:"cause,omitempty"`
+		Controller string    `json:"controller,omitempty"` // identity of the controller, as configured
 	}
 	// ConfigRecord says which configuration is in force.
 	ConfigRecord struct {
@@ -149,6 +151,15 @@ type (
 		Payload  []uint16         `json:"payload"`
 		Findings []recipe.Finding `json:"findings"`
 	}
+)
+
+// ModeCause is what allowed or forbade writing. Empty stands for a command.
+type ModeCause string
+
+// Causes other than a command.
+const (
+	CauseRestart ModeCause = "restart" // of the daemon
+	CauseSwap    ModeCause = "swap"    // the controller is another
 )
 
 // ConfigChange is one key that changed.

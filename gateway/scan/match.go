@@ -8,14 +8,15 @@ import (
 	"time"
 
 	"lapgate/recipe"
+	"lapgate/recipe/check"
 )
 
 // Codes of the findings of the scanner. A reading with such a finding is not
 // used.
 const (
-	ReadingNoRoll   recipe.Code = "scanner-no-roll"
-	ReadingTwoRolls recipe.Code = "scanner-two-rolls"
-	ReadingsDiffer  recipe.Code = "scanner-readings-differ"
+	ReadingNoRoll               = check.ScannerNoRoll
+	ReadingTwoRolls             = check.ScannerTwoRolls
+	ReadingsDiffer              = check.ScannerDiffers
 	ReadingsFlood   recipe.Code = "scanner-flood"
 )
 

@@ -12,8 +12,13 @@ const (
 	ScanQuality       recipe.Code = "scan-quality"
 	ScanOvality       recipe.Code = "scan-ovality"
 	ScanWidthSpread   recipe.Code = "scan-width-spread"
+	ScannerTwoRolls   recipe.Code = "scanner-two-rolls"
+	ScannerDiffers    recipe.Code = "scanner-readings-differ"
+	ScannerMissing    recipe.Code = "scanner-missing"
+	ScannerNoRoll     recipe.Code = "scanner-no-roll"
 	DiameterRange     recipe.Code = "diameter-range"
 	WidthRange        recipe.Code = "width-range"
+	OrderMissing      recipe.Code = "order-missing"
 	OrderWidth        recipe.Code = "order-width"
 	OrderDiameter     recipe.Code = "order-diameter"
 	OrderGrade        recipe.Code = "order-grade"
@@ -103,8 +108,13 @@ var codes = [...]CodeInfo{
 	{ScanQuality, recipe.Hold, measurement, "the scan is of poor quality"},
 	{ScanOvality, recipe.Hold, implausible, "the roll is too far out of round"},
 	{ScanWidthSpread, recipe.Hold, implausible, "the width samples differ too much"},
+	{ScannerTwoRolls, recipe.Hold, measurement, "a reading of the scanner fits this roll and another, so none is used"},
+	{ScannerDiffers, recipe.Hold, measurement, "two readings of the scanner contradict each other"},
+	{ScannerMissing, recipe.Warn, noReason, "no reading of the scanner came for the roll"},
+	{ScannerNoRoll, recipe.Warn, noReason, "a reading of the scanner fits no roll"},
 	{DiameterRange, recipe.Hold, dimensionLimits, "the diameter, with its guard band, is outside the limits of the line"},
 	{WidthRange, recipe.Hold, dimensionLimits, "the width, with its guard band, is outside the limits of the line"},
+	{OrderMissing, recipe.Warn, noReason, "the mill's orders have none for the roll"},
 	{OrderWidth, recipe.Hold, implausible, "scanned and ordered width differ too much"},
 	{OrderDiameter, recipe.Hold, implausible, "scanned and ordered diameter differ too much"},
 	{OrderGrade, recipe.Warn, noReason, "controller and order name different grades"},

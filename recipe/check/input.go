@@ -52,6 +52,7 @@ func (r *run) scan() {
 		r.add(ScanWidthSpread, "width_spread_m", r.write(metres, s), r.write(metres, l.MaxSpread), "limits.width_spread",
 			"the width samples differ by "+r.write(metres, s)+", allowed is "+r.write(metres, l.MaxSpread)+"; look for a telescoped end, measure again or wrap by hand")
 	}
+	r.readings()
 	if r.rec.Has(recipe.RollInvalid) {
 		return
 	}
@@ -67,6 +68,7 @@ func (r *run) scan() {
 func (r *run) order() {
 	o := r.roll.Order
 	if o == nil {
+		r.orderMissing()
 		return
 	}
 	width := r.roll.WidthMedian

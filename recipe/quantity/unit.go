@@ -281,6 +281,16 @@ func Units(d Dimension) []string {
 	return out
 }
 
+// Spellings lists the names of the units of a dimension, each followed by its
+// other spellings.
+func Spellings(d Dimension) []string {
+	var out []string
+	for _, u := range units(d) {
+		out = append(append(out, u.name), u.aliases...)
+	}
+	return out
+}
+
 // find returns the unit of the dimension with the given name or alias.
 func find(d Dimension, name string) (unit, bool) {
 	us := units(d)

@@ -12,6 +12,12 @@ var reference []byte
 //go:embed demo.yaml
 var demo []byte
 
+//go:embed lapgate.schema.json
+var schema []byte
+
+// Schema is the JSON Schema of a configuration, for editors.
+func Schema() []byte { return slices.Clone(schema) }
+
 // Reference is the reference configuration: every key at its default with what
 // it means.
 func Reference() []byte { return slices.Clone(reference) }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"lapgate/sim/controller"
+	"lapgate/sim/modbus"
 	"lapgate/sim/opcua"
 	"lapgate/sim/physics"
 )
@@ -63,6 +64,7 @@ type Config struct {
 type ModbusConfig struct {
 	Addr string
 	Unit uint8
+	TLS  *modbus.Security // nil for plain Modbus
 }
 
 // Grade is what a grade code stands for.

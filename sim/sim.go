@@ -92,7 +92,7 @@ func New(cfg Config) (*Sim, error) {
 	})
 	s.prog = controller.Start(cfg.Program, controller.Fresh(), clock())
 	if cfg.Modbus.Addr != "" {
-		srv, err := modbus.Listen(context.Background(), cfg.Modbus.Addr, cfg.Modbus.Unit, s.image)
+		srv, err := modbus.Listen(context.Background(), cfg.Modbus.Addr, cfg.Modbus.Unit, s.image, cfg.Modbus.TLS)
 		if err != nil {
 			return nil, err
 		}

@@ -43,6 +43,7 @@ type Snapshot struct {
 	Log       Log
 	Status    Status
 	Journal   Journal
+	Control   Control
 	Materials recipe.Materials
 	Lines     []Line
 	// Hash is the first 32 bits of a SHA-256 over the effective values in
@@ -60,6 +61,9 @@ type Snapshot struct {
 type Line struct {
 	Recipe     *recipe.Line
 	Controller Controller
+	Scanner    Scanner
+	Orders     Orders
+	Arming     Arming
 	// Armed allows writing to the controller; otherwise the line runs in
 	// shadow.
 	Armed bool
@@ -153,7 +157,7 @@ func (d *decoder) failed() error {
 func (d *decoder) snapshot(doc *document) *Snapshot {
 	s := &Snapshot{
 		File: d.file, Units: doc.Units, Log: doc.Log, Status: doc.Status,
-		Journal: doc.Journal, Materials: doc.Materials,
+		Journal: doc.Journal, Control: doc.Control, Materials: doc.Materials,
 	}
 	sum := sha256.New()
 	for i := range d.leaves {
@@ -162,7 +166,10 @@ func (d *decoder) snapshot(doc *document) *Snapshot {
 		text := l.canonical()
 		shown := l.shown(&doc.Units)
 		if l.field.secret {
-			shown = "***"
+			// That there is none is no secret.
+			if text != "" {
+				shown = hidden
+			}
 		} else {
 			fmt.Fprintf(sum, "%s=%q\n", l.path, text)
 		}
@@ -174,7 +181,7 @@ func (d *decoder) snapshot(doc *document) *Snapshot {
 		l.Materials = doc.Materials
 		l.Origins = s.origins(fmt.Sprintf("lines.%d.", i))
 		l.Units = doc.Units.byDimension()
-		s.Lines = append(s.Lines, Line{Recipe: &l.Line, Controller: l.Controller, Armed: l.Armed})
+		s.Lines = append(s.Lines, Line{Recipe: &l.Line, Controller: l.Controller, Scanner: l.Scanner, Orders: l.Orders, Arming: l.Arming, Armed: l.Armed})
 	}
 	sortProblems(d.warnings)
 	s.Warnings = d.warnings

@@ -92,6 +92,7 @@ func (d *decoder) checkLine(doc *document, l *line, path string) {
 	d.checkCradle(doc, l, path)
 	d.checkDrives(doc, l, path)
 	d.checkController(l, path)
+	d.checkSources(l, path)
 	d.fits(l, path, &doc.Units)
 	d.checkStations(l, path)
 	d.checkSettings(doc, l, path)
@@ -211,19 +212,12 @@ func (d *decoder) checkController(l *line, path string) {
 	at := join(path, "controller")
 	key := func(k string) string { return join(at, k) }
 	c := &l.Controller
-	if d.good(key("protocol")) && c.Protocol != ModbusTCP {
-		d.problem(d.where(key("protocol")), key("protocol"), "protocol not in this version", quoted(string(c.Protocol)), string(ModbusTCP), "use "+string(ModbusTCP)+" on a closed network")
+	if d.good(key("protocol")) && c.Protocol == OPCUA {
+		d.checkOPCUA(c, at)
+		d.checkTimes(c, at)
+		return
 	}
-	if d.good(key("protocol"), key("address")) && c.Protocol == ModbusTCP {
-		d.hostPort(key("address"), c.Address, lowestPort(1))
-	}
-	if d.good(key("protocol"), key("plain")) && c.Protocol == ModbusTCP && !c.Plain {
-		got := "false"
-		if _, given := d.at[key("plain")]; !given {
-			got = "nothing"
-		}
-		d.problem(d.where(key("plain")), key("plain"), "plain Modbus not allowed", got, "true for "+string(c.Protocol), "write plain: true when nobody else reaches the network; Modbus has no encryption and no login")
-	}
+	d.checkModbus(c, at)
 	d.checkBases(c, key("bases"))
 	d.checkTimes(c, at)
 }
@@ -320,9 +314,11 @@ func (d *decoder) oneMaster(doc *document) {
 	for i := range doc.Lines {
 		c := &doc.Lines[i].Controller
 		key := "lines." + strconv.Itoa(i) + ".controller.address"
-		if d.good(key) && c.Address != "" {
+		if d.good(key) && c.Address != "" && c.Protocol != OPCUA {
 			all[i] = named{key, c.Address + " unit " + strconv.Itoa(c.Unit)}
 		}
 	}
 	d.unique(all, "controller")
+	d.oneWriter(doc)
+	d.oneLine(doc)
 }

@@ -11,6 +11,7 @@ import (
 // that have no default show a sample value, and are marked as required.
 func Reference() []byte {
 	var b strings.Builder
+	b.WriteString("# yaml-language-server: $schema=" + SchemaFile + "\n")
 	b.WriteString(`# The reference configuration of lapgate: every key at its default.
 # A key that is left out takes the value shown here; one marked "required" has
 # no default, and shows a sample. Quantities carry their unit, in any unit of
@@ -89,6 +90,8 @@ func sectionRemark(key string) string {
 		return "status page and metrics"
 	case "journal":
 		return "durable records"
+	case "control":
+		return "commands of an operator to the running daemon"
 	}
 	return ""
 }

@@ -17,6 +17,7 @@ type document struct {
 	Log              Log     `cfg:"log"`
 	Status           Status  `cfg:"status"`
 	Journal          Journal `cfg:"journal"`
+	Control          Control `cfg:"control"`
 	recipe.Materials `cfg:",inline"`
 	Lines            []line `cfg:"lines" doc:"the wrapping lines, each with its controller"`
 }
@@ -24,6 +25,9 @@ type document struct {
 type line struct {
 	recipe.Line `cfg:",inline"`
 	Controller  Controller `cfg:"controller"`
+	Scanner     Scanner    `cfg:"scanner"`
+	Orders      Orders     `cfg:"orders"`
+	Arming      Arming     `cfg:"arming"`
 	Armed       bool       `cfg:"armed" default:"false" doc:"whether recipes are written to the controller; otherwise the line runs in shadow"`
 }
 
@@ -118,13 +122,17 @@ const (
 
 // Controller is the controller of one line and how it is reached.
 type Controller struct {
-	Protocol Protocol `cfg:"protocol" one_of:"modbus-tcp,modbus-tls,modbus-rtu,opcua" default:"modbus-tcp" doc:"how it is spoken to"`
-	Address  string   `cfg:"address" doc:"host:port for modbus-tcp and modbus-tls, the serial device for modbus-rtu, the opc.tcp URL for opcua"`
-	Unit     int      `cfg:"unit" default:"1" range:"0..255" doc:"Modbus unit"`
-	Plain    bool     `cfg:"plain" optional:"true" doc:"true allows Modbus without encryption or login, which modbus-tcp and modbus-rtu need; only on a closed network"`
-	Bases    Bases    `cfg:"bases"`
-	Times    Times    `cfg:"times"`
-	Program  Program  `cfg:"program"`
+	Protocol Protocol     `cfg:"protocol" one_of:"modbus-tcp,modbus-tls,modbus-rtu,opcua" default:"modbus-tcp" doc:"how it is spoken to"`
+	Address  string       `cfg:"address" doc:"host:port for modbus-tcp and modbus-tls, the serial device for modbus-rtu, the opc.tcp URL for opcua"`
+	Unit     int          `cfg:"unit" default:"1" range:"0..255" doc:"Modbus unit"`
+	Plain    bool         `cfg:"plain" optional:"true" doc:"true allows a link without encryption or login, which modbus-tcp, modbus-rtu and OPC UA with policy None need; only on a closed network"`
+	Modbus   ModbusServer `cfg:"modbus" doc:"for the Modbus protocols alone"`
+	TLS      TLS          `cfg:"tls" doc:"for protocol modbus-tls alone"`
+	Serial   Serial       `cfg:"serial" doc:"for protocol modbus-rtu alone"`
+	Bases    Bases        `cfg:"bases"`
+	Times    Times        `cfg:"times"`
+	Program  Program      `cfg:"program"`
+	OPCUA    OPCUAServer  `cfg:"opcua" doc:"for protocol opcua alone"`
 }
 
 // Bases are the zero-based addresses of the first holding register of each

@@ -30,6 +30,7 @@ func (d *decoder) value(v reflect.Value, n *node, f *field, path string) {
 		return
 	}
 	before := len(d.problems)
+	defer d.hide(f, before)
 	switch {
 	case f.words != nil:
 		d.word(v, n, f, path)

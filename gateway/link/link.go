@@ -17,9 +17,10 @@ type Port interface {
 	// Read fills every span, in as few round trips as the transport allows.
 	// All spans are filled, or an error is returned; a short reply is an error.
 	Read(ctx context.Context, spans ...Span) error
-	// Write writes one gateway-owned block whole, in one request. Refused and
-	// Config errors mean that nothing was written; Unknown that it may have
-	// been or may yet be.
+	// Write writes one gateway-owned block whole, in one request where the
+	// controller can take it so. Refused and Config errors mean that nothing
+	// was written; Unknown that it, or a part of it, may have been or may yet
+	// be.
 	Write(ctx context.Context, b block.ID, words []uint16) error
 	// Close frees the connection. It may be called more than once.
 	Close() error

@@ -54,8 +54,11 @@ type part struct {
 // Plan turns spans into requests. It is used again and again, without
 // allocating once it has grown. It is not safe for concurrent use.
 type Plan struct {
-	Layout   Layout
-	Limits   Limits
+	Layout Layout
+	Limits Limits
+	// Apart never joins a block of the controller with one of the gateway,
+	// where the two are read by different functions.
+	Apart    bool
 	requests []Request
 	parts    []part
 }
@@ -93,6 +96,9 @@ func (p *Plan) join(r Request, dst []uint16, id block.ID) bool {
 	for i := range p.requests {
 		have := &p.requests[i]
 		if r.Address > have.Address+have.Words+p.Limits.Gap || have.Address > r.Address+r.Words+p.Limits.Gap {
+			continue
+		}
+		if p.Apart && block.GatewayOwned(p.Block(i)) != block.GatewayOwned(id) {
 			continue
 		}
 		from := min(r.Address, have.Address)

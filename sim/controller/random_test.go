@@ -24,8 +24,9 @@ type book struct {
 // older session, nothing with a permissive off or too late, one outcome for
 // each roll, no hole in the roll numbers.
 func TestRandomRuns(t *testing.T) {
-	accepts := 0
+	runs, accepts := 0, 0
 	rapid.Check(t, func(rt *rapid.T) {
+		runs++
 		b := newBench(t)
 		k := book{map[uint32]bool{}, map[[3]uint32]bool{}, map[uint32]bool{}, b.epoch, b.c.RollNo()}
 		var payloads [][payloadLen]uint16
@@ -96,8 +97,8 @@ func TestRandomRuns(t *testing.T) {
 		}
 		accepts += len(k.accepted)
 	})
-	if accepts < 50 {
-		t.Errorf("only %d offers were accepted: the runs prove nothing", accepts)
+	if accepts < runs/2 {
+		t.Errorf("only %d offers were accepted in %d runs: they prove nothing", accepts, runs)
 	}
 }
 

@@ -1,8 +1,11 @@
-// Package modbus serves a controller's register image over Modbus TCP.
+// Package modbus serves a controller's register image over Modbus TCP, with TLS
+// or without.
 package modbus
 
 import (
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"fmt"
 	"io"
 	"log"
@@ -26,11 +29,18 @@ type Server struct {
 // without a word do not lock out the next one.
 const maxClients = 256
 
+// Security makes it a server of Modbus/TCP Security: both sides show a
+// certificate.
+type Security struct {
+	Certificate tls.Certificate // of the server, with its key
+	Clients     *x509.CertPool  // authorities that sign those of clients
+}
+
 // Listen serves the image at addr, for example "127.0.0.1:0", to requests
-// with the unit number given.
-func Listen(ctx context.Context, addr string, unit uint8, image *controller.Image) (*Server, error) {
+// with the unit number given; secured unless security is nil.
+func Listen(ctx context.Context, addr string, unit uint8, image *controller.Image, security *Security) (*Server, error) {
 	h := &handler{unit: unit, image: image}
-	srv, inner, err := start(ctx, h)
+	srv, inner, err := start(ctx, h, security)
 	if err != nil {
 		return nil, err
 	}
@@ -45,7 +55,7 @@ func Listen(ctx context.Context, addr string, unit uint8, image *controller.Imag
 // start finds a free port for the library's server, which does not tell the
 // port it was given: the port is tried first, and another one is taken when
 // somebody was faster.
-func start(ctx context.Context, h *handler) (srv *modbus.ModbusServer, addr string, err error) {
+func start(ctx context.Context, h *handler, security *Security) (srv *modbus.ModbusServer, addr string, err error) {
 	for range 20 {
 		var lc net.ListenConfig
 		ln, lerr := lc.Listen(ctx, "tcp", "127.0.0.1:0")
@@ -54,12 +64,17 @@ func start(ctx context.Context, h *handler) (srv *modbus.ModbusServer, addr stri
 		}
 		addr = ln.Addr().String()
 		_ = ln.Close()
-		srv, err = modbus.NewServer(&modbus.ServerConfiguration{
+		conf := &modbus.ServerConfiguration{
 			URL:        "tcp://" + addr,
 			Timeout:    10 * time.Minute,
 			MaxClients: maxClients,
 			Logger:     log.New(io.Discard, "", 0),
-		}, h)
+		}
+		if security != nil {
+			conf.URL = "tcp+tls://" + addr
+			conf.TLSServerCert, conf.TLSClientCAs = &security.Certificate, security.Clients
+		}
+		srv, err = modbus.NewServer(conf, h)
 		if err != nil {
 			return nil, "", fmt.Errorf("simulator: modbus server: %w", err)
 		}
@@ -87,7 +102,7 @@ func (s *Server) Close() error {
 
 type handler struct {
 	unit  uint8
-	image *controller.Image
+	image Registers
 }
 
 // HandleCoils refuses: there are none.

@@ -77,7 +77,7 @@ func (r *raw) ask(unit byte, pdu, want string) {
 
 func serve(t *testing.T, b controller.Bases) *Server {
 	t.Helper()
-	s, err := Listen(t.Context(), "127.0.0.1:0", 17, controller.NewImage(b))
+	s, err := Listen(t.Context(), "127.0.0.1:0", 17, controller.NewImage(b), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -156,7 +156,7 @@ func TestCutLink(t *testing.T) {
 // a write that timed out may still land.
 func TestBlackHoleDeliversLate(t *testing.T) {
 	image := controller.NewImage(controller.DefaultBases())
-	s, err := Listen(t.Context(), "127.0.0.1:0", 1, image)
+	s, err := Listen(t.Context(), "127.0.0.1:0", 1, image, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -196,7 +196,7 @@ func TestLateReply(t *testing.T) {
 
 func TestAddressInUse(t *testing.T) {
 	s := serve(t, controller.DefaultBases())
-	_, err := Listen(t.Context(), s.Addr(), 1, controller.NewImage(controller.DefaultBases()))
+	_, err := Listen(t.Context(), s.Addr(), 1, controller.NewImage(controller.DefaultBases()), nil)
 	if err == nil || !strings.Contains(err.Error(), s.Addr()) || !strings.Contains(err.Error(), "port 0") {
 		t.Errorf("error %v does not name the address and the remedy", err)
 	}

@@ -9,6 +9,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -314,7 +315,7 @@ func TestSecurityModesWithUsers(t *testing.T) {
 			t.Run(short+"/"+mode.String(), func(t *testing.T) {
 				ep := endpoint(t, s, policy, mode)
 				secure := func(kind ua.UserTokenType, auth ...opcua.Option) []opcua.Option {
-					o := append(auth, opcua.Certificate(cert), opcua.PrivateKey(key))
+					o := append(slices.Clone(auth), opcua.Certificate(cert), opcua.PrivateKey(key))
 					return append(o, opcua.SecurityFromEndpoint(ep, kind))
 				}
 				named := mustDial(t, s, secure(ua.UserTokenTypeUserName, opcua.AuthUsername("line", "right"))...)
@@ -525,4 +526,23 @@ func TestCloseEndsEverything(t *testing.T) {
 	if _, err := os.Stat(scratch); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("the folder of the key is still there: %v", err)
 	}
+	// Goroutines that were told to end may need a moment to do so.
+	limit := time.Now().Add(10 * time.Second)
+	for running() != "" && time.Now().Before(limit) {
+		runtime.Gosched()
+	}
+	if stack := running(); stack != "" {
+		t.Errorf("still running:\n%s", stack)
+	}
+}
+
+// running is the stack of a goroutine of a server, empty when there is none.
+func running() string {
+	all := make([]byte, 1<<20)
+	for stack := range strings.SplitSeq(string(all[:runtime.Stack(all, true)]), "\n\n") {
+		if strings.Contains(stack, "awcullen/opcua") || strings.Contains(stack, "lapgate/sim/wire") {
+			return stack
+		}
+	}
+	return ""
 }

@@ -64,7 +64,7 @@ func checkPDU(request, answer []byte) error {
 		return fmt.Errorf("answer is to function %d, want %d", answer[0], function)
 	}
 	switch function {
-	case modbus.FuncCodeReadHoldingRegisters:
+	case modbus.FuncCodeReadHoldingRegisters, modbus.FuncCodeReadInputRegisters:
 		want := 2 * int(binary.BigEndian.Uint16(request[3:]))
 		if int(answer[1]) != want || len(answer) != 2+want {
 			return fmt.Errorf("answer announces %d and holds %d bytes of registers, want %d", answer[1], len(answer)-2, want)
@@ -77,6 +77,10 @@ func checkPDU(request, answer []byte) error {
 			return fmt.Errorf("confirmation is for %d registers at %d, want %d at %d",
 				binary.BigEndian.Uint16(answer[3:]), binary.BigEndian.Uint16(answer[1:]),
 				binary.BigEndian.Uint16(request[3:]), binary.BigEndian.Uint16(request[1:]))
+		}
+	case modbus.FuncCodeWriteSingleRegister:
+		if string(answer) != string(request) {
+			return fmt.Errorf("confirmation % X is not the echo of % X", answer, request)
 		}
 	default:
 		return fmt.Errorf("function %d is not used here", function)

@@ -43,7 +43,17 @@ type registers struct {
 	except   byte       // exception code of the next request
 	late     func()     // the write held back
 	conns    []net.Conn // open connections
+
+	inputs bool // the controller's own blocks are input registers
+	single bool // there is no function 16
+	most   int  // registers in one read, 0 for all that Modbus allows
+	// onRequest is called for each request, with the lock held.
+	onRequest func()
+	writes    int // registers written by function 6 from now on before an exception 4 stops them; 0 for all
 }
+
+// input tells whether an address is one of the input registers.
+func (r *registers) input(at int) bool { return r.inputs && at < r.layout.Address(block.HEARTBEAT, 0) }
 
 func (r *registers) Load(id block.ID, entry int, dst []uint16) {
 	r.mu.Lock()
@@ -89,6 +99,9 @@ func (r *registers) take() (linktest.Fault, byte) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.requests++
+	if r.onRequest != nil {
+		r.onRequest()
+	}
 	f, x := r.fault, r.except
 	r.fault, r.except = "", 0
 	return f, x
@@ -100,16 +113,34 @@ func (r *registers) answer(pdu []byte) []byte {
 	defer r.mu.Unlock()
 	at, n := int(binary.BigEndian.Uint16(pdu[1:])), int(binary.BigEndian.Uint16(pdu[3:]))
 	switch pdu[0] {
-	case 3:
-		if n < 1 || n > 125 || at+n > 65536 {
-			return []byte{0x83, 3}
+	case 3, 4:
+		most := 125
+		if r.most > 0 {
+			most = r.most
 		}
-		out := []byte{3, byte(2 * n)}
+		if n < 1 || n > most || at+n > 65536 {
+			return []byte{pdu[0] | 0x80, 3}
+		}
+		if r.input(at) != (pdu[0] == 4) {
+			return []byte{pdu[0] | 0x80, 2}
+		}
+		out := []byte{pdu[0], byte(2 * n)}
 		for _, w := range r.regs[at : at+n] {
 			out = binary.BigEndian.AppendUint16(out, w)
 		}
 		return out
+	case 6:
+		if r.writes > 0 {
+			if r.writes--; r.writes == 0 {
+				return []byte{0x86, 4}
+			}
+		}
+		r.regs[at] = uint16(n)
+		return append([]byte(nil), pdu...)
 	case 16:
+		if r.single {
+			return []byte{0x90, 1}
+		}
 		if n < 1 || n > 123 || at+n > 65536 || len(pdu) != 6+2*n || int(pdu[5]) != 2*n {
 			return []byte{0x90, 3}
 		}
@@ -130,7 +161,12 @@ type rawController struct {
 
 func newRawController(t testing.TB, secure *tls.Config) *rawController {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
+	return newRawControllerAt(t, "127.0.0.1:0", secure)
+}
+
+func newRawControllerAt(t testing.TB, address string, secure *tls.Config) *rawController {
+	t.Helper()
+	l, err := net.Listen("tcp", address)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -243,7 +279,7 @@ func (c *rawController) reply(conn net.Conn, tcp *net.TCPConn, request []byte) e
 		return errEnd
 	case linktest.ShortReply:
 		short := append([]byte(nil), right[:len(right)-2]...)
-		if short[0] == 3 {
+		if short[0] <= 4 {
 			short[1] -= 2
 		}
 		return send(frame(id, unit, short))
@@ -257,10 +293,10 @@ func (c *rawController) reply(conn net.Conn, tcp *net.TCPConn, request []byte) e
 		return send(frame(id, []byte{unit[0] + 1}, right))
 	case linktest.WrongFunction:
 		wrong := append([]byte(nil), right...)
-		wrong[0] = 4
+		wrong[0] ^= 7 // 3 becomes 4, 4 becomes 3, and the others what is never asked for
 		return send(frame(id, unit, wrong))
 	case linktest.WrongEcho:
-		if right[0] == 16 {
+		if right[0] > 4 {
 			right[2]++
 		}
 	case linktest.BadLength:

@@ -119,15 +119,42 @@ func silenceHelp(err error) string {
 	return "the answer does not fit the request: check for another master on the same connection or line, and for a faulty bridge"
 }
 
+// otherNotation names a register as those count who begin at 1 and put the
+// kind of register before the number.
+func otherNotation(function byte, address int) string {
+	kind := 4
+	if function == modbus.FuncCodeReadInputRegisters {
+		kind = 3
+	}
+	return fmt.Sprintf("register %s in the other notation is address %d", Notation(kind, address), address)
+}
+
+// Notation is the number of a register counted from 1, with the kind before
+// it: 4 for holding registers, 3 for input registers. It has five figures
+// while that holds the address, else six.
+func Notation(kind, address int) string {
+	if address < 9999 {
+		return fmt.Sprintf("%d%04d", kind, address+1)
+	}
+	return fmt.Sprintf("%d%05d", kind, address+1)
+}
+
 // exceptionHelp says what a person can do about an exception.
-func exceptionHelp(code int, b block.ID, r link.Request) string {
+func exceptionHelp(code int, function byte, b block.ID, r link.Request) string {
 	switch code {
 	case modbus.ExceptionCodeIllegalFunction:
-		return "the controller does not offer functions 3 and 16 on holding registers: switch them on in its Modbus server"
+		help := fmt.Sprintf("the controller does not offer function %d: switch it on in its Modbus server", function)
+		switch function {
+		case modbus.FuncCodeWriteMultipleRegisters:
+			help += ", or configure writes register by register (function 6)"
+		case modbus.FuncCodeReadHoldingRegisters, modbus.FuncCodeReadInputRegisters:
+			help += ", or configure the other kind of registers for its own blocks"
+		}
+		return help
 	case modbus.ExceptionCodeIllegalDataAddress:
 		return fmt.Sprintf("the controller has not all of the registers %d to %d (block %s): check the base address, which counts from zero "+
-			"(register 4%04d in the other notation is address %d), and set the gap to 0 if registers between blocks do not exist",
-			r.Address, r.Address+r.Words-1, b, (r.Address+1)%10000, r.Address)
+			"(%s), and set the gap to 0 if registers between blocks do not exist",
+			r.Address, r.Address+r.Words-1, b, otherNotation(function, r.Address))
 	case modbus.ExceptionCodeIllegalDataValue:
 		return fmt.Sprintf("the controller does not take %d registers in one request (block %s): lower the registers per request", r.Words, b)
 	case modbus.ExceptionCodeServerDeviceFailure:

@@ -15,6 +15,7 @@ import (
 	"fmt"
 	"net"
 	"strconv"
+	"sync"
 	"time"
 
 	"github.com/goburrow/modbus"
@@ -35,6 +36,50 @@ type Config struct {
 	// Timeout is the longest wait for one connection or one answer; the
 	// context of a call can end it sooner.
 	Timeout time.Duration
+	// Reads is how the controller's own blocks are read; those of the gateway
+	// are always read back as the holding registers they are.
+	Reads Reads
+	// Writes is how a block of the gateway is written.
+	Writes Writes
+	// Warn is told what works but should not stay so: each once for as long as
+	// it lasts. It is called by the goroutine that dials. Nil for nobody.
+	Warn func(Warning)
+}
+
+// Reads is the function that reads the controller's own blocks.
+type Reads uint8
+
+// The functions: 3 for holding registers, 4 for input registers.
+const (
+	ReadHolding Reads = iota
+	ReadInput
+)
+
+// Writes is the function that writes the gateway's blocks.
+type Writes uint8
+
+// The functions: 16 writes a block in one request. 6 writes one register after
+// the other, the last word last, for a controller that lacks function 16.
+//
+// With function 6 a controller can see a block half written, and after an
+// interruption it stays so. What does not suffer is that no recipe but one
+// that was offered can be taken for whole: the checksum stands in the last two
+// words, so a block half written fails it and counts as none, with the
+// certainty of its 32 bits that a torn read of a block written at once has
+// too. Before the very last register the block differs from the whole by a
+// burst of at most 16 bits, which CRC-32 always finds. Payload and commit stay
+// in order, since each register is confirmed before the next is written. What
+// suffers is time: a payload takes 80 round trips instead of one.
+const (
+	WriteMultiple Writes = iota
+	WriteSingle
+)
+
+// Warning is something that works but should not stay so.
+type Warning struct {
+	Code string // "expiry"
+	Text string
+	Help string
 }
 
 func (c Config) check() []error {
@@ -45,10 +90,20 @@ func (c Config) check() []error {
 	if err := c.Limits.Check(); err != nil {
 		bad = append(bad, err)
 	}
-	if c.Timeout <= 0 {
-		bad = append(bad, fmt.Errorf("request timeout is %v, want more than 0", c.Timeout))
+	if c.Reads > ReadInput {
+		bad = append(bad, fmt.Errorf("way of reading is %d, want %d or %d", c.Reads, ReadHolding, ReadInput))
 	}
-	return bad
+	if c.Writes > WriteSingle {
+		bad = append(bad, fmt.Errorf("way of writing is %d, want %d or %d", c.Writes, WriteMultiple, WriteSingle))
+	}
+	return append(bad, c.checkTimeout()...)
+}
+
+func (c Config) checkTimeout() []error {
+	if c.Timeout <= 0 {
+		return []error{fmt.Errorf("request timeout is %v, want more than 0", c.Timeout)}
+	}
+	return nil
 }
 
 // transport carries requests and answers over one connection.
@@ -64,9 +119,14 @@ type transport interface {
 
 // Dialer opens ports over one of the transports.
 type Dialer struct {
-	conf Config
+	conf  Config
+	ready func(now time.Time) error // tells why there is no use in connecting, nil for nothing
+
 	open func(ctx context.Context) (transport, modbus.Packager, error)
 	help func(err error) string // of a failed open
+
+	mu   sync.Mutex
+	told map[string]bool
 }
 
 var _ link.Dialer = (*Dialer)(nil)
@@ -76,7 +136,22 @@ func newDialer(conf Config, bad []error) (*Dialer, error) {
 		return nil, &link.Error{Op: "dial", Class: link.ConfigClass, Err: errors.Join(bad...),
 			Help: "correct the controller's section of the configuration"}
 	}
-	return &Dialer{conf: conf}, nil
+	return bareDialer(conf), nil
+}
+
+func bareDialer(conf Config) *Dialer {
+	return &Dialer{conf: conf, ready: func(time.Time) error { return nil }, told: map[string]bool{}}
+}
+
+// tell gives a warning when a condition begins.
+func (d *Dialer) tell(holds bool, key string, w Warning) {
+	d.mu.Lock()
+	first := holds && !d.told[key]
+	d.told[key] = holds
+	d.mu.Unlock()
+	if first && d.conf.Warn != nil {
+		d.conf.Warn(w)
+	}
 }
 
 func checkAddress(address string) error {
@@ -100,16 +175,16 @@ func (d *Dialer) Dial(ctx context.Context) (link.Port, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, &link.Error{Op: "dial", Class: link.Down, Err: err}
 	}
-	opening, cancel := context.WithTimeout(ctx, d.conf.Timeout)
-	defer cancel()
-	t, packager, err := d.open(opening)
+	t, packager, err := d.connect(ctx)
 	if err != nil {
-		return nil, &link.Error{Op: "dial", Class: link.Down, Err: err, Help: d.help(err)}
+		return nil, err
 	}
 	p := &port{
 		client: modbus.NewClient2(packager, t),
 		t:      t,
-		plan:   link.Plan{Layout: d.conf.Layout, Limits: d.conf.Limits},
+		plan:   link.Plan{Layout: d.conf.Layout, Limits: d.conf.Limits, Apart: d.conf.Reads == ReadInput},
+		reads:  d.conf.Reads,
+		writes: d.conf.Writes,
 	}
 	if err := p.survey(ctx); err != nil {
 		_ = p.Close()
@@ -118,11 +193,27 @@ func (d *Dialer) Dial(ctx context.Context) (link.Port, error) {
 	return p, nil
 }
 
+// connect opens a connection. Errors are those of Dial.
+func (d *Dialer) connect(ctx context.Context) (transport, modbus.Packager, error) {
+	if err := d.ready(time.Now()); err != nil {
+		return nil, nil, err
+	}
+	opening, cancel := context.WithTimeout(ctx, d.conf.Timeout)
+	defer cancel()
+	t, packager, err := d.open(opening)
+	if err != nil {
+		return nil, nil, &link.Error{Op: "dial", Class: link.Down, Err: err, Help: d.help(err)}
+	}
+	return t, packager, nil
+}
+
 // port is one connection. It is used by one goroutine at a time.
 type port struct {
 	client modbus.Client
 	t      transport
 	plan   link.Plan
+	reads  Reads
+	writes Writes
 	room   [2 * link.MostWrite]byte
 	dead   error
 }
@@ -157,12 +248,17 @@ func (p *port) Read(ctx context.Context, spans ...link.Span) error {
 	p.t.begin(ctx)
 	defer p.t.end()
 	for i, r := range p.plan.Requests() {
-		reply, err := p.client.ReadHoldingRegisters(uint16(r.Address), uint16(r.Words))
+		id := p.plan.Block(i)
+		function, read := byte(modbus.FuncCodeReadHoldingRegisters), p.client.ReadHoldingRegisters
+		if p.reads == ReadInput && !block.GatewayOwned(id) {
+			function, read = modbus.FuncCodeReadInputRegisters, p.client.ReadInputRegisters
+		}
+		reply, err := read(uint16(r.Address), uint16(r.Words))
 		if err == nil && !p.plan.Fill(i, reply) {
 			err = fmt.Errorf("answer holds %d bytes, want %d", len(reply), 2*r.Words)
 		}
 		if err != nil {
-			return p.fail("read", p.plan.Block(i), r, err)
+			return p.fail(failure{op: "read", block: id, request: r, function: function}, err)
 		}
 	}
 	return nil
@@ -177,14 +273,39 @@ func (p *port) Write(ctx context.Context, b block.ID, words []uint16) error {
 	}
 	p.t.begin(ctx)
 	defer p.t.end()
+	f := failure{op: "write", block: b, request: link.Request{Address: p.plan.Layout.Address(b, 0), Words: len(words)}}
+	if p.writes == WriteSingle {
+		return p.writeSingly(f, words)
+	}
+	f.function = modbus.FuncCodeWriteMultipleRegisters
 	for i, w := range words {
 		p.room[2*i], p.room[2*i+1] = byte(w>>8), byte(w)
 	}
-	r := link.Request{Address: p.plan.Layout.Address(b, 0), Words: len(words)}
-	if _, err := p.client.WriteMultipleRegisters(uint16(r.Address), uint16(r.Words), p.room[:2*len(words)]); err != nil {
-		return p.fail("write", b, r, err)
+	if _, err := p.client.WriteMultipleRegisters(uint16(f.request.Address), uint16(f.request.Words), p.room[:2*len(words)]); err != nil {
+		return p.fail(f, err)
 	}
 	return nil
+}
+
+// writeSingly writes one register after the other, the last word last.
+func (p *port) writeSingly(f failure, words []uint16) error {
+	f.function = modbus.FuncCodeWriteSingleRegister
+	for i, w := range words {
+		if _, err := p.client.WriteSingleRegister(uint16(f.request.Address+i), w); err != nil {
+			f.written = i
+			return p.fail(f, err)
+		}
+	}
+	return nil
+}
+
+// failure is the call that failed.
+type failure struct {
+	op       string
+	block    block.ID
+	function byte
+	request  link.Request
+	written  int // registers of the block that were written before
 }
 
 func (p *port) refuseDead(op string, b block.ID) error {
@@ -193,11 +314,11 @@ func (p *port) refuseDead(op string, b block.ID) error {
 
 // fail classes an error, and ends the connection unless the controller
 // certainly answered this request and did nothing.
-func (p *port) fail(op string, b block.ID, r link.Request, err error) error {
-	e := &link.Error{Op: op, Block: b, Err: err}
+func (p *port) fail(f failure, err error) error {
+	e := &link.Error{Op: f.op, Block: f.block, Err: err}
 	if code := exceptionOf(err); code != 0 {
-		e.Class = exceptionClass(op, code)
-		e.Help = exceptionHelp(code, b, r)
+		e.Class = exceptionClass(f.op, code)
+		e.Help = exceptionHelp(code, f.function, f.block, f.request)
 	} else {
 		e.Class, e.Help = link.Unknown, silenceHelp(err)
 		if !p.t.sent() {
@@ -206,6 +327,10 @@ func (p *port) fail(op string, b block.ID, r link.Request, err error) error {
 				e.Help = "" // the caller's time was over before anything was sent
 			}
 		}
+	}
+	if f.written > 0 {
+		e.Class = link.Unknown
+		e.Err = fmt.Errorf("after %d of %d registers: %w", f.written, f.request.Words, err)
 	}
 	if e.Class != link.Refused {
 		p.dead = err

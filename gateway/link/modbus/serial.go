@@ -254,10 +254,14 @@ func (r *rtu) receive(request []byte) ([]byte, error) {
 
 // answerLength is the length of the answer that confirms a request.
 func answerLength(request []byte) int {
-	if request[1] == modbus.FuncCodeReadHoldingRegisters {
+	if isRead(request[1]) {
 		return 5 + 2*int(binary.BigEndian.Uint16(request[4:]))
 	}
 	return serialConfirm
+}
+
+func isRead(function byte) bool {
+	return function == modbus.FuncCodeReadHoldingRegisters || function == modbus.FuncCodeReadInputRegisters
 }
 
 // frameLength reads the length of an answer from its first three bytes.
@@ -266,7 +270,7 @@ func frameLength(request, head []byte) (int, error) {
 	case request[1] | exceptionBit:
 		return serialException, nil
 	case request[1]:
-		if request[1] == modbus.FuncCodeReadHoldingRegisters {
+		if isRead(request[1]) {
 			return 5 + int(head[2]), checkRoom(5 + int(head[2]))
 		}
 		return serialConfirm, nil

@@ -1,10 +1,14 @@
 package modbus_test
 
 import (
+	"bufio"
 	"context"
 	"encoding/binary"
 	"fmt"
+	"io"
 	"os"
+	"os/exec"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -82,6 +86,11 @@ type serialDevice struct {
 
 func newSerialDevice(t testing.TB) (*serialDevice, string) {
 	far, name := serialPair(t)
+	return hangOn(t, far), name
+}
+
+// hangOn has a device answer at the far end of a line.
+func hangOn(t testing.TB, far *os.File) *serialDevice {
 	d := &serialDevice{far: far}
 	d.layout = layout(t)
 	d.done.Go(d.serve)
@@ -89,7 +98,7 @@ func newSerialDevice(t testing.TB) (*serialDevice, string) {
 		_ = far.Close()
 		d.done.Wait()
 	})
-	return d, name
+	return d
 }
 
 func (d *serialDevice) serve() {
@@ -153,6 +162,8 @@ func (d *serialDevice) reply(unit byte, pdu []byte) {
 	right := d.answer(pdu)
 	whole := serialFrame(unit, right)
 	switch fault {
+	case noiseBefore:
+		whole = append([]byte{0xFF, 0x81}, whole...)
 	case lateAnswer:
 		d.mu.Lock()
 		d.held = whole
@@ -160,7 +171,7 @@ func (d *serialDevice) reply(unit byte, pdu []byte) {
 		return
 	case linktest.ShortReply:
 		short := slices.Clone(right[:len(right)-2])
-		if short[0] == 3 {
+		if short[0] <= 4 {
 			short[1] -= 2
 		}
 		whole = serialFrame(unit, short)
@@ -169,10 +180,10 @@ func (d *serialDevice) reply(unit byte, pdu []byte) {
 	case linktest.WrongUnit:
 		whole = serialFrame(unit+1, right)
 	case linktest.WrongFunction:
-		right[0] = 4
+		right[0] ^= 7
 		whole = serialFrame(unit, right)
 	case linktest.WrongEcho:
-		if right[0] == 16 {
+		if right[0] > 4 {
 			right[2]++
 			whole = serialFrame(unit, right)
 		}
@@ -217,18 +228,132 @@ func TestSuiteOverRTU(t *testing.T) {
 	}
 	linktest.Run(t, func(t *testing.T) *linktest.Harness {
 		d, name := newSerialDevice(t)
-		const wait = 300 * time.Millisecond
-		dialer := must[*modbus.Dialer](t)
-		return &linktest.Harness{
-			Dialer:  dialer(modbus.NewRTU(bus(name, wait), serialConfig(t, wait))),
-			Nowhere: dialer(modbus.NewRTU(bus(name+"0", wait), serialConfig(t, wait))),
-			Load:    d.Load, Store: d.Store, Requests: d.Requests,
-			Faults: []linktest.Fault{linktest.Refuse, linktest.BlackHole, linktest.Late, linktest.ShortReply,
-				linktest.WrongUnit, linktest.WrongFunction, linktest.WrongEcho, linktest.Noise, linktest.Segmented},
-			Play: d.Play, Land: d.Land,
-		}
+		return serialHarness(t, d, name)
 	})
 }
+
+func serialHarness(t *testing.T, d *serialDevice, name string) *linktest.Harness {
+	const wait = 200 * time.Millisecond
+	dialer := must[*modbus.Dialer](t)
+	return &linktest.Harness{
+		Dialer:  dialer(modbus.NewRTU(bus(name, wait), serialConfig(t, wait))),
+		Nowhere: dialer(modbus.NewRTU(bus(name+"0", wait), serialConfig(t, wait))),
+		Load:    d.Load, Store: d.Store, Requests: d.Requests,
+		Faults: []linktest.Fault{linktest.Refuse, linktest.BlackHole, linktest.Late, linktest.ShortReply,
+			linktest.WrongUnit, linktest.WrongFunction, linktest.WrongEcho, linktest.Noise, linktest.Segmented},
+		Play: d.Play, Land: d.Land,
+	}
+}
+
+// socatPair has socat join two serial devices of its own making.
+func socatPair(t testing.TB) (far *os.File, device string) {
+	t.Helper()
+	socat, err := exec.LookPath("socat")
+	if err != nil {
+		t.Skip("socat is not installed")
+	}
+	dir := t.TempDir()
+	device, other := filepath.Join(dir, "near"), filepath.Join(dir, "far")
+	cmd := exec.Command(socat, "-d", "-d", "pty,rawer,link="+device, "pty,rawer,link="+other)
+	says, err := cmd.StderrPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		_ = cmd.Process.Kill()
+		_ = cmd.Wait() // it was killed
+	})
+	var said []string
+	for lines := bufio.NewScanner(says); lines.Scan(); {
+		said = append(said, lines.Text())
+		if strings.Contains(lines.Text(), "data transfer loop") {
+			go func() { _, _ = io.Copy(io.Discard, says) }()
+			far, err := os.OpenFile(other, os.O_RDWR|syscall.O_NOCTTY, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return far, device
+		}
+	}
+	t.Fatalf("socat did not begin: %s", strings.Join(said, "; "))
+	return nil, ""
+}
+
+// TestSuiteOverSocat holds the suite over a line that was not made here.
+func TestSuiteOverSocat(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a serial line waits in real time")
+	}
+	linktest.Run(t, func(t *testing.T) *linktest.Harness {
+		far, name := socatPair(t)
+		h := serialHarness(t, hangOn(t, far), name)
+		h.Reconnects = 10 // for the way, not for the code, which is that of the other suite
+		return h
+	})
+}
+
+// TestSerialOtherFunctions holds functions 4 and 6 over a serial line.
+func TestSerialOtherFunctions(t *testing.T) {
+	d, name := newSerialDevice(t)
+	d.inputs, d.single = true, true
+	conf := serialConfig(t, 5*time.Second)
+	conf.Reads, conf.Writes = modbus.ReadInput, modbus.WriteSingle
+	p, err := must[*modbus.Dialer](t)(modbus.NewRTU(bus(name, 5*time.Second), conf)).Dial(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	d.Store(block.REQ, 0, []uint16{0x5251, 1, 7})
+	span := link.Span{Block: block.REQ, Dst: make([]uint16, block.ReqWords)}
+	if err := p.Read(t.Context(), span); err != nil || span.Dst[2] != 7 {
+		t.Errorf("got %v, %d", err, span.Dst[2])
+	}
+	want, got := ackOf(t, 9), make([]uint16, block.AckWords)
+	if err := p.Write(t.Context(), block.ACK, want); err != nil {
+		t.Error(err)
+	}
+	if d.Load(block.ACK, 0, got); !slices.Equal(got, want) {
+		t.Errorf("got %04X\nwant %04X", got, want)
+	}
+}
+
+// TestSerialNoiseBetweenFrames puts bytes on the line that nobody asked for,
+// before a request and while its answer is waited for.
+func TestSerialNoiseBetweenFrames(t *testing.T) {
+	d, name := newSerialDevice(t)
+	dialer := must[*modbus.Dialer](t)(modbus.NewRTU(bus(name, time.Second), serialConfig(t, time.Second)))
+	p, err := dialer.Dial(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	span := link.Span{Block: block.ACK, Dst: make([]uint16, block.AckWords)}
+	for range 10 {
+		if _, err := d.far.Write([]byte{0xFF, 0x00, 0x55, 7, 3}); err != nil {
+			t.Fatal(err)
+		}
+		if err := p.Read(t.Context(), span); err != nil {
+			t.Fatalf("after noise that was over: %v", err)
+		}
+	}
+	d.Play(noiseBefore)
+	if err := p.Read(t.Context(), span); link.ClassOf(err) != link.Unknown {
+		t.Errorf("noise before the answer: got %v, want unknown", err)
+	}
+	_ = p.Close()
+	if p, err = dialer.Dial(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	if err := p.Read(t.Context(), span); err != nil {
+		t.Errorf("the next connection: %v", err)
+	}
+}
+
+// noiseBefore puts two bytes before an answer.
+const noiseBefore linktest.Fault = "noise before the answer"
 
 // TestSerialLateAnswer gives up a read whose answer comes afterwards, and sees
 // that the next read, of other registers of the same number, is not answered

@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"github.com/goburrow/modbus"
+
+	"lapgate/gateway/link"
 )
 
 // NewTCP makes a dialer for plain Modbus TCP at host:port. The error names
@@ -24,15 +26,20 @@ func NewTCP(address string, conf Config) (*Dialer, error) {
 	if err != nil {
 		return nil, err
 	}
+	d.overTCP(address)
+	return d, nil
+}
+
+// overTCP has the dialer open plain connections to an address.
+func (d *Dialer) overTCP(address string) {
 	d.help = func(err error) string { return connectHelp(address, err) }
 	d.open = func(ctx context.Context) (transport, modbus.Packager, error) {
 		conn, err := new(net.Dialer).DialContext(ctx, "tcp", address)
 		if err != nil {
 			return nil, nil, err
 		}
-		return newStream(conn, conf.Timeout, plain), tcpPackager(conf.Unit), nil
+		return newStream(conn, d.conf.Timeout, plain), tcpPackager(d.conf.Unit), nil
 	}
-	return d, nil
 }
 
 // Security is what Modbus/TCP Security needs. All are in PEM form.
@@ -41,6 +48,8 @@ type Security struct {
 	Certificate []byte // of this gateway, with the chain behind it
 	Key         []byte // of that certificate, unencrypted
 	ServerName  string // in the controller's certificate; empty for the host of the address
+	// Notice is how long before its end a certificate is warned of.
+	Notice time.Duration
 }
 
 // NewTLS makes a dialer for Modbus/TCP Security at host:port. Both sides show
@@ -73,6 +82,7 @@ func NewTLS(address string, security Security, conf Config) (*Dialer, error) {
 		ServerName:   name,
 		MinVersion:   tls.VersionTLS12,
 	}
+	d.ready = func(now time.Time) error { return d.ownCertificate(own.Leaf, security.Notice, now) }
 	d.help = func(err error) string { return tlsHelp(address, err) }
 	d.open = func(ctx context.Context) (transport, modbus.Packager, error) {
 		conn, err := new(net.Dialer).DialContext(ctx, "tcp", address)
@@ -84,9 +94,37 @@ func NewTLS(address string, security Security, conf Config) (*Dialer, error) {
 			_ = conn.Close()
 			return nil, nil, fmt.Errorf("securing the connection: %w", err)
 		}
+		d.tellOfEnd(secured.ConnectionState().PeerCertificates[0], security.Notice, time.Now(), Warning{Code: "expiry",
+			Text: "the certificate of the controller at " + address, Help: "have it renewed at the controller"})
 		return newStream(secured, conf.Timeout, enciphered), tcpPackager(conf.Unit), nil
 	}
 	return d, nil
+}
+
+// ownCertificate refuses a certificate of the gateway that the controller could
+// not accept, and warns ahead.
+func (d *Dialer) ownCertificate(own *x509.Certificate, notice time.Duration, now time.Time) error {
+	why := ""
+	switch {
+	case now.Before(own.NotBefore):
+		why = "is not valid before " + own.NotBefore.UTC().Format(time.DateOnly)
+	case now.After(own.NotAfter):
+		why = "has ended on " + own.NotAfter.UTC().Format(time.DateOnly)
+	default:
+		d.tellOfEnd(own, notice, now, Warning{Code: "expiry", Text: "the certificate of the gateway",
+			Help: "have a new one issued, put it in the place of the old one, and restart at a standstill"})
+		return nil
+	}
+	return &link.Error{Op: "dial", Class: link.ConfigClass, Err: errors.New("the certificate of the gateway " + why),
+		Help: "check the clock; then have a new certificate issued and put it in the place of the old one"}
+}
+
+// tellOfEnd warns of a certificate that ends soon. The end is added to the
+// text of the warning.
+func (d *Dialer) tellOfEnd(c *x509.Certificate, notice time.Duration, now time.Time, w Warning) {
+	key := w.Text
+	w.Text += " ends on " + c.NotAfter.UTC().Format(time.DateOnly)
+	d.tell(c.NotAfter.Sub(now) < notice, key, w)
 }
 
 func tcpPackager(unit uint8) modbus.Packager {

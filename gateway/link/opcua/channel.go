@@ -143,26 +143,32 @@ func (c *channel) abandon() {
 		if c.secure == nil {
 			return
 		}
-		go func() {
-			defer func() { _ = recover() }()
-			_ = c.secure.Close()
-		}()
+		go c.hangUp()
 	})
 }
 
 // farewell is the longest that a server is given to hear of the end of a
-// session.
+// session and its channel.
 const farewell = 250 * time.Millisecond
 
 // close ends session and channel in good order, so far as the server goes
 // along.
 func (c *channel) close() {
-	if c.token != nil && !c.severed.Load() {
-		ctx, cancel := context.WithTimeout(context.Background(), farewell)
-		_, _ = c.call(ctx, &ua.CloseSessionRequest{DeleteSubscriptions: true}) // it ends in any case
-		cancel()
+	if !c.severed.Load() {
+		guard := time.AfterFunc(farewell, c.sever)
+		if c.token != nil {
+			_, _ = c.call(context.Background(), &ua.CloseSessionRequest{DeleteSubscriptions: true}) // it ends in any case
+		}
+		c.hangUp()
+		guard.Stop()
 	}
 	c.abandon()
+}
+
+// hangUp has the library say goodbye, and free what it holds.
+func (c *channel) hangUp() {
+	defer func() { _ = recover() }() // of the library
+	_ = c.secure.Close()
 }
 
 // fault is the server's refusal of a whole request.

@@ -142,7 +142,7 @@ func makeIdentity(folder string, now time.Time) error {
 	if err := os.WriteFile(filepath.Join(tmp, ownKey), text, 0o600); err != nil {
 		return err
 	}
-	if err := os.WriteFile(filepath.Join(tmp, ownCert), der, 0o644); err != nil { //nolint:gosec // a certificate is public
+	if err := os.WriteFile(filepath.Join(tmp, ownCert), der, 0o644); err != nil {
 		return err
 	}
 	err = os.Rename(tmp, filepath.Join(folder, ownFolder))

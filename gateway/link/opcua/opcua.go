@@ -10,7 +10,7 @@ package opcua
 
 import (
 	"context"
-	"crypto/sha1" //nolint:gosec // OPC UA names certificates by SHA-1; nothing is proved by it
+	"crypto/sha1" // OPC UA names certificates by SHA-1; nothing is proved by it
 	"errors"
 	"fmt"
 	"sync"
@@ -66,6 +66,21 @@ func (d *Dialer) Dial(ctx context.Context) (link.Port, error) {
 }
 
 func (d *Dialer) dial(ctx context.Context) (*port, error) {
+	c, err := d.session(ctx)
+	if err != nil {
+		return nil, err
+	}
+	p := &port{channel: c, dialer: d}
+	if err := p.survey(ctx); err != nil {
+		c.close()
+		return nil, err
+	}
+	c.timeout = d.settings.Timeout
+	return p, nil
+}
+
+// session connects, checks the server's certificate and logs in.
+func (d *Dialer) session(ctx context.Context) (*channel, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
@@ -91,7 +106,7 @@ func (d *Dialer) dial(ctx context.Context) (*port, error) {
 		UserKey:           s.User.Key,
 	}
 	if d.own != nil {
-		thumb := sha1.Sum(server.leaf.Raw) //nolint:gosec // see the import
+		thumb := sha1.Sum(server.leaf.Raw)
 		conf.Certificate, conf.LocalKey = d.own.cert.Raw, d.own.key
 		conf.RemoteCertificate, conf.Thumbprint = server.leaf.Raw, thumb[:]
 	}
@@ -99,16 +114,11 @@ func (d *Dialer) dial(ctx context.Context) (*port, error) {
 	if err != nil {
 		return nil, err
 	}
-	p := &port{channel: c, dialer: d}
-	if err = c.login(ctx, s, server, d.own); err == nil {
-		err = p.survey(ctx)
-	}
-	if err != nil {
+	if err := c.login(ctx, s, server, d.own); err != nil {
 		c.close()
 		return nil, err
 	}
-	c.timeout = s.Timeout
-	return p, nil
+	return c, nil
 }
 
 // loginPatience is the least time that a server gets for each step of a login

@@ -1,6 +1,7 @@
 package opcua
 
 import (
+	"bytes"
 	"encoding/binary"
 	"net"
 	"sync"
@@ -131,7 +132,7 @@ func (c *pair) up() {
 func (c *pair) request(b []byte) bool {
 	p := c.proxy
 	p.mu.Lock()
-	if p.fault != "" {
+	if p.fault != "" && bytes.HasPrefix(b, []byte("MSG")) { // not the goodbye of another connection
 		c.fault, p.fault = p.fault, ""
 	}
 	fault, stall := c.fault, p.stall

@@ -42,7 +42,6 @@ type plant struct {
 	refuse   bool                          // the next request
 	odd      map[string]serverua.DataValue // shown instead of the value
 	sessions []*server.Session             // that read or wrote, newest last
-	skew     time.Duration
 
 	srv     *server.Server
 	address string // host:port

@@ -12,9 +12,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	mathrand "math/rand/v2"
+	"net"
 	"runtime/debug"
 	"sync"
+	"sync/atomic"
 
 	"go.uber.org/zap"
 
@@ -45,6 +48,11 @@ type Options struct {
 	Dialer func(*config.Line) (link.Dialer, error)
 	// OpenJournal opens the journal of one line.
 	OpenJournal func(ctx context.Context, line string) (Journal, error)
+	// OpenOrders opens the folder of a line's orders. Nil for the folder of
+	// that name in the file system.
+	OpenOrders func(directory string) fs.FS
+	// DialScanner connects to a line's scanner. Nil for a net.Dialer.
+	DialScanner func(ctx context.Context, network, address string) (net.Conn, error)
 	// Log takes what people should know. Nil for none.
 	Log *zap.Logger
 	// Metrics takes what machines should know. Nil for none.
@@ -66,6 +74,7 @@ type Gateway struct {
 
 	reload   sync.Mutex
 	snapshot *config.Snapshot // in force
+	inForce  atomic.Pointer[status.Config]
 
 	mu     sync.Mutex
 	cancel context.CancelFunc // set while Run runs
@@ -99,6 +108,7 @@ func New(o Options) (*Gateway, error) {
 		o.Jitter = mathrand.Float64
 	}
 	g := &Gateway{options: o, snapshot: o.Snapshot, done: make(chan struct{})}
+	g.inForce.Store(&status.Config{File: o.Snapshot.File, Hash: o.Snapshot.Hash})
 	seen := map[string]bool{}
 	for i := range o.Snapshot.Lines {
 		s, err := settingsOf(o.Snapshot, &o.Snapshot.Lines[i])
@@ -171,90 +181,14 @@ func (g *Gateway) Stop() {
 	<-g.done
 }
 
-// Reload puts another configuration in force, each line from its next roll
-// on. What needs a new connection or journal (lines added or removed, the
-// controller section, armed) is refused, and then nothing changes. A line that
-// has ended is named in the error.
-func (g *Gateway) Reload(s *config.Snapshot) error {
-	if s == nil {
-		return errors.New("gateway: reload without a configuration")
-	}
-	g.reload.Lock()
-	defer g.reload.Unlock()
-	var problems []error
-	next := make(map[string]settings, len(s.Lines))
-	for i := range s.Lines {
-		set, err := settingsOf(s, &s.Lines[i])
-		if err != nil {
-			problems = append(problems, err)
-			continue
-		}
-		next[set.name] = set
-	}
-	for _, l := range g.lines {
-		set, ok := next[l.set.name]
-		if !ok {
-			problems = append(problems, fmt.Errorf("line %s: is in force but not in the new configuration; restart to remove a line", l.set.name))
-			continue
-		}
-		delete(next, l.set.name)
-		if err := l.set.sameConnection(&set); err != nil {
-			problems = append(problems, err)
-		}
-	}
-	for i := range s.Lines {
-		if name := s.Lines[i].Recipe.Name; next[name].name != "" {
-			problems = append(problems, fmt.Errorf("line %s: is new; restart to add a line", name))
-			delete(next, name)
-		}
-	}
-	if len(problems) > 0 {
-		return fmt.Errorf("reload refused, the old configuration stays in force: %w", errors.Join(problems...))
-	}
-	changes := changesBetween(g.snapshot, s)
-	for _, l := range g.lines {
-		for i := range s.Lines {
-			if l.set.name == s.Lines[i].Recipe.Name {
-				problems = append(problems, l.post(cycle.Configure{Line: s.Lines[i].Recipe, Hash: s.Hash, Changes: changes}))
-			}
-		}
-	}
-	g.snapshot = s
-	return errors.Join(problems...)
-}
-
-// changesBetween lists the values that differ, in the order of the new
-// configuration and then of what is gone.
-func changesBetween(old, next *config.Snapshot) []cycle.ConfigChange {
-	was := map[string]string{}
-	for _, v := range old.Effective() {
-		was[v.Key] = v.Value
-	}
-	var out []cycle.ConfigChange
-	seen := map[string]bool{}
-	for _, v := range next.Effective() {
-		seen[v.Key] = true
-		if was[v.Key] != v.Value {
-			out = append(out, cycle.ConfigChange{Key: v.Key, Old: was[v.Key], New: v.Value})
-		}
-	}
-	for _, v := range old.Effective() {
-		if !seen[v.Key] {
-			out = append(out, cycle.ConfigChange{Key: v.Key, Old: v.Value})
-		}
-	}
-	return out
-}
-
 // Tell hands an operator's event (a hold, an override, arming) to a line.
 // Errors: no such line, or the line has ended.
 func (g *Gateway) Tell(line string, e cycle.Event) error {
-	for _, l := range g.lines {
-		if l.set.name == line {
-			return l.post(e)
-		}
+	l, err := g.line(line)
+	if err != nil {
+		return err
 	}
-	return fmt.Errorf("gateway: no line is named %q", line)
+	return l.post(e)
 }
 
 // Lines returns the present state of each line, in the order of the

@@ -576,12 +576,12 @@ func TestReload(t *testing.T) {
 			{"lines.0.armed": "false"},
 			{"lines.0.name": "elsewhere"},
 		} {
-			if err := g.Reload(snapshot(t, dir, bad)); err == nil {
+			if err := g.Reload(snapshot(t, dir, bad), "test"); err == nil {
 				t.Errorf("%v was put in force without a restart", bad)
 			}
 		}
 		next := snapshot(t, dir, map[string]string{"lines.0.wrap.speed": "500 mm/s"})
-		if err := g.Reload(next); err != nil {
+		if err := g.Reload(next, "test"); err != nil {
 			t.Fatal(err)
 		}
 		until(t, 3*time.Minute, "the second outcome", func() bool { return s.count(cycle.KindOutcome) == 2 })

@@ -15,6 +15,7 @@ import (
 	"lapgate/gateway/link"
 	"lapgate/gateway/scan"
 	"lapgate/gateway/status"
+	"lapgate/gateway/survey"
 )
 
 // maxSteps bounds the steps that one event may lead to. A full outcome ring
@@ -27,14 +28,20 @@ type lineLoop struct {
 	options *Options
 	log     *zap.Logger
 	inbox   chan cycle.Event
+	asks    chan func(context.Context)
 	gone    chan struct{} // closed when the line has ended
 	public  atomic.Pointer[status.Line]
 
 	machine *cycle.Machine
+	sources *sources
 	journal Journal
 	dialer  link.Dialer
 	port    link.Port // nil while there is no connection
 	armed   bool
+
+	lastMode *cycle.ModeRecord // newest at start
+	knows    survey.Known      // of the controller, by the journal
+	odd      strangeness
 
 	began   time.Time
 	retry   backoff
@@ -51,6 +58,7 @@ func newLineLoop(s settings, o *Options) *lineLoop {
 		options: o,
 		log:     o.Log.With(zap.String("line", s.name)),
 		inbox:   make(chan cycle.Event, 16),
+		asks:    make(chan func(context.Context)),
 		gone:    make(chan struct{}),
 		retry:   backoff{first: s.reconnectFirst, last: s.reconnectLast, jitter: o.Jitter, waiting: true},
 	}
@@ -60,17 +68,16 @@ func newLineLoop(s settings, o *Options) *lineLoop {
 
 // post hands an event to the loop from outside.
 func (l *lineLoop) post(e cycle.Event) error {
-	ended := fmt.Errorf("line %s: has ended", l.set.name)
 	select {
 	case <-l.gone: // first, for the inbox of a line that is gone has room too
-		return ended
+		return l.errEnded()
 	default:
 	}
 	select {
 	case l.inbox <- e:
 		return nil
 	case <-l.gone:
-		return ended
+		return l.errEnded()
 	}
 }
 
@@ -99,6 +106,9 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 			err = errors.Join(err, fmt.Errorf("line %s: closing the journal: %w", l.set.name, e))
 		}
 	}()
+	if l.sources, err = newSources(&l.set, l.options, l.log); err != nil {
+		return err
+	}
 	l.machine = cycle.New(l.set.machine)
 	l.armed = l.set.armed
 	if err = l.journal.Replay(ctx, l.recover); err != nil {
@@ -107,7 +117,14 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 		}
 		return fmt.Errorf("line %s: reading the journal: %w", l.set.name, err)
 	}
+	armed, mode := l.startMode()
+	l.machine.StartArmed(armed)
+	l.armed = armed
+	if mode != nil && !l.append(context.WithoutCancel(ctx), *mode) {
+		return fmt.Errorf("line %s: %w", l.set.name, l.halted)
+	}
 	defer l.hangUp()
+	defer l.sources.start(ctx)()
 	l.publish()
 
 	poll := time.NewTicker(l.set.machine.Times.Poll)
@@ -121,7 +138,12 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 			return nil
 		case e := <-l.inbox:
 			l.handle(ctx, e)
+		case f := <-l.asks:
+			f(ctx)
+		case r := <-l.sources.readings:
+			l.sources.read(l.moment().Mono, r)
 		case <-poll.C:
+			l.sources.tick(l.moment().Mono)
 			l.handle(ctx, cycle.Tick{})
 		case <-dial.C:
 			if l.port == nil {
@@ -142,6 +164,10 @@ func (l *lineLoop) recover(s cycle.Stored) error {
 	if err := l.machine.Recover(s); err != nil {
 		return fmt.Errorf("record %d: %w", s.Seq, err)
 	}
+	if m, ok := s.Record.(cycle.ModeRecord); ok {
+		l.lastMode = &m
+	}
+	l.knows.Take(s)
 	return nil
 }
 
@@ -199,11 +225,16 @@ func (l *lineLoop) hangUp() {
 // Actions at hand are finished even when ctx has ended, so that a stop never
 // cuts between a record and what it stands for.
 func (l *lineLoop) handle(ctx context.Context, e cycle.Event) {
-	ctx = context.WithoutCancel(ctx)
 	l.queue = append(l.queue[:0], e)
+	l.settle(ctx)
+}
+
+// settle steps the machine with all that is queued and comes of it.
+func (l *lineLoop) settle(ctx context.Context) {
+	ctx = context.WithoutCancel(ctx)
 	for n := 0; len(l.queue) > 0 && l.halted == nil; n++ {
 		if n == maxSteps {
-			l.halted = fmt.Errorf("the machine did not settle within %d steps after %T; this is a program error, please report it", maxSteps, e)
+			l.halted = fmt.Errorf("the machine did not settle within %d steps, the next being %T; this is a program error, please report it", maxSteps, l.queue[0])
 			return
 		}
 		next := l.queue[0]
@@ -266,7 +297,7 @@ func (l *lineLoop) append(ctx context.Context, r cycle.Record) bool {
 		return false
 	}
 	l.options.Metrics.Recorded(l.set.name, s, time.Since(start))
-	l.follow(r)
+	l.follow(s)
 	if l.options.OnRecord != nil {
 		l.options.OnRecord(l.set.name, s)
 	}
@@ -296,9 +327,15 @@ func (l *lineLoop) journalFailed(ctx context.Context, r cycle.Record, err error)
 }
 
 // follow keeps what the shell itself must know of durable records.
-func (l *lineLoop) follow(r cycle.Record) {
-	if m, ok := r.(cycle.ModeRecord); ok {
-		l.armed = m.Armed
+func (l *lineLoop) follow(s cycle.Stored) {
+	l.knows.Take(s)
+	switch r := s.Record.(type) {
+	case cycle.ModeRecord:
+		l.armed = r.Armed
+	case cycle.GapRecord:
+		if r.Boot != 0 {
+			l.swapped("the controller counts from the beginning: it lost its memory, or another one stands there")
+		}
 	}
 }
 
@@ -338,12 +375,16 @@ func (l *lineLoop) fetchView(ctx context.Context) bool {
 		return false
 	}
 	e := scan.Decode(l.view[:])
-	switch e := e.(type) {
+	switch v := e.(type) {
 	case cycle.BadView:
-		l.options.Metrics.BadView(l.set.name, e.Cause)
+		l.options.Metrics.BadView(l.set.name, v.Cause)
+		l.strange(v.Cause, time.Now())
 	case cycle.View:
-		l.options.Metrics.Seen(l.set.name, &e.Request)
+		l.odd = strangeness{}
+		l.options.Metrics.Seen(l.set.name, &v.Request)
 		l.found()
+		l.sources.apply(l.moment().Mono, &v)
+		e = v
 	}
 	l.queue = append(l.queue, e)
 	return true

@@ -2,7 +2,6 @@ package gateway
 
 import (
 	"errors"
-	"fmt"
 	"time"
 
 	"lapgate/gateway/config"
@@ -17,6 +16,8 @@ type settings struct {
 	armed   bool
 	journal string // path
 
+	identity string // of the controller, as configured
+
 	requestTimeout time.Duration
 	connectTimeout time.Duration
 	reconnectFirst time.Duration
@@ -24,8 +25,10 @@ type settings struct {
 }
 
 // connectRequests is how many request timeouts an attempt to connect may take:
-// the connection itself, and the few reads that prove it.
-const connectRequests = 4
+// the connection itself, the few reads that prove it, and where a connection is
+// secured the steps of it, for which a small controller calculates with long
+// numbers.
+const connectRequests = 10
 
 func settingsOf(s *config.Snapshot, l *config.Line) (settings, error) {
 	if l.Recipe == nil || l.Recipe.Name == "" {
@@ -43,25 +46,10 @@ func settingsOf(s *config.Snapshot, l *config.Line) (settings, error) {
 		},
 		armed:          l.Armed,
 		journal:        s.Journal.Path(l.Recipe.Name),
+		identity:       identityOf(s, l),
 		requestTimeout: t.RequestTimeout,
 		connectTimeout: connectRequests * t.RequestTimeout,
 		reconnectFirst: t.ReconnectMin,
 		reconnectLast:  t.ReconnectMax,
 	}, nil
-}
-
-// sameConnection tells what of another configuration cannot be put in force
-// without a restart.
-func (s *settings) sameConnection(next *settings) error {
-	var problems []error
-	if s.config.Controller != next.config.Controller {
-		problems = append(problems, fmt.Errorf("line %s: the controller section differs; restart to connect anew", s.name))
-	}
-	if s.journal != next.journal {
-		problems = append(problems, fmt.Errorf("line %s: the journal would move from %s to %s; restart to open it there", s.name, s.journal, next.journal))
-	}
-	if s.armed != next.armed {
-		problems = append(problems, fmt.Errorf("line %s: armed would change from %t to %t; restart, or arm and disarm by command", s.name, s.armed, next.armed))
-	}
-	return errors.Join(problems...)
 }

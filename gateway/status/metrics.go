@@ -34,6 +34,8 @@ type Metrics struct {
 	forbidden *prometheus.CounterVec
 	up        *prometheus.GaugeVec
 	armed     *prometheus.GaugeVec
+	reloads   *prometheus.CounterVec
+	reloadOK  prometheus.Gauge
 
 	mu     sync.Mutex
 	asked  map[roll]time.Time       // wall time of the request record
@@ -89,6 +91,11 @@ func NewMetrics(r prometheus.Registerer) (*Metrics, error) {
 	m.up = gauge("connected", "1 while a connection to the controller stands.")
 	m.armed = gauge("armed", "1 while the line may write.")
 	add(machineCounts{m})
+	m.reloads = prometheus.NewCounterVec(prometheus.CounterOpts{Namespace: "lapgate", Name: "config_reloads_total", Help: "Attempts to put another configuration in force, by result."}, []string{"result"})
+	add(m.reloads)
+	m.reloadOK = prometheus.NewGauge(prometheus.GaugeOpts{Namespace: "lapgate", Name: "config_last_reload_successful", Help: "1 unless the newest configuration was refused."})
+	m.reloadOK.Set(1)
+	add(m.reloadOK)
 	if err != nil {
 		return nil, err
 	}

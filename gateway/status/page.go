@@ -27,7 +27,9 @@ th, td { text-align: left; padding: .2em 1em .2em 0; border-bottom: 1px solid #c
 <body>
 <h1>lapgate {{.Version}}</h1>
 <p>Advisory only. Guards, emergency stops and temperature trips are in the line's safety system, not here.</p>
-{{range .Lines}}
+{{with .Config}}<p>configuration {{.File}}, hash {{.Hash}}{{if .At}}, read again {{.At.Format "2006-01-02 15:04:05 MST"}} by {{.By}}{{end}}</p>
+{{with .Refused}}<p class="bad">a newer configuration was refused {{.At.Format "2006-01-02 15:04:05 MST"}} ({{.By}}), the one before stays in force: {{.Error}}</p>
+{{end}}{{end}}{{range .Lines}}
 <h2>{{.Name}}</h2>
 <table>
 <tr><th>connection</th><td>{{if .Ended}}<span class="bad">line ended</span>{{else if .Connected}}up{{else}}<span class="bad">down</span>{{end}}</td></tr>

@@ -34,6 +34,8 @@ func (l *Line) Healthy() bool { return l.Connected && !l.Ended }
 type Source struct {
 	Version string
 	Lines   func() []Line
+	// Config tells of the configuration. Nil for nobody who tells.
+	Config  func() Config
 	Metrics prometheus.Gatherer
 }
 
@@ -79,9 +81,10 @@ func (s Source) json(w http.ResponseWriter, _ *http.Request) {
 		views[i] = viewOf(&lines[i])
 	}
 	b, err := json.MarshalIndent(struct {
-		Version string `json:"version"`
-		Lines   []view `json:"lines"`
-	}{s.Version, views}, "", "  ")
+		Version string      `json:"version"`
+		Config  *configView `json:"config,omitempty"`
+		Lines   []view      `json:"lines"`
+	}{s.Version, s.configuration(), views}, "", "  ")
 	if err != nil {
 		http.Error(w, err.Error(), http.StatusInternalServerError)
 		return
@@ -97,8 +100,9 @@ func (s Source) page(w http.ResponseWriter, _ *http.Request) {
 	w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'")
 	err := page.Execute(w, struct {
 		Version string
+		Config  *configView
 		Lines   []Line
-	}{s.Version, s.Lines()})
+	}{s.Version, s.configuration(), s.Lines()})
 	if err != nil {
 		fmt.Fprintf(w, "\n<p>%s</p>", template.HTMLEscapeString(err.Error()))
 	}

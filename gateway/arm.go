@@ -1,0 +1,220 @@
+package gateway
+
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"go.uber.org/zap"
+
+	"lapgate/gateway/block"
+	"lapgate/gateway/config"
+	"lapgate/gateway/cycle"
+	"lapgate/gateway/link"
+	"lapgate/gateway/survey"
+)
+
+// self stands in records for what nobody commanded.
+const self = "lapgate"
+
+// ErrNotArmed says that a line was not armed because its controller failed the
+// check that comes before.
+var ErrNotArmed = errors.New("the line stays in shadow: its controller does not pass the check")
+
+// Arm allows a line to write, in the name of a person and for a reason, if its
+// controller passes the survey that is made first, over the line's own
+// connection. The report is that survey, nil when it was not made. Errors: name
+// or reason missing, no such line, a line that has ended, ErrNotArmed.
+func (g *Gateway) Arm(ctx context.Context, line, by, reason string) (*survey.Report, error) {
+	if strings.TrimSpace(by) == "" || strings.TrimSpace(reason) == "" {
+		return nil, errors.New("arming needs the name of a person and a reason")
+	}
+	l, err := g.line(line)
+	if err != nil {
+		return nil, err
+	}
+	var report *survey.Report
+	var refusal error
+	err = l.ask(ctx, func(run context.Context) {
+		if l.armed {
+			return
+		}
+		if report, refusal = l.look(ctx); refusal != nil {
+			l.log.Warn("arming refused", zap.String("by", by), zap.Error(refusal))
+			return
+		}
+		l.handle(run, cycle.Arm{On: true, By: by, Reason: reason, Controller: l.set.identity})
+		if !l.armed {
+			refusal = errors.New("the record could not be made durable")
+		}
+	})
+	return report, errors.Join(err, refusal)
+}
+
+// Disarm forbids a line to write. It returns when the record is durable.
+// Errors: no such line, a line that has ended.
+func (g *Gateway) Disarm(ctx context.Context, line, by, reason string) error {
+	l, err := g.line(line)
+	if err != nil {
+		return err
+	}
+	return l.ask(ctx, func(run context.Context) {
+		l.handle(run, cycle.Arm{By: by, Reason: reason, Controller: l.set.identity})
+	})
+}
+
+// Hold holds every roll of a line, or ends that hold. It returns when the
+// record is durable. Errors: no such line, a line that has ended.
+func (g *Gateway) Hold(ctx context.Context, line string, h cycle.HoldAll) error {
+	l, err := g.line(line)
+	if err != nil {
+		return err
+	}
+	return l.ask(ctx, func(run context.Context) { l.handle(run, h) })
+}
+
+func (g *Gateway) line(name string) (*lineLoop, error) {
+	for _, l := range g.lines {
+		if l.set.name == name {
+			return l, nil
+		}
+	}
+	return nil, fmt.Errorf("gateway: no line is named %q", name)
+}
+
+// ask runs f in the line's own goroutine and waits for it. The context that f
+// gets is the line's.
+func (l *lineLoop) ask(ctx context.Context, f func(context.Context)) error {
+	select {
+	case <-l.gone:
+		return l.errEnded()
+	default:
+	}
+	done := make(chan struct{})
+	select {
+	case l.asks <- func(run context.Context) { defer close(done); f(run) }:
+	case <-l.gone:
+		return l.errEnded()
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	<-done
+	return nil
+}
+
+func (l *lineLoop) errEnded() error { return fmt.Errorf("line %s: has ended", l.set.name) }
+
+// look surveys the controller over the line's own connection. It must be
+// called while the line is in shadow, when nothing is on its way.
+func (l *lineLoop) look(ctx context.Context) (*survey.Report, error) {
+	if l.port == nil {
+		why := l.outage.first
+		if why == "" {
+			why = "it was not tried yet"
+		}
+		report := survey.Undialled(&link.Error{Op: "dial", Class: link.Down, Err: errors.New(why)})
+		return report, fmt.Errorf("line %s: %w: no connection: %s", l.set.name, ErrNotArmed, why)
+	}
+	t := l.set.machine.Times
+	report := survey.Look(ctx, l.port, survey.Expect{
+		Line: l.set.machine.Line, Poll: t.Poll, Stale: t.Stale, Request: l.set.requestTimeout,
+		Alone: true, Known: l.knows,
+	})
+	failed := report.Failed()
+	if report.Unreachable {
+		why := failed[len(failed)-1].Got
+		l.failed(block.REQ, &link.Error{Op: "read", Block: block.REQ, Class: link.Down, Err: errors.New(why)})
+		l.settle(ctx)
+	}
+	if len(failed) == 0 {
+		return report, nil
+	}
+	var problems []error
+	for _, i := range failed {
+		problems = append(problems, errors.New(i.String()))
+	}
+	return report, fmt.Errorf("line %s: %w: %w", l.set.name, ErrNotArmed, errors.Join(problems...))
+}
+
+// identityOf names a controller by all of its configuration but the times,
+// which are the gateway's own.
+func identityOf(s *config.Snapshot, l *config.Line) string {
+	sum := sha256.New()
+	for i := range s.Lines {
+		if &s.Lines[i] != l {
+			continue
+		}
+		section := fmt.Sprintf("lines.%d.controller.", i)
+		for _, v := range s.Effective() {
+			if key, ok := strings.CutPrefix(v.Key, section); ok && !strings.HasPrefix(key, "times.") {
+				fmt.Fprintf(sum, "%s=%q\n", key, v.Value)
+			}
+		}
+	}
+	const bytes = 8
+	return fmt.Sprintf("%x", sum.Sum(nil)[:bytes])
+}
+
+// startMode decides whether the line begins armed: what was commanded last
+// counts more than what the configuration says. It returns a record where the
+// line is disarmed by that.
+func (l *lineLoop) startMode() (armed bool, record *cycle.ModeRecord) {
+	last, set := l.lastMode, &l.set
+	switch {
+	case last == nil, !last.Armed && last.Cause == cycle.CauseRestart:
+		return set.armed, nil
+	case !last.Armed:
+		if set.armed {
+			l.log.Warn("the configuration says armed, but the line was disarmed and stays so until it is armed by command",
+				zap.String("by", last.By), zap.String("reason", last.Reason))
+		}
+		return false, nil
+	case last.Controller != "" && last.Controller != set.identity && !set.config.Arming.KeepsSwap():
+		return false, &cycle.ModeRecord{By: self, Reason: "the controller section of the configuration is not the one that the line was armed with",
+			Cause: cycle.CauseSwap, Controller: set.identity}
+	case set.armed, set.config.Arming.KeepsRestart():
+		return true, nil
+	}
+	return false, &cycle.ModeRecord{By: self, Reason: "the daemon was started anew, and arming.restart is disarm", Cause: cycle.CauseRestart}
+}
+
+// strangeness is a register map that is not the one agreed.
+type strangeness struct {
+	cause string
+	since time.Time
+	count int
+}
+
+// How long another register map must stand before the controller is taken for
+// another. A layout word that differs is certain, but for a read caught half
+// done; other words in its place are also seen while a program loads.
+const (
+	strangeLayouts = 5
+	strangeFor     = 10 * time.Second
+)
+
+// strange takes a request block that is not whole.
+func (l *lineLoop) strange(cause string, now time.Time) {
+	if cause != block.CauseLayout && cause != block.CauseType {
+		return
+	}
+	s := &l.odd
+	if s.cause != cause {
+		*s = strangeness{cause: cause, since: now}
+	}
+	s.count++
+	if cause == block.CauseLayout && s.count == strangeLayouts || cause == block.CauseType && now.Sub(s.since) >= strangeFor {
+		l.swapped("the register map is another: the " + cause + " word of the request block differs")
+	}
+}
+
+// swapped forbids writing because the controller is another than the one that
+// the line was armed for.
+func (l *lineLoop) swapped(why string) {
+	if l.armed && !l.set.config.Arming.KeepsSwap() {
+		l.queue = append(l.queue, cycle.Arm{By: self, Reason: why, Cause: cycle.CauseSwap, Controller: l.set.identity})
+	}
+}

@@ -1,0 +1,215 @@
+package plc
+
+import (
+	"encoding/csv"
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+
+	"lapgate/gateway/block"
+)
+
+// Places tell where the blocks of a line stand. A nil function leaves its
+// columns empty.
+type Places struct {
+	Address func(id block.ID, entry int) int    // zero-based holding register
+	Node    func(id block.ID, entry int) string // identifier of the array
+	Entries int                                 // of the outcome ring to list, 1 to 64
+}
+
+// Row is one field as it stands in the controller.
+type Row struct {
+	Block     string
+	Entry     string // of the outcome ring, empty for other blocks
+	Field     string
+	Register  string // 400001 and up, as most tools for controllers count
+	Address   string // the same register, counted from zero as on the wire
+	Node      string
+	Element   string // first element within the node's array, from zero
+	Words     string
+	Type      string
+	Order     string
+	Scale     string // number in Unit = number on the wire × Scale
+	Unit      string
+	Low, High string // of what can be written in it, in Unit
+	Direction string
+	Meaning   string
+}
+
+// firstRegister is the number of the holding register with address zero.
+const firstRegister = 400001
+
+// Map lists every field of every block in the order of the registers.
+func Map(p Places) []Row {
+	var rows []Row
+	for _, id := range block.IDs() {
+		entries := 1
+		if id == block.OUT {
+			entries = max(p.Entries, 1)
+		}
+		for e := range entries {
+			for _, f := range block.Fields(id) {
+				rows = append(rows, p.row(id, e, f))
+			}
+		}
+	}
+	return rows
+}
+
+func (p *Places) row(id block.ID, entry int, f block.FieldInfo) Row {
+	r := Row{
+		Block: id.String(), Field: f.Name, Words: strconv.Itoa(f.Words), Type: typeOf(f), Order: orderOf(f.Kind),
+		Unit: f.Unit, Direction: string(f.Direction), Meaning: f.Doc,
+	}
+	if id == block.OUT {
+		r.Entry = strconv.Itoa(entry)
+	}
+	if p.Address != nil {
+		at := p.Address(id, entry) + f.Register
+		r.Register, r.Address = strconv.Itoa(firstRegister+at), strconv.Itoa(at)
+	}
+	if p.Node != nil {
+		r.Node, r.Element = p.Node(id, entry), strconv.Itoa(f.Register)
+	}
+	if f.Kind != block.FormText {
+		r.Scale = strconv.FormatFloat(f.Scale, 'g', -1, 64)
+		low, high := 0.0, float64(math.MaxUint16)
+		switch f.Kind {
+		case block.FormU32:
+			high = math.MaxUint32
+		case block.FormI16:
+			low, high = math.MinInt16, math.MaxInt16
+		}
+		r.Low, r.High = scaled(low, f.Scale), scaled(high, f.Scale)
+	}
+	return r
+}
+
+// scaled writes number × scale with the decimals of the scale.
+func scaled(number, scale float64) string {
+	_, decimals, _ := strings.Cut(strconv.FormatFloat(scale, 'f', -1, 64), ".")
+	return strconv.FormatFloat(number*scale, 'f', len(decimals), 64)
+}
+
+func typeOf(f block.FieldInfo) string {
+	switch f.Kind {
+	case block.FormU32:
+		return "unsigned 32 bit"
+	case block.FormI16:
+		return "signed 16 bit"
+	case block.FormText:
+		return fmt.Sprintf("ASCII text of %d", 2*f.Words)
+	case block.FormArray:
+		return fmt.Sprintf("%d × unsigned 16 bit", f.Words)
+	}
+	return "unsigned 16 bit"
+}
+
+func orderOf(k block.Form) string {
+	switch k {
+	case block.FormU32:
+		return "high word first"
+	case block.FormText:
+		return "first character in the high byte, zero padded"
+	case block.FormArray:
+		return "element by element"
+	}
+	return ""
+}
+
+// column is one column of a map.
+type column struct {
+	name string
+	of   func(*Row) string
+}
+
+func columns() []column {
+	return []column{
+		{"block", func(r *Row) string { return r.Block }},
+		{"entry", func(r *Row) string { return r.Entry }},
+		{"field", func(r *Row) string { return r.Field }},
+		{"register", func(r *Row) string { return r.Register }},
+		{"address", func(r *Row) string { return r.Address }},
+		{"node", func(r *Row) string { return r.Node }},
+		{"element", func(r *Row) string { return r.Element }},
+		{"words", func(r *Row) string { return r.Words }},
+		{"type", func(r *Row) string { return r.Type }},
+		{"order", func(r *Row) string { return r.Order }},
+		{"scale", func(r *Row) string { return r.Scale }},
+		{"unit", func(r *Row) string { return r.Unit }},
+		{"lowest", func(r *Row) string { return r.Low }},
+		{"highest", func(r *Row) string { return r.High }},
+		{"direction", func(r *Row) string { return r.Direction }},
+		{"meaning", func(r *Row) string { return r.Meaning }},
+	}
+}
+
+// CSV writes a map with a header, every column in every map.
+func CSV(w io.Writer, rows []Row) error {
+	out := csv.NewWriter(w)
+	cols := columns()
+	record := make([]string, len(cols))
+	for i, c := range cols {
+		record[i] = c.name
+	}
+	if err := out.Write(record); err != nil {
+		return err
+	}
+	for i := range rows {
+		for j, c := range cols {
+			record[j] = c.of(&rows[i])
+		}
+		if err := out.Write(record); err != nil {
+			return err
+		}
+	}
+	out.Flush()
+	return out.Error()
+}
+
+// Markdown writes a map with one table for each block or entry, without the
+// columns that are empty throughout.
+func Markdown(w io.Writer, line string, rows []Row) error {
+	var used []column
+	for _, c := range columns() {
+		for i := range rows {
+			if c.of(&rows[i]) != "" && c.name != "block" && c.name != "entry" && c.name != "direction" {
+				used = append(used, c)
+				break
+			}
+		}
+	}
+	var out strings.Builder
+	fmt.Fprintf(&out, "# Map of line %s\n\n", line)
+	out.WriteString("A register is counted from 400001, its address from zero, as it goes over the wire.\n" +
+		"Text is ASCII; a 32-bit number stands high word first. A number in its unit is the\n" +
+		"number on the wire times the scale.\n\n" +
+		"This map is no part of a safety function. Guards, emergency stops and temperature\n" +
+		"cut-outs never depend on these values.\n")
+	for i := range rows {
+		r := &rows[i]
+		if i == 0 || r.Block != rows[i-1].Block || r.Entry != rows[i-1].Entry {
+			title := r.Block
+			if r.Entry != "" {
+				title += ", entry " + r.Entry
+			}
+			fmt.Fprintf(&out, "\n## %s, %s\n\n", title, r.Direction)
+			if r.Block == block.OUT.String() && r.Entry == "0" {
+				fmt.Fprintf(&out, "One of %d entries, each %d words after the one before; outcome n is in entry n modulo %d.\n\n",
+					block.OutEntries, block.OutWords, block.OutEntries)
+			}
+			for _, c := range used {
+				out.WriteString("| " + c.name + " ")
+			}
+			out.WriteString("|\n" + strings.Repeat("|---", len(used)) + "|\n")
+		}
+		for _, c := range used {
+			out.WriteString("| " + strings.ReplaceAll(c.of(r), "|", `\|`) + " ")
+		}
+		out.WriteString("|\n")
+	}
+	_, err := io.WriteString(w, out.String())
+	return err
+}

@@ -1,0 +1,110 @@
+package plc
+
+import (
+	"encoding/csv"
+	"fmt"
+	"strconv"
+	"strings"
+	"testing"
+
+	"lapgate/gateway/block"
+)
+
+// standard are the bases of the protocol's description.
+func standard(entries int) Places {
+	base := map[block.ID]int{
+		block.REQ: 1000, block.OUT: 1200, block.HEARTBEAT: 4000, block.HELLO: 4010, block.PAYLOAD: 4030, block.COMMIT: 4120, block.ACK: 4140,
+	}
+	return Places{Entries: entries, Address: func(id block.ID, entry int) int { return base[id] + entry*block.OutWords }}
+}
+
+func find(t *testing.T, rows []Row, blockName, entry, field string) Row {
+	t.Helper()
+	for _, r := range rows {
+		if r.Block == blockName && r.Entry == entry && r.Field == field {
+			return r
+		}
+	}
+	t.Fatalf("no row for %s %s of entry %q", blockName, field, entry)
+	return Row{}
+}
+
+// TestMapRows compares rows with the description of the protocol, section 4.
+func TestMapRows(t *testing.T) {
+	rows := Map(standard(block.OutEntries))
+	for _, tt := range []struct{ block, entry, field, register, address, words, typ, order, scale, unit, low, high string }{
+		{"REQ", "", "type", "401001", "1000", "1", "unsigned 16 bit", "", "1", "", "0", "65535"},
+		{"REQ", "", "diameter", "401031", "1030", "2", "unsigned 32 bit", "high word first", "0.1", "mm", "0.0", "429496729.5"},
+		{"REQ", "", "roll_tag", "401023", "1022", "8", "ASCII text of 16", "first character in the high byte, zero padded", "", "", "", ""},
+		{"REQ", "", "diameter_samples", "401064", "1063", "12", "12 × unsigned 16 bit", "element by element", "0.1", "mm", "0.0", "6553.5"},
+		{"OUT", "0", "out_idx", "401203", "1202", "2", "unsigned 32 bit", "high word first", "1", "", "0", "4294967295"},
+		{"OUT", "63", "crc", "403759", "3758", "2", "unsigned 32 bit", "high word first", "1", "", "0", "4294967295"},
+		{"PAYLOAD", "", "centring_offset", "404096", "4095", "1", "signed 16 bit", "", "0.1", "mm", "-3276.8", "3276.7"},
+		{"PAYLOAD", "", "header_temperature", "404084", "4083", "1", "unsigned 16 bit", "", "0.1", "°C", "0.0", "6553.5"},
+		{"COMMIT", "", "tick", "404131", "4130", "2", "unsigned 32 bit", "high word first", "0.01", "s", "0.00", "42949672.95"},
+	} {
+		r := find(t, rows, tt.block, tt.entry, tt.field)
+		got := []string{r.Register, r.Address, r.Words, r.Type, r.Order, r.Scale, r.Unit, r.Low, r.High}
+		want := []string{tt.register, tt.address, tt.words, tt.typ, tt.order, tt.scale, tt.unit, tt.low, tt.high}
+		if fmt.Sprint(got) != fmt.Sprint(want) {
+			t.Errorf("%s %s:\n got %q\nwant %q", tt.block, tt.field, got, want)
+		}
+	}
+}
+
+// TestMapCoversEveryRegisterOnce adds up the words of all rows.
+func TestMapCoversEveryRegisterOnce(t *testing.T) {
+	owner := map[int]string{}
+	for _, r := range Map(standard(block.OutEntries)) {
+		address, err := strconv.Atoi(r.Address)
+		if err != nil {
+			t.Fatal(err)
+		}
+		number, err := strconv.Atoi(r.Register)
+		if err != nil || number != address+400001 {
+			t.Errorf("%s %s: register %s, address %s", r.Block, r.Field, r.Register, r.Address)
+		}
+		words, err := strconv.Atoi(r.Words)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := address; i < address+words; i++ {
+			if owner[i] != "" {
+				t.Errorf("address %d belongs to %s and to %s %s", i, owner[i], r.Block, r.Field)
+			}
+			owner[i] = r.Block + " " + r.Field
+		}
+		if want := string(block.ToGateway); (r.Block == "REQ" || r.Block == "OUT") != (r.Direction == want) {
+			t.Errorf("%s %s is written %s", r.Block, r.Field, r.Direction)
+		}
+	}
+	if len(owner) < 96+64*38 {
+		t.Errorf("only %d registers are mapped", len(owner))
+	}
+}
+
+func TestMapOfNodes(t *testing.T) {
+	rows := Map(Places{Node: func(id block.ID, entry int) string { return fmt.Sprintf("%s/%d", id, entry) }})
+	r := find(t, rows, "PAYLOAD", "", "slot")
+	if r.Node != "PAYLOAD/0" || r.Element != "33" || r.Register != "" || r.Address != "" {
+		t.Errorf("%+v", r)
+	}
+	var csvText, text strings.Builder
+	if err := CSV(&csvText, rows); err != nil {
+		t.Fatal(err)
+	}
+	records, err := csv.NewReader(strings.NewReader(csvText.String())).ReadAll()
+	if err != nil || len(records) != len(rows)+1 || len(records[0]) != len(columns()) {
+		t.Errorf("%d records of %d columns for %d rows: %v", len(records), len(records[0]), len(rows), err)
+	}
+	if err := Markdown(&text, "north", rows); err != nil {
+		t.Fatal(err)
+	}
+	head := "| field | node | element | words | type | order | scale | unit | lowest | highest | meaning |\n"
+	if !strings.Contains(text.String(), head) || strings.Contains(text.String(), "register |") {
+		t.Errorf("the columns of nodes are not those wanted:\n%.400s", text.String())
+	}
+	if n := strings.Count(text.String(), head); n != len(block.IDs()) {
+		t.Errorf("%d tables for %d blocks", n, len(block.IDs()))
+	}
+}

@@ -1,0 +1,206 @@
+package gateway
+
+import (
+	"errors"
+	"fmt"
+	"reflect"
+	"strings"
+	"time"
+
+	"go.uber.org/zap"
+
+	"lapgate/gateway/config"
+	"lapgate/gateway/cycle"
+	"lapgate/gateway/status"
+)
+
+// Reload puts another configuration in force in the name of a person, each
+// line from its next roll on. What needs a restart is refused by its key with
+// both values, and then nothing changes. A line that has ended is left out.
+func (g *Gateway) Reload(s *config.Snapshot, by string) error {
+	g.reload.Lock()
+	defer g.reload.Unlock()
+	_, err := g.put(s, by)
+	return err
+}
+
+// ReloadFrom loads a configuration and puts it in force as Reload does, and
+// tells log, metrics and status how that went. It returns what changed. One
+// reload is made at a time, so that the newest to begin is the last in force.
+func (g *Gateway) ReloadFrom(load func() (*config.Snapshot, error), by string) (*config.Snapshot, []cycle.ConfigChange, error) {
+	g.reload.Lock()
+	defer g.reload.Unlock()
+	s, err := load()
+	var changes []cycle.ConfigChange
+	if err == nil {
+		changes, err = g.put(s, by)
+	}
+	g.options.Metrics.Reloaded(err == nil)
+	now := time.Now()
+	c := *g.inForce.Load()
+	if err != nil {
+		c.Refused = &status.Refusal{At: now, By: by, Error: err.Error()}
+		g.inForce.Store(&c)
+		g.options.Log.Error("configuration refused, the one in force stays", zap.String("by", by), zap.Error(err))
+		return nil, nil, err
+	}
+	fields := []zap.Field{zap.String("by", by), zap.String("hash", fmt.Sprintf("%08x", s.Hash)), zap.Int("changes", len(changes))}
+	const most = 20 // changes worth a line of the log each; the journal has all
+	for _, x := range changes[:min(len(changes), most)] {
+		fields = append(fields, zap.String(x.Key, x.Old+" -> "+x.New))
+	}
+	g.options.Log.Info("configuration read again; it takes effect at the next roll", fields...)
+	return s, changes, nil
+}
+
+// put checks all that can be wrong, and then changes everything.
+func (g *Gateway) put(s *config.Snapshot, by string) ([]cycle.ConfigChange, error) {
+	if s == nil {
+		return nil, errors.New("gateway: reload without a configuration")
+	}
+	changes := changesBetween(g.snapshot, s)
+	if problems := g.needRestart(s, changes); len(problems) > 0 {
+		return nil, fmt.Errorf("reload refused, the old configuration stays in force: %w", errors.Join(problems...))
+	}
+	for _, l := range g.lines {
+		i := indexOf(s, l.set.name)
+		own := fmt.Sprintf("lines.%d.", i)
+		var mine []cycle.ConfigChange
+		for _, c := range changes {
+			if !strings.HasPrefix(c.Key, "lines.") || strings.HasPrefix(c.Key, own) {
+				mine = append(mine, c)
+			}
+		}
+		if err := l.post(cycle.Configure{Line: s.Lines[i].Recipe, Hash: s.Hash, By: by, Changes: mine}); err != nil {
+			g.options.Log.Warn("the configuration changed without a line that has ended", zap.String("line", l.set.name))
+		}
+	}
+	g.snapshot = s
+	g.inForce.Store(&status.Config{File: s.File, Hash: s.Hash, At: time.Now(), By: by})
+	return changes, nil
+}
+
+// Config tells which configuration is in force, and of the newest that was
+// refused since.
+func (g *Gateway) Config() status.Config { return *g.inForce.Load() }
+
+// needRestart names what cannot change while the daemon runs.
+func (g *Gateway) needRestart(s *config.Snapshot, changes []cycle.ConfigChange) []error {
+	var problems []error
+	seen := map[string]bool{}
+	for i := range s.Lines {
+		if _, err := settingsOf(s, &s.Lines[i]); err != nil {
+			return []error{err}
+		}
+		name := s.Lines[i].Recipe.Name
+		seen[name] = true
+		if _, err := g.line(name); err != nil {
+			problems = append(problems, fmt.Errorf("line %s: is new; restart to add a line", name))
+		}
+	}
+	for _, l := range g.lines {
+		if !seen[l.set.name] {
+			problems = append(problems, fmt.Errorf("line %s: is in force but not in the new configuration; restart to remove a line", l.set.name))
+		}
+	}
+	if len(problems) > 0 {
+		return problems
+	}
+	named := map[string]bool{} // lines and sections with a problem
+	for _, c := range changes {
+		remedy := restartRemedy(c.Key)
+		if remedy == "" {
+			continue
+		}
+		problems = append(problems, fmt.Errorf("%s: would change from %s to %s; %s", c.Key, valueText(c.Old), valueText(c.New), remedy))
+		if parts := strings.Split(c.Key, "."); len(parts) > 2 {
+			named[strings.Join(parts[:3], ".")] = true
+		}
+	}
+	// A secret is not among the values.
+	for _, l := range g.lines {
+		i := indexOf(s, l.set.name)
+		key := fmt.Sprintf("lines.%d.controller", i)
+		if !named[key] && !reflect.DeepEqual(l.set.config.Controller, s.Lines[i].Controller) {
+			problems = append(problems, fmt.Errorf("%s: a secret would change; restart the daemon to change it", key))
+		}
+	}
+	return problems
+}
+
+func valueText(v string) string {
+	if v == "" {
+		return "nothing"
+	}
+	return v
+}
+
+// restartRemedy tells what to do about a key that cannot change while the
+// daemon runs, and is empty for one that can.
+func restartRemedy(key string) string {
+	const restart = "restart the daemon to change it"
+	section, rest, _ := strings.Cut(key, ".")
+	switch section {
+	case "log", "status", "journal", "control":
+		return restart
+	case "lines":
+		_, rest, _ = strings.Cut(rest, ".") // behind the number
+		part, _, _ := strings.Cut(rest, ".")
+		switch part {
+		case "controller", "scanner", "orders", "arming":
+			return restart
+		case "armed":
+			return "restart the daemon, or arm and disarm by command"
+		}
+	}
+	return ""
+}
+
+func indexOf(s *config.Snapshot, name string) int {
+	for i := range s.Lines {
+		if s.Lines[i].Recipe != nil && s.Lines[i].Recipe.Name == name {
+			return i
+		}
+	}
+	return -1
+}
+
+// changesBetween lists the values that differ, in the order of the new
+// configuration and then of what is gone. Lines are known by their names, and
+// their keys are those of the new configuration.
+func changesBetween(old, next *config.Snapshot) []cycle.ConfigChange {
+	moved := func(key string) string {
+		rest, ok := strings.CutPrefix(key, "lines.")
+		if !ok {
+			return key
+		}
+		number, rest, _ := strings.Cut(rest, ".")
+		for i := range old.Lines {
+			if fmt.Sprint(i) != number || old.Lines[i].Recipe == nil {
+				continue
+			}
+			if j := indexOf(next, old.Lines[i].Recipe.Name); j >= 0 {
+				return fmt.Sprintf("lines.%d.%s", j, rest)
+			}
+		}
+		return key
+	}
+	was := map[string]string{}
+	for _, v := range old.Effective() {
+		was[moved(v.Key)] = v.Value
+	}
+	var out []cycle.ConfigChange
+	seen := map[string]bool{}
+	for _, v := range next.Effective() {
+		seen[v.Key] = true
+		if before, had := was[v.Key]; !had || before != v.Value {
+			out = append(out, cycle.ConfigChange{Key: v.Key, Old: before, New: v.Value})
+		}
+	}
+	for _, v := range old.Effective() {
+		if key := moved(v.Key); !seen[key] {
+			out = append(out, cycle.ConfigChange{Key: key, Old: v.Value})
+		}
+	}
+	return out
+}

@@ -1,47 +1,86 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"text/tabwriter"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/config"
 )
 
+// checkFlags are the flags of `check`.
+type checkFlags struct {
+	source               sourceFlags
+	asJSON, values, live bool
+	line                 string
+	timeout              time.Duration
+}
+
 func (p *program) checkCommand() *cobra.Command {
-	var f sourceFlags
-	var asJSON, values bool
+	var f checkFlags
 	cmd := &cobra.Command{
 		Use:   "check",
-		Short: "Validate a configuration offline, all problems at once",
+		Short: "Validate a configuration, and with --online compare it with the controllers",
 		Long: `Check validates a configuration as run would, and reports every problem with
 its place, what was got, what was wanted and the remedy. Exit code 3 when the
-configuration is invalid.`,
+configuration is invalid.
+
+With --online it then looks at the controller of each line, and writes nothing:
+every block with its type, length and checksum, whether the clock moves, the
+session and heartbeat, the numbers that must not go back, and the state of the
+line. Exit code 4 when a controller is not reachable, 5 when something differs.`,
 		Args: cobra.NoArgs,
-		RunE: func(*cobra.Command, []string) error {
-			src, err := p.source(&f, nil)
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			src, err := p.source(&f.source, nil)
 			if err != nil {
 				return err
 			}
 			if src.Path == "" {
 				return usageError("no configuration is named; give --config FILE or set %s", configVariable)
 			}
-			if asJSON {
-				return p.checkJSON(src, values)
+			if f.asJSON {
+				return p.checkJSON(cmd.Context(), src, &f)
 			}
 			s, err := p.loadSource(src)
 			if err != nil {
 				return err
 			}
-			return p.printChecked(s, values)
+			if err := p.printChecked(s, f.values); err != nil || !f.live {
+				return err
+			}
+			lines, err := f.lines(s)
+			if err != nil {
+				return err
+			}
+			looks := p.online(cmd.Context(), s, lines, f.timeout)
+			p.printLooks(looks)
+			return looksError(looks)
 		},
 	}
-	f.add(cmd)
-	cmd.Flags().BoolVar(&values, "values", false, "print every value in force and where it comes from")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	f.source.add(cmd)
+	cmd.Flags().BoolVar(&f.values, "values", false, "print every value in force and where it comes from")
+	cmd.Flags().BoolVar(&f.asJSON, "json", false, "print JSON")
+	cmd.Flags().BoolVar(&f.live, "online", false, "look at the live controllers too, read-only")
+	cmd.Flags().StringVar(&f.line, "line", "", "with --online, only this line")
+	cmd.Flags().DurationVar(&f.timeout, "timeout", 30*time.Second, "with --online, longest time for one controller")
 	return cmd
+}
+
+// lines are those that --online looks at.
+func (f *checkFlags) lines(s *config.Snapshot) ([]*config.Line, error) {
+	if f.line != "" {
+		l, err := lineNamed(s, f.line)
+		return []*config.Line{l}, err
+	}
+	out := make([]*config.Line, len(s.Lines))
+	for i := range s.Lines {
+		out[i] = &s.Lines[i]
+	}
+	return out, nil
 }
 
 func (p *program) printChecked(s *config.Snapshot, values bool) error {
@@ -61,7 +100,7 @@ func (p *program) printChecked(s *config.Snapshot, values bool) error {
 }
 
 // checkJSON prints the verdict as JSON and leaves standard error empty.
-func (p *program) checkJSON(src config.Source, values bool) error {
+func (p *program) checkJSON(ctx context.Context, src config.Source, f *checkFlags) error {
 	out := struct {
 		File     string           `json:"file"`
 		Valid    bool             `json:"valid"`
@@ -69,28 +108,39 @@ func (p *program) checkJSON(src config.Source, values bool) error {
 		Problems []config.Problem `json:"problems"`
 		Warnings []config.Problem `json:"warnings"`
 		Values   []config.Value   `json:"values,omitempty"`
+		Online   []lineLook       `json:"online,omitempty"`
 	}{File: src.Path, Problems: []config.Problem{}, Warnings: []config.Problem{}}
 	s, err := config.Load(src)
 	var refused *config.Error
+	var verdict error
 	switch {
 	case errors.As(err, &refused):
 		out.Problems = append(out.Problems, refused.Problems...)
 		out.Warnings = append(out.Warnings, refused.Warnings...)
+		verdict = &exitError{code: exitConfig}
 	case err != nil:
 		return err
 	default:
 		out.Valid = true
 		out.Hash = fmt.Sprintf("%08x", s.Hash)
 		out.Warnings = append(out.Warnings, s.Warnings...)
-		if values {
+		if f.values {
 			out.Values = s.Effective()
+		}
+		if f.live {
+			lines, err := f.lines(s)
+			if err != nil {
+				return err
+			}
+			out.Online = p.online(ctx, s, lines, f.timeout)
+			var e *exitError
+			if errors.As(looksError(out.Online), &e) {
+				verdict = &exitError{code: e.code}
+			}
 		}
 	}
 	if err := p.printJSON(out); err != nil {
 		return err
 	}
-	if !out.Valid {
-		return &exitError{code: exitConfig}
-	}
-	return nil
+	return verdict
 }

@@ -4,8 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
 	"os/signal"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -40,22 +42,24 @@ func (p *program) demoCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "demo",
 		Short: "Wrap a made-up shift on the simulator, over real sockets",
-		Long: `Demo runs the simulator and the daemon in one process, joined by Modbus TCP on
-the loopback interface. It wraps a made-up shift, prints what became of each
-roll, and ends. No configuration is needed and no machine is driven.
+		Long: `Demo runs the simulator and the daemon in one process, joined on the loopback
+interface by Modbus TCP, plain or with TLS, or by encrypted OPC UA. It wraps a
+made-up shift, prints what became of each roll, and ends. No configuration is
+needed and no machine is driven.
 
 Exit code 0 when every roll is accounted for, no invariant of the handshake was
 broken, every wrap was judged good by the simulator and the journal verifies.`,
 		Example: `  lapgate demo
   lapgate demo --fault link-cut,controller-restart --seed 7
-  lapgate demo --rolls 10 --journal ./demo-journal`,
+  lapgate demo --rolls 10 --journal ./demo-journal
+  lapgate demo --transport opcua`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if helped, err := f.sim.check(p); helped || err != nil {
 				return err
 			}
-			if f.transport != "modbus" {
-				return usageError("--transport: got %q, want modbus", f.transport)
+			if !slices.Contains(demoTransports(), demoTransport(f.transport)) {
+				return usageError("--transport: got %q, want one of %v", f.transport, demoTransports())
 			}
 			return p.demo(cmd.Context(), &f)
 		},
@@ -63,7 +67,7 @@ broken, every wrap was judged good by the simulator and the journal verifies.`,
 	f.sim.add(cmd)
 	fl := cmd.Flags()
 	fl.StringVar(&f.journal, "journal", "", "keep the journal in this directory (default a temporary one that is removed)")
-	fl.StringVar(&f.transport, "transport", "modbus", "link between daemon and simulator: modbus")
+	fl.StringVar(&f.transport, "transport", string(demoModbus), fmt.Sprintf("link between daemon and simulator, one of %v", demoTransports()))
 	fl.BoolVarP(&f.verbose, "verbose", "v", false, "write the daemon's log to standard error")
 	fl.BoolVar(&f.asJSON, "json", false, "print one JSON object at the end instead of lines")
 	return cmd
@@ -82,7 +86,7 @@ func (p *program) demo(ctx context.Context, f *demoFlags) (err error) {
 		return err
 	}
 
-	line, err := p.demoLine("127.0.0.1:1", dir)
+	line, err := p.demoLine(dir, nil)
 	if err != nil {
 		return err
 	}
@@ -91,6 +95,10 @@ func (p *program) demo(ctx context.Context, f *demoFlags) (err error) {
 		return err
 	}
 	f.sim.put(&simConfig)
+	transport := demoTransport(f.transport)
+	if err := transport.serve(&simConfig, line.Lines[0].Recipe.Name, dir); err != nil {
+		return err
+	}
 	watch := &demoWatch{program: p, quiet: f.asJSON, intents: map[string]cycle.IntentRecord{}, holds: map[string][]string{}}
 	simConfig.OnRoll = watch.left
 	line1, err := sim.New(simConfig)
@@ -99,7 +107,7 @@ func (p *program) demo(ctx context.Context, f *demoFlags) (err error) {
 	}
 	defer func() { err = errors.Join(err, line1.Close()) }()
 
-	snapshot, err := p.demoLine(line1.ModbusAddr(), dir)
+	snapshot, err := p.demoLine(dir, transport.settings(line1, dir))
 	if err != nil {
 		return err
 	}
@@ -108,10 +116,10 @@ func (p *program) demo(ctx context.Context, f *demoFlags) (err error) {
 		return fmt.Errorf("journal %s is there already; the demo begins with a fresh controller, name another directory", path)
 	}
 	if !f.asJSON {
-		fmt.Fprintf(p.stdout, "simulated line %s at modbus-tcp %s, %d rolls, seed %d, journal %s\n",
-			snapshot.Lines[0].Recipe.Name, line1.ModbusAddr(), len(simConfig.Rolls), f.sim.seed, path)
+		fmt.Fprintf(p.stdout, "simulated line %s at %s, %d rolls, seed %d, journal %s\n",
+			snapshot.Lines[0].Recipe.Name, transport.address(line1), len(simConfig.Rolls), f.sim.seed, path)
 	}
-	report, gatewayErr, simErr := p.demoShift(ctx, f, snapshot, line1, watch)
+	report, gatewayErr, simErr := p.demoShift(ctx, f, snapshot, line1, watch, transport.dialing(p, line1, simConfig.OPCUA.Users, dir))
 	result, err := demoResultOf(ctx, path, report)
 	if err != nil {
 		return err
@@ -132,20 +140,15 @@ func (p *program) demo(ctx context.Context, f *demoFlags) (err error) {
 	return err
 }
 
-// demoLine is the embedded configuration, armed and joined to an address.
-func (p *program) demoLine(addr, dir string) (*config.Snapshot, error) {
-	return p.loadSource(config.Source{
-		Path: demoName, Bytes: configs.Demo(),
-		Set: map[string]string{
-			"lines.0.controller.address": addr,
-			"lines.0.armed":              "true",
-			"journal.directory":          dir,
-		},
-	})
+// demoLine is the embedded configuration, armed, with further overrides.
+func (p *program) demoLine(dir string, overrides map[string]string) (*config.Snapshot, error) {
+	set := map[string]string{"lines.0.armed": "true", "journal.directory": dir}
+	maps.Copy(set, overrides)
+	return p.loadSource(config.Source{Path: demoName, Bytes: configs.Demo(), Set: set})
 }
 
 // demoShift runs simulator and daemon until the shift ends.
-func (p *program) demoShift(ctx context.Context, f *demoFlags, snapshot *config.Snapshot, line *sim.Sim, watch *demoWatch) (report *sim.Report, gatewayErr, simErr error) {
+func (p *program) demoShift(ctx context.Context, f *demoFlags, snapshot *config.Snapshot, line *sim.Sim, watch *demoWatch, dial dialing) (report *sim.Report, gatewayErr, simErr error) {
 	log := zap.NewNop()
 	if f.verbose {
 		var err error
@@ -158,7 +161,7 @@ func (p *program) demoShift(ctx context.Context, f *demoFlags, snapshot *config.
 		return &sim.Report{}, err, nil
 	}
 	g, err := gateway.New(gateway.Options{
-		Snapshot: snapshot, Dialer: dialerOf, OpenJournal: journalOpener(snapshot, log),
+		Snapshot: snapshot, Dialer: dial(log), OpenJournal: journalOpener(snapshot, log),
 		Log: log, Metrics: metrics, OnRecord: watch.recorded,
 	})
 	if err != nil {

@@ -145,9 +145,18 @@ type simProcess struct {
 	err            error
 }
 
+// startSim starts a simulator and returns its Modbus address.
 func startSim(ctx context.Context, t *testing.T, exe string, rolls int, seed uint64) (*simProcess, string) {
 	t.Helper()
-	cmd := exec.CommandContext(ctx, exe, "sim", "--json", "--count", strconv.Itoa(rolls), "--seed", strconv.FormatUint(seed, 10))
+	p, addresses := startSimServers(ctx, t, exe, []string{"modbus-tcp"}, "--count", strconv.Itoa(rolls), "--seed", strconv.FormatUint(seed, 10))
+	return p, addresses[0]
+}
+
+// startSimServers starts a simulator and returns the addresses of its servers,
+// in the order of the protocols that it prints.
+func startSimServers(ctx context.Context, t *testing.T, exe string, protocols []string, args ...string) (*simProcess, []string) {
+	t.Helper()
+	cmd := exec.CommandContext(ctx, exe, append([]string{"sim", "--json"}, args...)...)
 	cmd.Env = cleanEnv()
 	stdout, err := cmd.StdoutPipe()
 	if err != nil {
@@ -161,13 +170,17 @@ func startSim(ctx context.Context, t *testing.T, exe string, rolls int, seed uin
 		t.Fatal(err)
 	}
 	lines := bufio.NewReader(stderr)
-	first, err := lines.ReadString('\n')
-	if err != nil {
-		t.Fatal(err)
-	}
-	address, ok := strings.CutPrefix(strings.TrimSpace(first), "modbus-tcp ")
-	if !ok {
-		t.Fatalf("the simulator's first line is %q, want its address", first)
+	var addresses []string
+	for _, protocol := range protocols {
+		text, err := lines.ReadString('\n')
+		if err != nil {
+			t.Fatal(err)
+		}
+		address, ok := strings.CutPrefix(strings.TrimSpace(text), protocol+" ")
+		if !ok {
+			t.Fatalf("the simulator prints %q, want its address for %s", text, protocol)
+		}
+		addresses = append(addresses, address)
 	}
 	p := &simProcess{ended: make(chan struct{})}
 	go func() {
@@ -181,5 +194,5 @@ func startSim(ctx context.Context, t *testing.T, exe string, rolls int, seed uin
 		p.err = cmd.Wait()
 		close(p.ended)
 	}()
-	return p, address
+	return p, addresses
 }

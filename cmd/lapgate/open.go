@@ -10,30 +10,19 @@ import (
 	"go.uber.org/zap"
 
 	"lapgate/gateway"
-	"lapgate/gateway/block"
 	"lapgate/gateway/config"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/link"
-	"lapgate/gateway/link/modbus"
 )
 
-// dialerOf makes the dialer of one configured controller.
-func dialerOf(l *config.Line) (link.Dialer, error) {
-	c := &l.Controller
-	layout, err := link.NewLayout(map[block.ID]int{
-		block.REQ: int(c.Bases.Request), block.OUT: int(c.Bases.Outcomes), block.HEARTBEAT: int(c.Bases.Heartbeat),
-		block.HELLO: int(c.Bases.Hello), block.PAYLOAD: int(c.Bases.Payload), block.COMMIT: int(c.Bases.Commit),
-		block.ACK: int(c.Bases.Ack),
-	})
-	if err != nil {
-		return nil, err
-	}
-	conf := modbus.Config{Unit: uint8(c.Unit), Layout: layout, Limits: link.Limits{Read: link.MostRead, Write: link.MostWrite}, Timeout: c.Times.RequestTimeout}
-	switch c.Protocol {
-	case config.ModbusTCP:
-		return modbus.NewTCP(c.Address, conf)
-	default:
-		return nil, fmt.Errorf("controller.protocol %q cannot be served by this version; want %s", c.Protocol, config.ModbusTCP)
+// dialers makes the dialer of each configured controller.
+func (p *program) dialers(log *zap.Logger) func(*config.Line) (link.Dialer, error) {
+	shared := &buses{}
+	return func(l *config.Line) (link.Dialer, error) {
+		if l.Controller.Protocol == config.OPCUA {
+			return opcuaDialer(l, log, p.lookup)
+		}
+		return modbusDialer(l, log, shared)
 	}
 }
 

@@ -15,6 +15,7 @@ import (
 
 	"lapgate/gateway"
 	"lapgate/gateway/config"
+	"lapgate/gateway/control"
 	"lapgate/gateway/status"
 )
 
@@ -25,10 +26,11 @@ func (p *program) runCommand() *cobra.Command {
 		Short: "Run the daemon",
 		Long: `Run serves every line of the configuration until it gets SIGTERM or SIGINT.
 SIGHUP reads the configuration again and puts it in force from the next roll on,
-or refuses it whole. A controller that is off is tried until it answers.
+or refuses it whole; so does the command reload. A controller that is off is tried until it answers.
 
-A line writes to its controller only when the configuration says armed: true;
-otherwise it runs in shadow and only records what it would have offered.`,
+A line writes to its controller only when the configuration says armed: true, or
+the command arm allowed it; otherwise it runs in shadow and only records what it
+would have offered.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			src, err := p.source(&f, nil)
@@ -69,13 +71,22 @@ func (p *program) daemon(ctx context.Context, src config.Source) (err error) {
 		}
 	}
 	g, err := gateway.New(gateway.Options{
-		Snapshot: snapshot, Dialer: dialerOf, OpenJournal: journalOpener(snapshot, log), Log: log, Metrics: metrics,
+		Snapshot: snapshot, Dialer: p.dialers(log), OpenJournal: journalOpener(snapshot, log), Log: log, Metrics: metrics,
 	})
 	if err != nil {
 		return err
 	}
+	o := &operator{gateway: g, source: src, quiet: quietTime}
+	if socket := snapshot.Socket(); socket != "" {
+		channel, err := control.Listen(ctx, socket, o.handle)
+		if err != nil {
+			return err
+		}
+		defer func() { err = errors.Join(err, channel.Close()) }()
+		log.Info("commands are taken", zap.String("socket", channel.Path()))
+	}
 	if !snapshot.Status.Off() {
-		server, err := status.Listen(ctx, snapshot.Status.Listen, status.Source{Version: thisBuild().Version, Lines: g.Lines, Metrics: registry})
+		server, err := status.Listen(ctx, snapshot.Status.Listen, status.Source{Version: thisBuild().Version, Lines: g.Lines, Config: g.Config, Metrics: registry})
 		if err != nil {
 			return err
 		}
@@ -89,7 +100,7 @@ func (p *program) daemon(ctx context.Context, src config.Source) (err error) {
 		done <- struct{}{}
 	}()
 	go func() {
-		p.reloadOnHangup(helpers, src, g, log)
+		o.reloadOnHangup(helpers)
 		done <- struct{}{}
 	}()
 	log.Info("lapgate runs", zap.String("version", thisBuild().Version), zap.String("config", snapshot.File),
@@ -110,28 +121,4 @@ func anyAlive(lines []status.Line) bool {
 		}
 	}
 	return false
-}
-
-// reloadOnHangup puts the configuration in force again on each SIGHUP. One
-// that is refused changes nothing.
-func (p *program) reloadOnHangup(ctx context.Context, src config.Source, g *gateway.Gateway, log *zap.Logger) {
-	hangup := make(chan os.Signal, 1)
-	signal.Notify(hangup, syscall.SIGHUP)
-	defer signal.Stop(hangup)
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-hangup:
-		}
-		next, err := config.Load(src)
-		if err == nil {
-			err = g.Reload(next)
-		}
-		if err != nil {
-			log.Error("configuration refused, the one in force stays", zap.Error(err))
-			continue
-		}
-		log.Info("configuration read again", zap.String("hash", fmt.Sprintf("%08x", next.Hash)))
-	}
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net"
 	"os"
 	"os/signal"
 	"strings"
@@ -80,7 +81,7 @@ func (p *program) simCommand() *cobra.Command {
 	f := simFlags{countFlag: "count"}
 	var source sourceFlags
 	var opcua simOPCUAFlags
-	var line, listen, rollsFile string
+	var line, listen, rollsFile, tlsFolder string
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "sim",
@@ -115,6 +116,15 @@ or a wrap was judged bad.`,
 				return err
 			}
 			c.Limit = simLimit
+			if tlsFolder != "" {
+				host, _, err := net.SplitHostPort(listen)
+				if err != nil {
+					return usageError("--listen: %v; want host:port", err)
+				}
+				if c.Modbus.TLS, err = simSecurity(tlsFolder, host, time.Now()); err != nil {
+					return err
+				}
+			}
 			if rollsFile != "" {
 				if c.Rolls, err = p.openTrueRolls(rollsFile); err != nil {
 					return err
@@ -129,6 +139,7 @@ or a wrap was judged bad.`,
 	opcua.add(cmd)
 	cmd.Flags().StringVar(&line, "line", "", "the line of the configuration (default the first)")
 	cmd.Flags().StringVar(&listen, "listen", "127.0.0.1:0", "address of the Modbus TCP server; port 0 picks a free one")
+	cmd.Flags().StringVar(&tlsFolder, "tls", "", "serve Modbus with TLS and client certificates from this folder; where it is empty, those of both sides are made there")
 	cmd.Flags().StringVar(&rollsFile, "rolls", "", "CSV file of the rolls as they truly are; - is standard input")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print the report as JSON on standard output, the address on standard error")
 	return cmd
@@ -164,7 +175,11 @@ func (p *program) sim(ctx context.Context, c sim.Config, asJSON bool) error {
 	if asJSON {
 		where = p.stderr
 	}
-	fmt.Fprintf(where, "modbus-tcp %s\n", s.ModbusAddr())
+	protocol := "modbus-tcp"
+	if c.Modbus.TLS != nil {
+		protocol = "modbus-tls"
+	}
+	fmt.Fprintf(where, "%s %s\n", protocol, s.ModbusAddr())
 	if o := s.OPCUA(); o != nil {
 		fmt.Fprintf(where, "opcua %s\n", o.URL())
 	}

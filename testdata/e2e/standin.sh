@@ -23,6 +23,7 @@ go build -o "$work/lapgate" ./cmd/lapgate
 start() {
   local name=$1
   shift
+  : >"$work/$name.out" # it may be looked at before the command begins
   "$@" >"$work/$name.out" 2>"$work/$name.log" &
   pid=$!
 }

@@ -1,0 +1,100 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"go.uber.org/zap"
+
+	"lapgate/gateway/block"
+	"lapgate/gateway/config"
+	"lapgate/gateway/link/opcua"
+	"lapgate/gateway/plc"
+)
+
+func (p *program) mapCommand() *cobra.Command {
+	var f sourceFlags
+	var line, format string
+	var every bool
+	cmd := &cobra.Command{
+		Use:   "map",
+		Short: "Print where every field stands in the controller",
+		Long: `Map prints every field of every block for one line of the configuration: the
+register as most tools for controllers count it (400001 and up) and its address
+counted from zero as it goes over the wire, or for OPC UA the node and the element
+within its array; type, order, scale, unit, range, direction and meaning.
+
+Of the outcome ring it lists the first of 64 entries; --every-entry lists all.
+Without a configuration it prints the map of the demo.`,
+		Example: "  lapgate map --config line.yaml --format csv > map.csv\n  lapgate map --config line.yaml --format markdown",
+		Args:    cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error {
+			if format != "csv" && format != "markdown" {
+				return usageError("--format: got %q, want csv or markdown", format)
+			}
+			snapshot, err := p.load(&f)
+			if err != nil {
+				return err
+			}
+			l, err := lineNamed(snapshot, line)
+			if err != nil {
+				return err
+			}
+			places := placesOf(l)
+			if every {
+				places.Entries = block.OutEntries
+			}
+			if format == "csv" {
+				return plc.CSV(p.stdout, plc.Map(places))
+			}
+			return plc.Markdown(p.stdout, l.Recipe.Name, plc.Map(places))
+		},
+	}
+	f.add(cmd)
+	cmd.Flags().StringVar(&line, "line", "", "the line of the configuration (default the first)")
+	cmd.Flags().StringVar(&format, "format", "csv", "csv or markdown")
+	cmd.Flags().BoolVar(&every, "every-entry", false, "list every entry of the outcome ring")
+	return cmd
+}
+
+// placesOf tells where the blocks of a configured line stand.
+func placesOf(l *config.Line) plc.Places {
+	if l.Controller.Protocol == config.OPCUA {
+		s := opcuaSettings(l, zap.NewNop())
+		namespace := s.NamespaceURI
+		if namespace == "" {
+			namespace = opcua.NamespaceURI
+		}
+		return plc.Places{Node: func(id block.ID, entry int) string {
+			name, ok := s.Nodes[id]
+			if !ok {
+				name = opcua.NodeName(s.Line, id, entry)
+			}
+			return nodeText(namespace, name, entry)
+		}}
+	}
+	b := &l.Controller.Bases
+	base := map[block.ID]uint16{
+		block.REQ: b.Request, block.OUT: b.Outcomes, block.HEARTBEAT: b.Heartbeat, block.HELLO: b.Hello,
+		block.PAYLOAD: b.Payload, block.COMMIT: b.Commit, block.ACK: b.Ack,
+	}
+	return plc.Places{Address: func(id block.ID, entry int) int {
+		at := int(base[id])
+		if id == block.OUT {
+			at += entry * block.OutWords
+		}
+		return at
+	}}
+}
+
+// nodeText writes a node with the name of its namespace, whose number differs
+// from server to server. A configured identifier may say its kind itself, and
+// has an asterisk where the two digits of an entry go.
+func nodeText(namespace, identifier string, entry int) string {
+	identifier = strings.Replace(identifier, "*", fmt.Sprintf("%02d", entry), 1)
+	if len(identifier) < 2 || identifier[1] != '=' || !strings.ContainsRune("sigb", rune(identifier[0])) {
+		identifier = "s=" + identifier
+	}
+	return "nsu=" + namespace + ";" + identifier
+}

@@ -1,0 +1,165 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"strings"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+
+	"lapgate/gateway/config"
+	"lapgate/gateway/cycle"
+	"lapgate/gateway/journal"
+	"lapgate/gateway/survey"
+)
+
+// lineLook is what was seen of one line's controller.
+type lineLook struct {
+	Line     string `json:"line"`
+	Protocol string `json:"protocol"`
+	Address  string `json:"address"`
+	survey.Report
+}
+
+// online looks at the controllers of the lines, all at the same time. It only
+// reads.
+func (p *program) online(ctx context.Context, s *config.Snapshot, lines []*config.Line, timeout time.Duration) []lineLook {
+	looks := make([]lineLook, len(lines))
+	var all sync.WaitGroup
+	for i, l := range lines {
+		looks[i] = lineLook{Line: l.Recipe.Name, Protocol: string(l.Controller.Protocol), Address: l.Controller.Address}
+		all.Go(func() {
+			ctx, cancel := context.WithTimeout(ctx, timeout)
+			defer cancel()
+			looks[i].Report = *p.lookAt(ctx, s, l)
+		})
+	}
+	all.Wait()
+	return looks
+}
+
+func (p *program) lookAt(ctx context.Context, s *config.Snapshot, l *config.Line) *survey.Report {
+	warnings := &warningCore{}
+	dialer, err := p.dialers(zap.New(warnings))(l)
+	if err != nil {
+		return survey.Undialled(err)
+	}
+	port, err := dialer.Dial(ctx)
+	if err != nil {
+		r := survey.Undialled(err)
+		r.Items = append(warnings.items, r.Items...)
+		return r
+	}
+	defer func() { _ = port.Close() }() // only read from
+	known, doubt := knownOf(ctx, s.Journal.Path(l.Recipe.Name))
+	t := l.Controller.Times
+	r := survey.Look(ctx, port, survey.Expect{
+		Line: l.Recipe, Poll: t.Poll, Stale: t.DataStale, Request: t.RequestTimeout, Known: known,
+	})
+	r.Items = append(append(warnings.items, r.Items...), doubt...)
+	return r
+}
+
+// knownOf reads from a journal what it knows of the controller. A line that was
+// never served has none.
+func knownOf(ctx context.Context, path string) (k survey.Known, doubt []survey.Item) {
+	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
+		return k, []survey.Item{{Subject: "journal", Verdict: survey.Note, Got: "none at " + path}}
+	}
+	r, err := journal.OpenReader(ctx, path)
+	if err == nil {
+		err = errors.Join(r.Replay(ctx, func(s cycle.Stored) error { k.Take(s); return nil }), r.Close())
+	}
+	if err != nil {
+		return survey.Known{}, []survey.Item{{Subject: "journal", Verdict: survey.Warn, Got: err.Error(),
+			Want: "a journal to compare the controller with", Remedy: "run lapgate journal verify " + path}}
+	}
+	return k, nil
+}
+
+// warningCore keeps the warnings of a link as items of the report.
+type warningCore struct{ items []survey.Item }
+
+// Enabled takes warnings and worse.
+func (c *warningCore) Enabled(l zapcore.Level) bool { return l >= zapcore.WarnLevel }
+
+// With is not used by the links.
+func (c *warningCore) With([]zapcore.Field) zapcore.Core { return c }
+
+// Check takes part for what is enabled.
+func (c *warningCore) Check(e zapcore.Entry, to *zapcore.CheckedEntry) *zapcore.CheckedEntry {
+	if c.Enabled(e.Level) {
+		return to.AddCore(e, c)
+	}
+	return to
+}
+
+// Write keeps a warning.
+func (c *warningCore) Write(e zapcore.Entry, fields []zapcore.Field) error {
+	item := survey.Item{Subject: "link", Verdict: survey.Warn, Got: e.Message}
+	for _, f := range fields {
+		switch f.Key {
+		case "code":
+			item.Subject = f.String
+		case "remedy":
+			item.Remedy = f.String
+		}
+	}
+	c.items = append(c.items, item)
+	return nil
+}
+
+// Sync does nothing: the items are in memory.
+func (c *warningCore) Sync() error { return nil }
+
+// printLooks prints what was seen, a line each, with the remedies below.
+func (p *program) printLooks(looks []lineLook) {
+	for i := range looks {
+		l := &looks[i]
+		fmt.Fprintf(p.stdout, "line %s, %s %s\n", l.Line, l.Protocol, l.Address)
+		for _, item := range l.Items {
+			word := string(item.Verdict)
+			if item.Verdict == survey.Fail {
+				word = "FAIL"
+			}
+			text := item.Got
+			if item.Want != "" {
+				text += " (want " + item.Want + ")"
+			}
+			fmt.Fprintf(p.stdout, "  %-4s  %s: %s\n", word, item.Subject, strings.ReplaceAll(text, "\n", "\n        "))
+			if item.Remedy != "" {
+				fmt.Fprintf(p.stdout, "        %s\n", item.Remedy)
+			}
+		}
+	}
+}
+
+// looksError is the exit of a look at the controllers: nil when nothing failed.
+func looksError(looks []lineLook) error {
+	var failed, away []string
+	for i := range looks {
+		switch {
+		case looks[i].Unreachable:
+			away = append(away, looks[i].Line)
+		case len(looks[i].Failed()) > 0:
+			failed = append(failed, looks[i].Line)
+		}
+	}
+	var text []string
+	if len(failed) > 0 {
+		text = append(text, "not as configured: line "+strings.Join(failed, ", "))
+	}
+	if len(away) > 0 {
+		text = append(text, "controller not reachable: line "+strings.Join(away, ", "))
+		return &exitError{exitUnreachable, errors.New(strings.Join(text, "; "))}
+	}
+	if len(failed) > 0 {
+		return &exitError{exitDifferences, errors.New(strings.Join(text, "; "))}
+	}
+	return nil
+}

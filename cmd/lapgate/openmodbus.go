@@ -1,0 +1,80 @@
+package main
+
+import (
+	"fmt"
+	"sync"
+
+	"go.uber.org/zap"
+
+	"lapgate/gateway/block"
+	"lapgate/gateway/config"
+	"lapgate/gateway/link"
+	"lapgate/gateway/link/modbus"
+)
+
+// buses are the serial lines that the dialers of a daemon share: all units on
+// one device take turns.
+type buses struct {
+	mu   sync.Mutex
+	open map[modbus.Serial]*modbus.Bus
+}
+
+// of is the bus of a line; the same one for the same settings.
+func (b *buses) of(s modbus.Serial) *modbus.Bus {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.open == nil {
+		b.open = map[modbus.Serial]*modbus.Bus{}
+	}
+	if b.open[s] == nil {
+		b.open[s] = modbus.NewBus(s)
+	}
+	return b.open[s]
+}
+
+// modbusDialer makes the dialer of a configured Modbus server.
+func modbusDialer(l *config.Line, log *zap.Logger, shared *buses) (*modbus.Dialer, error) {
+	c := &l.Controller
+	layout, err := layoutOf(c.Bases)
+	if err != nil {
+		return nil, err
+	}
+	conf := modbus.Config{
+		Unit: uint8(c.Unit), Layout: layout, Timeout: c.Times.RequestTimeout,
+		Limits: link.Limits{Read: c.Modbus.ReadLimit, Write: link.MostWrite, Gap: c.Modbus.Gap},
+		Warn: func(w modbus.Warning) {
+			log.Warn(w.Text, zap.String("line", l.Recipe.Name), zap.String("code", w.Code), zap.String("remedy", w.Help))
+		},
+	}
+	if c.Modbus.Registers == config.InputRegisters {
+		conf.Reads = modbus.ReadInput
+	}
+	if c.Modbus.Writes == config.SingleWrites {
+		conf.Writes = modbus.WriteSingle
+	}
+	switch c.Protocol {
+	case config.ModbusTCP:
+		return modbus.NewTCP(c.Address, conf)
+	case config.ModbusTLS:
+		m, err := c.TLS.Read()
+		if err != nil {
+			return nil, err
+		}
+		return modbus.NewTLS(c.Address, modbus.Security{
+			Authorities: m.Authorities, Certificate: m.Certificate, Key: m.Key,
+			ServerName: c.TLS.ServerName, Notice: config.ExpiryNotice,
+		}, conf)
+	case config.ModbusRTU:
+		return modbus.NewRTU(shared.of(modbus.Serial{
+			Device: c.Address, Baud: c.Serial.Baud, Parity: c.Serial.Parity, StopBits: c.Serial.StopBits, Slowest: c.Serial.SlowestReply,
+		}), conf)
+	}
+	return nil, fmt.Errorf("controller.protocol %q is none of Modbus", c.Protocol)
+}
+
+func layoutOf(b config.Bases) (link.Layout, error) {
+	return link.NewLayout(map[block.ID]int{
+		block.REQ: int(b.Request), block.OUT: int(b.Outcomes), block.HEARTBEAT: int(b.Heartbeat),
+		block.HELLO: int(b.Hello), block.PAYLOAD: int(b.Payload), block.COMMIT: int(b.Commit), block.ACK: int(b.Ack),
+	})
+}

@@ -1,0 +1,295 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"maps"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"reflect"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"go.uber.org/zap"
+	"pgregory.net/rapid"
+
+	"lapgate/configs"
+	"lapgate/gateway/block"
+	"lapgate/gateway/config"
+	"lapgate/gateway/journal"
+	"lapgate/gateway/link/opcua"
+	"lapgate/sim"
+)
+
+// opcuaLine loads the configuration of the demo with its controller at an OPC
+// UA server, and the values given.
+func opcuaLine(set map[string]string) (*config.Line, error) {
+	const at = "lines.0.controller."
+	all := map[string]string{at + "protocol": "opcua", at + "address": "opc.tcp://192.0.2.10:4840", at + "plain": "false"}
+	for k, v := range set {
+		all[at+k] = v
+	}
+	s, err := config.Load(config.Source{Path: demoName, Bytes: configs.Demo(), Set: all})
+	if err != nil {
+		return nil, err
+	}
+	return &s.Lines[0], nil
+}
+
+func noVariable(string) (string, bool) { return "", false }
+
+// The defaults of the configuration are those of the link.
+func TestOPCUADefaults(t *testing.T) {
+	l, err := opcuaLine(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, want := opcuaSettings(l, zap.NewNop()), opcua.DefaultSettings()
+	if got.Warn == nil || got.Endpoint != "opc.tcp://192.0.2.10:4840" || got.Line != "north" || len(got.Nodes) > 0 {
+		t.Errorf("%+v", got)
+	}
+	got.Warn, got.Endpoint, got.Line, got.Nodes = nil, "", "", nil
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("got %+v, want %+v", got, want)
+	}
+}
+
+func TestOPCUASettings(t *testing.T) {
+	l, err := opcuaLine(map[string]string{
+		"opcua.policy": "Aes128_Sha256_RsaOaep", "opcua.mode": "Sign", "opcua.certificates": "keys", "opcua.server_name": "plc.mill.test",
+		"opcua.namespace": "urn:mill.test", "opcua.skew_limit": "30 s", "times.request_timeout": "600 ms",
+		"opcua.nodes.request": "i=1", "opcua.nodes.outcomes": "Out*", "opcua.nodes.heartbeat": "g=72962B91-FA75-4AE6-8D28-B404DC7DAF63",
+		"opcua.nodes.hello": "b=AAEC", "opcua.nodes.payload": "s=Pay", "opcua.nodes.commit": "Go", "opcua.nodes.ack": "Yes",
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := opcuaSettings(l, zap.NewNop())
+	got.Warn = nil
+	want := opcua.Settings{
+		Endpoint: "opc.tcp://192.0.2.10:4840", Line: "north", Policy: opcua.PolicyAes128Sha256RsaOaep, Mode: opcua.ModeSign,
+		Folder: "keys", ServerName: "plc.mill.test", NamespaceURI: "urn:mill.test", SkewLimit: 30 * time.Second, Timeout: 600 * time.Millisecond,
+		Nodes: map[block.ID]string{
+			block.REQ: "i=1", block.OUT: "Out*", block.HEARTBEAT: "g=72962B91-FA75-4AE6-8D28-B404DC7DAF63",
+			block.HELLO: "b=AAEC", block.PAYLOAD: "s=Pay", block.COMMIT: "Go", block.ACK: "Yes",
+		},
+	}
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("got %+v, want %+v", got, want)
+	}
+}
+
+// Whatever the check of a configuration passes, the link takes.
+func TestOPCUACheckedIsTaken(t *testing.T) {
+	pki := filepath.Join(t.TempDir(), "pki")
+	values := map[string][]string{
+		"address": {"opc.tcp://h:4840", "opc.tcp://[2001:db8::1]:4840/line", "opc.tcp://h:0", "opc.tcp://h:65536", "opc.tcp://h", "h:4840",
+			"opc.tcp:h:4840", "OPC.TCP://h:1", "opc.tcp://u@h:1", "opc.tcp://h:1#a", "opc.tcp://h:x", "opc.tcp:///h:1", "opc.tcp://%zz:1"},
+		"plain":                  {"true", "false"},
+		"opcua.policy":           {"None", "Basic256Sha256", "Aes128_Sha256_RsaOaep", "Aes256_Sha256_RsaPss", "Basic256"},
+		"opcua.mode":             {"None", "Sign", "SignAndEncrypt"},
+		"opcua.namespace":        {"urn:lapgate:line", "x"},
+		"opcua.user":             {"gateway"},
+		"opcua.skew_limit":       {"0.1 s", "1 h", "0 s"},
+		"opcua.nodes.request":    {"Request", "i=", "i=x", "i=-1", "i=4294967295", "i=4294967296", "g=1", "b=AA==", "b=A", "s=", "=", "x=1", "ns=1;i=1"},
+		"opcua.nodes.outcomes":   {"Out", "Out*", "**", "i=1*", "i=42949672*", "i=4294967*", "b=A*A=", "b=A*", "*"},
+		"opcua.nodes.hello":      {"g=72962B91-FA75-4AE6-8D28-B404DC7DAF63", "g=72962B91-FA75-4AE6-8D28-B404DC7DAF6", "g=72962B91FA754AE68D28B404DC7DAF63", "g={72962B91-FA75-4AE6-8D28-B404DC7DAF63}"},
+		"opcua.nodes.ack":        {"Request", "i=4294967295", "i=1"},
+		"opcua.nodes.commit":     {opcua.NodeName("north", block.COMMIT, 0), opcua.NodeName("north", block.ACK, 0)},
+		"opcua.user_certificate": {"user.crt"},
+	}
+	keys := slices.Sorted(maps.Keys(values))
+	taken := 0
+	rapid.Check(t, func(t *rapid.T) {
+		set := map[string]string{"opcua.certificates": pki}
+		// A few at a time: with many, one of them is nearly always refused.
+		for _, k := range rapid.SliceOfNDistinct(rapid.SampledFrom(keys), 1, 3, rapid.ID[string]).Draw(t, "keys") {
+			set[k] = rapid.SampledFrom(values[k]).Draw(t, k)
+		}
+		l, err := opcuaLine(set)
+		if err != nil {
+			return
+		}
+		taken++
+		s := opcuaSettings(l, zap.NewNop())
+		s.User.Name = l.Controller.OPCUA.User
+		if _, err := opcua.New(s); err != nil {
+			t.Fatalf("%v passes the check, and the link refuses it: %v", set, err)
+		}
+	})
+	if taken == 0 {
+		t.Error("no configuration passed the check")
+	}
+}
+
+// The names of nodes that the check knows are those of the link: a block set
+// to the name of another is refused.
+func TestOPCUANodeNames(t *testing.T) {
+	keys := map[block.ID]string{
+		block.REQ: "request", block.HEARTBEAT: "heartbeat", block.HELLO: "hello", block.PAYLOAD: "payload", block.COMMIT: "commit", block.ACK: "ack",
+	}
+	for _, id := range block.IDs() {
+		name, key := opcua.NodeName("north", id, 0), "commit"
+		switch id {
+		case block.OUT:
+			continue
+		case block.COMMIT:
+			key = "ack"
+		}
+		_, err := opcuaLine(map[string]string{"opcua.nodes." + key: name})
+		if err == nil || !strings.Contains(err.Error(), "node used twice") {
+			t.Errorf("%s at %s, the node of %s: %v", key, name, keys[id], err)
+		}
+		if _, err := opcuaLine(map[string]string{"opcua.nodes." + keys[id]: name}); err != nil {
+			t.Errorf("%s at its own node: %v", keys[id], err)
+		}
+	}
+}
+
+func TestOPCUAUser(t *testing.T) {
+	dir := t.TempDir()
+	file := func(name string, mode os.FileMode) string {
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, []byte("tiger\n"), mode); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	lookup := func(name string) (string, bool) { return "lion", name == "LINE_SECRET" }
+	for _, c := range []struct {
+		name     string
+		conf     config.OPCUAServer
+		password opcua.Secret
+		want     []string // in the error
+	}{
+		{"nobody", config.OPCUAServer{}, "", nil},
+		{"file", config.OPCUAServer{User: "gate", Password: "file:" + file("good", 0o600)}, "tiger", nil},
+		{"variable", config.OPCUAServer{User: "gate", Password: "env:LINE_SECRET"}, "lion", nil},
+		{"open file", config.OPCUAServer{User: "gate", Password: "file:" + file("open", 0o644)}, "", []string{"0600 or stricter"}},
+		{"no variable", config.OPCUAServer{User: "gate", Password: "env:LINE"}, "", []string{"password: ", "no variable LINE"}},
+		{"no files", config.OPCUAServer{UserCertificate: filepath.Join(dir, "user.crt"), UserKey: filepath.Join(dir, "user.key"), Password: "env:LINE"}, "",
+			[]string{"user certificate: ", "user.crt", "no variable LINE"}},
+	} {
+		user, err := opcuaUser(&c.conf, lookup)
+		if string(user.Password) != string(c.password) || user.Name != c.conf.User {
+			t.Errorf("%s: got user %q", c.name, user.Name)
+		}
+		if (err != nil) != (c.want != nil) {
+			t.Errorf("%s: %v", c.name, err)
+		}
+		for _, w := range c.want {
+			if err == nil || !strings.Contains(err.Error(), w) || strings.Contains(err.Error(), "tiger") {
+				t.Errorf("%s: %v, want %q in it", c.name, err, w)
+			}
+		}
+	}
+	l, err := opcuaLine(map[string]string{"opcua.user": "gate", "opcua.password": "env:LINE", "opcua.certificates": filepath.Join(dir, "pki")})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := opcuaDialer(l, zap.NewNop(), noVariable); err == nil || !strings.Contains(err.Error(), "controller.opcua: password: ") {
+		t.Errorf("a dialer without its password: %v", err)
+	}
+}
+
+// TestRunOverOPCUA has the real daemon wrap a short shift on the real
+// simulator: encrypted, with a user name, from a configuration file, after its
+// certificate was compared and accepted.
+func TestRunOverOPCUA(t *testing.T) {
+	t.Parallel()
+	exe := binary(t)
+	dir := t.TempDir()
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	defer cancel()
+	const password = "tiger-of-the-mill"
+	write := func(name, text string) string {
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	line, addresses := startSimServers(ctx, t, exe, []string{"modbus-tcp", "opcua"},
+		"--count", "3", "--opcua", "127.0.0.1:0", "--opcua-users", write("users", "gateway:"+password+"\n"))
+	address := addresses[1]
+
+	section := regexp.MustCompile(`(?m)^      protocol: modbus-tcp\n      address: .*\n      plain: .*\n`)
+	demo := string(configs.Demo())
+	if !section.MatchString(demo) {
+		t.Fatal("the controller of the demo is not where it was")
+	}
+	file := write("mill.yaml", section.ReplaceAllLiteralString(demo, `      protocol: opcua
+      address: `+address+`
+      opcua:
+        policy: Basic256Sha256
+        mode: SignAndEncrypt
+        certificates: `+filepath.Join(dir, "pki")+`
+        user: gateway
+        password: file:`+write("secret", password+"\n")+`
+        nodes: {commit: s=north.Commit, outcomes: north.Outcome.*}
+`))
+	lapgate := func(args ...string) string {
+		t.Helper()
+		var stdout, stderr bytes.Buffer
+		if code := run(args, nil, nil, &stdout, &stderr); code != exitDone {
+			t.Fatalf("%v ended with %d: %s", args, code, stderr.String())
+		}
+		return stdout.String()
+	}
+	if values := lapgate("check", "--values", "--config", file); !regexp.MustCompile(`opcua\.password +\*\*\* `).MatchString(values) {
+		t.Errorf("the password's place is shown:\n%s", values)
+	}
+	var offered []certificateOut
+	if err := json.Unmarshal([]byte(lapgate("trust", "show", address, "--json")), &offered); err != nil || len(offered) != 1 {
+		t.Fatalf("%d certificates, %v", len(offered), err)
+	}
+	lapgate("trust", "accept", address, "--config", file, "--fingerprint", offered[0].Fingerprint)
+	if out := lapgate("trust", "list", "--config", file); !strings.Contains(out, offered[0].Fingerprint) {
+		t.Errorf("not in the list of the configured folder:\n%s", out)
+	}
+
+	var log bytes.Buffer
+	daemon := exec.CommandContext(ctx, exe, "run", "--config", file,
+		"--set", "lines.0.armed=true", "--set", "journal.directory="+dir, "--set", "status.listen=none")
+	daemon.Env, daemon.Stderr = cleanEnv(), &log
+	if err := daemon.Start(); err != nil {
+		t.Fatal(err)
+	}
+	select {
+	case <-line.ended:
+	case <-ctx.Done():
+	}
+	if err := daemon.Process.Signal(os.Interrupt); err != nil {
+		t.Errorf("%v\n%s", err, log.String())
+	}
+	if err := daemon.Wait(); err != nil {
+		t.Errorf("the daemon ended with %v\n%s", err, log.String())
+	}
+	if ctx.Err() != nil || line.err != nil {
+		t.Fatalf("the simulator ended with %v: %s\n%s", line.err, line.stderr, log.String())
+	}
+	if strings.Contains(log.String(), password) {
+		t.Error("the log tells the password")
+	}
+	var report sim.Report
+	if err := json.Unmarshal(line.stdout, &report); err != nil {
+		t.Fatalf("%v\n%s", err, line.stdout)
+	}
+	if len(report.Rolls) != 3 || report.Accepted == 0 || len(report.Violations) > 0 {
+		t.Errorf("%d rolls, %d accepted, violations %v\n%s", len(report.Rolls), report.Accepted, report.Violations, log.String())
+	}
+	path := filepath.Join(dir, "north.db")
+	verified, err := journal.Verify(context.Background(), path)
+	if err != nil || len(verified.Problems) > 0 {
+		t.Errorf("journal: %+v, %v", verified, err)
+	}
+	missing, err := unaccounted(context.Background(), path, &report)
+	if err != nil || len(missing) > 0 {
+		t.Errorf("missing %v, %v", missing, err)
+	}
+}

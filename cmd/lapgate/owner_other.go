@@ -1,0 +1,8 @@
+//go:build !unix
+
+package main
+
+import "io/fs"
+
+// ownerOf is empty: this system has no owner that is simply told.
+func ownerOf(fs.FileInfo) string { return "" }

@@ -1,0 +1,68 @@
+package main
+
+import (
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"lapgate/configs"
+	"lapgate/gateway/config"
+	"lapgate/gateway/plc"
+	"lapgate/sim/nodeset"
+)
+
+func (p *program) plcCommand() *cobra.Command {
+	var f sourceFlags
+	var line string
+	var nodes bool
+	cmd := &cobra.Command{
+		Use:   "plc",
+		Short: "Print the controller's side of the handshake as Structured Text",
+		Long: `Plc prints the controller's side of the handshake for one line of the
+configuration, in IEC 61131-3 Structured Text: type declarations, the function
+block, and a short program that shows how it is called. It uses plain constructs
+only, so that any vendor's compiler takes it. The times and permissives that the
+configuration names for the controller are in it; where the areas stand is
+printed by lapgate map.
+
+With --nodeset it prints the OPC UA NodeSet2 of the line instead.
+
+The program is no safety function. Read the caution at its beginning: it is
+reviewed, completed with the limits of the machine and loaded by people who are
+trained and licensed for it.`,
+		Example: "  lapgate plc --config line.yaml > lapgate.st\n  lapgate plc --config line.yaml --nodeset > lapgate.NodeSet2.xml",
+		Args:    cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error {
+			snapshot, err := p.load(&f)
+			if err != nil {
+				return err
+			}
+			l, err := lineNamed(snapshot, line)
+			if err != nil {
+				return err
+			}
+			if nodes {
+				_, err := p.stdout.Write(nodeset.XML(l.Recipe.Name))
+				return err
+			}
+			text, err := plc.Program(configs.ControllerTemplate(), programSettings(l))
+			if err != nil {
+				return err
+			}
+			_, err = io.WriteString(p.stdout, text)
+			return err
+		},
+	}
+	f.add(cmd)
+	cmd.Flags().StringVar(&line, "line", "", "the line of the configuration (default the first)")
+	cmd.Flags().BoolVar(&nodes, "nodeset", false, "print the OPC UA NodeSet2 instead")
+	return cmd
+}
+
+func programSettings(l *config.Line) plc.Settings {
+	t := &l.Controller.Program
+	return plc.Settings{
+		Permissives: l.Recipe.Limits.Permissives, CommitTTL: t.CommitTTL,
+		HeartbeatLoss: t.HeartbeatLoss, Publication: t.Publication,
+	}
+}

@@ -29,6 +29,7 @@ type Report struct {
 type RollReport struct {
 	Ordinal    int        `json:"ordinal"`
 	Numbers    []uint32   `json:"roll_no"` // more than one after loss of memory
+	Boots      []uint32   `json:"boots"`   // of the controller, when each number was last used
 	Tag        string     `json:"roll"`
 	Diameter   float64    `json:"diameter_m"` // true
 	Width      float64    `json:"width_m"`    // true
@@ -38,6 +39,16 @@ type RollReport struct {
 	Judgement  *Judgement `json:"judgement,omitempty"`
 
 	kind controller.Outcome
+}
+
+// number notes under which number the controller knows the roll, and at which
+// of its starts.
+func (r *RollReport) number(e *controller.Event) {
+	if n := len(r.Numbers); n > 0 && r.Numbers[n-1] == e.Roll {
+		r.Boots[n-1] = e.Boot
+		return
+	}
+	r.Numbers, r.Boots = append(r.Numbers, e.Roll), append(r.Boots, e.Boot)
 }
 
 // Kind is the outcome by its number on the wire.

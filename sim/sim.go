@@ -359,7 +359,7 @@ func (s *Sim) handle(now time.Duration, e *controller.Event) {
 	case controller.EventEntered:
 		s.entered = true
 		if s.cur != nil {
-			s.cur.Numbers = append(s.cur.Numbers, e.Roll)
+			s.cur.number(e)
 		}
 	case controller.EventRequested:
 		s.operator.asked(now)
@@ -406,9 +406,7 @@ func (s *Sim) left(e *controller.Event) {
 		return
 	}
 	r := s.cur
-	if len(r.Numbers) == 0 || r.Numbers[len(r.Numbers)-1] != e.Roll {
-		r.Numbers = append(r.Numbers, e.Roll)
-	}
+	r.number(e)
 	r.Outcome = e.Outcome.String()
 	r.kind = e.Outcome
 	if e.Outcome == controller.Wrapped || e.Outcome == controller.ByHand {

@@ -18,6 +18,7 @@ type account struct {
 	outcomes map[rollOutcome]int
 	gaps     []rollRange
 	seen     map[uint32]bool // roll numbers of any record
+	boots    map[uint32]bool // starts of the controller that were met; true where its memory was found lost
 	records  int
 }
 
@@ -25,8 +26,8 @@ type account struct {
 type rollRange struct{ from, to uint32 }
 
 type rollOutcome struct {
-	number  uint32
-	outcome string
+	boot, number uint32
+	outcome      string
 }
 
 func readAccount(ctx context.Context, path string) (a *account, err error) {
@@ -35,14 +36,19 @@ func readAccount(ctx context.Context, path string) (a *account, err error) {
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, r.Close()) }()
-	a = &account{outcomes: map[rollOutcome]int{}, seen: map[uint32]bool{}}
+	a = &account{outcomes: map[rollOutcome]int{}, seen: map[uint32]bool{}, boots: map[uint32]bool{}}
 	newest := uint32(0) // number with an outcome, of the controller's present memory
 	err = r.Replay(ctx, func(s cycle.Stored) error {
 		a.records++
 		a.seen[s.Record.RollNo()] = true
 		switch rec := s.Record.(type) {
+		case cycle.SessionRecord:
+			a.boots[rec.Boot] = a.boots[rec.Boot]
+		case cycle.RequestRecord:
+			a.boots[rec.Token.Boot] = a.boots[rec.Token.Boot]
 		case cycle.OutcomeRecord:
-			a.outcomes[rollOutcome{rec.Outcome.RollNo, status.OutcomeWord(rec.Outcome.Outcome)}]++
+			a.boots[rec.Outcome.Boot] = a.boots[rec.Outcome.Boot]
+			a.outcomes[rollOutcome{rec.Outcome.Boot, rec.Outcome.RollNo, status.OutcomeWord(rec.Outcome.Outcome)}]++
 			newest = max(newest, rec.Outcome.RollNo)
 		case cycle.GapRecord:
 			if rec.FromRoll != 0 {
@@ -52,6 +58,7 @@ func readAccount(ctx context.Context, path string) (a *account, err error) {
 				// Nobody can know how many rolls came between the last outcome
 				// and the loss of the controller's memory: the gap is open.
 				a.gaps = append(a.gaps, rollRange{newest + 1, math.MaxUint32})
+				a.boots[rec.Boot] = true
 				newest = 0
 			}
 		}
@@ -62,17 +69,31 @@ func readAccount(ctx context.Context, path string) (a *account, err error) {
 
 // take strikes one roll off, and reports whether the journal has it: as an
 // outcome, or inside a gap.
-func (a *account) take(number uint32, outcome string) bool {
-	k := rollOutcome{number, outcome}
+func (a *account) take(boot, number uint32, outcome string) bool {
+	k := rollOutcome{boot, number, outcome}
 	if a.outcomes[k] > 0 {
 		a.outcomes[k]--
 		return true
 	}
-	return a.gap(number)
+	return a.gap(boot, number)
 }
 
-// gap reports whether a gap record names a roll.
-func (a *account) gap(number uint32) bool {
+// gap reports whether a gap record covers a roll: by its number, or because
+// the controller lost its memory again before the gateway ever met the start
+// under which the roll came, so that the next start met is one with its
+// memory lost.
+func (a *account) gap(boot, number uint32) bool {
+	if _, met := a.boots[boot]; !met {
+		next := uint32(math.MaxUint32)
+		for b := range a.boots {
+			if b > boot {
+				next = min(next, b)
+			}
+		}
+		if a.boots[next] {
+			return true
+		}
+	}
 	for _, g := range a.gaps {
 		if number >= g.from && number <= g.to {
 			return true
@@ -95,12 +116,12 @@ func unaccounted(ctx context.Context, path string, report *sim.Report) ([]string
 			// A number that died with the controller's memory has no outcome;
 			// the roll got one under its next number.
 			if n < len(r.Numbers)-1 {
-				if !a.seen[number] && !a.gap(number) {
+				if !a.seen[number] && !a.gap(r.Boots[n], number) {
 					missing = append(missing, fmt.Sprintf("roll %s: the journal has no record of number %d and no gap over it", r.Tag, number))
 				}
 				continue
 			}
-			if !a.take(number, r.Outcome) {
+			if !a.take(r.Boots[n], number, r.Outcome) {
 				missing = append(missing, fmt.Sprintf("roll %s, number %d, left as %s; the journal has neither that outcome nor a gap over it", r.Tag, number, r.Outcome))
 			}
 		}

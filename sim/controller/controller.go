@@ -201,6 +201,7 @@ const (
 // handshake itself does not need it.
 type Event struct {
 	Kind    EventKind
+	Boot    uint32
 	Roll    uint32
 	Req     uint32
 	Session Session
@@ -442,7 +443,10 @@ func (c *Controller) firstScan(tick uint32, area *Area, in *Inputs) {
 	}
 }
 
-func (c *Controller) note(e Event) { c.events = append(c.events, e) }
+func (c *Controller) note(e Event) {
+	e.Boot = c.mem.Boot
+	c.events = append(c.events, e)
+}
 
 func (c *Controller) hello(area *Area) {
 	h := area.Hello[:]

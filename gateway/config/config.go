@@ -16,6 +16,7 @@ import (
 	"reflect"
 	"strings"
 
+	"lapgate/gateway/tag"
 	"lapgate/recipe"
 )
 
@@ -61,9 +62,12 @@ type Snapshot struct {
 type Line struct {
 	Recipe     *recipe.Line
 	Controller Controller
-	Scanner    Scanner
-	Orders     Orders
-	Arming     Arming
+	// Mapped are the tags of a controller of profile mapped, nil for one of
+	// profile blocks.
+	Mapped  *tag.Mapping
+	Scanner Scanner
+	Orders  Orders
+	Arming  Arming
 	// Armed allows writing to the controller; otherwise the line runs in
 	// shadow.
 	Armed bool
@@ -181,7 +185,7 @@ func (d *decoder) snapshot(doc *document) *Snapshot {
 		l.Materials = doc.Materials
 		l.Origins = s.origins(fmt.Sprintf("lines.%d.", i))
 		l.Units = doc.Units.byDimension()
-		s.Lines = append(s.Lines, Line{Recipe: &l.Line, Controller: l.Controller, Scanner: l.Scanner, Orders: l.Orders, Arming: l.Arming, Armed: l.Armed})
+		s.Lines = append(s.Lines, Line{Recipe: &l.Line, Controller: l.Controller, Mapped: l.mapping, Scanner: l.Scanner, Orders: l.Orders, Arming: l.Arming, Armed: l.Armed})
 	}
 	sortProblems(d.warnings)
 	s.Warnings = d.warnings

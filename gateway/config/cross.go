@@ -29,6 +29,7 @@ func (d *decoder) cross(doc *document) {
 	}
 	d.unique(names, "name")
 	d.oneMaster(doc)
+	d.checkUnused(doc)
 }
 
 func (d *decoder) checkStatus(doc *document) {
@@ -92,11 +93,13 @@ func (d *decoder) checkLine(doc *document, l *line, path string) {
 	d.checkCradle(doc, l, path)
 	d.checkDrives(doc, l, path)
 	d.checkController(l, path)
+	d.checkMapped(l, path)
 	d.checkSources(l, path)
 	d.fits(l, path, &doc.Units)
 	d.checkStations(l, path)
 	d.checkSettings(doc, l, path)
 	d.checkSpecsOnLine(doc, l, path)
+	d.checkSuspect(doc, l, path)
 	if h := key("header.conductance_uncertainty"); d.good(key("header.conductance"), h) && l.Header.ConductanceU*2 > l.Header.Conductance {
 		d.warning(d.where(h), h, "uncertainty over half the value", quantity.Format(l.Header.ConductanceU, quantity.Conductance, ""), "a small part of "+quantity.Format(l.Header.Conductance, quantity.Conductance, ""), "calibrate the conductance")
 	}

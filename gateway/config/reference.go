@@ -49,6 +49,14 @@ func renderFields(b *strings.Builder, t reflect.Type, path, indent, first string
 		case f.section():
 			b.WriteString("\n")
 			renderFields(b, f.typ, key, deeper, "")
+		case f.list() && f.optional && f.typ.Elem().Kind() == reflect.Struct:
+			// A sample element would be one in force.
+			var element strings.Builder
+			renderFields(&element, f.typ.Elem(), key, deeper+"  ", deeper+"- ")
+			b.WriteString(" []\n")
+			for line := range strings.Lines(element.String()) {
+				b.WriteString(indent + "#" + strings.TrimPrefix(line, indent))
+			}
 		case f.list() && f.typ.Elem().Kind() == reflect.Struct:
 			b.WriteString("\n")
 			renderFields(b, f.typ.Elem(), key, deeper+"  ", deeper+"- ")
@@ -133,5 +141,5 @@ func sample(key string) string {
 	case "lines.controller.plain":
 		return "true"
 	}
-	return ""
+	return mappedSample(key)
 }

@@ -4,6 +4,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"lapgate/gateway/tag"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
 )
@@ -25,10 +26,13 @@ type document struct {
 type line struct {
 	recipe.Line `cfg:",inline"`
 	Controller  Controller `cfg:"controller"`
+	Mapped      Mapped     `cfg:"mapped" doc:"tags of a controller of profile mapped"`
 	Scanner     Scanner    `cfg:"scanner"`
 	Orders      Orders     `cfg:"orders"`
 	Arming      Arming     `cfg:"arming"`
 	Armed       bool       `cfg:"armed" default:"false" doc:"whether recipes are written to the controller; otherwise the line runs in shadow"`
+
+	mapping *tag.Mapping // nil for profile blocks
 }
 
 // Units are the preferred units of the output by dimension.
@@ -123,6 +127,7 @@ const (
 // Controller is the controller of one line and how it is reached.
 type Controller struct {
 	Protocol Protocol     `cfg:"protocol" one_of:"modbus-tcp,modbus-tls,modbus-rtu,opcua" default:"modbus-tcp" doc:"how it is spoken to"`
+	Profile  Profile      `cfg:"profile" one_of:"blocks,mapped" default:"blocks" doc:"blocks where its program has the blocks of the handshake, mapped where it has tags of its own"`
 	Address  string       `cfg:"address" doc:"host:port for modbus-tcp and modbus-tls, the serial device for modbus-rtu, the opc.tcp URL for opcua"`
 	Unit     int          `cfg:"unit" default:"1" range:"0..255" doc:"Modbus unit"`
 	Plain    bool         `cfg:"plain" optional:"true" doc:"true allows a link without encryption or login, which modbus-tcp, modbus-rtu and OPC UA with policy None need; only on a closed network"`

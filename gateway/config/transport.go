@@ -207,6 +207,11 @@ func (d *decoder) checkModbus(c *Controller, at string) {
 	if c.Protocol == ModbusRTU {
 		d.checkSerial(c, at)
 	}
+	writes, timeout, scan := key("modbus.writes"), key("times.request_timeout"), key("program.scan")
+	if slow := block.PayloadWords * c.Program.Scan; c.Modbus.Writes == SingleWrites && d.good(writes, timeout, scan) && c.Times.RequestTimeout < slow {
+		d.warning(d.given(writes, timeout, scan), writes, "a payload written register by register may come too late", c.Times.RequestTimeout.String(),
+			"times.request_timeout of at least "+slow.String()+" where the controller answers once in a scan", "raise times.request_timeout, and times.verdict and program.commit_ttl with it, or see with probe how fast it answers")
+	}
 }
 
 // checkDevice tells a serial device from an address.

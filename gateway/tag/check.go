@@ -21,6 +21,9 @@ type Problem struct {
 	Remedy string
 }
 
+// UnknownField is the text of the problem of a tag whose field does not exist.
+const UnknownField = "unknown field"
+
 // Transport is how the tags are reached.
 type Transport uint8
 
@@ -54,7 +57,7 @@ func (m *Mapping) Check(over Transport) []Problem {
 		t := &m.Tags[i]
 		f, ok := Find(t.Field)
 		if !ok {
-			bad = append(bad, Problem{i, "field", "unknown field", strconv.Quote(t.Field), "block.field, as in request.roll_no", near(t.Field)})
+			bad = append(bad, Problem{i, "field", UnknownField, strconv.Quote(t.Field), "block.field, as in request.roll_no", "lapgate tags fields lists them"})
 			continue
 		}
 		if first, twice := seen[t.Field]; twice {
@@ -341,53 +344,21 @@ func (m *Mapping) has(name string) bool {
 	})
 }
 
-// near is the remedy for a name that is no field.
-func near(name string) string {
-	block, rest, ok := strings.Cut(name, ".")
-	var names []string
-	known := false
-	for _, f := range Fields() {
-		b, n, _ := strings.Cut(f.Name, ".")
-		if b == block {
-			known = true
-			if f.Form != OneBit {
-				names = append(names, n)
-			}
-		}
-	}
-	if !ok || !known {
-		return "begin with one of request, outcome, heartbeat, hello, payload, commit, ack and a point"
-	}
-	best, score := "", 0
-	for _, n := range names {
-		if s := common(n, rest); s > score {
-			best, score = n, s
-		}
-	}
-	if score >= 3 {
-		return "did you mean " + block + "." + best + "?"
-	}
-	return "lapgate tags fields lists them"
+// HoldingRegisters are the numbers that manuals print for holding registers.
+const HoldingRegisters = "40001..49999 or 400001..465536"
+
+// RegisterError is a number that no holding register has.
+type RegisterError struct {
+	Number int
+	Remedy string // what else the number may be; nothing is guessed
 }
 
-// common is the length of the longest run of letters that both names share.
-func common(a, b string) int {
-	most := 0
-	for i := range a {
-		for j := range b {
-			n := 0
-			for i+n < len(a) && j+n < len(b) && a[i+n] == b[j+n] {
-				n++
-			}
-			most = max(most, n)
-		}
-	}
-	return most
+func (e *RegisterError) Error() string {
+	return fmt.Sprintf("register %d is no number of a holding register, want %s; %s", e.Number, HoldingRegisters, e.Remedy)
 }
 
-// ParseRegister turns a register number as manuals print it, 40001 to 49999 or
-// 400001 to 465536, into a zero-based address. The error says what else the
-// number may be; nothing is guessed.
+// ParseRegister turns a register number as manuals print it into a zero-based
+// address. The error is a *RegisterError.
 func ParseRegister(n int) (int, error) {
 	switch {
 	case n >= 40001 && n <= 49999:
@@ -395,9 +366,9 @@ func ParseRegister(n int) (int, error) {
 	case n >= 400001 && n <= 465536:
 		return n - 400001, nil
 	case n >= 30001 && n <= 39999, n >= 300001 && n <= 365536:
-		return 0, fmt.Errorf("register %d is an input register; tags are holding registers, 40001..49999 or 400001..465536", n)
+		return 0, &RegisterError{n, "it is the number of an input register, and tags are holding registers"}
 	}
-	return 0, fmt.Errorf("register %d is no number of a holding register, 40001..49999 or 400001..465536; if it counts from zero, write address: %d", n, n)
+	return 0, &RegisterError{n, "if it counts from zero, write address: " + strconv.Itoa(n)}
 }
 
 // RegisterNumber is the register number of a zero-based address, of five

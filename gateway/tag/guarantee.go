@@ -57,6 +57,7 @@ func Rests() []Rest {
 		{"request.result_offer", []string{"S2", "S6"}, "the verdict of the controller is guessed from its phase", "accepted in phase run, held in phase held"},
 		{"request.result_epoch", []string{"S6"}, "a verdict on an offer of an older session counts for this one", "the active session"},
 		{"request.result_nonce", []string{"S6"}, "a verdict on an offer of another session counts for this one", "the active session"},
+		{"request.outcomes_produced", []string{"S10"}, "a roll whose outcome is not shown yet looks as if it had none", "the index of the outcome shown"},
 		{"request.scan_quality", nil, "a poor scan looks good", "100 %"},
 		{"request.scan_age", nil, "an old scan looks new", "0 s"},
 		{"request.unit_mode", nil, "maintenance and manual are not seen", "produce"},

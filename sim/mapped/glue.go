@@ -57,7 +57,7 @@ type moment struct {
 }
 
 // look takes the request and the one outcome that is shown: the oldest that is
-// not acknowledged, or the newest.
+// not acknowledged, and while no gateway has a session the newest.
 func (g *glue) look() (m moment) {
 	m.req = g.image.Request()
 	produced, acked := long(m.req[:], 51), long(m.req[:], 53)
@@ -65,7 +65,7 @@ func (g *glue) look() (m moment) {
 		return m
 	}
 	shown := produced
-	if acked < produced {
+	if acked < produced && long(m.req[:], 7) != 0 {
 		shown = acked + 1
 	}
 	const ring = 64
@@ -144,6 +144,11 @@ func (g *glue) hand(n int) error {
 				return err
 			}
 		}
+	}
+	if _, tells := g.index["request.boot_id"]; b.name == "hello" && !tells {
+		// The gateway cannot echo a number that it is not told; what it keeps
+		// in the variable is its own.
+		copy(w[6:8], req[3:5])
 	}
 	if b.name == "payload" {
 		if _, have := g.index["payload.offer"]; !have {

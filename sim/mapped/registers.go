@@ -19,6 +19,8 @@ type Config struct {
 	Swapped bool
 	// Without names the variables that the controller does not have.
 	Without []string
+	// OnWrite is called for each request that writes; nil for none.
+	OnWrite func()
 }
 
 // Listen serves the variables of an image over Modbus TCP.
@@ -75,6 +77,9 @@ func (r *registers) within(lo, hi int, writable bool) bool {
 // Write sets the variables that are written whole. A variable that is written
 // by half is refused, as a controller with typed variables does.
 func (r *registers) Write(addr uint16, words []uint16) error {
+	if r.conf.OnWrite != nil {
+		r.conf.OnWrite()
+	}
 	lo, hi := int(addr), int(addr)+len(words)
 	if !r.within(lo, hi, true) {
 		return &controller.AddressError{Op: "write", Addr: addr, Count: len(words)}

@@ -187,6 +187,9 @@ func newPlan(m *tag.Mapping) (*plan, error) {
 	if p.readsBack {
 		also = append(also, "commit.offer", "commit.epoch", "commit.nonce", "commit.req_id")
 	}
+	if !p.knows("request.result_offer") {
+		also = append(also, "outcome.offer", "outcome.epoch", "outcome.nonce")
+	}
 	if !p.knows("request.boot_id") {
 		also = append(also, "hello.boot_id")
 	}

@@ -68,7 +68,7 @@ func (p *port) fetch(ctx context.Context, b block.ID, tags []int) error {
 }
 
 // decode puts the values of tags into the words of their block.
-func (p *port) decode(op string, b block.ID, tags []int, words []uint16) error {
+func (p *port) decode(b block.ID, tags []int, words []uint16) error {
 	var bad []error
 	for _, i := range tags {
 		if err := p.plan.points[i].Decode(p.values[i], words); err != nil {
@@ -76,7 +76,7 @@ func (p *port) decode(op string, b block.ID, tags []int, words []uint16) error {
 		}
 	}
 	if len(bad) > 0 {
-		return &link.Error{Op: op, Block: b, Class: link.Refused, Err: errors.Join(bad...),
+		return &link.Error{Op: "read", Block: b, Class: link.Refused, Err: errors.Join(bad...),
 			Help: "compare type, order, scale and unit of the tag with the controller"}
 	}
 	return nil
@@ -117,7 +117,7 @@ func (p *port) readRequest(ctx context.Context, dst []uint16) error {
 	}
 	own := slices.Concat(p.plan.tail, p.plan.view, p.plan.head)
 	own = slices.DeleteFunc(own, func(i int) bool { return p.plan.points[i].Field.Block != block.REQ })
-	if err := p.decode("read", block.REQ, own, dst); err != nil {
+	if err := p.decode(block.REQ, own, dst); err != nil {
 		return err
 	}
 	if err := p.complete(dst); err != nil {
@@ -141,7 +141,7 @@ func (p *port) complete(dst []uint16) error {
 		words []uint16
 	}{{block.HELLO, hello[:]}, {block.COMMIT, commit[:]}, {block.OUT, outcome[:]}, {block.ACK, ack[:]}} {
 		also := slices.DeleteFunc(slices.Clone(p.plan.view), func(i int) bool { return p.plan.points[i].Field.Block != x.block })
-		if err := p.decode("read", block.REQ, also, x.words); err != nil {
+		if err := p.decode(block.REQ, also, x.words); err != nil {
 			return err
 		}
 	}
@@ -154,7 +154,7 @@ func (p *port) complete(dst []uint16) error {
 		p.plan.put(dst, "request.tick", int64(uint32(time.Since(p.began)/step)+1))
 	}
 	p.completeSession(dst, hello[:])
-	p.completeResult(dst, commit[:])
+	p.completeResult(dst, commit[:], outcome[:])
 	p.completeOutcomes(dst, p.plan.get(outcome[:], "outcome.out_idx"), p.plan.get(ack[:], "ack.up_to"))
 	p.bootNow = uint32(p.plan.get(dst, "request.boot_id"))
 	p.seen = block.Session{Epoch: uint32(p.plan.get(dst, "request.active_epoch")), Nonce: uint32(p.plan.get(dst, "request.active_nonce"))}
@@ -180,10 +180,11 @@ func (p *port) completeSession(dst, hello []uint16) {
 	}
 }
 
-// completeResult gives a verdict the session and the request that it has no
-// tags for, and where the controller gives no verdict draws it from the phase.
-// The commit is read back for this, so that it holds after a restart too.
-func (p *port) completeResult(dst, commit []uint16) {
+// completeResult gives a verdict the session that it has no tags for, and where
+// the controller gives no verdict draws it from the phase, or from the outcome
+// of a roll that left before its phase was seen. The commit is read back for
+// this, so that it holds after a restart too.
+func (p *port) completeResult(dst, commit, outcome []uint16) {
 	if !p.plan.readsBack {
 		return
 	}
@@ -205,7 +206,12 @@ func (p *port) completeResult(dst, commit []uint16) {
 	offer := p.plan.get(commit, "commit.offer")
 	current := !p.plan.knows("commit.req_id") || p.plan.get(commit, "commit.req_id") == p.plan.get(dst, "request.req_id")
 	if !p.plan.knows("request.result_offer") {
-		if offer == 0 || !current || verdict == block.NoVerdict || verdict == block.Rejected {
+		switch {
+		case offer == 0:
+			return
+		case p.plan.get(outcome, "outcome.offer") == offer && p.plan.get(outcome, "outcome.epoch") == session[0] && p.plan.get(outcome, "outcome.nonce") == session[1]:
+			verdict = block.Accepted
+		case !current || verdict == block.NoVerdict || verdict == block.Rejected:
 			return // no verdict can be told from the phase
 		}
 		p.plan.put(dst, "request.result_offer", offer)
@@ -249,7 +255,7 @@ func (p *port) readOutcome(ctx context.Context, words []uint16) error {
 		return err
 	}
 	p.plan.put(words, "outcome.boot_id", int64(p.bootNow))
-	if err := p.decode("read", block.OUT, tags, words); err != nil {
+	if err := p.decode(block.OUT, tags, words); err != nil {
 		return err
 	}
 	seal(words)
@@ -267,7 +273,7 @@ func (p *port) readBack(ctx context.Context, b block.ID, dst []uint16) error {
 	if err := p.fetch(ctx, b, p.plan.all[b]); err != nil {
 		return err
 	}
-	if err := p.decode("read", b, p.plan.all[b], dst); err != nil {
+	if err := p.decode(b, p.plan.all[b], dst); err != nil {
 		return err
 	}
 	seal(dst)

@@ -18,7 +18,6 @@ import (
 
 	server "github.com/simonvetter/modbus"
 
-	"lapgate/gateway/block"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/linktest"
 	"lapgate/gateway/link/modbus"
@@ -284,17 +283,4 @@ func TestTLSRefusals(t *testing.T) {
 			t.Errorf("got %v, want down with the remedy for plain Modbus", err)
 		}
 	})
-}
-
-func BenchmarkLink(b *testing.B) {
-	h := newHandler(b)
-	address := startServer(b, h, server.ServerConfiguration{}, "tcp")
-	conf := config(b)
-	conf.Timeout = time.Second
-	p, err := must[*modbus.Dialer](b)(modbus.NewTCP(address, conf)).Dial(b.Context())
-	if err != nil {
-		b.Fatal(err)
-	}
-	defer p.Close()
-	benchmarkAgainstBare(b, address, p, block.ReqWords)
 }

@@ -147,9 +147,9 @@ func identityOf(s *config.Snapshot, l *config.Line) string {
 		if &s.Lines[i] != l {
 			continue
 		}
-		section := fmt.Sprintf("lines.%d.controller.", i)
+		section, tags := fmt.Sprintf("lines.%d.controller.", i), fmt.Sprintf("lines.%d.mapped.", i)
 		for _, v := range s.Effective() {
-			if key, ok := strings.CutPrefix(v.Key, section); ok && !strings.HasPrefix(key, "times.") {
+			if key, ok := strings.CutPrefix(v.Key, section); ok && !strings.HasPrefix(key, "times.") || strings.HasPrefix(v.Key, tags) {
 				fmt.Fprintf(sum, "%s=%q\n", key, v.Value)
 			}
 		}

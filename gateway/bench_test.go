@@ -2,6 +2,7 @@ package gateway
 
 import (
 	"context"
+	"sync/atomic"
 	"time"
 
 	"lapgate/gateway/block"
@@ -26,6 +27,19 @@ type bench struct {
 	phase  controller.Phase
 	begin  time.Time
 	events []controller.Event
+
+	stopped atomic.Bool   // the program stands, its registers answer
+	beat    atomic.Bool   // another gateway beats
+	layout  atomic.Uint32 // layout word published instead, 0 for the right one
+	beats   uint16
+}
+
+// swap puts another controller with a fresh program in the place of this one.
+func (b *bench) swap() {
+	b.image.Lock()
+	defer b.image.Unlock()
+	b.program = controller.Start(b.config, controller.Fresh(), 1)
+	b.phase, b.since = controller.Empty, time.Now()
 }
 
 func newBench(rolls ...controller.Measurement) *bench {
@@ -79,6 +93,16 @@ func (b *bench) run(ctx context.Context) {
 func (b *bench) scan() {
 	b.image.Lock()
 	defer b.image.Unlock()
+	if b.stopped.Load() {
+		return
+	}
+	if b.beat.Load() {
+		b.beats++
+		h := block.Heartbeat{Count: b.beats, Session: block.Session{Epoch: 9, Nonce: 9}}
+		if err := h.Encode(b.image.Words(block.HEARTBEAT, 0)); err != nil {
+			panic(err)
+		}
+	}
 	tick := uint32(time.Since(b.begin) / controller.Tick)
 	var area controller.Area
 	copy(area.Heartbeat[:], b.image.Words(block.HEARTBEAT, 0))
@@ -113,6 +137,9 @@ func (b *bench) scan() {
 	b.live.Publish(b.program)
 	req := b.live.Request()
 	copy(b.image.Words(block.REQ, 0), req[:])
+	if v := b.layout.Load(); v != 0 {
+		b.image.Words(block.REQ, 0)[1] = uint16(v)
+	}
 	for _, e := range events {
 		b.events = append(b.events, e)
 		if e.Kind == controller.EventOutcome {

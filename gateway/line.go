@@ -99,6 +99,9 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 		return fmt.Errorf("line %s: %w", l.set.name, err)
 	}
 	if l.journal, err = l.options.OpenJournal(ctx, l.set.name); err != nil {
+		if ctx.Err() != nil {
+			return nil // stopped before it began
+		}
 		return fmt.Errorf("line %s: journal: %w", l.set.name, err)
 	}
 	defer func() {

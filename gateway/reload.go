@@ -147,7 +147,7 @@ func restartRemedy(key string) string {
 		_, rest, _ = strings.Cut(rest, ".") // behind the number
 		part, _, _ := strings.Cut(rest, ".")
 		switch part {
-		case "controller", "scanner", "orders", "arming":
+		case "controller", "mapped", "scanner", "orders", "arming":
 			return restart
 		case "armed":
 			return "restart the daemon, or arm and disarm by command"

@@ -99,7 +99,7 @@ type Wrap struct {
 	Outcome  block.OutcomeKind
 	Shadow   bool             // our recipe was computed in shadow
 	Held     bool             // we would have held the roll, so there is no recipe
-	Findings []recipe.Finding // of ours
+	Findings []recipe.Finding // of ours, when held
 	Readings []Reading        // in the order of the usages; nil when held
 }
 
@@ -216,8 +216,9 @@ func (p *Pairing) pair(s cycle.Stored, o *block.Outcome, r *ours) (*Wrap, error)
 		return nil, fmt.Errorf("roll %d: recorded payload: %w", o.RollNo, err)
 	}
 	w := &Wrap{Roll: o.RollNo, Tag: r.tag, At: s.At, Outcome: o.Outcome, Shadow: r.shadow,
-		Held: payload.Kind == block.KindHold, Findings: r.findings}
+		Held: payload.Kind == block.KindHold}
 	if w.Held {
+		w.Findings = r.findings
 		return w, nil
 	}
 	words := make([]uint16, block.OutWords)

@@ -107,7 +107,13 @@ func (l *look) identity() {
 
 func (l *look) session() {
 	r := &l.request
-	alive := l.beats || r.Flags&block.GatewayAlive != 0
+	seen := r.Flags&block.GatewayAlive != 0
+	alive := l.beats || seen
+	if l.expect.Alone {
+		// The controller believes in a gateway for a while after its last
+		// heartbeat, and so in this one after it was disarmed.
+		alive = l.beats || seen && r.Active.Epoch != l.expect.Known.Epoch
+	}
 	who := fmt.Sprintf("epoch %d, nonce %08X", r.Active.Epoch, r.Active.Nonce)
 	switch {
 	case alive && l.expect.Alone:

@@ -1,0 +1,293 @@
+package gateway
+
+import (
+	"context"
+	"errors"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"lapgate/gateway/block"
+	"lapgate/gateway/config"
+	"lapgate/gateway/cycle"
+	"lapgate/gateway/link"
+	"lapgate/gateway/link/memory"
+	"lapgate/gateway/survey"
+)
+
+func noDialer(*config.Line) (link.Dialer, error) { return nil, errors.New("no dialer") }
+
+func noJournal(context.Context, string) (Journal, error) { return nil, errors.New("no journal") }
+
+var shadow = map[string]string{"lines.0.armed": "false"}
+
+func with(more ...map[string]string) map[string]string {
+	out := map[string]string{}
+	for _, m := range more {
+		for k, v := range m {
+			out[k] = v
+		}
+	}
+	return out
+}
+
+// TestArmAfterCheck arms a line whose controller passes the check.
+func TestArmAfterCheck(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(fitting(1), fitting(2))
+		s := newShop(t, b, shadow)
+		var writes, early atomic.Int64
+		s.dialer.Before = func(c memory.Call) memory.Fault {
+			if c.Op == "write" {
+				writes.Add(1)
+				if s.count(cycle.KindMode) == 0 {
+					early.Add(1)
+				}
+			}
+			return memory.Fault{}
+		}
+		ctx, cancel := context.WithCancel(context.Background())
+		go b.run(ctx)
+		g, stop := s.start(s.options())
+		<-time.After(time.Second) // of virtual time
+		if _, err := g.Arm(t.Context(), "north", " ", "why"); err == nil {
+			t.Error("armed without a name")
+		}
+		report, err := g.Arm(t.Context(), "north", "kim", "go live")
+		if err != nil || report == nil || len(report.Items) < 10 || len(report.Failed()) > 0 {
+			t.Fatalf("got %v, %+v", err, report)
+		}
+		if early.Load() != 0 {
+			t.Errorf("%d writes before the line was armed", early.Load())
+		}
+		until(t, time.Minute, "an outcome", func() bool { return s.count(cycle.KindOutcome) == 1 })
+		if err := g.Disarm(t.Context(), "north", "kim", "enough"); err != nil {
+			t.Error(err)
+		}
+		at := writes.Load()
+		<-time.After(20 * time.Second) // of virtual time
+		if writes.Load() != at || at == 0 {
+			t.Errorf("%d writes while armed, %d after it was disarmed", at, writes.Load()-at)
+		}
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
+		if _, err := g.Arm(t.Context(), "north", "kim", "too late"); err == nil || !strings.Contains(err.Error(), "has ended") {
+			t.Errorf("armed a line that has ended: %v", err)
+		}
+		cancel()
+		s.verify()
+	})
+}
+
+// TestArmRefused leaves a line in shadow for whatever fails in the check.
+func TestArmRefused(t *testing.T) {
+	for name, c := range map[string]struct {
+		spoil   func(*shop, *bench) // once connected
+		subject string
+	}{
+		"program stands": {func(_ *shop, b *bench) { b.stopped.Store(true) }, "tick"},
+		"other data in a block": {func(_ *shop, b *bench) {
+			b.image.Lock()
+			defer b.image.Unlock()
+			copy(b.image.Words(block.ACK, 0), []uint16{1, 2, 3})
+		}, "block ACK"},
+		"block refused": {func(s *shop, _ *bench) {
+			s.dialer.Before = func(c memory.Call) memory.Fault {
+				if c.Op == "read" && c.Block == block.HELLO {
+					return memory.Fault{Kind: memory.Refuse}
+				}
+				return memory.Fault{}
+			}
+		}, "block HELLO"},
+		"link lost": {func(s *shop, _ *bench) {
+			s.dialer.Before = func(c memory.Call) memory.Fault {
+				if c.Op == "read" && c.Block == block.COMMIT {
+					return memory.Fault{Kind: memory.Cut}
+				}
+				return memory.Fault{}
+			}
+		}, "connection"},
+		"another gateway": {func(_ *shop, b *bench) {
+			b.beat.Store(true)
+		}, "session"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				b := newBench()
+				s := newShop(t, b, shadow)
+				ctx, cancel := context.WithCancel(context.Background())
+				go b.run(ctx)
+				g, stop := s.start(s.options())
+				<-time.After(2 * time.Second) // of virtual time
+				synctest.Wait()
+				c.spoil(s, b)
+				report, err := g.Arm(t.Context(), "north", "kim", "go live")
+				if !errors.Is(err, ErrNotArmed) || report == nil {
+					t.Fatalf("got %v", err)
+				}
+				found := false
+				for _, i := range report.Failed() {
+					found = found || i.Subject == c.subject
+				}
+				if !found {
+					t.Errorf("%s did not fail in %+v", c.subject, report.Failed())
+				}
+				if l := g.Lines()[0]; l.Armed || s.count(cycle.KindMode) != 0 {
+					t.Error("the line is armed")
+				}
+				if err := stop(); err != nil {
+					t.Error(err)
+				}
+				cancel()
+			})
+		})
+	}
+}
+
+// TestArmWithoutConnection is refused as not reachable.
+func TestArmWithoutConnection(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench()
+		s := newShop(t, b, shadow)
+		s.dialer.Before = func(memory.Call) memory.Fault { return memory.Fault{Kind: memory.Cut} }
+		g, stop := s.start(s.options())
+		<-time.After(2 * time.Second) // of virtual time
+		report, err := g.Arm(t.Context(), "north", "kim", "go live")
+		if !errors.Is(err, ErrNotArmed) || report == nil || !report.Unreachable {
+			t.Errorf("got %v, %+v", err, report)
+		}
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
+	})
+}
+
+// TestModeOverRestarts tells what becomes of commands when the daemon starts
+// anew: a disarmed line stays so, an armed one only where the configuration
+// says so and names the same controller.
+func TestModeOverRestarts(t *testing.T) {
+	keep := map[string]string{"lines.0.arming.restart": "keep"}
+	other := map[string]string{"lines.0.controller.unit": "9", "lines.0.arming.swap": "disarm"}
+	otherKept := map[string]string{"lines.0.controller.unit": "9", "lines.0.arming.swap": "keep"}
+	armed := map[string]string{"lines.0.armed": "true"}
+	for name, c := range map[string]struct {
+		first, second map[string]string
+		arm           bool
+		want          bool
+		cause         cycle.ModeCause // of the newest record
+	}{
+		"armed, restart":                    {shadow, shadow, true, false, cycle.CauseRestart},
+		"armed, keep":                       {shadow, with(shadow, keep), true, true, ""},
+		"armed, keep, other controller":     {shadow, with(shadow, keep, other), true, false, cycle.CauseSwap},
+		"armed, keep all":                   {shadow, with(shadow, keep, otherKept), true, true, ""},
+		"armed, configured":                 {shadow, armed, true, true, ""},
+		"armed, configured, other":          {shadow, with(armed, other), true, false, cycle.CauseSwap},
+		"disarmed, configured":              {armed, armed, false, false, ""},
+		"disarmed, keep, configured":        {armed, with(armed, keep), false, false, ""},
+		"disarmed, shadow in configuration": {armed, shadow, false, false, ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				b := newBench()
+				s := newShop(t, b, c.first)
+				ctx, cancel := context.WithCancel(context.Background())
+				go b.run(ctx)
+				g, stop := s.start(s.options())
+				<-time.After(2 * time.Second) // of virtual time
+				var err error
+				if c.arm {
+					_, err = g.Arm(t.Context(), "north", "kim", "go live")
+				} else {
+					err = g.Disarm(t.Context(), "north", "kim", "enough")
+				}
+				if err != nil {
+					t.Fatal(err)
+				}
+				if err := stop(); err != nil {
+					t.Error(err)
+				}
+				s.snapshot = snapshot(t, s.snapshot.Journal.Directory, c.second)
+				for range 2 { // the second restart finds what the first left
+					g, stop = s.start(s.options())
+					<-time.After(2 * time.Second) // of virtual time
+					if got := g.Lines()[0].Armed; got != c.want {
+						t.Errorf("armed is %t, want %t", got, c.want)
+					}
+					if state := g.Lines()[0].Machine.State; (state == cycle.StateWatch) == c.want {
+						t.Errorf("the machine is in %s", state)
+					}
+					if err := stop(); err != nil {
+						t.Error(err)
+					}
+				}
+				cancel()
+				var last cycle.ModeRecord
+				for _, r := range s.verify() {
+					if m, ok := r.Record.(cycle.ModeRecord); ok {
+						last = m
+					}
+				}
+				if last.Cause != c.cause {
+					t.Errorf("the newest record of the mode is %+v, want cause %q", last, c.cause)
+				}
+			})
+		})
+	}
+}
+
+// TestSwapDisarms puts another controller in the place of the one that the line
+// was armed for.
+func TestSwapDisarms(t *testing.T) {
+	for name, swap := range map[string]func(*bench){
+		"memory lost":  func(b *bench) { b.swap() },
+		"other layout": func(b *bench) { b.layout.Store(2) },
+	} {
+		for _, kept := range []string{"disarm", "keep"} {
+			t.Run(name+", "+kept, func(t *testing.T) {
+				synctest.Test(t, func(t *testing.T) {
+					b := newBench(fitting(1), fitting(2), fitting(3))
+					s := newShop(t, b, map[string]string{"lines.0.arming.swap": kept})
+					ctx, cancel := context.WithCancel(context.Background())
+					go b.run(ctx)
+					g, stop := s.start(s.options())
+					until(t, time.Minute, "an outcome", func() bool { return s.count(cycle.KindOutcome) == 1 })
+					if !g.Lines()[0].Armed {
+						t.Fatal("the line is not armed")
+					}
+					swap(b)
+					<-time.After(15 * time.Second) // of virtual time
+					if got, want := g.Lines()[0].Armed, kept == "keep"; got != want {
+						t.Errorf("armed is %t, want %t", got, want)
+					}
+					if n := s.logged("writing is forbidden: "); (n == 1) != (kept == "disarm") {
+						t.Errorf("people were told %d times", n)
+					}
+					if err := stop(); err != nil {
+						t.Error(err)
+					}
+					cancel()
+					modes := 0
+					for _, r := range s.verify() {
+						if m, ok := r.Record.(cycle.ModeRecord); ok && !m.Armed && m.Cause == cycle.CauseSwap {
+							modes++
+						}
+					}
+					if (modes == 1) != (kept == "disarm") {
+						t.Errorf("%d records", modes)
+					}
+				})
+			})
+		}
+	}
+}
+
+// TestSurveyOfNothing is a report, not a failure of the program.
+func TestSurveyOfNothing(t *testing.T) {
+	r := survey.Undialled(&link.Error{Op: "dial", Class: link.ConfigClass, Err: errors.New("no such block"), Help: "correct the base"})
+	if r.Unreachable || len(r.Failed()) != 1 || r.Items[0].Remedy != "correct the base" {
+		t.Errorf("got %+v", r)
+	}
+}

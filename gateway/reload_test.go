@@ -1,0 +1,300 @@
+package gateway
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"lapgate/configs"
+	"lapgate/gateway/config"
+	"lapgate/gateway/cycle"
+	"lapgate/gateway/link/memory"
+	"lapgate/sim/controller"
+)
+
+// TestReloadWhileSaving saves the configuration 200 times in place and 200
+// times by renaming, each in three steps with pauses, and reads it again from
+// the first step on, while rolls are wrapped. Only whole configurations may
+// come into force.
+func TestReloadWhileSaving(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const (
+			saves    = 200
+			variants = 5
+			quiet    = 100 * time.Millisecond
+			pause    = 40 * time.Millisecond
+		)
+		dir := t.TempDir()
+		set := map[string]string{"journal.directory": dir}
+		var texts []string
+		var hashes []uint32
+		whole := map[uint32]bool{}
+		for v := range variants {
+			text := strings.Replace(string(configs.Demo()), "layers: 3", fmt.Sprintf("layers: %d", 3+v), 1)
+			text = strings.Replace(text, "armed: false", "armed: true", 1)
+			text = strings.Replace(text, "width: 16 in..90 in", fmt.Sprintf("width: 16 in..%d in", 80+v), 1)
+			s, err := config.Load(config.Source{Path: "mill.yaml", Bytes: []byte(text), Set: set})
+			if err != nil {
+				t.Fatal(err)
+			}
+			texts, hashes = append(texts, text), append(hashes, s.Hash)
+			whole[s.Hash] = true
+		}
+		if len(whole) != variants {
+			t.Fatalf("%d variants have %d hashes", variants, len(whole))
+		}
+		// The danger is real: a file cut at one of the steps is a valid one.
+		cut := strings.Index(texts[0], "    # The simulated controller loses")
+		if s, err := config.Load(config.Source{Path: "mill.yaml", Bytes: []byte(texts[0][:max(cut, 0)]), Set: set}); err != nil || whole[s.Hash] {
+			t.Fatalf("the cut file is no valid configuration of its own: %v", err)
+		}
+
+		rolls := make([]controller.Measurement, 40)
+		for i := range rolls {
+			rolls[i] = fitting(i)
+		}
+		b := newBench(rolls...)
+		s := &shop{t: t, bench: b, dialer: &memory.Dialer{Image: b.image}}
+		file := filepath.Join(dir, "mill.yaml")
+		if err := os.WriteFile(file, []byte(texts[0]), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		// Equal bytes make equal snapshots, and with the race detector a load
+		// takes long: each text is loaded once.
+		loaded := map[string]*config.Snapshot{}
+		load := func() (*config.Snapshot, error) {
+			text, err := config.ReadSettled(t.Context(), file, quiet)
+			if err != nil {
+				return nil, err
+			}
+			if s := loaded[string(text)]; s != nil {
+				return s, nil
+			}
+			s, err := config.Load(config.Source{Path: file, Bytes: text, Set: set})
+			if err == nil {
+				loaded[string(text)] = s
+			}
+			return s, err
+		}
+		var err error
+		if s.snapshot, err = load(); err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithCancel(context.Background())
+		defer cancel()
+		go b.run(ctx)
+		g, stop := s.start(s.options())
+		defer g.Stop()
+
+		inSteps := func(f *os.File, text string) {
+			for _, part := range []string{text[:cut/2], text[cut/2 : cut], text[cut:]} {
+				if _, err := f.WriteString(part); err != nil {
+					t.Error(err)
+				}
+				<-time.After(pause) // of virtual time
+			}
+			if err := f.Close(); err != nil {
+				t.Error(err)
+			}
+		}
+		for n := range 2 * saves {
+			text, want := texts[n%variants], hashes[n%variants]
+			cut = strings.Index(text, "    # The simulated controller loses")
+			begun, saved := make(chan struct{}), make(chan struct{})
+			go func() {
+				defer close(saved)
+				if n < saves {
+					f, err := os.Create(file)
+					if err != nil {
+						t.Error(err)
+					}
+					close(begun)
+					inSteps(f, text)
+					return
+				}
+				f, err := os.Create(file + ".new")
+				if err != nil {
+					t.Error(err)
+				}
+				close(begun)
+				inSteps(f, text)
+				if err := os.Rename(file+".new", file); err != nil {
+					t.Error(err)
+				}
+			}()
+			<-begun
+			_, _, err := g.ReloadFrom(load, "test")
+			<-saved
+			if err != nil {
+				t.Fatalf("save %d: %v", n, err)
+			}
+			got := g.Config().Hash
+			// Before a rename the file before it stands there, whole as well.
+			if before := hashes[(n+variants-1)%variants]; got != want && (n < saves || got != before) {
+				t.Fatalf("save %d: %08x is in force, want %08x", n, got, want)
+			}
+			if m := g.Lines()[0].Machine.Config; !whole[m] {
+				t.Fatalf("save %d: the line works with %08x, which was never saved whole", n, m)
+			}
+		}
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
+		cancel()
+		used := map[uint32]bool{}
+		changes := 0
+		for _, r := range s.verify() {
+			switch r := r.Record.(type) {
+			case cycle.IntentRecord:
+				used[r.ConfigHash] = true
+			case cycle.ConfigRecord:
+				changes += len(r.Changes)
+				if used[r.Hash] = true; len(r.Changes) > 0 && r.By != "test" {
+					t.Errorf("the change is by %q", r.By)
+				}
+			}
+		}
+		for h := range used {
+			if !whole[h] {
+				t.Errorf("rolls were wrapped with %08x, which was never saved whole", h)
+			}
+		}
+		if n := s.count(cycle.KindOutcome); n < 3 || len(used) < 2 || changes == 0 {
+			t.Errorf("%d rolls were wrapped with %d configurations, %d changes in the journal: there was hardly a load", n, len(used), changes)
+		}
+	})
+}
+
+// TestReloadRefusals names each key that needs a restart, with both values, and
+// changes nothing.
+func TestReloadRefusals(t *testing.T) {
+	dir := t.TempDir()
+	base := snapshot(t, dir, nil)
+	g, err := New(Options{Snapshot: base, Dialer: noDialer, OpenJournal: noJournal})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for key, value := range map[string]string{
+		"log.level": "debug", "status.listen": "none", "journal.directory": "elsewhere", "control.socket": "none",
+		"lines.0.controller.unit": "9", "lines.0.controller.times.poll": "200 ms", "lines.0.armed": "false",
+		"lines.0.arming.restart": "keep", "lines.0.scanner.silence": "9 s", "lines.0.orders.poll": "9 s",
+	} {
+		next := snapshot(t, dir, map[string]string{key: value})
+		err := g.Reload(next, "test")
+		old := ""
+		for _, v := range base.Effective() {
+			if v.Key == key {
+				old = v.Value
+			}
+		}
+		var now string
+		for _, v := range next.Effective() {
+			if v.Key == key {
+				now = v.Value
+			}
+		}
+		if want := fmt.Sprintf("%s: would change from %s to %s; restart the daemon", key, old, now); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("got %v, want %q", err, want)
+		}
+		if g.Config().Hash != base.Hash {
+			t.Fatalf("%s came into force", key)
+		}
+	}
+	if err := g.Reload(snapshot(t, dir, map[string]string{"lines.0.name": "west"}), "test"); err == nil ||
+		!strings.Contains(err.Error(), "line west: is new") || !strings.Contains(err.Error(), "line north: is in force but not") {
+		t.Errorf("another name: got %v", err)
+	}
+}
+
+// TestChangesBeforeARoll joins reloads that no roll came between: none may be
+// lost, and what came back is no change.
+func TestChangesBeforeARoll(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(fitting(1))
+		b.pause = 20 * time.Second
+		s := newShop(t, b, nil)
+		ctx, cancel := context.WithCancel(context.Background())
+		go b.run(ctx)
+		g, stop := s.start(s.options())
+		<-time.After(3 * time.Second) // of virtual time
+		dir := s.snapshot.Journal.Directory
+		for i, set := range []map[string]string{
+			{"lines.0.wrap.speed": "500 mm/s", "lines.0.crimp.engage": "2 s"},
+			{"lines.0.wrap.speed": "550 mm/s", "lines.0.crimp.engage": "2 s"},
+			{"lines.0.wrap.speed": "550 mm/s"},
+		} {
+			if err := g.Reload(snapshot(t, dir, set), fmt.Sprintf("person %d", i%2)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		until(t, time.Minute, "the roll", func() bool { return s.count(cycle.KindIntent) == 1 })
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
+		cancel()
+		found := false
+		for _, r := range s.verify() {
+			if c, ok := r.Record.(cycle.ConfigRecord); ok && len(c.Changes) > 0 {
+				found = true
+				if len(c.Changes) != 1 || c.Changes[0].Key != "lines.0.wrap.speed" || !strings.HasPrefix(c.By, "person 0, person 1") {
+					t.Errorf("got %+v", c)
+				}
+			}
+		}
+		if !found {
+			t.Error("no change is in the journal")
+		}
+	})
+}
+
+// TestReloadBesideAnEndedLine changes the good line of two, of which the other
+// ended at its journal.
+func TestReloadBesideAnEndedLine(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		dir := t.TempDir()
+		two := func(set map[string]string) *config.Snapshot {
+			s := snapshot(t, dir, set)
+			other := *s.Lines[0].Recipe
+			other.Name = "south"
+			second := s.Lines[0]
+			second.Recipe = &other
+			s.Lines = append(s.Lines, second)
+			return s
+		}
+		b := newBench(fitting(1), fitting(2))
+		s := newShop(t, b, nil)
+		s.snapshot = two(nil)
+		o := s.options()
+		open := o.OpenJournal
+		o.OpenJournal = func(ctx context.Context, line string) (Journal, error) {
+			if line == "south" {
+				return nil, errDisk
+			}
+			return open(ctx, line)
+		}
+		ctx, cancel := context.WithCancel(context.Background())
+		go b.run(ctx)
+		g, stop := s.start(o)
+		until(t, time.Minute, "an outcome", func() bool { return s.count(cycle.KindOutcome) == 1 })
+		next := two(map[string]string{"lines.0.wrap.speed": "500 mm/s"})
+		if err := g.Reload(next, "test"); err != nil {
+			t.Error(err)
+		}
+		until(t, time.Minute, "the second outcome", func() bool { return s.count(cycle.KindOutcome) == 2 })
+		if lines := g.Lines(); lines[0].Machine.Config != next.Hash || lines[0].Ended || !lines[1].Ended {
+			t.Errorf("got %+v", lines)
+		}
+		if err := g.Hold(t.Context(), "south", cycle.HoldAll{On: true}); err == nil || !strings.Contains(err.Error(), "line south: has ended") {
+			t.Errorf("a command to the ended line: %v", err)
+		}
+		if err := stop(); err == nil {
+			t.Error("the end of the bad line was not told")
+		}
+		cancel()
+	})
+}

@@ -46,7 +46,7 @@ func (f *daemonFlags) path(p *program) (string, error) {
 	if f.socket != "" {
 		return f.socket, nil
 	}
-	src, err := p.source(&f.source, nil)
+	src, err := p.source(&f.source)
 	if err != nil {
 		return "", err
 	}
@@ -188,6 +188,8 @@ func (o *operator) arm(ctx context.Context, line string, r *control.Request) con
 		reply.Detail, _ = json.Marshal(report) // strings and truth values alone
 	}
 	switch {
+	case err == nil && report == nil:
+		reply.Text = append(reply.Text, "line "+line+": is armed already")
 	case err == nil:
 		reply.Text = append(reply.Text, "line "+line+": armed by "+r.By+": "+r.Reason)
 	case errors.Is(err, gateway.ErrNotArmed):

@@ -28,7 +28,7 @@ const (
 	panelWidth  = 860
 	panelHeight = 190
 	panelLeft   = 78
-	panelRight  = 16
+	panelRight  = 34
 	panelTop    = 30
 	panelBottom = 44
 )

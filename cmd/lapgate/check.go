@@ -35,7 +35,7 @@ session and heartbeat, the numbers that must not go back, and the state of the
 line. Exit code 4 when a controller is not reachable, 5 when something differs.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			src, err := p.source(&f.source, nil)
+			src, err := p.source(&f.source)
 			if err != nil {
 				return err
 			}

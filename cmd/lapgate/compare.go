@@ -59,7 +59,7 @@ Exit code 5 when a roll differs by more than a tolerance.`,
 	fl := cmd.Flags()
 	fl.StringVar(&f.line, "line", "", "the line of the configuration whose units hold (default the one that the journal is named after, else the first)")
 	fl.StringArrayVar(&f.tolerances, "tolerance", nil, "allow a setpoint to differ, as overlap='25 mm' or feed_length=2%; may be repeated")
-	fl.IntVar(&f.worst, "worst", 10, "show so many of the rolls that differ most")
+	fl.IntVar(&f.worst, "worst", 10, "show so many of the rolls that differ most, and of those wrapped though we would have held them")
 	fl.StringVar(&f.svg, "svg", "", "draw the differences by roll into this SVG file")
 	fl.BoolVar(&f.asJSON, "json", false, "print JSON: the summary and every roll")
 	fl.BoolVar(&f.asCSV, "csv", false, "print CSV: a line for each setpoint of each roll")
@@ -226,7 +226,7 @@ func (c *comparing) fields() []fieldUse {
 			if r.Exceeds() {
 				f.Exceeding++
 			}
-			if f.Worst == nil || math.Abs(d) > math.Abs(*f.Worst) {
+			if d != 0 && (f.Worst == nil || math.Abs(d) > math.Abs(*f.Worst)) {
 				f.Worst, f.WorstRoll = &d, wrapName(w)
 			}
 		}
@@ -265,23 +265,26 @@ func (c *comparing) toleranceText(u *review.Usage) string {
 	return withUnit(plainNumber(v), unit)
 }
 
-// worst lists the rolls that exceed or come nearest to a tolerance, the worst
-// first; rolls that we would have held come before all.
+// worst lists the rolls compared that differ most, in multiples of their
+// tolerances.
 func (c *comparing) worst(most int) []*review.Wrap {
-	out := make([]*review.Wrap, 0, len(c.wraps))
+	var out []*review.Wrap
 	for i := range c.wraps {
-		if w := &c.wraps[i]; w.Held || w.Worst() > 0 {
+		if w := &c.wraps[i]; w.Worst() > 0 {
 			out = append(out, w)
 		}
 	}
-	slices.SortStableFunc(out, func(a, b *review.Wrap) int {
-		if a.Held != b.Held {
-			if a.Held {
-				return -1
-			}
-			return 1
-		}
-		return cmp.Compare(b.Worst(), a.Worst())
-	})
+	slices.SortStableFunc(out, func(a, b *review.Wrap) int { return cmp.Compare(b.Worst(), a.Worst()) })
 	return out[:min(most, len(out))]
+}
+
+// held lists the first rolls that were wrapped though we would have held them.
+func (c *comparing) held(most int) []*review.Wrap {
+	var out []*review.Wrap
+	for i := range c.wraps {
+		if w := &c.wraps[i]; w.Held && len(out) < most {
+			out = append(out, w)
+		}
+	}
+	return out
 }

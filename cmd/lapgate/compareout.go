@@ -45,12 +45,16 @@ func (c *comparing) writeText(w io.Writer, worst int) error {
 	if err := t.Flush(); err != nil {
 		return err
 	}
-	list := c.worst(worst)
-	if len(list) > 0 {
-		fmt.Fprintln(b, "\nrolls that differ most")
-	}
-	for _, r := range list {
-		fmt.Fprintf(b, "  %s (%s): %s\n", wrapName(r), r.Outcome, c.describe(r))
+	for _, list := range []struct {
+		title string
+		wraps []*review.Wrap
+	}{{"rolls that differ most", c.worst(worst)}, {"rolls wrapped though we would have held them", c.held(worst)}} {
+		if len(list.wraps) > 0 {
+			fmt.Fprintf(b, "\n%s\n", list.title)
+		}
+		for _, r := range list.wraps {
+			fmt.Fprintf(b, "  %s (%s): %s\n", wrapName(r), r.Outcome, c.describe(r))
+		}
 	}
 	return b.Flush()
 }
@@ -64,7 +68,7 @@ func (c *comparing) describe(w *review.Wrap) string {
 				codes = append(codes, string(f.Code))
 			}
 		}
-		return "we would hold it: " + strings.Join(codes, ", ")
+		return strings.Join(codes, ", ")
 	}
 	var parts []string
 	for i := range w.Readings {
@@ -74,7 +78,7 @@ func (c *comparing) describe(w *review.Wrap) string {
 		}
 		text := fmt.Sprintf("%s %s, used %s", f.Label(), wireText(r.Ours, f.Unit, c.line), wireText(r.Used, f.Unit, c.line))
 		if r.Exceeds() {
-			text += "!"
+			text += " (exceeds)"
 		}
 		parts = append(parts, text)
 	}

@@ -28,8 +28,8 @@ func (f *sourceFlags) add(cmd *cobra.Command) {
 	cmd.Flags().StringArrayVar(&f.set, "set", nil, "override one value, as --set 'lines.0.armed=true'; may be repeated")
 }
 
-// source makes what config.Load takes, with further overrides that win.
-func (p *program) source(f *sourceFlags, overrides map[string]string) (config.Source, error) {
+// source makes what config.Load takes.
+func (p *program) source(f *sourceFlags) (config.Source, error) {
 	src := config.Source{Path: f.path, Set: map[string]string{}}
 	for _, kv := range p.env {
 		if k, _, _ := cutEnv(kv); k != configVariable {
@@ -43,9 +43,6 @@ func (p *program) source(f *sourceFlags, overrides map[string]string) (config.So
 		}
 		src.Set[strings.TrimSpace(k)] = v
 	}
-	for k, v := range overrides {
-		src.Set[k] = v
-	}
 	if src.Path == "" {
 		src.Path = p.getenv(configVariable)
 	}
@@ -55,7 +52,7 @@ func (p *program) source(f *sourceFlags, overrides map[string]string) (config.So
 // load reads the configuration named, and the embedded one of the demo where
 // none is.
 func (p *program) load(f *sourceFlags) (*config.Snapshot, error) {
-	src, err := p.source(f, nil)
+	src, err := p.source(f)
 	if err != nil {
 		return nil, err
 	}

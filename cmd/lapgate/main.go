@@ -53,6 +53,7 @@ type program struct {
 	stdin          io.Reader
 	stdout, stderr io.Writer
 	started        bool // a command began its work: errors are no longer of usage
+	serial         buses
 }
 
 // run is main without the process.
@@ -118,6 +119,7 @@ differences (for recipe: the verdict is hold).`,
 		p.holdCommand(),
 		p.reloadCommand(),
 		p.checkCommand(),
+		p.probeCommand(),
 		p.configCommand(),
 		p.recipeCommand(),
 		p.slateCommand(),
@@ -126,7 +128,9 @@ differences (for recipe: the verdict is hold).`,
 		p.plcCommand(),
 		p.replayCommand(),
 		p.compareCommand(),
+		p.reportCommand(),
 		p.trustCommand(),
+		p.tagsCommand(),
 		p.versionCommand(),
 	)
 	return root

@@ -17,12 +17,18 @@ import (
 
 // dialers makes the dialer of each configured controller.
 func (p *program) dialers(log *zap.Logger) func(*config.Line) (link.Dialer, error) {
-	shared := &buses{}
 	return func(l *config.Line) (link.Dialer, error) {
+		var d link.Dialer
+		var err error
 		if l.Controller.Protocol == config.OPCUA {
-			return opcuaDialer(l, log, p.lookup)
+			d, err = opcuaDialer(l, log, p.lookup)
+		} else {
+			d, err = modbusDialer(l, log, &p.serial)
 		}
-		return modbusDialer(l, log, shared)
+		if err == nil && l.Mapped != nil {
+			return mappedDialer(l, d)
+		}
+		return d, err
 	}
 }
 

@@ -12,8 +12,8 @@ import (
 	"lapgate/gateway/link/modbus"
 )
 
-// buses are the serial lines that the dialers of a daemon share: all units on
-// one device take turns.
+// buses are the serial lines of the process: all units on one device take
+// turns, whoever asks.
 type buses struct {
 	mu   sync.Mutex
 	open map[modbus.Serial]*modbus.Bus

@@ -231,25 +231,33 @@ func (r *replaying) list(path string, outer float64, p *program) error {
 	}
 	stand, oldStand := offlineStand(r.now, outer), offlineStand(r.before, outer)
 	var problems []error
-	cases := make([]trial, len(rolls))
 	for i := range rolls {
-		now, err := rollOf(&r.now.Materials, &rolls[i])
-		before, errOld := rollOf(&r.before.Materials, &rolls[i])
+		_, err := rollOf(&r.now.Materials, &rolls[i])
+		_, errOld := rollOf(&r.before.Materials, &rolls[i])
 		if err != nil || errOld != nil {
 			problems = append(problems, errors.Join(err, errOld))
-			continue
 		}
-		cases[i].now = &review.Case{Tag: now.Tag, Roll: now, Stand: stand}
-		cases[i].before = &review.Case{Tag: before.Tag, Roll: before, Stand: oldStand}
 	}
 	if len(problems) > 0 {
 		return errors.Join(problems...)
 	}
 	bar := newProgress(p.stderr, "rolls replayed", len(rolls))
 	defer bar.clear()
-	for i := range cases {
-		r.tally.See(cases[i].now)
-		if err := r.put(cases[i]); err != nil {
+	for i := range rolls {
+		now, err := rollOf(&r.now.Materials, &rolls[i])
+		if err != nil {
+			return err
+		}
+		before, err := rollOf(&r.before.Materials, &rolls[i])
+		if err != nil {
+			return err
+		}
+		t := trial{
+			now:    &review.Case{Tag: now.Tag, Roll: now, Stand: stand},
+			before: &review.Case{Tag: before.Tag, Roll: before, Stand: oldStand},
+		}
+		r.tally.See(t.now)
+		if err := r.put(t); err != nil {
 			return err
 		}
 		bar.at(i + 1)

@@ -249,6 +249,8 @@ func TestReplayList(t *testing.T) {
 func TestScanJournal(t *testing.T) {
 	const size = 16
 	whole := shadowJournal(t, t.TempDir(), demoSnapshot(t, nil), 40, sameAsOurs)
+	// The same shift at another time: each record is sound, its chain another.
+	other := shadowJournal(t, t.TempDir(), demoSnapshot(t, nil), 40, sameAsOurs)
 	for _, c := range []struct {
 		name, sql, want string
 		calls           uint64
@@ -259,6 +261,8 @@ func TestScanJournal(t *testing.T) {
 		{"first of a chunk taken out", `DELETE FROM records WHERE seq = 65`, "65 to 65 are missing", 64},
 		{"last of a chunk taken out", `DELETE FROM records WHERE seq = 64`, "64 to 64 are missing", 48},
 		{"seam changed", `UPDATE records SET prev_hash = zeroblob(32) WHERE seq = 65`, "record 65", 64},
+		{"another chain from a seam on", `ATTACH '` + other + `' AS other; DELETE FROM records WHERE seq >= 65;
+			INSERT INTO records SELECT * FROM other.records WHERE seq >= 65`, "record 65: it is not linked", 64},
 		{"all taken out", `DELETE FROM records WHERE seq > 16 AND seq < 121`, "17 to 32 are missing", 16},
 	} {
 		t.Run(c.name, func(t *testing.T) {

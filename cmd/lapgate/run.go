@@ -33,7 +33,7 @@ the command arm allowed it; otherwise it runs in shadow and only records what it
 would have offered.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			src, err := p.source(&f, nil)
+			src, err := p.source(&f)
 			if err != nil {
 				return err
 			}

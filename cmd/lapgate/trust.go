@@ -117,7 +117,7 @@ func (p *program) trustFolder(f *trustFlags) (string, error) {
 		}
 		return f.folder, nil
 	}
-	src, err := p.source(&f.source, nil)
+	src, err := p.source(&f.source)
 	if err != nil {
 		return "", err
 	}

@@ -1,0 +1,214 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"net"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"lapgate/configs"
+	"lapgate/gateway/config"
+	"lapgate/sim"
+)
+
+// runningSim starts the simulator of the demo's line with both servers, and
+// returns when the first roll has come.
+func runningSim(t *testing.T, change func(*sim.Config)) *sim.Sim {
+	t.Helper()
+	s, err := config.Load(config.Source{Path: demoName, Bytes: configs.Demo()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := simConfigOf(&s.Lines[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Rolls = sim.Shift(1, 2, c.Stand.Slots, c.Habit.Overhang)
+	c.Limit = simLimit
+	change(&c)
+	line, err := sim.New(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	ended := make(chan struct{})
+	go func() {
+		_, _ = line.Run(ctx) // ended by the test
+		close(ended)
+	}()
+	t.Cleanup(func() {
+		cancel()
+		<-ended
+		if err := line.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	beat := time.NewTicker(5 * time.Millisecond)
+	defer beat.Stop()
+	for range 4000 {
+		const rollNo = 19 // its low word
+		if words, err := line.Image().Read(c.Bases.Req, rollNo+1); err == nil && words[rollNo] != 0 {
+			return line
+		}
+		<-beat.C
+	}
+	t.Fatal("no roll came")
+	return nil
+}
+
+// call runs a command of the program.
+func call(args ...string) (code int, stdout, stderr string) {
+	r := lapgate(args...)
+	return r.code, r.out, r.errors
+}
+
+func wants(t *testing.T, text string, patterns ...string) {
+	t.Helper()
+	for _, p := range patterns {
+		if !regexp.MustCompile("(?m)" + p).MatchString(text) {
+			t.Errorf("no match for %s in\n%s", p, text)
+		}
+	}
+}
+
+func demoOnDisk(t *testing.T) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "demo.yaml")
+	if err := os.WriteFile(path, configs.Demo(), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+func TestProbeLine(t *testing.T) {
+	dir := t.TempDir()
+	security, err := simSecurity(dir, "", time.Now())
+	if err != nil {
+		t.Fatal(err)
+	}
+	secured := runningSim(t, func(c *sim.Config) { c.Modbus.TLS = security })
+	file := func(name string) string { return filepath.Join(dir, name) }
+	code, out, errs := call("probe", "--config", demoOnDisk(t), "--set", "lines.0.controller.protocol=modbus-tls",
+		"--set", "lines.0.controller.plain=false", "--set", "lines.0.controller.address="+secured.ModbusAddr(),
+		"--set", "lines.0.controller.tls.authorities="+file(authorityFile), "--set", "lines.0.controller.tls.certificate="+file(gatewayFile),
+		"--set", "lines.0.controller.tls.key="+file(gatewayKeyFile), "--values")
+	if code != exitDone || errs != "" {
+		t.Fatalf("exit code %d: %s", code, errs)
+	}
+	wants(t, out, `^line north, modbus-tls 127\.0\.0\.1:\d+: connected in [\d.]+ ms`,
+		`^REQ +1000\.\.1095 \(41001\.\.41096\) +decodes: start 1, phase `, `^  22 +roll_tag +"M01-41001"$`, `^  30 +diameter +[\d.]+ in$`,
+		`^PAYLOAD +4030\.\.4109 \(44031\.\.44110\) +empty$`)
+
+	plain := runningSim(t, func(*sim.Config) {})
+	code, out, errs = call("probe", "--config", demoOnDisk(t), "--set", "lines.0.controller.address="+plain.ModbusAddr(),
+		"--set", "lines.0.controller.modbus.registers=input", "--json")
+	if code != exitDone || errs != "" {
+		t.Fatalf("exit code %d: %s", code, errs)
+	}
+	var report struct {
+		Line   string
+		Blocks []blockOut
+	}
+	if err := json.Unmarshal([]byte(out), &report); err != nil || report.Line != "north" || len(report.Blocks) != 6 {
+		t.Fatalf("%v: %s", err, out)
+	}
+	if b := report.Blocks[0]; b.Block != "REQ" || b.State != stateDecodes || b.Fields["roll_no"] != "1" || b.Where != "1000..1095 (31001..31096)" {
+		t.Errorf("got %+v", b)
+	}
+	// Where the blocks are looked for in the wrong place, the device answers.
+	code, _, errs = call("probe", "--config", demoOnDisk(t), "--set", "lines.0.controller.address="+plain.ModbusAddr(),
+		"--set", "lines.0.controller.bases.request=100")
+	if code != exitDifferences {
+		t.Errorf("wrong base: exit code %d, %s", code, errs)
+	}
+	wants(t, errs, `block REQ`, `check the base address`)
+}
+
+func TestProbeModbus(t *testing.T) {
+	s := runningSim(t, func(*sim.Config) {})
+	code, out, errs := call("probe", "modbus", s.ModbusAddr(), "--address", "1000", "--count", "30")
+	if code != exitDone || errs != "" {
+		t.Fatalf("exit code %d: %s", code, errs)
+	}
+	wants(t, out, `unit 1: 30 holding registers from address 1000 \(0x03E8\), which is 41001 in the other notation; round trip `,
+		`^ +1000 +41001 +5251 +21073 +21073 +RQ`, `^text, high byte first: "M01-41001"`, `^ +1000 +41001,41002 .*`, `ABCD float32 .*DCBA uint32`)
+	code, _, errs = call("probe", "modbus", s.ModbusAddr(), "--address", "3700", "--count", "200", "--registers", "input",
+		"--order", "CDAB", "--float", "--json")
+	if code != exitDifferences { // behind OUT is nothing
+		t.Fatalf("exit code %d: %s", code, errs)
+	}
+	wants(t, errs, `reading registers 3700 to 3824`, `register 33701 in the other notation is address 3700`)
+	code, out, errs = call("probe", "modbus", s.ModbusAddr(), "--address", "1200", "--count", "400", "--json", "--repeat", "1")
+	var report struct {
+		Words     []uint16
+		Pairs     []pairOut
+		RoundTrip []float64 `json:"round_trip_ms"`
+	}
+	if code != exitDone || json.Unmarshal([]byte(out), &report) != nil || len(report.Words) != 400 || len(report.Pairs) != 200 || len(report.RoundTrip) != 4 {
+		t.Errorf("exit code %d: %s, %d words, %d pairs, %d requests", code, errs, len(report.Words), len(report.Pairs), len(report.RoundTrip))
+	}
+	if code, _, errs = call("probe", "modbus", s.ModbusAddr(), "--unit", "9"); code != exitDifferences {
+		t.Errorf("another unit: exit code %d, %s", code, errs)
+	}
+}
+
+func TestProbeOPCUA(t *testing.T) {
+	s := runningSim(t, func(c *sim.Config) {
+		c.OPCUA.Addr, c.OPCUA.Line, c.OPCUA.Plain, c.OPCUA.Anonymous = "127.0.0.1:0", "north", true, true
+	})
+	url := s.OPCUA().URL()
+	folder := filepath.Join(t.TempDir(), "pki")
+	code, out, errs := call("probe", "opcua", url, "--offers")
+	if code != exitDone || errs != "" {
+		t.Fatalf("exit code %d: %s", code, errs)
+	}
+	wants(t, out, `^  Basic256Sha256 +SignAndEncrypt +login: anonymous`)
+
+	code, out, errs = call("probe", "opcua", url, "--policy", "None", "--mode", "None", "--browse", "--node", "ns=2;s=north.Payload")
+	if code != exitDone {
+		t.Fatalf("exit code %d: %s", code, errs)
+	}
+	wants(t, errs, `NO SECURITY`)
+	wants(t, out, `^limit MaxNodesPerRead +\d+`, `^namespace 2 +urn:lapgate:line`, `^round trip +[\d.]+ ms`,
+		`^ +Request +Variable +ns=2;s=north\.Request`, `^ns=2;s=north\.Request +UInt16\[96\] +read +\[21073 1 .*\(96\)\] +source 20\S+Z +server 20\S+Z`,
+		`^ns=2;s=north\.Payload +UInt16\[80\] +read, write`)
+	code, out, _ = call("probe", "opcua", url, "--policy", "None", "--mode", "None", "--browse", "--most", "3")
+	if code != exitDone {
+		t.Errorf("exit code %d", code)
+	}
+	wants(t, out, `there is more; raise --depth or --most`)
+	code, out, errs = call("probe", "opcua", url, "--policy", "None", "--mode", "None", "--node", "ns=2;s=south.Request", "--node", "i=2258")
+	if code != exitDifferences {
+		t.Errorf("missing node: exit code %d, %s", code, errs)
+	}
+	wants(t, out, `^ns=2;s=south\.Request +PROBLEM`, `^i=2258 +\S+ +read`)
+	// Nothing is trusted that was not accepted.
+	if code, _, errs = call("probe", "opcua", url, "--folder", folder); code != exitDifferences {
+		t.Errorf("exit code %d, %s", code, errs)
+	}
+	wants(t, errs, `is not trusted`, `lapgate trust accept`)
+}
+
+// TestProbeUnreachable holds the exit code of a device that is not there.
+func TestProbeUnreachable(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	address := l.Addr().String()
+	_ = l.Close() // nobody listens there now
+	for _, args := range [][]string{
+		{"probe", "modbus", address},
+		{"probe", "opcua", "opc.tcp://" + address},
+		{"probe", "--config", demoOnDisk(t), "--set", "lines.0.controller.address=" + address},
+	} {
+		if code, _, errs := call(args...); code != exitUnreachable || !strings.Contains(errs, "nothing listens at") {
+			t.Errorf("%v: exit code %d, %s", args, code, errs)
+		}
+	}
+}

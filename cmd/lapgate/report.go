@@ -1,0 +1,249 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"encoding/csv"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"lapgate/gateway/block"
+	"lapgate/gateway/cycle"
+	"lapgate/gateway/journal"
+	"lapgate/gateway/review"
+	"lapgate/gateway/status"
+	"lapgate/recipe"
+)
+
+// reportFlags are the flags of `report`.
+type reportFlags struct {
+	since, until string
+	html         string
+}
+
+func (p *program) reportCommand() *cobra.Command {
+	var f reportFlags
+	cmd := &cobra.Command{
+		Use:   "report JOURNAL",
+		Short: "Report a shift from its journal, as CSV and as one HTML page",
+		Long: `Report reads the journal alone. It prints CSV, a line for each roll that left
+the station, in the units of the register map; --html writes one page with the
+counts, the holds by code, the overhang and the deviations of the scale, without
+scripts or outside references. --since and --until choose by the time at which
+the roll left; times are UTC.`,
+		Example: `  lapgate report journal/north.db --since 2026-03-01T22:00:00Z --until 2026-03-02T06:00:00Z --html night.html`,
+		Args:    onePath,
+		RunE:    func(cmd *cobra.Command, args []string) error { return p.report(cmd.Context(), args[0], &f) },
+	}
+	fl := cmd.Flags()
+	fl.StringVar(&f.since, "since", "", "only rolls that left from this time on, as 2026-03-01T22:00:00Z")
+	fl.StringVar(&f.until, "until", "", "only rolls that left before this time")
+	fl.StringVar(&f.html, "html", "", "write one HTML page to this file")
+	return cmd
+}
+
+// shift is what a journal tells of the rolls of some time.
+type shift struct {
+	path  string
+	rolls []shiftRoll
+}
+
+// shiftRoll is one roll that left the station.
+type shiftRoll struct {
+	number    uint32
+	tag       string
+	at        time.Time
+	outcome   block.OutcomeKind
+	decided   string // go, hold, or empty without a decision of ours
+	mode      string
+	codes     []recipe.Code // of every hold that the roll met
+	overhang  *float64      // mm each side, of our recipe
+	gross     *float64      // kg, of our recipe
+	scale     *float64      // kg
+	deviation *float64      // of the scale from ours, %
+}
+
+func (p *program) report(ctx context.Context, path string, f *reportFlags) error {
+	window, err := (&filterFlags{since: f.since, until: f.until}).filter()
+	if err != nil {
+		return err
+	}
+	s := &shift{path: path}
+	builder := newShiftBuilder(s, window)
+	if err := scanJournal(ctx, path, scanChunk, p.stderr, builder.take); err != nil {
+		return err
+	}
+	if f.html != "" {
+		if err := os.WriteFile(f.html, []byte(s.page()), 0o644); err != nil {
+			return err
+		}
+	}
+	return s.writeCSV(p.stdout)
+}
+
+// shiftBuilder makes the rolls of a shift of records in their order.
+type shiftBuilder struct {
+	shift   *shift
+	window  journal.Filter
+	pairing *review.Pairing
+	gross   int // where the mass stands among the usages
+	offers  map[block.Token]*offered
+	holds   map[uint32][]recipe.Code // by roll, until it leaves
+}
+
+// offered is what the page needs of a recipe until its roll has left.
+type offered struct {
+	payload  block.Payload
+	findings []recipe.Finding
+	tag      string
+	mode     string
+}
+
+func newShiftBuilder(s *shift, window journal.Filter) *shiftBuilder {
+	usages := review.Usages()
+	return &shiftBuilder{
+		shift: s, window: window, pairing: review.NewPairing(usages),
+		gross:  slices.IndexFunc(usages, func(u review.Usage) bool { return u.Field.Name == "gross_mass" }),
+		offers: map[block.Token]*offered{}, holds: map[uint32][]recipe.Code{},
+	}
+}
+
+func (b *shiftBuilder) take(s cycle.Stored) error {
+	wrap, err := b.pairing.Take(s)
+	if err != nil {
+		return err
+	}
+	switch r := s.Record.(type) {
+	case cycle.IntentRecord:
+		return b.offer(s.Seq, r.Token, r.Roll, &offered{findings: r.Findings, tag: r.Tag, mode: "offered"}, r.Payload)
+	case cycle.ShadowRecord:
+		return b.offer(s.Seq, r.Token, r.Roll, &offered{findings: r.Findings, tag: r.Tag, mode: "shadow"}, r.Payload)
+	case cycle.OutcomeRecord:
+		b.left(s.At, &r.Outcome, wrap)
+	case cycle.GapRecord:
+		if r.Boot != 0 { // the controller counts from the start again
+			clear(b.offers)
+			clear(b.holds)
+		}
+	}
+	return nil
+}
+
+func (b *shiftBuilder) offer(seq uint64, token block.Token, roll uint32, o *offered, words []uint16) error {
+	if err := block.DecodePayload(words, &o.payload); err != nil {
+		return fmt.Errorf("record %d: %w", seq, err)
+	}
+	b.offers[token] = o
+	for _, f := range o.findings {
+		if f.Severity == recipe.Hold && !slices.Contains(b.holds[roll], f.Code) {
+			b.holds[roll] = append(b.holds[roll], f.Code)
+		}
+	}
+	return nil
+}
+
+func (b *shiftBuilder) left(at time.Time, o *block.Outcome, wrap *review.Wrap) {
+	r := shiftRoll{number: o.RollNo, at: at, outcome: o.Outcome, codes: b.holds[o.RollNo]}
+	if ours := b.offers[block.Token{Boot: o.Boot, Req: o.Req}]; ours != nil {
+		r.tag, r.mode, r.decided = ours.tag, ours.mode, "go"
+		if ours.payload.Kind == block.KindHold {
+			r.decided = "hold"
+		} else if ours.payload.WrapperWidth > 0 {
+			hang := (float64(ours.payload.WrapperWidth) - float64(ours.payload.Width)) / 2 / 10
+			r.overhang = &hang
+		}
+	}
+	if o.Scale > 0 {
+		reading := review.Scaled(int64(o.Scale), 0.1)
+		r.scale = &reading
+	}
+	if wrap != nil && !wrap.Held {
+		if g := wrap.Readings[b.gross]; g.Ours > 0 {
+			r.gross = &g.Ours
+			if g.Compared {
+				share := g.Difference() / g.Ours * 100
+				r.deviation = &share
+			}
+		}
+	}
+	delete(b.holds, o.RollNo)
+	for token, offer := range b.offers {
+		if token.Boot == o.Boot && offer.payload.RollNo <= o.RollNo {
+			delete(b.offers, token)
+		}
+	}
+	if !b.window.From.IsZero() && at.Before(b.window.From) || !b.window.To.IsZero() && !at.Before(b.window.To) {
+		return
+	}
+	b.shift.rolls = append(b.shift.rolls, r)
+}
+
+func (s *shift) writeCSV(w io.Writer) error {
+	out := csv.NewWriter(w)
+	// An error stays in the writer until its end.
+	_ = out.Write([]string{"roll_no", "roll", "left_at", "outcome", "mode", "last_verdict", "holds", "overhang (mm)", "gross (kg)", "scale (kg)", "scale deviation (%)"})
+	for i := range s.rolls {
+		r := &s.rolls[i]
+		codes := make([]string, len(r.codes))
+		for k, c := range r.codes {
+			codes[k] = string(c)
+		}
+		optional := func(v *float64) string {
+			if v == nil {
+				return ""
+			}
+			return plainNumber(*v)
+		}
+		_ = out.Write([]string{
+			strconv.FormatUint(uint64(r.number), 10), r.tag, r.at.Format(time.RFC3339), status.OutcomeWord(r.outcome), r.mode, r.decided,
+			strings.Join(codes, " "), optional(r.overhang), optional(r.gross), optional(r.scale), optional(r.deviation),
+		})
+	}
+	out.Flush()
+	return out.Error()
+}
+
+// count is how often something occurred.
+type count struct {
+	name string
+	n    int
+}
+
+// outcomes counts the rolls by outcome, in the order of the handshake.
+func (s *shift) outcomes() []count {
+	var out []count
+	for k := block.Wrapped; k <= block.Lost; k++ {
+		n := 0
+		for i := range s.rolls {
+			if s.rolls[i].outcome == k {
+				n++
+			}
+		}
+		out = append(out, count{k.String(), n})
+	}
+	return out
+}
+
+// holds counts the rolls that met a hold, by its code, the most first.
+func (s *shift) holds() []count {
+	var out []count
+	for i := range s.rolls {
+		for _, c := range s.rolls[i].codes {
+			k := slices.IndexFunc(out, func(o count) bool { return o.name == string(c) })
+			if k < 0 {
+				out = append(out, count{string(c), 1})
+			} else {
+				out[k].n++
+			}
+		}
+	}
+	slices.SortFunc(out, func(a, b count) int { return cmp.Or(cmp.Compare(b.n, a.n), cmp.Compare(a.name, b.name)) })
+	return out
+}

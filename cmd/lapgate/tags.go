@@ -1,0 +1,198 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"text/tabwriter"
+
+	"github.com/spf13/cobra"
+
+	"lapgate/gateway/config"
+	"lapgate/gateway/tag"
+)
+
+func (p *program) tagsCommand() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "tags",
+		Short: "Tags of a controller that cannot take the blocks",
+		Args:  cobra.NoArgs,
+		RunE:  func(*cobra.Command, []string) error { return usageError("tags: a command is missing") },
+	}
+	cmd.AddCommand(p.tagsImportCommand(), p.tagsFieldsCommand())
+	return cmd
+}
+
+func (p *program) tagsFieldsCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "fields",
+		Short: "List the fields that a tag can stand for",
+		Long: `Fields lists every field of the handshake that a tag can stand for, with the
+unit it is in, whether it is required, and which of the guarantees S1 to S10 are
+given up without it.`,
+		Args: cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error {
+			rests := map[string]tag.Rest{}
+			for _, r := range tag.Rests() {
+				rests[r.Field] = r
+			}
+			required := map[string]bool{}
+			for _, name := range tag.Required() {
+				required[name] = true
+			}
+			t := tabwriter.NewWriter(p.stdout, 0, 8, 2, ' ', 0)
+			for _, f := range tag.Fields() {
+				note := strings.Join(rests[f.Name].Breaks, " ")
+				if required[f.Name] {
+					note = "required"
+				}
+				unit := f.Info.Unit
+				if f.Form == tag.OneBit {
+					unit = ""
+				}
+				fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", f.Name, unit, note, f.Info.Doc)
+			}
+			return t.Flush()
+		},
+	}
+}
+
+// tagsImportFlags are the flags of `tags import`.
+type tagsImportFlags struct {
+	source sourceFlags
+	line   string
+	write  string
+}
+
+func (p *program) tagsImportCommand() *cobra.Command {
+	var f tagsImportFlags
+	cmd := &cobra.Command{
+		Use:   "import FILE.csv",
+		Short: "Turn a table of tags into a section of the configuration",
+		Long: `Import reads a table of tags as CSV, checks it, and prints the section "tags" of
+the configuration and how it differs from the tags configured now. It changes
+nothing; with --write it writes the section to a new file. A file named - is
+standard input.
+
+The table has a line of headings: field and type, one of register, address and
+node, and bit, length, scale and unit where they are wanted. register is the
+number as manuals print it, 40001 and up; address counts from zero.
+
+Exit code 5 when the tags differ from those configured, 3 when the table or the
+configuration is invalid.`,
+		Example: `  lapgate tags import tags.csv --config mill.yaml
+  lapgate tags import tags.csv --config mill.yaml --write tags.yaml`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error { return p.importTags(args[0], &f) },
+	}
+	f.source.add(cmd)
+	cmd.Flags().StringVar(&f.line, "line", "", "the line of the configuration (default the first)")
+	cmd.Flags().StringVar(&f.write, "write", "", "write the section to this file, which must not be there yet")
+	return cmd
+}
+
+func (p *program) importTags(path string, f *tagsImportFlags) error {
+	snapshot, err := p.load(&f.source)
+	if err != nil {
+		return err
+	}
+	line, err := lineNamed(snapshot, f.line)
+	if err != nil {
+		return err
+	}
+	in := p.stdin
+	if path != "-" {
+		file, err := os.Open(path)
+		if err != nil {
+			return err
+		}
+		defer func() { _ = file.Close() }() // only read
+		in = file
+	}
+	rows, err := readTags(path, in)
+	if err != nil {
+		return &exitError{exitConfig, err}
+	}
+	m, left, err := mappingOf(path, rows, line)
+	if err != nil {
+		return &exitError{exitConfig, err}
+	}
+	fragment := tag.Fragment(rows)
+	fmt.Fprint(p.stdout, fragment)
+	var now []tag.Tag
+	if line.Mapped != nil {
+		now = line.Mapped.Tags
+	}
+	differences := tag.Differences(now, m.Tags)
+	fmt.Fprintf(p.stdout, "\n# %d tags; %d differ from line %s of %s\n", len(rows), len(differences), line.Recipe.Name, snapshot.File)
+	for i := range differences {
+		fmt.Fprintln(p.stdout, "# "+differences[i].String())
+	}
+	for _, l := range left {
+		fmt.Fprintln(p.stderr, "still to do: "+l)
+	}
+	if f.write != "" {
+		if err := writeNew(f.write, fragment); err != nil {
+			return err
+		}
+		fmt.Fprintf(p.stderr, "wrote %s\n", f.write)
+	}
+	if len(differences) > 0 {
+		return &exitError{code: exitDifferences}
+	}
+	return nil
+}
+
+func readTags(path string, in io.Reader) ([]tag.Row, error) {
+	rows, err := tag.ReadTable(in)
+	if err == nil {
+		return rows, nil
+	}
+	var all []string
+	for e := range strings.SplitSeq(err.Error(), "\n") {
+		all = append(all, path+": "+e)
+	}
+	return nil, errors.New(strings.Join(all, "\n"))
+}
+
+// mappingOf checks the rows as the tags of a line. What is wrong with a row is
+// an error; what the whole still lacks is left to do in the configuration.
+func mappingOf(path string, rows []tag.Row, line *config.Line) (m *tag.Mapping, left []string, err error) {
+	m = &tag.Mapping{}
+	if line.Mapped != nil {
+		m.Order, m.TextOrder, m.Waived = line.Mapped.Order, line.Mapped.TextOrder, line.Mapped.Waived
+	}
+	for i := range rows {
+		m.Tags = append(m.Tags, rows[i].Tag)
+	}
+	over := tag.Registers
+	if line.Controller.Protocol == config.OPCUA {
+		over = tag.Nodes
+	}
+	var bad []string
+	for _, p := range m.Check(over) {
+		text := fmt.Sprintf("%s: %s (got %s, want %s); %s", p.Key, p.Text, p.Got, p.Want, p.Remedy)
+		if p.Index < 0 {
+			left = append(left, text)
+			continue
+		}
+		bad = append(bad, fmt.Sprintf("%s: line %d, %s: %s", path, rows[p.Index].Line, rows[p.Index].Field, text))
+	}
+	if len(bad) > 0 {
+		return nil, nil, errors.New(strings.Join(bad, "\n"))
+	}
+	return m, left, nil
+}
+
+// writeNew writes a file that is not there yet.
+func writeNew(path, text string) (err error) {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	_, err = io.WriteString(f, text)
+	return err
+}

@@ -1,0 +1,105 @@
+package main
+
+import (
+	"encoding/csv"
+	"math"
+	"os"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+func parseWords(t *testing.T, text string) []uint16 {
+	t.Helper()
+	var out []uint16
+	for _, w := range strings.Fields(text) {
+		v, err := strconv.ParseUint(w, 16, 16)
+		if err != nil {
+			t.Fatal(err)
+		}
+		out = append(out, uint16(v))
+	}
+	return out
+}
+
+// TestWordOrdersOfReference rests on IEEE 754 and two's complement (D); each
+// row names its source.
+func TestWordOrdersOfReference(t *testing.T) {
+	f, err := os.Open("../../testdata/reference/word_order.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = f.Close() }() // only read
+	rows, err := csv.NewReader(f).ReadAll()
+	if err != nil || len(rows) < 9 {
+		t.Fatalf("%d rows, %v", len(rows), err)
+	}
+	for _, row := range rows[1:] {
+		number, order, _ := strings.Cut(row[0], "-")
+		c := choice{order, int32Type}
+		if number == "float" {
+			c.number = float32Type
+		}
+		if order != strings.ToUpper(order) {
+			c.order = "ABCD"
+		}
+		r := readings(parseWords(t, row[1]))
+		if got := r[0].text(c); got != row[2] {
+			t.Errorf("%s: %s is %s, want %s (%s)", row[0], row[1], got, row[2], row[3])
+		}
+	}
+}
+
+// TestPlausible finds the order in which made-up but ordinary values were
+// written, whichever it is, and none in what has no meaning as 32 bits.
+func TestPlausible(t *testing.T) {
+	float := math.Float32bits
+	for _, tt := range []struct {
+		name   string
+		values []uint32
+		number numberType
+	}{
+		{"setpoints", []uint32{float(350), float(1250.4), float(1602), float(0.6), float(12.5)}, float32Type},
+		{"measured", []uint32{float(349.87314), float(23.481934), float(101.32584), float(-4.2913), 0}, float32Type},
+		{"counts", []uint32{1250, 16020, 1, 0, 880123, 41}, int32Type},
+		{"negative", []uint32{uint32(0xFFFFFB2E), 16020, 12, 7}, int32Type},
+	} {
+		for _, o := range wordOrders() {
+			var words []uint16
+			for _, v := range tt.values {
+				// The way of writing is found by reading, so that it rests on nothing else.
+				a, b := uint16(v>>16), uint16(v)
+				for _, try := range [][2]uint16{{a, b}, {b, a}, {a<<8 | a>>8, b<<8 | b>>8}, {b<<8 | b>>8, a<<8 | a>>8}} {
+					if o.of(try[0], try[1]) == v {
+						words = append(words, try[0], try[1])
+						break
+					}
+				}
+			}
+			if len(words) != 2*len(tt.values) {
+				t.Fatalf("%s cannot be written in %s", tt.name, o.name)
+			}
+			if got, _ := plausible(readings(words)); got != (choice{o.name, tt.number}) {
+				t.Errorf("%s in %s: got %v", tt.name, o.name, got)
+			}
+		}
+	}
+	for name, text := range map[string]string{"nothing": "0000 0000", "one register": "1234", "noise": "8000 0001 A5A5 5A5A"} {
+		if got, _ := plausible(readings(parseWords(t, text))); got != (choice{}) {
+			t.Errorf("%s: got %v, want none", name, got)
+		}
+	}
+}
+
+func TestTextOfRegisters(t *testing.T) {
+	words := parseWords(t, "4D30 312D 3431 3030 3100 0007")
+	if got := longText(words, bigEndian); got != `"M01-41001"` {
+		t.Errorf("got %s", got)
+	}
+	if got := longText(words, littleEndian); got != `"0M-11400"` {
+		t.Errorf("exchanged: got %s", got)
+	}
+	if got := printable(textOf(words[5:], bigEndian)); got != ".." {
+		t.Errorf("got %q", got)
+	}
+}

@@ -18,7 +18,8 @@ type account struct {
 	outcomes map[rollOutcome]int
 	gaps     []rollRange
 	seen     map[uint32]bool // roll numbers of any record
-	boots    map[uint32]bool // starts of the controller that were met; true where its memory was found lost
+	met      map[uint32]bool // starts of the controller that the gateway met
+	lost     map[uint32]bool // those of them at which its memory was found lost
 	records  int
 }
 
@@ -36,18 +37,18 @@ func readAccount(ctx context.Context, path string) (a *account, err error) {
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, r.Close()) }()
-	a = &account{outcomes: map[rollOutcome]int{}, seen: map[uint32]bool{}, boots: map[uint32]bool{}}
+	a = &account{outcomes: map[rollOutcome]int{}, seen: map[uint32]bool{}, met: map[uint32]bool{}, lost: map[uint32]bool{}}
 	newest := uint32(0) // number with an outcome, of the controller's present memory
 	err = r.Replay(ctx, func(s cycle.Stored) error {
 		a.records++
 		a.seen[s.Record.RollNo()] = true
 		switch rec := s.Record.(type) {
 		case cycle.SessionRecord:
-			a.boots[rec.Boot] = a.boots[rec.Boot]
+			a.met[rec.Boot] = true
 		case cycle.RequestRecord:
-			a.boots[rec.Token.Boot] = a.boots[rec.Token.Boot]
+			a.met[rec.Token.Boot] = true
 		case cycle.OutcomeRecord:
-			a.boots[rec.Outcome.Boot] = a.boots[rec.Outcome.Boot]
+			a.met[rec.Outcome.Boot] = true
 			a.outcomes[rollOutcome{rec.Outcome.Boot, rec.Outcome.RollNo, status.OutcomeWord(rec.Outcome.Outcome)}]++
 			newest = max(newest, rec.Outcome.RollNo)
 		case cycle.GapRecord:
@@ -58,7 +59,7 @@ func readAccount(ctx context.Context, path string) (a *account, err error) {
 				// Nobody can know how many rolls came between the last outcome
 				// and the loss of the controller's memory: the gap is open.
 				a.gaps = append(a.gaps, rollRange{newest + 1, math.MaxUint32})
-				a.boots[rec.Boot] = true
+				a.met[rec.Boot], a.lost[rec.Boot] = true, true
 				newest = 0
 			}
 		}
@@ -83,14 +84,14 @@ func (a *account) take(boot, number uint32, outcome string) bool {
 // under which the roll came, so that the next start met is one with its
 // memory lost.
 func (a *account) gap(boot, number uint32) bool {
-	if _, met := a.boots[boot]; !met {
+	if !a.met[boot] {
 		next := uint32(math.MaxUint32)
-		for b := range a.boots {
+		for b := range a.met {
 			if b > boot {
 				next = min(next, b)
 			}
 		}
-		if a.boots[next] {
+		if a.lost[next] {
 			return true
 		}
 	}

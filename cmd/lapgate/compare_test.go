@@ -34,7 +34,7 @@ func TestCompare(t *testing.T) {
 	// roll 30 gets another slot, roll 40 is removed, and roll 50 has no scale.
 	const rolls = 60
 	held, crimped := 0, 0
-	path := shadowJournal(t, t.TempDir(), demoSnapshot(t, nil), rolls, func(i int, p *block.Payload, o *block.Outcome) {
+	path := shadowJournal(t, t.TempDir(), demoSnapshot(t), rolls, func(i int, p *block.Payload, o *block.Outcome) {
 		if i == 40 {
 			o.Outcome = block.Removed
 			return
@@ -147,7 +147,7 @@ func TestCompare(t *testing.T) {
 // A roll that was wrapped though we would have held it is a difference.
 func TestCompareHeldRolls(t *testing.T) {
 	held := 0
-	path := shadowJournal(t, t.TempDir(), demoSnapshot(t, nil), 60, func(_ int, p *block.Payload, _ *block.Outcome) {
+	path := shadowJournal(t, t.TempDir(), demoSnapshot(t), 60, func(_ int, p *block.Payload, _ *block.Outcome) {
 		if p.Kind == block.KindHold {
 			held++
 		}
@@ -290,7 +290,7 @@ func TestEveryWireUnitIsKnown(t *testing.T) {
 			t.Errorf("%s: 1 %s is %v, %v; want %v", f.Name, f.Unit, held, err, u.factor)
 		}
 	}
-	line := demoSnapshot(t, nil).Lines[0].Recipe
+	line := demoSnapshot(t).Lines[0].Recipe
 	for _, c := range []struct {
 		value float64
 		unit  string

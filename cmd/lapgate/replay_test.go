@@ -82,7 +82,7 @@ func replayed(tb testing.TB, code int, args ...string) replayResult {
 }
 
 func TestReplay(t *testing.T) {
-	path := shadowJournal(t, t.TempDir(), demoSnapshot(t, nil), 300, sameAsOurs)
+	path := shadowJournal(t, t.TempDir(), demoSnapshot(t), 300, sameAsOurs)
 	t.Run("the same configuration", func(t *testing.T) { replaySame(t, path) })
 	t.Run("other setpoints", func(t *testing.T) { replaySetpoints(t, path) })
 	t.Run("other holds", func(t *testing.T) { replayHolds(t, path) })
@@ -248,9 +248,9 @@ func TestReplayList(t *testing.T) {
 // the chunks.
 func TestScanJournal(t *testing.T) {
 	const size = 16
-	whole := shadowJournal(t, t.TempDir(), demoSnapshot(t, nil), 40, sameAsOurs)
+	whole := shadowJournal(t, t.TempDir(), demoSnapshot(t), 40, sameAsOurs)
 	// The same shift at another time: each record is sound, its chain another.
-	other := shadowJournal(t, t.TempDir(), demoSnapshot(t, nil), 40, sameAsOurs)
+	other := shadowJournal(t, t.TempDir(), demoSnapshot(t), 40, sameAsOurs)
 	for _, c := range []struct {
 		name, sql, want string
 		calls           uint64
@@ -316,7 +316,7 @@ func TestScanJournal(t *testing.T) {
 // configuration.
 func BenchmarkReplay(b *testing.B) {
 	const rolls = 2000
-	path := shadowJournal(b, b.TempDir(), demoSnapshot(b, nil), rolls, sameAsOurs)
+	path := shadowJournal(b, b.TempDir(), demoSnapshot(b), rolls, sameAsOurs)
 	other := demoFile(b, "other.yaml", "overlap: 6 in", "overlap: 7 in")
 	b.ReportAllocs()
 	for b.Loop() {

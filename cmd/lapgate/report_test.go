@@ -20,7 +20,7 @@ func TestReport(t *testing.T) {
 	// Every scale reading is 1 % above what we predict; held rolls are removed.
 	const rolls = 80
 	held := 0
-	path := shadowJournal(t, t.TempDir(), demoSnapshot(t, nil), rolls, func(i int, p *block.Payload, o *block.Outcome) {
+	path := shadowJournal(t, t.TempDir(), demoSnapshot(t), rolls, func(_ int, p *block.Payload, o *block.Outcome) {
 		if p.Kind == block.KindHold {
 			held++
 			o.Outcome, o.Scale = block.Removed, 0

@@ -16,9 +16,9 @@ import (
 )
 
 // demoSnapshot is the demonstration's configuration with changes.
-func demoSnapshot(tb testing.TB, set map[string]string) *config.Snapshot {
+func demoSnapshot(tb testing.TB) *config.Snapshot {
 	tb.Helper()
-	s, err := config.Load(config.Source{Path: demoName, Bytes: configs.Demo(), Set: set})
+	s, err := config.Load(config.Source{Path: demoName, Bytes: configs.Demo()})
 	if err != nil {
 		tb.Fatal(err)
 	}

@@ -9,6 +9,7 @@ import (
 
 	"lapgate/gateway/block"
 	"lapgate/recipe"
+	"lapgate/recipe/reel"
 )
 
 var kinds = []Kind{KindSession, KindRequest, KindIntent, KindCommit, KindVerdict, KindVoid, KindOutcome, KindGap,
@@ -22,14 +23,15 @@ func sampleRecords() []Record {
 	return []Record{
 		SessionRecord{Session: name.Session, Boot: 41, Floor: 6, Cause: "start"},
 		RequestRecord{Token: token, Roll: 1190, Measured: recipe.Roll{Number: 1190, Tag: "R2026-001190", Diameter: 1.2504, Width: 1.602,
-			Order: &recipe.Order{ID: "A-7", Width: 1.6}}, Stand: recipe.Stand{Ready: [6]bool{true, true}, Outer: [6]float64{0.9}, Platen: 176.7},
-			Diameters: []uint16{12504, 12505}, Widths: []uint16{16020}, Permissives: 0x3F},
+			Order: &recipe.Order{ID: "A-7", Width: 1.6}}, Stand: recipe.Stand{Ready: [6]bool{true, true}, Outer: [6]float64{0.9}, Counted: [6]reel.Estimate{{Length: 812.5, U: 9.25, Known: true}}, Platen: 176.7},
+			Diameters: []uint16{12504, 12505}, Widths: []uint16{16020}, Permissives: 0x3F, Hung: []HungRoll{{Slot: 1, Width: 1.6, Paper: "kraft"}}},
 		IntentRecord{Token: token, Roll: 1190, Tag: "R2026-001190", Offer: name, Form: block.KindHold, HoldReason: block.HoldMeasurement,
 			Origin: block.Computed, By: "kim", Reason: "looked at", ConfigHash: 0x1F2E3D4C, Payload: []uint16{0x5041, 1}, Findings: found},
 		CommitRecord{Roll: 1190, Offer: name},
 		VerdictRecord{Roll: 1190, Offer: name, Verdict: block.Rejected, Reason: 21, Settled: true},
 		VoidRecord{Roll: 1190, Offer: name, Evidence: voidStation},
-		OutcomeRecord{Outcome: block.Outcome{Index: 1189, RollNo: 1190, Boot: 41, Session: name.Session, Offer: 3, Outcome: block.Wrapped, Scale: 15712}, Words: []uint16{0x4F55, 1}},
+		OutcomeRecord{Outcome: block.Outcome{Index: 1189, RollNo: 1190, Boot: 41, Session: name.Session, Offer: 3, Outcome: block.Wrapped, Scale: 15712}, Words: []uint16{0x4F55, 1},
+			Weighing: &Weighing{Verdict: "wrong", Reading: 1571.2, Gross: 1490.5, Delta: 80.7, Text: "weigh again"}},
 		GapRecord{FromIndex: 1, ToIndex: 4, FromRoll: 2, ToRoll: 5, Closed: &name, Boot: 217000000, Cause: causeMemory},
 		HoldRecord{On: true, By: "ola", Reason: "paper"},
 		OverrideRecord{Roll: 1190, By: "kim", Reason: 3, Text: "flat spot", Old: map[string]float64{"layers": 3}, New: map[string]float64{"layers": 4}, Refused: found},

@@ -44,10 +44,12 @@ type controller struct {
 	perms           uint32
 	tag             string
 	mode            uint16
-	limit           uint16 // reason that the controller's own limits give, 0 none
-	refuse          uint16 // reason that every offer gets, 0 none
-	slow            bool   // judges one scan after copying
-	policyCount     bool   // rolls enter although the ring is full
+	limit           uint16    // reason that the controller's own limits give, 0 none
+	refuse          uint16    // reason that every offer gets, 0 none
+	slow            bool      // judges one scan after copying
+	used            uint32    // wrapper that each wrap takes by the encoder, 0.1 mm; 0 without one
+	outers          [6]uint16 // outer diameters of the wrapper rolls, mm
+	policyCount     bool      // rolls enter although the ring is full
 
 	published [96]uint16
 	before    [96]uint16 // the image before the newest publication
@@ -74,7 +76,8 @@ const (
 
 func newController() *controller {
 	c := &controller{
-		boot: 41, perms: plcPerms, quality: 98, dimsOK: true, mode: 1, tick: 880000,
+		outers: [6]uint16{900, 900, 900, 900, 900, 900},
+		boot:   41, perms: plcPerms, quality: 98, dimsOK: true, mode: 1, tick: 880000,
 		hb: make([]uint16, 10), hello: make([]uint16, 10), commit: make([]uint16, 14),
 		ack: make([]uint16, 10), payload: make([]uint16, 80),
 	}
@@ -258,9 +261,7 @@ func (c *controller) publish() {
 	}
 	w[75], w[76] = uint16(c.width), uint16(c.width)
 	w[83] = 0x3F
-	for i := range 6 {
-		w[84+i] = 900
-	}
+	copy(w[84:90], c.outers[:])
 	w[91] = 1767
 	setLong(w, 94, sum(w[:94]))
 }
@@ -312,6 +313,7 @@ func (c *controller) outcome(kind uint16) {
 		e[14] = c.kept[12]
 		copy(e[17:19], c.kept[78:80])
 		e[19] = c.kept[33]
+		setLong(e[:], 30, c.used)
 	}
 	e[15] = kind
 	setLong(e[:], 28, 15712)
@@ -393,7 +395,7 @@ func (c *controller) lose(clock uint32) {
 	*c = controller{
 		boot: clock, lost: true, mustAck: true, perms: c.perms, quality: 98, dimsOK: true, mode: 1, tick: c.tick,
 		hb: c.hb, hello: c.hello, commit: c.commit, ack: c.ack, payload: c.payload, tag: c.tag, grade: c.grade, core: c.core,
-		published: c.published, gen: c.gen, slow: c.slow, policyCount: c.policyCount,
+		published: c.published, gen: c.gen, slow: c.slow, used: c.used, outers: c.outers, policyCount: c.policyCount,
 		onAdopt: c.onAdopt, onAccept: c.onAccept, onAck: c.onAck, onOutcome: c.onOutcome,
 	}
 	if onLine {

@@ -1,6 +1,7 @@
 package cycle
 
 import (
+	"math"
 	"slices"
 
 	"lapgate/gateway/block"
@@ -20,7 +21,9 @@ type ghosts struct {
 	durable   durable
 	lastView  map[block.Token]uint32 // tick of the newest view of a request
 	acked     uint32
-	wantsRoll map[uint32]bool // rolls of this era
+	wantsRoll map[uint32]bool   // rolls of this era
+	drawn     [6]uint32         // of each slot in truth, 0.1 mm
+	drawnAt   map[int][6]uint32 // likewise, when a record was made durable
 }
 
 // durable is what the journal ever held, also after it was set back.
@@ -37,6 +40,7 @@ type durable struct {
 func (g *ghosts) begin(w *world) {
 	g.w = w
 	g.accepted, g.held, g.perRoll = map[OfferName]bool{}, map[OfferName]bool{}, map[[2]int]int{}
+	g.drawnAt = map[int][6]uint32{}
 	g.lastView, g.wantsRoll = map[block.Token]uint32{}, map[uint32]bool{}
 	g.durable = durable{map[OfferName]IntentRecord{}, map[OfferName]RequestRecord{}, map[OfferName]bool{},
 		map[block.Session]bool{}, map[OfferName]bool{}, RequestRecord{}, map[[2]int]bool{}}
@@ -52,6 +56,9 @@ func (g *ghosts) begin(w *world) {
 	p.onAck = g.acks
 	p.onOutcome = func(e [40]uint16) {
 		g.outcomes = append(g.outcomes, e)
+		if e[19] != 0 {
+			g.drawn[e[19]-1] += long(e[:], 30)
+		}
 		w.stats["outcome"]++
 	}
 }
@@ -190,6 +197,7 @@ func (g *ghosts) journals(r Record) {
 		d.sessions[r.Session] = true
 	case RequestRecord:
 		d.request = r
+		g.counts(&r)
 	case IntentRecord:
 		if _, again := d.intents[r.Offer]; again {
 			w.fail("offer %s was made before", r.Offer)
@@ -236,6 +244,40 @@ func (g *ghosts) journals(r Record) {
 			d.indexes[[2]int{g.era, int(i)}] = true
 		}
 		w.stats["gap"]++
+	}
+}
+
+// counts holds that no slot is counted to have more left than its account began
+// with, less what the controller drew since and the journal could know.
+func (g *ghosts) counts(r *RequestRecord) {
+	w := g.w
+	g.drawnAt[len(w.log)] = g.drawn
+	for i, e := range r.Stand.Counted {
+		if !e.Known {
+			continue
+		}
+		w.stats["counted"]++
+		at := -1
+		for n := len(w.log) - 1; n >= 0 && at < 0; n-- {
+			if q, ok := w.log[n].(RequestRecord); ok && slices.ContainsFunc(q.Hung, func(h HungRoll) bool { return h.Slot == i+1 }) {
+				at = n
+			}
+		}
+		if at < 0 {
+			w.fail("slot %d is counted, but no account of it was begun", i+1)
+			continue
+		}
+		unread := uint32(0)
+		for n := w.m.mem.journaled; n < uint32(len(g.outcomes)); n++ {
+			if o := g.outcomes[n]; int(o[19]) == i+1 {
+				unread += long(o[:], 30)
+			}
+		}
+		// 900 mm on a core of 3 in with a caliper of 0.012 in.
+		const start = math.Pi / 4 * (0.9*0.9 - 0.0762*0.0762) / 0.0003048
+		if most := start - float64(g.drawn[i]-g.drawnAt[at][i]-unread)/1e4; e.Length > most+1e-6 {
+			w.fail("slot %d is counted to have %v m, at most %v m can be there", i+1, e.Length, most)
+		}
 	}
 }
 

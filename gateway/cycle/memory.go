@@ -29,6 +29,9 @@ type memory struct {
 	holdAll  bool
 	hash     uint32 // configuration newest in the journal
 	hasHash  bool
+
+	accounts [6]account // of the slots
+	accepted *offer     // newest recipe that was accepted
 }
 
 // offer is an offer that is not closed.
@@ -41,6 +44,7 @@ type offer struct {
 	committed bool
 	payload   []uint16
 	crc       uint32
+	hash      uint32 // configuration that it was computed with
 	era       uint32
 	outcome   *block.Outcome // of its roll
 }
@@ -68,6 +72,7 @@ func (m *memory) apply(r Record) error {
 		m.sawBoot(r.Boot)
 	case RequestRecord:
 		m.request = r
+		m.books(&r)
 		m.sawBoot(r.Token.Boot)
 		m.covered = max(m.covered, r.Roll)
 	case IntentRecord:
@@ -76,7 +81,7 @@ func (m *memory) apply(r Record) error {
 		}
 		m.floor = max(m.floor, r.Offer.Session.Epoch)
 		m.open = &offer{name: r.Offer, token: r.Token, roll: r.Roll, kind: r.Form, origin: r.Origin,
-			payload: r.Payload, crc: block.PayloadCRC(r.Payload), era: m.era}
+			payload: r.Payload, crc: block.PayloadCRC(r.Payload), hash: r.ConfigHash, era: m.era}
 	case CommitRecord:
 		if err := m.isOpen(r.Kind(), r.Offer); err != nil {
 			return err
@@ -89,6 +94,7 @@ func (m *memory) apply(r Record) error {
 		m.verdict = &r
 		if r.Verdict == block.Accepted && m.open.era == m.era {
 			m.finished = max(m.finished, r.Roll)
+			m.accepted = m.open
 		}
 		m.rejected = nil
 		if r.Verdict == block.Rejected {
@@ -106,6 +112,7 @@ func (m *memory) apply(r Record) error {
 		m.covered = max(m.covered, o.RollNo)
 		m.finished = max(m.finished, o.RollNo)
 		m.sawBoot(o.Boot)
+		m.draw(&o)
 		if m.open != nil && m.open.roll == o.RollNo && m.open.era == m.era {
 			m.open.outcome = &o
 		}
@@ -127,6 +134,7 @@ func (m *memory) apply(r Record) error {
 }
 
 func (m *memory) gap(r GapRecord) error {
+	m.accounts = [6]account{} // a roll that nobody knows of may have drawn
 	if r.Closed != nil {
 		if err := m.isOpen(r.Kind(), *r.Closed); err != nil {
 			return err

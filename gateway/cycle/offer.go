@@ -351,7 +351,7 @@ func (m *Machine) closeOffer(v block.Verdict, reason uint16, settled bool) {
 		if !settled {
 			m.cycleTime = m.now.Mono - j.since
 			m.prev, m.prevSpec, m.hasPrev = m.fly.setpoints, m.fly.spec, true
-			m.wrapping = wrapping{roll: o.roll, line: m.line, measured: m.fly.measured, setpoints: m.fly.setpoints}
+			m.wrapping = wrapping{roll: o.roll, offer: o.name, line: m.line, measured: m.fly.measured, setpoints: m.fly.setpoints}
 		}
 		j.done = j.done || mine
 	case block.HeldVerdict:

@@ -129,12 +129,13 @@ func (m *Machine) journalOutcome(e *OutcomeRead) {
 	if o.RollNo > 0 {
 		m.cover(o.RollNo - 1)
 	}
-	m.journal(OutcomeRecord{Outcome: o, Words: slices.Clone(e.Words)})
+	w := m.judgeScale(&o)
+	m.journal(OutcomeRecord{Outcome: o, Words: slices.Clone(e.Words), Weighing: w})
 	m.count(fmt.Sprintf("outcomes/%d", o.Outcome))
 	m.tell(noteOutcome, Info, fmt.Sprintf("roll %d left the station: %s", o.RollNo, o.Outcome),
 		Field{"roll_no", o.RollNo}, Field{"outcome", uint16(o.Outcome)}, Field{"reason", o.Reason},
 		Field{"index", o.Index}, Field{"scale_dkg", o.Scale})
-	m.judgeScale(&o)
+	m.tellScale(&o, w)
 }
 
 // coverRolls finds roll numbers of which no outcome will come. All outcomes
@@ -219,7 +220,8 @@ func (m *Machine) take(r *block.Request) {
 	}
 }
 
-// journalRequest makes durable what the recipe is about to be computed from.
+// journalRequest makes durable what the recipe is about to be computed from,
+// with what consumption leaves on the wrapper rolls.
 func (m *Machine) journalRequest(v *View) {
 	r := &v.Request
 	if !m.mem.hasHash || m.mem.hash != m.hash {
@@ -229,7 +231,9 @@ func (m *Machine) journalRequest(v *View) {
 	if r.RollNo > 0 {
 		m.cover(r.RollNo - 1)
 	}
+	hung := m.countStand(&v.Stand)
 	m.journal(RequestRecord{
+		Hung:  hung,
 		Token: r.Token(), Roll: r.RollNo, Measured: finiteRoll(v.Roll), Stand: finiteStand(v.Stand),
 		Diameters:   slices.Clone(r.Diameters[:min(int(r.DiameterN), len(r.Diameters))]),
 		Widths:      slices.Clone(r.Widths[:min(int(r.WidthN), len(r.Widths))]),

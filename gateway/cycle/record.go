@@ -59,6 +59,7 @@ type (
 		Diameters   []uint16     `json:"diameters_dmm"` // samples, 0.1 mm
 		Widths      []uint16     `json:"widths_dmm"`
 		Permissives uint32       `json:"permissives"`
+		Hung        []HungRoll   `json:"hung,omitempty"` // wrapper rolls whose accounts begin here
 	}
 	// IntentRecord stands before the PAYLOAD of an offer.
 	IntentRecord struct {
@@ -97,8 +98,9 @@ type (
 	}
 	// OutcomeRecord stands before the ACK of an outcome.
 	OutcomeRecord struct {
-		Outcome block.Outcome `json:"outcome"`
-		Words   []uint16      `json:"words"`
+		Outcome  block.Outcome `json:"outcome"`
+		Words    []uint16      `json:"words"`
+		Weighing *Weighing     `json:"weighing,omitempty"` // nil when nothing was judged
 	}
 	// GapRecord names outcomes or rolls of which nothing can be known. Without
 	// an upper end, the end is not known either.

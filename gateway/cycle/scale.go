@@ -6,34 +6,85 @@ import (
 	"lapgate/recipe/mass"
 )
 
+// Weighing is the judgement on the scale reading of a wrapped roll. Verdict
+// is one of good, doubtful, wrong and unreadable, the last for a reading that
+// the recipe did not predict.
+type Weighing struct {
+	Verdict string  `json:"verdict"`
+	Reading float64 `json:"reading_kg"`
+	Gross   float64 `json:"gross_kg"` // expected; 0 when not predicted
+	Delta   float64 `json:"delta_kg"` // reading less expected
+	Text    string  `json:"text"`     // with the likely causes of a mismatch
+}
+
 // wrapping is the roll whose recipe was accepted last: what its scale reading
-// is judged by when it leaves. It is not known after a restart of this
-// process, and then the reading is only recorded.
+// is judged by when it leaves. After a restart of this process it is computed
+// again from the journal where that can be done.
 type wrapping struct {
 	roll      uint32
+	offer     OfferName
 	line      *recipe.Line
 	measured  recipe.Roll
 	setpoints recipe.Setpoints
 }
 
+// wrapped tells what the roll of an outcome was wrapped with. Without it in
+// memory it is computed again from the newest request, if the recipe accepted
+// was computed from that with the configuration now in force. A named
+// person's recipe cannot be computed.
+func (m *Machine) wrapped(o *block.Outcome) (wrapping, bool) {
+	if w := m.wrapping; w.line != nil && w.roll == o.RollNo && outcomeNames(o, w.offer) {
+		return w, true
+	}
+	for _, of := range []*offer{m.mem.accepted, m.mem.open} {
+		if of == nil || of.era != m.mem.era || of.roll != o.RollNo || !outcomeNames(o, of.name) ||
+			of.kind != block.KindRecipe || of.origin != block.Computed ||
+			of.token != m.mem.request.Token || of.hash != m.hash {
+			continue
+		}
+		r := &m.mem.request
+		w := wrapping{roll: o.RollNo, offer: of.name, line: m.line, measured: r.Measured}
+		var rec recipe.Recipe
+		recipe.Compute(m.line, &r.Measured, &r.Stand, &rec)
+		w.setpoints = rec.Setpoints
+		return w, true
+	}
+	return wrapping{}, false
+}
+
 // judgeScale compares the scale reading of an outcome with the mass that the
-// accepted recipe predicts. A mismatch is told, and changes nothing: the roll
-// has left the station.
-func (m *Machine) judgeScale(o *block.Outcome) {
-	w := &m.wrapping
-	if o.Scale == 0 || o.Outcome != block.Wrapped || w.line == nil || w.roll != o.RollNo {
-		return
+// accepted recipe predicts. It is nil when there is nothing to compare.
+func (m *Machine) judgeScale(o *block.Outcome) *Weighing {
+	if o.Scale == 0 || o.Outcome != block.Wrapped {
+		return nil
+	}
+	w, ok := m.wrapped(o)
+	if !ok || !w.line.Equipment.Scale.Present() {
+		return nil
 	}
 	const perKilo = 10
 	v := recipe.Weigh(w.line, &w.measured, &w.setpoints, float64(o.Scale)/perKilo)
+	out := &Weighing{Verdict: "unreadable", Reading: finite(v.Reading), Gross: finite(v.Gross), Delta: finite(v.Delta), Text: v.Text(w.line)}
 	switch v.Verdict {
 	case mass.Good:
-		m.count("scale/good")
+		out.Verdict = "good"
 	case mass.Doubtful:
-		m.count("scale/doubtful")
+		out.Verdict = "doubtful"
 	case mass.Wrong:
-		m.count("scale/wrong")
-		m.tell(noteScale, Warning, v.Text(w.line),
-			Field{"roll_no", o.RollNo}, Field{"reading_kg", v.Reading}, Field{"gross_kg", v.Gross}, Field{"delta_kg", v.Delta})
+		out.Verdict = "wrong"
+	}
+	return out
+}
+
+// tellScale counts a judgement and tells of a mismatch, which changes
+// nothing: the roll has left the station.
+func (m *Machine) tellScale(o *block.Outcome, w *Weighing) {
+	if w == nil {
+		return
+	}
+	m.count("scale/" + w.Verdict)
+	if w.Verdict == "wrong" {
+		m.tell(noteScale, Warning, w.Text,
+			Field{"roll_no", o.RollNo}, Field{"reading_kg", w.Reading}, Field{"gross_kg", w.Gross}, Field{"delta_kg", w.Delta})
 	}
 }

@@ -35,7 +35,7 @@ func TestScaleMismatch(t *testing.T) {
 	} {
 		m := New(Config{Line: line, Times: testTimes})
 		m.wrapping = wrapping{roll: 7, line: line, measured: roll, setpoints: rec.Setpoints}
-		m.judgeScale(&c.outcome)
+		m.tellScale(&c.outcome, m.judgeScale(&c.outcome))
 		told := false
 		for _, a := range m.out {
 			if n, ok := a.(Notify); ok && n.Code == noteScale {
@@ -59,8 +59,65 @@ func TestScaleMismatch(t *testing.T) {
 		}
 	}
 	m := New(Config{Line: line, Times: testTimes})
-	m.judgeScale(&block.Outcome{RollNo: 7, Outcome: block.Wrapped, Scale: 1})
+	if w := m.judgeScale(&block.Outcome{RollNo: 7, Outcome: block.Wrapped, Scale: 1}); w != nil {
+		t.Errorf("after a restart: %+v", w)
+	}
 	if len(m.out) > 0 {
 		t.Errorf("after a restart: %+v", m.out)
+	}
+}
+
+// TestWeighingAfterRestart judges a reading with nothing but the records of
+// the journal in memory.
+func TestWeighingAfterRestart(t *testing.T) {
+	line := testLine()
+	line.Equipment.Scale = recipe.Auto
+	roll := recipe.Roll{Number: 7, Tag: "R-7", Diameter: 1.25, DiameterU: 5e-4, Width: 1.602, WidthU: 5e-4, WidthMedian: 1.602, Grade: 7, Core: 3}
+	stand := recipe.Stand{Ready: [6]bool{true, true, true}, Outer: [6]float64{1, 1, 1}}
+	var rec recipe.Recipe
+	recipe.Compute(line, &roll, &stand, &rec)
+	name := OfferName{block.Session{Epoch: 2, Nonce: 5}, 3}
+	token := block.Token{Boot: 41, Req: 9}
+	request := RequestRecord{Token: token, Roll: 7, Measured: roll, Stand: stand}
+	intent := IntentRecord{Token: token, Roll: 7, Offer: name, Form: block.KindRecipe, Origin: block.Computed, ConfigHash: 5, Payload: make([]uint16, block.PayloadWords)}
+	accepted := VerdictRecord{Roll: 7, Offer: name, Verdict: block.Accepted}
+	byPerson := intent
+	byPerson.Origin = block.Override
+	later := request
+	later.Token.Req, later.Roll = 10, 8
+	for _, c := range []struct {
+		name    string
+		log     []Record
+		hash    uint32
+		offer   uint16
+		factor  float64
+		verdict string
+	}{
+		{"good", []Record{request, intent, accepted}, 5, 3, 1, "good"},
+		{"wrong", []Record{request, intent, accepted}, 5, 3, 1.5, "wrong"},
+		{"verdict not known yet", []Record{request, intent}, 5, 3, 1, "good"},
+		{"another configuration", []Record{request, intent, accepted}, 6, 3, 1, ""},
+		{"a named person's recipe", []Record{request, byPerson, accepted}, 5, 3, 1, ""},
+		{"another offer", []Record{request, intent, accepted}, 5, 2, 1, ""},
+		{"rejected", []Record{request, intent, VerdictRecord{Roll: 7, Offer: name, Verdict: block.Rejected}}, 5, 3, 1, ""},
+		{"a later request", []Record{request, intent, accepted, later}, 5, 3, 1, ""},
+		{"memory of the controller lost", []Record{request, intent, accepted, GapRecord{Boot: 99}}, 5, 3, 1, ""},
+	} {
+		m := New(Config{Line: line, ConfigHash: c.hash, Times: testTimes})
+		for _, r := range c.log {
+			if err := m.Recover(Stored{Record: r}); err != nil {
+				t.Fatalf("%s: %v", c.name, err)
+			}
+		}
+		reading := uint32(rec.Setpoints.Gross * 10 * c.factor)
+		w := m.judgeScale(&block.Outcome{RollNo: 7, Outcome: block.Wrapped, Session: name.Session, Offer: c.offer, Scale: reading})
+		switch {
+		case c.verdict == "":
+			if w != nil {
+				t.Errorf("%s: %+v, want none", c.name, w)
+			}
+		case w == nil || w.Verdict != c.verdict || w.Gross != rec.Setpoints.Gross || w.Reading != float64(reading)/10 || !strings.Contains(w.Text, "the scale reads "):
+			t.Errorf("%s: %+v, want %s and %v kg", c.name, w, c.verdict, rec.Setpoints.Gross)
+		}
 	}
 }

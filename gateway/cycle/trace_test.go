@@ -257,6 +257,13 @@ func (s *script) set(name string, v int) error {
 		p.limit = uint16(v)
 	case "refuse":
 		p.refuse = uint16(v)
+	case "used": // wrapper of each wrap by the encoder, m
+		p.used = uint32(v) * 10000
+	case "outer-1", "outer-2", "outer-3": // of the wrapper roll in a slot, mm
+		p.outers[name[len(name)-1]-'1'] = uint16(v)
+	case "scale": // whether the line weighs
+		w.conf.Line.Equipment.Scale = recipe.Mode(v)
+		w.boot()
 	case "count": // policy COUNT: rolls enter a full ring
 		p.policyCount = v != 0
 	case "offer-limit":
@@ -423,7 +430,13 @@ func recordText(r Record) string {
 	case SessionRecord:
 		return fmt.Sprintf("%s %d/%X boot %d: %s", s, r.Session.Epoch, r.Session.Nonce, r.Boot, r.Cause)
 	case RequestRecord:
-		return fmt.Sprintf("%s %d/%d roll %d %.4f x %.4f m", s, r.Token.Boot, r.Token.Req, r.Roll, r.Measured.Diameter, r.Measured.Width)
+		out := fmt.Sprintf("%s %d/%d roll %d %.4f x %.4f m", s, r.Token.Boot, r.Token.Req, r.Roll, r.Measured.Diameter, r.Measured.Width)
+		for i, e := range r.Stand.Counted {
+			if e.Known {
+				out += fmt.Sprintf(", slot %d counted %.1f m", i+1, e.Length)
+			}
+		}
+		return out
 	case IntentRecord:
 		form := "recipe"
 		if r.Form == block.KindHold {
@@ -445,7 +458,11 @@ func recordText(r Record) string {
 		return fmt.Sprintf("%s %s %s", s, r.Offer, r.Evidence)
 	case OutcomeRecord:
 		o := r.Outcome
-		return fmt.Sprintf("%s %d roll %d %s offer %d/%d", s, o.Index, o.RollNo, o.Outcome, o.Session.Epoch, o.Offer)
+		out := fmt.Sprintf("%s %d roll %d %s offer %d/%d", s, o.Index, o.RollNo, o.Outcome, o.Session.Epoch, o.Offer)
+		if r.Weighing != nil {
+			out += ", weighed: " + r.Weighing.Verdict
+		}
+		return out
 	case GapRecord:
 		out := fmt.Sprintf("%s outcomes %d-%d rolls %d-%d: %s", s, r.FromIndex, r.ToIndex, r.FromRoll, r.ToRoll, r.Cause)
 		if r.Closed != nil {

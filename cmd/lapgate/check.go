@@ -32,7 +32,9 @@ configuration is invalid.
 With --online it then looks at the controller of each line, and writes nothing:
 every block with its type, length and checksum, whether the clock moves, the
 session and heartbeat, the numbers that must not go back, and the state of the
-line. Exit code 4 when a controller is not reachable, 5 when something differs.`,
+line. Of a controller with tags it first reads each tag: whether it is there, type
+and access where the transport tells them, value in its unit and age, and the wide
+numbers in every word order. Exit code 4 when a controller is not reachable, 5 when something differs.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			src, err := p.source(&f.source)

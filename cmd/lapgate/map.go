@@ -26,6 +26,12 @@ counted from zero as it goes over the wire, or for OPC UA the node and the eleme
 within its array; type, order, scale, unit, range, direction and meaning.
 
 Of the outcome ring it lists the first of 64 entries; --every-entry lists all.
+
+Of a line with controller.profile mapped it prints the tags: both notations of the
+address or the node, type, order, scale, unit, range and direction; then what has
+no tag, and which of the guarantees S1 to S10 the tags give. In CSV all of this is
+one table, whose first column tells the kinds of rows apart.
+
 Without a configuration it prints the map of the demo.`,
 		Example: "  lapgate map --config line.yaml --format csv > map.csv\n  lapgate map --config line.yaml --format markdown",
 		Args:    cobra.NoArgs,
@@ -40,6 +46,12 @@ Without a configuration it prints the map of the demo.`,
 			l, err := lineNamed(snapshot, line)
 			if err != nil {
 				return err
+			}
+			if l.Mapped != nil {
+				if every {
+					return usageError("--every-entry: line %s has tags, and shows one outcome at a time", l.Recipe.Name)
+				}
+				return p.printTagMap(l, format)
 			}
 			places := placesOf(l)
 			if every {
@@ -56,6 +68,17 @@ Without a configuration it prints the map of the demo.`,
 	cmd.Flags().StringVar(&format, "format", "csv", "csv or markdown")
 	cmd.Flags().BoolVar(&every, "every-entry", false, "list every entry of the outcome ring")
 	return cmd
+}
+
+func (p *program) printTagMap(l *config.Line, format string) error {
+	rows, err := plc.MapTags(l.Mapped, transportOf(l))
+	if err != nil {
+		return err
+	}
+	if format == "csv" {
+		return plc.TagsCSV(p.stdout, rows)
+	}
+	return plc.TagsMarkdown(p.stdout, l.Recipe.Name, rows)
 }
 
 // placesOf tells where the blocks of a configured line stand.

@@ -3,8 +3,11 @@ package main
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"flag"
 	"fmt"
+	"math"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -18,7 +21,9 @@ import (
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/journal"
+	"lapgate/gateway/link/mapped"
 	"lapgate/gateway/survey"
+	"lapgate/gateway/tag"
 	"lapgate/sim"
 	simmapped "lapgate/sim/mapped"
 	simopcua "lapgate/sim/opcua"
@@ -347,23 +352,182 @@ func TestMappedOnline(t *testing.T) {
 	}()
 	defer func() { stop(); <-ended }()
 	p := &program{stdout: &bytes.Buffer{}, stderr: &bytes.Buffer{}}
-	for _, c := range []struct{ set, failed string }{
-		{"lines.0.controller.plain=true", ""},
-		{"lines.0.mapped.tags.1.address=9", "block REQ"}, // where there is no register
+	second := simmapped.Tags()[1].Name
+	for _, c := range []struct {
+		set, order, failed, warned string
+	}{
+		{"lines.0.controller.plain=true", "BADC", "", ""},
+		{"lines.0.mapped.tags.1.address=9", "BADC", "tag " + second, ""}, // where there is no register
+		{"lines.0.controller.plain=true", "DCBA", "tag ", "BADC makes the most sense"},
 	} {
 		s := mappedConfig(t, t.TempDir(), "      address: "+srv.Addr()+"\n",
-			"      word_order: BADC\n      text_order: AB\n      tags:\n"+tagsYAML(simmapped.Tags(), false), c.set)
-		failed := ""
-		for _, item := range p.lookAt(t.Context(), s, &s.Lines[0]).Items {
-			if item.Verdict == survey.Fail {
+			"      word_order: "+c.order+"\n      text_order: AB\n      tags:\n"+tagsYAML(simmapped.Tags(), false), c.set)
+		look := p.lookAt(t.Context(), s, &s.Lines[0])
+		failed, warned := "", ""
+		for _, item := range look.Items {
+			switch item.Verdict {
+			case survey.Fail:
 				failed += item.Subject + ": " + item.Got + "; "
+				if item.Remedy == "" {
+					t.Errorf("no remedy: %s", item)
+				}
+			case survey.Warn:
+				warned += item.Subject + ": " + item.Got + "; "
 			}
 		}
-		if (failed == "") != (c.failed == "") || !strings.Contains(failed, c.failed) {
+		if (failed == "") != (c.failed == "") || !strings.Contains(failed, c.failed) || look.Unreachable {
 			t.Errorf("with %s: failed %q, want %q", c.set, failed, c.failed)
+		}
+		if !strings.Contains(warned, "a wrong order often reads as plausible numbers") || !strings.Contains(warned, c.warned) {
+			t.Errorf("with %s %s: warned %q, want %q", c.order, c.set, warned, c.warned)
+		}
+		if len(look.Tags) != len(simmapped.Tags()) {
+			t.Fatalf("%d tags were looked at of %d", len(look.Tags), len(simmapped.Tags()))
+		}
+		var text bytes.Buffer
+		(&program{stdout: &text}).printLooks([]lineLook{look})
+		for _, want := range []string{"  request.diameter ", "in every word order, " + c.order + " as configured"} {
+			if !strings.Contains(text.String(), want) {
+				t.Errorf("with %s %s the text has no %q", c.order, c.set, want)
+			}
+		}
+		for _, x := range look.Tags {
+			missing := c.failed == "tag "+x.Field
+			if x.Exists == missing || missing != (x.Value == "") || x.Access != "" || x.TypeThere != "" || x.AgeOf != ageOfRead || x.AgeMS < 0 {
+				t.Errorf("with %s: %+v", c.set, x)
+			}
 		}
 	}
 	if n := counter.n.Load(); n != 0 {
 		t.Errorf("%d writes by a check that only reads", n)
+	}
+}
+
+// The value in the configured order is the one that a person sees at the
+// controller; text and JSON tell the same.
+func TestMappedOnlineWordOrders(t *testing.T) {
+	m := &tag.Mapping{Order: tag.CDAB, Tags: []tag.Tag{
+		{Field: "request.diameter", Type: tag.Float32, Address: 10, Bit: -1, Unit: "mm", Scale: 1},
+		{Field: "request.width", Type: tag.Float64, Address: 12, Bit: -1, Unit: "mm", Scale: 1},
+		{Field: "request.roll_no", Type: tag.Uint32, Address: 16, Bit: -1, Scale: 1},
+		{Field: "payload.feed_length", Type: tag.Float32, Address: 18, Bit: -1, Unit: "mm", Scale: 1},
+	}}
+	bits := []uint64{uint64(math.Float32bits(1234.5)), math.Float64bits(2600), 17, 0}
+	var sights []mapped.Sight
+	for i := range m.Tags {
+		p, err := tag.NewPoint(m.Tags[i])
+		if err != nil {
+			t.Fatal(err)
+		}
+		sights = append(sights, mapped.Sight{Point: p, Value: tag.Value{Bits: bits[i]}})
+	}
+	look := tagsLook{Orders: ordersOf(m, sights)}
+	if len(look.Orders) != 2 || look.Orders[0].Values["CDAB"] != "1234.5 mm" || look.Orders[1].Values["CDAB"] != "2600 mm" ||
+		look.Orders[0].Values["ABCD"] == "1234.5 mm" || len(look.Orders[0].Values) != 4 {
+		t.Fatalf("%+v", look.Orders)
+	}
+	var text bytes.Buffer
+	look.print(&text)
+	if !strings.Contains(text.String(), "in every word order, CDAB as configured") || !strings.Contains(text.String(), "1234.5 mm") {
+		t.Errorf("printed\n%s", text.String())
+	}
+	b, err := json.Marshal(lineLook{tagsLook: &look})
+	if err != nil || !strings.Contains(string(b), `"word_orders":[{"field":"request.diameter","configured":"CDAB","values":{"ABCD":`) {
+		t.Errorf("%s, %v", b, err)
+	}
+	if b, err = json.Marshal(lineLook{}); err != nil || strings.Contains(string(b), "tags") {
+		t.Errorf("a controller with blocks has tags: %s, %v", b, err)
+	}
+	for i := range sights {
+		sights[i].Value.Bits = 0
+	}
+	if items := orderItems(m, sights); len(items) != 1 || items[0].Verdict != survey.Note {
+		t.Errorf("with zeros alone: %v", items)
+	}
+}
+
+// Over typed nodes the server tells existence, type, access and time.
+func TestMappedOnlineOverTypedNodes(t *testing.T) {
+	line := mappedLine(t, 10)
+	srv, err := simopcua.Listen(t.Context(), simopcua.Config{Addr: "127.0.0.1:0", Line: "north", Plain: true, Anonymous: true}, line.Image())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = srv.Close() })
+	if err := simmapped.Serve(srv, line.Image()); err != nil {
+		t.Fatal(err)
+	}
+	running, stop := context.WithCancel(t.Context())
+	ended := make(chan struct{})
+	go func() {
+		_, _ = line.Run(running) // it is stopped, and says so
+		close(ended)
+	}()
+	defer func() { stop(); <-ended }()
+	p := &program{stdout: &bytes.Buffer{}, stderr: &bytes.Buffer{}}
+	for _, c := range []struct{ node, typ, failed string }{
+		{"", "", ""},
+		{"ns=2;s=nobody", "", "ns=2;s=nobody"},
+		{"", "float64", "float32"},
+	} {
+		tags := simmapped.Tags()
+		i := slices.IndexFunc(tags, func(t simmapped.Tag) bool { return t.Name == "request.diameter" })
+		if c.node != "" {
+			tags[i].Node = c.node
+		}
+		if c.typ != "" {
+			tags[i].Type = c.typ
+		}
+		s := mappedConfig(t, t.TempDir(), "      protocol: opcua\n      address: "+srv.URL()+"\n      opcua: {policy: None, mode: None}\n",
+			"      tags:\n"+tagsYAML(tags, true))
+		look := p.lookAt(t.Context(), s, &s.Lines[0])
+		failed := ""
+		for _, item := range look.Items {
+			if item.Verdict == survey.Fail {
+				failed += item.Subject + ": " + item.Got + "; "
+			}
+		}
+		if (failed == "") != (c.failed == "") || !strings.Contains(failed, c.failed) || look.Unreachable {
+			t.Errorf("%+v: failed %q", c, failed)
+		}
+		for k, x := range look.Tags {
+			if (k == i && c.node != "") == x.Exists {
+				t.Errorf("%s of %+v: exists %v", x.Field, c, x.Exists)
+			}
+			if x.Exists && (strings.Contains(x.Access, "write") != tags[k].Writable || x.TypeThere == "") {
+				t.Errorf("%s: access %q and type %q, writable %v", x.Field, x.Access, x.TypeThere, tags[k].Writable)
+			}
+		}
+		if len(look.Tags) != len(tags) || len(look.Orders) != 0 {
+			t.Errorf("%d tags and %d word orders", len(look.Tags), len(look.Orders))
+		}
+	}
+}
+
+// What a server grants is held to what the gateway does with the tag.
+func TestMappedOnlineAccess(t *testing.T) {
+	for _, c := range []struct {
+		field, access string
+		verdict       survey.Verdict // none where nothing is wrong
+	}{
+		{"commit.offer", "read, write", ""},
+		{"commit.offer", "read", survey.Warn},
+		{"commit.offer", notTold, ""},
+		{"commit.offer", "", ""},
+		{"request.phase", "read", ""},
+		{"request.phase", "read, write", survey.Note},
+	} {
+		p, err := tag.NewPoint(tag.Tag{Field: c.field, Type: tag.Uint16, Node: "ns=2;s=x", Address: -1, Bit: -1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		items := tagItems(&mapped.Sight{Point: p}, &tagLook{Field: c.field, Exists: true, Access: c.access})
+		var got survey.Verdict
+		if len(items) > 0 {
+			got = items[0].Verdict
+		}
+		if got != c.verdict || len(items) > 1 || len(items) == 1 && items[0].Remedy == "" {
+			t.Errorf("%s with %q: %v, want %q", c.field, c.access, items, c.verdict)
+		}
 	}
 }

@@ -15,6 +15,7 @@ import (
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/journal"
+	"lapgate/gateway/link/mapped"
 	"lapgate/gateway/survey"
 )
 
@@ -24,6 +25,7 @@ type lineLook struct {
 	Protocol string `json:"protocol"`
 	Address  string `json:"address"`
 	survey.Report
+	*tagsLook // nil for a controller with blocks
 }
 
 // online looks at the controllers of the lines, all at the same time. It only
@@ -32,27 +34,46 @@ func (p *program) online(ctx context.Context, s *config.Snapshot, lines []*confi
 	looks := make([]lineLook, len(lines))
 	var all sync.WaitGroup
 	for i, l := range lines {
-		looks[i] = lineLook{Line: l.Recipe.Name, Protocol: string(l.Controller.Protocol), Address: l.Controller.Address}
 		all.Go(func() {
 			ctx, cancel := context.WithTimeout(ctx, timeout)
 			defer cancel()
-			looks[i].Report = *p.lookAt(ctx, s, l)
+			looks[i] = p.lookAt(ctx, s, l)
 		})
 	}
 	all.Wait()
 	return looks
 }
 
-func (p *program) lookAt(ctx context.Context, s *config.Snapshot, l *config.Line) *survey.Report {
+func (p *program) lookAt(ctx context.Context, s *config.Snapshot, l *config.Line) lineLook {
+	look := lineLook{Line: l.Recipe.Name, Protocol: string(l.Controller.Protocol), Address: l.Controller.Address}
 	warnings := &warningCore{}
+	look.Report = *p.blocksOf(ctx, s, l, warnings, &look)
+	look.Items = append(warnings.items, look.Items...)
+	return look
+}
+
+// blocksOf looks at the blocks of a line, and first at its tags where it has
+// tags. Without all of those there are no blocks to look at.
+func (p *program) blocksOf(ctx context.Context, s *config.Snapshot, l *config.Line, warnings *warningCore, look *lineLook) *survey.Report {
 	dialer, err := p.dialers(zap.New(warnings))(l)
 	if err != nil {
 		return survey.Undialled(err)
 	}
+	var first []survey.Item
+	if d, ok := dialer.(*mapped.Dialer); ok {
+		seen, items, err := p.lookAtTags(ctx, l, d)
+		if err != nil {
+			return survey.Undialled(err)
+		}
+		look.tagsLook, first = seen, items
+		if r := (&survey.Report{Items: items}); len(r.Failed()) > 0 {
+			return r
+		}
+	}
 	port, err := dialer.Dial(ctx)
 	if err != nil {
 		r := survey.Undialled(err)
-		r.Items = append(warnings.items, r.Items...)
+		r.Items = append(first, r.Items...)
 		return r
 	}
 	defer func() { _ = port.Close() }() // only read from
@@ -61,7 +82,7 @@ func (p *program) lookAt(ctx context.Context, s *config.Snapshot, l *config.Line
 	r := survey.Look(ctx, port, survey.Expect{
 		Line: l.Recipe, Poll: t.Poll, Stale: t.DataStale, Request: t.RequestTimeout, Known: known,
 	})
-	r.Items = append(append(warnings.items, r.Items...), doubt...)
+	r.Items = append(append(first, r.Items...), doubt...)
 	return r
 }
 
@@ -135,6 +156,9 @@ func (p *program) printLooks(looks []lineLook) {
 			if item.Remedy != "" {
 				fmt.Fprintf(p.stdout, "        %s\n", item.Remedy)
 			}
+		}
+		if l.tagsLook != nil {
+			l.print(p.stdout)
 		}
 	}
 }

@@ -38,3 +38,11 @@ func mappedDialer(l *config.Line, over link.Dialer) (link.Dialer, error) {
 	}
 	return nil, fmt.Errorf("controller.profile %s cannot be served over %s", l.Controller.Profile, l.Controller.Protocol)
 }
+
+// transportOf tells how the tags of a line are reached.
+func transportOf(l *config.Line) tag.Transport {
+	if l.Controller.Protocol == config.OPCUA {
+		return tag.Nodes
+	}
+	return tag.Registers
+}

@@ -167,12 +167,8 @@ func mappingOf(path string, rows []tag.Row, line *config.Line) (m *tag.Mapping, 
 	for i := range rows {
 		m.Tags = append(m.Tags, rows[i].Tag)
 	}
-	over := tag.Registers
-	if line.Controller.Protocol == config.OPCUA {
-		over = tag.Nodes
-	}
 	var bad []string
-	for _, p := range m.Check(over) {
+	for _, p := range m.Check(transportOf(line)) {
 		text := fmt.Sprintf("%s: %s (got %s, want %s); %s", p.Key, p.Text, p.Got, p.Want, p.Remedy)
 		if p.Index < 0 {
 			left = append(left, text)

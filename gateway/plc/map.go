@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -119,14 +120,14 @@ func orderOf(k block.Form) string {
 	return ""
 }
 
-// column is one column of a map.
-type column struct {
+// column is one column of a map with rows of one kind.
+type column[R any] struct {
 	name string
-	of   func(*Row) string
+	of   func(*R) string
 }
 
-func columns() []column {
-	return []column{
+func columns() []column[Row] {
+	return []column[Row]{
 		{"block", func(r *Row) string { return r.Block }},
 		{"entry", func(r *Row) string { return r.Entry }},
 		{"field", func(r *Row) string { return r.Field }},
@@ -147,9 +148,10 @@ func columns() []column {
 }
 
 // CSV writes a map with a header, every column in every map.
-func CSV(w io.Writer, rows []Row) error {
+func CSV(w io.Writer, rows []Row) error { return writeCSV(w, columns(), rows) }
+
+func writeCSV[R any](w io.Writer, cols []column[R], rows []R) error {
 	out := csv.NewWriter(w)
-	cols := columns()
 	record := make([]string, len(cols))
 	for i, c := range cols {
 		record[i] = c.name
@@ -172,15 +174,7 @@ func CSV(w io.Writer, rows []Row) error {
 // Markdown writes a map with one table for each block or entry, without the
 // columns that are empty throughout.
 func Markdown(w io.Writer, line string, rows []Row) error {
-	var used []column
-	for _, c := range columns() {
-		for i := range rows {
-			if c.of(&rows[i]) != "" && c.name != "block" && c.name != "entry" && c.name != "direction" {
-				used = append(used, c)
-				break
-			}
-		}
-	}
+	used := usedColumns(columns(), rows, "block", "entry", "direction")
 	var out strings.Builder
 	fmt.Fprintf(&out, "# Map of line %s\n\n", line)
 	out.WriteString("A register is counted from 400001, its address from zero, as it goes over the wire.\n" +
@@ -200,16 +194,36 @@ func Markdown(w io.Writer, line string, rows []Row) error {
 				fmt.Fprintf(&out, "One of %d entries, each %d words after the one before; outcome n is in entry n modulo %d.\n\n",
 					block.OutEntries, block.OutWords, block.OutEntries)
 			}
-			for _, c := range used {
-				out.WriteString("| " + c.name + " ")
-			}
-			out.WriteString("|\n" + strings.Repeat("|---", len(used)) + "|\n")
+			writeHead(&out, used)
 		}
-		for _, c := range used {
-			out.WriteString("| " + strings.ReplaceAll(c.of(r), "|", `\|`) + " ")
-		}
-		out.WriteString("|\n")
+		writeRow(&out, used, r)
 	}
 	_, err := io.WriteString(w, out.String())
 	return err
+}
+
+// usedColumns are the columns that are not empty throughout, without those left
+// out.
+func usedColumns[R any](cols []column[R], rows []R, without ...string) []column[R] {
+	var used []column[R]
+	for _, c := range cols {
+		if !slices.Contains(without, c.name) && slices.ContainsFunc(rows, func(r R) bool { return c.of(&r) != "" }) {
+			used = append(used, c)
+		}
+	}
+	return used
+}
+
+func writeHead[R any](out *strings.Builder, cols []column[R]) {
+	for _, c := range cols {
+		out.WriteString("| " + c.name + " ")
+	}
+	out.WriteString("|\n" + strings.Repeat("|---", len(cols)) + "|\n")
+}
+
+func writeRow[R any](out *strings.Builder, cols []column[R], r *R) {
+	for _, c := range cols {
+		out.WriteString("| " + strings.ReplaceAll(c.of(r), "|", `\|`) + " ")
+	}
+	out.WriteString("|\n")
 }

@@ -1,0 +1,215 @@
+package plc
+
+import (
+	"fmt"
+	"io"
+	"slices"
+	"strconv"
+	"strings"
+
+	"lapgate/gateway/tag"
+)
+
+// The kinds of rows of a map of tags.
+const (
+	kindTag       = "tag"
+	kindNoTag     = "field without a tag"
+	kindUnsent    = "setpoint not delivered"
+	kindGuarantee = "guarantee"
+)
+
+// TagRow is one row of a map of tags: a tag; a field on which something rests
+// and that has no tag; a setpoint that the controller does not get; or one of
+// the guarantees S1 to S10 and whether the tags give it.
+type TagRow struct {
+	Kind      string
+	Block     string
+	Field     string
+	Register  string // as manuals print it, 40001 and up
+	Address   string // the same register, counted from zero as on the wire
+	Bit       string // of the register, 0 the least significant
+	Node      string
+	Words     string
+	Type      string
+	Order     string
+	Scale     string // number in Unit = number in the controller × Scale
+	Unit      string
+	Low, High string // of the type, in Unit
+	// FieldLow and FieldHigh are what the field of the handshake holds, in
+	// Unit; a value outside is refused.
+	FieldLow, FieldHigh string
+	Direction           string
+	Meaning             string
+	Guarantee           string // S1 to S10
+	Given               string // yes; no, waived; no
+	Missing             string // fields without a tag on which it rests
+	Consequence         string // of each of them
+	StandIn             string // what the gateway takes instead
+}
+
+// MapTags lists the tags of a mapping in the order of the blocks, then what the
+// mapping lacks, then every guarantee. The error names a tag that does not pass
+// its check.
+func MapTags(m *tag.Mapping, over tag.Transport) ([]TagRow, error) {
+	var rows []TagRow
+	for _, f := range tag.Fields() {
+		i, ok := m.Of(f.Name)
+		if !ok {
+			continue
+		}
+		p, err := tag.NewPoint(m.Tags[i])
+		if err != nil {
+			return nil, err
+		}
+		rows = append(rows, tagRow(m, &p, over))
+	}
+	for _, r := range m.Missing() {
+		f, ok := tag.Find(r.Field)
+		if !ok {
+			return nil, fmt.Errorf("field %s: no such field", r.Field)
+		}
+		rows = append(rows, TagRow{
+			Kind: kindNoTag, Block: f.Block.String(), Field: f.Name, Direction: string(f.Info.Direction), Meaning: f.Info.Doc,
+			Guarantee: strings.Join(r.Breaks, " "), Consequence: r.Why, StandIn: r.StandIn,
+		})
+	}
+	for _, name := range m.Unsent() {
+		f, ok := tag.Find("payload." + name)
+		if !ok {
+			return nil, fmt.Errorf("field payload.%s: no such field", name)
+		}
+		rows = append(rows, TagRow{Kind: kindUnsent, Block: f.Block.String(), Field: f.Name, Unit: f.Info.Unit,
+			Direction: string(f.Info.Direction), Meaning: f.Info.Doc, Consequence: "the controller does not get it"})
+	}
+	losses := m.Losses()
+	for _, g := range tag.Guarantees() {
+		r := TagRow{Kind: kindGuarantee, Guarantee: g.Name, Meaning: g.Text, Given: "yes"}
+		if i := slices.IndexFunc(losses, func(l tag.Loss) bool { return l.Guarantee == g }); i >= 0 {
+			r.Given = "no"
+			if slices.Contains(m.Waived, g.Name) {
+				r.Given = "no, waived"
+			}
+			r.Missing = strings.Join(losses[i].Missing, "; ")
+			r.Consequence = strings.Join(losses[i].Why, "; ")
+		}
+		rows = append(rows, r)
+	}
+	return rows, nil
+}
+
+func tagRow(m *tag.Mapping, p *tag.Point, over tag.Transport) TagRow {
+	t := &p.Tag
+	r := TagRow{
+		Kind: kindTag, Block: p.Field.Block.String(), Field: p.Field.Name, Type: string(t.Type),
+		Unit: t.Unit, Direction: string(p.Field.Info.Direction), Meaning: p.Field.Info.Doc,
+	}
+	if over == tag.Nodes {
+		r.Node = t.Node
+	} else {
+		r.Register, r.Address = strconv.Itoa(tag.RegisterNumber(t.Address)), strconv.Itoa(t.Address)
+		r.Words, r.Order = strconv.Itoa(t.Registers()), m.Order.Written(t.Type)
+		if t.Bit >= 0 {
+			r.Bit = strconv.Itoa(t.Bit)
+		}
+	}
+	if t.Type == tag.Text {
+		r.Type = fmt.Sprintf("text of %d", t.Length)
+		if over == tag.Registers {
+			r.Order = string(m.TextOrder)
+		}
+		return r
+	}
+	if t.Type != tag.Bool {
+		r.Scale = strconv.FormatFloat(t.Scale, 'g', -1, 64)
+	}
+	r.Low, r.High, _ = t.Range()
+	r.FieldLow, r.FieldHigh, _ = p.Bounds()
+	return r
+}
+
+func tagColumns() []column[TagRow] {
+	return []column[TagRow]{
+		{"kind", func(r *TagRow) string { return r.Kind }},
+		{"block", func(r *TagRow) string { return r.Block }},
+		{"field", func(r *TagRow) string { return r.Field }},
+		{"register", func(r *TagRow) string { return r.Register }},
+		{"address", func(r *TagRow) string { return r.Address }},
+		{"bit", func(r *TagRow) string { return r.Bit }},
+		{"node", func(r *TagRow) string { return r.Node }},
+		{"words", func(r *TagRow) string { return r.Words }},
+		{"type", func(r *TagRow) string { return r.Type }},
+		{"order", func(r *TagRow) string { return r.Order }},
+		{"scale", func(r *TagRow) string { return r.Scale }},
+		{"unit", func(r *TagRow) string { return r.Unit }},
+		{"lowest", func(r *TagRow) string { return r.Low }},
+		{"highest", func(r *TagRow) string { return r.High }},
+		{"field_lowest", func(r *TagRow) string { return r.FieldLow }},
+		{"field_highest", func(r *TagRow) string { return r.FieldHigh }},
+		{"direction", func(r *TagRow) string { return r.Direction }},
+		{"meaning", func(r *TagRow) string { return r.Meaning }},
+		{"guarantee", func(r *TagRow) string { return r.Guarantee }},
+		{"given", func(r *TagRow) string { return r.Given }},
+		{"missing", func(r *TagRow) string { return r.Missing }},
+		{"consequence", func(r *TagRow) string { return r.Consequence }},
+		{"stand_in", func(r *TagRow) string { return r.StandIn }},
+	}
+}
+
+// TagsCSV writes a map of tags as one table, every column in every map; the
+// column kind tells the rows apart.
+func TagsCSV(w io.Writer, rows []TagRow) error { return writeCSV(w, tagColumns(), rows) }
+
+// TagsMarkdown writes a map of tags with a table for each block, and one for
+// each kind of what is lacking.
+func TagsMarkdown(w io.Writer, line string, rows []TagRow) error {
+	var out strings.Builder
+	fmt.Fprintf(&out, "# Map of line %s, profile mapped\n\n", line)
+	out.WriteString("A register is numbered as manuals print it, from 40001 or 400001; its address counts\n" +
+		"from zero, as it goes over the wire. The letters of an order are the bytes of a number,\n" +
+		"A the most significant, as they stand in the registers; of a text, its characters. A\n" +
+		"number in its unit is the number in the controller times the scale. Lowest and highest\n" +
+		"are those of the type; what is outside the field's is refused.\n\n" +
+		"This map is no part of a safety function. Guards, emergency stops and temperature\n" +
+		"cut-outs never depend on these values.\n")
+	kinds := map[string][]TagRow{}
+	for _, r := range rows {
+		kinds[r.Kind] = append(kinds[r.Kind], r)
+	}
+	tags := kinds[kindTag]
+	used := usedColumns(tagColumns(), tags, "kind", "block", "direction")
+	for i := range tags {
+		if r := &tags[i]; i == 0 || r.Block != tags[i-1].Block {
+			fmt.Fprintf(&out, "\n## %s, %s\n\n", r.Block, r.Direction)
+			writeHead(&out, used)
+		}
+		writeRow(&out, used, &tags[i])
+	}
+	for _, s := range []struct{ kind, title, text string }{
+		{kindNoTag, "Fields without a tag", "What cannot be seen without each, the guarantees that rest on it, and what the gateway\ntakes instead.\n\n"},
+		{kindUnsent, "Setpoints not delivered", ""},
+		{kindGuarantee, "Guarantees", "Given means that the tags carry what the guarantee rests on; the controller's program has\nto keep its side. What is not given is waived by name in the configuration.\n\n"},
+	} {
+		some := kinds[s.kind]
+		if len(some) == 0 {
+			continue
+		}
+		fmt.Fprintf(&out, "\n## %s\n\n%s", s.title, s.text)
+		cols := usedColumns(tagColumns(), some, "kind", "block", "direction")
+		if s.kind == kindGuarantee { // its name first
+			slices.SortStableFunc(cols, func(a, b column[TagRow]) int { return rank(a.name) - rank(b.name) })
+		}
+		writeHead(&out, cols)
+		for i := range some {
+			writeRow(&out, cols, &some[i])
+		}
+	}
+	_, err := io.WriteString(w, out.String())
+	return err
+}
+
+func rank(name string) int {
+	if name == "guarantee" {
+		return 0
+	}
+	return 1
+}

@@ -2,11 +2,8 @@ package sim
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"strings"
 	"testing"
-	"time"
 
 	"github.com/gopcua/opcua"
 	"github.com/gopcua/opcua/ua"
@@ -97,59 +94,13 @@ func (v *variables) Write(addr uint16, words []uint16) error {
 }
 
 func TestShiftOverOPCUA(t *testing.T) {
-	for _, faults := range [][]string{nil, {cutLink, blackHole, lateReply}} {
-		t.Run(strings.Join(append([]string{"faults"}, faults...), "_"), func(t *testing.T) {
-			t.Parallel()
-			cfg := DefaultConfig()
+	shiftOver(t,
+		func(cfg *Config) {
 			cfg.Modbus.Addr = ""
 			cfg.OPCUA.Addr, cfg.OPCUA.Line, cfg.OPCUA.Plain, cfg.OPCUA.Anonymous = "127.0.0.1:0", "north", true, true
-			cfg.Speed = 600
-			cfg.Rolls = Shift(5, 6, cfg.Stand.Slots, cfg.Habit.Overhang)
-			cfg.Faults = FaultConfig{Names: faults, Count: 1, Seed: 4}
-			s, err := New(cfg)
-			if err != nil {
-				t.Fatal(err)
-			}
-			defer func() {
-				if err := s.Close(); err != nil {
-					t.Error(err)
-				}
-			}()
-			ctx, stop := context.WithCancel(t.Context())
-			ended := make(chan struct{})
-			g := &standin.Gateway{Line: newVariables(s.OPCUA().URL(), "north", cfg.Bases), Fill: thumb(&cfg)}
-			go func() {
-				defer close(ended)
-				poll := time.NewTicker(50 * time.Millisecond)
-				defer poll.Stop()
-				for {
-					select {
-					case <-ctx.Done():
-						return
-					case <-poll.C:
-						g.Poll()
-					}
-				}
-			}()
-			rep, err := s.Run(t.Context())
-			stop()
-			<-ended
-			if err = errors.Join(err, rep.Err()); err != nil {
-				t.Error(err)
-			}
-			for _, f := range rep.Faults {
-				if f.Struck != 1 {
-					t.Errorf("%s struck %d times", f.Fault, f.Struck)
-				}
-			}
-			if len(rep.Rolls) != 6 || len(g.Seen) != 6 {
-				t.Errorf("%d rolls left, %d outcomes seen", len(rep.Rolls), len(g.Seen))
-			}
-			if len(g.Seen) == 6 && len(rep.Rolls) == 6 {
-				lastOnDisplay(t, s, g.Seen[5])
-			}
-		})
-	}
+		},
+		func(s *Sim, cfg *Config) standin.Line { return newVariables(s.OPCUA().URL(), "north", cfg.Bases) },
+		func(t *testing.T, s *Sim, g *standin.Gateway) { lastOnDisplay(t, s, g.Seen[5]) })
 }
 
 // lastOnDisplay holds the displays for people against the last outcome.

@@ -89,10 +89,19 @@ func (s *socket) Write(addr uint16, words []uint16) error {
 }
 
 func TestShiftOverSockets(t *testing.T) {
+	shiftOver(t, func(*Config) {}, func(s *Sim, _ *Config) standin.Line { return &socket{addr: s.ModbusAddr()} }, nil)
+}
+
+// shiftOver lets the bare gateway wrap six rolls over a link, without faults and
+// with those of the network. set readies the simulator's servers, connect is
+// the gateway's end, and after, when given, looks at what the last roll left.
+func shiftOver(t *testing.T, set func(*Config), connect func(*Sim, *Config) standin.Line, after func(*testing.T, *Sim, *standin.Gateway)) {
+	t.Helper()
 	for _, faults := range [][]string{nil, {cutLink, blackHole, lateReply}} {
 		t.Run(strings.Join(append([]string{"faults"}, faults...), "_"), func(t *testing.T) {
 			t.Parallel()
 			cfg := DefaultConfig()
+			set(&cfg)
 			cfg.Speed = 600
 			cfg.Rolls = Shift(5, 6, cfg.Stand.Slots, cfg.Habit.Overhang)
 			cfg.Faults = FaultConfig{Names: faults, Count: 1, Seed: 4}
@@ -107,7 +116,7 @@ func TestShiftOverSockets(t *testing.T) {
 			}()
 			ctx, stop := context.WithCancel(t.Context())
 			ended := make(chan struct{})
-			g := &standin.Gateway{Line: &socket{addr: s.ModbusAddr()}, Fill: thumb(&cfg)}
+			g := &standin.Gateway{Line: connect(s, &cfg), Fill: thumb(&cfg)}
 			go func() {
 				defer close(ended)
 				poll := time.NewTicker(50 * time.Millisecond)
@@ -133,7 +142,10 @@ func TestShiftOverSockets(t *testing.T) {
 				}
 			}
 			if len(rep.Rolls) != 6 || len(g.Seen) != 6 {
-				t.Errorf("%d rolls left, %d outcomes seen", len(rep.Rolls), len(g.Seen))
+				t.Fatalf("%d rolls left, %d outcomes seen", len(rep.Rolls), len(g.Seen))
+			}
+			if after != nil {
+				after(t, s, g)
 			}
 		})
 	}

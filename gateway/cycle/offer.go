@@ -47,17 +47,8 @@ const (
 	voidOutcome    = "settled: the outcome of the roll names another offer or none"
 )
 
-// Reasons of a rejection by the controller.
-const (
-	rejectDamaged     = 10
-	rejectOther       = 11
-	rejectRollData    = 12
-	rejectLate        = 13
-	rejectNotAlive    = 14
-	rejectPermissive  = 20 // + permissive
-	rejectLimit       = 60 // + field
-	permissivesOfWord = 32
-)
+// permissivesOfWord is how many permissives the controller can name.
+const permissivesOfWord = 32
 
 // decision is what is to be offered.
 type decision struct {
@@ -391,20 +382,30 @@ func heldFor(payload []uint16) string {
 func (m *Machine) weigh(reason uint16) {
 	j := &m.job
 	switch {
-	case reason == rejectDamaged, reason == rejectOther, reason == rejectLate, reason == rejectNotAlive:
-	case reason >= rejectPermissive && reason < rejectPermissive+permissivesOfWord:
+	case reason == block.RejectDamaged, reason == block.RejectOtherOffer, reason == block.RejectTooLate, reason == block.RejectNotAlive:
+	case reason >= block.RejectPermissive && reason < block.RejectPermissive+permissivesOfWord:
 		j.permUntil = m.now.Mono + permissiveWait
-	case reason == rejectRollData:
+	case reason == block.RejectWrongRoll:
 		j.force(block.HoldImplausible, CodeRollData, "roll data", "12",
 			"the controller's tag, diameter or width differ from what it published; measure the roll again")
-	case reason >= rejectLimit:
-		n := strconv.Itoa(int(reason - rejectLimit))
-		j.force(block.HoldInterlock, CodeControllerLimit, "field "+n, strconv.Itoa(int(reason)),
-			"the controller's own limit on field "+n+" of the payload was broken; compare it with the limits in the configuration")
+	case reason >= block.RejectLimit:
+		name := setpointAt(int(reason-block.RejectLimit) + block.FirstSetpoint)
+		j.force(block.HoldInterlock, CodeControllerLimit, name, strconv.Itoa(int(reason)),
+			"the controller's own limit on "+name+" was broken; compare it with the limits in the configuration")
 	default:
 		j.force(block.HoldConfigFault, CodeControllerOther, "offer", strconv.Itoa(int(reason)),
 			"the controller gave a reason that the handshake does not know; check the program version of the controller")
 	}
+}
+
+// setpointAt names the setpoint at a register of the payload.
+func setpointAt(register int) string {
+	for _, f := range block.Fields(block.PAYLOAD) {
+		if register >= f.Register && register < f.Register+f.Words {
+			return f.Name
+		}
+	}
+	return "register " + strconv.Itoa(register) + " of the payload"
 }
 
 func (j *job) force(reason block.HoldReason, code recipe.Code, field, got, text string) {

@@ -2,7 +2,6 @@ package main
 
 import (
 	"encoding/csv"
-	"encoding/json"
 	"encoding/xml"
 	"errors"
 	"io"
@@ -20,13 +19,7 @@ import (
 
 func compared(tb testing.TB, code int, args ...string) compareResult {
 	tb.Helper()
-	r := lapgate(append([]string{"compare", "--json"}, args...)...)
-	wantCode(tb, r, code)
-	var out compareResult
-	if err := json.Unmarshal([]byte(r.out), &out); err != nil {
-		tb.Fatalf("%v in %s", err, r.out)
-	}
-	return out
+	return answered[compareResult](tb, code, append([]string{"compare", "--json"}, args...))
 }
 
 func TestCompare(t *testing.T) {

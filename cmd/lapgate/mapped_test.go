@@ -164,6 +164,20 @@ func sameStory(t *testing.T, report *sim.Report, records []cycle.Stored) {
 	t.Logf("%d rolls, %d accepted, %d held, %d of %d wraps good, %s", len(report.Rolls), accepted, held, good, judged, report.Took)
 }
 
+// typedNodes serves a line as typed OPC UA nodes, one for each tag.
+func typedNodes(t *testing.T, line *sim.Sim) *simopcua.Server {
+	t.Helper()
+	srv, err := simopcua.Listen(t.Context(), simopcua.Config{Addr: "127.0.0.1:0", Line: "north", Plain: true, Anonymous: true}, line.Image())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = srv.Close() })
+	if err := simmapped.Serve(srv, line.Image()); err != nil {
+		t.Fatal(err)
+	}
+	return srv
+}
+
 // mappedLine is the demo's line without a server of its own.
 func mappedLine(t *testing.T, seed uint64, faults ...string) *sim.Sim {
 	t.Helper()
@@ -273,14 +287,7 @@ func TestMappedShiftWithFaults(t *testing.T) {
 
 func TestMappedShiftOverTypedNodes(t *testing.T) {
 	line := mappedLine(t, 6)
-	srv, err := simopcua.Listen(t.Context(), simopcua.Config{Addr: "127.0.0.1:0", Line: "north", Plain: true, Anonymous: true}, line.Image())
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = srv.Close() })
-	if err := simmapped.Serve(srv, line.Image()); err != nil {
-		t.Fatal(err)
-	}
+	srv := typedNodes(t, line)
 	s := mappedConfig(t, t.TempDir(), "      protocol: opcua\n      address: "+srv.URL()+"\n      opcua: {policy: None, mode: None}\n",
 		"      tags:\n"+tagsYAML(simmapped.Tags(), true))
 	report, records := mappedShift(t, s, line)
@@ -449,14 +456,7 @@ func TestMappedOnlineWordOrders(t *testing.T) {
 // Over typed nodes the server tells existence, type, access and time.
 func TestMappedOnlineOverTypedNodes(t *testing.T) {
 	line := mappedLine(t, 10)
-	srv, err := simopcua.Listen(t.Context(), simopcua.Config{Addr: "127.0.0.1:0", Line: "north", Plain: true, Anonymous: true}, line.Image())
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = srv.Close() })
-	if err := simmapped.Serve(srv, line.Image()); err != nil {
-		t.Fatal(err)
-	}
+	srv := typedNodes(t, line)
 	running, stop := context.WithCancel(t.Context())
 	ended := make(chan struct{})
 	go func() {

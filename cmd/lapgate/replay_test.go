@@ -58,6 +58,17 @@ func wantCode(tb testing.TB, r ran, code int) {
 	}
 }
 
+// answered runs a command that must end with code, and reads the JSON it prints.
+func answered[T any](tb testing.TB, code int, args []string) (out T) {
+	tb.Helper()
+	r := lapgate(args...)
+	wantCode(tb, r, code)
+	if err := json.Unmarshal([]byte(r.out), &out); err != nil {
+		tb.Fatalf("%v in %s", err, r.out)
+	}
+	return out
+}
+
 // replayResult is the JSON of replay.
 type replayResult struct {
 	About   replayAboutRead `json:"about"`
@@ -72,13 +83,7 @@ type replayAboutRead struct {
 
 func replayed(tb testing.TB, code int, args ...string) replayResult {
 	tb.Helper()
-	r := lapgate(append([]string{"replay", "--json"}, args...)...)
-	wantCode(tb, r, code)
-	var out replayResult
-	if err := json.Unmarshal([]byte(r.out), &out); err != nil {
-		tb.Fatalf("%v in %s", err, r.out)
-	}
-	return out
+	return answered[replayResult](tb, code, append([]string{"replay", "--json"}, args...))
 }
 
 func TestReplay(t *testing.T) {

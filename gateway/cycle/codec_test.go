@@ -178,7 +178,7 @@ func TestNotices(t *testing.T) {
 
 func TestCodesHoldWithReasonsOfTheHandshake(t *testing.T) {
 	for _, c := range Codes() {
-		if got := reasonOf(c.Code); got < block.HoldNoRecipe || got > block.HoldOrderDataMissing || uint16(got) != c.Reason {
+		if got := HoldReason(c.Code); got < block.HoldNoRecipe || got > block.HoldOrderDataMissing || uint16(got) != c.Reason {
 			t.Errorf("%s: reason %d, want 1 to 11", c.Code, got)
 		}
 	}

@@ -112,7 +112,7 @@ func (m *Machine) check(v *View) []recipe.Finding {
 	found := check.Run(m.line, &v.Roll, &v.Stand, &m.rec, &ctx, nil)
 	has := func(reason block.HoldReason) bool {
 		return slices.ContainsFunc(found, func(f recipe.Finding) bool {
-			return f.Severity == recipe.Hold && reasonOf(f.Code) == reason
+			return f.Severity == recipe.Hold && HoldReason(f.Code) == reason
 		})
 	}
 	if !m.permitted(r) && !has(block.HoldPermissive) {
@@ -132,13 +132,15 @@ func (m *Machine) check(v *View) []recipe.Finding {
 func holdReason(findings []recipe.Finding) block.HoldReason {
 	for i := range findings {
 		if findings[i].Severity == recipe.Hold {
-			return reasonOf(findings[i].Code)
+			return HoldReason(findings[i].Code)
 		}
 	}
 	return block.NoHold
 }
 
-func reasonOf(c recipe.Code) block.HoldReason {
+// HoldReason is the reason on the wire that a finding of severity hold is told
+// by, whether its code is of the checks or of this package.
+func HoldReason(c recipe.Code) block.HoldReason {
 	for _, i := range Codes() {
 		if i.Code == c {
 			return block.HoldReason(i.Reason)

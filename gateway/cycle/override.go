@@ -158,7 +158,7 @@ func interlocked(f *recipe.Finding, problems int) bool {
 	if f.Severity != recipe.Hold {
 		return false
 	}
-	return problems > 0 || f.Code == check.RollDuplicate || reasonOf(f.Code) != block.HoldImplausible
+	return problems > 0 || f.Code == check.RollDuplicate || HoldReason(f.Code) != block.HoldImplausible
 }
 
 // change writes the changes into m.rec and what follows from them: the width

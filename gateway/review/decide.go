@@ -63,18 +63,11 @@ type Case struct {
 // goroutine.
 type Judge struct {
 	line      *recipe.Line
-	reasons   map[recipe.Code]block.HoldReason
 	rec, prev recipe.Recipe
 }
 
 // NewJudge returns a judge for a line.
-func NewJudge(line *recipe.Line) *Judge {
-	j := &Judge{line: line, reasons: map[recipe.Code]block.HoldReason{}}
-	for _, info := range slices.Concat(check.Codes(), cycle.Codes()) {
-		j.reasons[info.Code] = block.HoldReason(info.Reason)
-	}
-	return j
-}
+func NewJudge(line *recipe.Line) *Judge { return &Judge{line: line} }
 
 // Decide returns what the gateway would offer for the case.
 func (j *Judge) Decide(c *Case) (*Side, error) {
@@ -90,10 +83,10 @@ func (j *Judge) Decide(c *Case) (*Side, error) {
 	s := &Side{Findings: check.Run(j.line, &c.Roll, &c.Stand, &j.rec, &ctx, nil)}
 	forced := block.NoHold
 	for _, f := range c.Fixed {
-		reason := j.reasons[f.Code]
+		reason := cycle.HoldReason(f.Code)
 		if ofTheMoment(f.Code) {
 			if slices.ContainsFunc(s.Findings, func(o recipe.Finding) bool {
-				return o.Severity == recipe.Hold && j.reasons[o.Code] == reason
+				return o.Severity == recipe.Hold && cycle.HoldReason(o.Code) == reason
 			}) {
 				continue // the check says it already
 			}
@@ -104,7 +97,7 @@ func (j *Judge) Decide(c *Case) (*Side, error) {
 	}
 	for i := range s.Findings {
 		if f := &s.Findings[i]; f.Severity == recipe.Hold {
-			s.Reason = j.reasons[f.Code]
+			s.Reason = cycle.HoldReason(f.Code)
 			break
 		}
 	}

@@ -10,11 +10,12 @@ import (
 
 	"go.uber.org/zap"
 
-	"lapgate/gateway/block"
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/inspect"
 	"lapgate/gateway/link"
-	"lapgate/gateway/survey"
+	"lapgate/gateway/record"
 )
 
 // self stands in records for what nobody commanded.
@@ -28,7 +29,7 @@ var ErrNotArmed = errors.New("the line stays in shadow: its controller does not 
 // controller passes the survey that is made first, over the line's own
 // connection. The report is that survey, nil when it was not made. Errors: name
 // or reason missing, no such line, a line that has ended, ErrNotArmed.
-func (g *Gateway) Arm(ctx context.Context, line, by, reason string) (*survey.Report, error) {
+func (g *Gateway) Arm(ctx context.Context, line, by, reason string) (*inspect.Report, error) {
 	if strings.TrimSpace(by) == "" || strings.TrimSpace(reason) == "" {
 		return nil, errors.New("arming needs the name of a person and a reason")
 	}
@@ -36,7 +37,7 @@ func (g *Gateway) Arm(ctx context.Context, line, by, reason string) (*survey.Rep
 	if err != nil {
 		return nil, err
 	}
-	var report *survey.Report
+	var report *inspect.Report
 	var refusal error
 	err = l.ask(ctx, func(run context.Context) {
 		if l.armed {
@@ -109,24 +110,24 @@ func (l *lineLoop) errEnded() error { return fmt.Errorf("line %s: has ended", l.
 
 // look surveys the controller over the line's own connection. It must be
 // called while the line is in shadow, when nothing is on its way.
-func (l *lineLoop) look(ctx context.Context) (*survey.Report, error) {
+func (l *lineLoop) look(ctx context.Context) (*inspect.Report, error) {
 	if l.port == nil {
 		why := l.outage.first
 		if why == "" {
 			why = "it was not tried yet"
 		}
-		report := survey.Undialled(&link.Error{Op: "dial", Class: link.Down, Err: errors.New(why)})
+		report := inspect.Undialled(&link.Error{Op: "dial", Class: link.Down, Err: errors.New(why)})
 		return report, fmt.Errorf("line %s: %w: no connection: %s", l.set.name, ErrNotArmed, why)
 	}
 	t := l.set.machine.Times
-	report := survey.Look(ctx, l.port, survey.Expect{
+	report := inspect.Look(ctx, l.port, inspect.Expect{
 		Line: l.set.machine.Line, Poll: t.Poll, Stale: t.Stale, Request: l.set.requestTimeout,
 		Alone: true, Known: l.knows,
 	})
 	failed := report.Failed()
 	if report.Unreachable {
 		why := failed[len(failed)-1].Got
-		l.failed(block.REQ, &link.Error{Op: "read", Block: block.REQ, Class: link.Down, Err: errors.New(why)})
+		l.failed(handshake.REQ, &link.Error{Op: "read", Block: handshake.REQ, Class: link.Down, Err: errors.New(why)})
 		l.settle(ctx)
 	}
 	if len(failed) == 0 {
@@ -161,10 +162,10 @@ func identityOf(s *config.Snapshot, l *config.Line) string {
 // startMode decides whether the line begins armed: what was commanded last
 // counts more than what the configuration says. It returns a record where the
 // line is disarmed by that.
-func (l *lineLoop) startMode() (armed bool, record *cycle.ModeRecord) {
+func (l *lineLoop) startMode() (armed bool, change *record.Mode) {
 	last, set := l.lastMode, &l.set
 	switch {
-	case last == nil, !last.Armed && last.Cause == cycle.CauseRestart:
+	case last == nil, !last.Armed && last.Cause == record.CauseRestart:
 		return set.armed, nil
 	case !last.Armed:
 		if set.armed {
@@ -173,12 +174,12 @@ func (l *lineLoop) startMode() (armed bool, record *cycle.ModeRecord) {
 		}
 		return false, nil
 	case last.Controller != "" && last.Controller != set.identity && !set.config.Arming.KeepsSwap():
-		return false, &cycle.ModeRecord{By: self, Reason: "the controller section of the configuration is not the one that the line was armed with",
-			Cause: cycle.CauseSwap, Controller: set.identity}
+		return false, &record.Mode{By: self, Reason: "the controller section of the configuration is not the one that the line was armed with",
+			Cause: record.CauseSwap, Controller: set.identity}
 	case set.armed, set.config.Arming.KeepsRestart():
 		return true, nil
 	}
-	return false, &cycle.ModeRecord{By: self, Reason: "the daemon was started anew, and arming.restart is disarm", Cause: cycle.CauseRestart}
+	return false, &record.Mode{By: self, Reason: "the daemon was started anew, and arming.restart is disarm", Cause: record.CauseRestart}
 }
 
 // strangeness is a register map that is not the one agreed.
@@ -198,7 +199,7 @@ const (
 
 // strange takes a request block that is not whole.
 func (l *lineLoop) strange(cause string, now time.Time) {
-	if cause != block.CauseLayout && cause != block.CauseType {
+	if cause != handshake.CauseLayout && cause != handshake.CauseType {
 		return
 	}
 	s := &l.odd
@@ -206,7 +207,7 @@ func (l *lineLoop) strange(cause string, now time.Time) {
 		*s = strangeness{cause: cause, since: now}
 	}
 	s.count++
-	if cause == block.CauseLayout && s.count == strangeLayouts || cause == block.CauseType && now.Sub(s.since) >= strangeFor {
+	if cause == handshake.CauseLayout && s.count == strangeLayouts || cause == handshake.CauseType && now.Sub(s.since) >= strangeFor {
 		l.swapped("the register map is another: the " + cause + " word of the request block differs")
 	}
 }
@@ -215,6 +216,6 @@ func (l *lineLoop) strange(cause string, now time.Time) {
 // the line was armed for.
 func (l *lineLoop) swapped(why string) {
 	if l.armed && !l.set.config.Arming.KeepsSwap() {
-		l.queue = append(l.queue, cycle.Arm{By: self, Reason: why, Cause: cycle.CauseSwap, Controller: l.set.identity})
+		l.queue = append(l.queue, cycle.Arm{By: self, Reason: why, Cause: record.CauseSwap, Controller: l.set.identity})
 	}
 }

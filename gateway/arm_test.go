@@ -9,12 +9,13 @@ import (
 	"testing/synctest"
 	"time"
 
-	"lapgate/gateway/block"
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/inspect"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/memory"
-	"lapgate/gateway/survey"
+	"lapgate/gateway/record"
 )
 
 func noDialer(*config.Line) (link.Dialer, error) { return nil, errors.New("no dialer") }
@@ -42,7 +43,7 @@ func TestArmAfterCheck(t *testing.T) {
 		s.dialer.Before = func(c memory.Call) memory.Fault {
 			if c.Op == "write" {
 				writes.Add(1)
-				if s.count(cycle.KindMode) == 0 {
+				if s.count(record.KindMode) == 0 {
 					early.Add(1)
 				}
 			}
@@ -62,7 +63,7 @@ func TestArmAfterCheck(t *testing.T) {
 		if early.Load() != 0 {
 			t.Errorf("%d writes before the line was armed", early.Load())
 		}
-		until(t, time.Minute, "an outcome", func() bool { return s.count(cycle.KindOutcome) == 1 })
+		until(t, time.Minute, "an outcome", func() bool { return s.count(record.KindOutcome) == 1 })
 		if err := g.Disarm(t.Context(), "north", "kim", "enough"); err != nil {
 			t.Error(err)
 		}
@@ -92,11 +93,11 @@ func TestArmRefused(t *testing.T) {
 		"other data in a block": {func(_ *shop, b *bench) {
 			b.image.Lock()
 			defer b.image.Unlock()
-			copy(b.image.Words(block.ACK, 0), []uint16{1, 2, 3})
+			copy(b.image.Words(handshake.ACK, 0), []uint16{1, 2, 3})
 		}, "block ACK"},
 		"block refused": {func(s *shop, _ *bench) {
 			s.dialer.Before = func(c memory.Call) memory.Fault {
-				if c.Op == "read" && c.Block == block.HELLO {
+				if c.Op == "read" && c.Block == handshake.HELLO {
 					return memory.Fault{Kind: memory.Refuse}
 				}
 				return memory.Fault{}
@@ -104,7 +105,7 @@ func TestArmRefused(t *testing.T) {
 		}, "block HELLO"},
 		"link lost": {func(s *shop, _ *bench) {
 			s.dialer.Before = func(c memory.Call) memory.Fault {
-				if c.Op == "read" && c.Block == block.COMMIT {
+				if c.Op == "read" && c.Block == handshake.COMMIT {
 					return memory.Fault{Kind: memory.Cut}
 				}
 				return memory.Fault{}
@@ -135,7 +136,7 @@ func TestArmRefused(t *testing.T) {
 				if !found {
 					t.Errorf("%s did not fail in %+v", c.subject, report.Failed())
 				}
-				if l := g.Lines()[0]; l.Armed || s.count(cycle.KindMode) != 0 {
+				if l := g.Lines()[0]; l.Armed || s.count(record.KindMode) != 0 {
 					t.Error("the line is armed")
 				}
 				if err := stop(); err != nil {
@@ -177,14 +178,14 @@ func TestModeOverRestarts(t *testing.T) {
 		first, second map[string]string
 		arm           bool
 		want          bool
-		cause         cycle.ModeCause // of the newest record
+		cause         record.ModeCause // of the newest record
 	}{
-		"armed, restart":                    {shadow, shadow, true, false, cycle.CauseRestart},
+		"armed, restart":                    {shadow, shadow, true, false, record.CauseRestart},
 		"armed, keep":                       {shadow, with(shadow, keep), true, true, ""},
-		"armed, keep, other controller":     {shadow, with(shadow, keep, other), true, false, cycle.CauseSwap},
+		"armed, keep, other controller":     {shadow, with(shadow, keep, other), true, false, record.CauseSwap},
 		"armed, keep all":                   {shadow, with(shadow, keep, otherKept), true, true, ""},
 		"armed, configured":                 {shadow, armed, true, true, ""},
-		"armed, configured, other":          {shadow, with(armed, other), true, false, cycle.CauseSwap},
+		"armed, configured, other":          {shadow, with(armed, other), true, false, record.CauseSwap},
 		"disarmed, configured":              {armed, armed, false, false, ""},
 		"disarmed, keep, configured":        {armed, with(armed, keep), false, false, ""},
 		"disarmed, shadow in configuration": {armed, shadow, false, false, ""},
@@ -224,9 +225,9 @@ func TestModeOverRestarts(t *testing.T) {
 					}
 				}
 				cancel()
-				var last cycle.ModeRecord
+				var last record.Mode
 				for _, r := range s.verify() {
-					if m, ok := r.Record.(cycle.ModeRecord); ok {
+					if m, ok := r.Record.(record.Mode); ok {
 						last = m
 					}
 				}
@@ -253,7 +254,7 @@ func TestSwapDisarms(t *testing.T) {
 					ctx, cancel := context.WithCancel(context.Background())
 					go b.run(ctx)
 					g, stop := s.start(s.options())
-					until(t, time.Minute, "an outcome", func() bool { return s.count(cycle.KindOutcome) == 1 })
+					until(t, time.Minute, "an outcome", func() bool { return s.count(record.KindOutcome) == 1 })
 					if !g.Lines()[0].Armed {
 						t.Fatal("the line is not armed")
 					}
@@ -271,7 +272,7 @@ func TestSwapDisarms(t *testing.T) {
 					cancel()
 					modes := 0
 					for _, r := range s.verify() {
-						if m, ok := r.Record.(cycle.ModeRecord); ok && !m.Armed && m.Cause == cycle.CauseSwap {
+						if m, ok := r.Record.(record.Mode); ok && !m.Armed && m.Cause == record.CauseSwap {
 							modes++
 						}
 					}
@@ -286,7 +287,7 @@ func TestSwapDisarms(t *testing.T) {
 
 // TestSurveyOfNothing is a report, not a failure of the program.
 func TestSurveyOfNothing(t *testing.T) {
-	r := survey.Undialled(&link.Error{Op: "dial", Class: link.ConfigClass, Err: errors.New("no such block"), Help: "correct the base"})
+	r := inspect.Undialled(&link.Error{Op: "dial", Class: link.ConfigClass, Err: errors.New("no such block"), Help: "correct the base"})
 	if r.Unreachable || len(r.Failed()) != 1 || r.Items[0].Remedy != "correct the base" {
 		t.Errorf("got %+v", r)
 	}

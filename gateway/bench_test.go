@@ -5,7 +5,7 @@ import (
 	"sync/atomic"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link/memory"
 	"lapgate/sim/controller"
 )
@@ -98,18 +98,18 @@ func (b *bench) scan() {
 	}
 	if b.beat.Load() {
 		b.beats++
-		h := block.Heartbeat{Count: b.beats, Session: block.Session{Epoch: 9, Nonce: 9}}
-		if err := h.Encode(b.image.Words(block.HEARTBEAT, 0)); err != nil {
+		h := handshake.Heartbeat{Count: b.beats, Session: handshake.Session{Epoch: 9, Nonce: 9}}
+		if err := h.Encode(b.image.Words(handshake.HEARTBEAT, 0)); err != nil {
 			panic(err)
 		}
 	}
 	tick := uint32(time.Since(b.begin) / controller.Tick)
 	var area controller.Area
-	copy(area.Heartbeat[:], b.image.Words(block.HEARTBEAT, 0))
-	copy(area.Hello[:], b.image.Words(block.HELLO, 0))
-	copy(area.Payload[:], b.image.Words(block.PAYLOAD, 0))
-	copy(area.Commit[:], b.image.Words(block.COMMIT, 0))
-	copy(area.Ack[:], b.image.Words(block.ACK, 0))
+	copy(area.Heartbeat[:], b.image.Words(handshake.HEARTBEAT, 0))
+	copy(area.Hello[:], b.image.Words(handshake.HELLO, 0))
+	copy(area.Payload[:], b.image.Words(handshake.PAYLOAD, 0))
+	copy(area.Commit[:], b.image.Words(handshake.COMMIT, 0))
+	copy(area.Ack[:], b.image.Words(handshake.ACK, 0))
 
 	in := b.inputs
 	if p := b.program.Phase(); p != b.phase {
@@ -136,9 +136,9 @@ func (b *bench) scan() {
 	events := b.program.Scan(tick, &area, &in)
 	b.live.Publish(b.program)
 	req := b.live.Request()
-	copy(b.image.Words(block.REQ, 0), req[:])
+	copy(b.image.Words(handshake.REQ, 0), req[:])
 	if v := b.layout.Load(); v != 0 {
-		b.image.Words(block.REQ, 0)[1] = uint16(v)
+		b.image.Words(handshake.REQ, 0)[1] = uint16(v)
 	}
 	for _, e := range events {
 		b.events = append(b.events, e)
@@ -150,12 +150,12 @@ func (b *bench) scan() {
 
 func (b *bench) publishRing() {
 	base := int(b.live.Bases().Out)
-	for i := range block.OutEntries {
-		words, err := b.live.Read(uint16(base+i*block.OutWords), block.OutWords)
+	for i := range handshake.OutEntries {
+		words, err := b.live.Read(uint16(base+i*handshake.OutWords), handshake.OutWords)
 		if err != nil {
 			panic(err)
 		}
-		copy(b.image.Words(block.OUT, i), words)
+		copy(b.image.Words(handshake.OUT, i), words)
 	}
 }
 

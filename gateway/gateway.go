@@ -24,6 +24,7 @@ import (
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/link"
+	"lapgate/gateway/record"
 	"lapgate/gateway/status"
 )
 
@@ -32,9 +33,9 @@ import (
 // the journal is not used again.
 type Journal interface {
 	// Append returns when the record is durable.
-	Append(ctx context.Context, r cycle.Record) (cycle.Stored, error)
+	Append(ctx context.Context, r record.Record) (record.Stored, error)
 	// Replay calls f for each record in order, and stops at f's first error.
-	Replay(ctx context.Context, f func(cycle.Stored) error) error
+	Replay(ctx context.Context, f func(record.Stored) error) error
 	// Close frees the journal; nothing is lost by closing late.
 	Close() error
 }
@@ -64,7 +65,7 @@ type Options struct {
 	Jitter func() float64
 	// OnRecord is called after each record became durable, from the line's own
 	// goroutine: it must return at once. Nil for none.
-	OnRecord func(line string, s cycle.Stored)
+	OnRecord func(line string, s record.Stored)
 }
 
 // Gateway serves the lines of one configuration.

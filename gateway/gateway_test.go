@@ -18,12 +18,13 @@ import (
 	"go.uber.org/zap/zaptest/observer"
 
 	"lapgate/configs"
-	"lapgate/gateway/block"
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/memory"
+	"lapgate/gateway/record"
 	"lapgate/sim/controller"
 )
 
@@ -53,8 +54,8 @@ type shop struct {
 	logs     *observer.ObservedLogs
 
 	mu      sync.Mutex
-	records []cycle.Stored
-	onRec   func(cycle.Stored)
+	records []record.Stored
+	onRec   func(record.Stored)
 }
 
 func newShop(t *testing.T, b *bench, set map[string]string) *shop {
@@ -73,7 +74,7 @@ func (s *shop) options() Options {
 		},
 		Log:    zap.New(core),
 		Jitter: func() float64 { return 0.5 },
-		OnRecord: func(_ string, r cycle.Stored) {
+		OnRecord: func(_ string, r record.Stored) {
 			s.mu.Lock()
 			s.records = append(s.records, r)
 			f := s.onRec
@@ -100,7 +101,7 @@ func (s *shop) start(o Options) (g *Gateway, stop func() error) {
 	}
 }
 
-func (s *shop) count(k cycle.Kind) int {
+func (s *shop) count(k record.Kind) int {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	n := 0
@@ -115,7 +116,7 @@ func (s *shop) count(k cycle.Kind) int {
 func (s *shop) logged(text string) int { return s.logs.FilterMessageSnippet(text).Len() }
 
 // verify checks the journal and returns its records.
-func (s *shop) verify() []cycle.Stored {
+func (s *shop) verify() []record.Stored {
 	s.t.Helper()
 	path := s.snapshot.Journal.Path(s.snapshot.Lines[0].Recipe.Name)
 	report, err := journal.Verify(context.Background(), path)
@@ -176,7 +177,7 @@ func TestShift(t *testing.T) {
 		ctx, cancel := context.WithCancel(context.Background())
 		go b.run(ctx)
 		g, stop := s.start(s.options())
-		until(t, 2*time.Hour, "every outcome journaled", func() bool { return s.count(cycle.KindOutcome) == n })
+		until(t, 2*time.Hour, "every outcome journaled", func() bool { return s.count(record.KindOutcome) == n })
 		until(t, 10*time.Second, "every outcome acknowledged", func() bool {
 			st := g.Lines()[0].Machine
 			return st.Produced == n && st.Acked == n
@@ -197,7 +198,7 @@ func TestShift(t *testing.T) {
 		if n := len(s.verify()); n != len(s.records) {
 			t.Errorf("journal has %d records, the observer saw %d", n, len(s.records))
 		}
-		if n := s.count(cycle.KindSession); n != 1 {
+		if n := s.count(record.KindSession); n != 1 {
 			t.Errorf("got %d sessions, want 1", n)
 		}
 	})
@@ -206,7 +207,7 @@ func TestShift(t *testing.T) {
 // TestStopMidRoll stops at every kind of record once, also between a record
 // and what it stands for, and starts again on the same journal.
 func TestStopMidRoll(t *testing.T) {
-	for _, at := range []cycle.Kind{cycle.KindSession, cycle.KindRequest, cycle.KindIntent, cycle.KindCommit, cycle.KindVerdict, cycle.KindOutcome} {
+	for _, at := range []record.Kind{record.KindSession, record.KindRequest, record.KindIntent, record.KindCommit, record.KindVerdict, record.KindOutcome} {
 		t.Run(string(at), func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				b := newBench(fitting(1), fitting(2), fitting(3))
@@ -214,7 +215,7 @@ func TestStopMidRoll(t *testing.T) {
 				ctx, cancel := context.WithCancel(context.Background())
 				go b.run(ctx)
 				reached := make(chan struct{}, 100)
-				s.onRec = func(r cycle.Stored) {
+				s.onRec = func(r record.Stored) {
 					if r.Record.Kind() == at {
 						reached <- struct{}{}
 					}
@@ -228,7 +229,7 @@ func TestStopMidRoll(t *testing.T) {
 				<-time.After(3 * time.Second) // of virtual time
 
 				_, stop = s.start(s.options())
-				until(t, 10*time.Minute, "three outcomes", func() bool { return s.count(cycle.KindOutcome) == 3 })
+				until(t, 10*time.Minute, "three outcomes", func() bool { return s.count(record.KindOutcome) == 3 })
 				if err := stop(); err != nil {
 					t.Errorf("second run: %v", err)
 				}
@@ -263,14 +264,14 @@ func TestLinkCut(t *testing.T) {
 				ctx, cancel := context.WithCancel(context.Background())
 				go b.run(ctx)
 				_, stop := s.start(s.options())
-				until(t, time.Hour, "every outcome", func() bool { return s.count(cycle.KindOutcome) == n })
+				until(t, time.Hour, "every outcome", func() bool { return s.count(record.KindOutcome) == n })
 				if err := stop(); err != nil {
 					t.Error(err)
 				}
 				cancel()
 				s.verify()
-				if s.count(cycle.KindSession) < 10 {
-					t.Errorf("got %d sessions: the link was hardly cut", s.count(cycle.KindSession))
+				if s.count(record.KindSession) < 10 {
+					t.Errorf("got %d sessions: the link was hardly cut", s.count(record.KindSession))
 				}
 				accepted := map[uint32]int{}
 				b.judged(func(e controller.Event) bool {
@@ -313,14 +314,14 @@ func TestControllerOffAtStart(t *testing.T) {
 		if st := g.Lines()[0]; st.Connected || st.Error == "" || st.Machine.Seen {
 			t.Errorf("with the controller off: got %+v", st)
 		}
-		if n := s.count(cycle.KindSession); n != 0 {
+		if n := s.count(record.KindSession); n != 0 {
 			t.Errorf("%d sessions without a controller", n)
 		}
 		if n := s.logged("controller not reachable"); n != 1 {
 			t.Errorf("said %d times that the controller is not reachable, want once", n)
 		}
 		off.Store(false)
-		until(t, 2*time.Minute, "an outcome", func() bool { return s.count(cycle.KindOutcome) == 1 })
+		until(t, 2*time.Minute, "an outcome", func() bool { return s.count(record.KindOutcome) == 1 })
 		if err := stop(); err != nil {
 			t.Error(err)
 		}
@@ -353,9 +354,9 @@ type failing struct {
 
 var errDisk = errors.New("no space left on device")
 
-func (f *failing) Append(ctx context.Context, r cycle.Record) (cycle.Stored, error) {
+func (f *failing) Append(ctx context.Context, r record.Record) (record.Stored, error) {
 	if f.after--; f.after < 0 {
-		return cycle.Stored{}, errDisk
+		return record.Stored{}, errDisk
 	}
 	return f.Journal.Append(ctx, r)
 }
@@ -378,7 +379,7 @@ func TestJournalFailure(t *testing.T) {
 				}
 				written := 0
 				s.dialer.After = func(c memory.Call) {
-					if c.Op == "write" && c.Block != block.HEARTBEAT {
+					if c.Op == "write" && c.Block != handshake.HEARTBEAT {
 						written++
 					}
 				}
@@ -403,16 +404,16 @@ func TestJournalFailure(t *testing.T) {
 					t.Errorf("%d blocks were written, want %d", written, want)
 				}
 				if after > 0 {
-					flags := make([]uint16, block.HeartbeatWords)
-					b.image.Load(block.HEARTBEAT, 0, flags)
-					if after > 1 && flags[7]&block.FlagJournalFault == 0 {
+					flags := make([]uint16, handshake.HeartbeatWords)
+					b.image.Load(handshake.HEARTBEAT, 0, flags)
+					if after > 1 && flags[7]&handshake.FlagJournalFault == 0 {
 						t.Errorf("the heartbeat does not tell of the journal's fault: %04x", flags)
 					}
 				}
 
 				// A start with the disk repaired serves both rolls.
 				_, stop := s.start(s.options())
-				until(t, 5*time.Minute, "two outcomes", func() bool { return s.count(cycle.KindOutcome) == 2 })
+				until(t, 5*time.Minute, "two outcomes", func() bool { return s.count(record.KindOutcome) == 2 })
 				if err := stop(); err != nil {
 					t.Error(err)
 				}
@@ -437,16 +438,16 @@ func TestShadowWritesNothing(t *testing.T) {
 		ctx, cancel := context.WithCancel(context.Background())
 		go b.run(ctx)
 		g, stop := s.start(s.options())
-		until(t, time.Minute, "a shadow recipe", func() bool { return s.count(cycle.KindShadow) == 1 })
+		until(t, time.Minute, "a shadow recipe", func() bool { return s.count(record.KindShadow) == 1 })
 		if n := writes.Load(); n != 0 {
 			t.Errorf("%d writes in shadow", n)
 		}
 		if err := g.Tell("north", cycle.Arm{On: true, By: "test", Reason: "go live"}); err != nil {
 			t.Fatal(err)
 		}
-		until(t, 2*time.Minute, "an outcome after arming", func() bool { return s.count(cycle.KindOutcome) == 1 })
-		if writes.Load() == 0 || s.count(cycle.KindMode) != 1 {
-			t.Errorf("armed: %d writes, %d mode records", writes.Load(), s.count(cycle.KindMode))
+		until(t, 2*time.Minute, "an outcome after arming", func() bool { return s.count(record.KindOutcome) == 1 })
+		if writes.Load() == 0 || s.count(record.KindMode) != 1 {
+			t.Errorf("armed: %d writes, %d mode records", writes.Load(), s.count(record.KindMode))
 		}
 		if err := stop(); err != nil {
 			t.Error(err)
@@ -470,25 +471,25 @@ func TestSendGuards(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		words := make([]uint16, block.HelloWords)
-		h := block.Hello{Session: block.Session{Epoch: 1, Nonce: 2}, Boot: 3}
+		words := make([]uint16, handshake.HelloWords)
+		h := handshake.Hello{Session: handshake.Session{Epoch: 1, Nonce: 2}, Boot: 3}
 		if err := h.Encode(words); err != nil {
 			t.Fatal(err)
 		}
 		stands := func() bool {
-			got := make([]uint16, block.HelloWords)
-			b.image.Load(block.HELLO, 0, got)
+			got := make([]uint16, handshake.HelloWords)
+			b.image.Load(handshake.HELLO, 0, got)
 			return slices.Equal(got, words)
 		}
 		l.port, l.armed = port, false
-		if l.send(context.Background(), block.HELLO, words) || stands() {
+		if l.send(context.Background(), handshake.HELLO, words) || stands() {
 			t.Error("a write got through in shadow")
 		}
 		l.armed = true
-		if l.send(context.Background(), block.REQ, words) || l.halted == nil {
+		if l.send(context.Background(), handshake.REQ, words) || l.halted == nil {
 			t.Error("a write to the controller's block was not a reason to end")
 		}
-		if !l.send(context.Background(), block.HELLO, words) || !stands() {
+		if !l.send(context.Background(), handshake.HELLO, words) || !stands() {
 			t.Error("an allowed write did not get through")
 		}
 	})
@@ -517,7 +518,7 @@ func TestOneBadLine(t *testing.T) {
 		ctx, cancel := context.WithCancel(context.Background())
 		go b.run(ctx)
 		g, stop := s.start(o)
-		until(t, 2*time.Minute, "an outcome of the good line", func() bool { return s.count(cycle.KindOutcome) == 1 })
+		until(t, 2*time.Minute, "an outcome of the good line", func() bool { return s.count(record.KindOutcome) == 1 })
 		if lines := g.Lines(); lines[0].Ended || !lines[1].Ended {
 			t.Errorf("got %+v", lines)
 		}
@@ -532,8 +533,8 @@ func TestProgramErrorEndsItsLine(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(fitting(1))
 		s := newShop(t, b, nil)
-		s.onRec = func(r cycle.Stored) {
-			if r.Record.Kind() == cycle.KindIntent {
+		s.onRec = func(r record.Stored) {
+			if r.Record.Kind() == record.KindIntent {
 				panic("out of cheese")
 			}
 		}
@@ -553,7 +554,7 @@ func TestProgramErrorEndsItsLine(t *testing.T) {
 		// The journal was closed on the way out and serves the next start.
 		s.onRec = nil
 		_, stop := s.start(s.options())
-		until(t, time.Minute, "the outcome", func() bool { return s.count(cycle.KindOutcome) == 1 })
+		until(t, time.Minute, "the outcome", func() bool { return s.count(record.KindOutcome) == 1 })
 		if err := stop(); err != nil {
 			t.Error(err)
 		}
@@ -569,7 +570,7 @@ func TestReload(t *testing.T) {
 		ctx, cancel := context.WithCancel(context.Background())
 		go b.run(ctx)
 		g, stop := s.start(s.options())
-		until(t, time.Minute, "the first roll accepted", func() bool { return s.count(cycle.KindVerdict) == 1 })
+		until(t, time.Minute, "the first roll accepted", func() bool { return s.count(record.KindVerdict) == 1 })
 		dir := s.snapshot.Journal.Directory
 		for _, bad := range []map[string]string{
 			{"lines.0.controller.unit": "9"},
@@ -584,17 +585,17 @@ func TestReload(t *testing.T) {
 		if err := g.Reload(next, "test"); err != nil {
 			t.Fatal(err)
 		}
-		until(t, 3*time.Minute, "the second outcome", func() bool { return s.count(cycle.KindOutcome) == 2 })
+		until(t, 3*time.Minute, "the second outcome", func() bool { return s.count(record.KindOutcome) == 2 })
 		if err := stop(); err != nil {
 			t.Error(err)
 		}
 		cancel()
 		var hashes []uint32
 		for _, r := range s.verify() {
-			if i, ok := r.Record.(cycle.IntentRecord); ok {
+			if i, ok := r.Record.(record.Intent); ok {
 				hashes = append(hashes, i.ConfigHash)
 			}
-			if c, ok := r.Record.(cycle.ConfigRecord); ok && c.Hash == next.Hash && len(c.Changes) != 1 {
+			if c, ok := r.Record.(record.Config); ok && c.Hash == next.Hash && len(c.Changes) != 1 {
 				t.Errorf("got changes %v, want the one of the wrap speed", c.Changes)
 			}
 		}

@@ -10,12 +10,13 @@ import (
 
 	"go.uber.org/zap"
 
-	"lapgate/gateway/block"
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/inspect"
 	"lapgate/gateway/link"
+	"lapgate/gateway/record"
 	"lapgate/gateway/scan"
 	"lapgate/gateway/status"
-	"lapgate/gateway/survey"
 )
 
 // maxSteps bounds the steps that one event may lead to. A full outcome ring
@@ -39,8 +40,8 @@ type lineLoop struct {
 	port    link.Port // nil while there is no connection
 	armed   bool
 
-	lastMode *cycle.ModeRecord // newest at start
-	knows    survey.Known      // of the controller, by the journal
+	lastMode *record.Mode  // newest at start
+	knows    inspect.Known // of the controller, by the journal
 	odd      strangeness
 
 	began   time.Time
@@ -48,8 +49,8 @@ type lineLoop struct {
 	outage  outage
 	queue   []cycle.Event // what came of actions, not stepped yet
 	halted  error         // set when the line must end
-	view    [block.ReqWords]uint16
-	payload [block.PayloadWords]uint16
+	view    [handshake.ReqWords]uint16
+	payload [handshake.PayloadWords]uint16
 }
 
 func newLineLoop(s settings, o *Options) *lineLoop {
@@ -163,11 +164,11 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 	}
 }
 
-func (l *lineLoop) recover(s cycle.Stored) error {
+func (l *lineLoop) recover(s record.Stored) error {
 	if err := l.machine.Recover(s); err != nil {
 		return fmt.Errorf("record %d: %w", s.Seq, err)
 	}
-	if m, ok := s.Record.(cycle.ModeRecord); ok {
+	if m, ok := s.Record.(record.Mode); ok {
 		l.lastMode = &m
 	}
 	l.knows.Take(s)
@@ -289,7 +290,7 @@ func (l *lineLoop) execute(ctx context.Context, actions []cycle.Action) {
 	}
 }
 
-func (l *lineLoop) append(ctx context.Context, r cycle.Record) bool {
+func (l *lineLoop) append(ctx context.Context, r record.Record) bool {
 	start := time.Now()
 	s, err := l.journal.Append(ctx, r)
 	if err != nil {
@@ -309,7 +310,7 @@ func (l *lineLoop) append(ctx context.Context, r cycle.Record) bool {
 
 // journalFailed lets the machine say so to the controller, once, and ends the
 // line: a failed synchronisation is never repeated on an open file.
-func (l *lineLoop) journalFailed(ctx context.Context, r cycle.Record, err error) {
+func (l *lineLoop) journalFailed(ctx context.Context, r record.Record, err error) {
 	failure := fmt.Errorf("journal: record %s of roll %d: %w", r.Kind(), r.RollNo(), err)
 	if l.halted != nil {
 		return
@@ -320,7 +321,7 @@ func (l *lineLoop) journalFailed(ctx context.Context, r cycle.Record, err error)
 		switch a := a.(type) {
 		case cycle.Send:
 			// Only the word that the journal failed may still go out.
-			if a.Block == block.HEARTBEAT && l.port != nil {
+			if a.Block == handshake.HEARTBEAT && l.port != nil {
 				l.send(ctx, a.Block, a.Words)
 			}
 		case cycle.Notify:
@@ -330,12 +331,12 @@ func (l *lineLoop) journalFailed(ctx context.Context, r cycle.Record, err error)
 }
 
 // follow keeps what the shell itself must know of durable records.
-func (l *lineLoop) follow(s cycle.Stored) {
+func (l *lineLoop) follow(s record.Stored) {
 	l.knows.Take(s)
 	switch r := s.Record.(type) {
-	case cycle.ModeRecord:
+	case record.Mode:
 		l.armed = r.Armed
-	case cycle.GapRecord:
+	case record.Gap:
 		if r.Boot != 0 {
 			l.swapped("the controller counts from the beginning: it lost its memory, or another one stands there")
 		}
@@ -374,7 +375,7 @@ func (l *lineLoop) notify(n cycle.Notify) {
 }
 
 func (l *lineLoop) fetchView(ctx context.Context) bool {
-	if !l.read(ctx, block.REQ, link.Span{Block: block.REQ, Dst: l.view[:]}) {
+	if !l.read(ctx, handshake.REQ, link.Span{Block: handshake.REQ, Dst: l.view[:]}) {
 		return false
 	}
 	e := scan.Decode(l.view[:])
@@ -394,7 +395,7 @@ func (l *lineLoop) fetchView(ctx context.Context) bool {
 }
 
 func (l *lineLoop) fetchPayload(ctx context.Context) bool {
-	if !l.read(ctx, block.PAYLOAD, link.Span{Block: block.PAYLOAD, Dst: l.payload[:]}) {
+	if !l.read(ctx, handshake.PAYLOAD, link.Span{Block: handshake.PAYLOAD, Dst: l.payload[:]}) {
 		return false
 	}
 	words := append([]uint16(nil), l.payload[:]...)
@@ -403,22 +404,22 @@ func (l *lineLoop) fetchPayload(ctx context.Context) bool {
 }
 
 func (l *lineLoop) fetchOutcomes(ctx context.Context, from uint32, n int) bool {
-	words := make([]uint16, n*block.OutWords)
+	words := make([]uint16, n*handshake.OutWords)
 	spans := make([]link.Span, n)
 	for i := range spans {
 		spans[i] = link.Span{
-			Block: block.OUT,
-			Entry: int((from + uint32(i)) % block.OutEntries),
-			Dst:   words[i*block.OutWords : (i+1)*block.OutWords],
+			Block: handshake.OUT,
+			Entry: int((from + uint32(i)) % handshake.OutEntries),
+			Dst:   words[i*handshake.OutWords : (i+1)*handshake.OutWords],
 		}
 	}
-	if !l.read(ctx, block.OUT, spans...) {
+	if !l.read(ctx, handshake.OUT, spans...) {
 		return false
 	}
 	entries := make([]cycle.OutcomeRead, n)
 	for i := range entries {
 		entries[i].Words = spans[i].Dst
-		if err := block.DecodeOutcome(spans[i].Dst, &entries[i].Outcome); err != nil {
+		if err := handshake.DecodeOutcome(spans[i].Dst, &entries[i].Outcome); err != nil {
 			entries[i].Err = err.Error()
 		}
 	}

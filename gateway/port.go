@@ -8,8 +8,8 @@ import (
 
 	"go.uber.org/zap"
 
-	"lapgate/gateway/block"
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 )
 
@@ -18,9 +18,9 @@ var errNoConnection = errors.New("no connection")
 // send is the only place from which a controller is written to. It lets
 // nothing through while the line is not armed, nor a block that is not the
 // gateway's.
-func (l *lineLoop) send(ctx context.Context, b block.ID, words []uint16) bool {
+func (l *lineLoop) send(ctx context.Context, b handshake.ID, words []uint16) bool {
 	switch b {
-	case block.HEARTBEAT, block.HELLO, block.PAYLOAD, block.COMMIT, block.ACK:
+	case handshake.HEARTBEAT, handshake.HELLO, handshake.PAYLOAD, handshake.COMMIT, handshake.ACK:
 	default:
 		l.halted = fmt.Errorf("block %s belongs to the controller and is never written; this is a program error", b)
 		return false
@@ -45,7 +45,7 @@ func (l *lineLoop) send(ctx context.Context, b block.ID, words []uint16) bool {
 	return true
 }
 
-func (l *lineLoop) read(ctx context.Context, b block.ID, spans ...link.Span) bool {
+func (l *lineLoop) read(ctx context.Context, b handshake.ID, spans ...link.Span) bool {
 	if l.port == nil {
 		l.failed(b, errNoConnection)
 		return false
@@ -62,7 +62,7 @@ func (l *lineLoop) read(ctx context.Context, b block.ID, spans ...link.Span) boo
 // failed turns an error of the port into an event. A refusal is an answer, and
 // the connection lives on; after anything else the fate of what was on its way
 // is unknown, and the port is dead.
-func (l *lineLoop) failed(b block.ID, err error) {
+func (l *lineLoop) failed(b handshake.ID, err error) {
 	if link.ClassOf(err) == link.Refused {
 		l.options.Metrics.Refused(l.set.name, b)
 		l.queue = append(l.queue, cycle.Refused{Block: b, Err: err.Error()})

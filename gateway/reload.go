@@ -11,6 +11,7 @@ import (
 
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/record"
 	"lapgate/gateway/status"
 )
 
@@ -27,11 +28,11 @@ func (g *Gateway) Reload(s *config.Snapshot, by string) error {
 // ReloadFrom loads a configuration and puts it in force as Reload does, and
 // tells log, metrics and status how that went. It returns what changed. One
 // reload is made at a time, so that the newest to begin is the last in force.
-func (g *Gateway) ReloadFrom(load func() (*config.Snapshot, error), by string) (*config.Snapshot, []cycle.ConfigChange, error) {
+func (g *Gateway) ReloadFrom(load func() (*config.Snapshot, error), by string) (*config.Snapshot, []record.ConfigChange, error) {
 	g.reload.Lock()
 	defer g.reload.Unlock()
 	s, err := load()
-	var changes []cycle.ConfigChange
+	var changes []record.ConfigChange
 	if err == nil {
 		changes, err = g.put(s, by)
 	}
@@ -54,7 +55,7 @@ func (g *Gateway) ReloadFrom(load func() (*config.Snapshot, error), by string) (
 }
 
 // put checks all that can be wrong, and then changes everything.
-func (g *Gateway) put(s *config.Snapshot, by string) ([]cycle.ConfigChange, error) {
+func (g *Gateway) put(s *config.Snapshot, by string) ([]record.ConfigChange, error) {
 	if s == nil {
 		return nil, errors.New("gateway: reload without a configuration")
 	}
@@ -65,7 +66,7 @@ func (g *Gateway) put(s *config.Snapshot, by string) ([]cycle.ConfigChange, erro
 	for _, l := range g.lines {
 		i := indexOf(s, l.set.name)
 		own := fmt.Sprintf("lines.%d.", i)
-		var mine []cycle.ConfigChange
+		var mine []record.ConfigChange
 		for _, c := range changes {
 			if !strings.HasPrefix(c.Key, "lines.") || strings.HasPrefix(c.Key, own) {
 				mine = append(mine, c)
@@ -85,7 +86,7 @@ func (g *Gateway) put(s *config.Snapshot, by string) ([]cycle.ConfigChange, erro
 func (g *Gateway) Config() status.Config { return *g.inForce.Load() }
 
 // needRestart names what cannot change while the daemon runs.
-func (g *Gateway) needRestart(s *config.Snapshot, changes []cycle.ConfigChange) []error {
+func (g *Gateway) needRestart(s *config.Snapshot, changes []record.ConfigChange) []error {
 	var problems []error
 	seen := map[string]bool{}
 	for i := range s.Lines {
@@ -168,7 +169,7 @@ func indexOf(s *config.Snapshot, name string) int {
 // changesBetween lists the values that differ, in the order of the new
 // configuration and then of what is gone. Lines are known by their names, and
 // their keys are those of the new configuration.
-func changesBetween(old, next *config.Snapshot) []cycle.ConfigChange {
+func changesBetween(old, next *config.Snapshot) []record.ConfigChange {
 	moved := func(key string) string {
 		rest, ok := strings.CutPrefix(key, "lines.")
 		if !ok {
@@ -189,17 +190,17 @@ func changesBetween(old, next *config.Snapshot) []cycle.ConfigChange {
 	for _, v := range old.Effective() {
 		was[moved(v.Key)] = v.Value
 	}
-	var out []cycle.ConfigChange
+	var out []record.ConfigChange
 	seen := map[string]bool{}
 	for _, v := range next.Effective() {
 		seen[v.Key] = true
 		if before, had := was[v.Key]; !had || before != v.Value {
-			out = append(out, cycle.ConfigChange{Key: v.Key, Old: before, New: v.Value})
+			out = append(out, record.ConfigChange{Key: v.Key, Old: before, New: v.Value})
 		}
 	}
 	for _, v := range old.Effective() {
 		if key := moved(v.Key); !seen[key] {
-			out = append(out, cycle.ConfigChange{Key: key, Old: v.Value})
+			out = append(out, record.ConfigChange{Key: key, Old: v.Value})
 		}
 	}
 	return out

@@ -14,6 +14,7 @@ import (
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/link/memory"
+	"lapgate/gateway/record"
 	"lapgate/sim/controller"
 )
 
@@ -150,9 +151,9 @@ func TestReloadWhileSaving(t *testing.T) {
 		changes := 0
 		for _, r := range s.verify() {
 			switch r := r.Record.(type) {
-			case cycle.IntentRecord:
+			case record.Intent:
 				used[r.ConfigHash] = true
-			case cycle.ConfigRecord:
+			case record.Config:
 				changes += len(r.Changes)
 				if used[r.Hash] = true; len(r.Changes) > 0 && r.By != "test" {
 					t.Errorf("the change is by %q", r.By)
@@ -164,7 +165,7 @@ func TestReloadWhileSaving(t *testing.T) {
 				t.Errorf("rolls were wrapped with %08x, which was never saved whole", h)
 			}
 		}
-		if n := s.count(cycle.KindOutcome); n < 3 || len(used) < 2 || changes == 0 {
+		if n := s.count(record.KindOutcome); n < 3 || len(used) < 2 || changes == 0 {
 			t.Errorf("%d rolls were wrapped with %d configurations, %d changes in the journal: there was hardly a load", n, len(used), changes)
 		}
 	})
@@ -232,14 +233,14 @@ func TestChangesBeforeARoll(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		until(t, time.Minute, "the roll", func() bool { return s.count(cycle.KindIntent) == 1 })
+		until(t, time.Minute, "the roll", func() bool { return s.count(record.KindIntent) == 1 })
 		if err := stop(); err != nil {
 			t.Error(err)
 		}
 		cancel()
 		found := false
 		for _, r := range s.verify() {
-			if c, ok := r.Record.(cycle.ConfigRecord); ok && len(c.Changes) > 0 {
+			if c, ok := r.Record.(record.Config); ok && len(c.Changes) > 0 {
 				found = true
 				if len(c.Changes) != 1 || c.Changes[0].Key != "lines.0.wrap.speed" || !strings.HasPrefix(c.By, "person 0, person 1") {
 					t.Errorf("got %+v", c)
@@ -280,12 +281,12 @@ func TestReloadBesideAnEndedLine(t *testing.T) {
 		ctx, cancel := context.WithCancel(context.Background())
 		go b.run(ctx)
 		g, stop := s.start(o)
-		until(t, time.Minute, "an outcome", func() bool { return s.count(cycle.KindOutcome) == 1 })
+		until(t, time.Minute, "an outcome", func() bool { return s.count(record.KindOutcome) == 1 })
 		next := two(map[string]string{"lines.0.wrap.speed": "500 mm/s"})
 		if err := g.Reload(next, "test"); err != nil {
 			t.Error(err)
 		}
-		until(t, time.Minute, "the second outcome", func() bool { return s.count(cycle.KindOutcome) == 2 })
+		until(t, time.Minute, "the second outcome", func() bool { return s.count(record.KindOutcome) == 2 })
 		if lines := g.Lines(); lines[0].Machine.Config != next.Hash || lines[0].Ended || !lines[1].Ended {
 			t.Errorf("got %+v", lines)
 		}

@@ -12,9 +12,9 @@ import (
 
 	"go.uber.org/zap"
 
-	"lapgate/gateway/block"
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/scan"
 	"lapgate/recipe"
 )
@@ -39,7 +39,7 @@ type sources struct {
 	looks  atomic.Int32 // into the folder, so far
 
 	// Of the roll at the station; they belong to the line's goroutine.
-	token   block.Token
+	token   handshake.Token
 	known   bool
 	number  uint32
 	tag     string
@@ -207,11 +207,11 @@ func (s *sources) apply(now time.Duration, v *cycle.View) {
 	if s.matcher == nil && s.folder == nil {
 		return
 	}
-	s.waiting = v.Request.Phase == block.Await
+	s.waiting = v.Request.Phase == handshake.Await
 	if !s.waiting {
 		return
 	}
-	if s.matcher != nil && v.Request.Flags&block.DimensionsValid != 0 {
+	if s.matcher != nil && v.Request.Flags&handshake.DimensionsValid != 0 {
 		s.applyReading(now, v)
 	}
 	if s.folder == nil {

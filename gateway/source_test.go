@@ -14,7 +14,7 @@ import (
 	"testing/synctest"
 	"time"
 
-	"lapgate/gateway/cycle"
+	"lapgate/gateway/record"
 	"lapgate/gateway/scan"
 	"lapgate/recipe"
 	"lapgate/recipe/check"
@@ -55,9 +55,9 @@ func (s *shop) decided() (out []decided) {
 	defer s.mu.Unlock()
 	for _, r := range s.records {
 		switch r := r.Record.(type) {
-		case cycle.RequestRecord:
+		case record.Request:
 			out = append(out, decided{measured: r.Measured})
-		case cycle.IntentRecord:
+		case record.Intent:
 			if n := len(out); n > 0 {
 				out[n-1].findings = r.Findings
 			}
@@ -87,7 +87,7 @@ func TestOrders(t *testing.T) {
 		ctx, cancel := context.WithCancel(context.Background())
 		go b.run(ctx)
 		_, stop := s.start(o)
-		outcomes := func(n int) func() bool { return func() bool { return s.count(cycle.KindOutcome) == n } }
+		outcomes := func(n int) func() bool { return func() bool { return s.count(record.KindOutcome) == n } }
 
 		until(t, time.Minute, "the first roll gone", outcomes(1))
 		d.put("tuesday.csv", "roll,order,spec\nR-001,O-2,export\nR-002,O-3,exp") // half written
@@ -160,7 +160,7 @@ func TestScanner(t *testing.T) {
 		}
 		gone := func(n int) {
 			t.Helper()
-			until(t, 2*time.Minute, fmt.Sprintf("%d rolls gone", n), func() bool { return s.count(cycle.KindOutcome) == n })
+			until(t, 2*time.Minute, fmt.Sprintf("%d rolls gone", n), func() bool { return s.count(record.KindOutcome) == n })
 		}
 		after := func(d time.Duration) { <-time.After(d) } // of virtual time
 
@@ -176,7 +176,7 @@ func TestScanner(t *testing.T) {
 		}
 		conn = <-g.dials
 		after(3 * time.Second)
-		if n := s.count(cycle.KindRequest); n != 1 {
+		if n := s.count(record.KindRequest); n != 1 {
 			t.Errorf("%d rolls decided, want the second to wait for its reading", n)
 		}
 		send("2 1111.0 813.1\r\n") // by number
@@ -241,13 +241,13 @@ func TestScannerInShadow(t *testing.T) {
 		gw, stop := s.start(o)
 		conn := <-g.dials
 		<-time.After(3 * time.Second) // of virtual time: one of the roll's
-		if n := s.count(cycle.KindShadow); n != 0 {
+		if n := s.count(record.KindShadow); n != 0 {
 			t.Errorf("%d recipes before the reading", n)
 		}
 		if _, err := conn.Write([]byte("R-000 1101.0 813.0\r\n")); err != nil {
 			t.Error(err)
 		}
-		until(t, time.Second, "the recipe", func() bool { return s.count(cycle.KindShadow) == 1 })
+		until(t, time.Second, "the recipe", func() bool { return s.count(record.KindShadow) == 1 })
 
 		// What would need another connection is not taken over by a reload.
 		for key, value := range map[string]string{"scanner.window": "20 s", "orders.directory": "drop"} {

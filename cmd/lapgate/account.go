@@ -6,8 +6,8 @@ import (
 	"fmt"
 	"math"
 
-	"lapgate/gateway/cycle"
 	"lapgate/gateway/journal"
+	"lapgate/gateway/record"
 	"lapgate/gateway/status"
 	"lapgate/sim"
 )
@@ -39,19 +39,19 @@ func readAccount(ctx context.Context, path string) (a *account, err error) {
 	defer func() { err = errors.Join(err, r.Close()) }()
 	a = &account{outcomes: map[rollOutcome]int{}, seen: map[uint32]bool{}, met: map[uint32]bool{}, lost: map[uint32]bool{}}
 	newest := uint32(0) // number with an outcome, of the controller's present memory
-	err = r.Replay(ctx, func(s cycle.Stored) error {
+	err = r.Replay(ctx, func(s record.Stored) error {
 		a.records++
 		a.seen[s.Record.RollNo()] = true
 		switch rec := s.Record.(type) {
-		case cycle.SessionRecord:
+		case record.Session:
 			a.met[rec.Boot] = true
-		case cycle.RequestRecord:
+		case record.Request:
 			a.met[rec.Token.Boot] = true
-		case cycle.OutcomeRecord:
+		case record.Outcome:
 			a.met[rec.Outcome.Boot] = true
 			a.outcomes[rollOutcome{rec.Outcome.Boot, rec.Outcome.RollNo, status.OutcomeWord(rec.Outcome.Outcome)}]++
 			newest = max(newest, rec.Outcome.RollNo)
-		case cycle.GapRecord:
+		case record.Gap:
 			if rec.FromRoll != 0 {
 				a.gaps = append(a.gaps, rollRange{rec.FromRoll, rec.ToRoll})
 			}

@@ -17,7 +17,7 @@ import (
 	"lapgate/gateway/config"
 	"lapgate/gateway/control"
 	"lapgate/gateway/cycle"
-	"lapgate/gateway/survey"
+	"lapgate/gateway/inspect"
 )
 
 // The commands of the control channel.
@@ -181,7 +181,7 @@ func (o *operator) arm(ctx context.Context, line string, r *control.Request) con
 	report, err := o.gateway.Arm(ctx, line, r.By, r.Reason)
 	if report != nil {
 		for _, i := range report.Items {
-			if i.Verdict == survey.Warn || i.Verdict == survey.Fail && err != nil {
+			if i.Verdict == inspect.Warn || i.Verdict == inspect.Fail && err != nil {
 				reply.Text = append(reply.Text, "line "+line+": "+i.String())
 			}
 		}

@@ -13,8 +13,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"lapgate/gateway/cycle"
-	"lapgate/gateway/review"
+	"lapgate/gateway/record"
+	"lapgate/gateway/replay"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
 	"lapgate/recipe/stat"
@@ -68,7 +68,7 @@ Exit code 5 when a roll differs by more than a tolerance.`,
 
 func usageNames() string {
 	names := ""
-	for i, u := range review.Usages() {
+	for i, u := range replay.Usages() {
 		names += comma(i)
 		if i > 0 {
 			names += " "
@@ -81,14 +81,14 @@ func usageNames() string {
 // comparing is what compare found.
 type comparing struct {
 	path     string
-	usages   []review.Usage
-	wraps    []review.Wrap
-	coverage review.Coverage
+	usages   []replay.Usage
+	wraps    []replay.Wrap
+	coverage replay.Coverage
 	line     *recipe.Line // for units, or nil
 }
 
 func (p *program) compare(ctx context.Context, path string, f *compareFlags) error {
-	c := &comparing{path: path, usages: review.Usages()}
+	c := &comparing{path: path, usages: replay.Usages()}
 	var problems []error
 	if f.asCSV && f.asJSON {
 		problems = append(problems, errors.New("--csv and --json exclude each other"))
@@ -115,8 +115,8 @@ func (p *program) compare(ctx context.Context, path string, f *compareFlags) err
 		}
 		c.line = line.Recipe
 	}
-	pairing := review.NewPairing(c.usages)
-	err := scanJournal(ctx, path, scanChunk, p.stderr, func(s cycle.Stored) error {
+	pairing := replay.NewPairing(c.usages)
+	err := scanJournal(ctx, path, scanChunk, p.stderr, func(s record.Stored) error {
 		w, err := pairing.Take(s)
 		if w != nil {
 			c.wraps = append(c.wraps, *w)
@@ -140,20 +140,20 @@ func (p *program) compare(ctx context.Context, path string, f *compareFlags) err
 	default:
 		err = c.writeText(p.stdout, f.worst)
 	}
-	if err == nil && slices.ContainsFunc(c.wraps, func(w review.Wrap) bool { return w.Exceeds() }) {
+	if err == nil && slices.ContainsFunc(c.wraps, func(w replay.Wrap) bool { return w.Exceeds() }) {
 		err = &exitError{code: exitDifferences}
 	}
 	return err
 }
 
 // setTolerance reads name=amount or name=share%.
-func setTolerance(usages []review.Usage, text string) error {
+func setTolerance(usages []replay.Usage, text string) error {
 	name, value, ok := strings.Cut(text, "=")
 	name, value = strings.TrimSpace(name), strings.TrimSpace(value)
 	if !ok {
 		return fmt.Errorf("got %q, want a setpoint and an amount, as feed_length=2%%", text)
 	}
-	i := slices.IndexFunc(usages, func(u review.Usage) bool { return u.Field.Name == name })
+	i := slices.IndexFunc(usages, func(u replay.Usage) bool { return u.Field.Name == name })
 	if i < 0 {
 		return fmt.Errorf("no setpoint compared is named %q; want one of %s", name, usageNames())
 	}
@@ -163,7 +163,7 @@ func setTolerance(usages []review.Usage, text string) error {
 		if err != nil || !(v >= 0 && v <= 100) {
 			return fmt.Errorf("%s: got %q, want 0 to 100 %%", name, value)
 		}
-		u.Tolerance = review.Tolerance{Rel: v / 100}
+		u.Tolerance = replay.Tolerance{Rel: v / 100}
 		return nil
 	}
 	unit := wireUnitOf(u.Field.Unit)
@@ -174,7 +174,7 @@ func setTolerance(usages []review.Usage, text string) error {
 	if v < 0 {
 		return fmt.Errorf("%s: got %q, want 0 or more", name, value)
 	}
-	u.Tolerance = review.Tolerance{Abs: v / unit.factor}
+	u.Tolerance = replay.Tolerance{Abs: v / unit.factor}
 	return nil
 }
 
@@ -247,11 +247,11 @@ func (c *comparing) fields() []fieldUse {
 }
 
 // namesSomething reports whether a setpoint is a number without more or less.
-func namesSomething(u *review.Usage) bool { return u.Field.Name == "slot" }
+func namesSomething(u *replay.Usage) bool { return u.Field.Name == "slot" }
 
-func wrapName(w *review.Wrap) string { return fmt.Sprintf("%d %s", w.Roll, w.Tag) }
+func wrapName(w *replay.Wrap) string { return fmt.Sprintf("%d %s", w.Roll, w.Tag) }
 
-func (c *comparing) toleranceText(u *review.Usage) string {
+func (c *comparing) toleranceText(u *replay.Usage) string {
 	t := u.Tolerance
 	switch {
 	case t.Scale:
@@ -267,20 +267,20 @@ func (c *comparing) toleranceText(u *review.Usage) string {
 
 // worst lists the rolls compared that differ most, in multiples of their
 // tolerances.
-func (c *comparing) worst(most int) []*review.Wrap {
-	var out []*review.Wrap
+func (c *comparing) worst(most int) []*replay.Wrap {
+	var out []*replay.Wrap
 	for i := range c.wraps {
 		if w := &c.wraps[i]; w.Worst() > 0 {
 			out = append(out, w)
 		}
 	}
-	slices.SortStableFunc(out, func(a, b *review.Wrap) int { return cmp.Compare(b.Worst(), a.Worst()) })
+	slices.SortStableFunc(out, func(a, b *replay.Wrap) int { return cmp.Compare(b.Worst(), a.Worst()) })
 	return out[:min(most, len(out))]
 }
 
 // held lists the first rolls that were wrapped though we would have held them.
-func (c *comparing) held(most int) []*review.Wrap {
-	var out []*review.Wrap
+func (c *comparing) held(most int) []*replay.Wrap {
+	var out []*replay.Wrap
 	for i := range c.wraps {
 		if w := &c.wraps[i]; w.Held && len(out) < most {
 			out = append(out, w)

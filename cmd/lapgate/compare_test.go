@@ -12,8 +12,8 @@ import (
 	"strings"
 	"testing"
 
-	"lapgate/gateway/block"
-	"lapgate/gateway/review"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/replay"
 	"lapgate/recipe/quantity"
 )
 
@@ -27,13 +27,13 @@ func TestCompare(t *testing.T) {
 	// roll 30 gets another slot, roll 40 is removed, and roll 50 has no scale.
 	const rolls = 60
 	held, crimped := 0, 0
-	path := shadowJournal(t, t.TempDir(), demoSnapshot(t), rolls, func(i int, p *block.Payload, o *block.Outcome) {
+	path := shadowJournal(t, t.TempDir(), demoSnapshot(t), rolls, func(i int, p *handshake.Payload, o *handshake.Outcome) {
 		if i == 40 {
-			o.Outcome = block.Removed
+			o.Outcome = handshake.Removed
 			return
 		}
-		if p.Kind == block.KindHold {
-			o.Outcome = block.Removed
+		if p.Kind == handshake.KindHold {
+			o.Outcome = handshake.Removed
 			held++
 			return
 		}
@@ -51,7 +51,7 @@ func TestCompare(t *testing.T) {
 	})
 	got := compared(t, exitDifferences, path)
 	n := rolls - held - 1
-	want := review.Coverage{Outcomes: rolls, Wrapped: n, NotWrapped: rolls - n}
+	want := replay.Coverage{Outcomes: rolls, Wrapped: n, NotWrapped: rolls - n}
 	if got.Coverage != want || got.Compared != n || got.Held != 0 || got.Exceeding != 1 || len(got.Rolls) != n || held == 0 {
 		t.Fatalf("%d held; coverage %+v, %d compared, %d exceed", held, got.Coverage, got.Compared, got.Exceeding)
 	}
@@ -126,8 +126,8 @@ func TestCompare(t *testing.T) {
 		t.Fatal(err)
 	}
 	elements := wellFormed(t, string(svg))
-	if points := elements["circle"]; points != n*len(review.Usages())-1 {
-		t.Errorf("%d points, want one for each roll and setpoint but one: %d", points, n*len(review.Usages())-1)
+	if points := elements["circle"]; points != n*len(replay.Usages())-1 {
+		t.Errorf("%d points, want one for each roll and setpoint but one: %d", points, n*len(replay.Usages())-1)
 	}
 	if strings.Count(string(svg), `class="o"`) != 1 {
 		t.Error("not just the one roll out of tolerance is marked")
@@ -140,8 +140,8 @@ func TestCompare(t *testing.T) {
 // A roll that was wrapped though we would have held it is a difference.
 func TestCompareHeldRolls(t *testing.T) {
 	held := 0
-	path := shadowJournal(t, t.TempDir(), demoSnapshot(t), 60, func(_ int, p *block.Payload, _ *block.Outcome) {
-		if p.Kind == block.KindHold {
+	path := shadowJournal(t, t.TempDir(), demoSnapshot(t), 60, func(_ int, p *handshake.Payload, _ *handshake.Outcome) {
+		if p.Kind == handshake.KindHold {
 			held++
 		}
 	})
@@ -229,25 +229,25 @@ func TestTicks(t *testing.T) {
 func TestTolerances(t *testing.T) {
 	for _, c := range []struct {
 		text string
-		want review.Tolerance
+		want replay.Tolerance
 		err  string
 	}{
-		{"overlap=1 in", review.Tolerance{Abs: 25.4}, ""},
-		{"feed_length = 3 %", review.Tolerance{Rel: 0.03}, ""},
-		{"header_temperature=9 °F", review.Tolerance{Abs: 5}, ""},
-		{"header_temperature=9F", review.Tolerance{Abs: 5}, ""},
-		{"header_temperature=5 °C", review.Tolerance{Abs: 5}, ""},
-		{"layers=0.5", review.Tolerance{Abs: 0.5}, ""},
-		{"gross_mass=10 kg", review.Tolerance{Abs: 10}, ""},
-		{"overlap", review.Tolerance{}, "want a setpoint and an amount"},
-		{"glue=1 g", review.Tolerance{}, "no setpoint compared is named"},
-		{"overlap=1 kg", review.Tolerance{}, "kg"},
-		{"overlap=-1 mm", review.Tolerance{}, "want 0 or more"},
-		{"overlap=200 %", review.Tolerance{}, "want 0 to 100"},
-		{"overlap=NaN %", review.Tolerance{}, "want 0 to 100"},
-		{"overlap=5", review.Tolerance{}, "5"},
+		{"overlap=1 in", replay.Tolerance{Abs: 25.4}, ""},
+		{"feed_length = 3 %", replay.Tolerance{Rel: 0.03}, ""},
+		{"header_temperature=9 °F", replay.Tolerance{Abs: 5}, ""},
+		{"header_temperature=9F", replay.Tolerance{Abs: 5}, ""},
+		{"header_temperature=5 °C", replay.Tolerance{Abs: 5}, ""},
+		{"layers=0.5", replay.Tolerance{Abs: 0.5}, ""},
+		{"gross_mass=10 kg", replay.Tolerance{Abs: 10}, ""},
+		{"overlap", replay.Tolerance{}, "want a setpoint and an amount"},
+		{"glue=1 g", replay.Tolerance{}, "no setpoint compared is named"},
+		{"overlap=1 kg", replay.Tolerance{}, "kg"},
+		{"overlap=-1 mm", replay.Tolerance{}, "want 0 or more"},
+		{"overlap=200 %", replay.Tolerance{}, "want 0 to 100"},
+		{"overlap=NaN %", replay.Tolerance{}, "want 0 to 100"},
+		{"overlap=5", replay.Tolerance{}, "5"},
 	} {
-		usages := review.Usages()
+		usages := replay.Usages()
 		err := setTolerance(usages, c.text)
 		if c.err != "" {
 			if err == nil || !strings.Contains(err.Error(), c.err) {
@@ -270,7 +270,7 @@ func TestTolerances(t *testing.T) {
 // Every unit of the register map is a quantity or known to be none, so that
 // nothing is shown in a unit that it does not have.
 func TestEveryWireUnitIsKnown(t *testing.T) {
-	for _, f := range review.Fields() {
+	for _, f := range replay.Fields() {
 		u := wireUnitOf(f.Unit)
 		if u.dim == quantity.None {
 			if f.Unit != "" && f.Unit != "%" {

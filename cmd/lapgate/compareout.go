@@ -11,8 +11,8 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"lapgate/gateway/block"
-	"lapgate/gateway/review"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/replay"
 	"lapgate/gateway/status"
 	"lapgate/recipe"
 )
@@ -47,7 +47,7 @@ func (c *comparing) writeText(w io.Writer, worst int) error {
 	}
 	for _, list := range []struct {
 		title string
-		wraps []*review.Wrap
+		wraps []*replay.Wrap
 	}{{"rolls that differ most", c.worst(worst)}, {"rolls wrapped though we would have held them", c.held(worst)}} {
 		if len(list.wraps) > 0 {
 			fmt.Fprintf(b, "\n%s\n", list.title)
@@ -60,7 +60,7 @@ func (c *comparing) writeText(w io.Writer, worst int) error {
 }
 
 // describe tells what differs at a roll.
-func (c *comparing) describe(w *review.Wrap) string {
+func (c *comparing) describe(w *replay.Wrap) string {
 	if w.Held {
 		var codes []string
 		for _, f := range w.Findings {
@@ -126,7 +126,7 @@ func (c *comparing) writeCSV(w io.Writer) error {
 	return out.Error()
 }
 
-func modeOf(w *review.Wrap) string {
+func modeOf(w *replay.Wrap) string {
 	if w.Shadow {
 		return "shadow"
 	}
@@ -146,7 +146,7 @@ func roundedNumber(v float64) string { return csvNumber(math.Round(v*1e6) / 1e6)
 // compareResult is what compare prints as JSON.
 type compareResult struct {
 	Journal   string          `json:"journal"`
-	Coverage  review.Coverage `json:"coverage"`
+	Coverage  replay.Coverage `json:"coverage"`
 	Compared  int             `json:"compared"`
 	Held      int             `json:"wrapped_though_ours_holds"`
 	Exceeding int             `json:"exceeding"`
@@ -155,15 +155,15 @@ type compareResult struct {
 }
 
 type compareRoll struct {
-	Number   uint32            `json:"roll_no"`
-	Tag      string            `json:"roll"`
-	At       time.Time         `json:"at"`
-	Outcome  block.OutcomeKind `json:"outcome"`
-	Word     string            `json:"outcome_text"`
-	Mode     string            `json:"mode"`
-	Verdict  string            `json:"verdict"` // ours
-	Exceeds  bool              `json:"exceeds"`
-	Readings []compareReading  `json:"setpoints"`
+	Number   uint32                `json:"roll_no"`
+	Tag      string                `json:"roll"`
+	At       time.Time             `json:"at"`
+	Outcome  handshake.OutcomeKind `json:"outcome"`
+	Word     string                `json:"outcome_text"`
+	Mode     string                `json:"mode"`
+	Verdict  string                `json:"verdict"` // ours
+	Exceeds  bool                  `json:"exceeds"`
+	Readings []compareReading      `json:"setpoints"`
 }
 
 type compareReading struct {

@@ -19,7 +19,7 @@ import (
 
 	"lapgate/configs"
 	"lapgate/gateway/config"
-	"lapgate/gateway/survey"
+	"lapgate/gateway/inspect"
 	"lapgate/sim"
 )
 
@@ -275,14 +275,14 @@ func TestOnlineFindsDifferences(t *testing.T) {
 	}
 	for _, c := range []struct {
 		name, set, subject string
-		verdict            survey.Verdict
+		verdict            inspect.Verdict
 		code               int
 	}{
-		{"as it is", "log.level=info", "block ACK", survey.OK, exitDone},
-		{"base of the request", "lines.0.controller.bases.request=1001", "block REQ", survey.Fail, exitDifferences},
-		{"base outside", "lines.0.controller.bases.ack=60000", "connection", survey.Fail, exitDifferences},
-		{"permissive that is off", "lines.0.limits.permissives=0x8000003F", "permissives", survey.Note, exitDone},
-		{"other unit", "lines.0.controller.unit=9", "connection", survey.Fail, exitUnreachable},
+		{"as it is", "log.level=info", "block ACK", inspect.OK, exitDone},
+		{"base of the request", "lines.0.controller.bases.request=1001", "block REQ", inspect.Fail, exitDifferences},
+		{"base outside", "lines.0.controller.bases.ack=60000", "connection", inspect.Fail, exitDifferences},
+		{"permissive that is off", "lines.0.limits.permissives=0x8000003F", "permissives", inspect.Note, exitDone},
+		{"other unit", "lines.0.controller.unit=9", "connection", inspect.Fail, exitUnreachable},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
@@ -296,7 +296,7 @@ func TestOnlineFindsDifferences(t *testing.T) {
 			}
 			for _, i := range out.Online[0].Items {
 				if i.Subject == c.subject && i.Verdict == c.verdict {
-					if i.Verdict == survey.Fail && i.Remedy == "" {
+					if i.Verdict == inspect.Fail && i.Remedy == "" {
 						t.Errorf("no remedy: %s", i)
 					}
 					return

@@ -19,10 +19,10 @@ import (
 
 	"lapgate/configs"
 	"lapgate/gateway"
-	"lapgate/gateway/block"
 	"lapgate/gateway/config"
-	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/journal"
+	"lapgate/gateway/record"
 	"lapgate/gateway/status"
 	"lapgate/recipe"
 	"lapgate/sim"
@@ -99,7 +99,7 @@ func (p *program) demo(ctx context.Context, f *demoFlags) (err error) {
 	if err := transport.serve(&simConfig, line.Lines[0].Recipe.Name, dir); err != nil {
 		return err
 	}
-	watch := &demoWatch{program: p, quiet: f.asJSON, intents: map[string]cycle.IntentRecord{}, holds: map[string][]string{}}
+	watch := &demoWatch{program: p, quiet: f.asJSON, intents: map[string]record.Intent{}, holds: map[string][]string{}}
 	simConfig.OnRoll = watch.left
 	line1, err := sim.New(simConfig)
 	if err != nil {
@@ -188,14 +188,14 @@ type demoWatch struct {
 	quiet   bool
 
 	mu      sync.Mutex
-	intents map[string]cycle.IntentRecord // newest, by tag
-	holds   map[string][]string           // codes of the holds before it, by tag
+	intents map[string]record.Intent // newest, by tag
+	holds   map[string][]string      // codes of the holds before it, by tag
 }
 
-func (w *demoWatch) recorded(_ string, s cycle.Stored) {
-	if r, ok := s.Record.(cycle.IntentRecord); ok {
+func (w *demoWatch) recorded(_ string, s record.Stored) {
+	if r, ok := s.Record.(record.Intent); ok {
 		w.mu.Lock()
-		if before, offered := w.intents[r.Tag]; offered && before.Form == block.KindHold {
+		if before, offered := w.intents[r.Tag]; offered && before.Form == handshake.KindHold {
 			w.holds[r.Tag] = append(w.holds[r.Tag], holdCode(&before))
 		}
 		w.intents[r.Tag] = r
@@ -234,7 +234,7 @@ func (w *demoWatch) left(r sim.RollReport) {
 }
 
 // holdCode is the code of what a roll was held for.
-func holdCode(i *cycle.IntentRecord) string {
+func holdCode(i *record.Intent) string {
 	for _, f := range i.Findings {
 		if f.Severity == recipe.Hold {
 			return string(f.Code)
@@ -244,8 +244,8 @@ func holdCode(i *cycle.IntentRecord) string {
 }
 
 // offerText says what was offered for a roll of the true width.
-func offerText(i *cycle.IntentRecord, width float64) string {
-	if i.Form == block.KindHold {
+func offerText(i *record.Intent, width float64) string {
+	if i.Form == handshake.KindHold {
 		text := "held, " + holdCode(i)
 		for _, f := range i.Findings {
 			if f.Severity == recipe.Hold {
@@ -254,8 +254,8 @@ func offerText(i *cycle.IntentRecord, width float64) string {
 		}
 		return text
 	}
-	var pay block.Payload
-	if err := block.DecodePayload(i.Payload, &pay); err != nil {
+	var pay handshake.Payload
+	if err := handshake.DecodePayload(i.Payload, &pay); err != nil {
 		return err.Error()
 	}
 	const tenth = 1e-4 // m in a unit of the wire

@@ -14,9 +14,9 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"lapgate/gateway/block"
-	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/journal"
+	"lapgate/gateway/record"
 	"lapgate/gateway/status"
 )
 
@@ -37,14 +37,14 @@ while the daemon appends to it.`,
 
 // recordOut is a record as it is printed as JSON.
 type recordOut struct {
-	Seq    uint64       `json:"seq"`
-	At     time.Time    `json:"at"`
-	Kind   cycle.Kind   `json:"kind"`
-	Roll   uint32       `json:"roll_no,omitempty"`
-	Record cycle.Record `json:"record"`
+	Seq    uint64        `json:"seq"`
+	At     time.Time     `json:"at"`
+	Kind   record.Kind   `json:"kind"`
+	Roll   uint32        `json:"roll_no,omitempty"`
+	Record record.Record `json:"record"`
 }
 
-func outOf(s cycle.Stored) recordOut {
+func outOf(s record.Stored) recordOut {
 	return recordOut{s.Seq, s.At, s.Record.Kind(), s.Record.RollNo(), s.Record}
 }
 
@@ -63,8 +63,8 @@ func (f *filterFlags) add(cmd *cobra.Command) {
 }
 
 func (f *filterFlags) filter() (journal.Filter, error) {
-	out := journal.Filter{Roll: f.roll, Kind: cycle.Kind(strings.ToUpper(f.kind))}
-	if out.Kind != "" && cycle.NewRecord(out.Kind) == nil {
+	out := journal.Filter{Roll: f.roll, Kind: record.Kind(strings.ToUpper(f.kind))}
+	if out.Kind != "" && record.New(out.Kind) == nil {
 		return out, usageError("--kind: no records are of kind %q", f.kind)
 	}
 	for _, t := range []struct {
@@ -147,20 +147,20 @@ func (p *program) journalList() *cobra.Command {
 }
 
 // summary says in a few words what a record holds.
-func summary(r cycle.Record) string {
+func summary(r record.Record) string {
 	switch r := r.(type) {
-	case cycle.SessionRecord:
+	case record.Session:
 		return fmt.Sprintf("session %d, boot %d, cause: %s", r.Session.Epoch, r.Boot, r.Cause)
-	case cycle.RequestRecord:
+	case record.Request:
 		return fmt.Sprintf("request %d: %s, %.1f × %.1f mm", r.Token.Req, r.Measured.Tag, r.Measured.Diameter*1000, r.Measured.Width*1000)
-	case cycle.IntentRecord:
-		if r.Form == block.KindHold {
+	case record.Intent:
+		if r.Form == handshake.KindHold {
 			return fmt.Sprintf("offer %s: hold, reason %d%s", r.Offer, r.HoldReason, codesOf(&r))
 		}
 		return fmt.Sprintf("offer %s: recipe", r.Offer)
-	case cycle.CommitRecord:
+	case record.Commit:
 		return fmt.Sprintf("offer %s", r.Offer)
-	case cycle.VerdictRecord:
+	case record.Verdict:
 		s := fmt.Sprintf("offer %s: %s", r.Offer, status.VerdictWord(r.Verdict))
 		if r.Reason != 0 {
 			s += fmt.Sprintf(", reason %d", r.Reason)
@@ -169,27 +169,27 @@ func summary(r cycle.Record) string {
 			s += ", settled"
 		}
 		return s
-	case cycle.VoidRecord:
+	case record.Void:
 		return fmt.Sprintf("offer %s: void, %s", r.Offer, r.Evidence)
-	case cycle.OutcomeRecord:
+	case record.Outcome:
 		return fmt.Sprintf("outcome %d: %s", r.Outcome.Index, status.OutcomeWord(r.Outcome.Outcome))
-	case cycle.GapRecord:
+	case record.Gap:
 		return fmt.Sprintf("outcomes %d to %d, rolls %d to %d: %s", r.FromIndex, r.ToIndex, r.FromRoll, r.ToRoll, r.Cause)
-	case cycle.HoldRecord:
+	case record.Hold:
 		return fmt.Sprintf("%s by %s: %s", onOff(r.On), r.By, r.Reason)
-	case cycle.OverrideRecord:
+	case record.Override:
 		return fmt.Sprintf("by %s, reason %d: %s", r.By, r.Reason, r.Text)
-	case cycle.ModeRecord:
+	case record.Mode:
 		return fmt.Sprintf("writing %s by %s: %s", onOff(r.Armed), r.By, r.Reason)
-	case cycle.ConfigRecord:
+	case record.Config:
 		return fmt.Sprintf("%08x, %d changes", r.Hash, len(r.Changes))
-	case cycle.ShadowRecord:
+	case record.Shadow:
 		return fmt.Sprintf("%s: would be %s", r.Tag, r.Verdict)
 	}
 	return ""
 }
 
-func codesOf(r *cycle.IntentRecord) string {
+func codesOf(r *record.Intent) string {
 	var codes []string
 	for _, f := range r.Findings {
 		codes = append(codes, string(f.Code))
@@ -266,7 +266,7 @@ func (p *program) journalShow() *cobra.Command {
 	return cmd
 }
 
-func writeRecord(w io.Writer, s cycle.Stored) error {
+func writeRecord(w io.Writer, s record.Stored) error {
 	body, err := json.MarshalIndent(s.Record, "  ", "  ")
 	if err != nil {
 		return err

@@ -10,8 +10,8 @@ import (
 	"strings"
 	"sync"
 
-	"lapgate/gateway/cycle"
 	"lapgate/gateway/journal"
+	"lapgate/gateway/record"
 )
 
 // scanChunk is how many records one reader is to take at a time.
@@ -21,7 +21,7 @@ const scanChunk = 2048
 type chunk struct {
 	from, to uint64
 	done     chan struct{} // closed when the rest stands
-	records  []cycle.Stored
+	records  []record.Stored
 	prev     journal.Hash // of the record before the first
 	head     journal.Head // the last
 	err      error
@@ -31,7 +31,7 @@ type chunk struct {
 // order. Records are read and proved by several readers ahead of the calls,
 // size of them at a time, and only a few such chunks are held. A record that is missing or does
 // not hold is a *journal.DamageError.
-func scanJournal(ctx context.Context, path string, size uint64, stderr io.Writer, each func(cycle.Stored) error) (err error) {
+func scanJournal(ctx context.Context, path string, size uint64, stderr io.Writer, each func(record.Stored) error) (err error) {
 	r, err := journal.OpenReader(ctx, path)
 	if err != nil {
 		return err
@@ -100,7 +100,7 @@ func scanJournal(ctx context.Context, path string, size uint64, stderr io.Writer
 }
 
 func (c *chunk) read(ctx context.Context, r *journal.Reader, path string) {
-	c.records = make([]cycle.Stored, 0, c.to-c.from+1)
+	c.records = make([]record.Stored, 0, c.to-c.from+1)
 	next := c.from
 	c.err = r.Walk(ctx, journal.Filter{FromSeq: c.from, ToSeq: c.to}, func(e journal.Entry) error {
 		if e.Seq != next {

@@ -7,8 +7,8 @@ import (
 	"github.com/spf13/cobra"
 	"go.uber.org/zap"
 
-	"lapgate/gateway/block"
 	"lapgate/gateway/config"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link/opcua"
 	"lapgate/gateway/plc"
 )
@@ -55,7 +55,7 @@ Without a configuration it prints the map of the demo.`,
 			}
 			places := placesOf(l)
 			if every {
-				places.Entries = block.OutEntries
+				places.Entries = handshake.OutEntries
 			}
 			if format == "csv" {
 				return plc.CSV(p.stdout, plc.Map(places))
@@ -89,7 +89,7 @@ func placesOf(l *config.Line) plc.Places {
 		if namespace == "" {
 			namespace = opcua.NamespaceURI
 		}
-		return plc.Places{Node: func(id block.ID, entry int) string {
+		return plc.Places{Node: func(id handshake.ID, entry int) string {
 			name, ok := s.Nodes[id]
 			if !ok {
 				name = opcua.NodeName(s.Line, id, entry)
@@ -98,14 +98,14 @@ func placesOf(l *config.Line) plc.Places {
 		}}
 	}
 	b := &l.Controller.Bases
-	base := map[block.ID]uint16{
-		block.REQ: b.Request, block.OUT: b.Outcomes, block.HEARTBEAT: b.Heartbeat, block.HELLO: b.Hello,
-		block.PAYLOAD: b.Payload, block.COMMIT: b.Commit, block.ACK: b.Ack,
+	base := map[handshake.ID]uint16{
+		handshake.REQ: b.Request, handshake.OUT: b.Outcomes, handshake.HEARTBEAT: b.Heartbeat, handshake.HELLO: b.Hello,
+		handshake.PAYLOAD: b.Payload, handshake.COMMIT: b.Commit, handshake.ACK: b.Ack,
 	}
-	return plc.Places{Address: func(id block.ID, entry int) int {
+	return plc.Places{Address: func(id handshake.ID, entry int) int {
 		at := int(base[id])
-		if id == block.OUT {
-			at += entry * block.OutWords
+		if id == handshake.OUT {
+			at += entry * handshake.OutWords
 		}
 		return at
 	}}

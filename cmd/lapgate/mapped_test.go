@@ -17,13 +17,12 @@ import (
 
 	"lapgate/configs"
 	"lapgate/gateway"
-	"lapgate/gateway/block"
 	"lapgate/gateway/config"
-	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/inspect"
 	"lapgate/gateway/journal"
-	"lapgate/gateway/link/mapped"
-	"lapgate/gateway/survey"
-	"lapgate/gateway/tag"
+	"lapgate/gateway/record"
+	"lapgate/gateway/tags"
 	"lapgate/sim"
 	simmapped "lapgate/sim/mapped"
 	simopcua "lapgate/sim/opcua"
@@ -88,7 +87,7 @@ func mappedConfig(t *testing.T, dir, controller, mapped string, overrides ...str
 
 // mappedShift wraps a shift over the tags of a controller and checks that both
 // sides tell the same story of it.
-func mappedShift(t *testing.T, s *config.Snapshot, line *sim.Sim) (*sim.Report, []cycle.Stored) {
+func mappedShift(t *testing.T, s *config.Snapshot, line *sim.Sim) (*sim.Report, []record.Stored) {
 	t.Helper()
 	p := &program{stdout: &bytes.Buffer{}, stderr: &bytes.Buffer{}}
 	log := zap.NewNop()
@@ -135,21 +134,21 @@ func mappedShift(t *testing.T, s *config.Snapshot, line *sim.Sim) (*sim.Report, 
 }
 
 // sameStory holds the journal to what the simulated controller reports.
-func sameStory(t *testing.T, report *sim.Report, records []cycle.Stored) {
+func sameStory(t *testing.T, report *sim.Report, records []record.Stored) {
 	t.Helper()
-	accepted, held, outcomes := 0, 0, map[uint32]block.OutcomeKind{}
+	accepted, held, outcomes := 0, 0, map[uint32]handshake.OutcomeKind{}
 	for _, s := range records {
 		switch r := s.Record.(type) {
-		case cycle.VerdictRecord:
+		case record.Verdict:
 			switch r.Verdict {
-			case block.Accepted:
+			case handshake.Accepted:
 				accepted++
-			case block.HeldVerdict:
+			case handshake.HeldVerdict:
 				held++
 			}
-		case cycle.OutcomeRecord:
+		case record.Outcome:
 			outcomes[r.Outcome.RollNo] = r.Outcome.Outcome
-		case cycle.GapRecord:
+		case record.Gap:
 			t.Errorf("the journal has a gap: %+v", r)
 		}
 	}
@@ -323,16 +322,16 @@ func TestMappedShadowWritesNothing(t *testing.T) {
 	s := mappedConfig(t, t.TempDir(), "      address: "+srv.Addr()+"\n",
 		"      word_order: ABCD\n      text_order: AB\n      tags:\n"+tagsYAML(simmapped.Tags(), false), "lines.0.armed=false")
 	report, records := mappedShift(t, s, line)
-	kinds := map[cycle.Kind]int{}
+	kinds := map[record.Kind]int{}
 	for _, r := range records {
 		kinds[r.Record.Kind()]++
 	}
-	if n := counter.n.Load(); n != 0 || kinds[cycle.KindShadow] == 0 || len(report.Rolls) != *mappedRolls {
-		t.Errorf("%d writes, %d recipes in shadow, %d rolls; want no write and a recipe for the rolls that wait", n, kinds[cycle.KindShadow], len(report.Rolls))
+	if n := counter.n.Load(); n != 0 || kinds[record.KindShadow] == 0 || len(report.Rolls) != *mappedRolls {
+		t.Errorf("%d writes, %d recipes in shadow, %d rolls; want no write and a recipe for the rolls that wait", n, kinds[record.KindShadow], len(report.Rolls))
 	}
 	// The last roll may end the shift before its outcome is read.
-	if n := kinds[cycle.KindOutcome]; n < *mappedRolls-1 || kinds[cycle.KindGap] > 0 {
-		t.Errorf("%d outcomes and %d gaps of %d rolls", n, kinds[cycle.KindGap], *mappedRolls)
+	if n := kinds[record.KindOutcome]; n < *mappedRolls-1 || kinds[record.KindGap] > 0 {
+		t.Errorf("%d outcomes and %d gaps of %d rolls", n, kinds[record.KindGap], *mappedRolls)
 	}
 }
 
@@ -373,12 +372,12 @@ func TestMappedOnline(t *testing.T) {
 		failed, warned := "", ""
 		for _, item := range look.Items {
 			switch item.Verdict {
-			case survey.Fail:
+			case inspect.Fail:
 				failed += item.Subject + ": " + item.Got + "; "
 				if item.Remedy == "" {
 					t.Errorf("no remedy: %s", item)
 				}
-			case survey.Warn:
+			case inspect.Warn:
 				warned += item.Subject + ": " + item.Got + "; "
 			}
 		}
@@ -413,20 +412,20 @@ func TestMappedOnline(t *testing.T) {
 // The value in the configured order is the one that a person sees at the
 // controller; text and JSON tell the same.
 func TestMappedOnlineWordOrders(t *testing.T) {
-	m := &tag.Mapping{Order: tag.CDAB, Tags: []tag.Tag{
-		{Field: "request.diameter", Type: tag.Float32, Address: 10, Bit: -1, Unit: "mm", Scale: 1},
-		{Field: "request.width", Type: tag.Float64, Address: 12, Bit: -1, Unit: "mm", Scale: 1},
-		{Field: "request.roll_no", Type: tag.Uint32, Address: 16, Bit: -1, Scale: 1},
-		{Field: "payload.feed_length", Type: tag.Float32, Address: 18, Bit: -1, Unit: "mm", Scale: 1},
+	m := &tags.Mapping{Order: tags.CDAB, Tags: []tags.Tag{
+		{Field: "request.diameter", Type: tags.Float32, Address: 10, Bit: -1, Unit: "mm", Scale: 1},
+		{Field: "request.width", Type: tags.Float64, Address: 12, Bit: -1, Unit: "mm", Scale: 1},
+		{Field: "request.roll_no", Type: tags.Uint32, Address: 16, Bit: -1, Scale: 1},
+		{Field: "payload.feed_length", Type: tags.Float32, Address: 18, Bit: -1, Unit: "mm", Scale: 1},
 	}}
 	bits := []uint64{uint64(math.Float32bits(1234.5)), math.Float64bits(2600), 17, 0}
-	var sights []mapped.Sight
+	var sights []tags.Sight
 	for i := range m.Tags {
-		p, err := tag.NewPoint(m.Tags[i])
+		p, err := tags.NewPoint(m.Tags[i])
 		if err != nil {
 			t.Fatal(err)
 		}
-		sights = append(sights, mapped.Sight{Point: p, Value: tag.Value{Bits: bits[i]}})
+		sights = append(sights, tags.Sight{Point: p, Value: tags.Value{Bits: bits[i]}})
 	}
 	look := tagsLook{Orders: ordersOf(m, sights)}
 	if len(look.Orders) != 2 || look.Orders[0].Values["CDAB"] != "1234.5 mm" || look.Orders[1].Values["CDAB"] != "2600 mm" ||
@@ -448,7 +447,7 @@ func TestMappedOnlineWordOrders(t *testing.T) {
 	for i := range sights {
 		sights[i].Value.Bits = 0
 	}
-	if items := orderItems(m, sights); len(items) != 1 || items[0].Verdict != survey.Note {
+	if items := orderItems(m, sights); len(items) != 1 || items[0].Verdict != inspect.Note {
 		t.Errorf("with zeros alone: %v", items)
 	}
 }
@@ -483,7 +482,7 @@ func TestMappedOnlineOverTypedNodes(t *testing.T) {
 		look := p.lookAt(t.Context(), s, &s.Lines[0])
 		failed := ""
 		for _, item := range look.Items {
-			if item.Verdict == survey.Fail {
+			if item.Verdict == inspect.Fail {
 				failed += item.Subject + ": " + item.Got + "; "
 			}
 		}
@@ -508,21 +507,21 @@ func TestMappedOnlineOverTypedNodes(t *testing.T) {
 func TestMappedOnlineAccess(t *testing.T) {
 	for _, c := range []struct {
 		field, access string
-		verdict       survey.Verdict // none where nothing is wrong
+		verdict       inspect.Verdict // none where nothing is wrong
 	}{
 		{"commit.offer", "read, write", ""},
-		{"commit.offer", "read", survey.Warn},
+		{"commit.offer", "read", inspect.Warn},
 		{"commit.offer", notTold, ""},
 		{"commit.offer", "", ""},
 		{"request.phase", "read", ""},
-		{"request.phase", "read, write", survey.Note},
+		{"request.phase", "read, write", inspect.Note},
 	} {
-		p, err := tag.NewPoint(tag.Tag{Field: c.field, Type: tag.Uint16, Node: "ns=2;s=x", Address: -1, Bit: -1})
+		p, err := tags.NewPoint(tags.Tag{Field: c.field, Type: tags.Uint16, Node: "ns=2;s=x", Address: -1, Bit: -1})
 		if err != nil {
 			t.Fatal(err)
 		}
-		items := tagItems(&mapped.Sight{Point: p}, &tagLook{Field: c.field, Exists: true, Access: c.access})
-		var got survey.Verdict
+		items := tagItems(&tags.Sight{Point: p}, &tagLook{Field: c.field, Exists: true, Access: c.access})
+		var got inspect.Verdict
 		if len(items) > 0 {
 			got = items[0].Verdict
 		}

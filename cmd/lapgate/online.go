@@ -13,10 +13,10 @@ import (
 	"go.uber.org/zap/zapcore"
 
 	"lapgate/gateway/config"
-	"lapgate/gateway/cycle"
+	"lapgate/gateway/inspect"
 	"lapgate/gateway/journal"
-	"lapgate/gateway/link/mapped"
-	"lapgate/gateway/survey"
+	"lapgate/gateway/record"
+	"lapgate/gateway/tags"
 )
 
 // lineLook is what was seen of one line's controller.
@@ -24,7 +24,7 @@ type lineLook struct {
 	Line     string `json:"line"`
 	Protocol string `json:"protocol"`
 	Address  string `json:"address"`
-	survey.Report
+	inspect.Report
 	*tagsLook // nil for a controller with blocks
 }
 
@@ -54,32 +54,32 @@ func (p *program) lookAt(ctx context.Context, s *config.Snapshot, l *config.Line
 
 // blocksOf looks at the blocks of a line, and first at its tags where it has
 // tags. Without all of those there are no blocks to look at.
-func (p *program) blocksOf(ctx context.Context, s *config.Snapshot, l *config.Line, warnings *warningCore, look *lineLook) *survey.Report {
+func (p *program) blocksOf(ctx context.Context, s *config.Snapshot, l *config.Line, warnings *warningCore, look *lineLook) *inspect.Report {
 	dialer, err := p.dialers(zap.New(warnings))(l)
 	if err != nil {
-		return survey.Undialled(err)
+		return inspect.Undialled(err)
 	}
-	var first []survey.Item
-	if d, ok := dialer.(*mapped.Dialer); ok {
+	var first []inspect.Item
+	if d, ok := dialer.(*tags.Dialer); ok {
 		seen, items, err := p.lookAtTags(ctx, l, d)
 		if err != nil {
-			return survey.Undialled(err)
+			return inspect.Undialled(err)
 		}
 		look.tagsLook, first = seen, items
-		if r := (&survey.Report{Items: items}); len(r.Failed()) > 0 {
+		if r := (&inspect.Report{Items: items}); len(r.Failed()) > 0 {
 			return r
 		}
 	}
 	port, err := dialer.Dial(ctx)
 	if err != nil {
-		r := survey.Undialled(err)
+		r := inspect.Undialled(err)
 		r.Items = append(first, r.Items...)
 		return r
 	}
 	defer func() { _ = port.Close() }() // only read from
 	known, doubt := knownOf(ctx, s.Journal.Path(l.Recipe.Name))
 	t := l.Controller.Times
-	r := survey.Look(ctx, port, survey.Expect{
+	r := inspect.Look(ctx, port, inspect.Expect{
 		Line: l.Recipe, Poll: t.Poll, Stale: t.DataStale, Request: t.RequestTimeout, Known: known,
 	})
 	r.Items = append(append(first, r.Items...), doubt...)
@@ -88,23 +88,23 @@ func (p *program) blocksOf(ctx context.Context, s *config.Snapshot, l *config.Li
 
 // knownOf reads from a journal what it knows of the controller. A line that was
 // never served has none.
-func knownOf(ctx context.Context, path string) (k survey.Known, doubt []survey.Item) {
+func knownOf(ctx context.Context, path string) (k inspect.Known, doubt []inspect.Item) {
 	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
-		return k, []survey.Item{{Subject: "journal", Verdict: survey.Note, Got: "none at " + path}}
+		return k, []inspect.Item{{Subject: "journal", Verdict: inspect.Note, Got: "none at " + path}}
 	}
 	r, err := journal.OpenReader(ctx, path)
 	if err == nil {
-		err = errors.Join(r.Replay(ctx, func(s cycle.Stored) error { k.Take(s); return nil }), r.Close())
+		err = errors.Join(r.Replay(ctx, func(s record.Stored) error { k.Take(s); return nil }), r.Close())
 	}
 	if err != nil {
-		return survey.Known{}, []survey.Item{{Subject: "journal", Verdict: survey.Warn, Got: err.Error(),
+		return inspect.Known{}, []inspect.Item{{Subject: "journal", Verdict: inspect.Warn, Got: err.Error(),
 			Want: "a journal to compare the controller with", Remedy: "run lapgate journal verify " + path}}
 	}
 	return k, nil
 }
 
 // warningCore keeps the warnings of a link as items of the report.
-type warningCore struct{ items []survey.Item }
+type warningCore struct{ items []inspect.Item }
 
 // Enabled takes warnings and worse.
 func (c *warningCore) Enabled(l zapcore.Level) bool { return l >= zapcore.WarnLevel }
@@ -122,7 +122,7 @@ func (c *warningCore) Check(e zapcore.Entry, to *zapcore.CheckedEntry) *zapcore.
 
 // Write keeps a warning.
 func (c *warningCore) Write(e zapcore.Entry, fields []zapcore.Field) error {
-	item := survey.Item{Subject: "link", Verdict: survey.Warn, Got: e.Message}
+	item := inspect.Item{Subject: "link", Verdict: inspect.Warn, Got: e.Message}
 	for _, f := range fields {
 		switch f.Key {
 		case "code":
@@ -145,7 +145,7 @@ func (p *program) printLooks(looks []lineLook) {
 		fmt.Fprintf(p.stdout, "line %s, %s %s\n", l.Line, l.Protocol, l.Address)
 		for _, item := range l.Items {
 			word := string(item.Verdict)
-			if item.Verdict == survey.Fail {
+			if item.Verdict == inspect.Fail {
 				word = "FAIL"
 			}
 			text := item.Got

@@ -12,13 +12,12 @@ import (
 
 	"go.uber.org/zap"
 
-	"lapgate/gateway/block"
 	"lapgate/gateway/config"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/inspect"
 	"lapgate/gateway/link"
-	"lapgate/gateway/link/mapped"
 	"lapgate/gateway/link/opcua"
-	"lapgate/gateway/survey"
-	"lapgate/gateway/tag"
+	"lapgate/gateway/tags"
 )
 
 // tagsLook is what was seen of the tags of a controller.
@@ -59,12 +58,12 @@ const (
 
 // lookAtTags reads every tag, and over OPC UA what the server says of its node.
 // The error is that of the connection.
-func (p *program) lookAtTags(ctx context.Context, l *config.Line, d *mapped.Dialer) (*tagsLook, []survey.Item, error) {
+func (p *program) lookAtTags(ctx context.Context, l *config.Line, d *tags.Dialer) (*tagsLook, []inspect.Item, error) {
 	over := transportOf(l)
 	var nodes []opcua.NodeInfo
 	var asked time.Time
-	var items []survey.Item
-	if over == tag.Nodes {
+	var items []inspect.Item
+	if over == tags.Nodes {
 		var err error
 		if nodes, err = p.nodesOf(ctx, l); err != nil {
 			return nil, nil, err
@@ -104,14 +103,14 @@ func (p *program) lookAtTags(ctx context.Context, l *config.Line, d *mapped.Dial
 		items = append(items, found...)
 		look.Tags = append(look.Tags, t)
 	}
-	verdict := survey.OK
+	verdict := inspect.OK
 	if len(items) > 0 {
-		verdict = survey.Note
+		verdict = inspect.Note
 	}
-	items = append(items, survey.Item{Subject: "tags", Verdict: verdict,
+	items = append(items, inspect.Item{Subject: "tags", Verdict: verdict,
 		Got: fmt.Sprintf("%d read within %s, %d with a problem", len(sights), now.Sub(oldest).Round(time.Millisecond), len(items))})
-	if over == tag.Registers {
-		items = append(items, survey.Item{Subject: "type and access of tags", Verdict: survey.Note,
+	if over == tags.Registers {
+		items = append(items, inspect.Item{Subject: "type and access of tags", Verdict: inspect.Note,
 			Got: "not told by registers: any type reads, and only a write shows whether one may be written", Remedy: "compare type, order and access with the controller program"})
 		look.Orders = ordersOf(l.Mapped, sights)
 		items = append(items, orderItems(l.Mapped, sights)...)
@@ -142,11 +141,11 @@ func (p *program) nodesOf(ctx context.Context, l *config.Line) ([]opcua.NodeInfo
 	return nodes, err
 }
 
-func placeOfTag(t *tag.Tag) string {
+func placeOfTag(t *tags.Tag) string {
 	if t.Node != "" {
 		return t.Node
 	}
-	text := fmt.Sprintf("register %d (address %d)", tag.RegisterNumber(t.Address), t.Address)
+	text := fmt.Sprintf("register %d (address %d)", tags.RegisterNumber(t.Address), t.Address)
 	if t.Bit >= 0 {
 		text += fmt.Sprintf(" bit %d", t.Bit)
 	}
@@ -154,30 +153,30 @@ func placeOfTag(t *tag.Tag) string {
 }
 
 // tagItems are the problems of one tag; the first is noted at the tag.
-func tagItems(s *mapped.Sight, t *tagLook) []survey.Item {
-	var out []survey.Item
-	add := func(v survey.Verdict, got, want, remedy string) {
-		out = append(out, survey.Item{Subject: "tag " + t.Field, Verdict: v, Got: t.Place + ": " + got, Want: want, Remedy: remedy})
+func tagItems(s *tags.Sight, t *tagLook) []inspect.Item {
+	var out []inspect.Item
+	add := func(v inspect.Verdict, got, want, remedy string) {
+		out = append(out, inspect.Item{Subject: "tag " + t.Field, Verdict: v, Got: t.Place + ": " + got, Want: want, Remedy: remedy})
 		if t.Problem == "" {
 			t.Problem = got
 		}
 	}
 	switch {
 	case s.Refused != nil:
-		told := survey.Undialled(s.Refused).Items[0]
-		add(survey.Fail, told.Got, "a "+t.Type+" that can be read", told.Remedy)
+		told := inspect.Undialled(s.Refused).Items[0]
+		add(inspect.Fail, told.Got, "a "+t.Type+" that can be read", told.Remedy)
 	case s.Unfit != nil:
-		add(survey.Fail, strings.TrimPrefix(s.Unfit.Error(), "tag "+t.Field+": "), "a value that the field holds", "compare type, order, scale and unit of the tag with the controller")
+		add(inspect.Fail, strings.TrimPrefix(s.Unfit.Error(), "tag "+t.Field+": "), "a value that the field holds", "compare type, order, scale and unit of the tag with the controller")
 	}
 	if t.Exists && t.Access != "" {
-		ours := block.GatewayOwned(s.Point.Field.Block)
+		ours := handshake.GatewayOwned(s.Point.Field.Block)
 		names := strings.Split(t.Access, ", ")
 		switch {
 		case t.Access == notTold:
 		case ours && !slices.Contains(names, "write"):
-			add(survey.Warn, "this user may "+t.Access+" only", "read, write", "enough for shadow, not for delivering recipes; give the user the right to write it at the controller")
+			add(inspect.Warn, "this user may "+t.Access+" only", "read, write", "enough for shadow, not for delivering recipes; give the user the right to write it at the controller")
 		case !ours && slices.Contains(names, "write"):
-			add(survey.Note, "this user may write it", "read", "the gateway never does; take the right away at the controller")
+			add(inspect.Note, "this user may write it", "read", "the gateway never does; take the right away at the controller")
 		}
 	}
 	return out
@@ -188,14 +187,14 @@ const notTold = "not told"
 
 // wide reports whether the number of a tag depends on the order of its bytes
 // and is one that a person can compare.
-func wide(p *tag.Point) bool {
+func wide(p *tags.Point) bool {
 	t := &p.Tag
-	return t.Registers() > 1 && t.Type != tag.Text && (t.Type.Float() || t.Unit != "")
+	return t.Registers() > 1 && t.Type != tags.Text && (t.Type.Float() || t.Unit != "")
 }
 
 // ordersOf are the numbers of wide tags in every order. One that is zero is
 // zero in each of them, and is left out.
-func ordersOf(m *tag.Mapping, sights []mapped.Sight) []orderLook {
+func ordersOf(m *tags.Mapping, sights []tags.Sight) []orderLook {
 	var out []orderLook
 	for i := range sights {
 		s := &sights[i]
@@ -205,8 +204,8 @@ func ordersOf(m *tag.Mapping, sights []mapped.Sight) []orderLook {
 		words := make([]uint16, s.Point.Tag.Registers())
 		m.ToRegisters(&s.Point.Tag, s.Value, words)
 		o := orderLook{Field: s.Point.Field.Name, Configured: string(m.Order), Values: map[string]string{}}
-		for _, order := range tag.Orders() {
-			other := tag.Mapping{Order: order}
+		for _, order := range tags.Orders() {
+			other := tags.Mapping{Order: order}
 			o.Values[string(order)] = s.Point.Show(other.FromRegisters(&s.Point.Tag, words))
 		}
 		out = append(out, o)
@@ -216,7 +215,7 @@ func ordersOf(m *tag.Mapping, sights []mapped.Sight) []orderLook {
 
 // orderItems warn of the order of bytes, and tell where another one makes more
 // sense of the floating-point numbers at hand.
-func orderItems(m *tag.Mapping, sights []mapped.Sight) []survey.Item {
+func orderItems(m *tags.Mapping, sights []tags.Sight) []inspect.Item {
 	var pairs []reading
 	some := false
 	for i := range sights {
@@ -225,7 +224,7 @@ func orderItems(m *tag.Mapping, sights []mapped.Sight) []survey.Item {
 			continue
 		}
 		some = some || wide(&s.Point)
-		if s.Point.Tag.Type == tag.Float32 {
+		if s.Point.Tag.Type == tags.Float32 {
 			words := make([]uint16, s.Point.Tag.Registers())
 			m.ToRegisters(&s.Point.Tag, s.Value, words)
 			pairs = append(pairs, readings(words)...)
@@ -235,13 +234,13 @@ func orderItems(m *tag.Mapping, sights []mapped.Sight) []survey.Item {
 		return nil
 	}
 	if !some {
-		return []survey.Item{{Subject: "word order", Verdict: survey.Note, Got: "every number that would show it is zero",
+		return []inspect.Item{{Subject: "word order", Verdict: inspect.Note, Got: "every number that would show it is zero",
 			Want: string(m.Order), Remedy: "look again while a roll is at the station"}}
 	}
-	out := []survey.Item{{Subject: "word order", Verdict: survey.Warn, Got: "a wrong order often reads as plausible numbers; the values in each are below",
+	out := []inspect.Item{{Subject: "word order", Verdict: inspect.Warn, Got: "a wrong order often reads as plausible numbers; the values in each are below",
 		Want: string(m.Order), Remedy: "compare one value with the same at the controller, best with a roll of known diameter and width"}}
 	if best, _ := plausible(pairs); best.order != "" && best.number == float32Type && best.order != string(m.Order) {
-		out = append(out, survey.Item{Subject: "word order", Verdict: survey.Warn,
+		out = append(out, inspect.Item{Subject: "word order", Verdict: inspect.Warn,
 			Got: fmt.Sprintf("of %d numbers, %s makes the most sense", len(pairs), best.order), Want: string(m.Order),
 			Remedy: "compare with the controller before anything else; a guess proves nothing"})
 	}

@@ -6,8 +6,8 @@ import (
 
 	"go.uber.org/zap"
 
-	"lapgate/gateway/block"
 	"lapgate/gateway/config"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/modbus"
 )
@@ -73,8 +73,8 @@ func modbusDialer(l *config.Line, log *zap.Logger, shared *buses) (*modbus.Diale
 }
 
 func layoutOf(b config.Bases) (link.Layout, error) {
-	return link.NewLayout(map[block.ID]int{
-		block.REQ: int(b.Request), block.OUT: int(b.Outcomes), block.HEARTBEAT: int(b.Heartbeat),
-		block.HELLO: int(b.Hello), block.PAYLOAD: int(b.Payload), block.COMMIT: int(b.Commit), block.ACK: int(b.Ack),
+	return link.NewLayout(map[handshake.ID]int{
+		handshake.REQ: int(b.Request), handshake.OUT: int(b.Outcomes), handshake.HEARTBEAT: int(b.Heartbeat),
+		handshake.HELLO: int(b.Hello), handshake.PAYLOAD: int(b.Payload), handshake.COMMIT: int(b.Commit), handshake.ACK: int(b.Ack),
 	})
 }

@@ -6,8 +6,8 @@ import (
 
 	"go.uber.org/zap"
 
-	"lapgate/gateway/block"
 	"lapgate/gateway/config"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/opcua"
 )
@@ -36,11 +36,11 @@ func opcuaSettings(l *config.Line, log *zap.Logger) opcua.Settings {
 	s := opcua.Settings{
 		Endpoint: l.Controller.Address, Line: l.Recipe.Name, Timeout: l.Controller.Times.RequestTimeout,
 		Policy: opcua.Policy(c.Policy), Mode: opcua.Mode(c.Mode), Folder: c.Certificates, ServerName: c.ServerName,
-		NamespaceURI: c.Namespace, SkewLimit: c.SkewLimit, Nodes: map[block.ID]string{},
+		NamespaceURI: c.Namespace, SkewLimit: c.SkewLimit, Nodes: map[handshake.ID]string{},
 	}
-	for id, text := range map[block.ID]string{
-		block.REQ: c.Nodes.Request, block.OUT: c.Nodes.Outcomes, block.HEARTBEAT: c.Nodes.Heartbeat,
-		block.HELLO: c.Nodes.Hello, block.PAYLOAD: c.Nodes.Payload, block.COMMIT: c.Nodes.Commit, block.ACK: c.Nodes.Ack,
+	for id, text := range map[handshake.ID]string{
+		handshake.REQ: c.Nodes.Request, handshake.OUT: c.Nodes.Outcomes, handshake.HEARTBEAT: c.Nodes.Heartbeat,
+		handshake.HELLO: c.Nodes.Hello, handshake.PAYLOAD: c.Nodes.Payload, handshake.COMMIT: c.Nodes.Commit, handshake.ACK: c.Nodes.Ack,
 	} {
 		if text != "" {
 			s.Nodes[id] = text

@@ -19,8 +19,8 @@ import (
 	"pgregory.net/rapid"
 
 	"lapgate/configs"
-	"lapgate/gateway/block"
 	"lapgate/gateway/config"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/link/opcua"
 	"lapgate/sim"
@@ -74,9 +74,9 @@ func TestOPCUASettings(t *testing.T) {
 	want := opcua.Settings{
 		Endpoint: "opc.tcp://192.0.2.10:4840", Line: "north", Policy: opcua.PolicyAes128Sha256RsaOaep, Mode: opcua.ModeSign,
 		Folder: "keys", ServerName: "plc.mill.test", NamespaceURI: "urn:mill.test", SkewLimit: 30 * time.Second, Timeout: 600 * time.Millisecond,
-		Nodes: map[block.ID]string{
-			block.REQ: "i=1", block.OUT: "Out*", block.HEARTBEAT: "g=72962B91-FA75-4AE6-8D28-B404DC7DAF63",
-			block.HELLO: "b=AAEC", block.PAYLOAD: "s=Pay", block.COMMIT: "Go", block.ACK: "Yes",
+		Nodes: map[handshake.ID]string{
+			handshake.REQ: "i=1", handshake.OUT: "Out*", handshake.HEARTBEAT: "g=72962B91-FA75-4AE6-8D28-B404DC7DAF63",
+			handshake.HELLO: "b=AAEC", handshake.PAYLOAD: "s=Pay", handshake.COMMIT: "Go", handshake.ACK: "Yes",
 		},
 	}
 	if !reflect.DeepEqual(got, want) {
@@ -100,7 +100,7 @@ func TestOPCUACheckedIsTaken(t *testing.T) {
 		"opcua.nodes.outcomes":   {"Out", "Out*", "**", "i=1*", "i=42949672*", "i=4294967*", "b=A*A=", "b=A*", "*"},
 		"opcua.nodes.hello":      {"g=72962B91-FA75-4AE6-8D28-B404DC7DAF63", "g=72962B91-FA75-4AE6-8D28-B404DC7DAF6", "g=72962B91FA754AE68D28B404DC7DAF63", "g={72962B91-FA75-4AE6-8D28-B404DC7DAF63}"},
 		"opcua.nodes.ack":        {"Request", "i=4294967295", "i=1"},
-		"opcua.nodes.commit":     {opcua.NodeName("north", block.COMMIT, 0), opcua.NodeName("north", block.ACK, 0)},
+		"opcua.nodes.commit":     {opcua.NodeName("north", handshake.COMMIT, 0), opcua.NodeName("north", handshake.ACK, 0)},
 		"opcua.user_certificate": {"user.crt"},
 	}
 	keys := slices.Sorted(maps.Keys(values))
@@ -130,15 +130,15 @@ func TestOPCUACheckedIsTaken(t *testing.T) {
 // The names of nodes that the check knows are those of the link: a block set
 // to the name of another is refused.
 func TestOPCUANodeNames(t *testing.T) {
-	keys := map[block.ID]string{
-		block.REQ: "request", block.HEARTBEAT: "heartbeat", block.HELLO: "hello", block.PAYLOAD: "payload", block.COMMIT: "commit", block.ACK: "ack",
+	keys := map[handshake.ID]string{
+		handshake.REQ: "request", handshake.HEARTBEAT: "heartbeat", handshake.HELLO: "hello", handshake.PAYLOAD: "payload", handshake.COMMIT: "commit", handshake.ACK: "ack",
 	}
-	for _, id := range block.IDs() {
+	for _, id := range handshake.IDs() {
 		name, key := opcua.NodeName("north", id, 0), "commit"
 		switch id {
-		case block.OUT:
+		case handshake.OUT:
 			continue
-		case block.COMMIT:
+		case handshake.COMMIT:
 			key = "ack"
 		}
 		_, err := opcuaLine(map[string]string{"opcua.nodes." + key: name})

@@ -7,9 +7,9 @@ import (
 	"testing"
 
 	"lapgate/configs"
-	"lapgate/gateway/block"
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/scan"
 	"lapgate/recipe"
 	"lapgate/recipe/check"
@@ -18,10 +18,10 @@ import (
 )
 
 // requestOf is the request block that a controller makes of a scan.
-func requestOf(n uint32, m *controller.Measurement, line *recipe.Line) block.Request {
+func requestOf(n uint32, m *controller.Measurement, line *recipe.Line) handshake.Request {
 	const full = 1000 // mm, of a wrapper roll
-	r := block.Request{
-		Phase: block.Await, Flags: block.AllPermissives | block.DimensionsValid, Permissives: line.Limits.Permissives,
+	r := handshake.Request{
+		Phase: handshake.Await, Flags: handshake.AllPermissives | handshake.DimensionsValid, Permissives: line.Limits.Permissives,
 		RollNo: n, Req: n, Tag: m.Tag.String(), Diameter: m.Diameter, Width: m.Width, Grade: m.Grade, Core: m.Core, Quality: m.Quality,
 		UnitMode: 1, UnitState: 6, DiameterN: m.DiameterN, WidthN: m.WidthN, Diameters: m.Diameters, Widths: m.Widths,
 	}
@@ -81,11 +81,11 @@ func TestPhysicsJudgesRecipes(t *testing.T) {
 			held++
 			continue
 		}
-		p := block.Payload{Kind: block.KindRecipe, Origin: block.Computed, Tag: request.Tag, Diameter: request.Diameter, Width: request.Width}
+		p := handshake.Payload{Kind: handshake.KindRecipe, Origin: handshake.Computed, Tag: request.Tag, Diameter: request.Diameter, Width: request.Width}
 		if bad := cycle.Fill(&p, &rec.Setpoints); len(bad) > 0 {
 			t.Fatalf("%s: %+v", roll.Tag, bad)
 		}
-		words := make([]uint16, block.PayloadWords)
+		words := make([]uint16, handshake.PayloadWords)
 		if err := p.Encode(words); err != nil {
 			t.Fatal(err)
 		}
@@ -142,9 +142,9 @@ func TestPhysicsFindsWrongRecipes(t *testing.T) {
 			var rec recipe.Recipe
 			recipe.Compute(line, &measured, &stand, &rec)
 			c.edit(&rec.Setpoints)
-			p := block.Payload{Kind: block.KindRecipe, Origin: block.Computed}
+			p := handshake.Payload{Kind: handshake.KindRecipe, Origin: handshake.Computed}
 			cycle.Fill(&p, &rec.Setpoints)
-			words := make([]uint16, block.PayloadWords)
+			words := make([]uint16, handshake.PayloadWords)
 			if err := p.Encode(words); err != nil {
 				t.Fatal(err)
 			}

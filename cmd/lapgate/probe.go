@@ -11,8 +11,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"lapgate/gateway/block"
 	"lapgate/gateway/config"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/modbus"
 )
@@ -83,7 +83,7 @@ type blockOut struct {
 	Brief   string            `json:"brief,omitempty"`
 	Fields  map[string]string `json:"fields,omitempty"`
 
-	id    block.ID
+	id    handshake.ID
 	words []uint16
 }
 
@@ -141,14 +141,14 @@ func dialFailed(err error) error {
 // ring that hold anything.
 func readBlocks(ctx context.Context, port link.Port, l *config.Line) []blockOut {
 	var out []blockOut
-	for _, id := range block.IDs() {
+	for _, id := range handshake.IDs() {
 		entries := 1
-		if id == block.OUT {
-			entries = block.OutEntries
+		if id == handshake.OUT {
+			entries = handshake.OutEntries
 		}
 		for entry := range entries {
-			b := blockOut{Block: id.String(), id: id, words: make([]uint16, block.Words(id)), Where: placeOf(l, id, entry)}
-			if id == block.OUT {
+			b := blockOut{Block: id.String(), id: id, words: make([]uint16, handshake.Words(id)), Where: placeOf(l, id, entry)}
+			if id == handshake.OUT {
 				b.Block = fmt.Sprintf("%s %02d", id, entry)
 			}
 			asked := time.Now()
@@ -159,7 +159,7 @@ func readBlocks(ctx context.Context, port link.Port, l *config.Line) []blockOut 
 			} else {
 				b.decode(l)
 			}
-			if id != block.OUT || b.State != stateEmpty {
+			if id != handshake.OUT || b.State != stateEmpty {
 				out = append(out, b)
 			}
 			if link.ClassOf(err) == link.Down {
@@ -172,7 +172,7 @@ func readBlocks(ctx context.Context, port link.Port, l *config.Line) []blockOut 
 
 // placeOf is where a block stands at the controller, empty where its protocol
 // has no registers.
-func placeOf(l *config.Line, id block.ID, entry int) string {
+func placeOf(l *config.Line, id handshake.ID, entry int) string {
 	if l.Controller.Protocol == config.OPCUA {
 		return ""
 	}
@@ -181,22 +181,22 @@ func placeOf(l *config.Line, id block.ID, entry int) string {
 		return ""
 	}
 	kind := holdingKind
-	if l.Controller.Modbus.Registers == config.InputRegisters && !block.GatewayOwned(id) {
+	if l.Controller.Modbus.Registers == config.InputRegisters && !handshake.GatewayOwned(id) {
 		kind = inputKind
 	}
 	from := layout.Address(id, entry)
-	to := from + block.Words(id) - 1
+	to := from + handshake.Words(id) - 1
 	return fmt.Sprintf("%d..%d (%s..%s)", from, to, modbus.Notation(kind, from), modbus.Notation(kind, to))
 }
 
 func (b *blockOut) decode(l *config.Line) {
-	err := block.Verify(b.id, b.words)
+	err := handshake.Verify(b.id, b.words)
 	switch {
 	case err == nil:
 		b.State = stateDecodes
 		b.Brief = brief(b.id, b.words)
 		b.Fields = map[string]string{}
-		for _, f := range block.Fields(b.id) {
+		for _, f := range handshake.Fields(b.id) {
 			b.Fields[f.Name] = fieldText(f, b.words, l)
 		}
 	case !slices.ContainsFunc(b.words, func(w uint16) bool { return w != 0 }):
@@ -207,45 +207,45 @@ func (b *blockOut) decode(l *config.Line) {
 }
 
 // brief is the main thing about a block that decodes.
-func brief(id block.ID, words []uint16) string {
+func brief(id handshake.ID, words []uint16) string {
 	var (
-		request   block.Request
-		outcome   block.Outcome
-		heartbeat block.Heartbeat
-		hello     block.Hello
-		payload   block.Payload
-		commit    block.Commit
-		ack       block.Ack
+		request   handshake.Request
+		outcome   handshake.Outcome
+		heartbeat handshake.Heartbeat
+		hello     handshake.Hello
+		payload   handshake.Payload
+		commit    handshake.Commit
+		ack       handshake.Ack
 	)
 	switch id {
-	case block.REQ:
-		if block.DecodeRequest(words, &request) == nil {
+	case handshake.REQ:
+		if handshake.DecodeRequest(words, &request) == nil {
 			return fmt.Sprintf("start %d, phase %s, roll %d %q, request %d, session %d, outcomes %d to %d",
 				request.Boot, request.Phase, request.RollNo, request.Tag, request.Req, request.Active.Epoch, request.Acked+1, request.Produced)
 		}
 		return "torn: it was being written"
-	case block.OUT:
-		if block.DecodeOutcome(words, &outcome) == nil {
+	case handshake.OUT:
+		if handshake.DecodeOutcome(words, &outcome) == nil {
 			return fmt.Sprintf("outcome %d, roll %d: %s", outcome.Index, outcome.RollNo, outcome.Outcome)
 		}
-	case block.HEARTBEAT:
-		if block.DecodeHeartbeat(words, &heartbeat) == nil {
+	case handshake.HEARTBEAT:
+		if handshake.DecodeHeartbeat(words, &heartbeat) == nil {
 			return fmt.Sprintf("count %d, session %d", heartbeat.Count, heartbeat.Session.Epoch)
 		}
-	case block.HELLO:
-		if block.DecodeHello(words, &hello) == nil {
+	case handshake.HELLO:
+		if handshake.DecodeHello(words, &hello) == nil {
 			return fmt.Sprintf("session %d for start %d", hello.Session.Epoch, hello.Boot)
 		}
-	case block.PAYLOAD:
-		if block.DecodePayload(words, &payload) == nil {
+	case handshake.PAYLOAD:
+		if handshake.DecodePayload(words, &payload) == nil {
 			return fmt.Sprintf("session %d, request %d, %q", payload.Session.Epoch, payload.Req, payload.Tag)
 		}
-	case block.COMMIT:
-		if block.DecodeCommit(words, &commit) == nil {
+	case handshake.COMMIT:
+		if handshake.DecodeCommit(words, &commit) == nil {
 			return fmt.Sprintf("session %d, offer %d", commit.Session.Epoch, commit.Offer)
 		}
-	case block.ACK:
-		if block.DecodeAck(words, &ack) == nil {
+	case handshake.ACK:
+		if handshake.DecodeAck(words, &ack) == nil {
 			return fmt.Sprintf("session %d, up to outcome %d", ack.Session.Epoch, ack.UpTo)
 		}
 	}
@@ -253,7 +253,7 @@ func brief(id block.ID, words []uint16) string {
 }
 
 // fieldText is one field in the units of the line.
-func fieldText(f block.FieldInfo, words []uint16, l *config.Line) string {
+func fieldText(f handshake.FieldInfo, words []uint16, l *config.Line) string {
 	w := words[f.Register:][:f.Words]
 	number := func(v float64) string {
 		if f.Unit == "" {
@@ -262,13 +262,13 @@ func fieldText(f block.FieldInfo, words []uint16, l *config.Line) string {
 		return wireText(v*f.Scale, f.Unit, l.Recipe)
 	}
 	switch f.Kind {
-	case block.FormU32:
+	case handshake.FormU32:
 		return number(float64(uint32(w[0])<<16 | uint32(w[1])))
-	case block.FormI16:
+	case handshake.FormI16:
 		return number(float64(int16(w[0])))
-	case block.FormText:
+	case handshake.FormText:
 		return fmt.Sprintf("%q", strings.TrimRight(textOf(w, bigEndian), "\x00"))
-	case block.FormArray:
+	case handshake.FormArray:
 		var parts []string
 		for _, x := range w {
 			parts = append(parts, number(float64(x)))
@@ -292,7 +292,7 @@ func (p *program) printBlocks(blocks []blockOut, d blockDetail) error {
 		if !d.values || b.State != stateDecodes {
 			continue
 		}
-		for _, f := range block.Fields(b.id) {
+		for _, f := range handshake.Fields(b.id) {
 			fmt.Fprintf(t, "  %d\t%s\t%s\n", f.Register, f.Name, b.Fields[f.Name])
 		}
 	}
@@ -305,7 +305,7 @@ func blocksError(blocks []blockOut) error {
 	var bad []string
 	for i := range blocks {
 		b := &blocks[i]
-		if b.State == stateUnread || b.State == stateBroken || b.id == block.REQ && b.State == stateEmpty {
+		if b.State == stateUnread || b.State == stateBroken || b.id == handshake.REQ && b.State == stateEmpty {
 			bad = append(bad, b.Block+" "+b.State)
 		}
 	}

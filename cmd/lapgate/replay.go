@@ -11,8 +11,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/config"
-	"lapgate/gateway/cycle"
-	"lapgate/gateway/review"
+	"lapgate/gateway/record"
+	"lapgate/gateway/replay"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
 )
@@ -72,10 +72,10 @@ Exit code 5 when anything changes.`,
 // replaying is one replay under way.
 type replaying struct {
 	now, before *recipe.Line // before is nil where the record is the old side
-	hash        review.ConfigHash
-	oldHash     review.ConfigHash
-	tally       *review.Tally
-	comparer    *review.Comparer
+	hash        replay.ConfigHash
+	oldHash     replay.ConfigHash
+	tally       *replay.Tally
+	comparer    *replay.Comparer
 	out         replayOutput
 	batch       []trial
 }
@@ -83,17 +83,17 @@ type replaying struct {
 // trial is one case as each configuration sees it: the codes of a list of
 // rolls are the configuration's own.
 type trial struct {
-	now, before *review.Case
+	now, before *replay.Case
 	skip        bool
-	diff        review.Difference
+	diff        replay.Difference
 	err         error
 }
 
 // replayOutput takes the differences in the order of the rolls, then the
 // summary.
 type replayOutput interface {
-	add(*review.Difference) error
-	end(*review.Summary) error
+	add(*replay.Difference) error
+	end(*replay.Summary) error
 }
 
 func (p *program) replay(ctx context.Context, path string, f *replayFlags) error {
@@ -118,7 +118,7 @@ func (p *program) replay(ctx context.Context, path string, f *replayFlags) error
 	if err != nil {
 		return err
 	}
-	r := &replaying{now: line.Recipe, hash: review.ConfigHash(snapshot.Hash), tally: review.NewTally(), comparer: review.NewComparer()}
+	r := &replaying{now: line.Recipe, hash: replay.ConfigHash(snapshot.Hash), tally: replay.NewTally(), comparer: replay.NewComparer()}
 	if f.old != "" {
 		old, err := p.load(&sourceFlags{path: f.old})
 		if err != nil {
@@ -128,7 +128,7 @@ func (p *program) replay(ctx context.Context, path string, f *replayFlags) error
 		if err != nil {
 			return err
 		}
-		r.before, r.oldHash = oldLine.Recipe, review.ConfigHash(old.Hash)
+		r.before, r.oldHash = oldLine.Recipe, replay.ConfigHash(old.Hash)
 	}
 	about := replayAbout{Rolls: path, Config: snapshot.File, Hash: r.hash, Line: line.Recipe.Name, Old: f.old}
 	if f.old != "" {
@@ -200,12 +200,12 @@ func lineFor(s *config.Snapshot, name, path string) (*config.Line, error) {
 
 // journal replays the requests of a journal.
 func (r *replaying) journal(ctx context.Context, path string, p *program) error {
-	var h review.History
-	take := func(c *review.Case) error {
+	var h replay.History
+	take := func(c *replay.Case) error {
 		r.tally.See(c)
 		return r.put(trial{now: c, before: c, skip: r.before == nil && (c.Recorded == nil || c.Override)})
 	}
-	err := scanJournal(ctx, path, scanChunk, p.stderr, func(s cycle.Stored) error {
+	err := scanJournal(ctx, path, scanChunk, p.stderr, func(s record.Stored) error {
 		c, err := h.Take(s)
 		if err != nil || c == nil {
 			return err
@@ -253,8 +253,8 @@ func (r *replaying) list(path string, outer float64, p *program) error {
 			return err
 		}
 		t := trial{
-			now:    &review.Case{Tag: now.Tag, Roll: now, Stand: stand},
-			before: &review.Case{Tag: before.Tag, Roll: before, Stand: oldStand},
+			now:    &replay.Case{Tag: now.Tag, Roll: now, Stand: stand},
+			before: &replay.Case{Tag: before.Tag, Roll: before, Stand: oldStand},
 		}
 		r.tally.See(t.now)
 		if err := r.put(t); err != nil {
@@ -282,10 +282,10 @@ func (r *replaying) flush() error {
 	workers := min(runtime.GOMAXPROCS(0), len(r.batch))
 	for w := range workers {
 		group.Go(func() {
-			now := review.NewJudge(r.now)
-			var before *review.Judge
+			now := replay.NewJudge(r.now)
+			var before *replay.Judge
 			if r.before != nil {
-				before = review.NewJudge(r.before)
+				before = replay.NewJudge(r.before)
 			}
 			for i := w; i < len(r.batch); i += workers {
 				if t := &r.batch[i]; !t.skip {
@@ -316,7 +316,7 @@ func (r *replaying) flush() error {
 	return nil
 }
 
-func (t *trial) decide(now, before *review.Judge, m *review.Comparer) error {
+func (t *trial) decide(now, before *replay.Judge, m *replay.Comparer) error {
 	after, err := now.Decide(t.now)
 	if err != nil {
 		return err

@@ -16,9 +16,9 @@ import (
 	"testing"
 
 	"lapgate/configs"
-	"lapgate/gateway/cycle"
 	"lapgate/gateway/journal"
-	"lapgate/gateway/review"
+	"lapgate/gateway/record"
+	"lapgate/gateway/replay"
 )
 
 // ran is what one run of the program gave.
@@ -73,7 +73,7 @@ func answered[T any](tb testing.TB, code int, args []string) (out T) {
 type replayResult struct {
 	About   replayAboutRead `json:"about"`
 	Rolls   []replayRoll    `json:"rolls"`
-	Summary review.Summary  `json:"summary"`
+	Summary replay.Summary  `json:"summary"`
 }
 
 type replayAboutRead struct {
@@ -284,7 +284,7 @@ func TestScanJournal(t *testing.T) {
 				t.Fatal(err)
 			}
 			last := uint64(0)
-			err = scanJournal(t.Context(), path, size, io.Discard, func(s cycle.Stored) error {
+			err = scanJournal(t.Context(), path, size, io.Discard, func(s record.Stored) error {
 				if s.Seq != last+1 {
 					t.Fatalf("record %d follows record %d", s.Seq, last)
 				}
@@ -307,11 +307,11 @@ func TestScanJournal(t *testing.T) {
 		})
 	}
 	stop := errors.New("stop")
-	if err := scanJournal(t.Context(), whole, size, io.Discard, func(cycle.Stored) error { return stop }); !errors.Is(err, stop) {
+	if err := scanJournal(t.Context(), whole, size, io.Discard, func(record.Stored) error { return stop }); !errors.Is(err, stop) {
 		t.Errorf("got %v, want the error of the caller", err)
 	}
 	ended, cancel := context.WithCancel(t.Context())
-	err := scanJournal(ended, whole, size, io.Discard, func(cycle.Stored) error { cancel(); return nil })
+	err := scanJournal(ended, whole, size, io.Discard, func(record.Stored) error { cancel(); return nil })
 	if !errors.Is(err, context.Canceled) {
 		t.Errorf("got %v, want the end of the context", err)
 	}

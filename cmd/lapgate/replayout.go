@@ -10,8 +10,8 @@ import (
 	"strings"
 	"text/tabwriter"
 
-	"lapgate/gateway/block"
-	"lapgate/gateway/review"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/replay"
 	"lapgate/recipe"
 )
 
@@ -20,9 +20,9 @@ type replayAbout struct {
 	Rolls   string             `json:"rolls_from"`
 	Line    string             `json:"line"`
 	Config  string             `json:"config"`
-	Hash    review.ConfigHash  `json:"config_hash"`
+	Hash    replay.ConfigHash  `json:"config_hash"`
 	Old     string             `json:"old_config,omitempty"`
-	OldHash *review.ConfigHash `json:"old_config_hash,omitempty"`
+	OldHash *replay.ConfigHash `json:"old_config_hash,omitempty"`
 }
 
 // replayText prints the summary and the first changed rolls for people.
@@ -34,14 +34,14 @@ type replayText struct {
 	rolls []string
 }
 
-func (t *replayText) add(d *review.Difference) error {
+func (t *replayText) add(d *replay.Difference) error {
 	if len(t.rolls) < t.most {
 		t.rolls = append(t.rolls, t.roll(d))
 	}
 	return nil
 }
 
-func (t *replayText) roll(d *review.Difference) string {
+func (t *replayText) roll(d *replay.Difference) string {
 	var b strings.Builder
 	b.WriteString("  " + caseName(d.Case) + ":")
 	sep := " "
@@ -58,7 +58,7 @@ func (t *replayText) roll(d *review.Difference) string {
 		f := c.Field
 		part("%s %s → %s", f.Label(), t.value(f, c.Old), t.value(f, c.New))
 		if raw, ok := c.Amount(); ok {
-			fmt.Fprintf(&b, " (%s)", wireChange(review.Scaled(raw, f.Scale), f.Unit, t.line))
+			fmt.Fprintf(&b, " (%s)", wireChange(replay.Scaled(raw, f.Scale), f.Unit, t.line))
 		}
 	}
 	for _, s := range d.Appeared {
@@ -70,17 +70,17 @@ func (t *replayText) roll(d *review.Difference) string {
 	return b.String()
 }
 
-func (t *replayText) value(f *review.Field, v review.Value) string {
+func (t *replayText) value(f *replay.Field, v replay.Value) string {
 	switch {
 	case !v.InForce:
 		return "none"
 	case f.Bits:
 		return fmt.Sprintf("0b%b", v.Raw)
 	}
-	return wireText(review.Scaled(v.Raw, f.Scale), f.Unit, t.line)
+	return wireText(replay.Scaled(v.Raw, f.Scale), f.Unit, t.line)
 }
 
-func sideText(s *review.Side) string {
+func sideText(s *replay.Side) string {
 	if s.Held {
 		return fmt.Sprintf("hold (%s)", s.Reason)
 	}
@@ -88,14 +88,14 @@ func sideText(s *review.Side) string {
 }
 
 // caseName names a request for people.
-func caseName(c *review.Case) string {
+func caseName(c *replay.Case) string {
 	if c.Number == 0 {
 		return "roll " + c.Tag
 	}
 	return fmt.Sprintf("roll %d %s, request %d", c.Number, c.Tag, c.Token.Req)
 }
 
-func (t *replayText) end(s *review.Summary) error {
+func (t *replayText) end(s *replay.Summary) error {
 	b := bufio.NewWriter(t.w)
 	fmt.Fprintf(b, "%s through %s (%s), line %s\n", t.about.Rolls, t.about.Config, t.about.Hash, t.about.Line)
 	switch {
@@ -132,7 +132,7 @@ func (t *replayText) end(s *review.Summary) error {
 	}
 	for _, list := range []struct {
 		title string
-		codes []review.CodeCount
+		codes []replay.CodeCount
 	}{{"findings that appear", s.Appeared}, {"findings that disappear", s.Gone}} {
 		if len(list.codes) == 0 {
 			continue
@@ -169,7 +169,7 @@ func newReplayCSV(w io.Writer) *replayCSV {
 	return c
 }
 
-func (c *replayCSV) add(d *review.Difference) error {
+func (c *replayCSV) add(d *replay.Difference) error {
 	k := d.Case
 	line := func(rest ...string) {
 		_ = c.w.Write(append([]string{
@@ -184,7 +184,7 @@ func (c *replayCSV) add(d *review.Difference) error {
 		h := &d.Changes[i]
 		amount := ""
 		if raw, ok := h.Amount(); ok {
-			amount = csvNumber(review.Scaled(raw, h.Field.Scale))
+			amount = csvNumber(replay.Scaled(raw, h.Field.Scale))
 		}
 		line("setpoint", h.Field.Name, h.Field.Unit, csvValue(h.Field, h.Old), csvValue(h.Field, h.New), amount)
 	}
@@ -197,17 +197,17 @@ func (c *replayCSV) add(d *review.Difference) error {
 	return c.w.Error()
 }
 
-func (c *replayCSV) end(*review.Summary) error {
+func (c *replayCSV) end(*replay.Summary) error {
 	c.w.Flush()
 	return c.w.Error()
 }
 
 // csvValue is empty for what is not in force.
-func csvValue(f *review.Field, v review.Value) string {
+func csvValue(f *replay.Field, v replay.Value) string {
 	if !v.InForce {
 		return ""
 	}
-	return csvNumber(review.Scaled(v.Raw, f.Scale))
+	return csvNumber(replay.Scaled(v.Raw, f.Scale))
 }
 
 func csvNumber(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
@@ -221,20 +221,20 @@ type replayJSON struct {
 
 // replayRoll is one changed roll in JSON.
 type replayRoll struct {
-	Number    uint32        `json:"roll_no,omitempty"`
-	Tag       string        `json:"roll"`
-	Token     *block.Token  `json:"request,omitempty"`
-	Old       replaySide    `json:"old"`
-	New       replaySide    `json:"new"`
-	Setpoints []replayValue `json:"setpoints"`
-	Appeared  []review.Sign `json:"findings_appeared"`
-	Gone      []review.Sign `json:"findings_gone"`
+	Number    uint32           `json:"roll_no,omitempty"`
+	Tag       string           `json:"roll"`
+	Token     *handshake.Token `json:"request,omitempty"`
+	Old       replaySide       `json:"old"`
+	New       replaySide       `json:"new"`
+	Setpoints []replayValue    `json:"setpoints"`
+	Appeared  []replay.Sign    `json:"findings_appeared"`
+	Gone      []replay.Sign    `json:"findings_gone"`
 }
 
 type replaySide struct {
-	Verdict string           `json:"verdict"`
-	Reason  block.HoldReason `json:"hold_reason,omitempty"`
-	Text    string           `json:"hold_reason_text,omitempty"`
+	Verdict string               `json:"verdict"`
+	Reason  handshake.HoldReason `json:"hold_reason,omitempty"`
+	Text    string               `json:"hold_reason_text,omitempty"`
 }
 
 type replayValue struct {
@@ -256,7 +256,7 @@ func newReplayJSON(w io.Writer, about *replayAbout) (*replayJSON, error) {
 	return j, nil
 }
 
-func (j *replayJSON) add(d *review.Difference) error {
+func (j *replayJSON) add(d *replay.Difference) error {
 	r := replayRoll{
 		Number: d.Case.Number, Tag: d.Case.Tag, Old: jsonSide(d.Old), New: jsonSide(d.New),
 		Setpoints: []replayValue{}, Appeared: d.Appeared, Gone: d.Gone,
@@ -265,16 +265,16 @@ func (j *replayJSON) add(d *review.Difference) error {
 		r.Token = &d.Case.Token
 	}
 	if r.Appeared == nil {
-		r.Appeared = []review.Sign{}
+		r.Appeared = []replay.Sign{}
 	}
 	if r.Gone == nil {
-		r.Gone = []review.Sign{}
+		r.Gone = []replay.Sign{}
 	}
 	for i := range d.Changes {
 		c := &d.Changes[i]
 		v := replayValue{Name: c.Field.Name, Unit: c.Field.Unit, Old: jsonValue(c.Field, c.Old), New: jsonValue(c.Field, c.New)}
 		if raw, ok := c.Amount(); ok {
-			amount := review.Scaled(raw, c.Field.Scale)
+			amount := replay.Scaled(raw, c.Field.Scale)
 			v.Change = &amount
 		}
 		r.Setpoints = append(r.Setpoints, v)
@@ -288,7 +288,7 @@ func (j *replayJSON) add(d *review.Difference) error {
 	return err
 }
 
-func (j *replayJSON) end(s *review.Summary) error {
+func (j *replayJSON) end(s *replay.Summary) error {
 	text, err := json.MarshalIndent(s, "", "  ")
 	if err != nil {
 		return err
@@ -297,7 +297,7 @@ func (j *replayJSON) end(s *review.Summary) error {
 	return j.w.Flush()
 }
 
-func jsonSide(s *review.Side) replaySide {
+func jsonSide(s *replay.Side) replaySide {
 	out := replaySide{Verdict: s.Verdict(), Reason: s.Reason}
 	if s.Held {
 		out.Text = s.Reason.String()
@@ -305,10 +305,10 @@ func jsonSide(s *review.Side) replaySide {
 	return out
 }
 
-func jsonValue(f *review.Field, v review.Value) *float64 {
+func jsonValue(f *replay.Field, v replay.Value) *float64 {
 	if !v.InForce {
 		return nil
 	}
-	x := review.Scaled(v.Raw, f.Scale)
+	x := replay.Scaled(v.Raw, f.Scale)
 	return &x
 }

@@ -14,10 +14,10 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"lapgate/gateway/block"
-	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/journal"
-	"lapgate/gateway/review"
+	"lapgate/gateway/record"
+	"lapgate/gateway/replay"
 	"lapgate/gateway/status"
 	"lapgate/recipe"
 )
@@ -60,7 +60,7 @@ type shiftRoll struct {
 	number    uint32
 	tag       string
 	at        time.Time
-	outcome   block.OutcomeKind
+	outcome   handshake.OutcomeKind
 	decided   string // go, hold, or empty without a decision of ours
 	mode      string
 	codes     []recipe.Code // of every hold that the roll met
@@ -92,42 +92,42 @@ func (p *program) report(ctx context.Context, path string, f *reportFlags) error
 type shiftBuilder struct {
 	shift   *shift
 	window  journal.Filter
-	pairing *review.Pairing
+	pairing *replay.Pairing
 	gross   int // where the mass stands among the usages
-	offers  map[block.Token]*offered
+	offers  map[handshake.Token]*offered
 	holds   map[uint32][]recipe.Code // by roll, until it leaves
 }
 
 // offered is what the page needs of a recipe until its roll has left.
 type offered struct {
-	payload  block.Payload
+	payload  handshake.Payload
 	findings []recipe.Finding
 	tag      string
 	mode     string
 }
 
 func newShiftBuilder(s *shift, window journal.Filter) *shiftBuilder {
-	usages := review.Usages()
+	usages := replay.Usages()
 	return &shiftBuilder{
-		shift: s, window: window, pairing: review.NewPairing(usages),
-		gross:  slices.IndexFunc(usages, func(u review.Usage) bool { return u.Field.Name == "gross_mass" }),
-		offers: map[block.Token]*offered{}, holds: map[uint32][]recipe.Code{},
+		shift: s, window: window, pairing: replay.NewPairing(usages),
+		gross:  slices.IndexFunc(usages, func(u replay.Usage) bool { return u.Field.Name == "gross_mass" }),
+		offers: map[handshake.Token]*offered{}, holds: map[uint32][]recipe.Code{},
 	}
 }
 
-func (b *shiftBuilder) take(s cycle.Stored) error {
+func (b *shiftBuilder) take(s record.Stored) error {
 	wrap, err := b.pairing.Take(s)
 	if err != nil {
 		return err
 	}
 	switch r := s.Record.(type) {
-	case cycle.IntentRecord:
+	case record.Intent:
 		return b.offer(s.Seq, r.Token, r.Roll, &offered{findings: r.Findings, tag: r.Tag, mode: "offered"}, r.Payload)
-	case cycle.ShadowRecord:
+	case record.Shadow:
 		return b.offer(s.Seq, r.Token, r.Roll, &offered{findings: r.Findings, tag: r.Tag, mode: "shadow"}, r.Payload)
-	case cycle.OutcomeRecord:
+	case record.Outcome:
 		b.left(s.At, &r.Outcome, wrap)
-	case cycle.GapRecord:
+	case record.Gap:
 		if r.Boot != 0 { // the controller counts from the start again
 			clear(b.offers)
 			clear(b.holds)
@@ -136,8 +136,8 @@ func (b *shiftBuilder) take(s cycle.Stored) error {
 	return nil
 }
 
-func (b *shiftBuilder) offer(seq uint64, token block.Token, roll uint32, o *offered, words []uint16) error {
-	if err := block.DecodePayload(words, &o.payload); err != nil {
+func (b *shiftBuilder) offer(seq uint64, token handshake.Token, roll uint32, o *offered, words []uint16) error {
+	if err := handshake.DecodePayload(words, &o.payload); err != nil {
 		return fmt.Errorf("record %d: %w", seq, err)
 	}
 	b.offers[token] = o
@@ -149,11 +149,11 @@ func (b *shiftBuilder) offer(seq uint64, token block.Token, roll uint32, o *offe
 	return nil
 }
 
-func (b *shiftBuilder) left(at time.Time, o *block.Outcome, wrap *review.Wrap) {
+func (b *shiftBuilder) left(at time.Time, o *handshake.Outcome, wrap *replay.Wrap) {
 	r := shiftRoll{number: o.RollNo, at: at, outcome: o.Outcome, codes: b.holds[o.RollNo]}
-	if ours := b.offers[block.Token{Boot: o.Boot, Req: o.Req}]; ours != nil {
+	if ours := b.offers[handshake.Token{Boot: o.Boot, Req: o.Req}]; ours != nil {
 		r.tag, r.mode, r.decided = ours.tag, ours.mode, "go"
-		if ours.payload.Kind == block.KindHold {
+		if ours.payload.Kind == handshake.KindHold {
 			r.decided = "hold"
 		} else if ours.payload.WrapperWidth > 0 {
 			hang := (float64(ours.payload.WrapperWidth) - float64(ours.payload.Width)) / 2 / 10
@@ -161,7 +161,7 @@ func (b *shiftBuilder) left(at time.Time, o *block.Outcome, wrap *review.Wrap) {
 		}
 	}
 	if o.Scale > 0 {
-		reading := review.Scaled(int64(o.Scale), 0.1)
+		reading := replay.Scaled(int64(o.Scale), 0.1)
 		r.scale = &reading
 	}
 	if wrap != nil && !wrap.Held {
@@ -219,7 +219,7 @@ type count struct {
 // outcomes counts the rolls by outcome, in the order of the handshake.
 func (s *shift) outcomes() []count {
 	var out []count
-	for k := block.Wrapped; k <= block.Lost; k++ {
+	for k := handshake.Wrapped; k <= handshake.Lost; k++ {
 		n := 0
 		for i := range s.rolls {
 			if s.rolls[i].outcome == k {

@@ -13,17 +13,17 @@ import (
 
 	"pgregory.net/rapid"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 )
 
 func TestReport(t *testing.T) {
 	// Every scale reading is 1 % above what we predict; held rolls are removed.
 	const rolls = 80
 	held := 0
-	path := shadowJournal(t, t.TempDir(), demoSnapshot(t), rolls, func(_ int, p *block.Payload, o *block.Outcome) {
-		if p.Kind == block.KindHold {
+	path := shadowJournal(t, t.TempDir(), demoSnapshot(t), rolls, func(_ int, p *handshake.Payload, o *handshake.Outcome) {
+		if p.Kind == handshake.KindHold {
 			held++
-			o.Outcome, o.Scale = block.Removed, 0
+			o.Outcome, o.Scale = handshake.Removed, 0
 			return
 		}
 		o.Scale = uint32(math.Round(float64(p.Gross) * 1.01))

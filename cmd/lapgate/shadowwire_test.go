@@ -18,7 +18,7 @@ import (
 	"lapgate/configs"
 	"lapgate/gateway"
 	"lapgate/gateway/config"
-	"lapgate/gateway/cycle"
+	"lapgate/gateway/record"
 	"lapgate/sim"
 )
 
@@ -204,8 +204,8 @@ func TestShadowOnTheWire(t *testing.T) {
 				p := &program{stdout: io.Discard, stderr: os.Stderr}
 				g, err := gateway.New(gateway.Options{
 					Snapshot: s, Dialer: p.dialers(zap.NewNop()), OpenJournal: journalOpener(s, zap.NewNop()),
-					OnRecord: func(_ string, r cycle.Stored) {
-						if r.Record.Kind() == cycle.KindShadow {
+					OnRecord: func(_ string, r record.Stored) {
+						if r.Record.Kind() == record.KindShadow {
 							shown.Add(1)
 						}
 					},

@@ -8,10 +8,11 @@ import (
 	"time"
 
 	"lapgate/configs"
-	"lapgate/gateway/block"
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/journal"
+	"lapgate/gateway/record"
 	"lapgate/gateway/scan"
 )
 
@@ -29,19 +30,19 @@ func demoSnapshot(tb testing.TB) *config.Snapshot {
 // and hands every record to keep. after says what the controller used for each
 // roll, given what the machine would have offered, which has kind hold for a
 // hold.
-func shadowShift(tb testing.TB, s *config.Snapshot, n int, seed uint64, after func(i int, p *block.Payload, o *block.Outcome), keep func(cycle.Record)) {
+func shadowShift(tb testing.TB, s *config.Snapshot, n int, seed uint64, after func(i int, p *handshake.Payload, o *handshake.Outcome), keep func(record.Record)) {
 	tb.Helper()
 	times := cycle.Times{Poll: 100 * time.Millisecond, Heartbeat: 500 * time.Millisecond, Stale: time.Minute, Verdict: 1500 * time.Millisecond}
 	m := cycle.New(cycle.Config{Line: s.Lines[0].Recipe, ConfigHash: s.Hash, Times: times})
 	random := rand.New(rand.NewPCG(seed, 1))
-	req := block.Request{
-		Boot: 1, Phase: block.Await, Flags: block.AllPermissives | block.GatewayAlive | block.DimensionsValid,
+	req := handshake.Request{
+		Boot: 1, Phase: handshake.Await, Flags: handshake.AllPermissives | handshake.GatewayAlive | handshake.DimensionsValid,
 		Permissives: 0xFFFFFFFF, Quality: 98, UnitMode: 1, UnitState: 6, SlotsReady: 0x3F, Platen: 1767,
 		SlotOuter: [6]uint16{1000, 1000, 1000, 1000, 1000, 1000},
 	}
-	var out block.Outcome
-	var ours block.Payload
-	words := make([]uint16, block.ReqWords)
+	var out handshake.Outcome
+	var ours handshake.Payload
+	words := make([]uint16, handshake.ReqWords)
 	mono := time.Duration(0)
 	var run func(cycle.Event)
 	run = func(ev cycle.Event) {
@@ -50,8 +51,8 @@ func shadowShift(tb testing.TB, s *config.Snapshot, n int, seed uint64, after fu
 			switch a := a.(type) {
 			case cycle.Append:
 				keep(a.Record)
-				if r, ok := a.Record.(cycle.ShadowRecord); ok {
-					if err := block.DecodePayload(r.Payload, &ours); err != nil {
+				if r, ok := a.Record.(record.Shadow); ok {
+					if err := handshake.DecodePayload(r.Payload, &ours); err != nil {
 						tb.Fatal(err)
 					}
 				}
@@ -62,7 +63,7 @@ func shadowShift(tb testing.TB, s *config.Snapshot, n int, seed uint64, after fu
 				}
 				answer = scan.Decode(words)
 			case cycle.FetchOutcomes:
-				w := make([]uint16, block.OutWords)
+				w := make([]uint16, handshake.OutWords)
 				if err := out.Encode(w); err != nil {
 					tb.Fatal(err)
 				}
@@ -99,29 +100,29 @@ func shadowShift(tb testing.TB, s *config.Snapshot, n int, seed uint64, after fu
 			req.Widths[k] = uint16(req.Width) + uint16(random.IntN(5))
 		}
 		run(cycle.Tick{})
-		out = block.Outcome{Index: number, RollNo: number, Boot: req.Boot, Req: req.Req, Outcome: block.WrappedByHand,
+		out = handshake.Outcome{Index: number, RollNo: number, Boot: req.Boot, Req: req.Req, Outcome: handshake.WrappedByHand,
 			Slot: ours.Slot, FeedLength: ours.FeedLength, Layers: ours.Layers, CrimpTime: ours.CrimpTime,
 			Temperature: ours.Temperature, Dwell: ours.Dwell, OuterHead: ours.OuterHead, Overlap: ours.Overlap, Scale: ours.Gross}
 		after(i, &ours, &out)
 		req.Produced = number
 	}
 	mono += time.Minute
-	req.Phase, req.RollNo = block.Empty, uint32(n)
+	req.Phase, req.RollNo = handshake.Empty, uint32(n)
 	run(cycle.Tick{})
 }
 
 // sameAsOurs leaves an outcome as we would have it.
-func sameAsOurs(int, *block.Payload, *block.Outcome) {}
+func sameAsOurs(int, *handshake.Payload, *handshake.Outcome) {}
 
 // shadowJournal is the journal of a shift in shadow.
-func shadowJournal(tb testing.TB, dir string, s *config.Snapshot, n int, after func(int, *block.Payload, *block.Outcome)) string {
+func shadowJournal(tb testing.TB, dir string, s *config.Snapshot, n int, after func(int, *handshake.Payload, *handshake.Outcome)) string {
 	tb.Helper()
 	path := filepath.Join(dir, "north.db")
 	j, err := journal.Open(tb.Context(), path)
 	if err != nil {
 		tb.Fatal(err)
 	}
-	shadowShift(tb, s, n, 7, after, func(r cycle.Record) {
+	shadowShift(tb, s, n, 7, after, func(r record.Record) {
 		if _, err := j.Append(tb.Context(), r); err != nil {
 			tb.Fatal(err)
 		}

@@ -12,7 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/recipe/quantity"
-	"lapgate/recipe/slate"
+	"lapgate/recipe/widths"
 )
 
 // slateFlags are the flags of `slate`.
@@ -120,8 +120,8 @@ func (f *slateFlags) read() (w slateWants, err error) {
 		fail(flag, err)
 		return v
 	}
-	if f.slots < 0 || f.slots > slate.MaxSlots {
-		fail("slots", fmt.Errorf("got %d, want 1 to %d", f.slots, slate.MaxSlots))
+	if f.slots < 0 || f.slots > widths.MaxSlots {
+		fail("slots", fmt.Errorf("got %d, want 1 to %d", f.slots, widths.MaxSlots))
 	}
 	w.keepAll = f.keep == "all"
 	if f.keep != "" && !w.keepAll {
@@ -240,7 +240,7 @@ func (p *program) slate(f *slateFlags, path string) error {
 		if err != nil {
 			return err
 		}
-		drawing := slate.Plot(&plan.problem, plan.result, slate.Unit{Name: unit, Metres: metres})
+		drawing := widths.Plot(&plan.problem, plan.result, widths.Unit{Name: unit, Metres: metres})
 		if err := os.WriteFile(f.svg, []byte(drawing), 0o644); err != nil {
 			return err
 		}
@@ -262,14 +262,14 @@ func (p *program) slate(f *slateFlags, path string) error {
 }
 
 // solveSlate solves the problem, and says so when it takes long.
-func (p *program) solveSlate(problem *slate.Problem) (*slate.Result, error) {
+func (p *program) solveSlate(problem *widths.Problem) (*widths.Result, error) {
 	type answer struct {
-		result *slate.Result
+		result *widths.Result
 		err    error
 	}
 	done := make(chan answer, 1)
 	go func() {
-		r, err := slate.Solve(problem)
+		r, err := widths.Solve(problem)
 		done <- answer{r, err}
 	}()
 	timer := time.NewTimer(time.Second)

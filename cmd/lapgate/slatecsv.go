@@ -16,7 +16,7 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
-	"lapgate/recipe/slate"
+	"lapgate/recipe/widths"
 )
 
 // scheduleRow is one row of the schedule.
@@ -421,7 +421,7 @@ func (s *scheduleNames) find(t *table, row []string, spec, grade, core int) lotK
 
 // wrappers are what can be hung: what the flag names, or a grid over what the
 // schedule wants. choice tells which, in words.
-func (p *program) wrappers(plan *slatePlan, text string, step float64) (list []slate.Candidate, choice string, err error) {
+func (p *program) wrappers(plan *slatePlan, text string, step float64) (list []widths.Candidate, choice string, err error) {
 	papers := plan.papersInUse()
 	switch {
 	case text == "":
@@ -451,7 +451,7 @@ func (p *program) wrappers(plan *slatePlan, text string, step float64) (list []s
 			continue
 		}
 		for _, k := range use {
-			list = append(list, slate.Candidate{Wrapper: slate.Wrapper{Width: v, Paper: k}, Stock: slate.Unlimited})
+			list = append(list, widths.Candidate{Wrapper: widths.Wrapper{Width: v, Paper: k}, Stock: widths.Unlimited})
 		}
 	}
 	if len(problems) > 0 {
@@ -479,11 +479,11 @@ func (s *slatePlan) papersInUse() []int {
 }
 
 // maxGrid keeps a grid within what the exact method takes.
-const maxGrid = slate.MaxCandidates / 2
+const maxGrid = widths.MaxCandidates / 2
 
 // grid is every multiple of the step that some roll of the schedule would
 // take, in each paper.
-func (s *slatePlan) grid(papers []int, step float64) ([]slate.Candidate, string) {
+func (s *slatePlan) grid(papers []int, step float64) ([]widths.Candidate, string) {
 	if step == 0 {
 		step = 0.025
 		if imperial(s.line.Unit(quantity.Length)) {
@@ -497,13 +497,13 @@ func (s *slatePlan) grid(papers []int, step float64) ([]slate.Candidate, string)
 			low, high = math.Min(low, l), math.Max(high, h)
 		}
 	}
-	var list []slate.Candidate
+	var list []widths.Candidate
 	for high >= low && (high-low)/step > float64(maxGrid/max(1, len(papers))) {
 		step *= 2
 	}
 	for k := math.Ceil(low/step - 1e-6); k*step <= high+1e-9; k++ {
 		for _, paper := range papers {
-			list = append(list, slate.Candidate{Wrapper: slate.Wrapper{Width: round12(k * step), Paper: paper}, Stock: slate.Unlimited})
+			list = append(list, widths.Candidate{Wrapper: widths.Wrapper{Width: round12(k * step), Paper: paper}, Stock: widths.Unlimited})
 		}
 	}
 	return list, fmt.Sprintf("every multiple of %s", s.length(step))
@@ -522,7 +522,7 @@ func round12(v float64) float64 {
 func imperial(unit string) bool { return unit == "in" || unit == "ft" || unit == "yd" }
 
 // readStock reads the wrappers in stock.
-func readStock(path string, line *recipe.Line, papers []int) ([]slate.Candidate, error) {
+func readStock(path string, line *recipe.Line, papers []int) ([]widths.Candidate, error) {
 	file, err := os.Open(path)
 	if err != nil {
 		return nil, err
@@ -533,7 +533,7 @@ func readStock(path string, line *recipe.Line, papers []int) ([]slate.Candidate,
 		return nil, err
 	}
 	const width, paper, rolls, length = 0, 1, 2, 3
-	var list []slate.Candidate
+	var list []widths.Candidate
 	for {
 		row, err := t.next()
 		if err != nil {
@@ -551,7 +551,7 @@ func readStock(path string, line *recipe.Line, papers []int) ([]slate.Candidate,
 			}
 			use = []int{k}
 		}
-		c := slate.Candidate{Stock: t.count(row, rolls, slate.Unlimited, 0), Length: t.length(row, length)}
+		c := widths.Candidate{Stock: t.count(row, rolls, widths.Unlimited, 0), Length: t.length(row, length)}
 		c.Width = t.length(row, width)
 		for _, k := range use {
 			c.Paper = k

@@ -12,7 +12,7 @@ import (
 	"text/tabwriter"
 
 	"lapgate/recipe/quantity"
-	"lapgate/recipe/slate"
+	"lapgate/recipe/widths"
 )
 
 // slateReport is what `slate --json` prints.
@@ -110,20 +110,20 @@ type rollReport struct {
 }
 
 func (s *slatePlan) method() string {
-	if s.result.Method == slate.Branch {
+	if s.result.Method == widths.Branch {
 		return "branch and bound"
 	}
 	return "dynamic programming"
 }
 
-func (s *slatePlan) wrapper(w slate.Wrapper) *wrapperReport {
+func (s *slatePlan) wrapper(w widths.Wrapper) *wrapperReport {
 	if w.Width == 0 {
 		return nil
 	}
 	return &wrapperReport{w.Width, s.paper(w)}
 }
 
-func (s *slatePlan) paper(w slate.Wrapper) string {
+func (s *slatePlan) paper(w widths.Wrapper) string {
 	if w.Paper < 0 || w.Paper >= len(s.line.Materials.Papers) {
 		return ""
 	}
@@ -133,7 +133,7 @@ func (s *slatePlan) paper(w slate.Wrapper) string {
 func (s *slatePlan) spec(i int) string { return s.line.Materials.Specs[i].Name }
 
 // action is what becomes of a slot, in a word.
-func action(p *slate.SlotPlan) string {
+func action(p *widths.SlotPlan) string {
 	switch {
 	case p.Changed && p.Now.Empty:
 		return "hang"
@@ -147,17 +147,17 @@ func action(p *slate.SlotPlan) string {
 	return "spare"
 }
 
-func totalsOf(t *slate.Totals) totalsReport {
+func totalsOf(t *widths.Totals) totalsReport {
 	return totalsReport{t.Cost, t.OverhangCost, t.PaperCost, t.ChangeCost, t.Changes, t.Served, t.Missed, t.Unservable, t.Area, t.Deviation}
 }
 
 // slotOf is the index of the slot that serves a class, −1 when none does.
-func (s *slatePlan) slotOf(c *slate.Class) int {
+func (s *slatePlan) slotOf(c *widths.Class) int {
 	if c.Chosen < 0 {
 		return -1
 	}
 	w := s.result.Chosen[c.Chosen]
-	return slices.IndexFunc(s.result.Slots, func(p slate.SlotPlan) bool { return p.Used && p.Next == w })
+	return slices.IndexFunc(s.result.Slots, func(p widths.SlotPlan) bool { return p.Used && p.Next == w })
 }
 
 func (s *slatePlan) report(rolls bool) *slateReport {
@@ -254,7 +254,7 @@ func (s *slatePlan) writeSlotsCSV(w io.Writer) error {
 	rows := [][]string{{"slot", "action", "now_width_m", "now_paper", "next_width_m", "next_paper", "rolls", "wrapper_m", "wrapper_m2"}}
 	for i := range s.result.Slots {
 		p := &s.result.Slots[i]
-		cells := func(x slate.Wrapper) []string {
+		cells := func(x widths.Wrapper) []string {
 			if x.Width == 0 {
 				return []string{"", ""}
 			}
@@ -352,7 +352,7 @@ func (s *slatePlan) writeText(w io.Writer, rolls bool) error {
 func (s *slatePlan) writeSlots(b *bytes.Buffer) {
 	t := tabwriter.NewWriter(b, 0, 8, 2, ' ', 0)
 	fmt.Fprint(t, "\nslot\tnow\tnext\taction\trolls\tlength\tarea\n")
-	text := func(w slate.Wrapper) string {
+	text := func(w widths.Wrapper) string {
 		if w.Width == 0 {
 			return "-"
 		}
@@ -375,19 +375,19 @@ func (s *slatePlan) writeSlots(b *bytes.Buffer) {
 func (s *slatePlan) writeTotals(b *bytes.Buffer) {
 	t := tabwriter.NewWriter(b, 0, 8, 2, ' ', tabwriter.AlignRight)
 	r := s.result
-	row := func(name string, of func(*slate.Totals) string) {
+	row := func(name string, of func(*widths.Totals) string) {
 		fmt.Fprintf(t, "%s\t%s\t%s\t\n", name, of(&r.Best), of(&r.Present))
 	}
 	fmt.Fprint(t, "\n\tthis set\tas it hangs\t\n")
-	row("rolls served", func(x *slate.Totals) string { return strconv.FormatInt(x.Served, 10) })
-	row("missed", func(x *slate.Totals) string { return strconv.FormatInt(x.Missed, 10) })
-	row("without any wrapper", func(x *slate.Totals) string { return strconv.FormatInt(x.Unservable, 10) })
-	row("slots changed", func(x *slate.Totals) string { return strconv.Itoa(x.Changes) })
-	row("cost", func(x *slate.Totals) string { return money(x.Cost) })
-	row("of overhang", func(x *slate.Totals) string { return money(x.OverhangCost) })
-	row("of paper", func(x *slate.Totals) string { return money(x.PaperCost) })
-	row("of changes", func(x *slate.Totals) string { return money(x.ChangeCost) })
-	row("wrapper used", func(x *slate.Totals) string { return s.area(x.Area) })
+	row("rolls served", func(x *widths.Totals) string { return strconv.FormatInt(x.Served, 10) })
+	row("missed", func(x *widths.Totals) string { return strconv.FormatInt(x.Missed, 10) })
+	row("without any wrapper", func(x *widths.Totals) string { return strconv.FormatInt(x.Unservable, 10) })
+	row("slots changed", func(x *widths.Totals) string { return strconv.Itoa(x.Changes) })
+	row("cost", func(x *widths.Totals) string { return money(x.Cost) })
+	row("of overhang", func(x *widths.Totals) string { return money(x.OverhangCost) })
+	row("of paper", func(x *widths.Totals) string { return money(x.PaperCost) })
+	row("of changes", func(x *widths.Totals) string { return money(x.ChangeCost) })
+	row("wrapper used", func(x *widths.Totals) string { return s.area(x.Area) })
 	_ = t.Flush() // into memory
 	saved, word := r.Saved, "less"
 	if saved < 0 {

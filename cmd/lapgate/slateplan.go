@@ -9,14 +9,14 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
-	"lapgate/recipe/slate"
+	"lapgate/recipe/widths"
 )
 
 // slatePlan is a schedule with all that is made of it.
 type slatePlan struct {
 	line    *recipe.Line
-	problem slate.Problem
-	result  *slate.Result
+	problem widths.Problem
+	result  *widths.Result
 	choice  string // where the candidates come from, in words
 	numbers []int  // of the slots
 
@@ -71,7 +71,7 @@ func newSlatePlan(line *recipe.Line, f *slateFlags, w *slateWants) (*slatePlan, 
 	q.Centring, q.OverhangCost, q.Changeover, q.Effort = line.Centring.Tolerance, w.weight, f.changeover, f.effort
 	for i := range m.Specs {
 		s := &m.Specs[i]
-		out := slate.Spec{Optimum: s.Overhang.Optimum, Min: s.Overhang.Min, Max: s.Overhang.Max}
+		out := widths.Spec{Optimum: s.Overhang.Optimum, Min: s.Overhang.Min, Max: s.Overhang.Max}
 		for _, name := range s.Papers {
 			if k := paperIndex(m, name); k >= 0 {
 				out.Papers = append(out.Papers, k)
@@ -112,11 +112,11 @@ func newSlatePlan(line *recipe.Line, f *slateFlags, w *slateWants) (*slatePlan, 
 		problems = append(problems, errors.New("the line has no slots; give their number with --slots"))
 	}
 	for i := range most {
-		h := slate.Hung{Empty: true}
+		h := widths.Hung{Empty: true}
 		number := i + 1
 		if i < len(slots) {
 			number = slots[i].Number
-			h = slate.Hung{Wrapper: slate.Wrapper{Width: slots[i].Width, Paper: paperIndex(m, slots[i].Paper)}}
+			h = widths.Hung{Wrapper: widths.Wrapper{Width: slots[i].Width, Paper: paperIndex(m, slots[i].Paper)}}
 		} else {
 			for slices.Contains(plan.numbers, number) {
 				number++
@@ -190,7 +190,7 @@ func (s *slatePlan) newLot(key lotKey, g *shape) lot {
 	if l := s.line.Limits.Width; out.never == "" && !l.Contains(key.width) {
 		out.never = "the line takes widths of " + s.length(l.Min) + " to " + s.length(l.Max)
 	}
-	r := slate.Roll{Width: key.width, Spec: int(key.spec), Feed: g.feed, Low: g.low, High: g.high}
+	r := widths.Roll{Width: key.width, Spec: int(key.spec), Feed: g.feed, Low: g.low, High: g.high}
 	if out.never != "" {
 		r.Low, r.High = 1, 1e-9 // no width keeps both
 	}

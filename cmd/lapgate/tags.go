@@ -11,7 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/config"
-	"lapgate/gateway/tag"
+	"lapgate/gateway/tags"
 )
 
 func (p *program) tagsCommand() *cobra.Command {
@@ -34,22 +34,22 @@ unit it is in, whether it is required, and which of the guarantees S1 to S10 are
 given up without it.`,
 		Args: cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error {
-			rests := map[string]tag.Rest{}
-			for _, r := range tag.Rests() {
+			rests := map[string]tags.Rest{}
+			for _, r := range tags.Rests() {
 				rests[r.Field] = r
 			}
 			required := map[string]bool{}
-			for _, name := range tag.Required() {
+			for _, name := range tags.Required() {
 				required[name] = true
 			}
 			t := tabwriter.NewWriter(p.stdout, 0, 8, 2, ' ', 0)
-			for _, f := range tag.Fields() {
+			for _, f := range tags.Fields() {
 				note := strings.Join(rests[f.Name].Breaks, " ")
 				if required[f.Name] {
 					note = "required"
 				}
 				unit := f.Info.Unit
-				if f.Form == tag.OneBit {
+				if f.Form == tags.OneBit {
 					unit = ""
 				}
 				fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", f.Name, unit, note, f.Info.Doc)
@@ -119,13 +119,13 @@ func (p *program) importTags(path string, f *tagsImportFlags) error {
 	if err != nil {
 		return &exitError{exitConfig, err}
 	}
-	fragment := tag.Fragment(rows)
+	fragment := tags.Fragment(rows)
 	fmt.Fprint(p.stdout, fragment)
-	var now []tag.Tag
+	var now []tags.Tag
 	if line.Mapped != nil {
 		now = line.Mapped.Tags
 	}
-	differences := tag.Differences(now, m.Tags)
+	differences := tags.Differences(now, m.Tags)
 	fmt.Fprintf(p.stdout, "\n# %d tags; %d differ from line %s of %s\n", len(rows), len(differences), line.Recipe.Name, snapshot.File)
 	for i := range differences {
 		fmt.Fprintln(p.stdout, "# "+differences[i].String())
@@ -145,8 +145,8 @@ func (p *program) importTags(path string, f *tagsImportFlags) error {
 	return nil
 }
 
-func readTags(path string, in io.Reader) ([]tag.Row, error) {
-	rows, err := tag.ReadTable(in)
+func readTags(path string, in io.Reader) ([]tags.Row, error) {
+	rows, err := tags.ReadTable(in)
 	if err == nil {
 		return rows, nil
 	}
@@ -159,8 +159,8 @@ func readTags(path string, in io.Reader) ([]tag.Row, error) {
 
 // mappingOf checks the rows as the tags of a line. What is wrong with a row is
 // an error; what the whole still lacks is left to do in the configuration.
-func mappingOf(path string, rows []tag.Row, line *config.Line) (m *tag.Mapping, left []string, err error) {
-	m = &tag.Mapping{}
+func mappingOf(path string, rows []tags.Row, line *config.Line) (m *tags.Mapping, left []string, err error) {
+	m = &tags.Mapping{}
 	if line.Mapped != nil {
 		m.Order, m.TextOrder, m.Waived = line.Mapped.Order, line.Mapped.TextOrder, line.Mapped.Waived
 	}

@@ -16,7 +16,7 @@ import (
 	"reflect"
 	"strings"
 
-	"lapgate/gateway/tag"
+	"lapgate/gateway/tags"
 	"lapgate/recipe"
 )
 
@@ -64,7 +64,7 @@ type Line struct {
 	Controller Controller
 	// Mapped are the tags of a controller of profile mapped, nil for one of
 	// profile blocks.
-	Mapped  *tag.Mapping
+	Mapped  *tags.Mapping
 	Scanner Scanner
 	Orders  Orders
 	Arming  Arming

@@ -8,7 +8,7 @@ import (
 	"strings"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
 )
@@ -235,13 +235,13 @@ func (d *decoder) checkBases(c *Controller, at string) {
 		length int
 	}
 	blocks := []span{
-		{"request", int(c.Bases.Request), block.ReqWords},
-		{"outcomes", int(c.Bases.Outcomes), block.OutEntries * block.OutWords},
-		{"heartbeat", int(c.Bases.Heartbeat), block.HeartbeatWords},
-		{"hello", int(c.Bases.Hello), block.HelloWords},
-		{"payload", int(c.Bases.Payload), block.PayloadWords},
-		{"commit", int(c.Bases.Commit), block.CommitWords},
-		{"ack", int(c.Bases.Ack), block.AckWords},
+		{"request", int(c.Bases.Request), handshake.ReqWords},
+		{"outcomes", int(c.Bases.Outcomes), handshake.OutEntries * handshake.OutWords},
+		{"heartbeat", int(c.Bases.Heartbeat), handshake.HeartbeatWords},
+		{"hello", int(c.Bases.Hello), handshake.HelloWords},
+		{"payload", int(c.Bases.Payload), handshake.PayloadWords},
+		{"commit", int(c.Bases.Commit), handshake.CommitWords},
+		{"ack", int(c.Bases.Ack), handshake.AckWords},
 	}
 	show := func(b span) string {
 		return b.key + " " + strconv.Itoa(b.from) + ".." + strconv.Itoa(b.from+b.length-1)

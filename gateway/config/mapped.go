@@ -6,7 +6,7 @@ import (
 	"strconv"
 	"strings"
 
-	"lapgate/gateway/tag"
+	"lapgate/gateway/tags"
 )
 
 // Profile is what a controller offers.
@@ -87,16 +87,16 @@ func (d *decoder) checkMapped(l *line, path string) {
 	if !d.good(at) {
 		return
 	}
-	over := tag.Registers
+	over := tags.Registers
 	if l.Controller.Protocol == OPCUA {
-		over = tag.Nodes
+		over = tags.Nodes
 	}
-	m := &tag.Mapping{Waived: l.Mapped.Waive}
+	m := &tags.Mapping{Waived: l.Mapped.Waive}
 	if l.Mapped.WordOrder != notSaid {
-		m.Order = tag.Order(l.Mapped.WordOrder)
+		m.Order = tags.Order(l.Mapped.WordOrder)
 	}
 	if l.Mapped.TextOrder != notSaid {
-		m.TextOrder = tag.TextOrder(l.Mapped.TextOrder)
+		m.TextOrder = tags.TextOrder(l.Mapped.TextOrder)
 	}
 	sound := true
 	for i := range l.Mapped.Tags {
@@ -115,7 +115,7 @@ func (d *decoder) checkMapped(l *line, path string) {
 			if _, counted := d.at[address]; p.Key == "register" && counted {
 				key = address
 			}
-			if p.Text == tag.UnknownField {
+			if p.Text == tags.UnknownField {
 				p.Remedy = meantField(l.Mapped.Tags[p.Index].Field, p.Remedy)
 			}
 		}
@@ -131,8 +131,8 @@ func (d *decoder) checkMapped(l *line, path string) {
 // meantField is a remedy that names the closest field.
 func meantField(name, remedy string) string {
 	var names []string
-	for _, f := range tag.Fields() {
-		if f.Form != tag.OneBit {
+	for _, f := range tags.Fields() {
+		if f.Form != tags.OneBit {
 			names = append(names, f.Name)
 		}
 	}
@@ -144,9 +144,9 @@ func meantField(name, remedy string) string {
 
 // tagOf makes a tag of what was written. Two notations of one address, or a
 // register number that is none, are problems of their own.
-func (d *decoder) tagOf(c *MappedTag, at string) (tag.Tag, bool) {
-	t := tag.Tag{
-		Field: c.Field, Type: tag.Type(c.Type), Scale: c.Scale, Unit: c.Unit,
+func (d *decoder) tagOf(c *MappedTag, at string) (tags.Tag, bool) {
+	t := tags.Tag{
+		Field: c.Field, Type: tags.Type(c.Type), Scale: c.Scale, Unit: c.Unit,
 		Length: c.Length, Address: -1, Bit: -1, Node: c.Node,
 	}
 	has := func(key string) bool { _, given := d.at[join(at, key)]; return given }
@@ -159,10 +159,10 @@ func (d *decoder) tagOf(c *MappedTag, at string) (tag.Tag, bool) {
 		d.problem(d.where(address), address, "address given in both notations", fmt.Sprintf("register %d and address %d", c.Register, c.Address), "one of them", "keep the one that the manual of the controller uses")
 		return t, false
 	case has("register"):
-		n, err := tag.ParseRegister(c.Register)
-		var wrong *tag.RegisterError
+		n, err := tags.ParseRegister(c.Register)
+		var wrong *tags.RegisterError
 		if errors.As(err, &wrong) {
-			d.problem(d.where(register), register, "not the number of a holding register", strconv.Itoa(c.Register), tag.HoldingRegisters, wrong.Remedy)
+			d.problem(d.where(register), register, "not the number of a holding register", strconv.Itoa(c.Register), tags.HoldingRegisters, wrong.Remedy)
 			return t, false
 		}
 		t.Address = n
@@ -179,7 +179,7 @@ func (d *decoder) tagOf(c *MappedTag, at string) (tag.Tag, bool) {
 
 // warnOfLosses tells which guarantees the tags give up, and what the gateway
 // takes for the fields that have none.
-func (d *decoder) warnOfLosses(m *tag.Mapping, at string) {
+func (d *decoder) warnOfLosses(m *tags.Mapping, at string) {
 	key := join(at, "waive")
 	for _, l := range m.Losses() {
 		d.warning(d.where(key), key, l.Guarantee.Name+" is not given: "+l.Guarantee.Text,

@@ -8,7 +8,7 @@ import (
 	"strings"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 )
 
 // OPCUAServer is how the OPC UA server of a controller is reached. Text that is
@@ -168,7 +168,7 @@ func (d *decoder) checkNode(key string, n opcuaNode) {
 			d.problem(d.where(key), key, "identifier of the entries without one "+entryMark, quoted(text), "one "+entryMark+" where the digits 00 to 63 stand, as in Line1.Outcome."+entryMark, "put one "+entryMark+" there")
 			return
 		}
-		text = strings.Replace(text, entryMark, strconv.Itoa(block.OutEntries-1), 1)
+		text = strings.Replace(text, entryMark, strconv.Itoa(handshake.OutEntries-1), 1)
 	}
 	const remedy = "copy the identifier from the controller's address space"
 	fail := func(want, remedy string) {

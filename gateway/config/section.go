@@ -4,7 +4,7 @@ import (
 	"path/filepath"
 	"time"
 
-	"lapgate/gateway/tag"
+	"lapgate/gateway/tags"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
 )
@@ -32,7 +32,7 @@ type line struct {
 	Arming      Arming     `cfg:"arming"`
 	Armed       bool       `cfg:"armed" default:"false" doc:"whether recipes are written to the controller; otherwise the line runs in shadow"`
 
-	mapping *tag.Mapping // nil for profile blocks
+	mapping *tags.Mapping // nil for profile blocks
 }
 
 // Units are the preferred units of the output by dimension.

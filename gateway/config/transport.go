@@ -14,7 +14,7 @@ import (
 	"strings"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 )
 
 // ModbusServer is how the registers of a controller are asked for.
@@ -208,7 +208,7 @@ func (d *decoder) checkModbus(c *Controller, at string) {
 		d.checkSerial(c, at)
 	}
 	writes, timeout, scan := key("modbus.writes"), key("times.request_timeout"), key("program.scan")
-	if slow := block.PayloadWords * c.Program.Scan; c.Modbus.Writes == SingleWrites && d.good(writes, timeout, scan) && c.Times.RequestTimeout < slow {
+	if slow := handshake.PayloadWords * c.Program.Scan; c.Modbus.Writes == SingleWrites && d.good(writes, timeout, scan) && c.Times.RequestTimeout < slow {
 		d.warning(d.given(writes, timeout, scan), writes, "a payload written register by register may come too late", c.Times.RequestTimeout.String(),
 			"times.request_timeout of at least "+slow.String()+" where the controller answers once in a scan", "raise times.request_timeout, and times.verdict and program.commit_ttl with it, or see with probe how fast it answers")
 	}
@@ -278,10 +278,10 @@ func (d *decoder) checkSerial(c *Controller, at string) {
 	if !d.good(s, timeout, key("modbus")) {
 		return
 	}
-	read := c.Serial.passage(rtuReadRequest + rtuReadAnswer + bytesPerRegister*block.ReqWords)
-	write := c.Serial.passage(rtuWriteRequest + bytesPerRegister*block.PayloadWords + rtuWriteAnswer)
+	read := c.Serial.passage(rtuReadRequest + rtuReadAnswer + bytesPerRegister*handshake.ReqWords)
+	write := c.Serial.passage(rtuWriteRequest + bytesPerRegister*handshake.PayloadWords + rtuWriteAnswer)
 	if c.Modbus.Writes == SingleWrites {
-		write = c.Serial.passage(rtuSingle * block.PayloadWords)
+		write = c.Serial.passage(rtuSingle * handshake.PayloadWords)
 	}
 	if longest := max(read, write); longest >= c.Times.RequestTimeout {
 		d.problem(d.given(key("serial.baud"), timeout), key("serial.baud"), "line too slow for the longest request", longest.Round(time.Millisecond).String()+" on the line alone", "less than times.request_timeout, "+c.Times.RequestTimeout.String(), "raise baud, or times.request_timeout")

@@ -3,25 +3,17 @@ package cycle
 import (
 	"math"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 	"lapgate/recipe"
 	"lapgate/recipe/reel"
 )
-
-// HungRoll is a wrapper roll whose account begins with a request: its slot,
-// and what the configuration said hangs there. Its outer diameter stands in
-// the same record.
-type HungRoll struct {
-	Slot  int     `json:"slot"`
-	Width float64 `json:"width_m"`
-	Paper string  `json:"paper"`
-}
 
 // account is what the journal tells of the wrapper roll of one slot. It holds
 // diameters and no lengths, so that the caliper in force makes a length of
 // them. The zero account is none.
 type account struct {
-	hung  HungRoll
+	hung  record.HungRoll
 	outer float64 // when the account began, m; 0 without an account
 	drawn float64 // since, by the encoder, m
 	last  float64 // newest outer diameter that was reported, m
@@ -31,7 +23,7 @@ type account struct {
 const mostDrawn = 1000
 
 // books begins the accounts of a request, and takes its diameters.
-func (m *memory) books(r *RequestRecord) {
+func (m *memory) books(r *record.Request) {
 	for _, h := range r.Hung {
 		if h.Slot >= 1 && h.Slot <= len(m.accounts) {
 			m.accounts[h.Slot-1] = account{hung: h, outer: r.Stand.Outer[h.Slot-1]}
@@ -48,12 +40,12 @@ func (m *memory) books(r *RequestRecord) {
 // wrapped without a reading ends the account of its slot, and of all slots
 // when its slot is not known: what hangs there is known again from the next
 // outer diameter on. A roll that was removed without a reading took nothing.
-func (m *memory) draw(o *block.Outcome) {
+func (m *memory) draw(o *handshake.Outcome) {
 	const perMetre = 10000
 	length := float64(o.EncoderUsed) / perMetre
 	known := o.Slot >= 1 && int(o.Slot) <= len(m.accounts)
 	switch {
-	case length == 0 && o.Outcome == block.Removed:
+	case length == 0 && o.Outcome == handshake.Removed:
 	case !known:
 		m.accounts = [6]account{}
 	case length == 0 || length > mostDrawn:
@@ -73,8 +65,8 @@ func (a *account) ledger(line *recipe.Line, slot *recipe.SlotSpec) (l reel.Ledge
 	return reel.Ledger{Start: start, Drawn: a.drawn}, ok
 }
 
-func hungIn(slot *recipe.SlotSpec) HungRoll {
-	return HungRoll{Slot: slot.Number, Width: slot.Width, Paper: slot.Paper}
+func hungIn(slot *recipe.SlotSpec) record.HungRoll {
+	return record.HungRoll{Slot: slot.Number, Width: slot.Width, Paper: slot.Paper}
 }
 
 // byDiameter is the wrapper of a slot by its outer diameter, m.
@@ -115,12 +107,12 @@ func (a *account) anew(line *recipe.Line, slot *recipe.SlotSpec, outer float64) 
 // rolls whose accounts begin with this view. A slot from which nothing was
 // drawn since its diameter was taken has no count beside a diameter: that
 // would be the same reading twice.
-func (m *Machine) countStand(stand *recipe.Stand) []HungRoll {
+func (m *Machine) countStand(stand *recipe.Stand) []record.HungRoll {
 	stand.Counted = [6]reel.Estimate{}
 	if !m.line.Equipment.Stand.Present() {
 		return nil
 	}
-	var hung []HungRoll
+	var hung []record.HungRoll
 	for i := range m.line.Stand.Slots {
 		slot := &m.line.Stand.Slots[i]
 		if slot.Number < 1 || slot.Number > len(m.mem.accounts) {

@@ -5,7 +5,8 @@ import (
 	"reflect"
 	"testing"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 	"lapgate/recipe"
 	"lapgate/recipe/reel"
 )
@@ -20,16 +21,16 @@ func lengthOf(outer float64) float64 {
 // request, with what is counted then and whether an account begins, and the
 // outcome after it.
 func TestAccount(t *testing.T) {
-	wrap := func(slot uint16, metres float64) *block.Outcome {
-		return &block.Outcome{Outcome: block.Wrapped, Slot: slot, EncoderUsed: uint32(metres * 1e4)}
+	wrap := func(slot uint16, metres float64) *handshake.Outcome {
+		return &handshake.Outcome{Outcome: handshake.Wrapped, Slot: slot, EncoderUsed: uint32(metres * 1e4)}
 	}
 	type step struct {
 		outer  float64
 		left   float64 // counted, m; negative when it is not known
 		begins bool
-		after  Record
+		after  record.Record
 	}
-	out := func(o *block.Outcome) Record { return OutcomeRecord{Outcome: *o} }
+	out := func(o *handshake.Outcome) record.Record { return record.Outcome{Outcome: *o} }
 	for _, c := range []struct {
 		name  string
 		steps []step
@@ -45,29 +46,29 @@ func TestAccount(t *testing.T) {
 		{"another roll after a diameter that was lost", []step{{0.3, -1, true, out(wrap(2, 12))}, {0, lengthOf(0.3) - 12, false, nil}, {0.9, -1, true, nil}}},
 		{"one bad reading", []step{{0.9, -1, true, out(wrap(2, 12))}, {0.5, lengthOf(0.9) - 12, false, nil}, {0.896, lengthOf(0.9) - 12, false, nil}}},
 		{"by hand without a reading", []step{
-			{0.9, -1, true, out(wrap(2, 12))}, {0.897, lengthOf(0.9) - 12, false, out(&block.Outcome{Outcome: block.WrappedByHand})}, {0.894, -1, true, nil}}},
+			{0.9, -1, true, out(wrap(2, 12))}, {0.897, lengthOf(0.9) - 12, false, out(&handshake.Outcome{Outcome: handshake.WrappedByHand})}, {0.894, -1, true, nil}}},
 		{"wrapped without a reading", []step{{0.9, -1, true, out(wrap(2, 12))}, {0, lengthOf(0.9) - 12, false, out(wrap(2, 0))}, {0, -1, false, nil}}},
 		{"reading without a slot", []step{{0.9, -1, true, out(wrap(0, 12))}, {0, -1, false, nil}}},
 		{"slot that is none", []step{{0.9, -1, true, out(wrap(7, 12))}, {0, -1, false, nil}}},
 		{"reading that no roll takes", []step{{0.9, -1, true, out(wrap(2, 1001))}, {0, -1, false, nil}}},
-		{"aborted", []step{{0.9, -1, true, out(&block.Outcome{Outcome: block.Aborted, Slot: 2, EncoderUsed: 40000})}, {0.9, lengthOf(0.9) - 4, false, nil}}},
-		{"removed", []step{{0.9, -1, true, out(wrap(2, 12))}, {0.897, lengthOf(0.9) - 12, false, out(&block.Outcome{Outcome: block.Removed})}, {0.897, lengthOf(0.9) - 12, false, nil}}},
-		{"gap", []step{{0.9, -1, true, out(wrap(2, 12))}, {0.897, lengthOf(0.9) - 12, false, GapRecord{FromIndex: 2, ToIndex: 3}}, {0, -1, false, nil}}},
+		{"aborted", []step{{0.9, -1, true, out(&handshake.Outcome{Outcome: handshake.Aborted, Slot: 2, EncoderUsed: 40000})}, {0.9, lengthOf(0.9) - 4, false, nil}}},
+		{"removed", []step{{0.9, -1, true, out(wrap(2, 12))}, {0.897, lengthOf(0.9) - 12, false, out(&handshake.Outcome{Outcome: handshake.Removed})}, {0.897, lengthOf(0.9) - 12, false, nil}}},
+		{"gap", []step{{0.9, -1, true, out(wrap(2, 12))}, {0.897, lengthOf(0.9) - 12, false, record.Gap{FromIndex: 2, ToIndex: 3}}, {0, -1, false, nil}}},
 	} {
 		m := New(Config{Line: testLine(), Times: testTimes})
-		var log []Record
+		var log []record.Record
 		for i, s := range c.steps {
 			stand := recipe.Stand{}
 			stand.Outer[1] = s.outer
 			hung := m.countStand(&stand)
-			if begins := len(hung) > 0; begins != s.begins || begins && (len(hung) != 1 || hung[0] != HungRoll{Slot: 2, Width: 1.85, Paper: "kraft"}) {
+			if begins := len(hung) > 0; begins != s.begins || begins && (len(hung) != 1 || hung[0] != record.HungRoll{Slot: 2, Width: 1.85, Paper: "kraft"}) {
 				t.Errorf("%s, request %d: begins %+v, want %v", c.name, i+1, hung, s.begins)
 			}
 			e := stand.Counted[1]
 			if e.Known != (s.left >= 0) || e.Known && (math.Abs(e.Length-s.left) > 1e-6 || !(e.U > 0)) {
 				t.Errorf("%s, request %d: counted %+v, want %v", c.name, i+1, e, s.left)
 			}
-			news := []Record{RequestRecord{Stand: stand, Hung: hung}}
+			news := []record.Record{record.Request{Stand: stand, Hung: hung}}
 			if s.after != nil {
 				news = append(news, s.after)
 			}

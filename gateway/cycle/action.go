@@ -1,6 +1,9 @@
 package cycle
 
-import "lapgate/gateway/block"
+import (
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
+)
 
 // Action is something that the shell has to do. The actions of one step are
 // executed in order; when one fails, the rest is dropped and the failure comes
@@ -11,10 +14,10 @@ type Action interface{ action() }
 
 type (
 	// Append makes a record durable before anything that follows it.
-	Append struct{ Record Record }
+	Append struct{ Record record.Record }
 	// Send writes one gateway-owned block.
 	Send struct {
-		Block block.ID
+		Block handshake.ID
 		Words []uint16
 	}
 	// FetchView reads the request block.

@@ -3,7 +3,8 @@ package cycle
 import (
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 	"lapgate/recipe"
 )
 
@@ -75,9 +76,9 @@ type Config struct {
 type Machine struct {
 	line       *recipe.Line
 	hash       uint32
-	by         string         // who changed the configuration since its newest record
-	changes    []ConfigChange // and what
-	next       *Configure     // waits for the next roll
+	by         string                // who changed the configuration since its newest record
+	changes    []record.ConfigChange // and what
+	next       *Configure            // waits for the next roll
 	times      Times
 	armed      bool
 	pair       bool
@@ -127,7 +128,7 @@ const (
 
 // session is the volatile side of the session in force.
 type session struct {
-	name     block.Session
+	name     handshake.Session
 	boot     uint32
 	floor    uint32
 	cause    string
@@ -179,7 +180,7 @@ func New(c Config) *Machine {
 
 // Recover takes one stored record; it is called for each in order before the
 // first step. An error says that the records contradict each other.
-func (m *Machine) Recover(s Stored) error { return m.mem.apply(s.Record) }
+func (m *Machine) Recover(s record.Stored) error { return m.mem.apply(s.Record) }
 
 // StartArmed says whether the machine may write, where that is not what its
 // Config says. It is called before the first step only.
@@ -227,7 +228,7 @@ func (m *Machine) Step(at Moment, ev Event) []Action {
 			m.collected(e.Entries)
 		}
 	case Written:
-		if e.Block != block.PAYLOAD { // that one ends with its read-back
+		if e.Block != handshake.PAYLOAD { // that one ends with its read-back
 			m.end(refusedKey(e.Block))
 		}
 	case Refused:
@@ -259,7 +260,7 @@ func (m *Machine) do(a Action) {
 // journal makes a record durable and takes it into memory the same way as
 // Recover does, so that a restart at any point finds what the machine knew. If
 // the record cannot be made durable the machine ends, and memory with it.
-func (m *Machine) journal(r Record) {
+func (m *Machine) journal(r record.Record) {
 	m.do(Append{r})
 	if err := m.mem.apply(r); err != nil {
 		m.halt("the journal would contradict itself: " + err.Error())
@@ -357,7 +358,7 @@ func (m *Machine) leave(cause string) {
 	}
 	m.ses.reopenAt = m.now.Mono + m.ses.pause
 	m.ses.pause = backoff(m.ses.pause)
-	m.ses.name = block.Session{}
+	m.ses.name = handshake.Session{}
 	m.ses.adopted = false
 	m.ses.cause = cause
 	m.tell(noteSessionLeft, Info, "the session was left: "+cause, Field{"cause", cause})
@@ -371,7 +372,7 @@ func (m *Machine) journalFailed(err string) {
 	m.tell(noteJournalFailed, Alarm,
 		"a record could not be made durable, so nothing more is offered; repair the disk and start again: "+err)
 	if m.ses.adopted && m.armed && m.linkUp {
-		m.ses.flags |= block.FlagJournalFault
+		m.ses.flags |= handshake.FlagJournalFault
 		m.sendBeat()
 	}
 	m.halt("journal: " + err)
@@ -394,7 +395,7 @@ func (m *Machine) arm(e Arm) {
 	if e.On == m.armed {
 		return
 	}
-	m.journal(ModeRecord{Armed: e.On, By: e.By, Reason: e.Reason, Cause: e.Cause, Controller: e.Controller})
+	m.journal(record.Mode{Armed: e.On, By: e.By, Reason: e.Reason, Cause: e.Cause, Controller: e.Controller})
 	m.armed = e.On
 	m.job = job{} // what was shown in shadow is offered now, and the other way round
 	if e.On {
@@ -405,7 +406,7 @@ func (m *Machine) arm(e Arm) {
 		}
 		return
 	}
-	if e.Cause == CauseSwap {
+	if e.Cause == record.CauseSwap {
 		m.tell(noteSwapped, Alarm, "writing is forbidden: "+e.Reason+"; look at the controller, then arm the line again")
 	}
 	m.tell(noteDisarmed, Info, "writing is forbidden; an open offer is settled when it is allowed again", Field{"by", e.By})
@@ -420,7 +421,7 @@ func (m *Machine) setHoldAll(e HoldAll) {
 	if e.On == m.mem.holdAll {
 		return
 	}
-	m.journal(HoldRecord(e))
+	m.journal(record.Hold(e))
 	if e.On {
 		m.raise(condHoldAll, "every roll is held until the hold is ended: "+e.Reason, Field{"by", e.By})
 	} else {

@@ -8,7 +8,8 @@ package cycle
 import (
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 	"lapgate/recipe"
 )
 
@@ -35,7 +36,7 @@ type (
 	// View answers FetchView with one consistent request block, and what the
 	// scan made of its samples.
 	View struct {
-		Request block.Request
+		Request handshake.Request
 		Roll    recipe.Roll
 		Stand   recipe.Stand
 		// Wait says that a reading or an order of the roll may still come, so
@@ -50,11 +51,11 @@ type (
 	// Outcomes answers FetchOutcomes, one element for each entry asked for.
 	Outcomes struct{ Entries []OutcomeRead }
 	// Written says that the controller confirmed a write.
-	Written struct{ Block block.ID }
+	Written struct{ Block handshake.ID }
 	// Refused says that the controller refused a write or a read, and that
 	// nothing was written.
 	Refused struct {
-		Block block.ID
+		Block handshake.ID
 		Err   string
 	}
 	// JournalFailed says that a record could not be made durable. The actions
@@ -81,7 +82,7 @@ type (
 		On         bool
 		By         string
 		Reason     string
-		Cause      ModeCause
+		Cause      record.ModeCause
 		Controller string // identity of the controller that was looked at
 	}
 	// Configure puts another configuration in force from the next roll on.
@@ -89,7 +90,7 @@ type (
 		Line    *recipe.Line
 		Hash    uint32
 		By      string
-		Changes []ConfigChange
+		Changes []record.ConfigChange
 	}
 	// Lease says, in a pair, that this gateway should act, or should no longer.
 	// Number is the number of the lease; no epoch is taken below it.
@@ -103,7 +104,7 @@ type (
 // why it could not be.
 type OutcomeRead struct {
 	Words   []uint16
-	Outcome block.Outcome
+	Outcome handshake.Outcome
 	Err     string
 }
 

@@ -4,7 +4,8 @@ import (
 	"math"
 	"slices"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 	"lapgate/recipe"
 )
 
@@ -13,13 +14,13 @@ import (
 type ghosts struct {
 	w         *world
 	era       int // of the controller's memory
-	newest    block.Session
-	accepted  map[OfferName]bool
-	held      map[OfferName]bool
+	newest    handshake.Session
+	accepted  map[record.OfferName]bool
+	held      map[record.OfferName]bool
 	perRoll   map[[2]int]int // accepts by era and roll
 	outcomes  [][40]uint16   // of this era, by index - 1
 	durable   durable
-	lastView  map[block.Token]uint32 // tick of the newest view of a request
+	lastView  map[handshake.Token]uint32 // tick of the newest view of a request
 	acked     uint32
 	wantsRoll map[uint32]bool   // rolls of this era
 	drawn     [6]uint32         // of each slot in truth, 0.1 mm
@@ -28,28 +29,28 @@ type ghosts struct {
 
 // durable is what the journal ever held, also after it was set back.
 type durable struct {
-	intents  map[OfferName]IntentRecord
-	inputs   map[OfferName]RequestRecord
-	commits  map[OfferName]bool
-	sessions map[block.Session]bool
-	void     map[OfferName]bool
-	request  RequestRecord
+	intents  map[record.OfferName]record.Intent
+	inputs   map[record.OfferName]record.Request
+	commits  map[record.OfferName]bool
+	sessions map[handshake.Session]bool
+	void     map[record.OfferName]bool
+	request  record.Request
 	indexes  map[[2]int]bool // outcomes and gaps, by era and index
 }
 
 func (g *ghosts) begin(w *world) {
 	g.w = w
-	g.accepted, g.held, g.perRoll = map[OfferName]bool{}, map[OfferName]bool{}, map[[2]int]int{}
+	g.accepted, g.held, g.perRoll = map[record.OfferName]bool{}, map[record.OfferName]bool{}, map[[2]int]int{}
 	g.drawnAt = map[int][6]uint32{}
-	g.lastView, g.wantsRoll = map[block.Token]uint32{}, map[uint32]bool{}
-	g.durable = durable{map[OfferName]IntentRecord{}, map[OfferName]RequestRecord{}, map[OfferName]bool{},
-		map[block.Session]bool{}, map[OfferName]bool{}, RequestRecord{}, map[[2]int]bool{}}
+	g.lastView, g.wantsRoll = map[handshake.Token]uint32{}, map[uint32]bool{}
+	g.durable = durable{map[record.OfferName]record.Intent{}, map[record.OfferName]record.Request{}, map[record.OfferName]bool{},
+		map[handshake.Session]bool{}, map[record.OfferName]bool{}, record.Request{}, map[[2]int]bool{}}
 	p := w.plc
 	p.onAdopt = func(epoch, nonce uint32) {
 		if epoch <= g.newest.Epoch {
 			w.fail("S7: epoch %d adopted after %d", epoch, g.newest.Epoch)
 		}
-		g.newest = block.Session{Epoch: epoch, Nonce: nonce}
+		g.newest = handshake.Session{Epoch: epoch, Nonce: nonce}
 		w.stats["adopted"]++
 	}
 	p.onAccept = g.accepts
@@ -84,7 +85,7 @@ func (g *ghosts) accepts(commit, payload []uint16, held bool) {
 	if g.durable.void[n] {
 		w.fail("S6: offer %s accepted after the journal called it void or rejected", n)
 	}
-	if seen, ok := g.lastView[block.Token{Boot: p.boot, Req: p.req}]; !ok || p.tick-long(commit, 10) > plcTTL || seen < long(commit, 10) {
+	if seen, ok := g.lastView[handshake.Token{Boot: p.boot, Req: p.req}]; !ok || p.tick-long(commit, 10) > plcTTL || seen < long(commit, 10) {
 		w.fail("S9: offer %s accepted at tick %d, request last seen at %d, commit says %d", n, p.tick, seen, long(commit, 10))
 	}
 	if held {
@@ -93,7 +94,7 @@ func (g *ghosts) accepts(commit, payload []uint16, held bool) {
 	}
 	g.accepted[n] = true
 	from := g.durable.inputs[n]
-	if from.Token != (block.Token{Boot: p.boot, Req: p.req}) || len(from.Diameters) == 0 || uint32(from.Diameters[0]) != p.diameter {
+	if from.Token != (handshake.Token{Boot: p.boot, Req: p.req}) || len(from.Diameters) == 0 || uint32(from.Diameters[0]) != p.diameter {
 		w.fail("S1: offer %s was computed from %v, the measurement at the station is of request %d, diameter %d", n, from, p.req, p.diameter)
 	}
 	key := [2]int{g.era, int(p.roll)}
@@ -117,10 +118,10 @@ func (g *ghosts) acks(from, to uint32) {
 }
 
 // thisEra is the journal since the controller's memory was last found lost.
-func (g *ghosts) thisEra() []Record {
+func (g *ghosts) thisEra() []record.Record {
 	log := g.w.log
 	for i := len(log) - 1; i >= 0; i-- {
-		if gap, ok := log[i].(GapRecord); ok && gap.Boot != 0 {
+		if gap, ok := log[i].(record.Gap); ok && gap.Boot != 0 {
 			return log[i+1:]
 		}
 	}
@@ -128,11 +129,11 @@ func (g *ghosts) thisEra() []Record {
 }
 
 func (g *ghosts) holdsIndex(i uint32) bool {
-	return slices.ContainsFunc(g.thisEra(), func(r Record) bool {
+	return slices.ContainsFunc(g.thisEra(), func(r record.Record) bool {
 		switch r := r.(type) {
-		case OutcomeRecord:
+		case record.Outcome:
 			return r.Outcome.Index == i
-		case GapRecord:
+		case record.Gap:
 			return r.FromIndex != 0 && r.FromIndex <= i && i <= r.ToIndex
 		}
 		return false
@@ -140,8 +141,8 @@ func (g *ghosts) holdsIndex(i uint32) bool {
 }
 
 func (g *ghosts) holdsRoll(n uint32) bool {
-	return slices.ContainsFunc(g.thisEra(), func(r Record) bool {
-		if gap, ok := r.(GapRecord); ok {
+	return slices.ContainsFunc(g.thisEra(), func(r record.Record) bool {
+		if gap, ok := r.(record.Gap); ok {
 			return gap.FromRoll != 0 && gap.FromRoll <= n && n <= gap.ToRoll
 		}
 		return r.RollNo() == n
@@ -161,70 +162,70 @@ func (g *ghosts) sends(a Send) {
 		w.fail("block %s sent while writing is forbidden", a.Block)
 	}
 	switch a.Block {
-	case block.HELLO:
-		s := block.Session{Epoch: long(a.Words, 2), Nonce: long(a.Words, 4)}
+	case handshake.HELLO:
+		s := handshake.Session{Epoch: long(a.Words, 2), Nonce: long(a.Words, 4)}
 		if !g.durable.sessions[s] {
 			w.fail("HELLO of session %v sent before it was durable", s)
 		}
-	case block.PAYLOAD:
+	case handshake.PAYLOAD:
 		n := nameOf(a.Words, 12)
 		if in, ok := g.durable.intents[n]; !ok || !slices.Equal(in.Payload, a.Words) {
 			w.fail("PAYLOAD of offer %s sent before its intent was durable", n)
 		}
-	case block.COMMIT:
+	case handshake.COMMIT:
 		if n := nameOf(a.Words, 1); !g.durable.commits[n] {
 			w.fail("S4: COMMIT of offer %s sent before it was durable", n)
 		}
 		w.stats["commit"]++
-	case block.ACK:
+	case handshake.ACK:
 		if i := long(a.Words, 6); !g.holdsIndex(i) {
 			w.fail("S5: ACK of outcome %d sent before it was durable", i)
 		}
-	case block.HEARTBEAT:
+	case handshake.HEARTBEAT:
 	default:
 		w.fail("block %s is not the gateway's", a.Block)
 	}
 }
 
 // journals holds each record against what really happened.
-func (g *ghosts) journals(r Record) {
+func (g *ghosts) journals(r record.Record) {
 	w, d := g.w, &g.durable
 	switch r := r.(type) {
-	case SessionRecord:
+	case record.Session:
 		if d.sessions[r.Session] {
 			w.fail("session %v was taken before", r.Session)
 		}
 		d.sessions[r.Session] = true
-	case RequestRecord:
+	case record.Request:
 		d.request = r
 		g.counts(&r)
-	case IntentRecord:
+	case record.Intent:
 		if _, again := d.intents[r.Offer]; again {
 			w.fail("offer %s was made before", r.Offer)
 		}
 		d.intents[r.Offer], d.inputs[r.Offer] = r, d.request
-		if r.Form == block.KindRecipe && holdReason(r.Findings) != block.NoHold && r.Origin == block.Computed {
+		if r.Form == handshake.KindRecipe && holdReason(r.Findings) != handshake.NoHold && r.Origin == handshake.Computed {
 			w.fail("a recipe with a hold among its findings is offered: %+v", r.Findings)
 		}
-		if r.Origin == block.Override && slices.ContainsFunc(r.Findings, func(f recipe.Finding) bool { return interlocked(&f, 0) }) {
+		if r.Origin == handshake.Override && slices.ContainsFunc(r.Findings, func(f recipe.Finding) bool { return interlocked(&f, 0) }) {
 			w.fail("an override passes an interlock: %+v", r.Findings)
 		}
-	case CommitRecord:
+	case record.Commit:
 		d.commits[r.Offer] = true
-	case VerdictRecord:
-		ok := r.Verdict == block.Accepted && g.accepted[r.Offer] ||
-			r.Verdict == block.HeldVerdict && g.held[r.Offer] ||
-			r.Verdict == block.Rejected && !g.accepted[r.Offer] && !g.held[r.Offer]
+	case record.Verdict:
+		ok := r.Verdict == handshake.Accepted && g.accepted[r.Offer] ||
+			r.Verdict == handshake.HeldVerdict && g.held[r.Offer] ||
+			r.Verdict == handshake.Rejected && !g.accepted[r.Offer] && !g.held[r.Offer]
 		if !ok {
 			w.fail("S6: the journal calls offer %s %s, which is not so", r.Offer, r.Verdict)
 		}
-		d.void[r.Offer] = r.Verdict == block.Rejected
-	case VoidRecord:
+		d.void[r.Offer] = r.Verdict == handshake.Rejected
+	case record.Void:
 		if g.accepted[r.Offer] {
 			w.fail("S6: the journal calls offer %s void (%s), but it was accepted", r.Offer, r.Evidence)
 		}
 		d.void[r.Offer] = true
-	case OutcomeRecord:
+	case record.Outcome:
 		i := r.Outcome.Index
 		if i == 0 || int(i) > len(g.outcomes) || !slices.Equal(r.Words, g.outcomes[i-1][:]) {
 			w.fail("outcome %d in the journal is not the one that the controller made", i)
@@ -233,7 +234,7 @@ func (g *ghosts) journals(r Record) {
 			w.fail("outcome %d is in the journal twice", i)
 		}
 		d.indexes[[2]int{g.era, int(i)}] = true
-	case GapRecord:
+	case record.Gap:
 		if r.Boot == 0 && r.ToIndex != 0 && uint32(len(g.outcomes)) < r.ToIndex {
 			w.fail("gap up to outcome %d, but only %d were made", r.ToIndex, len(g.outcomes))
 		}
@@ -249,7 +250,7 @@ func (g *ghosts) journals(r Record) {
 
 // counts holds that no slot is counted to have more left than its account began
 // with, less what the controller drew since and the journal could know.
-func (g *ghosts) counts(r *RequestRecord) {
+func (g *ghosts) counts(r *record.Request) {
 	w := g.w
 	g.drawnAt[len(w.log)] = g.drawn
 	for i, e := range r.Stand.Counted {
@@ -259,7 +260,7 @@ func (g *ghosts) counts(r *RequestRecord) {
 		w.stats["counted"]++
 		at := -1
 		for n := len(w.log) - 1; n >= 0 && at < 0; n-- {
-			if q, ok := w.log[n].(RequestRecord); ok && slices.ContainsFunc(q.Hung, func(h HungRoll) bool { return h.Slot == i+1 }) {
+			if q, ok := w.log[n].(record.Request); ok && slices.ContainsFunc(q.Hung, func(h record.HungRoll) bool { return h.Slot == i+1 }) {
 				at = n
 			}
 		}
@@ -308,5 +309,5 @@ func (g *ghosts) memoryLost() {
 	g.era++
 	g.outcomes = nil
 	g.acked = 0
-	g.lastView = map[block.Token]uint32{}
+	g.lastView = map[handshake.Token]uint32{}
 }

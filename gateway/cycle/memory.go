@@ -3,7 +3,8 @@ package cycle
 import (
 	"fmt"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 )
 
 // memory is what the journal holds of the line, as far as the machine decides
@@ -23,9 +24,9 @@ type memory struct {
 
 	open     *offer // not closed
 	rejected *rejection
-	request  RequestRecord // newest
-	shadow   block.Token   // newest
-	verdict  *VerdictRecord
+	request  record.Request  // newest
+	shadow   handshake.Token // newest
+	verdict  *record.Verdict
 	holdAll  bool
 	hash     uint32 // configuration newest in the journal
 	hasHash  bool
@@ -36,22 +37,22 @@ type memory struct {
 
 // offer is an offer that is not closed.
 type offer struct {
-	name      OfferName
-	token     block.Token
+	name      record.OfferName
+	token     handshake.Token
 	roll      uint32
-	kind      block.Kind
-	origin    block.Origin
+	kind      handshake.Kind
+	origin    handshake.Origin
 	committed bool
 	payload   []uint16
 	crc       uint32
 	hash      uint32 // configuration that it was computed with
 	era       uint32
-	outcome   *block.Outcome // of its roll
+	outcome   *handshake.Outcome // of its roll
 }
 
 // rejection is the newest verdict "rejected" on a request.
 type rejection struct {
-	token  block.Token
+	token  handshake.Token
 	reason uint16
 }
 
@@ -61,52 +62,52 @@ func newMemory() memory {
 
 // apply takes one record. The errors are contradictions that a sound journal
 // does not hold.
-func (m *memory) apply(r Record) error {
+func (m *memory) apply(r record.Record) error {
 	switch r := r.(type) {
-	case SessionRecord:
+	case record.Session:
 		if r.Session.Epoch <= m.epoch {
 			return fmt.Errorf("SESSION takes epoch %d, but epoch %d was taken before", r.Session.Epoch, m.epoch)
 		}
 		m.epoch = r.Session.Epoch
 		m.floor = max(m.floor, r.Floor)
 		m.sawBoot(r.Boot)
-	case RequestRecord:
+	case record.Request:
 		m.request = r
 		m.books(&r)
 		m.sawBoot(r.Token.Boot)
 		m.covered = max(m.covered, r.Roll)
-	case IntentRecord:
+	case record.Intent:
 		if m.open != nil {
 			return fmt.Errorf("INTENT of offer %s stands before offer %s was closed", r.Offer, m.open.name)
 		}
 		m.floor = max(m.floor, r.Offer.Session.Epoch)
 		m.open = &offer{name: r.Offer, token: r.Token, roll: r.Roll, kind: r.Form, origin: r.Origin,
-			payload: r.Payload, crc: block.PayloadCRC(r.Payload), hash: r.ConfigHash, era: m.era}
-	case CommitRecord:
+			payload: r.Payload, crc: handshake.PayloadCRC(r.Payload), hash: r.ConfigHash, era: m.era}
+	case record.Commit:
 		if err := m.isOpen(r.Kind(), r.Offer); err != nil {
 			return err
 		}
 		m.open.committed = true
-	case VerdictRecord:
+	case record.Verdict:
 		if err := m.isOpen(r.Kind(), r.Offer); err != nil {
 			return err
 		}
 		m.verdict = &r
-		if r.Verdict == block.Accepted && m.open.era == m.era {
+		if r.Verdict == handshake.Accepted && m.open.era == m.era {
 			m.finished = max(m.finished, r.Roll)
 			m.accepted = m.open
 		}
 		m.rejected = nil
-		if r.Verdict == block.Rejected {
+		if r.Verdict == handshake.Rejected {
 			m.rejected = &rejection{m.open.token, r.Reason}
 		}
 		m.open = nil
-	case VoidRecord:
+	case record.Void:
 		if err := m.isOpen(r.Kind(), r.Offer); err != nil {
 			return err
 		}
 		m.open = nil
-	case OutcomeRecord:
+	case record.Outcome:
 		o := r.Outcome
 		m.journaled = max(m.journaled, o.Index)
 		m.covered = max(m.covered, o.RollNo)
@@ -116,15 +117,15 @@ func (m *memory) apply(r Record) error {
 		if m.open != nil && m.open.roll == o.RollNo && m.open.era == m.era {
 			m.open.outcome = &o
 		}
-	case GapRecord:
+	case record.Gap:
 		return m.gap(r)
-	case HoldRecord:
+	case record.Hold:
 		m.holdAll = r.On
-	case ConfigRecord:
+	case record.Config:
 		m.hash, m.hasHash = r.Hash, true
-	case ShadowRecord:
+	case record.Shadow:
 		m.shadow = r.Token
-	case OverrideRecord, ModeRecord:
+	case record.Override, record.Mode:
 	case nil:
 		return fmt.Errorf("no record")
 	default:
@@ -133,7 +134,7 @@ func (m *memory) apply(r Record) error {
 	return nil
 }
 
-func (m *memory) gap(r GapRecord) error {
+func (m *memory) gap(r record.Gap) error {
 	m.accounts = [6]account{} // a roll that nobody knows of may have drawn
 	if r.Closed != nil {
 		if err := m.isOpen(r.Kind(), *r.Closed); err != nil {
@@ -162,7 +163,7 @@ func (m *memory) gap(r GapRecord) error {
 	return nil
 }
 
-func (m *memory) isOpen(k Kind, n OfferName) error {
+func (m *memory) isOpen(k record.Kind, n record.OfferName) error {
 	if m.open == nil {
 		return fmt.Errorf("%s names offer %s, but no offer is open", k, n)
 	}
@@ -177,9 +178,4 @@ func (m *memory) sawBoot(b uint32) {
 		m.boots[b] = true
 		m.boot = max(m.boot, b)
 	}
-}
-
-// String names the offer for people.
-func (n OfferName) String() string {
-	return fmt.Sprintf("%d/%08X/%d", n.Session.Epoch, n.Session.Nonce, n.Offer)
 }

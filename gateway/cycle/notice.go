@@ -4,7 +4,7 @@ import (
 	"slices"
 	"strings"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 )
 
 // NoticeInfo describes one code of Notify. Codes never change their meaning.
@@ -133,7 +133,7 @@ func levelOf(code string) Level {
 	return Warning
 }
 
-func refusedKey(b block.ID) string { return condRefused + "/" + b.String() }
+func refusedKey(b handshake.ID) string { return condRefused + "/" + b.String() }
 
 func (m *Machine) tell(code string, l Level, text string, fields ...Field) {
 	m.do(Notify{Code: code, Level: l, Text: text, Fields: fields})

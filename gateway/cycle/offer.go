@@ -6,7 +6,8 @@ import (
 	"strconv"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 	"lapgate/recipe"
 	"lapgate/recipe/check"
 )
@@ -25,12 +26,12 @@ const (
 // the checks.
 func Codes() []check.CodeInfo {
 	return []check.CodeInfo{
-		{Code: CodeDoesNotFit, Severity: recipe.Hold, Reason: uint16(block.HoldConfigFault), Meaning: "a setpoint does not fit its field in the payload"},
-		{Code: CodePermissives, Severity: recipe.Hold, Reason: uint16(block.HoldPermissive), Meaning: "the controller says that not all permissives are on"},
-		{Code: CodeMeasurement, Severity: recipe.Hold, Reason: uint16(block.HoldMeasurement), Meaning: "the controller says that its dimensions are not valid"},
-		{Code: CodeRollData, Severity: recipe.Hold, Reason: uint16(block.HoldImplausible), Meaning: "the controller rejected the roll data echoed to it"},
-		{Code: CodeControllerLimit, Severity: recipe.Hold, Reason: uint16(block.HoldInterlock), Meaning: "the controller rejected a value by its own limit"},
-		{Code: CodeControllerOther, Severity: recipe.Hold, Reason: uint16(block.HoldConfigFault), Meaning: "the controller rejected the recipe for a reason that is not in the handshake"},
+		{Code: CodeDoesNotFit, Severity: recipe.Hold, Reason: uint16(handshake.HoldConfigFault), Meaning: "a setpoint does not fit its field in the payload"},
+		{Code: CodePermissives, Severity: recipe.Hold, Reason: uint16(handshake.HoldPermissive), Meaning: "the controller says that not all permissives are on"},
+		{Code: CodeMeasurement, Severity: recipe.Hold, Reason: uint16(handshake.HoldMeasurement), Meaning: "the controller says that its dimensions are not valid"},
+		{Code: CodeRollData, Severity: recipe.Hold, Reason: uint16(handshake.HoldImplausible), Meaning: "the controller rejected the roll data echoed to it"},
+		{Code: CodeControllerLimit, Severity: recipe.Hold, Reason: uint16(handshake.HoldInterlock), Meaning: "the controller rejected a value by its own limit"},
+		{Code: CodeControllerOther, Severity: recipe.Hold, Reason: uint16(handshake.HoldConfigFault), Meaning: "the controller rejected the recipe for a reason that is not in the handshake"},
 	}
 }
 
@@ -52,7 +53,7 @@ const permissivesOfWord = 32
 
 // decision is what is to be offered.
 type decision struct {
-	payload  block.Payload
+	payload  handshake.Payload
 	findings []recipe.Finding
 	spec     string
 }
@@ -61,14 +62,14 @@ type decision struct {
 // override, the recipe is the named person's, already allowed.
 func (m *Machine) decide(v *View, over *overridden) decision {
 	r := &v.Request
-	d := decision{payload: block.Payload{
+	d := decision{payload: handshake.Payload{
 		Session: m.ses.name, Boot: r.Boot, Req: r.Req, RollNo: r.RollNo,
-		Kind: block.KindRecipe, Origin: block.Computed,
+		Kind: handshake.KindRecipe, Origin: handshake.Computed,
 		ConfigHash: m.hash, Tag: r.Tag, Diameter: r.Diameter, Width: r.Width,
 	}}
 	_, d.spec = m.line.SpecOf(&v.Roll)
 	if over != nil {
-		d.payload.Origin = block.Override
+		d.payload.Origin = handshake.Override
 		d.payload.OverrideReason, d.payload.Operator = over.reason, over.operator
 		m.rec.Setpoints = over.setpoints
 		d.findings = over.findings
@@ -78,22 +79,22 @@ func (m *Machine) decide(v *View, over *overridden) decision {
 	}
 	reason := holdReason(d.findings)
 	if over != nil {
-		reason = block.NoHold
+		reason = handshake.NoHold
 	}
 	if f := m.job.forced; f != nil && over == nil {
 		d.findings = append(d.findings, f.finding)
 		reason = f.reason
 	}
-	if reason == block.NoHold {
+	if reason == handshake.NoHold {
 		if bad := Fill(&d.payload, &m.rec.Setpoints); len(bad) > 0 {
 			d.findings = append(d.findings, bad...)
-			reason = block.HoldConfigFault
+			reason = handshake.HoldConfigFault
 		}
 	}
-	if reason != block.NoHold {
-		d.payload = block.Payload{
+	if reason != handshake.NoHold {
+		d.payload = handshake.Payload{
 			Session: m.ses.name, Boot: r.Boot, Req: r.Req, RollNo: r.RollNo,
-			Kind: block.KindHold, HoldReason: reason, Origin: block.Computed,
+			Kind: handshake.KindHold, HoldReason: reason, Origin: handshake.Computed,
 			ConfigHash: m.hash, Tag: r.Tag, Diameter: r.Diameter, Width: r.Width,
 		}
 	}
@@ -110,17 +111,17 @@ func (m *Machine) check(v *View) []recipe.Finding {
 		ctx.Prev, ctx.PrevSpec = &m.prev, m.prevSpec
 	}
 	found := check.Run(m.line, &v.Roll, &v.Stand, &m.rec, &ctx, nil)
-	has := func(reason block.HoldReason) bool {
+	has := func(reason handshake.HoldReason) bool {
 		return slices.ContainsFunc(found, func(f recipe.Finding) bool {
 			return f.Severity == recipe.Hold && HoldReason(f.Code) == reason
 		})
 	}
-	if !m.permitted(r) && !has(block.HoldPermissive) {
+	if !m.permitted(r) && !has(handshake.HoldPermissive) {
 		found = append(found, recipe.Finding{Code: CodePermissives, Severity: recipe.Hold, Field: "permissives",
 			Got: fmt.Sprintf("0x%X", r.Permissives), Limit: "all on",
 			Text: "not all permissives are on; see at the controller which one is off"})
 	}
-	if !m.measured(v) && !has(block.HoldMeasurement) {
+	if !m.measured(v) && !has(handshake.HoldMeasurement) {
 		found = append(found, recipe.Finding{Code: CodeMeasurement, Severity: recipe.Hold, Field: "scan",
 			Got: "dimensions not valid", Limit: "valid",
 			Text: "the controller does not call its dimensions valid; measure the roll again"})
@@ -129,24 +130,24 @@ func (m *Machine) check(v *View) []recipe.Finding {
 }
 
 // holdReason is the reason of the first hold.
-func holdReason(findings []recipe.Finding) block.HoldReason {
+func holdReason(findings []recipe.Finding) handshake.HoldReason {
 	for i := range findings {
 		if findings[i].Severity == recipe.Hold {
 			return HoldReason(findings[i].Code)
 		}
 	}
-	return block.NoHold
+	return handshake.NoHold
 }
 
 // HoldReason is the reason on the wire that a finding of severity hold is told
 // by, whether its code is of the checks or of this package.
-func HoldReason(c recipe.Code) block.HoldReason {
+func HoldReason(c recipe.Code) handshake.HoldReason {
 	for _, i := range Codes() {
 		if i.Code == c {
-			return block.HoldReason(i.Reason)
+			return handshake.HoldReason(i.Reason)
 		}
 	}
-	return block.HoldReason(check.HoldReason(c))
+	return handshake.HoldReason(check.HoldReason(c))
 }
 
 // offer computes and makes durable what is offered before a word of it is
@@ -162,18 +163,18 @@ func (m *Machine) offer(v *View) {
 	d := m.decide(v, over)
 	m.ses.offer++
 	d.payload.Offer = m.ses.offer
-	words := make([]uint16, block.PayloadWords)
+	words := make([]uint16, handshake.PayloadWords)
 	if err := d.payload.Encode(words); err != nil {
 		m.halt("encode block PAYLOAD: " + err.Error())
 		return
 	}
-	rec := IntentRecord{
+	rec := record.Intent{
 		Token: r.Token(), Roll: r.RollNo, Tag: r.Tag,
-		Offer: OfferName{m.ses.name, m.ses.offer},
+		Offer: record.OfferName{m.ses.name, m.ses.offer},
 		Form:  d.payload.Kind, HoldReason: d.payload.HoldReason, Origin: d.payload.Origin,
 		ConfigHash: m.hash, Payload: words, Findings: d.findings,
 	}
-	if d.payload.Origin == block.Override {
+	if d.payload.Origin == handshake.Override {
 		rec.By, rec.Reason = over.by, over.text
 	}
 	m.journal(rec)
@@ -190,7 +191,7 @@ func (m *Machine) sendPayload() {
 		return
 	}
 	m.fly.tries++
-	m.do(Send{Block: block.PAYLOAD, Words: m.mem.open.payload})
+	m.do(Send{Block: handshake.PAYLOAD, Words: m.mem.open.payload})
 	m.ask(aPayload, FetchPayload{})
 }
 
@@ -210,7 +211,7 @@ func (m *Machine) compare(words []uint16) {
 		m.sendPayload()
 		return
 	}
-	m.end(refusedKey(block.PAYLOAD))
+	m.end(refusedKey(handshake.PAYLOAD))
 	m.end(condReadback)
 	m.state = StateLook
 	m.fly.lookAt = m.now.Mono
@@ -234,10 +235,10 @@ func firstDifference(got, want []uint16) string {
 func (m *Machine) lastLook(v *View) {
 	r := &v.Request
 	o := m.mem.open
-	going := o.kind == block.KindRecipe
+	going := o.kind == handshake.KindRecipe
 	evidence := ""
 	switch {
-	case r.Token() != o.token || r.Phase != block.Await:
+	case r.Token() != o.token || r.Phase != handshake.Await:
 		evidence = voidToken
 	case going && m.mem.holdAll:
 		evidence = voidHoldAll
@@ -253,20 +254,20 @@ func (m *Machine) lastLook(v *View) {
 		m.poll(v)
 		return
 	}
-	if r.Flags&block.GatewayAlive == 0 && m.now.Mono-m.fly.lookAt < m.times.Verdict {
+	if r.Flags&handshake.GatewayAlive == 0 && m.now.Mono-m.fly.lookAt < m.times.Verdict {
 		return // the heartbeat has not been seen yet; it would be rejected
 	}
-	m.journal(CommitRecord{Roll: o.roll, Offer: o.name})
+	m.journal(record.Commit{Roll: o.roll, Offer: o.name})
 	m.state = StateVerdict
 	m.sendCommit(r)
 }
 
-func (m *Machine) sendCommit(r *block.Request) {
+func (m *Machine) sendCommit(r *handshake.Request) {
 	o := m.mem.open
 	m.fly.commitAt = m.now.Mono
-	c := block.Commit{Offer: o.name.Offer, Session: o.name.Session, Req: o.token.Req, PayloadCRC: o.crc, Tick: r.Tick}
-	w := make([]uint16, block.CommitWords)
-	m.send(block.COMMIT, w, c.Encode(w))
+	c := handshake.Commit{Offer: o.name.Offer, Session: o.name.Session, Req: o.token.Req, PayloadCRC: o.crc, Tick: r.Tick}
+	w := make([]uint16, handshake.CommitWords)
+	m.send(handshake.COMMIT, w, c.Encode(w))
 }
 
 // awaitVerdict takes result and token from the same block: read apart, an
@@ -277,7 +278,7 @@ func (m *Machine) awaitVerdict(v *View) {
 	switch {
 	case resultNames(r, o.name):
 		m.closeOffer(r.ResultVerdict, r.ResultReason, false)
-	case r.Token() != o.token || r.Phase != block.Await:
+	case r.Token() != o.token || r.Phase != handshake.Await:
 		m.void(voidSuperseded)
 	case m.now.Mono-m.fly.commitAt < m.times.Verdict:
 		return
@@ -302,7 +303,7 @@ func (m *Machine) offerFields(o *offer) []Field {
 // void closes the open offer: no recipe of it was or will be used.
 func (m *Machine) void(evidence string) {
 	o := m.mem.open
-	m.journal(VoidRecord{Roll: o.roll, Offer: o.name, Evidence: evidence})
+	m.journal(record.Void{Roll: o.roll, Offer: o.name, Evidence: evidence})
 	m.count("offers/void")
 	m.tell(noteVoid, Info, "offer closed, nothing of it was used: "+evidence, m.offerFields(o)...)
 	m.fail(o)
@@ -327,9 +328,9 @@ func retryPause(attempts int) time.Duration {
 }
 
 // closeOffer journals the controller's verdict and draws the conclusions.
-func (m *Machine) closeOffer(v block.Verdict, reason uint16, settled bool) {
+func (m *Machine) closeOffer(v handshake.Verdict, reason uint16, settled bool) {
 	o := m.mem.open
-	m.journal(VerdictRecord{Roll: o.roll, Offer: o.name, Verdict: v, Reason: reason, Settled: settled})
+	m.journal(record.Verdict{Roll: o.roll, Offer: o.name, Verdict: v, Reason: reason, Settled: settled})
 	m.count("offers/" + v.String())
 	if settled {
 		m.count("settled/" + v.String())
@@ -339,7 +340,7 @@ func (m *Machine) closeOffer(v block.Verdict, reason uint16, settled bool) {
 	mine := j.token == o.token
 	fields := append(m.offerFields(o), Field{"reason", reason})
 	switch v {
-	case block.Accepted:
+	case handshake.Accepted:
 		m.tell(noteAccepted, Info, fmt.Sprintf("roll %d: the controller accepted the recipe", o.roll), fields...)
 		if !settled {
 			m.cycleTime = m.now.Mono - j.since
@@ -347,14 +348,14 @@ func (m *Machine) closeOffer(v block.Verdict, reason uint16, settled bool) {
 			m.wrapping = wrapping{roll: o.roll, offer: o.name, line: m.line, measured: m.fly.measured, setpoints: m.fly.setpoints}
 		}
 		j.done = j.done || mine
-	case block.HeldVerdict:
+	case handshake.HeldVerdict:
 		// The roll now waits for the operator: a retry is a new request, raised
 		// at the controller.
 		m.tell(noteHeld, Warning, fmt.Sprintf("roll %d is held: %s", o.roll, heldFor(o.payload)), fields...)
 		if mine {
 			j.done, j.held = true, true
 		}
-	case block.Rejected:
+	case handshake.Rejected:
 		m.count("rejected/" + strconv.Itoa(int(reason)))
 		if !mine || j.rejected != reason {
 			m.tell(noteRejected, Warning, fmt.Sprintf("roll %d: the controller rejected the offer with reason %d", o.roll, reason), fields...)
@@ -368,8 +369,8 @@ func (m *Machine) closeOffer(v block.Verdict, reason uint16, settled bool) {
 }
 
 func heldFor(payload []uint16) string {
-	var p block.Payload
-	if err := block.DecodePayload(payload, &p); err != nil {
+	var p handshake.Payload
+	if err := handshake.DecodePayload(payload, &p); err != nil {
 		return "reason not known"
 	}
 	return p.HoldReason.String()
@@ -384,25 +385,25 @@ func heldFor(payload []uint16) string {
 func (m *Machine) weigh(reason uint16) {
 	j := &m.job
 	switch {
-	case reason == block.RejectDamaged, reason == block.RejectOtherOffer, reason == block.RejectTooLate, reason == block.RejectNotAlive:
-	case reason >= block.RejectPermissive && reason < block.RejectPermissive+permissivesOfWord:
+	case reason == handshake.RejectDamaged, reason == handshake.RejectOtherOffer, reason == handshake.RejectTooLate, reason == handshake.RejectNotAlive:
+	case reason >= handshake.RejectPermissive && reason < handshake.RejectPermissive+permissivesOfWord:
 		j.permUntil = m.now.Mono + permissiveWait
-	case reason == block.RejectWrongRoll:
-		j.force(block.HoldImplausible, CodeRollData, "roll data", "12",
+	case reason == handshake.RejectWrongRoll:
+		j.force(handshake.HoldImplausible, CodeRollData, "roll data", "12",
 			"the controller's tag, diameter or width differ from what it published; measure the roll again")
-	case reason >= block.RejectLimit:
-		name := setpointAt(int(reason-block.RejectLimit) + block.FirstSetpoint)
-		j.force(block.HoldInterlock, CodeControllerLimit, name, strconv.Itoa(int(reason)),
+	case reason >= handshake.RejectLimit:
+		name := setpointAt(int(reason-handshake.RejectLimit) + handshake.FirstSetpoint)
+		j.force(handshake.HoldInterlock, CodeControllerLimit, name, strconv.Itoa(int(reason)),
 			"the controller's own limit on "+name+" was broken; compare it with the limits in the configuration")
 	default:
-		j.force(block.HoldConfigFault, CodeControllerOther, "offer", strconv.Itoa(int(reason)),
+		j.force(handshake.HoldConfigFault, CodeControllerOther, "offer", strconv.Itoa(int(reason)),
 			"the controller gave a reason that the handshake does not know; check the program version of the controller")
 	}
 }
 
 // setpointAt names the setpoint at a register of the payload.
 func setpointAt(register int) string {
-	for _, f := range block.Fields(block.PAYLOAD) {
+	for _, f := range handshake.Fields(handshake.PAYLOAD) {
 		if register >= f.Register && register < f.Register+f.Words {
 			return f.Name
 		}
@@ -410,7 +411,7 @@ func setpointAt(register int) string {
 	return "register " + strconv.Itoa(register) + " of the payload"
 }
 
-func (j *job) force(reason block.HoldReason, code recipe.Code, field, got, text string) {
+func (j *job) force(reason handshake.HoldReason, code recipe.Code, field, got, text string) {
 	j.forced = &forced{reason, recipe.Finding{
 		Code: code, Severity: recipe.Hold, Field: field, Got: got, Limit: "accepted", Text: text,
 	}}

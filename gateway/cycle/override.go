@@ -6,7 +6,8 @@ import (
 	"math"
 	"slices"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 	"lapgate/recipe"
 	"lapgate/recipe/check"
 )
@@ -99,12 +100,12 @@ func (m *Machine) askOverride(e OverrideRoll) {
 		m.refuseOverride(&e, "an override needs a name and a reason in words")
 	case len(e.Changes) == 0:
 		m.refuseOverride(&e, "an override changes at least one setpoint")
-	case !m.view.seen || m.view.roll != e.Roll || m.view.phase != block.Await && m.view.phase != block.Held:
+	case !m.view.seen || m.view.roll != e.Roll || m.view.phase != handshake.Await && m.view.phase != handshake.Held:
 		m.refuseOverride(&e, fmt.Sprintf("roll %d does not wait at the station", e.Roll))
 	default:
 		e.Changes = maps.Clone(e.Changes)
 		m.override = &e
-		if m.view.phase == block.Held {
+		if m.view.phase == handshake.Held {
 			m.tell(noteOverrideWaits, Info, "the roll is held; press retry at the controller and the override is offered",
 				Field{"roll_no", e.Roll}, Field{"by", e.By})
 		}
@@ -133,9 +134,9 @@ func (m *Machine) takeOverride(v *View) *overridden {
 			refused = append(refused, findings[i])
 		}
 	}
-	var p block.Payload
+	var p handshake.Payload
 	refused = append(refused, Fill(&p, &m.rec.Setpoints)...)
-	m.journal(OverrideRecord{
+	m.journal(record.Override{
 		Roll: e.Roll, By: e.By, Reason: e.Reason, Text: e.Text,
 		Old: old, New: finiteChanges(e.Changes), Refused: refused,
 	})
@@ -158,7 +159,7 @@ func interlocked(f *recipe.Finding, problems int) bool {
 	if f.Severity != recipe.Hold {
 		return false
 	}
-	return problems > 0 || f.Code == check.RollDuplicate || HoldReason(f.Code) != block.HoldImplausible
+	return problems > 0 || f.Code == check.RollDuplicate || HoldReason(f.Code) != handshake.HoldImplausible
 }
 
 // change writes the changes into m.rec and what follows from them: the width

@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/recipe"
 )
 
@@ -12,7 +12,7 @@ import (
 // rounded to the nearest. A value that does not fit its field (negative, too
 // large, not a number) is not clamped: it comes back as a hold, and the
 // payload must not be sent.
-func Fill(p *block.Payload, s *recipe.Setpoints) []recipe.Finding {
+func Fill(p *handshake.Payload, s *recipe.Setpoints) []recipe.Finding {
 	f := fitter{}
 	p.Groups = uint16(s.Groups)
 	p.Slot = f.u16("wrapper_slot", float64(s.Slot), 1)

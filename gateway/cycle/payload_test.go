@@ -7,7 +7,7 @@ import (
 
 	"pgregory.net/rapid"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/recipe"
 )
 
@@ -26,15 +26,15 @@ func exampleSetpoints() recipe.Setpoints {
 // TestFillWorkedExample encodes the worked example from setpoints in SI. The
 // words are those of the handshake, 4.3.
 func TestFillWorkedExample(t *testing.T) {
-	p := block.Payload{
-		Session: block.Session{Epoch: 7, Nonce: 0x9E3779B9}, Boot: 41, Req: 1205, RollNo: 1190, Offer: 3,
-		Kind: block.KindRecipe, Origin: block.Computed, ConfigHash: 0x1F2E3D4C, Tag: "R2026-001190", Diameter: 12504, Width: 16020,
+	p := handshake.Payload{
+		Session: handshake.Session{Epoch: 7, Nonce: 0x9E3779B9}, Boot: 41, Req: 1205, RollNo: 1190, Offer: 3,
+		Kind: handshake.KindRecipe, Origin: handshake.Computed, ConfigHash: 0x1F2E3D4C, Tag: "R2026-001190", Diameter: 12504, Width: 16020,
 	}
 	s := exampleSetpoints()
 	if bad := Fill(&p, &s); len(bad) > 0 {
 		t.Fatalf("findings %+v", bad)
 	}
-	words := make([]uint16, block.PayloadWords)
+	words := make([]uint16, handshake.PayloadWords)
 	if err := p.Encode(words); err != nil {
 		t.Fatal(err)
 	}
@@ -75,7 +75,7 @@ func TestFillRefuses(t *testing.T) {
 	} {
 		s := exampleSetpoints()
 		c.bad(&s)
-		var p block.Payload
+		var p handshake.Payload
 		bad := Fill(&p, &s)
 		if len(bad) != 1 || bad[0].Field != c.field || bad[0].Severity != recipe.Hold || bad[0].Code != CodeDoesNotFit {
 			t.Errorf("%s: findings %+v", c.field, bad)
@@ -91,7 +91,7 @@ func TestFillKeepsValues(t *testing.T) {
 		s.HeaderDwell = rapid.Float64Range(-1, 700).Draw(t, "dwell")
 		s.CentringOffset = rapid.Float64Range(-4, 4).Draw(t, "centring")
 		s.Gross = rapid.Float64Range(0, 5e8).Draw(t, "gross")
-		var p block.Payload
+		var p handshake.Payload
 		refused := map[string]bool{}
 		for _, f := range Fill(&p, &s) {
 			refused[f.Field] = true

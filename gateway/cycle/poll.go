@@ -6,7 +6,8 @@ import (
 	"slices"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 	"lapgate/recipe"
 )
 
@@ -20,7 +21,7 @@ const (
 
 // job is the request in hand.
 type job struct {
-	token    block.Token
+	token    handshake.Token
 	roll     uint32
 	since    time.Duration
 	attempts int // offers that came to nothing
@@ -35,7 +36,7 @@ type job struct {
 
 // forced is a hold that follows from a verdict and not from a check.
 type forced struct {
-	reason  block.HoldReason
+	reason  handshake.HoldReason
 	finding recipe.Finding
 }
 
@@ -57,12 +58,12 @@ func (m *Machine) poll(v *View) {
 
 // collect journals what is lost of the ring and asks for the next outcomes. It
 // reports whether an answer has to come first.
-func (m *Machine) collect(r *block.Request) bool {
+func (m *Machine) collect(r *handshake.Request) bool {
 	if acked := min(r.Acked, r.Produced); acked > m.mem.journaled {
-		m.gap(GapRecord{FromIndex: m.mem.journaled + 1, ToIndex: acked, Cause: gapAcked})
+		m.gap(record.Gap{FromIndex: m.mem.journaled + 1, ToIndex: acked, Cause: gapAcked})
 	}
-	if r.Produced > m.mem.journaled+block.OutEntries {
-		m.gap(GapRecord{FromIndex: m.mem.journaled + 1, ToIndex: r.Produced - block.OutEntries, Cause: gapOverwritten})
+	if r.Produced > m.mem.journaled+handshake.OutEntries {
+		m.gap(record.Gap{FromIndex: m.mem.journaled + 1, ToIndex: r.Produced - handshake.OutEntries, Cause: gapOverwritten})
 		m.outTries, m.outAt = 0, 0
 	}
 	left := r.Produced - m.mem.journaled
@@ -78,7 +79,7 @@ func (m *Machine) collect(r *block.Request) bool {
 	}
 	from := m.mem.journaled + 1
 	// A read does not go round the end of the ring.
-	n := min(left, outcomesPerRead, block.OutEntries-from%block.OutEntries)
+	n := min(left, outcomesPerRead, handshake.OutEntries-from%handshake.OutEntries)
 	m.ask(someOutcomes, FetchOutcomes{From: from, N: int(n)})
 	return true
 }
@@ -101,7 +102,7 @@ func (m *Machine) collected(entries []OutcomeRead) {
 		m.journalOutcome(e)
 		n++
 	}
-	m.end(refusedKey(block.OUT))
+	m.end(refusedKey(handshake.OUT))
 	if n > 0 {
 		m.outTries, m.outAt = 0, 0
 		m.end(condOutcome)
@@ -130,7 +131,7 @@ func (m *Machine) journalOutcome(e *OutcomeRead) {
 		m.cover(o.RollNo - 1)
 	}
 	w := m.judgeScale(&o)
-	m.journal(OutcomeRecord{Outcome: o, Words: slices.Clone(e.Words), Weighing: w})
+	m.journal(record.Outcome{Outcome: o, Words: slices.Clone(e.Words), Weighing: w})
 	m.count(fmt.Sprintf("outcomes/%d", o.Outcome))
 	m.tell(noteOutcome, Info, fmt.Sprintf("roll %d left the station: %s", o.RollNo, o.Outcome),
 		Field{"roll_no", o.RollNo}, Field{"outcome", uint16(o.Outcome)}, Field{"reason", o.Reason},
@@ -141,11 +142,11 @@ func (m *Machine) journalOutcome(e *OutcomeRead) {
 // coverRolls finds roll numbers of which no outcome will come. All outcomes
 // produced are journaled here, so every roll before the one at the station has
 // left without one.
-func (m *Machine) coverRolls(r *block.Request) {
+func (m *Machine) coverRolls(r *handshake.Request) {
 	if r.Produced != m.mem.journaled || r.RollNo == 0 {
 		return
 	}
-	if r.Phase == block.Empty {
+	if r.Phase == handshake.Empty {
 		m.cover(r.RollNo)
 	} else {
 		m.cover(r.RollNo - 1)
@@ -155,21 +156,21 @@ func (m *Machine) coverRolls(r *block.Request) {
 // cover writes a gap over the roll numbers up to one that no record holds.
 func (m *Machine) cover(upTo uint32) {
 	if upTo > m.mem.covered {
-		m.gap(GapRecord{FromRoll: m.mem.covered + 1, ToRoll: upTo, Cause: gapRolls})
+		m.gap(record.Gap{FromRoll: m.mem.covered + 1, ToRoll: upTo, Cause: gapRolls})
 	}
 }
 
 func (m *Machine) sendAck() {
 	m.ses.ackTo = m.mem.journaled
 	m.ses.ackAt = m.now.Mono
-	a := block.Ack{Session: m.ses.name, UpTo: m.mem.journaled}
-	w := make([]uint16, block.AckWords)
-	m.send(block.ACK, w, a.Encode(w))
+	a := handshake.Ack{Session: m.ses.name, UpTo: m.mem.journaled}
+	w := make([]uint16, handshake.AckWords)
+	m.send(handshake.ACK, w, a.Encode(w))
 }
 
 // ackAgain sends the acknowledgement that this session has not sent yet, or
 // that the controller has not taken. It reports whether it did.
-func (m *Machine) ackAgain(r *block.Request) bool {
+func (m *Machine) ackAgain(r *handshake.Request) bool {
 	switch {
 	case r.Acked >= m.mem.journaled:
 		return false
@@ -186,7 +187,7 @@ func (m *Machine) ackAgain(r *block.Request) bool {
 // serve gives a waiting roll its offer.
 func (m *Machine) serve(v *View) {
 	r := &v.Request
-	if r.Phase != block.Await {
+	if r.Phase != handshake.Await {
 		return
 	}
 	m.take(r)
@@ -205,7 +206,7 @@ func (m *Machine) serve(v *View) {
 // take begins a new job where the request is new. A configuration that waits
 // takes effect between rolls; the operator's retry of a held roll counts as a
 // new beginning, so that a corrected configuration can serve it.
-func (m *Machine) take(r *block.Request) {
+func (m *Machine) take(r *handshake.Request) {
 	if m.job.token == r.Token() {
 		return
 	}
@@ -225,14 +226,14 @@ func (m *Machine) take(r *block.Request) {
 func (m *Machine) journalRequest(v *View) {
 	r := &v.Request
 	if !m.mem.hasHash || m.mem.hash != m.hash {
-		m.journal(ConfigRecord{Hash: m.hash, By: m.by, Changes: m.changes})
+		m.journal(record.Config{Hash: m.hash, By: m.by, Changes: m.changes})
 	}
 	m.by, m.changes = "", nil
 	if r.RollNo > 0 {
 		m.cover(r.RollNo - 1)
 	}
 	hung := m.countStand(&v.Stand)
-	m.journal(RequestRecord{
+	m.journal(record.Request{
 		Hung:  hung,
 		Token: r.Token(), Roll: r.RollNo, Measured: finiteRoll(v.Roll), Stand: finiteStand(v.Stand),
 		Diameters:   slices.Clone(r.Diameters[:min(int(r.DiameterN), len(r.Diameters))]),
@@ -270,15 +271,15 @@ func finite(f float64) float64 {
 
 // permitted reports whether a recipe may be accepted now, as far as the
 // permissives go.
-func (m *Machine) permitted(r *block.Request) bool {
-	return r.Flags&block.AllPermissives != 0 && r.Permissives&m.line.Limits.Permissives == m.line.Limits.Permissives
+func (m *Machine) permitted(r *handshake.Request) bool {
+	return r.Flags&handshake.AllPermissives != 0 && r.Permissives&m.line.Limits.Permissives == m.line.Limits.Permissives
 }
 
 // measured reports whether the measurement may be used. It is apart from the
 // validity of the block: a poor scan is a reason to hold the roll, with a
 // reason that people see, and not to be silent.
 func (m *Machine) measured(v *View) bool {
-	return v.Request.Flags&block.DimensionsValid != 0 &&
+	return v.Request.Flags&handshake.DimensionsValid != 0 &&
 		v.Roll.Quality >= m.line.Limits.MinQuality && v.Roll.Age <= m.line.Limits.MaxScanAge
 }
 
@@ -289,7 +290,7 @@ func (m *Machine) watchView(v *View) {
 		return
 	}
 	m.coverRolls(r)
-	if r.Phase != block.Await {
+	if r.Phase != handshake.Await {
 		return
 	}
 	m.take(r)
@@ -299,17 +300,17 @@ func (m *Machine) watchView(v *View) {
 	m.job.done = true
 	m.journalRequest(v)
 	d := m.decide(v, nil)
-	d.payload.Session, d.payload.Offer = block.Session{}, 0
-	words := make([]uint16, block.PayloadWords)
+	d.payload.Session, d.payload.Offer = handshake.Session{}, 0
+	words := make([]uint16, handshake.PayloadWords)
 	if err := d.payload.Encode(words); err != nil {
 		m.halt("encode block PAYLOAD: " + err.Error())
 		return
 	}
 	verdict := "go"
-	if d.payload.Kind == block.KindHold {
+	if d.payload.Kind == handshake.KindHold {
 		verdict = "hold"
 	}
-	m.journal(ShadowRecord{Token: r.Token(), Roll: r.RollNo, Tag: r.Tag, Verdict: verdict, Payload: words, Findings: d.findings})
+	m.journal(record.Shadow{Token: r.Token(), Roll: r.RollNo, Tag: r.Tag, Verdict: verdict, Payload: words, Findings: d.findings})
 	m.count("shadow/" + verdict)
 	m.tell(noteShadow, Info, fmt.Sprintf("roll %d would get: %s", r.RollNo, verdict),
 		Field{"roll_no", r.RollNo}, Field{"verdict", verdict}, Field{"findings", d.findings})

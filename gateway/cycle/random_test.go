@@ -11,7 +11,8 @@ import (
 	"testing"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 )
 
 var (
@@ -207,7 +208,7 @@ func (w *world) disturb(forgetful bool) {
 		w.crashBefore = pick(points)
 	case 14:
 		if r.IntN(3) == 0 {
-			w.failKind = Kind(strings.TrimPrefix(pick(points), "record "))
+			w.failKind = record.Kind(strings.TrimPrefix(pick(points), "record "))
 		}
 	case 15:
 		p.restart(r.IntN(2) == 0, r.IntN(3) != 0)
@@ -241,7 +242,7 @@ func (w *world) disturb(forgetful bool) {
 			return
 		}
 		w.happened("other gateway", true)
-		h := block.Hello{Session: block.Session{Epoch: max(p.floor, w.ghost.newest.Epoch, w.m.mem.epoch) + 1, Nonce: 0xBEEF}, Boot: p.boot}
+		h := handshake.Hello{Session: handshake.Session{Epoch: max(p.floor, w.ghost.newest.Epoch, w.m.mem.epoch) + 1, Nonce: 0xBEEF}, Boot: p.boot}
 		if err := h.Encode(p.hello); err != nil {
 			w.fail("%v", err)
 		}

@@ -1,28 +1,18 @@
 package cycle
 
 import (
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 	"lapgate/recipe"
 	"lapgate/recipe/mass"
 )
-
-// Weighing is the judgement on the scale reading of a wrapped roll. Verdict
-// is one of good, doubtful, wrong and unreadable, the last for a reading that
-// the recipe did not predict.
-type Weighing struct {
-	Verdict string  `json:"verdict"`
-	Reading float64 `json:"reading_kg"`
-	Gross   float64 `json:"gross_kg"` // expected; 0 when not predicted
-	Delta   float64 `json:"delta_kg"` // reading less expected
-	Text    string  `json:"text"`     // with the likely causes of a mismatch
-}
 
 // wrapping is the roll whose recipe was accepted last: what its scale reading
 // is judged by when it leaves. After a restart of this process it is computed
 // again from the journal where that can be done.
 type wrapping struct {
 	roll      uint32
-	offer     OfferName
+	offer     record.OfferName
 	line      *recipe.Line
 	measured  recipe.Roll
 	setpoints recipe.Setpoints
@@ -32,13 +22,13 @@ type wrapping struct {
 // memory it is computed again from the newest request, if the recipe accepted
 // was computed from that with the configuration now in force. A named
 // person's recipe cannot be computed.
-func (m *Machine) wrapped(o *block.Outcome) (wrapping, bool) {
+func (m *Machine) wrapped(o *handshake.Outcome) (wrapping, bool) {
 	if w := m.wrapping; w.line != nil && w.roll == o.RollNo && outcomeNames(o, w.offer) {
 		return w, true
 	}
 	for _, of := range []*offer{m.mem.accepted, m.mem.open} {
 		if of == nil || of.era != m.mem.era || of.roll != o.RollNo || !outcomeNames(o, of.name) ||
-			of.kind != block.KindRecipe || of.origin != block.Computed ||
+			of.kind != handshake.KindRecipe || of.origin != handshake.Computed ||
 			of.token != m.mem.request.Token || of.hash != m.hash {
 			continue
 		}
@@ -54,8 +44,8 @@ func (m *Machine) wrapped(o *block.Outcome) (wrapping, bool) {
 
 // judgeScale compares the scale reading of an outcome with the mass that the
 // accepted recipe predicts. It is nil when there is nothing to compare.
-func (m *Machine) judgeScale(o *block.Outcome) *Weighing {
-	if o.Scale == 0 || o.Outcome != block.Wrapped {
+func (m *Machine) judgeScale(o *handshake.Outcome) *record.Weighing {
+	if o.Scale == 0 || o.Outcome != handshake.Wrapped {
 		return nil
 	}
 	w, ok := m.wrapped(o)
@@ -64,7 +54,7 @@ func (m *Machine) judgeScale(o *block.Outcome) *Weighing {
 	}
 	const perKilo = 10
 	v := recipe.Weigh(w.line, &w.measured, &w.setpoints, float64(o.Scale)/perKilo)
-	out := &Weighing{Verdict: "unreadable", Reading: finite(v.Reading), Gross: finite(v.Gross), Delta: finite(v.Delta), Text: v.Text(w.line)}
+	out := &record.Weighing{Verdict: "unreadable", Reading: finite(v.Reading), Gross: finite(v.Gross), Delta: finite(v.Delta), Text: v.Text(w.line)}
 	switch v.Verdict {
 	case mass.Good:
 		out.Verdict = "good"
@@ -78,7 +68,7 @@ func (m *Machine) judgeScale(o *block.Outcome) *Weighing {
 
 // tellScale counts a judgement and tells of a mismatch, which changes
 // nothing: the roll has left the station.
-func (m *Machine) tellScale(o *block.Outcome, w *Weighing) {
+func (m *Machine) tellScale(o *handshake.Outcome, w *record.Weighing) {
 	if w == nil {
 		return
 	}

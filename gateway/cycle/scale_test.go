@@ -4,7 +4,8 @@ import (
 	"strings"
 	"testing"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 	"lapgate/recipe"
 )
 
@@ -23,15 +24,15 @@ func TestScaleMismatch(t *testing.T) {
 	}
 	for _, c := range []struct {
 		name    string
-		outcome block.Outcome
+		outcome handshake.Outcome
 		counted string
 		told    bool
 	}{
-		{"as expected", block.Outcome{RollNo: 7, Outcome: block.Wrapped, Scale: uint32(gross * 10)}, "scale/good", false},
-		{"far off", block.Outcome{RollNo: 7, Outcome: block.Wrapped, Scale: uint32(gross * 15)}, "scale/wrong", true},
-		{"not weighed", block.Outcome{RollNo: 7, Outcome: block.Wrapped}, "", false},
-		{"by hand", block.Outcome{RollNo: 7, Outcome: block.WrappedByHand, Scale: 1}, "", false},
-		{"another roll", block.Outcome{RollNo: 8, Outcome: block.Wrapped, Scale: 1}, "", false},
+		{"as expected", handshake.Outcome{RollNo: 7, Outcome: handshake.Wrapped, Scale: uint32(gross * 10)}, "scale/good", false},
+		{"far off", handshake.Outcome{RollNo: 7, Outcome: handshake.Wrapped, Scale: uint32(gross * 15)}, "scale/wrong", true},
+		{"not weighed", handshake.Outcome{RollNo: 7, Outcome: handshake.Wrapped}, "", false},
+		{"by hand", handshake.Outcome{RollNo: 7, Outcome: handshake.WrappedByHand, Scale: 1}, "", false},
+		{"another roll", handshake.Outcome{RollNo: 8, Outcome: handshake.Wrapped, Scale: 1}, "", false},
 	} {
 		m := New(Config{Line: line, Times: testTimes})
 		m.wrapping = wrapping{roll: 7, line: line, measured: roll, setpoints: rec.Setpoints}
@@ -59,7 +60,7 @@ func TestScaleMismatch(t *testing.T) {
 		}
 	}
 	m := New(Config{Line: line, Times: testTimes})
-	if w := m.judgeScale(&block.Outcome{RollNo: 7, Outcome: block.Wrapped, Scale: 1}); w != nil {
+	if w := m.judgeScale(&handshake.Outcome{RollNo: 7, Outcome: handshake.Wrapped, Scale: 1}); w != nil {
 		t.Errorf("after a restart: %+v", w)
 	}
 	if len(m.out) > 0 {
@@ -76,41 +77,41 @@ func TestWeighingAfterRestart(t *testing.T) {
 	stand := recipe.Stand{Ready: [6]bool{true, true, true}, Outer: [6]float64{1, 1, 1}}
 	var rec recipe.Recipe
 	recipe.Compute(line, &roll, &stand, &rec)
-	name := OfferName{block.Session{Epoch: 2, Nonce: 5}, 3}
-	token := block.Token{Boot: 41, Req: 9}
-	request := RequestRecord{Token: token, Roll: 7, Measured: roll, Stand: stand}
-	intent := IntentRecord{Token: token, Roll: 7, Offer: name, Form: block.KindRecipe, Origin: block.Computed, ConfigHash: 5, Payload: make([]uint16, block.PayloadWords)}
-	accepted := VerdictRecord{Roll: 7, Offer: name, Verdict: block.Accepted}
+	name := record.OfferName{handshake.Session{Epoch: 2, Nonce: 5}, 3}
+	token := handshake.Token{Boot: 41, Req: 9}
+	request := record.Request{Token: token, Roll: 7, Measured: roll, Stand: stand}
+	intent := record.Intent{Token: token, Roll: 7, Offer: name, Form: handshake.KindRecipe, Origin: handshake.Computed, ConfigHash: 5, Payload: make([]uint16, handshake.PayloadWords)}
+	accepted := record.Verdict{Roll: 7, Offer: name, Verdict: handshake.Accepted}
 	byPerson := intent
-	byPerson.Origin = block.Override
+	byPerson.Origin = handshake.Override
 	later := request
 	later.Token.Req, later.Roll = 10, 8
 	for _, c := range []struct {
 		name    string
-		log     []Record
+		log     []record.Record
 		hash    uint32
 		offer   uint16
 		factor  float64
 		verdict string
 	}{
-		{"good", []Record{request, intent, accepted}, 5, 3, 1, "good"},
-		{"wrong", []Record{request, intent, accepted}, 5, 3, 1.5, "wrong"},
-		{"verdict not known yet", []Record{request, intent}, 5, 3, 1, "good"},
-		{"another configuration", []Record{request, intent, accepted}, 6, 3, 1, ""},
-		{"a named person's recipe", []Record{request, byPerson, accepted}, 5, 3, 1, ""},
-		{"another offer", []Record{request, intent, accepted}, 5, 2, 1, ""},
-		{"rejected", []Record{request, intent, VerdictRecord{Roll: 7, Offer: name, Verdict: block.Rejected}}, 5, 3, 1, ""},
-		{"a later request", []Record{request, intent, accepted, later}, 5, 3, 1, ""},
-		{"memory of the controller lost", []Record{request, intent, accepted, GapRecord{Boot: 99}}, 5, 3, 1, ""},
+		{"good", []record.Record{request, intent, accepted}, 5, 3, 1, "good"},
+		{"wrong", []record.Record{request, intent, accepted}, 5, 3, 1.5, "wrong"},
+		{"verdict not known yet", []record.Record{request, intent}, 5, 3, 1, "good"},
+		{"another configuration", []record.Record{request, intent, accepted}, 6, 3, 1, ""},
+		{"a named person's recipe", []record.Record{request, byPerson, accepted}, 5, 3, 1, ""},
+		{"another offer", []record.Record{request, intent, accepted}, 5, 2, 1, ""},
+		{"rejected", []record.Record{request, intent, record.Verdict{Roll: 7, Offer: name, Verdict: handshake.Rejected}}, 5, 3, 1, ""},
+		{"a later request", []record.Record{request, intent, accepted, later}, 5, 3, 1, ""},
+		{"memory of the controller lost", []record.Record{request, intent, accepted, record.Gap{Boot: 99}}, 5, 3, 1, ""},
 	} {
 		m := New(Config{Line: line, ConfigHash: c.hash, Times: testTimes})
 		for _, r := range c.log {
-			if err := m.Recover(Stored{Record: r}); err != nil {
+			if err := m.Recover(record.Stored{Record: r}); err != nil {
 				t.Fatalf("%s: %v", c.name, err)
 			}
 		}
 		reading := uint32(rec.Setpoints.Gross * 10 * c.factor)
-		w := m.judgeScale(&block.Outcome{RollNo: 7, Outcome: block.Wrapped, Session: name.Session, Offer: c.offer, Scale: reading})
+		w := m.judgeScale(&handshake.Outcome{RollNo: 7, Outcome: handshake.Wrapped, Session: name.Session, Offer: c.offer, Scale: reading})
 		switch {
 		case c.verdict == "":
 			if w != nil {

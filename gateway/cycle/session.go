@@ -4,7 +4,8 @@ import (
 	"fmt"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 )
 
 // Causes of a session, for the journal and for counting.
@@ -37,13 +38,13 @@ type watch struct {
 	bad       int // invalid reads in a row
 
 	seen        bool
-	token       block.Token
+	token       handshake.Token
 	roll        uint32
 	newest      uint32 // greatest roll number since the controller's memory is whole
 	floor       uint32 // likewise
 	tag         string
-	phase       block.Phase
-	flags       block.Flags
+	phase       handshake.Phase
+	flags       handshake.Flags
 	permissives uint32
 	produced    uint32
 	acked       uint32
@@ -74,17 +75,17 @@ func (m *Machine) unreadable(cause string) {
 func (m *Machine) look(v *View) {
 	r := &v.Request
 	if r.GenHead != r.GenTail {
-		m.unreadable(block.CauseGeneration)
+		m.unreadable(handshake.CauseGeneration)
 		return
 	}
 	m.view.bad = 0
 	m.end(condInvalidRead)
-	m.end(refusedKey(block.REQ))
+	m.end(refusedKey(handshake.REQ))
 	if !m.moving(r) {
 		return
 	}
 	m.remember(r)
-	if r.Flags&block.MemoryLost != 0 {
+	if r.Flags&handshake.MemoryLost != 0 {
 		if m.mem.lostAt != r.Boot {
 			m.lost(r)
 		}
@@ -104,7 +105,7 @@ func (m *Machine) look(v *View) {
 		m.watchView(v)
 		return
 	}
-	if m.ses.name != (block.Session{}) && r.Boot != m.ses.boot {
+	if m.ses.name != (handshake.Session{}) && r.Boot != m.ses.boot {
 		m.tell(noteRestarted, Warning, "the controller restarted", Field{"boot", r.Boot})
 		m.leave(causeRestart)
 		return
@@ -135,7 +136,7 @@ func (m *Machine) look(v *View) {
 
 // moving tells whether the controller's tick moves. After a connection one
 // change must be seen first: a controller in STOP often still answers.
-func (m *Machine) moving(r *block.Request) bool {
+func (m *Machine) moving(r *handshake.Request) bool {
 	w := &m.view
 	if !w.tickKnown || w.tick != r.Tick {
 		w.tickMoved = w.tickKnown
@@ -156,7 +157,7 @@ func (m *Machine) moving(r *block.Request) bool {
 	return w.tickMoved
 }
 
-func (m *Machine) remember(r *block.Request) {
+func (m *Machine) remember(r *handshake.Request) {
 	w := &m.view
 	w.validAt = m.now.Mono
 	w.seen = true
@@ -180,7 +181,7 @@ func (m *Machine) remember(r *block.Request) {
 // back. Where no session was ever open the floor tells nothing; then a boot
 // number far from the last one does, since a restart adds 1 and a loss takes
 // the clock.
-func (m *Machine) wentBack(r *block.Request) bool {
+func (m *Machine) wentBack(r *handshake.Request) bool {
 	known := &m.mem
 	if r.Produced < known.journaled || r.RollNo < known.covered || r.Floor < max(known.floor, m.view.floor) || r.Boot < known.boot {
 		return true
@@ -189,8 +190,8 @@ func (m *Machine) wentBack(r *block.Request) bool {
 }
 
 // lost writes the gap that a loss of the controller's memory leaves.
-func (m *Machine) lost(r *block.Request) {
-	g := GapRecord{Boot: r.Boot, Cause: causeMemory, FromIndex: m.mem.journaled + 1}
+func (m *Machine) lost(r *handshake.Request) {
+	g := record.Gap{Boot: r.Boot, Cause: causeMemory, FromIndex: m.mem.journaled + 1}
 	if m.view.newest > m.mem.covered {
 		g.FromRoll, g.ToRoll = m.mem.covered+1, m.view.newest
 	}
@@ -198,7 +199,7 @@ func (m *Machine) lost(r *block.Request) {
 	m.gap(g)
 }
 
-func (m *Machine) gap(g GapRecord) {
+func (m *Machine) gap(g record.Gap) {
 	m.journal(g)
 	m.count("gaps")
 	m.tell(noteGap, Alarm, "the journal has a gap: "+g.Cause,
@@ -209,7 +210,7 @@ func (m *Machine) gap(g GapRecord) {
 // offline takes the boot number first and the epoch after it: in the other
 // order a gateway that slept in between could bring an old epoch into a
 // controller that lost its floor.
-func (m *Machine) offline(r *block.Request) {
+func (m *Machine) offline(r *handshake.Request) {
 	if m.standby() {
 		return
 	}
@@ -237,13 +238,13 @@ func (m *Machine) open(nonce uint32) {
 		return
 	}
 	s := &m.ses
-	s.name = block.Session{Epoch: max(m.mem.epoch, s.floor, m.lease.Number) + 1, Nonce: nonce}
+	s.name = handshake.Session{Epoch: max(m.mem.epoch, s.floor, m.lease.Number) + 1, Nonce: nonce}
 	s.openedAt = m.now.Mono
 	s.offer = 0
 	s.hellos = 0
 	s.beat = false
 	s.ackTo = 0
-	m.journal(SessionRecord{Session: s.name, Boot: s.boot, Floor: s.floor, Cause: s.cause})
+	m.journal(record.Session{Session: s.name, Boot: s.boot, Floor: s.floor, Cause: s.cause})
 	m.count("sessions/" + s.cause)
 	m.state = StateHelloWait
 	m.sendHello()
@@ -252,14 +253,14 @@ func (m *Machine) open(nonce uint32) {
 func (m *Machine) sendHello() {
 	m.ses.helloAt = m.now.Mono
 	m.ses.hellos++
-	h := block.Hello{Session: m.ses.name, Boot: m.ses.boot}
-	w := make([]uint16, block.HelloWords)
-	m.send(block.HELLO, w, h.Encode(w))
+	h := handshake.Hello{Session: m.ses.name, Boot: m.ses.boot}
+	w := make([]uint16, handshake.HelloWords)
+	m.send(handshake.HELLO, w, h.Encode(w))
 }
 
 // send gives out one block. Blocks other than PAYLOAD hold numbers alone, so
 // they can always be encoded.
-func (m *Machine) send(id block.ID, words []uint16, err error) {
+func (m *Machine) send(id handshake.ID, words []uint16, err error) {
 	if err != nil {
 		m.halt("encode block " + id.String() + ": " + err.Error())
 		return
@@ -291,7 +292,7 @@ func (m *Machine) helloWait(v *View) {
 
 // fence stops this gateway: somebody else opened a newer session, and two that
 // compete would fence each other off for ever.
-func (m *Machine) fence(r *block.Request) {
+func (m *Machine) fence(r *handshake.Request) {
 	own := m.ses.name.Epoch
 	m.leave(causeNotOwn)
 	m.state = StateFenced
@@ -319,11 +320,11 @@ func (m *Machine) settle(v *View) {
 	case resultNames(r, o.name):
 		m.closeOffer(r.ResultVerdict, r.ResultReason, true)
 	case o.outcome != nil && outcomeNames(o.outcome, o.name):
-		m.closeOffer(block.Accepted, 0, true)
-	case o.era == m.mem.era && r.RollNo == o.roll && r.Phase != block.Empty:
+		m.closeOffer(handshake.Accepted, 0, true)
+	case o.era == m.mem.era && r.RollNo == o.roll && r.Phase != handshake.Empty:
 		m.void(voidStation)
 		m.count("settled/void")
-	case o.outcome != nil && o.outcome.Outcome != block.Lost:
+	case o.outcome != nil && o.outcome.Outcome != handshake.Lost:
 		m.void(voidOutcome)
 		m.count("settled/void")
 	case m.collect(r):
@@ -331,7 +332,7 @@ func (m *Machine) settle(v *View) {
 	default:
 		name := o.name
 		m.count("settled/unknown")
-		g := GapRecord{Closed: &name, Cause: gapUnknown}
+		g := record.Gap{Closed: &name, Cause: gapUnknown}
 		if o.era == m.mem.era { // otherwise its roll number may come again
 			g.FromRoll, g.ToRoll = o.roll, o.roll
 		}
@@ -342,12 +343,12 @@ func (m *Machine) settle(v *View) {
 }
 
 // resultNames tells that the controller's result is a verdict on the offer.
-func resultNames(r *block.Request, n OfferName) bool {
+func resultNames(r *handshake.Request, n record.OfferName) bool {
 	return r.ResultSession == n.Session && r.ResultOffer == n.Offer &&
-		r.ResultVerdict >= block.Accepted && r.ResultVerdict <= block.HeldVerdict
+		r.ResultVerdict >= handshake.Accepted && r.ResultVerdict <= handshake.HeldVerdict
 }
 
-func outcomeNames(o *block.Outcome, n OfferName) bool {
+func outcomeNames(o *handshake.Outcome, n record.OfferName) bool {
 	return o.Session == n.Session && o.Offer == n.Offer
 }
 
@@ -369,9 +370,9 @@ func (m *Machine) sendBeat() {
 	s.beat = true
 	flags := s.flags
 	if m.mem.holdAll {
-		flags |= block.FlagHoldAll
+		flags |= handshake.FlagHoldAll
 	}
-	h := block.Heartbeat{Count: s.beats, Session: s.name, State: uint16(m.state), Flags: flags}
-	w := make([]uint16, block.HeartbeatWords)
-	m.send(block.HEARTBEAT, w, h.Encode(w))
+	h := handshake.Heartbeat{Count: s.beats, Session: s.name, State: uint16(m.state), Flags: flags}
+	w := make([]uint16, handshake.HeartbeatWords)
+	m.send(handshake.HEARTBEAT, w, h.Encode(w))
 }

@@ -5,7 +5,8 @@ import (
 	"slices"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 )
 
 // Status is what a machine tells of itself: plain data for a status page,
@@ -17,24 +18,24 @@ type Status struct {
 	Standby  bool
 	LinkUp   bool
 	HoldAll  bool
-	Session  block.Session // zero without one
-	Boot     uint32        // of the session
-	Adopted  bool          // whether the controller adopted the session
-	Config   uint32        // hash of the configuration in force
-	Waiting  bool          // another configuration waits for the next roll
-	Override uint32        // roll that an override waits for, 0 none
+	Session  handshake.Session // zero without one
+	Boot     uint32            // of the session
+	Adopted  bool              // whether the controller adopted the session
+	Config   uint32            // hash of the configuration in force
+	Waiting  bool              // another configuration waits for the next roll
+	Override uint32            // roll that an override waits for, 0 none
 
 	Seen        bool // whether the fields of the request below mean anything
 	Age         time.Duration
-	Token       block.Token
+	Token       handshake.Token
 	Roll        uint32
 	Tag         string
-	Phase       block.Phase
-	Flags       block.Flags
+	Phase       handshake.Phase
+	Flags       handshake.Flags
 	Permissives uint32
 
-	Open        *OfferName // offer that is not closed
-	LastVerdict *VerdictRecord
+	Open        *record.OfferName // offer that is not closed
+	LastVerdict *record.Verdict
 
 	Produced, Acked, Journaled uint32 // outcomes
 	Covered                    uint32 // every roll number up to it is in the journal or in a gap

@@ -13,7 +13,8 @@ import (
 
 	"github.com/rogpeppe/go-internal/txtar"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 	"lapgate/recipe"
 )
 
@@ -197,7 +198,7 @@ func (s *script) run(cmd string, args []string) error {
 		w.dead = true
 		w.crash()
 	case "journal-fails":
-		w.failKind = Kind(args[0])
+		w.failKind = record.Kind(args[0])
 	case "arm":
 		w.feed(Arm{On: true, By: "kim", Reason: "checked"})
 		w.conf.Armed = true
@@ -220,7 +221,7 @@ func (s *script) run(cmd string, args []string) error {
 	case "configure":
 		line := testLine()
 		line.Materials.Specs[0].Layers = float64(number(args, 0, 4))
-		w.feed(Configure{Line: line, Hash: 0xC0FFEE00, By: "kim", Changes: []ConfigChange{{"materials.specs[0].layers", "3", "4"}}})
+		w.feed(Configure{Line: line, Hash: 0xC0FFEE00, By: "kim", Changes: []record.ConfigChange{{"materials.specs[0].layers", "3", "4"}}})
 	case "pair":
 		w.conf.Pair = true
 		w.boot()
@@ -320,7 +321,7 @@ func quiet(actions []Action) bool {
 		switch a := a.(type) {
 		case FetchView:
 		case Send:
-			if a.Block != block.HEARTBEAT {
+			if a.Block != handshake.HEARTBEAT {
 				return false
 			}
 		default:
@@ -397,17 +398,17 @@ func actionText(a Action) string {
 	return fmt.Sprintf("%T", a)
 }
 
-func wordsText(id block.ID, words []uint16) string {
+func wordsText(id handshake.ID, words []uint16) string {
 	switch id {
-	case block.HEARTBEAT:
+	case handshake.HEARTBEAT:
 		return fmt.Sprintf("%d state %s flags %d", words[1], State(words[6]), words[7])
-	case block.HELLO:
+	case handshake.HELLO:
 		return fmt.Sprintf("session %d/%X boot %d", long(words, 2), long(words, 4), long(words, 6))
-	case block.PAYLOAD:
+	case handshake.PAYLOAD:
 		return fmt.Sprintf("offer %d of session %d", words[12], long(words, 2))
-	case block.COMMIT:
+	case handshake.COMMIT:
 		return fmt.Sprintf("offer %d of session %d tick %d", words[1], long(words, 2), long(words, 10))
-	case block.ACK:
+	case handshake.ACK:
 		return fmt.Sprintf("up to %d", long(words, 6))
 	}
 	return ""
@@ -424,12 +425,12 @@ func codesOf(findings []recipe.Finding) string {
 	return strings.Join(s, ",")
 }
 
-func recordText(r Record) string {
+func recordText(r record.Record) string {
 	s := string(r.Kind())
 	switch r := r.(type) {
-	case SessionRecord:
+	case record.Session:
 		return fmt.Sprintf("%s %d/%X boot %d: %s", s, r.Session.Epoch, r.Session.Nonce, r.Boot, r.Cause)
-	case RequestRecord:
+	case record.Request:
 		out := fmt.Sprintf("%s %d/%d roll %d %.4f x %.4f m", s, r.Token.Boot, r.Token.Req, r.Roll, r.Measured.Diameter, r.Measured.Width)
 		for i, e := range r.Stand.Counted {
 			if e.Known {
@@ -437,47 +438,47 @@ func recordText(r Record) string {
 			}
 		}
 		return out
-	case IntentRecord:
+	case record.Intent:
 		form := "recipe"
-		if r.Form == block.KindHold {
+		if r.Form == handshake.KindHold {
 			form = "hold: " + r.HoldReason.String()
 		}
-		if r.Origin == block.Override {
+		if r.Origin == handshake.Override {
 			form += " by " + r.By
 		}
 		return fmt.Sprintf("%s %s roll %d %s [%s]", s, r.Offer, r.Roll, form, codesOf(r.Findings))
-	case CommitRecord:
+	case record.Commit:
 		return fmt.Sprintf("%s %s", s, r.Offer)
-	case VerdictRecord:
+	case record.Verdict:
 		settled := ""
 		if r.Settled {
 			settled = " settled"
 		}
 		return fmt.Sprintf("%s %s %s %d%s", s, r.Offer, r.Verdict, r.Reason, settled)
-	case VoidRecord:
+	case record.Void:
 		return fmt.Sprintf("%s %s %s", s, r.Offer, r.Evidence)
-	case OutcomeRecord:
+	case record.Outcome:
 		o := r.Outcome
 		out := fmt.Sprintf("%s %d roll %d %s offer %d/%d", s, o.Index, o.RollNo, o.Outcome, o.Session.Epoch, o.Offer)
 		if r.Weighing != nil {
 			out += ", weighed: " + r.Weighing.Verdict
 		}
 		return out
-	case GapRecord:
+	case record.Gap:
 		out := fmt.Sprintf("%s outcomes %d-%d rolls %d-%d: %s", s, r.FromIndex, r.ToIndex, r.FromRoll, r.ToRoll, r.Cause)
 		if r.Closed != nil {
 			out += ", closes " + r.Closed.String()
 		}
 		return out
-	case HoldRecord:
+	case record.Hold:
 		return fmt.Sprintf("%s %v by %s", s, r.On, r.By)
-	case OverrideRecord:
+	case record.Override:
 		return fmt.Sprintf("%s roll %d by %s old of %d setpoints, new %v, refused [%s]", s, r.Roll, r.By, len(r.Old), r.New, codesOf(r.Refused))
-	case ModeRecord:
+	case record.Mode:
 		return fmt.Sprintf("%s armed %v by %s", s, r.Armed, r.By)
-	case ConfigRecord:
+	case record.Config:
 		return fmt.Sprintf("%s %08X by %q changes %d", s, r.Hash, r.By, len(r.Changes))
-	case ShadowRecord:
+	case record.Shadow:
 		return fmt.Sprintf("%s roll %d %s [%s]", s, r.Roll, r.Verdict, codesOf(r.Findings))
 	}
 	return s

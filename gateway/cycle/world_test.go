@@ -9,7 +9,8 @@ import (
 	"testing"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 	"lapgate/recipe"
 )
 
@@ -25,9 +26,9 @@ var testTimes = Times{Poll: 100 * time.Millisecond, Heartbeat: 500 * time.Millis
 
 // viewOf reads the words of a request block as the shell does.
 func viewOf(words []uint16) Event {
-	var r block.Request
-	if err := block.DecodeRequest(words, &r); err != nil {
-		var d *block.DecodeError
+	var r handshake.Request
+	if err := handshake.DecodeRequest(words, &r); err != nil {
+		var d *handshake.DecodeError
 		if errors.As(err, &d) {
 			return BadView{d.Cause}
 		}
@@ -95,7 +96,7 @@ type world struct {
 	plc   *controller
 	m     *Machine
 	conf  Config
-	log   []Record // durable
+	log   []record.Record // durable
 	ghost ghosts
 	mono  time.Duration
 	rng   *rand.Rand // nil in scripted runs
@@ -111,7 +112,7 @@ type world struct {
 
 	crashAfter  string // kind or block after which the process dies, once
 	crashBefore string
-	failKind    Kind // record that cannot be made durable, once
+	failKind    record.Kind // record that cannot be made durable, once
 	onEvent     func(ev Event, actions []Action)
 
 	stats map[string]int
@@ -131,7 +132,7 @@ func (w *world) boot() {
 	w.m = New(w.conf)
 	w.dead = false
 	for i, r := range w.log {
-		if err := w.m.Recover(Stored{Seq: uint64(i + 1), Record: r}); err != nil {
+		if err := w.m.Recover(record.Stored{Seq: uint64(i + 1), Record: r}); err != nil {
 			w.t.Fatalf("recover record %d: %v", i+1, err)
 		}
 	}
@@ -256,13 +257,13 @@ func actionName(a Action) string {
 	return ""
 }
 
-func (w *world) append(r Record) {
+func (w *world) append(r record.Record) {
 	if w.stored {
-		b, err := Marshal(r)
+		b, err := record.Marshal(r)
 		if err != nil {
 			w.t.Fatal(err)
 		}
-		back, err := Unmarshal(r.Kind(), b)
+		back, err := record.Unmarshal(r.Kind(), b)
 		if err != nil {
 			w.t.Fatal(err)
 		}
@@ -354,12 +355,12 @@ func (w *world) delay() time.Duration {
 }
 
 func (w *world) read(a Action) (Event, bool) {
-	id := block.REQ
+	id := handshake.REQ
 	switch a.(type) {
 	case FetchPayload:
-		id = block.PAYLOAD
+		id = handshake.PAYLOAD
 	case FetchOutcomes:
-		id = block.OUT
+		id = handshake.OUT
 	}
 	if !w.linked {
 		return w.down("not connected")
@@ -395,7 +396,7 @@ func (w *world) read(a Action) (Event, bool) {
 				words[30] ^= 1
 			}
 			o := OutcomeRead{Words: words}
-			if err := block.DecodeOutcome(words, &o.Outcome); err != nil {
+			if err := handshake.DecodeOutcome(words, &o.Outcome); err != nil {
 				o.Err = err.Error()
 			}
 			e.Entries = append(e.Entries, o)
@@ -449,8 +450,8 @@ func (w *world) fail(format string, args ...any) {
 	w.t.Fatalf("at %v: "+format, append([]any{w.mono}, args...)...)
 }
 
-func nameOf(words []uint16, offerAt int) OfferName {
-	return OfferName{block.Session{Epoch: long(words, 2), Nonce: long(words, 4)}, words[offerAt]}
+func nameOf(words []uint16, offerAt int) record.OfferName {
+	return record.OfferName{handshake.Session{Epoch: long(words, 2), Nonce: long(words, 4)}, words[offerAt]}
 }
 
 func (w *world) describe() string {

@@ -10,7 +10,7 @@ import (
 	"strings"
 	"time"
 
-	"lapgate/gateway/cycle"
+	"lapgate/gateway/record"
 )
 
 // Hash is a link of the chain.
@@ -63,7 +63,7 @@ func ParseHead(s string) (Head, error) {
 
 // Entry is a record with its links.
 type Entry struct {
-	cycle.Stored
+	record.Stored
 	Body json.RawMessage // as stored
 	Prev Hash
 	Hash Hash
@@ -84,12 +84,12 @@ func hashOf(prev Hash, seq uint64, at int64, kind string, body []byte) Hash {
 
 // encode turns a record into its body, and back, since a record that cannot be
 // read again must not be stored.
-func encode(r cycle.Record) ([]byte, cycle.Record, error) {
-	body, err := cycle.Marshal(r)
+func encode(r record.Record) ([]byte, record.Record, error) {
+	body, err := record.Marshal(r)
 	if err != nil {
 		return nil, nil, err
 	}
-	back, err := cycle.Unmarshal(r.Kind(), body)
+	back, err := record.Unmarshal(r.Kind(), body)
 	return body, back, err
 }
 
@@ -153,7 +153,7 @@ func (r *row) entry() (Entry, error) {
 	if got := hashOf(e.Prev, e.Seq, at, kind, e.Body); got != e.Hash {
 		return e, fmt.Errorf("its hash is %.16s…, its content gives %.16s…: the record was changed", e.Hash, got)
 	}
-	record, err := cycle.Unmarshal(cycle.Kind(kind), e.Body)
+	record, err := record.Unmarshal(record.Kind(kind), e.Body)
 	if err != nil {
 		return e, fmt.Errorf("its body does not hold: %w", err)
 	}

@@ -17,7 +17,7 @@ import (
 	"syscall"
 	"testing"
 
-	"lapgate/gateway/cycle"
+	"lapgate/gateway/record"
 )
 
 // A disk that is full is played by a limit on the pages of the database.
@@ -31,13 +31,13 @@ func TestPoisoned(t *testing.T) {
 		}
 	}
 	limit(1)
-	big := cycle.HoldRecord{Reason: strings.Repeat("x", 100_000)}
+	big := record.Hold{Reason: strings.Repeat("x", 100_000)}
 	_, first := j.Append(t.Context(), big)
 	if first == nil || !strings.Contains(first.Error(), "full") {
 		t.Fatalf("error %v, want one of a full disk", first)
 	}
 	limit(1 << 30) // there is room again, but the file is not trusted any more
-	_, second := j.Append(t.Context(), cycle.ModeRecord{})
+	_, second := j.Append(t.Context(), record.Mode{})
 	if !errors.Is(second, first) {
 		t.Errorf("second error %v, want the first again", second)
 	}
@@ -48,7 +48,7 @@ func TestPoisoned(t *testing.T) {
 		t.Fatal(err)
 	}
 	again := open(t, path)
-	if s := appendAll(t, again, []cycle.Record{cycle.ModeRecord{}}); s[0].Seq != uint64(len(stored)+1) {
+	if s := appendAll(t, again, []record.Record{record.Mode{}}); s[0].Seq != uint64(len(stored)+1) {
 		t.Errorf("went on with record %d, want %d", s[0].Seq, len(stored)+1)
 	}
 	wantClean(t, verify(t, path))
@@ -93,8 +93,8 @@ func TestChild(t *testing.T) {
 }
 
 // numbered is a record whose content follows from its number.
-func numbered(n uint64) cycle.Record {
-	return cycle.HoldRecord{On: true, By: "tester", Reason: fmt.Sprintf("record %d %s", n, strings.Repeat("z", int(n*37%900)))}
+func numbered(n uint64) record.Record {
+	return record.Hold{On: true, By: "tester", Reason: fmt.Sprintf("record %d %s", n, strings.Repeat("z", int(n*37%900)))}
 }
 
 // runChild runs the child until it has told of stopAfter records and kills it,
@@ -197,7 +197,7 @@ func TestFileLimit(t *testing.T) {
 				t.Fatalf("opened %+v, want at least %d records", o, acked)
 			}
 			n := j.Head().Seq
-			appendAll(t, j, []cycle.Record{numbered(n + 1)})
+			appendAll(t, j, []record.Record{numbered(n + 1)})
 			wantNumbered(t, path, n+1)
 		})
 	}

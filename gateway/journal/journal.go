@@ -39,7 +39,7 @@ import (
 	"sync"
 	"time"
 
-	"lapgate/gateway/cycle"
+	"lapgate/gateway/record"
 )
 
 // Journal is the journal of one line, open for appending. It is safe for
@@ -168,22 +168,22 @@ func (j *Journal) Head() Head {
 // later Append returns the same error, until the journal is opened anew; a
 // record that cannot be stored as JSON is refused and leaves the journal as it
 // was. A context that ends does not stop a write that has begun.
-func (j *Journal) Append(ctx context.Context, r cycle.Record) (cycle.Stored, error) {
+func (j *Journal) Append(ctx context.Context, r record.Record) (record.Stored, error) {
 	kind := r.Kind()
 	body, stored, err := encode(r)
 	if err != nil {
-		return cycle.Stored{}, fmt.Errorf("journal %s: %w", j.path, err)
+		return record.Stored{}, fmt.Errorf("journal %s: %w", j.path, err)
 	}
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	if j.failed != nil {
-		return cycle.Stored{}, j.failed
+		return record.Stored{}, j.failed
 	}
 	if j.closed {
-		return cycle.Stored{}, fmt.Errorf("journal %s: %w", j.path, os.ErrClosed)
+		return record.Stored{}, fmt.Errorf("journal %s: %w", j.path, os.ErrClosed)
 	}
 	if err := ctx.Err(); err != nil {
-		return cycle.Stored{}, fmt.Errorf("journal %s: record %s not begun: %w", j.path, kind, err)
+		return record.Stored{}, fmt.Errorf("journal %s: record %s not begun: %w", j.path, kind, err)
 	}
 	at := time.UnixMicro(j.clock().UnixMicro()).UTC()
 	next := Head{Seq: j.head.Seq + 1}
@@ -195,10 +195,10 @@ func (j *Journal) Append(ctx context.Context, r cycle.Record) (cycle.Stored, err
 		j.failed = fmt.Errorf("journal %s: record %d (%s) could not be written: %w; "+
 			"nothing more is written to this open file; mend the cause and start again, which checks the journal first",
 			j.path, next.Seq, kind, err)
-		return cycle.Stored{}, j.failed
+		return record.Stored{}, j.failed
 	}
 	j.head = next
-	return cycle.Stored{Seq: next.Seq, At: at, Record: stored}, nil
+	return record.Stored{Seq: next.Seq, At: at, Record: stored}, nil
 }
 
 // Close frees the journal. It does not change what is durable.

@@ -17,8 +17,8 @@ import (
 	"testing/synctest"
 	"time"
 
-	"lapgate/gateway/block"
-	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 	"lapgate/recipe"
 )
 
@@ -50,9 +50,9 @@ func open(t testing.TB, path string) *Journal {
 	return j
 }
 
-func appendAll(t testing.TB, j *Journal, records []cycle.Record) []cycle.Stored {
+func appendAll(t testing.TB, j *Journal, records []record.Record) []record.Stored {
 	t.Helper()
-	var out []cycle.Stored
+	var out []record.Stored
 	for _, r := range records {
 		s, err := j.Append(t.Context(), r)
 		if err != nil {
@@ -63,41 +63,41 @@ func appendAll(t testing.TB, j *Journal, records []cycle.Record) []cycle.Stored 
 	return out
 }
 
-var session = block.Session{Epoch: 7, Nonce: 0x9E3779B9}
+var session = handshake.Session{Epoch: 7, Nonce: 0x9E3779B9}
 
 // rollRecords are the records of one roll that goes all the way.
-func rollRecords(t testing.TB, n uint32) []cycle.Record {
+func rollRecords(t testing.TB, n uint32) []record.Record {
 	t.Helper()
-	token := block.Token{Boot: 41, Req: 1000 + n}
-	name := cycle.OfferName{Session: session, Offer: uint16(n)}
+	token := handshake.Token{Boot: 41, Req: 1000 + n}
+	name := record.OfferName{Session: session, Offer: uint16(n)}
 	tag := fmt.Sprintf("R2026-%06d", n)
-	p := block.Payload{Session: session, Boot: token.Boot, Req: token.Req, RollNo: n, Offer: name.Offer,
-		Kind: block.KindRecipe, Origin: block.Computed, Tag: tag, Diameter: 12504, Width: 16020}
-	payload := make([]uint16, block.PayloadWords)
+	p := handshake.Payload{Session: session, Boot: token.Boot, Req: token.Req, RollNo: n, Offer: name.Offer,
+		Kind: handshake.KindRecipe, Origin: handshake.Computed, Tag: tag, Diameter: 12504, Width: 16020}
+	payload := make([]uint16, handshake.PayloadWords)
 	if err := p.Encode(payload); err != nil {
 		t.Fatal(err)
 	}
-	o := block.Outcome{Index: n, RollNo: n, Boot: token.Boot, Req: token.Req, Session: session, Offer: name.Offer,
-		Outcome: block.Wrapped, PayloadCRC: block.PayloadCRC(payload)}
-	words := make([]uint16, block.OutWords)
+	o := handshake.Outcome{Index: n, RollNo: n, Boot: token.Boot, Req: token.Req, Session: session, Offer: name.Offer,
+		Outcome: handshake.Wrapped, PayloadCRC: handshake.PayloadCRC(payload)}
+	words := make([]uint16, handshake.OutWords)
 	if err := o.Encode(words); err != nil {
 		t.Fatal(err)
 	}
-	return []cycle.Record{
-		cycle.RequestRecord{Token: token, Roll: n, Measured: recipe.Roll{Number: n, Tag: tag, Diameter: 1.2504, Width: 1.602, Quality: 0.96},
+	return []record.Record{
+		record.Request{Token: token, Roll: n, Measured: recipe.Roll{Number: n, Tag: tag, Diameter: 1.2504, Width: 1.602, Quality: 0.96},
 			Diameters: []uint16{12503, 12505}, Widths: []uint16{16020}, Permissives: 0x3F},
-		cycle.IntentRecord{Token: token, Roll: n, Tag: tag, Offer: name, Form: block.KindRecipe, Origin: block.Computed,
+		record.Intent{Token: token, Roll: n, Tag: tag, Offer: name, Form: handshake.KindRecipe, Origin: handshake.Computed,
 			ConfigHash: 0x1F2E3D4C, Payload: payload},
-		cycle.CommitRecord{Roll: n, Offer: name},
-		cycle.VerdictRecord{Roll: n, Offer: name, Verdict: block.Accepted},
-		cycle.OutcomeRecord{Outcome: o, Words: words},
+		record.Commit{Roll: n, Offer: name},
+		record.Verdict{Roll: n, Offer: name, Verdict: handshake.Accepted},
+		record.Outcome{Outcome: o, Words: words},
 	}
 }
 
 // shift is a session and n rolls.
-func shift(t testing.TB, n int) []cycle.Record {
+func shift(t testing.TB, n int) []record.Record {
 	t.Helper()
-	records := []cycle.Record{cycle.SessionRecord{Session: session, Boot: 41, Cause: "start"}}
+	records := []record.Record{record.Session{Session: session, Boot: 41, Cause: "start"}}
 	for i := range n {
 		records = append(records, rollRecords(t, uint32(i+1))...)
 	}
@@ -120,10 +120,10 @@ func wantClean(t testing.TB, r *Report) {
 	}
 }
 
-func replay(t testing.TB, r *Reader) []cycle.Stored {
+func replay(t testing.TB, r *Reader) []record.Stored {
 	t.Helper()
-	var out []cycle.Stored
-	if err := r.Replay(t.Context(), func(s cycle.Stored) error { out = append(out, s); return nil }); err != nil {
+	var out []record.Stored
+	if err := r.Replay(t.Context(), func(s record.Stored) error { out = append(out, s); return nil }); err != nil {
 		t.Fatal(err)
 	}
 	return out
@@ -138,7 +138,7 @@ func TestAppendReplay(t *testing.T) {
 	records := shift(t, 105) // more than one batch
 	stored := appendAll(t, j, records)
 	for i, s := range stored {
-		want := cycle.Stored{Seq: uint64(i + 1), At: begun.Add(time.Duration(i+2) * time.Second), Record: records[i]}
+		want := record.Stored{Seq: uint64(i + 1), At: begun.Add(time.Duration(i+2) * time.Second), Record: records[i]}
 		if i == 0 {
 			want.At = s.At // Open read the clock before
 		}
@@ -167,7 +167,7 @@ func TestAppendReplay(t *testing.T) {
 	if got := replay(t, again.Reader); !reflect.DeepEqual(got, stored) {
 		t.Error("replayed otherwise after opening again")
 	}
-	s := appendAll(t, again, []cycle.Record{cycle.HoldRecord{On: true, By: "m", Reason: "r"}})
+	s := appendAll(t, again, []record.Record{record.Hold{On: true, By: "m", Reason: "r"}})
 	if s[0].Seq != head.Seq+1 {
 		t.Errorf("went on with record %d, want %d", s[0].Seq, head.Seq+1)
 	}
@@ -181,17 +181,17 @@ func TestAppendReplay(t *testing.T) {
 // Every kind of record comes back as it went in.
 func TestEveryKind(t *testing.T) {
 	j := open(t, filepath.Join(t.TempDir(), "j.db"))
-	name := cycle.OfferName{Session: session, Offer: 1}
+	name := record.OfferName{Session: session, Offer: 1}
 	finding := recipe.Finding{Code: "x", Severity: recipe.Hold, Field: "f", Got: "1 <in>", Limit: "2", Text: "é"}
 	records := append(rollRecords(t, 1),
-		cycle.SessionRecord{Session: session, Boot: 41, Cause: "link"},
-		cycle.VoidRecord{Roll: 1, Offer: name, Evidence: "never committed"},
-		cycle.GapRecord{FromIndex: 1, ToIndex: 3, FromRoll: 4, ToRoll: 6, Closed: &name, Cause: "overwritten"},
-		cycle.HoldRecord{On: true, By: "a", Reason: "b"},
-		cycle.OverrideRecord{Roll: 1, By: "a", Reason: 3, Text: "t", Old: map[string]float64{"b": 1, "a": 0.1}, New: map[string]float64{}, Refused: []recipe.Finding{finding}},
-		cycle.ModeRecord{Armed: true, By: "a"},
-		cycle.ConfigRecord{Hash: 3, Changes: []cycle.ConfigChange{{Key: "k", Old: "1", New: "2"}}},
-		cycle.ShadowRecord{Roll: 1, Tag: "t", Verdict: "hold", Payload: []uint16{1}, Findings: []recipe.Finding{finding}},
+		record.Session{Session: session, Boot: 41, Cause: "link"},
+		record.Void{Roll: 1, Offer: name, Evidence: "never committed"},
+		record.Gap{FromIndex: 1, ToIndex: 3, FromRoll: 4, ToRoll: 6, Closed: &name, Cause: "overwritten"},
+		record.Hold{On: true, By: "a", Reason: "b"},
+		record.Override{Roll: 1, By: "a", Reason: 3, Text: "t", Old: map[string]float64{"b": 1, "a": 0.1}, New: map[string]float64{}, Refused: []recipe.Finding{finding}},
+		record.Mode{Armed: true, By: "a"},
+		record.Config{Hash: 3, Changes: []record.ConfigChange{{Key: "k", Old: "1", New: "2"}}},
+		record.Shadow{Roll: 1, Tag: "t", Verdict: "hold", Payload: []uint16{1}, Findings: []recipe.Finding{finding}},
 	)
 	appendAll(t, j, records)
 	got := replay(t, j.Reader)
@@ -204,17 +204,17 @@ func TestEveryKind(t *testing.T) {
 
 func TestUnstorableRecord(t *testing.T) {
 	j := open(t, filepath.Join(t.TempDir(), "j.db"))
-	bad := cycle.OverrideRecord{New: map[string]float64{"x": math.NaN()}}
+	bad := record.Override{New: map[string]float64{"x": math.NaN()}}
 	if _, err := j.Append(t.Context(), bad); err == nil || !strings.Contains(err.Error(), "OVERRIDE") {
 		t.Errorf("error %v, want one that names OVERRIDE", err)
 	}
 	ended, cancel := context.WithCancel(t.Context())
 	cancel()
-	if _, err := j.Append(ended, cycle.ModeRecord{}); !errors.Is(err, context.Canceled) {
+	if _, err := j.Append(ended, record.Mode{}); !errors.Is(err, context.Canceled) {
 		t.Errorf("error %v, want context.Canceled", err)
 	}
 	// Neither touched the file, so the journal lives on.
-	if s := appendAll(t, j, []cycle.Record{cycle.ModeRecord{Armed: true}}); s[0].Seq != 1 {
+	if s := appendAll(t, j, []record.Record{record.Mode{Armed: true}}); s[0].Seq != 1 {
 		t.Errorf("record %d, want 1", s[0].Seq)
 	}
 }
@@ -235,25 +235,25 @@ func TestList(t *testing.T) {
 	for _, c := range []struct {
 		name   string
 		filter Filter
-		keep   func(cycle.Stored) bool
+		keep   func(record.Stored) bool
 		first  int // at most; negative: the last ones
 	}{
-		{"all", Filter{}, func(cycle.Stored) bool { return true }, 0},
-		{"roll", Filter{Roll: 77}, func(s cycle.Stored) bool { return s.Record.RollNo() == 77 }, 0},
-		{"kind", Filter{Kind: cycle.KindVerdict}, func(s cycle.Stored) bool { return s.Record.Kind() == cycle.KindVerdict }, 0},
-		{"seq", Filter{FromSeq: 10, ToSeq: 12}, func(s cycle.Stored) bool { return s.Seq >= 10 && s.Seq <= 12 }, 0},
-		{"time", Filter{From: stored[5].At, To: stored[9].At}, func(s cycle.Stored) bool { return s.Seq >= 6 && s.Seq <= 9 }, 0},
-		{"first", Filter{Limit: 7}, func(cycle.Stored) bool { return true }, 7},
-		{"first across batches", Filter{Limit: batch + 5}, func(cycle.Stored) bool { return true }, batch + 5},
-		{"newest", Filter{Limit: 7, Newest: true}, func(cycle.Stored) bool { return true }, -7},
-		{"newest of a kind", Filter{Kind: cycle.KindOutcome, Limit: 2, Newest: true},
-			func(s cycle.Stored) bool { return s.Record.Kind() == cycle.KindOutcome }, -2},
-		{"roll and kind", Filter{Roll: 3, Kind: cycle.KindIntent},
-			func(s cycle.Stored) bool { return s.Record.RollNo() == 3 && s.Record.Kind() == cycle.KindIntent }, 0},
-		{"none", Filter{Roll: 9999}, func(cycle.Stored) bool { return false }, 0},
+		{"all", Filter{}, func(record.Stored) bool { return true }, 0},
+		{"roll", Filter{Roll: 77}, func(s record.Stored) bool { return s.Record.RollNo() == 77 }, 0},
+		{"kind", Filter{Kind: record.KindVerdict}, func(s record.Stored) bool { return s.Record.Kind() == record.KindVerdict }, 0},
+		{"seq", Filter{FromSeq: 10, ToSeq: 12}, func(s record.Stored) bool { return s.Seq >= 10 && s.Seq <= 12 }, 0},
+		{"time", Filter{From: stored[5].At, To: stored[9].At}, func(s record.Stored) bool { return s.Seq >= 6 && s.Seq <= 9 }, 0},
+		{"first", Filter{Limit: 7}, func(record.Stored) bool { return true }, 7},
+		{"first across batches", Filter{Limit: batch + 5}, func(record.Stored) bool { return true }, batch + 5},
+		{"newest", Filter{Limit: 7, Newest: true}, func(record.Stored) bool { return true }, -7},
+		{"newest of a kind", Filter{Kind: record.KindOutcome, Limit: 2, Newest: true},
+			func(s record.Stored) bool { return s.Record.Kind() == record.KindOutcome }, -2},
+		{"roll and kind", Filter{Roll: 3, Kind: record.KindIntent},
+			func(s record.Stored) bool { return s.Record.RollNo() == 3 && s.Record.Kind() == record.KindIntent }, 0},
+		{"none", Filter{Roll: 9999}, func(record.Stored) bool { return false }, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			var want []cycle.Stored
+			var want []record.Stored
 			for _, s := range stored {
 				if c.keep(s) {
 					want = append(want, s)
@@ -280,7 +280,7 @@ func TestReplayStops(t *testing.T) {
 	appendAll(t, j, shift(t, 3))
 	stop := errors.New("enough")
 	n := 0
-	err := j.Replay(t.Context(), func(cycle.Stored) error {
+	err := j.Replay(t.Context(), func(record.Stored) error {
 		if n++; n == 4 {
 			return stop
 		}
@@ -384,7 +384,7 @@ func TestBackup(t *testing.T) {
 	if _, err := j.Backup(t.Context(), dst); !errors.Is(err, os.ErrExist) {
 		t.Errorf("second backup to the same name: %v", err)
 	}
-	appendAll(t, j, []cycle.Record{cycle.ModeRecord{}}) // the original goes on
+	appendAll(t, j, []record.Record{record.Mode{}}) // the original goes on
 	wantClean(t, verify(t, dst, ExpectHead(head)))
 	copied := open(t, dst)
 	if got := replay(t, copied.Reader); !reflect.DeepEqual(got, stored) {
@@ -403,9 +403,9 @@ func TestReadWhileAppending(t *testing.T) {
 	j := open(t, path)
 	appendAll(t, j, shift(t, 5))
 	n := 0
-	err := j.Replay(t.Context(), func(cycle.Stored) error {
+	err := j.Replay(t.Context(), func(record.Stored) error {
 		if n++; n <= 3 {
-			_, err := j.Append(t.Context(), cycle.ModeRecord{})
+			_, err := j.Append(t.Context(), record.Mode{})
 			return err
 		}
 		return nil
@@ -417,7 +417,7 @@ func TestReadWhileAppending(t *testing.T) {
 	for range 4 {
 		wg.Go(func() {
 			for range 20 {
-				if _, err := j.Append(t.Context(), cycle.ModeRecord{}); err != nil {
+				if _, err := j.Append(t.Context(), record.Mode{}); err != nil {
 					t.Error(err)
 				}
 			}

@@ -5,8 +5,8 @@ import (
 	"maps"
 	"slices"
 
-	"lapgate/gateway/block"
-	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 )
 
 // order follows the records of one line and tells where they contradict the
@@ -15,14 +15,14 @@ import (
 // After a record that cannot be read part of the past is unknown. Nothing is
 // then reported that the unknown part could explain.
 type order struct {
-	session  block.Session
+	session  handshake.Session
 	boot     uint32
 	known    bool // session and boot are
 	lost     bool // records before are not known
-	request  block.Token
+	request  handshake.Token
 	last     uint16 // offer of the session
-	offers   map[cycle.OfferName]*offer
-	closed   map[cycle.OfferName]string // not used: void, rejected
+	offers   map[record.OfferName]*offer
+	closed   map[record.OfferName]string // not used: void, rejected
 	accepted map[rollKey]bool
 	index    uint32 // of the last outcome, 0 not known
 	roll     uint32 // of the last outcome, 0 not known
@@ -41,13 +41,13 @@ type offer struct {
 func (o *order) forget() {
 	o.lost, o.known = true, false
 	o.index, o.roll = 0, 0
-	o.request = block.Token{}
+	o.request = handshake.Token{}
 	o.offers = nil
 }
 
 // stillOpen returns the offers without an end, oldest session first.
-func (o *order) stillOpen() []cycle.OfferName {
-	return slices.SortedFunc(maps.Keys(o.offers), func(a, b cycle.OfferName) int {
+func (o *order) stillOpen() []record.OfferName {
+	return slices.SortedFunc(maps.Keys(o.offers), func(a, b record.OfferName) int {
 		for _, d := range []int64{
 			int64(a.Session.Epoch) - int64(b.Session.Epoch),
 			int64(a.Session.Nonce) - int64(b.Session.Nonce),
@@ -61,22 +61,22 @@ func (o *order) stillOpen() []cycle.OfferName {
 	})
 }
 
-func name(n cycle.OfferName) string {
+func name(n record.OfferName) string {
 	return fmt.Sprintf("offer %d of session %d/%08X", n.Offer, n.Session.Epoch, n.Session.Nonce)
 }
 
 // add takes the next record and returns what is wrong with it.
-func (o *order) add(r cycle.Record) []string {
+func (o *order) add(r record.Record) []string {
 	var out []string
 	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
 	switch r := r.(type) {
-	case cycle.SessionRecord:
+	case record.Session:
 		o.addSession(r, say)
-	case cycle.RequestRecord:
+	case record.Request:
 		o.request = r.Token
-	case cycle.IntentRecord:
+	case record.Intent:
 		o.addIntent(r, say)
-	case cycle.CommitRecord:
+	case record.Commit:
 		if f := o.find(r.Offer, "commit", say); f != nil {
 			o.sameRoll(r.Offer, f, r.Roll, say)
 			if r.Offer.Session != o.session && (o.known || !o.lost) {
@@ -84,22 +84,22 @@ func (o *order) add(r cycle.Record) []string {
 			}
 			f.committed = true
 		}
-	case cycle.VerdictRecord:
+	case record.Verdict:
 		o.addVerdict(r, say)
-	case cycle.VoidRecord:
+	case record.Void:
 		if f := o.find(r.Offer, "void", say); f != nil {
 			o.sameRoll(r.Offer, f, r.Roll, say)
 		}
 		o.end(r.Offer, "void")
-	case cycle.OutcomeRecord:
+	case record.Outcome:
 		o.addOutcome(r, say)
-	case cycle.GapRecord:
+	case record.Gap:
 		o.addGap(r, say)
 	}
 	return out
 }
 
-func (o *order) addSession(r cycle.SessionRecord, say func(string, ...any)) {
+func (o *order) addSession(r record.Session, say func(string, ...any)) {
 	if r.Session.Epoch == 0 || r.Session.Nonce == 0 {
 		say("session %d/%08X has an epoch or nonce of zero", r.Session.Epoch, r.Session.Nonce)
 	}
@@ -109,7 +109,7 @@ func (o *order) addSession(r cycle.SessionRecord, say func(string, ...any)) {
 	o.session, o.boot, o.known, o.last = r.Session, r.Boot, true, 0
 }
 
-func (o *order) addIntent(r cycle.IntentRecord, say func(string, ...any)) {
+func (o *order) addIntent(r record.Intent, say func(string, ...any)) {
 	switch {
 	case o.lost && !o.known:
 	case r.Offer.Session != o.session:
@@ -119,15 +119,15 @@ func (o *order) addIntent(r cycle.IntentRecord, say func(string, ...any)) {
 	case r.Token.Boot != o.boot:
 		say("%s is for boot %d, its session for boot %d", name(r.Offer), r.Token.Boot, o.boot)
 	}
-	if r.Token != o.request && (o.request != block.Token{} || !o.lost) {
+	if r.Token != o.request && (o.request != handshake.Token{} || !o.lost) {
 		say("%s is for request %d/%d, the newest REQUEST is %d/%d",
 			name(r.Offer), r.Token.Boot, r.Token.Req, o.request.Boot, o.request.Req)
 	}
 	for _, n := range o.stillOpen() {
 		say("%s begins while %s has no end", name(r.Offer), name(n))
 	}
-	var p block.Payload
-	if err := block.DecodePayload(r.Payload, &p); err != nil {
+	var p handshake.Payload
+	if err := handshake.DecodePayload(r.Payload, &p); err != nil {
 		say("%s: its payload cannot be read: %v", name(r.Offer), err)
 	} else if p.Session != r.Offer.Session || p.Offer != r.Offer.Offer || p.Boot != r.Token.Boot ||
 		p.Req != r.Token.Req || p.RollNo != r.Roll || p.Kind != r.Form {
@@ -135,13 +135,13 @@ func (o *order) addIntent(r cycle.IntentRecord, say func(string, ...any)) {
 	}
 	o.last = r.Offer.Offer
 	if o.offers == nil {
-		o.offers = map[cycle.OfferName]*offer{}
+		o.offers = map[record.OfferName]*offer{}
 	}
-	o.offers[r.Offer] = &offer{roll: r.Roll, boot: r.Token.Boot, hold: r.Form == block.KindHold}
+	o.offers[r.Offer] = &offer{roll: r.Roll, boot: r.Token.Boot, hold: r.Form == handshake.KindHold}
 }
 
 // find returns the open offer, or says that there is none.
-func (o *order) find(n cycle.OfferName, what string, say func(string, ...any)) *offer {
+func (o *order) find(n record.OfferName, what string, say func(string, ...any)) *offer {
 	f := o.offers[n]
 	if f == nil && !o.lost {
 		how := "has no INTENT"
@@ -155,31 +155,31 @@ func (o *order) find(n cycle.OfferName, what string, say func(string, ...any)) *
 	return f
 }
 
-func (o *order) sameRoll(n cycle.OfferName, f *offer, roll uint32, say func(string, ...any)) {
+func (o *order) sameRoll(n record.OfferName, f *offer, roll uint32, say func(string, ...any)) {
 	if f.roll != roll {
 		say("%s is for roll %d, this says roll %d", name(n), f.roll, roll)
 	}
 }
 
-func (o *order) end(n cycle.OfferName, how string) {
+func (o *order) end(n record.OfferName, how string) {
 	delete(o.offers, n)
 	if how == "" {
 		return
 	}
 	if o.closed == nil {
-		o.closed = map[cycle.OfferName]string{}
+		o.closed = map[record.OfferName]string{}
 	}
 	o.closed[n] = how
 }
 
-func (o *order) addVerdict(r cycle.VerdictRecord, say func(string, ...any)) {
+func (o *order) addVerdict(r record.Verdict, say func(string, ...any)) {
 	f := o.find(r.Offer, "verdict", say)
 	how := ""
 	switch r.Verdict {
-	case block.Accepted:
-	case block.Rejected:
+	case handshake.Accepted:
+	case handshake.Rejected:
 		how = "rejected"
-	case block.HeldVerdict:
+	case handshake.HeldVerdict:
 		how = "held"
 	default:
 		say("verdict %d on %s is none of accepted, rejected and held", r.Verdict, name(r.Offer))
@@ -192,10 +192,10 @@ func (o *order) addVerdict(r cycle.VerdictRecord, say func(string, ...any)) {
 	if !f.committed {
 		say("verdict of %s, which has no COMMIT: it was never made durable, or is lost, as in a journal from a backup", name(r.Offer))
 	}
-	if f.hold && r.Verdict == block.Accepted || !f.hold && r.Verdict == block.HeldVerdict {
+	if f.hold && r.Verdict == handshake.Accepted || !f.hold && r.Verdict == handshake.HeldVerdict {
 		say("verdict %d does not fit the kind of %s", r.Verdict, name(r.Offer))
 	}
-	if r.Verdict != block.Accepted {
+	if r.Verdict != handshake.Accepted {
 		return
 	}
 	key := rollKey{f.boot, f.roll}
@@ -208,7 +208,7 @@ func (o *order) addVerdict(r cycle.VerdictRecord, say func(string, ...any)) {
 	o.accepted[key] = true
 }
 
-func (o *order) addOutcome(r cycle.OutcomeRecord, say func(string, ...any)) {
+func (o *order) addOutcome(r record.Outcome, say func(string, ...any)) {
 	x := r.Outcome
 	switch {
 	case o.index == 0:
@@ -221,20 +221,20 @@ func (o *order) addOutcome(r cycle.OutcomeRecord, say func(string, ...any)) {
 		say("outcome of roll %d comes after that of roll %d", x.RollNo, o.roll)
 	}
 	o.index, o.roll = x.Index, x.RollNo
-	if n := (cycle.OfferName{Session: x.Session, Offer: x.Offer}); x.Offer != 0 {
+	if n := (record.OfferName{Session: x.Session, Offer: x.Offer}); x.Offer != 0 {
 		if end, ok := o.closed[n]; ok {
 			say("outcome %d says that %s was used, which ended as %s", x.Index, name(n), end)
 		}
 	}
-	var back block.Outcome
-	if err := block.DecodeOutcome(r.Words, &back); err != nil {
+	var back handshake.Outcome
+	if err := handshake.DecodeOutcome(r.Words, &back); err != nil {
 		say("outcome %d: its registers cannot be read: %v", x.Index, err)
 	} else if back != x {
 		say("outcome %d: its registers say something else", x.Index)
 	}
 }
 
-func (o *order) addGap(r cycle.GapRecord, say func(string, ...any)) {
+func (o *order) addGap(r record.Gap, say func(string, ...any)) {
 	if r.Closed != nil {
 		o.find(*r.Closed, "gap", say)
 		delete(o.offers, *r.Closed)

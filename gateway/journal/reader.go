@@ -14,7 +14,7 @@ import (
 	"strings"
 	"time"
 
-	"lapgate/gateway/cycle"
+	"lapgate/gateway/record"
 )
 
 // Reader reads a journal without writing to it, also while a daemon appends to
@@ -98,7 +98,7 @@ func (r *Reader) Head(ctx context.Context) (Head, error) {
 // Filter chooses records. A field at zero chooses all.
 type Filter struct {
 	Roll           uint32
-	Kind           cycle.Kind
+	Kind           record.Kind
 	FromSeq, ToSeq uint64    // both inclusive
 	From, To       time.Time // from inclusive, to exclusive
 	Limit          int       // at most so many, the first ones
@@ -227,12 +227,12 @@ func (r *Reader) rows(ctx context.Context, query string, args ...any) (out []row
 // Replay calls f with every record in order. An error of f stops it and is
 // returned as it is; a record that is missing or does not hold is a
 // *DamageError.
-func (r *Reader) Replay(ctx context.Context, f func(cycle.Stored) error) error {
+func (r *Reader) Replay(ctx context.Context, f func(record.Stored) error) error {
 	return r.unbroken(ctx, 1, f)
 }
 
 // unbroken replays from a record on, none of which may be missing.
-func (r *Reader) unbroken(ctx context.Context, from uint64, f func(cycle.Stored) error) error {
+func (r *Reader) unbroken(ctx context.Context, from uint64, f func(record.Stored) error) error {
 	next := from
 	return r.Walk(ctx, Filter{FromSeq: from}, func(e Entry) error {
 		if e.Seq != next {
@@ -244,8 +244,8 @@ func (r *Reader) unbroken(ctx context.Context, from uint64, f func(cycle.Stored)
 }
 
 // List returns the records chosen, in order.
-func (r *Reader) List(ctx context.Context, f Filter) ([]cycle.Stored, error) {
-	var out []cycle.Stored
+func (r *Reader) List(ctx context.Context, f Filter) ([]record.Stored, error) {
+	var out []record.Stored
 	err := r.Walk(ctx, f, func(e Entry) error {
 		out = append(out, e.Stored)
 		return nil
@@ -257,7 +257,7 @@ func (r *Reader) List(ctx context.Context, f Filter) ([]cycle.Stored, error) {
 type exported struct {
 	Seq  uint64          `json:"seq"`
 	At   time.Time       `json:"at"`
-	Kind cycle.Kind      `json:"kind"`
+	Kind record.Kind     `json:"kind"`
 	Roll uint32          `json:"roll_no"`
 	Body json.RawMessage `json:"body"`
 	Prev Hash            `json:"prev_hash"`

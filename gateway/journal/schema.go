@@ -12,7 +12,7 @@ import (
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
 
-	"lapgate/gateway/cycle"
+	"lapgate/gateway/record"
 )
 
 var (
@@ -215,7 +215,7 @@ func checkTail(ctx context.Context, path string) (err error) {
 	if head.Seq > tail {
 		from = head.Seq - tail + 1
 	}
-	return r.unbroken(ctx, from, func(cycle.Stored) error { return nil })
+	return r.unbroken(ctx, from, func(record.Stored) error { return nil })
 }
 
 // emptyLog reports whether the write-ahead log holds no transaction: a first

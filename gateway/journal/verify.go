@@ -8,17 +8,17 @@ import (
 	"path/filepath"
 	"strings"
 
-	"lapgate/gateway/cycle"
+	"lapgate/gateway/record"
 )
 
 // Report is what Verify found.
 type Report struct {
-	Path     string            `json:"path"`
-	Schema   int               `json:"schema"`
-	Records  uint64            `json:"records"`
-	Head     Head              `json:"head"` // of the chain; keep it elsewhere
-	Open     []cycle.OfferName `json:"open,omitempty"`
-	Problems []Problem         `json:"problems"`
+	Path     string             `json:"path"`
+	Schema   int                `json:"schema"`
+	Records  uint64             `json:"records"`
+	Head     Head               `json:"head"` // of the chain; keep it elsewhere
+	Open     []record.OfferName `json:"open,omitempty"`
+	Problems []Problem          `json:"problems"`
 }
 
 // OK reports whether nothing was found.

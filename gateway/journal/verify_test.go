@@ -13,12 +13,12 @@ import (
 	"strings"
 	"testing"
 
-	"lapgate/gateway/block"
-	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 )
 
 // closedJournal writes records to a new journal and closes it.
-func closedJournal(t testing.TB, records []cycle.Record) (path string, stored []cycle.Stored, head Head) {
+func closedJournal(t testing.TB, records []record.Record) (path string, stored []record.Stored, head Head) {
 	t.Helper()
 	path = filepath.Join(t.TempDir(), "j.db")
 	j, err := Open(t.Context(), path, WithClock(ticking()))
@@ -229,7 +229,7 @@ func TestCutTail(t *testing.T) {
 	}
 	// Appending up to the same number again does not hide it.
 	j := open(t, path)
-	appendAll(t, j, []cycle.Record{cycle.ModeRecord{}, cycle.ModeRecord{}, cycle.ModeRecord{}, cycle.ModeRecord{}, cycle.ModeRecord{}, cycle.ModeRecord{}})
+	appendAll(t, j, []record.Record{record.Mode{}, record.Mode{}, record.Mode{}, record.Mode{}, record.Mode{}, record.Mode{}})
 	r = verify(t, path, ExpectHead(head))
 	if len(r.Problems) != 1 || r.Problems[0].Code != ProblemHead || r.Problems[0].Seq != head.Seq {
 		t.Errorf("problems %v, want one of the head at %d", r.Problems, head.Seq)
@@ -330,7 +330,7 @@ func TestSetAside(t *testing.T) {
 			if content(t, o.SetAside) != before {
 				t.Error("the damaged journal was changed")
 			}
-			appendAll(t, j, []cycle.Record{cycle.GapRecord{FromRoll: 1, Cause: o.Problem}})
+			appendAll(t, j, []record.Record{record.Gap{FromRoll: 1, Cause: o.Problem}})
 			wantClean(t, verify(t, path))
 			if err := j.Close(); err != nil {
 				t.Fatal(err)
@@ -456,15 +456,15 @@ func TestVerifyProgress(t *testing.T) {
 
 // Each contradiction of the handshake by itself, and what is none.
 func TestOrder(t *testing.T) {
-	name := func(n uint16) cycle.OfferName { return cycle.OfferName{Session: session, Offer: n} }
-	next := block.Session{Epoch: 8, Nonce: 5}
-	start := cycle.SessionRecord{Session: session, Boot: 41, Cause: "start"}
+	name := func(n uint16) record.OfferName { return record.OfferName{Session: session, Offer: n} }
+	next := handshake.Session{Epoch: 8, Nonce: 5}
+	start := record.Session{Session: session, Boot: 41, Cause: "start"}
 	one, two := rollRecords(t, 1), rollRecords(t, 2)
-	request, intent, commit, verdict, outcome := one[0], one[1].(cycle.IntentRecord), one[2], one[3].(cycle.VerdictRecord), one[4].(cycle.OutcomeRecord)
+	request, intent, commit, verdict, outcome := one[0], one[1].(record.Intent), one[2], one[3].(record.Verdict), one[4].(record.Outcome)
 	rejected := verdict
-	rejected.Verdict = block.Rejected
+	rejected.Verdict = handshake.Rejected
 	held := verdict
-	held.Verdict = block.HeldVerdict
+	held.Verdict = handshake.HeldVerdict
 	otherRoll := verdict
 	otherRoll.Roll = 9
 	settled := verdict
@@ -477,13 +477,13 @@ func TestOrder(t *testing.T) {
 	changed := outcome
 	changed.Outcome.Slot = 3
 	third := rollRecords(t, 3)
-	again := func(offer uint16) cycle.IntentRecord {
-		var p block.Payload
-		if err := block.DecodePayload(intent.Payload, &p); err != nil {
+	again := func(offer uint16) record.Intent {
+		var p handshake.Payload
+		if err := handshake.DecodePayload(intent.Payload, &p); err != nil {
 			t.Fatal(err)
 		}
 		p.Offer = offer
-		words := make([]uint16, block.PayloadWords)
+		words := make([]uint16, handshake.PayloadWords)
 		if err := p.Encode(words); err != nil {
 			t.Fatal(err)
 		}
@@ -491,9 +491,9 @@ func TestOrder(t *testing.T) {
 		i.Offer.Offer, i.Payload = offer, words
 		return i
 	}
-	void := cycle.VoidRecord{Roll: 1, Offer: name(1), Evidence: "the request changed"}
+	void := record.Void{Roll: 1, Offer: name(1), Evidence: "the request changed"}
 	closed := name(1)
-	type list = []cycle.Record
+	type list = []record.Record
 	for _, c := range []struct {
 		name    string
 		records list
@@ -503,19 +503,19 @@ func TestOrder(t *testing.T) {
 		{"in flight", list{start, request, intent, commit}, nil},
 		{"committed twice", list{start, request, intent, commit, commit, verdict}, nil},
 		{"void before commit", list{start, request, intent, void}, nil},
-		{"settled in a later session", list{start, request, intent, commit, cycle.SessionRecord{Session: next, Boot: 41}, settled, outcome}, nil},
+		{"settled in a later session", list{start, request, intent, commit, record.Session{Session: next, Boot: 41}, settled, outcome}, nil},
 		{"rejected, then another offer", list{start, request, intent, commit, rejected, again(2)}, nil},
-		{"closed as unknown", list{start, request, intent, commit, cycle.GapRecord{Closed: &closed, Cause: "x"}, two[0], two[1]}, nil},
+		{"closed as unknown", list{start, request, intent, commit, record.Gap{Closed: &closed, Cause: "x"}, two[0], two[1]}, nil},
 		{"gap in outcomes", list{start, request, intent, commit, verdict, outcome,
-			cycle.GapRecord{FromIndex: 2, ToIndex: 2, FromRoll: 2, ToRoll: 2, Cause: "overwritten"}, third[4]}, nil},
-		{"numbers begin again after a gap", list{start, two[4], cycle.GapRecord{Boot: 50, FromIndex: 3, Cause: "memory lost"}, outcome}, nil},
+			record.Gap{FromIndex: 2, ToIndex: 2, FromRoll: 2, ToRoll: 2, Cause: "overwritten"}, third[4]}, nil},
+		{"numbers begin again after a gap", list{start, two[4], record.Gap{Boot: 50, FromIndex: 3, Cause: "memory lost"}, outcome}, nil},
 		{"joins late", list{start, third[4]}, nil},
 
 		{"epoch stands still", list{start, start}, []string{"does not exceed epoch 7"}},
-		{"session without nonce", list{cycle.SessionRecord{Session: block.Session{Epoch: 1}, Boot: 1}}, []string{"zero"}},
+		{"session without nonce", list{record.Session{Session: handshake.Session{Epoch: 1}, Boot: 1}}, []string{"zero"}},
 		{"intent before any session", list{request, intent}, []string{"not of the session in force"}},
-		{"intent of an older session", list{start, request, cycle.SessionRecord{Session: next, Boot: 41}, intent}, []string{"not of the session in force"}},
-		{"intent for another boot", list{cycle.SessionRecord{Session: session, Boot: 40}, request, intent}, []string{"its session for boot 40"}},
+		{"intent of an older session", list{start, request, record.Session{Session: next, Boot: 41}, intent}, []string{"not of the session in force"}},
+		{"intent for another boot", list{record.Session{Session: session, Boot: 40}, request, intent}, []string{"its session for boot 40"}},
 		{"intent without request", list{start, intent}, []string{"newest REQUEST"}},
 		{"intent for an older request", list{start, request, two[0], intent}, []string{"newest REQUEST"}},
 		{"offer number again", list{start, request, intent, void, intent}, []string{"does not exceed offer 1"}},
@@ -524,25 +524,25 @@ func TestOrder(t *testing.T) {
 		{"payload of another roll", list{start, request, mixed}, []string{"of another offer, request, roll or kind"}},
 		{"commit without intent", list{start, request, commit}, []string{"commit of offer 1 of session 7/9E3779B9, which has no INTENT"}},
 		{"commit after void", list{start, request, intent, void, commit}, []string{"which has ended as void"}},
-		{"commit under a later session", list{start, request, intent, cycle.SessionRecord{Session: next, Boot: 41}, commit}, []string{"is committed under session 8"}},
+		{"commit under a later session", list{start, request, intent, record.Session{Session: next, Boot: 41}, commit}, []string{"is committed under session 8"}},
 		{"verdict without commit", list{start, request, intent, verdict}, []string{"has no COMMIT"}},
 		{"verdict without intent", list{start, verdict}, []string{"has no INTENT"}},
 		{"verdict twice", list{start, request, intent, commit, verdict, verdict}, []string{"which has ended"}},
 		{"void after verdict", list{start, request, intent, commit, verdict, void}, []string{"void of offer 1"}},
 		{"verdict on another roll", list{start, request, intent, commit, otherRoll}, []string{"this says roll 9"}},
 		{"recipe held", list{start, request, intent, commit, held}, []string{"does not fit the kind"}},
-		{"no verdict", list{start, request, intent, commit, cycle.VerdictRecord{Roll: 1, Offer: name(1)}}, []string{"none of"}},
+		{"no verdict", list{start, request, intent, commit, record.Verdict{Roll: 1, Offer: name(1)}}, []string{"none of"}},
 		{"accepted twice", list{start, request, intent, commit, verdict, again(2),
-			cycle.CommitRecord{Roll: 1, Offer: name(2)}, cycle.VerdictRecord{Roll: 1, Offer: name(2), Verdict: block.Accepted}},
+			record.Commit{Roll: 1, Offer: name(2)}, record.Verdict{Roll: 1, Offer: name(2), Verdict: handshake.Accepted}},
 			[]string{"roll 1 of boot 41 is accepted twice"}},
 		{"hole in outcomes", list{start, outcome, third[4]}, []string{"outcomes 2 to 2 are missing"}},
-		{"hole before a gap", list{start, outcome, cycle.GapRecord{FromIndex: 5, ToIndex: 6}}, []string{"outcomes 2 to 4 are missing"}},
-		{"gap closes what is not open", list{start, cycle.GapRecord{Closed: &closed}}, []string{"gap of offer 1"}},
+		{"hole before a gap", list{start, outcome, record.Gap{FromIndex: 5, ToIndex: 6}}, []string{"outcomes 2 to 4 are missing"}},
+		{"gap closes what is not open", list{start, record.Gap{Closed: &closed}}, []string{"gap of offer 1"}},
 		{"outcome twice", list{start, outcome, outcome}, []string{"outcome 1 comes after outcome 1", "roll 1 comes after"}},
 		{"outcome of a void offer", list{start, request, intent, void, outcome}, []string{"was used, which ended as void"}},
 		{"outcome of a rejected offer", list{start, request, intent, commit, rejected, outcome}, []string{"ended as rejected"}},
 		{"registers say something else", list{start, changed}, []string{"say something else"}},
-		{"outcome without registers", list{start, cycle.OutcomeRecord{Outcome: outcome.Outcome}}, []string{"cannot be read"}},
+		{"outcome without registers", list{start, record.Outcome{Outcome: outcome.Outcome}}, []string{"cannot be read"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			var o order
@@ -564,10 +564,10 @@ func TestOrder(t *testing.T) {
 
 func TestStillOpen(t *testing.T) {
 	one := rollRecords(t, 1)
-	path, _, _ := closedJournal(t, []cycle.Record{cycle.SessionRecord{Session: session, Boot: 41}, one[0], one[1], one[2]})
+	path, _, _ := closedJournal(t, []record.Record{record.Session{Session: session, Boot: 41}, one[0], one[1], one[2]})
 	r := verify(t, path)
 	wantClean(t, r)
-	if want := []cycle.OfferName{{Session: session, Offer: 1}}; !slices.Equal(r.Open, want) {
+	if want := []record.OfferName{{Session: session, Offer: 1}}; !slices.Equal(r.Open, want) {
 		t.Errorf("open offers %v, want %v", r.Open, want)
 	}
 }
@@ -604,7 +604,7 @@ func BenchmarkReading(b *testing.B) {
 	b.Run("Replay", func(b *testing.B) {
 		b.ReportAllocs()
 		for b.Loop() {
-			if err := r.Replay(b.Context(), func(cycle.Stored) error { return nil }); err != nil {
+			if err := r.Replay(b.Context(), func(record.Stored) error { return nil }); err != nil {
 				b.Fatal(err)
 			}
 		}

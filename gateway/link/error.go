@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"strings"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 )
 
 // String returns the class in one word.
@@ -72,13 +72,13 @@ func ClassOf(err error) Class {
 // controller: a whole, well-formed block of the five that the gateway owns.
 // Every adapter calls it before it touches the wire. Errors are *Error of
 // ConfigClass; the port stays usable.
-func CheckWrite(b block.ID, words []uint16) error {
-	if !block.GatewayOwned(b) {
+func CheckWrite(b handshake.ID, words []uint16) error {
+	if !handshake.GatewayOwned(b) {
 		return &Error{Op: "write", Block: b, Class: ConfigClass,
 			Err:  errors.New("the block belongs to the controller"),
 			Help: "this is a fault of the gateway; report it"}
 	}
-	if err := block.Verify(b, words); err != nil {
+	if err := handshake.Verify(b, words); err != nil {
 		return &Error{Op: "write", Block: b, Class: ConfigClass, Err: err,
 			Help: "this is a fault of the gateway; report it"}
 	}
@@ -91,14 +91,14 @@ func CheckWrite(b block.ID, words []uint16) error {
 func CheckRead(spans []Span) error {
 	for _, s := range spans {
 		var err error
-		switch want := block.Words(s.Block); {
+		switch want := handshake.Words(s.Block); {
 		case want == 0:
 			err = errors.New("no such block")
 		case len(s.Dst) != want:
 			err = fmt.Errorf("room for %d registers given, want %d", len(s.Dst), want)
-		case s.Block == block.OUT && (s.Entry < 0 || s.Entry >= block.OutEntries):
-			err = fmt.Errorf("entry %d of the ring, want 0 to %d", s.Entry, block.OutEntries-1)
-		case s.Block != block.OUT && s.Entry != 0:
+		case s.Block == handshake.OUT && (s.Entry < 0 || s.Entry >= handshake.OutEntries):
+			err = fmt.Errorf("entry %d of the ring, want 0 to %d", s.Entry, handshake.OutEntries-1)
+		case s.Block != handshake.OUT && s.Entry != 0:
 			err = fmt.Errorf("entry %d of a block that has no entries", s.Entry)
 		}
 		if err != nil {

@@ -4,13 +4,13 @@ import (
 	"errors"
 	"fmt"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 )
 
 // lastRegister is the highest zero-based register address.
 const lastRegister = 65535
 
-const blocks = int(block.ACK) + 1
+const blocks = int(handshake.ACK) + 1
 
 // Layout holds the zero-based address of the first register of every block.
 // The zero value is not valid; make one with NewLayout.
@@ -19,14 +19,14 @@ type Layout struct{ base [blocks]uint16 }
 // NewLayout takes the base address of every block, zero-based. The error names
 // every problem at once: a block that is missing or unknown, one that reaches
 // beyond register 65535, and each pair that overlaps.
-func NewLayout(bases map[block.ID]int) (Layout, error) {
+func NewLayout(bases map[handshake.ID]int) (Layout, error) {
 	var l Layout
 	var bad []error
-	ids := block.IDs()
+	ids := handshake.IDs()
 	if n := unknown(bases); n > 0 {
 		bad = append(bad, fmt.Errorf("register bases name %d unknown blocks, want only %v", n, ids))
 	}
-	placed := make([]block.ID, 0, blocks)
+	placed := make([]handshake.ID, 0, blocks)
 	for _, id := range ids {
 		base, ok := bases[id]
 		if !ok {
@@ -54,9 +54,9 @@ func NewLayout(bases map[block.ID]int) (Layout, error) {
 }
 
 // unknown counts the keys that are no block.
-func unknown(bases map[block.ID]int) int {
+func unknown(bases map[handshake.ID]int) int {
 	n := len(bases)
-	for _, id := range block.IDs() {
+	for _, id := range handshake.IDs() {
 		if _, ok := bases[id]; ok {
 			n--
 		}
@@ -65,19 +65,19 @@ func unknown(bases map[block.ID]int) int {
 }
 
 // extent is the number of registers of a block, for OUT of the whole ring.
-func extent(id block.ID) int {
-	if id == block.OUT {
-		return block.OutWords * block.OutEntries
+func extent(id handshake.ID) int {
+	if id == handshake.OUT {
+		return handshake.OutWords * handshake.OutEntries
 	}
-	return block.Words(id)
+	return handshake.Words(id)
 }
 
 // Address returns the zero-based address of a block, for OUT of one entry of
 // the ring.
-func (l *Layout) Address(id block.ID, entry int) int {
+func (l *Layout) Address(id handshake.ID, entry int) int {
 	base := int(l.base[id])
-	if id == block.OUT {
-		base += entry * block.OutWords
+	if id == handshake.OUT {
+		base += entry * handshake.OutWords
 	}
 	return base
 }

@@ -6,7 +6,7 @@ package link
 import (
 	"context"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 )
 
 // Port is one connection to one controller. It is used by one goroutine at a
@@ -21,7 +21,7 @@ type Port interface {
 	// controller can take it so. Refused and Config errors mean that nothing
 	// was written; Unknown that it, or a part of it, may have been or may yet
 	// be.
-	Write(ctx context.Context, b block.ID, words []uint16) error
+	Write(ctx context.Context, b handshake.ID, words []uint16) error
 	// Close frees the connection. It may be called more than once.
 	Close() error
 }
@@ -37,7 +37,7 @@ type Dialer interface {
 // entry of OUT at ring position Entry. Dst has the length of the block or
 // entry.
 type Span struct {
-	Block block.ID
+	Block handshake.ID
 	Entry int
 	Dst   []uint16
 }
@@ -59,7 +59,7 @@ const (
 // Error is a failed call of a port.
 type Error struct {
 	Op    string // "read", "write", "dial"
-	Block block.ID
+	Block handshake.ID
 	Class Class
 	Err   error
 	Help  string // what a person can do about it

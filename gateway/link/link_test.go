@@ -9,19 +9,19 @@ import (
 	"strings"
 	"testing"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 
 	"pgregory.net/rapid"
 )
 
-func bases() map[block.ID]int {
-	return map[block.ID]int{
-		block.REQ: 1000, block.OUT: 1200, block.HEARTBEAT: 4000, block.HELLO: 4010,
-		block.PAYLOAD: 4030, block.COMMIT: 4120, block.ACK: 4140,
+func bases() map[handshake.ID]int {
+	return map[handshake.ID]int{
+		handshake.REQ: 1000, handshake.OUT: 1200, handshake.HEARTBEAT: 4000, handshake.HELLO: 4010,
+		handshake.PAYLOAD: 4030, handshake.COMMIT: 4120, handshake.ACK: 4140,
 	}
 }
 
-func mustLayout(t testing.TB, b map[block.ID]int) Layout {
+func mustLayout(t testing.TB, b map[handshake.ID]int) Layout {
 	t.Helper()
 	l, err := NewLayout(b)
 	if err != nil {
@@ -33,31 +33,35 @@ func mustLayout(t testing.TB, b map[block.ID]int) Layout {
 func TestLayout(t *testing.T) {
 	l := mustLayout(t, bases())
 	for _, tt := range []struct {
-		id    block.ID
+		id    handshake.ID
 		entry int
 		want  int
-	}{{block.REQ, 0, 1000}, {block.OUT, 0, 1200}, {block.OUT, 63, 3720}, {block.ACK, 0, 4140}} {
+	}{{handshake.REQ, 0, 1000}, {handshake.OUT, 0, 1200}, {handshake.OUT, 63, 3720}, {handshake.ACK, 0, 4140}} {
 		if got := l.Address(tt.id, tt.entry); got != tt.want {
 			t.Errorf("%s entry %d is at %d, want %d", tt.id, tt.entry, got, tt.want)
 		}
 	}
 	edge := bases()
-	edge[block.REQ], edge[block.OUT] = 0, 65536-2560
+	edge[handshake.REQ], edge[handshake.OUT] = 0, 65536-2560
 	mustLayout(t, edge)
 }
 
 func TestLayoutProblems(t *testing.T) {
 	for _, tt := range []struct {
 		name   string
-		change func(map[block.ID]int)
+		change func(map[handshake.ID]int)
 		wants  []string
 	}{
-		{"missing", func(b map[block.ID]int) { delete(b, block.ACK) }, []string{"block ACK has no base address"}},
-		{"unknown", func(b map[block.ID]int) { b[block.ID(9)] = 1 }, []string{"1 unknown blocks"}},
-		{"negative", func(b map[block.ID]int) { b[block.REQ] = -1 }, []string{"block REQ at base -1"}},
-		{"beyond the end", func(b map[block.ID]int) { b[block.OUT] = 65536 - 2559 }, []string{"block OUT at base 62977 takes registers 62977 to 65536"}},
-		{"overlap by one", func(b map[block.ID]int) { b[block.REQ] = 1105 }, []string{"block OUT (registers 1200 to 3759) overlaps block REQ (registers 1105 to 1200)"}},
-		{"several at once", func(b map[block.ID]int) { b[block.HELLO] = 4009; b[block.ACK] = 4121; b[block.REQ] = 70000 },
+		{"missing", func(b map[handshake.ID]int) { delete(b, handshake.ACK) }, []string{"block ACK has no base address"}},
+		{"unknown", func(b map[handshake.ID]int) { b[handshake.ID(9)] = 1 }, []string{"1 unknown blocks"}},
+		{"negative", func(b map[handshake.ID]int) { b[handshake.REQ] = -1 }, []string{"block REQ at base -1"}},
+		{"beyond the end", func(b map[handshake.ID]int) { b[handshake.OUT] = 65536 - 2559 }, []string{"block OUT at base 62977 takes registers 62977 to 65536"}},
+		{"overlap by one", func(b map[handshake.ID]int) { b[handshake.REQ] = 1105 }, []string{"block OUT (registers 1200 to 3759) overlaps block REQ (registers 1105 to 1200)"}},
+		{"several at once", func(b map[handshake.ID]int) {
+			b[handshake.HELLO] = 4009
+			b[handshake.ACK] = 4121
+			b[handshake.REQ] = 70000
+		},
 			[]string{"block HELLO (registers 4009 to 4018) overlaps block HEARTBEAT", "block ACK (registers 4121 to 4130) overlaps block COMMIT", "block REQ at base 70000"}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
@@ -80,12 +84,12 @@ func TestLayoutProblems(t *testing.T) {
 }
 
 func TestPlan(t *testing.T) {
-	span := func(id block.ID, entry int) Span {
-		return Span{Block: id, Entry: entry, Dst: make([]uint16, block.Words(id))}
+	span := func(id handshake.ID, entry int) Span {
+		return Span{Block: id, Entry: entry, Dst: make([]uint16, handshake.Words(id))}
 	}
 	entries := func(ns ...int) (out []Span) {
 		for _, n := range ns {
-			out = append(out, span(block.OUT, n))
+			out = append(out, span(handshake.OUT, n))
 		}
 		return out
 	}
@@ -97,7 +101,7 @@ func TestPlan(t *testing.T) {
 		want   []Request
 	}{
 		{"nothing", nil, full, nil},
-		{"request block", []Span{span(block.REQ, 0)}, full, []Request{{1000, 96}}},
+		{"request block", []Span{span(handshake.REQ, 0)}, full, []Request{{1000, 96}}},
 		{"three entries in one read", entries(4, 5, 6), full, []Request{{1360, 120}}},
 		{"a fourth needs another", entries(4, 5, 6, 7), full, []Request{{1360, 120}, {1480, 40}}},
 		{"ring end", entries(62, 63, 0, 1), full, []Request{{3680, 80}, {1200, 80}}},
@@ -106,10 +110,10 @@ func TestPlan(t *testing.T) {
 		{"hole of one entry, no gap", entries(4, 6), full, []Request{{1360, 40}, {1440, 40}}},
 		{"hole of one entry, gap", entries(4, 6), Limits{125, 123, 40}, []Request{{1360, 120}}},
 		{"hole too wide", entries(4, 6), Limits{125, 123, 39}, []Request{{1360, 40}, {1440, 40}}},
-		{"gap but too long", append(entries(0, 1), span(block.REQ, 0)), Limits{125, 123, 125}, []Request{{1200, 80}, {1000, 96}}},
-		{"small blocks", []Span{span(block.ACK, 0), span(block.COMMIT, 0)}, Limits{125, 123, 6}, []Request{{4120, 30}}},
-		{"device with short reads", []Span{span(block.REQ, 0)}, Limits{40, 123, 0}, []Request{{1000, 40}, {1040, 40}, {1080, 16}}},
-		{"exactly two short reads", []Span{span(block.PAYLOAD, 0)}, Limits{40, 123, 0}, []Request{{4030, 40}, {4070, 40}}},
+		{"gap but too long", append(entries(0, 1), span(handshake.REQ, 0)), Limits{125, 123, 125}, []Request{{1200, 80}, {1000, 96}}},
+		{"small blocks", []Span{span(handshake.ACK, 0), span(handshake.COMMIT, 0)}, Limits{125, 123, 6}, []Request{{4120, 30}}},
+		{"device with short reads", []Span{span(handshake.REQ, 0)}, Limits{40, 123, 0}, []Request{{1000, 40}, {1040, 40}, {1080, 16}}},
+		{"exactly two short reads", []Span{span(handshake.PAYLOAD, 0)}, Limits{40, 123, 0}, []Request{{4030, 40}, {4070, 40}}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			p := Plan{Layout: mustLayout(t, bases()), Limits: tt.limits}
@@ -136,11 +140,11 @@ func TestPlanFillsWhatWasAsked(t *testing.T) {
 		var spans []Span
 		pieces := 0
 		for range rapid.IntRange(0, 12).Draw(t, "spans") {
-			s := Span{Block: block.ID(rapid.IntRange(0, blocks-1).Draw(t, "block"))}
-			if s.Block == block.OUT {
-				s.Entry = rapid.IntRange(0, block.OutEntries-1).Draw(t, "entry")
+			s := Span{Block: handshake.ID(rapid.IntRange(0, blocks-1).Draw(t, "block"))}
+			if s.Block == handshake.OUT {
+				s.Entry = rapid.IntRange(0, handshake.OutEntries-1).Draw(t, "entry")
 			}
-			s.Dst = make([]uint16, block.Words(s.Block))
+			s.Dst = make([]uint16, handshake.Words(s.Block))
 			spans = append(spans, s)
 			pieces += (len(s.Dst) + p.Limits.Read - 1) / p.Limits.Read
 		}
@@ -177,7 +181,7 @@ func TestPlanFillsWhatWasAsked(t *testing.T) {
 
 func TestPlanAllocatesNothing(t *testing.T) {
 	p := Plan{Layout: mustLayout(t, bases()), Limits: Limits{Read: 125, Write: 123}}
-	spans := []Span{{Block: block.REQ, Dst: make([]uint16, 96)}, {Block: block.OUT, Entry: 3, Dst: make([]uint16, 40)}}
+	spans := []Span{{Block: handshake.REQ, Dst: make([]uint16, 96)}, {Block: handshake.OUT, Entry: 3, Dst: make([]uint16, 40)}}
 	reply := make([]byte, 192)
 	if n := testing.AllocsPerRun(100, func() {
 		if p.Set(spans) != nil || !p.Fill(0, reply) {
@@ -201,36 +205,36 @@ func TestLimits(t *testing.T) {
 }
 
 func TestCheckWrite(t *testing.T) {
-	good := make([]uint16, block.AckWords)
-	if err := (&block.Ack{UpTo: 9}).Encode(good); err != nil {
+	good := make([]uint16, handshake.AckWords)
+	if err := (&handshake.Ack{UpTo: 9}).Encode(good); err != nil {
 		t.Fatal(err)
 	}
-	if err := CheckWrite(block.ACK, good); err != nil {
+	if err := CheckWrite(handshake.ACK, good); err != nil {
 		t.Error(err)
 	}
 	damaged := slices.Clone(good)
 	damaged[7]++
-	request := make([]uint16, block.ReqWords)
-	if err := (&block.Request{}).Encode(request); err != nil {
+	request := make([]uint16, handshake.ReqWords)
+	if err := (&handshake.Request{}).Encode(request); err != nil {
 		t.Fatal(err)
 	}
-	outcome := make([]uint16, block.OutWords)
-	if err := (&block.Outcome{}).Encode(outcome); err != nil {
+	outcome := make([]uint16, handshake.OutWords)
+	if err := (&handshake.Outcome{}).Encode(outcome); err != nil {
 		t.Fatal(err)
 	}
 	for _, tt := range []struct {
 		name  string
-		id    block.ID
+		id    handshake.ID
 		words []uint16
 		text  string
 	}{
-		{"request block", block.REQ, request, "belongs to the controller"},
-		{"outcome", block.OUT, outcome, "belongs to the controller"},
-		{"no block", block.ID(99), good, "belongs to the controller"},
-		{"short", block.ACK, good[:9], "9 registers, want 10"},
-		{"damaged", block.ACK, damaged, "checksum"},
-		{"in another's place", block.HELLO, good, "type word"},
-		{"nothing", block.ACK, nil, "0 registers"},
+		{"request block", handshake.REQ, request, "belongs to the controller"},
+		{"outcome", handshake.OUT, outcome, "belongs to the controller"},
+		{"no block", handshake.ID(99), good, "belongs to the controller"},
+		{"short", handshake.ACK, good[:9], "9 registers, want 10"},
+		{"damaged", handshake.ACK, damaged, "checksum"},
+		{"in another's place", handshake.HELLO, good, "type word"},
+		{"nothing", handshake.ACK, nil, "0 registers"},
 	} {
 		err := CheckWrite(tt.id, tt.words)
 		if ClassOf(err) != ConfigClass || !strings.Contains(err.Error(), tt.text) {
@@ -240,18 +244,18 @@ func TestCheckWrite(t *testing.T) {
 }
 
 func TestCheckRead(t *testing.T) {
-	room := make([]uint16, block.OutWords)
+	room := make([]uint16, handshake.OutWords)
 	for _, tt := range []struct {
 		span Span
 		text string
 	}{
-		{Span{block.ID(9), 0, room}, "no such block"},
-		{Span{block.OUT, 64, room}, "entry 64 of the ring"},
-		{Span{block.OUT, -1, room}, "entry -1 of the ring"},
-		{Span{block.ACK, 1, room[:10]}, "entry 1 of a block that has no entries"},
-		{Span{block.OUT, 0, room[:39]}, "room for 39 registers given, want 40"},
+		{Span{handshake.ID(9), 0, room}, "no such block"},
+		{Span{handshake.OUT, 64, room}, "entry 64 of the ring"},
+		{Span{handshake.OUT, -1, room}, "entry -1 of the ring"},
+		{Span{handshake.ACK, 1, room[:10]}, "entry 1 of a block that has no entries"},
+		{Span{handshake.OUT, 0, room[:39]}, "room for 39 registers given, want 40"},
 	} {
-		err := CheckRead([]Span{{block.OUT, 63, room}, tt.span})
+		err := CheckRead([]Span{{handshake.OUT, 63, room}, tt.span})
 		if ClassOf(err) != ConfigClass || !strings.Contains(err.Error(), tt.text) {
 			t.Errorf("%+v: got %v, want a config error with %q", tt.span, err, tt.text)
 		}
@@ -264,11 +268,11 @@ func TestError(t *testing.T) {
 		want string
 	}{
 		{Error{Op: "dial", Class: Down, Err: io.EOF, Help: "look at the cable"}, "dial: link down: EOF; look at the cable"},
-		{Error{Op: "write", Block: block.PAYLOAD, Class: Unknown, Err: context.DeadlineExceeded},
+		{Error{Op: "write", Block: handshake.PAYLOAD, Class: Unknown, Err: context.DeadlineExceeded},
 			"write PAYLOAD: no valid answer, the write may have landed or may land later: context deadline exceeded"},
-		{Error{Op: "read", Block: block.OUT, Class: Refused, Err: io.EOF}, "read OUT: refused: EOF"},
-		{Error{Op: "read", Block: block.REQ, Class: Unknown}, "read REQ: no valid answer"},
-		{Error{Op: "write", Block: block.ACK, Class: ConfigClass}, "write ACK: cannot work as configured"},
+		{Error{Op: "read", Block: handshake.OUT, Class: Refused, Err: io.EOF}, "read OUT: refused: EOF"},
+		{Error{Op: "read", Block: handshake.REQ, Class: Unknown}, "read REQ: no valid answer"},
+		{Error{Op: "write", Block: handshake.ACK, Class: ConfigClass}, "write ACK: cannot work as configured"},
 	} {
 		if got := tt.err.Error(); got != tt.want {
 			t.Errorf("got  %q\nwant %q", got, tt.want)

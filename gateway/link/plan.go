@@ -4,7 +4,7 @@ import (
 	"errors"
 	"fmt"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 )
 
 // Limits of one request, in registers.
@@ -27,9 +27,9 @@ func (l Limits) Check() error {
 	if l.Read < 1 || l.Read > MostRead {
 		bad = append(bad, fmt.Errorf("registers per read are %d, want 1 to %d", l.Read, MostRead))
 	}
-	if l.Write < block.PayloadWords || l.Write > MostWrite {
+	if l.Write < handshake.PayloadWords || l.Write > MostWrite {
 		bad = append(bad, fmt.Errorf("registers per write are %d, want %d to %d: a block is written in one request",
-			l.Write, block.PayloadWords, MostWrite))
+			l.Write, handshake.PayloadWords, MostWrite))
 	}
 	if l.Gap < 0 || l.Gap > MostRead {
 		bad = append(bad, fmt.Errorf("gap read along is %d registers, want 0 to %d", l.Gap, MostRead))
@@ -48,7 +48,7 @@ type part struct {
 	request int
 	at      int
 	dst     []uint16
-	block   block.ID
+	block   handshake.ID
 }
 
 // Plan turns spans into requests. It is used again and again, without
@@ -87,18 +87,18 @@ func (p *Plan) Set(spans []Span) error {
 	return nil
 }
 
-func (p *Plan) add(r Request, dst []uint16, id block.ID) {
+func (p *Plan) add(r Request, dst []uint16, id handshake.ID) {
 	p.requests = append(p.requests, r)
 	p.parts = append(p.parts, part{len(p.requests) - 1, 0, dst, id})
 }
 
-func (p *Plan) join(r Request, dst []uint16, id block.ID) bool {
+func (p *Plan) join(r Request, dst []uint16, id handshake.ID) bool {
 	for i := range p.requests {
 		have := &p.requests[i]
 		if r.Address > have.Address+have.Words+p.Limits.Gap || have.Address > r.Address+r.Words+p.Limits.Gap {
 			continue
 		}
-		if p.Apart && block.GatewayOwned(p.Block(i)) != block.GatewayOwned(id) {
+		if p.Apart && handshake.GatewayOwned(p.Block(i)) != handshake.GatewayOwned(id) {
 			continue
 		}
 		from := min(r.Address, have.Address)
@@ -122,7 +122,7 @@ func (p *Plan) join(r Request, dst []uint16, id block.ID) bool {
 func (p *Plan) Requests() []Request { return p.requests }
 
 // Block returns the first block that request i is for.
-func (p *Plan) Block(i int) block.ID {
+func (p *Plan) Block(i int) handshake.ID {
 	for _, q := range p.parts {
 		if q.request == i {
 			return q.block

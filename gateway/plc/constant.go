@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"strings"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 )
 
 // constant is one named number of the program.
@@ -19,8 +19,8 @@ func wordConst(name string, v uint16) constant {
 // A bank of retained memory: the request block as built, the accepted payload,
 // and what neither of them holds.
 const (
-	bankPayload  = block.ReqWords
-	bankSequence = bankPayload + block.PayloadWords
+	bankPayload  = handshake.ReqWords
+	bankSequence = bankPayload + handshake.PayloadWords
 	bankRunStart = bankSequence + 1
 	bankHold     = bankRunStart + 2
 	bankBits     = bankHold + 1
@@ -35,16 +35,16 @@ const ringAlarm = 48
 // constants lists every number of the protocol by a name of its own.
 func constants() []constant {
 	out := []constant{
-		wordConst("LAYOUT_VERSION", block.LayoutVersion),
-		intConst("RING_ENTRIES", block.OutEntries),
-		{"RING_MODULUS", "UDINT", fmt.Sprint(block.OutEntries)},
+		wordConst("LAYOUT_VERSION", handshake.LayoutVersion),
+		intConst("RING_ENTRIES", handshake.OutEntries),
+		{"RING_MODULUS", "UDINT", fmt.Sprint(handshake.OutEntries)},
 		{"RING_ALARM", "UDINT", fmt.Sprint(ringAlarm)},
-		intConst("TAG_WORDS", block.TagLen/2),
-		intConst("FIRST_SETPOINT", block.FirstSetpoint),
+		intConst("TAG_WORDS", handshake.TagLen/2),
+		intConst("FIRST_SETPOINT", handshake.FirstSetpoint),
 	}
-	for _, id := range block.IDs() {
-		out = append(out, wordConst("TYPE_"+id.String(), typeWord(id)), intConst(id.String()+"_WORDS", block.Words(id)))
-		for _, f := range block.Fields(id) {
+	for _, id := range handshake.IDs() {
+		out = append(out, wordConst("TYPE_"+id.String(), typeWord(id)), intConst(id.String()+"_WORDS", handshake.Words(id)))
+		for _, f := range handshake.Fields(id) {
 			if f.Name != "type" {
 				out = append(out, intConst(id.String()+"_"+upperName(f.Name), f.Register))
 			}
@@ -55,42 +55,42 @@ func constants() []constant {
 		intConst("BANK_RUN_START", bankRunStart), intConst("BANK_HOLD_REASON", bankHold),
 		intConst("BANK_BITS", bankBits), intConst("BANK_CRC", bankCRC), intConst("BANK_WORDS", bankWords),
 	)
-	for p := block.Empty; p <= block.Fault; p++ {
+	for p := handshake.Empty; p <= handshake.Fault; p++ {
 		out = append(out, uintConst("PHASE_"+upperName(p.String()), int(p)))
 	}
-	for v := block.Accepted; v <= block.HeldVerdict; v++ {
+	for v := handshake.Accepted; v <= handshake.HeldVerdict; v++ {
 		out = append(out, uintConst("VERDICT_"+upperName(v.String()), int(v)))
 	}
 	for _, n := range []struct {
 		name string
 		v    int
 	}{
-		{"OUTCOME_WRAPPED", int(block.Wrapped)},
-		{"OUTCOME_WRAPPED_BY_HAND", int(block.WrappedByHand)},
-		{"OUTCOME_REMOVED", int(block.Removed)},
-		{"OUTCOME_ABORTED", int(block.Aborted)},
-		{"OUTCOME_UNKNOWN", int(block.Lost)},
-		{"REASON_DAMAGED", int(block.RejectDamaged)},
-		{"REASON_OTHER_OFFER", int(block.RejectOtherOffer)},
-		{"REASON_WRONG_ROLL", int(block.RejectWrongRoll)},
-		{"REASON_TOO_LATE", int(block.RejectTooLate)},
-		{"REASON_NOT_ALIVE", int(block.RejectNotAlive)},
-		{"REASON_PERMISSIVE", int(block.RejectPermissive)},
-		{"REASON_LIMIT", int(block.RejectLimit)},
+		{"OUTCOME_WRAPPED", int(handshake.Wrapped)},
+		{"OUTCOME_WRAPPED_BY_HAND", int(handshake.WrappedByHand)},
+		{"OUTCOME_REMOVED", int(handshake.Removed)},
+		{"OUTCOME_ABORTED", int(handshake.Aborted)},
+		{"OUTCOME_UNKNOWN", int(handshake.Lost)},
+		{"REASON_DAMAGED", int(handshake.RejectDamaged)},
+		{"REASON_OTHER_OFFER", int(handshake.RejectOtherOffer)},
+		{"REASON_WRONG_ROLL", int(handshake.RejectWrongRoll)},
+		{"REASON_TOO_LATE", int(handshake.RejectTooLate)},
+		{"REASON_NOT_ALIVE", int(handshake.RejectNotAlive)},
+		{"REASON_PERMISSIVE", int(handshake.RejectPermissive)},
+		{"REASON_LIMIT", int(handshake.RejectLimit)},
 	} {
 		out = append(out, uintConst(n.name, n.v))
 	}
 	out = append(out,
-		wordConst("KIND_RECIPE", uint16(block.KindRecipe)),
-		wordConst("KIND_HOLD", uint16(block.KindHold)),
-		wordConst("FLAG_ALL_PERMISSIVES", uint16(block.AllPermissives)),
-		wordConst("FLAG_MEMORY_LOST", uint16(block.MemoryLost)),
-		wordConst("FLAG_MANUAL_SELECTED", uint16(block.ManualSelected)),
-		wordConst("FLAG_RING_FULL", uint16(block.RingFull)),
-		wordConst("FLAG_GATEWAY_ALIVE", uint16(block.GatewayAlive)),
-		wordConst("FLAG_DIMENSIONS_VALID", uint16(block.DimensionsValid)),
-		wordConst("FLAG_OPERATOR_MUST_ACK", uint16(block.OperatorMustAck)),
-		wordConst("HEARTBEAT_HOLD_ALL", block.FlagHoldAll),
+		wordConst("KIND_RECIPE", uint16(handshake.KindRecipe)),
+		wordConst("KIND_HOLD", uint16(handshake.KindHold)),
+		wordConst("FLAG_ALL_PERMISSIVES", uint16(handshake.AllPermissives)),
+		wordConst("FLAG_MEMORY_LOST", uint16(handshake.MemoryLost)),
+		wordConst("FLAG_MANUAL_SELECTED", uint16(handshake.ManualSelected)),
+		wordConst("FLAG_RING_FULL", uint16(handshake.RingFull)),
+		wordConst("FLAG_GATEWAY_ALIVE", uint16(handshake.GatewayAlive)),
+		wordConst("FLAG_DIMENSIONS_VALID", uint16(handshake.DimensionsValid)),
+		wordConst("FLAG_OPERATOR_MUST_ACK", uint16(handshake.OperatorMustAck)),
+		wordConst("HEARTBEAT_HOLD_ALL", handshake.FlagHoldAll),
 	)
 	return append(out, limitConstants()...)
 }
@@ -98,24 +98,24 @@ func constants() []constant {
 func upperName(s string) string { return strings.ToUpper(strings.ReplaceAll(s, " ", "_")) }
 
 // typeWord asks the codec, which has no other place for it.
-func typeWord(id block.ID) uint16 {
-	words := make([]uint16, block.Words(id))
+func typeWord(id handshake.ID) uint16 {
+	words := make([]uint16, handshake.Words(id))
 	var err error
 	switch id {
-	case block.REQ:
-		err = new(block.Request).Encode(words)
-	case block.OUT:
-		err = new(block.Outcome).Encode(words)
-	case block.HEARTBEAT:
-		err = new(block.Heartbeat).Encode(words)
-	case block.HELLO:
-		err = new(block.Hello).Encode(words)
-	case block.PAYLOAD:
-		err = new(block.Payload).Encode(words)
-	case block.COMMIT:
-		err = new(block.Commit).Encode(words)
-	case block.ACK:
-		err = new(block.Ack).Encode(words)
+	case handshake.REQ:
+		err = new(handshake.Request).Encode(words)
+	case handshake.OUT:
+		err = new(handshake.Outcome).Encode(words)
+	case handshake.HEARTBEAT:
+		err = new(handshake.Heartbeat).Encode(words)
+	case handshake.HELLO:
+		err = new(handshake.Hello).Encode(words)
+	case handshake.PAYLOAD:
+		err = new(handshake.Payload).Encode(words)
+	case handshake.COMMIT:
+		err = new(handshake.Commit).Encode(words)
+	case handshake.ACK:
+		err = new(handshake.Ack).Encode(words)
 	}
 	if err != nil {
 		panic("an empty block cannot be encoded: " + err.Error())

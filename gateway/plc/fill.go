@@ -5,24 +5,24 @@ import (
 	"hash/crc32"
 	"strings"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 )
 
 // fixedFills are the marks that no configuration changes.
 func fixedFills() []fill {
 	last := func(n int) string { return fmt.Sprint(n - 1) }
 	out := []fill{
-		{"last RING", last(block.OutEntries * block.OutWords)},
-		{"count RING", fmt.Sprint(block.OutEntries)},
-		{"count OUT", fmt.Sprint(block.OutWords)},
+		{"last RING", last(handshake.OutEntries * handshake.OutWords)},
+		{"count RING", fmt.Sprint(handshake.OutEntries)},
+		{"count OUT", fmt.Sprint(handshake.OutWords)},
 		{"last BANK", last(bankWords)},
 		{"last BANKS", last(2 * bankWords)},
-		{"last TAG", last(block.TagLen / 2)},
+		{"last TAG", last(handshake.TagLen / 2)},
 	}
-	for _, id := range block.IDs() {
-		out = append(out, fill{"last " + id.String(), last(block.Words(id))})
-		for _, f := range block.Fields(id) {
-			if f.Kind == block.FormArray {
+	for _, id := range handshake.IDs() {
+		out = append(out, fill{"last " + id.String(), last(handshake.Words(id))})
+		for _, f := range handshake.Fields(id) {
+			if f.Kind == handshake.FormArray {
 				out = append(out, fill{"last " + f.Name, last(f.Words)})
 			}
 		}
@@ -69,10 +69,10 @@ func alphabet() string {
 }
 
 // setpoints are the fields of the payload that the line's equipment takes.
-func setpoints() []block.FieldInfo {
-	var out []block.FieldInfo
-	for _, f := range block.Fields(block.PAYLOAD) {
-		if f.Register >= block.FirstSetpoint && f.Name != "crc" {
+func setpoints() []handshake.FieldInfo {
+	var out []handshake.FieldInfo
+	for _, f := range handshake.Fields(handshake.PAYLOAD) {
+		if f.Register >= handshake.FirstSetpoint && f.Name != "crc" {
 			out = append(out, f)
 		}
 	}
@@ -94,7 +94,7 @@ func fieldName(name string) string {
 func recipeType() string {
 	var lines []string
 	for _, f := range setpoints() {
-		typ := map[block.Form]string{block.FormU16: "UINT", block.FormU32: "UDINT", block.FormI16: "INT"}[f.Kind]
+		typ := map[handshake.Form]string{handshake.FormU16: "UINT", handshake.FormU32: "UDINT", handshake.FormI16: "INT"}[f.Kind]
 		if f.Name == "groups" || f.Name == "vacuum_zones" {
 			typ = "WORD"
 		}
@@ -110,9 +110,9 @@ func recipeUnpack() string {
 		from := "accepted[" + at + "]"
 		switch {
 		case f.Name == "groups" || f.Name == "vacuum_zones":
-		case f.Kind == block.FormU32:
+		case f.Kind == handshake.FormU32:
 			from = "LG_Get32(" + from + ", accepted[" + at + " + 1])"
-		case f.Kind == block.FormI16:
+		case f.Kind == handshake.FormI16:
 			from = "WORD_TO_INT(" + from + ")"
 		default:
 			from = "WORD_TO_UINT(" + from + ")"
@@ -131,7 +131,7 @@ func recipeUnpack() string {
 const lineLength = 110
 
 // wireUnit is the unit of the number on the wire, in ASCII.
-func wireUnit(f block.FieldInfo) string {
+func wireUnit(f handshake.FieldInfo) string {
 	unit := strings.ReplaceAll(f.Unit, "°C", "degrees C")
 	switch {
 	case f.Name == "groups":

@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"strings"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 )
 
 // limit is the limit on one setpoint that the program is delivered with, in
@@ -66,20 +66,20 @@ func limits() []limit {
 }
 
 // setpoint finds the field of a limit; the zero value when there is none.
-func setpoint(name string) block.FieldInfo {
+func setpoint(name string) handshake.FieldInfo {
 	for _, f := range setpoints() {
 		if f.Name == name {
 			return f
 		}
 	}
-	return block.FieldInfo{}
+	return handshake.FieldInfo{}
 }
 
 // limitConstants are what the program must know of each limit besides its
 // ends.
 func limitConstants() []constant {
 	all := limits()
-	list := func(name, typ string, of func(limit, block.FieldInfo) string) constant {
+	list := func(name, typ string, of func(limit, handshake.FieldInfo) string) constant {
 		const perLine = 12
 		var out strings.Builder
 		out.WriteString("[\n      ")
@@ -98,11 +98,11 @@ func limitConstants() []constant {
 	truth := func(b bool) string { return strings.ToUpper(fmt.Sprint(b)) }
 	return []constant{
 		intConst("LIMIT_COUNT", len(all)),
-		list("LIMIT_REGISTER", "INT", func(_ limit, f block.FieldInfo) string { return fmt.Sprint(f.Register) }),
-		list("LIMIT_GROUP", "INT", func(l limit, _ block.FieldInfo) string { return fmt.Sprint(l.group) }),
-		list("LIMIT_DOUBLE", "BOOL", func(_ limit, f block.FieldInfo) string { return truth(f.Kind == block.FormU32) }),
-		list("LIMIT_SIGNED", "BOOL", func(_ limit, f block.FieldInfo) string { return truth(f.Kind == block.FormI16) }),
-		list("LIMIT_ZERO", "BOOL", func(l limit, _ block.FieldInfo) string { return truth(l.zero) }),
+		list("LIMIT_REGISTER", "INT", func(_ limit, f handshake.FieldInfo) string { return fmt.Sprint(f.Register) }),
+		list("LIMIT_GROUP", "INT", func(l limit, _ handshake.FieldInfo) string { return fmt.Sprint(l.group) }),
+		list("LIMIT_DOUBLE", "BOOL", func(_ limit, f handshake.FieldInfo) string { return truth(f.Kind == handshake.FormU32) }),
+		list("LIMIT_SIGNED", "BOOL", func(_ limit, f handshake.FieldInfo) string { return truth(f.Kind == handshake.FormI16) }),
+		list("LIMIT_ZERO", "BOOL", func(l limit, _ handshake.FieldInfo) string { return truth(l.zero) }),
 	}
 }
 

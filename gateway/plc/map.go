@@ -9,15 +9,15 @@ import (
 	"strconv"
 	"strings"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 )
 
 // Places tell where the blocks of a line stand. A nil function leaves its
 // columns empty.
 type Places struct {
-	Address func(id block.ID, entry int) int    // zero-based holding register
-	Node    func(id block.ID, entry int) string // identifier of the array
-	Entries int                                 // of the outcome ring to list, 1 to 64
+	Address func(id handshake.ID, entry int) int    // zero-based holding register
+	Node    func(id handshake.ID, entry int) string // identifier of the array
+	Entries int                                     // of the outcome ring to list, 1 to 64
 }
 
 // Row is one field as it stands in the controller.
@@ -45,13 +45,13 @@ const firstRegister = 400001
 // Map lists every field of every block in the order of the registers.
 func Map(p Places) []Row {
 	var rows []Row
-	for _, id := range block.IDs() {
+	for _, id := range handshake.IDs() {
 		entries := 1
-		if id == block.OUT {
+		if id == handshake.OUT {
 			entries = max(p.Entries, 1)
 		}
 		for e := range entries {
-			for _, f := range block.Fields(id) {
+			for _, f := range handshake.Fields(id) {
 				rows = append(rows, p.row(id, e, f))
 			}
 		}
@@ -59,12 +59,12 @@ func Map(p Places) []Row {
 	return rows
 }
 
-func (p *Places) row(id block.ID, entry int, f block.FieldInfo) Row {
+func (p *Places) row(id handshake.ID, entry int, f handshake.FieldInfo) Row {
 	r := Row{
 		Block: id.String(), Field: f.Name, Words: strconv.Itoa(f.Words), Type: typeOf(f), Order: orderOf(f.Kind),
 		Unit: f.Unit, Direction: string(f.Direction), Meaning: f.Doc,
 	}
-	if id == block.OUT {
+	if id == handshake.OUT {
 		r.Entry = strconv.Itoa(entry)
 	}
 	if p.Address != nil {
@@ -74,13 +74,13 @@ func (p *Places) row(id block.ID, entry int, f block.FieldInfo) Row {
 	if p.Node != nil {
 		r.Node, r.Element = p.Node(id, entry), strconv.Itoa(f.Register)
 	}
-	if f.Kind != block.FormText {
+	if f.Kind != handshake.FormText {
 		r.Scale = strconv.FormatFloat(f.Scale, 'g', -1, 64)
 		low, high := 0.0, float64(math.MaxUint16)
 		switch f.Kind {
-		case block.FormU32:
+		case handshake.FormU32:
 			high = math.MaxUint32
-		case block.FormI16:
+		case handshake.FormI16:
 			low, high = math.MinInt16, math.MaxInt16
 		}
 		r.Low, r.High = scaled(low, f.Scale), scaled(high, f.Scale)
@@ -94,27 +94,27 @@ func scaled(number, scale float64) string {
 	return strconv.FormatFloat(number*scale, 'f', len(decimals), 64)
 }
 
-func typeOf(f block.FieldInfo) string {
+func typeOf(f handshake.FieldInfo) string {
 	switch f.Kind {
-	case block.FormU32:
+	case handshake.FormU32:
 		return "unsigned 32 bit"
-	case block.FormI16:
+	case handshake.FormI16:
 		return "signed 16 bit"
-	case block.FormText:
+	case handshake.FormText:
 		return fmt.Sprintf("ASCII text of %d", 2*f.Words)
-	case block.FormArray:
+	case handshake.FormArray:
 		return fmt.Sprintf("%d × unsigned 16 bit", f.Words)
 	}
 	return "unsigned 16 bit"
 }
 
-func orderOf(k block.Form) string {
+func orderOf(k handshake.Form) string {
 	switch k {
-	case block.FormU32:
+	case handshake.FormU32:
 		return "high word first"
-	case block.FormText:
+	case handshake.FormText:
 		return "first character in the high byte, zero padded"
-	case block.FormArray:
+	case handshake.FormArray:
 		return "element by element"
 	}
 	return ""
@@ -190,9 +190,9 @@ func Markdown(w io.Writer, line string, rows []Row) error {
 				title += ", entry " + r.Entry
 			}
 			fmt.Fprintf(&out, "\n## %s, %s\n\n", title, r.Direction)
-			if r.Block == block.OUT.String() && r.Entry == "0" {
+			if r.Block == handshake.OUT.String() && r.Entry == "0" {
 				fmt.Fprintf(&out, "One of %d entries, each %d words after the one before; outcome n is in entry n modulo %d.\n\n",
-					block.OutEntries, block.OutWords, block.OutEntries)
+					handshake.OutEntries, handshake.OutWords, handshake.OutEntries)
 			}
 			writeHead(&out, used)
 		}

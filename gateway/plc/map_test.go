@@ -7,15 +7,15 @@ import (
 	"strings"
 	"testing"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 )
 
 // standard are the bases of the protocol's description.
 func standard(entries int) Places {
-	base := map[block.ID]int{
-		block.REQ: 1000, block.OUT: 1200, block.HEARTBEAT: 4000, block.HELLO: 4010, block.PAYLOAD: 4030, block.COMMIT: 4120, block.ACK: 4140,
+	base := map[handshake.ID]int{
+		handshake.REQ: 1000, handshake.OUT: 1200, handshake.HEARTBEAT: 4000, handshake.HELLO: 4010, handshake.PAYLOAD: 4030, handshake.COMMIT: 4120, handshake.ACK: 4140,
 	}
-	return Places{Entries: entries, Address: func(id block.ID, entry int) int { return base[id] + entry*block.OutWords }}
+	return Places{Entries: entries, Address: func(id handshake.ID, entry int) int { return base[id] + entry*handshake.OutWords }}
 }
 
 func find(t *testing.T, rows []Row, blockName, entry, field string) Row {
@@ -31,7 +31,7 @@ func find(t *testing.T, rows []Row, blockName, entry, field string) Row {
 
 // TestMapRows compares rows with the description of the protocol, section 4.
 func TestMapRows(t *testing.T) {
-	rows := Map(standard(block.OutEntries))
+	rows := Map(standard(handshake.OutEntries))
 	for _, tt := range []struct{ block, entry, field, register, address, words, typ, order, scale, unit, low, high string }{
 		{"REQ", "", "type", "401001", "1000", "1", "unsigned 16 bit", "", "1", "", "0", "65535"},
 		{"REQ", "", "diameter", "401031", "1030", "2", "unsigned 32 bit", "high word first", "0.1", "mm", "0.0", "429496729.5"},
@@ -55,7 +55,7 @@ func TestMapRows(t *testing.T) {
 // TestMapCoversEveryRegisterOnce adds up the words of all rows.
 func TestMapCoversEveryRegisterOnce(t *testing.T) {
 	owner := map[int]string{}
-	for _, r := range Map(standard(block.OutEntries)) {
+	for _, r := range Map(standard(handshake.OutEntries)) {
 		address, err := strconv.Atoi(r.Address)
 		if err != nil {
 			t.Fatal(err)
@@ -74,7 +74,7 @@ func TestMapCoversEveryRegisterOnce(t *testing.T) {
 			}
 			owner[i] = r.Block + " " + r.Field
 		}
-		if want := string(block.ToGateway); (r.Block == "REQ" || r.Block == "OUT") != (r.Direction == want) {
+		if want := string(handshake.ToGateway); (r.Block == "REQ" || r.Block == "OUT") != (r.Direction == want) {
 			t.Errorf("%s %s is written %s", r.Block, r.Field, r.Direction)
 		}
 	}
@@ -84,7 +84,7 @@ func TestMapCoversEveryRegisterOnce(t *testing.T) {
 }
 
 func TestMapOfNodes(t *testing.T) {
-	rows := Map(Places{Node: func(id block.ID, entry int) string { return fmt.Sprintf("%s/%d", id, entry) }})
+	rows := Map(Places{Node: func(id handshake.ID, entry int) string { return fmt.Sprintf("%s/%d", id, entry) }})
 	r := find(t, rows, "PAYLOAD", "", "slot")
 	if r.Node != "PAYLOAD/0" || r.Element != "33" || r.Register != "" || r.Address != "" {
 		t.Errorf("%+v", r)
@@ -104,7 +104,7 @@ func TestMapOfNodes(t *testing.T) {
 	if !strings.Contains(text.String(), head) || strings.Contains(text.String(), "register |") {
 		t.Errorf("the columns of nodes are not those wanted:\n%.400s", text.String())
 	}
-	if n := strings.Count(text.String(), head); n != len(block.IDs()) {
-		t.Errorf("%d tables for %d blocks", n, len(block.IDs()))
+	if n := strings.Count(text.String(), head); n != len(handshake.IDs()) {
+		t.Errorf("%d tables for %d blocks", n, len(handshake.IDs()))
 	}
 }

@@ -7,7 +7,7 @@ import (
 	"strconv"
 	"strings"
 
-	"lapgate/gateway/tag"
+	"lapgate/gateway/tags"
 )
 
 // The kinds of rows of a map of tags.
@@ -50,21 +50,21 @@ type TagRow struct {
 // MapTags lists the tags of a mapping in the order of the blocks, then what the
 // mapping lacks, then every guarantee. The error names a tag that does not pass
 // its check.
-func MapTags(m *tag.Mapping, over tag.Transport) ([]TagRow, error) {
+func MapTags(m *tags.Mapping, over tags.Transport) ([]TagRow, error) {
 	var rows []TagRow
-	for _, f := range tag.Fields() {
+	for _, f := range tags.Fields() {
 		i, ok := m.Of(f.Name)
 		if !ok {
 			continue
 		}
-		p, err := tag.NewPoint(m.Tags[i])
+		p, err := tags.NewPoint(m.Tags[i])
 		if err != nil {
 			return nil, err
 		}
 		rows = append(rows, tagRow(m, &p, over))
 	}
 	for _, r := range m.Missing() {
-		f, ok := tag.Find(r.Field)
+		f, ok := tags.Find(r.Field)
 		if !ok {
 			return nil, fmt.Errorf("field %s: no such field", r.Field)
 		}
@@ -74,7 +74,7 @@ func MapTags(m *tag.Mapping, over tag.Transport) ([]TagRow, error) {
 		})
 	}
 	for _, name := range m.Unsent() {
-		f, ok := tag.Find("payload." + name)
+		f, ok := tags.Find("payload." + name)
 		if !ok {
 			return nil, fmt.Errorf("field payload.%s: no such field", name)
 		}
@@ -82,9 +82,9 @@ func MapTags(m *tag.Mapping, over tag.Transport) ([]TagRow, error) {
 			Direction: string(f.Info.Direction), Meaning: f.Info.Doc, Consequence: "the controller does not get it"})
 	}
 	losses := m.Losses()
-	for _, g := range tag.Guarantees() {
+	for _, g := range tags.Guarantees() {
 		r := TagRow{Kind: kindGuarantee, Guarantee: g.Name, Meaning: g.Text, Given: "yes"}
-		if i := slices.IndexFunc(losses, func(l tag.Loss) bool { return l.Guarantee == g }); i >= 0 {
+		if i := slices.IndexFunc(losses, func(l tags.Loss) bool { return l.Guarantee == g }); i >= 0 {
 			r.Given = "no"
 			if slices.Contains(m.Waived, g.Name) {
 				r.Given = "no, waived"
@@ -97,29 +97,29 @@ func MapTags(m *tag.Mapping, over tag.Transport) ([]TagRow, error) {
 	return rows, nil
 }
 
-func tagRow(m *tag.Mapping, p *tag.Point, over tag.Transport) TagRow {
+func tagRow(m *tags.Mapping, p *tags.Point, over tags.Transport) TagRow {
 	t := &p.Tag
 	r := TagRow{
 		Kind: kindTag, Block: p.Field.Block.String(), Field: p.Field.Name, Type: string(t.Type),
 		Unit: t.Unit, Direction: string(p.Field.Info.Direction), Meaning: p.Field.Info.Doc,
 	}
-	if over == tag.Nodes {
+	if over == tags.Nodes {
 		r.Node = t.Node
 	} else {
-		r.Register, r.Address = strconv.Itoa(tag.RegisterNumber(t.Address)), strconv.Itoa(t.Address)
+		r.Register, r.Address = strconv.Itoa(tags.RegisterNumber(t.Address)), strconv.Itoa(t.Address)
 		r.Words, r.Order = strconv.Itoa(t.Registers()), m.Order.Written(t.Type)
 		if t.Bit >= 0 {
 			r.Bit = strconv.Itoa(t.Bit)
 		}
 	}
-	if t.Type == tag.Text {
+	if t.Type == tags.Text {
 		r.Type = fmt.Sprintf("text of %d", t.Length)
-		if over == tag.Registers {
+		if over == tags.Registers {
 			r.Order = string(m.TextOrder)
 		}
 		return r
 	}
-	if t.Type != tag.Bool {
+	if t.Type != tags.Bool {
 		r.Scale = strconv.FormatFloat(t.Scale, 'g', -1, 64)
 	}
 	r.Low, r.High, _ = t.Range()

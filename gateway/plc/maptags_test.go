@@ -6,21 +6,21 @@ import (
 	"strings"
 	"testing"
 
-	"lapgate/gateway/tag"
+	"lapgate/gateway/tags"
 )
 
-func smallMapping() *tag.Mapping {
-	return &tag.Mapping{Order: tag.CDAB, TextOrder: tag.BA, Waived: []string{"S1", "S2"}, Tags: []tag.Tag{
-		{Field: "payload.feed_length", Type: tag.Float32, Address: 20000, Bit: -1, Unit: "in", Scale: 1},
-		{Field: "request.diameter", Type: tag.Float64, Address: 107, Bit: -1, Unit: "mm", Scale: 1},
-		{Field: "request.roll_tag", Type: tag.Text, Length: 12, Address: 120, Bit: -1, Scale: 1},
-		{Field: "request.flags.bit5", Type: tag.Bool, Address: 200, Bit: 5, Scale: 1},
-		{Field: "commit.tick", Type: tag.Uint32, Address: 300, Bit: -1, Unit: "s", Scale: 0.01},
+func smallMapping() *tags.Mapping {
+	return &tags.Mapping{Order: tags.CDAB, TextOrder: tags.BA, Waived: []string{"S1", "S2"}, Tags: []tags.Tag{
+		{Field: "payload.feed_length", Type: tags.Float32, Address: 20000, Bit: -1, Unit: "in", Scale: 1},
+		{Field: "request.diameter", Type: tags.Float64, Address: 107, Bit: -1, Unit: "mm", Scale: 1},
+		{Field: "request.roll_tag", Type: tags.Text, Length: 12, Address: 120, Bit: -1, Scale: 1},
+		{Field: "request.flags.bit5", Type: tags.Bool, Address: 200, Bit: 5, Scale: 1},
+		{Field: "commit.tick", Type: tags.Uint32, Address: 300, Bit: -1, Unit: "s", Scale: 0.01},
 	}}
 }
 
 func TestMapTags(t *testing.T) {
-	rows, err := MapTags(smallMapping(), tag.Registers)
+	rows, err := MapTags(smallMapping(), tags.Registers)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -67,7 +67,7 @@ func TestMapTags(t *testing.T) {
 			given++
 		}
 	}
-	if given != len(tag.Guarantees()) {
+	if given != len(tags.Guarantees()) {
 		t.Errorf("%d guarantees", given)
 	}
 }
@@ -77,7 +77,7 @@ func TestMapTagsWritten(t *testing.T) {
 	for i := range m.Tags {
 		m.Tags[i].Address, m.Tags[i].Bit, m.Tags[i].Node = -1, -1, "ns=3;s=Line|"+m.Tags[i].Field
 	}
-	rows, err := MapTags(m, tag.Nodes)
+	rows, err := MapTags(m, tags.Nodes)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -106,7 +106,7 @@ func TestMapTagsWritten(t *testing.T) {
 func TestMapTagsRefuses(t *testing.T) {
 	m := smallMapping()
 	m.Tags[0].Unit = "s"
-	if _, err := MapTags(m, tag.Registers); err == nil || !strings.Contains(err.Error(), "payload.feed_length") {
+	if _, err := MapTags(m, tags.Registers); err == nil || !strings.Contains(err.Error(), "payload.feed_length") {
 		t.Errorf("a length in seconds: %v", err)
 	}
 }

@@ -11,7 +11,7 @@ import (
 	"testing"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 )
 
 var update = flag.Bool("update", false, "write the controller's program anew")
@@ -98,33 +98,33 @@ func number(t *testing.T, text string) int {
 // compares it with the codec, not with the generator's own list.
 func TestConstantsEqualTheBlocks(t *testing.T) {
 	want := map[string]int{
-		"LAYOUT_VERSION": block.LayoutVersion, "RING_ENTRIES": block.OutEntries, "RING_MODULUS": block.OutEntries, "RING_ALARM": 48,
-		"TAG_WORDS": block.TagLen / 2, "FIRST_SETPOINT": block.FirstSetpoint,
+		"LAYOUT_VERSION": handshake.LayoutVersion, "RING_ENTRIES": handshake.OutEntries, "RING_MODULUS": handshake.OutEntries, "RING_ALARM": 48,
+		"TAG_WORDS": handshake.TagLen / 2, "FIRST_SETPOINT": handshake.FirstSetpoint,
 		"TYPE_REQ": 0x5251, "TYPE_OUT": 0x4F55, "TYPE_HEARTBEAT": 0x4842, "TYPE_HELLO": 0x4845, "TYPE_PAYLOAD": 0x5041,
 		"TYPE_COMMIT": 0x434D, "TYPE_ACK": 0x414B,
-		"REQ_WORDS": block.ReqWords, "OUT_WORDS": block.OutWords, "HEARTBEAT_WORDS": block.HeartbeatWords,
-		"HELLO_WORDS": block.HelloWords, "PAYLOAD_WORDS": block.PayloadWords, "COMMIT_WORDS": block.CommitWords, "ACK_WORDS": block.AckWords,
-		"PHASE_EMPTY": int(block.Empty), "PHASE_AWAIT": int(block.Await), "PHASE_RUN": int(block.Run),
-		"PHASE_HELD": int(block.Held), "PHASE_MANUAL": int(block.ByHand), "PHASE_FAULT": int(block.Fault),
-		"VERDICT_ACCEPTED": int(block.Accepted), "VERDICT_REJECTED": int(block.Rejected), "VERDICT_HELD": int(block.HeldVerdict),
-		"OUTCOME_WRAPPED": int(block.Wrapped), "OUTCOME_WRAPPED_BY_HAND": int(block.WrappedByHand), "OUTCOME_REMOVED": int(block.Removed),
-		"OUTCOME_ABORTED": int(block.Aborted), "OUTCOME_UNKNOWN": int(block.Lost),
+		"REQ_WORDS": handshake.ReqWords, "OUT_WORDS": handshake.OutWords, "HEARTBEAT_WORDS": handshake.HeartbeatWords,
+		"HELLO_WORDS": handshake.HelloWords, "PAYLOAD_WORDS": handshake.PayloadWords, "COMMIT_WORDS": handshake.CommitWords, "ACK_WORDS": handshake.AckWords,
+		"PHASE_EMPTY": int(handshake.Empty), "PHASE_AWAIT": int(handshake.Await), "PHASE_RUN": int(handshake.Run),
+		"PHASE_HELD": int(handshake.Held), "PHASE_MANUAL": int(handshake.ByHand), "PHASE_FAULT": int(handshake.Fault),
+		"VERDICT_ACCEPTED": int(handshake.Accepted), "VERDICT_REJECTED": int(handshake.Rejected), "VERDICT_HELD": int(handshake.HeldVerdict),
+		"OUTCOME_WRAPPED": int(handshake.Wrapped), "OUTCOME_WRAPPED_BY_HAND": int(handshake.WrappedByHand), "OUTCOME_REMOVED": int(handshake.Removed),
+		"OUTCOME_ABORTED": int(handshake.Aborted), "OUTCOME_UNKNOWN": int(handshake.Lost),
 		"REASON_DAMAGED": 10, "REASON_OTHER_OFFER": 11, "REASON_WRONG_ROLL": 12, "REASON_TOO_LATE": 13, "REASON_NOT_ALIVE": 14,
 		"REASON_PERMISSIVE": 20, "REASON_LIMIT": 60,
-		"KIND_RECIPE": int(block.KindRecipe), "KIND_HOLD": int(block.KindHold),
-		"FLAG_ALL_PERMISSIVES": int(block.AllPermissives), "FLAG_MEMORY_LOST": int(block.MemoryLost),
-		"FLAG_MANUAL_SELECTED": int(block.ManualSelected), "FLAG_RING_FULL": int(block.RingFull),
-		"FLAG_GATEWAY_ALIVE": int(block.GatewayAlive), "FLAG_DIMENSIONS_VALID": int(block.DimensionsValid),
-		"FLAG_OPERATOR_MUST_ACK": int(block.OperatorMustAck), "HEARTBEAT_HOLD_ALL": int(block.FlagHoldAll),
+		"KIND_RECIPE": int(handshake.KindRecipe), "KIND_HOLD": int(handshake.KindHold),
+		"FLAG_ALL_PERMISSIVES": int(handshake.AllPermissives), "FLAG_MEMORY_LOST": int(handshake.MemoryLost),
+		"FLAG_MANUAL_SELECTED": int(handshake.ManualSelected), "FLAG_RING_FULL": int(handshake.RingFull),
+		"FLAG_GATEWAY_ALIVE": int(handshake.GatewayAlive), "FLAG_DIMENSIONS_VALID": int(handshake.DimensionsValid),
+		"FLAG_OPERATOR_MUST_ACK": int(handshake.OperatorMustAck), "HEARTBEAT_HOLD_ALL": int(handshake.FlagHoldAll),
 		"LIMIT_COUNT": len(limits()),
 		// The banks are the program's own; what matters is that nothing overlaps.
-		"BANK_PAYLOAD": block.ReqWords, "BANK_SEQUENCE": block.ReqWords + block.PayloadWords,
-		"BANK_RUN_START": block.ReqWords + block.PayloadWords + 1, "BANK_HOLD_REASON": block.ReqWords + block.PayloadWords + 3,
-		"BANK_BITS": block.ReqWords + block.PayloadWords + 4, "BANK_CRC": block.ReqWords + block.PayloadWords + 5,
-		"BANK_WORDS": block.ReqWords + block.PayloadWords + 7,
+		"BANK_PAYLOAD": handshake.ReqWords, "BANK_SEQUENCE": handshake.ReqWords + handshake.PayloadWords,
+		"BANK_RUN_START": handshake.ReqWords + handshake.PayloadWords + 1, "BANK_HOLD_REASON": handshake.ReqWords + handshake.PayloadWords + 3,
+		"BANK_BITS": handshake.ReqWords + handshake.PayloadWords + 4, "BANK_CRC": handshake.ReqWords + handshake.PayloadWords + 5,
+		"BANK_WORDS": handshake.ReqWords + handshake.PayloadWords + 7,
 	}
-	for _, id := range block.IDs() {
-		for _, f := range block.Fields(id) {
+	for _, id := range handshake.IDs() {
+		for _, f := range handshake.Fields(id) {
 			if name := id.String() + "_" + strings.ToUpper(f.Name); f.Name != "type" {
 				if _, twice := want[name]; twice {
 					t.Errorf("two numbers are called %s", name)
@@ -151,10 +151,10 @@ func TestConstantsEqualTheBlocks(t *testing.T) {
 // that the program forgot.
 func TestEveryRequestFieldIsWritten(t *testing.T) {
 	text := read(t, programFile)
-	for _, id := range []block.ID{block.REQ, block.OUT} {
-		for _, f := range block.Fields(id) {
+	for _, id := range []handshake.ID{handshake.REQ, handshake.OUT} {
+		for _, f := range handshake.Fields(id) {
 			// The reason of an outcome is for lines that know one.
-			if f.Name == "type" || id == block.OUT && f.Name == "reason" || id == block.OUT && f.Name == "nonce" {
+			if f.Name == "type" || id == handshake.OUT && f.Name == "reason" || id == handshake.OUT && f.Name == "nonce" {
 				continue
 			}
 			name := "work[" + id.String() + "_" + strings.ToUpper(f.Name)
@@ -221,9 +221,9 @@ func TestLimitsMatchTheirFields(t *testing.T) {
 		limited[l.field] = true
 		top, bottom := int64(1<<16-1), int64(0)
 		switch f.Kind {
-		case block.FormU32:
+		case handshake.FormU32:
 			top = 1<<31 - 1 // the program compares signed
-		case block.FormI16:
+		case handshake.FormI16:
 			top, bottom = 1<<15-1, -1<<15
 		}
 		if l.low < bottom || l.high > top || l.low >= l.high {

@@ -7,8 +7,8 @@ import (
 	"errors"
 	"math"
 
-	"lapgate/gateway/block"
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
 	"lapgate/recipe"
 	"lapgate/recipe/stat"
 )
@@ -48,8 +48,8 @@ const MeasuredByController = "controller"
 // cycle.BadView with the cause.
 func Decode(words []uint16) cycle.Event {
 	var v cycle.View
-	if err := block.DecodeRequest(words, &v.Request); err != nil {
-		var e *block.DecodeError
+	if err := handshake.DecodeRequest(words, &v.Request); err != nil {
+		var e *handshake.DecodeError
 		if errors.As(err, &e) {
 			return cycle.BadView{Cause: e.Cause}
 		}
@@ -79,7 +79,7 @@ func Decode(words []uint16) cycle.Event {
 // roll whose dimensions are not valid, or whose own values are missing, has
 // quality 0, no dimensions and MeasuredFrom empty: it is not a roll of size
 // zero.
-func FromRequest(req *block.Request) (recipe.Roll, recipe.Stand) {
+func FromRequest(req *handshake.Request) (recipe.Roll, recipe.Stand) {
 	r := recipe.Roll{
 		Number:      req.RollNo,
 		Tag:         req.Tag,
@@ -88,13 +88,13 @@ func FromRequest(req *block.Request) (recipe.Roll, recipe.Stand) {
 		Grade:       int(req.Grade),
 		Core:        int(req.Core),
 	}
-	if req.Flags&block.DimensionsValid != 0 && req.Diameter != 0 && req.Width != 0 {
+	if req.Flags&handshake.DimensionsValid != 0 && req.Diameter != 0 && req.Width != 0 {
 		measure(req, &r)
 	}
 	return r, standOf(req)
 }
 
-func measure(req *block.Request, r *recipe.Roll) {
+func measure(req *handshake.Request, r *recipe.Roll) {
 	var buf [stat.Scratch]float64
 	r.MeasuredFrom = MeasuredByController
 
@@ -175,7 +175,7 @@ func (s *series) differs(value float64, own uint32) bool {
 	return s.N > 0 && math.Abs(value-float64(own)) > math.Max(DifferRel*float64(own), DifferAbs*perMetre)
 }
 
-func standOf(req *block.Request) recipe.Stand {
+func standOf(req *handshake.Request) recipe.Stand {
 	s := recipe.Stand{
 		Confirmed:   int(req.SlotConfirmed),
 		Permissives: req.Permissives,

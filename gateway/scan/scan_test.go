@@ -8,16 +8,16 @@ import (
 
 	"pgregory.net/rapid"
 
-	"lapgate/gateway/block"
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
 	"lapgate/recipe"
 	"lapgate/recipe/stat"
 )
 
-func request() block.Request {
-	r := block.Request{
-		GenHead: 9, GenTail: 9, Boot: 41, Tick: 880100, Phase: block.Await,
-		Flags: block.DimensionsValid | block.AllPermissives, Permissives: 0x3F,
+func request() handshake.Request {
+	r := handshake.Request{
+		GenHead: 9, GenTail: 9, Boot: 41, Tick: 880100, Phase: handshake.Await,
+		Flags: handshake.DimensionsValid | handshake.AllPermissives, Permissives: 0x3F,
 		RollNo: 1190, Req: 1205, Tag: "R2026-001190",
 		Diameter: 12504, Width: 16020, Weight: 15480, Grade: 7, Core: 2, Quality: 96, ScanAge: 250,
 		UnitMode: 1, UnitState: 6, DiameterN: 6, WidthN: 4,
@@ -70,26 +70,26 @@ func TestFromRequest(t *testing.T) {
 func TestSamples(t *testing.T) {
 	for _, c := range []struct {
 		name           string
-		change         func(*block.Request)
+		change         func(*handshake.Request)
 		diameter       float64
 		width          float64
 		quality        float64
 		used, rejected int
 		differ         bool
 	}{
-		{"as it is", func(*block.Request) {}, 1.2504, 1.6024, 0.96, 10, 0, false},
-		{"a zero is rejected", func(r *block.Request) { r.Diameters[2] = 0 }, 1.2504, 1.6024, 0.96 * 5 / 6, 9, 1, false},
-		{"absurdly large", func(r *block.Request) { r.Diameters[5] = 18757 }, 1.2504, 1.6024, 0.96 * 5 / 6, 9, 1, false},
-		{"absurdly small", func(r *block.Request) { r.Widths[0] = 8009 }, 1.2504, 1.6024, 0.96 * 3 / 4, 9, 1, false},
-		{"an outlier", func(r *block.Request) { r.Widths[3] = 16120 }, 1.2504, 1.6022, 0.96 * 3 / 4, 9, 1, false},
-		{"the worse dimension counts", func(r *block.Request) { r.Widths[0], r.Diameters[0] = 0, 0 }, 1.25048, 1.6024, 0.96 * 3 / 4, 8, 2, false},
-		{"all rejected", func(r *block.Request) { r.Widths = [8]uint16{} }, 1.2504, 1.6020, 0, 6, 4, false},
-		{"no samples", func(r *block.Request) { r.DiameterN, r.WidthN = 0, 0 }, 1.2504, 1.6020, 0.96, 0, 0, false},
-		{"too many said", func(r *block.Request) { r.DiameterN = 13 }, 1.2504, 1.6024, 0, 4, 0, false},
-		{"own diameter differs", func(r *block.Request) { r.Diameter = 12700 }, 1.2504, 1.6024, 0.48, 10, 0, true},
-		{"own width differs", func(r *block.Request) { r.Width = 16200 }, 1.2504, 1.6024, 0.48, 10, 0, true},
-		{"own diameter close", func(r *block.Request) { r.Diameter = 12550 }, 1.2504, 1.6024, 0.96, 10, 0, false},
-		{"quality beyond its range", func(r *block.Request) { r.Quality = 101 }, 1.2504, 1.6024, 0, 10, 0, false},
+		{"as it is", func(*handshake.Request) {}, 1.2504, 1.6024, 0.96, 10, 0, false},
+		{"a zero is rejected", func(r *handshake.Request) { r.Diameters[2] = 0 }, 1.2504, 1.6024, 0.96 * 5 / 6, 9, 1, false},
+		{"absurdly large", func(r *handshake.Request) { r.Diameters[5] = 18757 }, 1.2504, 1.6024, 0.96 * 5 / 6, 9, 1, false},
+		{"absurdly small", func(r *handshake.Request) { r.Widths[0] = 8009 }, 1.2504, 1.6024, 0.96 * 3 / 4, 9, 1, false},
+		{"an outlier", func(r *handshake.Request) { r.Widths[3] = 16120 }, 1.2504, 1.6022, 0.96 * 3 / 4, 9, 1, false},
+		{"the worse dimension counts", func(r *handshake.Request) { r.Widths[0], r.Diameters[0] = 0, 0 }, 1.25048, 1.6024, 0.96 * 3 / 4, 8, 2, false},
+		{"all rejected", func(r *handshake.Request) { r.Widths = [8]uint16{} }, 1.2504, 1.6020, 0, 6, 4, false},
+		{"no samples", func(r *handshake.Request) { r.DiameterN, r.WidthN = 0, 0 }, 1.2504, 1.6020, 0.96, 0, 0, false},
+		{"too many said", func(r *handshake.Request) { r.DiameterN = 13 }, 1.2504, 1.6024, 0, 4, 0, false},
+		{"own diameter differs", func(r *handshake.Request) { r.Diameter = 12700 }, 1.2504, 1.6024, 0.48, 10, 0, true},
+		{"own width differs", func(r *handshake.Request) { r.Width = 16200 }, 1.2504, 1.6024, 0.48, 10, 0, true},
+		{"own diameter close", func(r *handshake.Request) { r.Diameter = 12550 }, 1.2504, 1.6024, 0.96, 10, 0, false},
+		{"quality beyond its range", func(r *handshake.Request) { r.Quality = 101 }, 1.2504, 1.6024, 0, 10, 0, false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			req := request()
@@ -134,10 +134,10 @@ func TestSingleReading(t *testing.T) {
 
 // A reading that is missing is no roll of size zero.
 func TestMissingIsNotZero(t *testing.T) {
-	for name, change := range map[string]func(*block.Request){
-		"dimensions not valid": func(r *block.Request) { r.Flags &^= block.DimensionsValid },
-		"no diameter":          func(r *block.Request) { r.Diameter = 0 },
-		"no width":             func(r *block.Request) { r.Width = 0 },
+	for name, change := range map[string]func(*handshake.Request){
+		"dimensions not valid": func(r *handshake.Request) { r.Flags &^= handshake.DimensionsValid },
+		"no diameter":          func(r *handshake.Request) { r.Diameter = 0 },
+		"no width":             func(r *handshake.Request) { r.Width = 0 },
 	} {
 		t.Run(name, func(t *testing.T) {
 			req := request()
@@ -173,7 +173,7 @@ func TestFromRequestProperties(t *testing.T) {
 
 type fataler interface{ Fatalf(string, ...any) }
 
-func sane(t fataler, req *block.Request, r recipe.Roll) {
+func sane(t fataler, req *handshake.Request, r recipe.Roll) {
 	for _, v := range []float64{r.Diameter, r.DiameterU, r.DiameterMax, r.Ovality, r.Width, r.WidthU, r.WidthMedian, r.WidthSpread, r.Quality, r.Age} {
 		if math.IsNaN(v) || math.IsInf(v, 0) || v < 0 {
 			t.Fatalf("%v in %+v", v, r)
@@ -199,7 +199,7 @@ func sane(t fataler, req *block.Request, r recipe.Roll) {
 
 func TestDecode(t *testing.T) {
 	req := request()
-	words := make([]uint16, block.ReqWords)
+	words := make([]uint16, handshake.ReqWords)
 	if err := req.Encode(words); err != nil {
 		t.Fatal(err)
 	}
@@ -217,12 +217,12 @@ func TestDecode(t *testing.T) {
 		cause  string
 		damage func([]uint16) []uint16
 	}{
-		{block.CauseLength, func(w []uint16) []uint16 { return w[:95] }},
-		{block.CauseLength, func([]uint16) []uint16 { return nil }},
-		{block.CauseType, func(w []uint16) []uint16 { w[0]++; return w }},
-		{block.CauseCRC, func(w []uint16) []uint16 { w[30] ^= 1; return w }},
-		{block.CauseGeneration, func(w []uint16) []uint16 { w[93]++; return w }},
-		{block.CauseLayout, func(w []uint16) []uint16 { w[1] = 2; mend(w); return w }},
+		{handshake.CauseLength, func(w []uint16) []uint16 { return w[:95] }},
+		{handshake.CauseLength, func([]uint16) []uint16 { return nil }},
+		{handshake.CauseType, func(w []uint16) []uint16 { w[0]++; return w }},
+		{handshake.CauseCRC, func(w []uint16) []uint16 { w[30] ^= 1; return w }},
+		{handshake.CauseGeneration, func(w []uint16) []uint16 { w[93]++; return w }},
+		{handshake.CauseLayout, func(w []uint16) []uint16 { w[1] = 2; mend(w); return w }},
 	} {
 		got := Decode(c.damage(slices.Clone(words)))
 		if got != (cycle.BadView{Cause: c.cause}) {
@@ -233,8 +233,8 @@ func TestDecode(t *testing.T) {
 
 // mend makes the checksum hold again.
 func mend(w []uint16) {
-	crc := block.CRC(w[:block.ReqWords-2])
-	w[block.ReqWords-2], w[block.ReqWords-1] = uint16(crc>>16), uint16(crc)
+	crc := handshake.CRC(w[:handshake.ReqWords-2])
+	w[handshake.ReqWords-2], w[handshake.ReqWords-1] = uint16(crc>>16), uint16(crc)
 }
 
 func TestNoAllocation(t *testing.T) {
@@ -252,7 +252,7 @@ func TestNoAllocation(t *testing.T) {
 // what comes in after them is reached.
 func FuzzDecode(f *testing.F) {
 	req := request()
-	words := make([]uint16, block.ReqWords)
+	words := make([]uint16, handshake.ReqWords)
 	if err := req.Encode(words); err != nil {
 		f.Fatal(err)
 	}
@@ -265,19 +265,19 @@ func FuzzDecode(f *testing.F) {
 	f.Add(good[:17], false)
 	f.Add([]byte{}, true)
 	f.Fuzz(func(t *testing.T, b []byte, mended bool) {
-		w := make([]uint16, len(b)/2, max(len(b)/2, block.ReqWords))
+		w := make([]uint16, len(b)/2, max(len(b)/2, handshake.ReqWords))
 		for i := range w {
 			w[i] = binary.BigEndian.Uint16(b[2*i:])
 		}
 		if mended {
-			w = w[:min(cap(w), block.ReqWords)]
+			w = w[:min(cap(w), handshake.ReqWords)]
 			w[0], w[1], w[93] = words[0], words[1], w[2]
 			mend(w)
 		}
 		switch e := Decode(w).(type) {
 		case cycle.View:
 			sane(t, &e.Request, e.Roll)
-			again := make([]uint16, block.ReqWords)
+			again := make([]uint16, handshake.ReqWords)
 			if err := e.Request.Encode(again); err != nil {
 				t.Fatalf("a request that was read cannot be written: %v", err)
 			}
@@ -285,7 +285,7 @@ func FuzzDecode(f *testing.F) {
 				t.Fatalf("read %v, wrote %v", w, again)
 			}
 		case cycle.BadView:
-			if !slices.Contains([]string{block.CauseLength, block.CauseType, block.CauseLayout, block.CauseCRC, block.CauseGeneration}, e.Cause) {
+			if !slices.Contains([]string{handshake.CauseLength, handshake.CauseType, handshake.CauseLayout, handshake.CauseCRC, handshake.CauseGeneration}, e.Cause) {
 				t.Fatalf("cause %q", e.Cause)
 			}
 		default:
@@ -296,7 +296,7 @@ func FuzzDecode(f *testing.F) {
 
 func BenchmarkDecode(b *testing.B) {
 	req := request()
-	words := make([]uint16, block.ReqWords)
+	words := make([]uint16, handshake.ReqWords)
 	if err := req.Encode(words); err != nil {
 		b.Fatal(err)
 	}

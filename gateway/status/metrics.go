@@ -9,8 +9,9 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
-	"lapgate/gateway/block"
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 )
 
 // Metrics are the counters of the handshake and of the shell around it. A nil
@@ -125,7 +126,7 @@ func (c machineCounts) Collect(ch chan<- prometheus.Metric) {
 }
 
 // Recorded counts a record that became durable, and how long that took.
-func (m *Metrics) Recorded(line string, s cycle.Stored, took time.Duration) {
+func (m *Metrics) Recorded(line string, s record.Stored, took time.Duration) {
 	if m == nil {
 		return
 	}
@@ -134,27 +135,27 @@ func (m *Metrics) Recorded(line string, s cycle.Stored, took time.Duration) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	switch r := s.Record.(type) {
-	case cycle.SessionRecord:
+	case record.Session:
 		m.sessions.WithLabelValues(line, r.Cause).Inc()
-	case cycle.RequestRecord:
+	case record.Request:
 		m.asked[roll{line, r.Roll}] = s.At
-	case cycle.VerdictRecord:
+	case record.Verdict:
 		m.offers.WithLabelValues(line, VerdictWord(r.Verdict), strconv.Itoa(int(r.Reason))).Inc()
 		if at, ok := m.asked[roll{line, r.Roll}]; ok {
 			m.verdict.WithLabelValues(line).Observe(s.At.Sub(at).Seconds())
 		}
-	case cycle.VoidRecord:
+	case record.Void:
 		m.offers.WithLabelValues(line, "void", "0").Inc()
-	case cycle.OutcomeRecord:
+	case record.Outcome:
 		m.outcomes.WithLabelValues(line, OutcomeWord(r.Outcome.Outcome)).Inc()
 		delete(m.asked, roll{line, r.Outcome.RollNo})
-	case cycle.GapRecord:
+	case record.Gap:
 		m.gaps.WithLabelValues(line).Inc()
 	}
 }
 
 // Seen takes the controller's own counters from a request block.
-func (m *Metrics) Seen(line string, r *block.Request) {
+func (m *Metrics) Seen(line string, r *handshake.Request) {
 	if m == nil {
 		return
 	}
@@ -192,7 +193,7 @@ func (m *Metrics) DialFailed(line string) {
 }
 
 // Refused counts a request that the controller refused.
-func (m *Metrics) Refused(line string, b block.ID) {
+func (m *Metrics) Refused(line string, b handshake.ID) {
 	if m != nil {
 		m.refused.WithLabelValues(line, b.String()).Inc()
 	}
@@ -225,30 +226,30 @@ func oneIf(b bool) float64 {
 }
 
 // VerdictWord is the word for a verdict.
-func VerdictWord(v block.Verdict) string {
+func VerdictWord(v handshake.Verdict) string {
 	switch v {
-	case block.Accepted:
+	case handshake.Accepted:
 		return "accepted"
-	case block.Rejected:
+	case handshake.Rejected:
 		return "rejected"
-	case block.HeldVerdict:
+	case handshake.HeldVerdict:
 		return "held"
 	}
 	return "none"
 }
 
 // OutcomeWord is the word for how a roll left the station.
-func OutcomeWord(k block.OutcomeKind) string {
+func OutcomeWord(k handshake.OutcomeKind) string {
 	switch k {
-	case block.Wrapped:
+	case handshake.Wrapped:
 		return "wrapped"
-	case block.WrappedByHand:
+	case handshake.WrappedByHand:
 		return "by hand"
-	case block.Removed:
+	case handshake.Removed:
 		return "removed"
-	case block.Aborted:
+	case handshake.Aborted:
 		return "aborted"
-	case block.Lost:
+	case handshake.Lost:
 		return "lost"
 	}
 	return "outcome " + strconv.Itoa(int(k))

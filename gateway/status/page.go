@@ -6,7 +6,7 @@ import (
 	"strings"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 )
 
 // page is read-only: it has no form, no script and no link that changes
@@ -74,22 +74,22 @@ func rows(l Line) []row {
 
 // view is a line as JSON shows it. Times are in seconds.
 type view struct {
-	Line       string         `json:"line"`
-	Armed      bool           `json:"armed"`
-	Connected  bool           `json:"connected"`
-	Ended      bool           `json:"ended"`
-	Error      string         `json:"error,omitempty"`
-	State      string         `json:"state"`
-	Reason     string         `json:"reason,omitempty"`
-	Session    *block.Session `json:"session,omitempty"`
-	Config     string         `json:"config_hash"`
-	HoldAll    bool           `json:"hold_all"`
-	Request    *request       `json:"request,omitempty"` // absent until one was read
-	Open       string         `json:"open_offer,omitempty"`
-	CycleTime  float64        `json:"request_to_verdict_s,omitempty"`
-	Conditions []string       `json:"conditions"`
-	Counts     []count        `json:"counts"`
-	At         time.Time      `json:"at"`
+	Line       string             `json:"line"`
+	Armed      bool               `json:"armed"`
+	Connected  bool               `json:"connected"`
+	Ended      bool               `json:"ended"`
+	Error      string             `json:"error,omitempty"`
+	State      string             `json:"state"`
+	Reason     string             `json:"reason,omitempty"`
+	Session    *handshake.Session `json:"session,omitempty"`
+	Config     string             `json:"config_hash"`
+	HoldAll    bool               `json:"hold_all"`
+	Request    *request           `json:"request,omitempty"` // absent until one was read
+	Open       string             `json:"open_offer,omitempty"`
+	CycleTime  float64            `json:"request_to_verdict_s,omitempty"`
+	Conditions []string           `json:"conditions"`
+	Counts     []count            `json:"counts"`
+	At         time.Time          `json:"at"`
 }
 
 type request struct {
@@ -116,7 +116,7 @@ func viewOf(l *Line) view {
 		State: m.State.String(), Reason: m.Reason, Config: fmt.Sprintf("%08x", m.Config), HoldAll: m.HoldAll,
 		CycleTime: m.CycleTime.Seconds(), Conditions: []string{}, Counts: []count{}, At: l.At,
 	}
-	if m.Session != (block.Session{}) {
+	if m.Session != (handshake.Session{}) {
 		s := m.Session
 		v.Session = &s
 	}

@@ -12,8 +12,9 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
-	"lapgate/gateway/block"
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 )
 
 func TestMetrics(t *testing.T) {
@@ -26,21 +27,21 @@ func TestMetrics(t *testing.T) {
 		t.Error("the same names were registered twice")
 	}
 	at := time.Date(2026, 3, 1, 22, 0, 0, 0, time.UTC)
-	for i, r := range []cycle.Record{
-		cycle.SessionRecord{Cause: "start"},
-		cycle.RequestRecord{Roll: 7},
-		cycle.VerdictRecord{Roll: 7, Verdict: block.Rejected, Reason: 13},
-		cycle.VoidRecord{Roll: 8},
-		cycle.OutcomeRecord{Outcome: block.Outcome{RollNo: 7, Outcome: block.Removed}},
-		cycle.GapRecord{Cause: "lost"},
+	for i, r := range []record.Record{
+		record.Session{Cause: "start"},
+		record.Request{Roll: 7},
+		record.Verdict{Roll: 7, Verdict: handshake.Rejected, Reason: 13},
+		record.Void{Roll: 8},
+		record.Outcome{Outcome: handshake.Outcome{RollNo: 7, Outcome: handshake.Removed}},
+		record.Gap{Cause: "lost"},
 	} {
-		m.Recorded("north", cycle.Stored{Seq: uint64(i + 1), At: at.Add(time.Duration(i) * time.Second), Record: r}, 2*time.Millisecond)
+		m.Recorded("north", record.Stored{Seq: uint64(i + 1), At: at.Add(time.Duration(i) * time.Second), Record: r}, 2*time.Millisecond)
 	}
 	m.BadView("north", "crc")
-	m.Seen("north", &block.Request{Produced: 9, Acked: 4, StaleCommits: 2, Overwritten: 1})
+	m.Seen("north", &handshake.Request{Produced: 9, Acked: 4, StaleCommits: 2, Overwritten: 1})
 	m.Notified("north", "offer-rejected", cycle.Warning)
 	m.DialFailed("north")
-	m.Refused("north", block.COMMIT)
+	m.Refused("north", handshake.COMMIT)
 	m.WriteForbidden("north")
 	m.JournalFailed("north")
 	m.Line(&Line{Name: "north", Armed: true, Machine: cycle.Status{Counts: []cycle.Count{{Key: "resends/ACK", N: 3}}}})
@@ -81,12 +82,12 @@ func TestMetrics(t *testing.T) {
 // TestNilMetrics proves that a gateway without metrics can count all the same.
 func TestNilMetrics(t *testing.T) {
 	var m *Metrics
-	m.Recorded("north", cycle.Stored{Record: cycle.GapRecord{}}, 0)
-	m.Seen("north", &block.Request{})
+	m.Recorded("north", record.Stored{Record: record.Gap{}}, 0)
+	m.Seen("north", &handshake.Request{})
 	m.BadView("north", "crc")
 	m.Notified("north", "x", cycle.Info)
 	m.DialFailed("north")
-	m.Refused("north", block.ACK)
+	m.Refused("north", handshake.ACK)
 	m.WriteForbidden("north")
 	m.JournalFailed("north")
 	m.Line(&Line{})

@@ -12,7 +12,7 @@ import (
 	"testing"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 )
 
@@ -48,8 +48,8 @@ type Harness struct {
 	// place.
 	Nowhere link.Dialer
 	// Load and Store reach the registers behind the link, for OUT one entry.
-	Load  func(id block.ID, entry int, dst []uint16)
-	Store func(id block.ID, entry int, words []uint16)
+	Load  func(id handshake.ID, entry int, dst []uint16)
+	Store func(id handshake.ID, entry int, words []uint16)
 	// Requests counts the requests that reached the controller.
 	Requests func() int
 	// Faults are those that Play can play, once for each call.
@@ -172,35 +172,35 @@ func dial(t *testing.T, h *Harness) link.Port {
 }
 
 // pattern gives every block and entry words of its own.
-func pattern(id block.ID, entry, salt int) []uint16 {
-	words := make([]uint16, block.Words(id))
+func pattern(id handshake.ID, entry, salt int) []uint16 {
+	words := make([]uint16, handshake.Words(id))
 	for i := range words {
 		words[i] = uint16(int(id)<<13 ^ entry<<7 ^ i ^ salt<<10)
 	}
 	return words
 }
 
-func span(id block.ID, entry int) link.Span {
-	return link.Span{Block: id, Entry: entry, Dst: make([]uint16, block.Words(id))}
+func span(id handshake.ID, entry int) link.Span {
+	return link.Span{Block: id, Entry: entry, Dst: make([]uint16, handshake.Words(id))}
 }
 
 // written makes a well-formed block of the gateway.
-func written(t *testing.T, id block.ID, n uint32) []uint16 {
+func written(t *testing.T, id handshake.ID, n uint32) []uint16 {
 	t.Helper()
-	words := make([]uint16, block.Words(id))
-	s := block.Session{Epoch: n, Nonce: 0x9E3779B9}
+	words := make([]uint16, handshake.Words(id))
+	s := handshake.Session{Epoch: n, Nonce: 0x9E3779B9}
 	var err error
 	switch id {
-	case block.HEARTBEAT:
-		err = (&block.Heartbeat{Count: uint16(n), Session: s}).Encode(words)
-	case block.HELLO:
-		err = (&block.Hello{Session: s, Boot: 41}).Encode(words)
-	case block.PAYLOAD:
-		err = (&block.Payload{Session: s, Boot: 41, Tag: "R1", Kind: block.KindRecipe, Centring: -12}).Encode(words)
-	case block.COMMIT:
-		err = (&block.Commit{Session: s, Offer: 3, Tick: 880123}).Encode(words)
-	case block.ACK:
-		err = (&block.Ack{Session: s, UpTo: n}).Encode(words)
+	case handshake.HEARTBEAT:
+		err = (&handshake.Heartbeat{Count: uint16(n), Session: s}).Encode(words)
+	case handshake.HELLO:
+		err = (&handshake.Hello{Session: s, Boot: 41}).Encode(words)
+	case handshake.PAYLOAD:
+		err = (&handshake.Payload{Session: s, Boot: 41, Tag: "R1", Kind: handshake.KindRecipe, Centring: -12}).Encode(words)
+	case handshake.COMMIT:
+		err = (&handshake.Commit{Session: s, Offer: 3, Tick: 880123}).Encode(words)
+	case handshake.ACK:
+		err = (&handshake.Ack{Session: s, UpTo: n}).Encode(words)
 	default:
 		t.Fatalf("block %s is not the gateway's", id)
 	}
@@ -210,14 +210,14 @@ func written(t *testing.T, id block.ID, n uint32) []uint16 {
 	return words
 }
 
-func owned() []block.ID {
-	return []block.ID{block.HEARTBEAT, block.HELLO, block.PAYLOAD, block.COMMIT, block.ACK}
+func owned() []handshake.ID {
+	return []handshake.ID{handshake.HEARTBEAT, handshake.HELLO, handshake.PAYLOAD, handshake.COMMIT, handshake.ACK}
 }
 
 func readBlocks(t *testing.T, h *Harness) {
 	p := dial(t, h)
 	for salt := range 2 {
-		for _, id := range block.IDs() {
+		for _, id := range handshake.IDs() {
 			want := pattern(id, 0, salt)
 			h.Store(id, 0, want)
 			s := span(id, 0)
@@ -234,12 +234,12 @@ func readBlocks(t *testing.T, h *Harness) {
 func readSpans(t *testing.T, h *Harness) {
 	p := dial(t, h)
 	var spans []link.Span
-	for _, id := range block.IDs() {
+	for _, id := range handshake.IDs() {
 		h.Store(id, 0, pattern(id, 0, 1))
 		spans = append(spans, span(id, 0))
 	}
 	slices.Reverse(spans)
-	spans = append(spans, span(block.REQ, 0))
+	spans = append(spans, span(handshake.REQ, 0))
 	if err := p.Read(bounded(t, patience), spans...); err != nil {
 		t.Fatal(err)
 	}
@@ -255,21 +255,21 @@ func readSpans(t *testing.T, h *Harness) {
 
 func readRing(t *testing.T, h *Harness) {
 	p := dial(t, h)
-	whole := make([]int, block.OutEntries)
-	for e := range block.OutEntries {
-		h.Store(block.OUT, e, pattern(block.OUT, e, 0))
+	whole := make([]int, handshake.OutEntries)
+	for e := range handshake.OutEntries {
+		h.Store(handshake.OUT, e, pattern(handshake.OUT, e, 0))
 		whole[e] = e
 	}
 	for _, entries := range [][]int{{0}, {63}, {62, 63, 0, 1}, {5, 6, 7}, {9, 8}, {20, 40}, whole} {
 		var spans []link.Span
 		for _, e := range entries {
-			spans = append(spans, span(block.OUT, e))
+			spans = append(spans, span(handshake.OUT, e))
 		}
 		if err := p.Read(bounded(t, patience), spans...); err != nil {
 			t.Fatalf("entries %v: %v", entries, err)
 		}
 		for _, s := range spans {
-			if want := pattern(block.OUT, s.Entry, 0); !slices.Equal(s.Dst, want) {
+			if want := pattern(handshake.OUT, s.Entry, 0); !slices.Equal(s.Dst, want) {
 				t.Errorf("entry %d of %v:\n got %04X\nwant %04X", s.Entry, entries, s.Dst, want)
 			}
 		}
@@ -309,23 +309,23 @@ func writeBlocks(t *testing.T, h *Harness) {
 
 func writeForeign(t *testing.T, h *Harness) {
 	p := dial(t, h)
-	request := make([]uint16, block.ReqWords)
-	if err := (&block.Request{}).Encode(request); err != nil {
+	request := make([]uint16, handshake.ReqWords)
+	if err := (&handshake.Request{}).Encode(request); err != nil {
 		t.Fatal(err)
 	}
-	entry := make([]uint16, block.OutWords)
-	if err := (&block.Outcome{}).Encode(entry); err != nil {
+	entry := make([]uint16, handshake.OutWords)
+	if err := (&handshake.Outcome{}).Encode(entry); err != nil {
 		t.Fatal(err)
 	}
-	damaged := written(t, block.PAYLOAD, 7)
+	damaged := written(t, handshake.PAYLOAD, 7)
 	damaged[40]++
 	before := h.Requests()
 	for _, tt := range []struct {
-		id    block.ID
+		id    handshake.ID
 		words []uint16
 	}{
-		{block.REQ, request}, {block.OUT, entry}, {block.ID(200), entry},
-		{block.PAYLOAD, damaged}, {block.COMMIT, written(t, block.ACK, 7)}, {block.ACK, nil},
+		{handshake.REQ, request}, {handshake.OUT, entry}, {handshake.ID(200), entry},
+		{handshake.PAYLOAD, damaged}, {handshake.COMMIT, written(t, handshake.ACK, 7)}, {handshake.ACK, nil},
 	} {
 		if err := p.Write(bounded(t, patience), tt.id, tt.words); link.ClassOf(err) != link.ConfigClass {
 			t.Errorf("writing %s: got %v, want a config error", tt.id, err)
@@ -334,7 +334,7 @@ func writeForeign(t *testing.T, h *Harness) {
 	if after := h.Requests(); after != before {
 		t.Errorf("%d requests reached the controller", after-before)
 	}
-	if err := p.Read(bounded(t, patience), span(block.REQ, 0)); err != nil {
+	if err := p.Read(bounded(t, patience), span(handshake.REQ, 0)); err != nil {
 		t.Errorf("the port does not work any more: %v", err)
 	}
 }
@@ -344,11 +344,11 @@ func badSpans(t *testing.T, h *Harness) {
 	before := h.Requests()
 	room := make([]uint16, 200)
 	for _, s := range []link.Span{
-		{Block: block.REQ, Dst: room[:95]}, {Block: block.REQ, Dst: room[:97]}, {Block: block.REQ},
-		{Block: block.OUT, Entry: 64, Dst: room[:40]}, {Block: block.OUT, Entry: -1, Dst: room[:40]},
-		{Block: block.ID(200), Dst: room[:40]},
+		{Block: handshake.REQ, Dst: room[:95]}, {Block: handshake.REQ, Dst: room[:97]}, {Block: handshake.REQ},
+		{Block: handshake.OUT, Entry: 64, Dst: room[:40]}, {Block: handshake.OUT, Entry: -1, Dst: room[:40]},
+		{Block: handshake.ID(200), Dst: room[:40]},
 	} {
-		if err := p.Read(bounded(t, patience), span(block.ACK, 0), s); link.ClassOf(err) != link.ConfigClass {
+		if err := p.Read(bounded(t, patience), span(handshake.ACK, 0), s); link.ClassOf(err) != link.ConfigClass {
 			t.Errorf("%+v: got %v, want a config error", s, err)
 		}
 	}
@@ -363,12 +363,12 @@ func endedContext(t *testing.T, h *Harness) {
 	if _, err := h.Dialer.Dial(ctx); link.ClassOf(err) != link.Down {
 		t.Errorf("dial: got %v, want down", err)
 	}
-	if err := dial(t, h).Read(ctx, span(block.REQ, 0)); link.ClassOf(err) != link.Down || !errors.Is(err, context.Canceled) {
+	if err := dial(t, h).Read(ctx, span(handshake.REQ, 0)); link.ClassOf(err) != link.Down || !errors.Is(err, context.Canceled) {
 		t.Errorf("read: got %v, want down by a cancelled context", err)
 	}
 	p := dial(t, h)
 	before := h.Requests()
-	if err := p.Write(ctx, block.ACK, written(t, block.ACK, 7)); link.ClassOf(err) != link.Down {
+	if err := p.Write(ctx, handshake.ACK, written(t, handshake.ACK, 7)); link.ClassOf(err) != link.Down {
 		t.Errorf("write: got %v, want down", err)
 	}
 	if after := h.Requests(); after != before {
@@ -385,7 +385,7 @@ func cancelled(t *testing.T, h *Harness) {
 	ctx, cancel := context.WithCancel(t.Context())
 	timer := time.AfterFunc(impatience, cancel)
 	defer timer.Stop()
-	err := p.Write(ctx, block.ACK, written(t, block.ACK, 7))
+	err := p.Write(ctx, handshake.ACK, written(t, handshake.ACK, 7))
 	if link.ClassOf(err) != link.Unknown || !errors.Is(err, context.Canceled) {
 		t.Errorf("got %v, want unknown by a cancelled context", err)
 	}
@@ -399,10 +399,10 @@ func closedPort(t *testing.T, h *Harness) {
 		}
 	}
 	before := h.Requests()
-	if err := p.Read(bounded(t, patience), span(block.REQ, 0)); link.ClassOf(err) != link.Down {
+	if err := p.Read(bounded(t, patience), span(handshake.REQ, 0)); link.ClassOf(err) != link.Down {
 		t.Errorf("read: got %v, want down", err)
 	}
-	if err := p.Write(bounded(t, patience), block.ACK, written(t, block.ACK, 7)); link.ClassOf(err) != link.Down {
+	if err := p.Write(bounded(t, patience), handshake.ACK, written(t, handshake.ACK, 7)); link.ClassOf(err) != link.Down {
 		t.Errorf("write: got %v, want down", err)
 	}
 	if after := h.Requests(); after != before {
@@ -429,18 +429,18 @@ func lateWrite(t *testing.T, h *Harness) {
 		t.Skip("the harness cannot play it")
 	}
 	p := dial(t, h)
-	old := written(t, block.COMMIT, 7)
-	if err := p.Write(bounded(t, patience), block.COMMIT, old); err != nil {
+	old := written(t, handshake.COMMIT, 7)
+	if err := p.Write(bounded(t, patience), handshake.COMMIT, old); err != nil {
 		t.Fatal(err)
 	}
 	h.Play(Late)
-	late := written(t, block.COMMIT, 8)
-	if err := p.Write(bounded(t, impatience), block.COMMIT, late); link.ClassOf(err) != link.Unknown {
+	late := written(t, handshake.COMMIT, 8)
+	if err := p.Write(bounded(t, impatience), handshake.COMMIT, late); link.ClassOf(err) != link.Unknown {
 		t.Fatalf("got %v, want unknown", err)
 	}
 	_ = p.Close()
 	again := dial(t, h)
-	s := span(block.COMMIT, 0)
+	s := span(handshake.COMMIT, 0)
 	if err := again.Read(bounded(t, patience), s); err != nil || !slices.Equal(s.Dst, old) {
 		t.Fatalf("before it lands: %v, %04X", err, s.Dst)
 	}
@@ -462,13 +462,13 @@ func deadline(f Fault) time.Duration {
 }
 
 func readFault(t *testing.T, h *Harness, o outcome) {
-	want := pattern(block.REQ, 0, 2)
-	h.Store(block.REQ, 0, want)
+	want := pattern(handshake.REQ, 0, 2)
+	h.Store(handshake.REQ, 0, want)
 	p := dial(t, h)
 	ctx := bounded(t, deadline(o.fault))
 	h.Play(o.fault)
 	before := h.Requests()
-	s := span(block.REQ, 0)
+	s := span(handshake.REQ, 0)
 	err := p.Read(ctx, s)
 	judge(ctx, t, h, p, o, o.read, before, err)
 	if err == nil && !slices.Equal(s.Dst, want) {
@@ -478,21 +478,21 @@ func readFault(t *testing.T, h *Harness, o outcome) {
 
 func writeFault(t *testing.T, h *Harness, o outcome) {
 	p := dial(t, h)
-	old := written(t, block.PAYLOAD, 7)
-	if err := p.Write(bounded(t, patience), block.PAYLOAD, old); err != nil {
+	old := written(t, handshake.PAYLOAD, 7)
+	if err := p.Write(bounded(t, patience), handshake.PAYLOAD, old); err != nil {
 		t.Fatal(err)
 	}
-	fresh := written(t, block.PAYLOAD, 8)
+	fresh := written(t, handshake.PAYLOAD, 8)
 	ctx := bounded(t, deadline(o.fault))
 	h.Play(o.fault)
 	before := h.Requests()
-	err := p.Write(ctx, block.PAYLOAD, fresh)
+	err := p.Write(ctx, handshake.PAYLOAD, fresh)
 	judge(ctx, t, h, p, o, o.write, before, err)
-	got := make([]uint16, block.PayloadWords)
-	h.Load(block.PAYLOAD, 0, got)
+	got := make([]uint16, handshake.PayloadWords)
+	h.Load(handshake.PAYLOAD, 0, got)
 	switch isOld, isNew := slices.Equal(got, old), slices.Equal(got, fresh); {
 	case h.Singly && err != nil:
-		if !isOld && block.Verify(block.PAYLOAD, got) == nil {
+		if !isOld && handshake.Verify(handshake.PAYLOAD, got) == nil {
 			t.Errorf("half a write passes for a whole one: %04X", got)
 		}
 	case o.landed == yes && !isNew:
@@ -518,7 +518,7 @@ func judge(ctx context.Context, t *testing.T, h *Harness, p link.Port, o outcome
 	if end, _ := ctx.Deadline(); deadline(o.fault) == impatience && time.Now().Before(end) {
 		t.Errorf("the call gave up before its deadline: %v", err)
 	}
-	s := span(block.REQ, 0)
+	s := span(handshake.REQ, 0)
 	if class == 0 || class == link.Refused {
 		if err := p.Read(bounded(t, patience), s); err != nil {
 			t.Errorf("the port does not work any more: %v", err)
@@ -549,7 +549,7 @@ func reconnects(t *testing.T, h *Harness) {
 			ways = append(ways, f)
 		}
 	}
-	s := span(block.REQ, 0)
+	s := span(handshake.REQ, 0)
 	once := func(way Fault) {
 		ctx, cancel := context.WithTimeout(t.Context(), patience)
 		defer cancel()

@@ -11,7 +11,7 @@ import (
 	"sync"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 )
 
@@ -20,22 +20,22 @@ import (
 // holds the lock and uses Words.
 type Image struct {
 	mu   sync.Mutex
-	regs [int(block.ACK) + 1][]uint16
+	regs [int(handshake.ACK) + 1][]uint16
 	late []late
 }
 
 type late struct {
-	id    block.ID
+	id    handshake.ID
 	words []uint16
 }
 
 // NewImage returns registers that are all zero.
 func NewImage() *Image {
 	m := &Image{}
-	for _, id := range block.IDs() {
-		n := block.Words(id)
-		if id == block.OUT {
-			n *= block.OutEntries
+	for _, id := range handshake.IDs() {
+		n := handshake.Words(id)
+		if id == handshake.OUT {
+			n *= handshake.OutEntries
 		}
 		m.regs[id] = make([]uint16, n)
 	}
@@ -50,20 +50,20 @@ func (m *Image) Unlock() { m.mu.Unlock() }
 
 // Words returns the live registers of a block, for OUT of one entry of the
 // ring. The caller holds the lock.
-func (m *Image) Words(id block.ID, entry int) []uint16 {
-	n := block.Words(id)
+func (m *Image) Words(id handshake.ID, entry int) []uint16 {
+	n := handshake.Words(id)
 	return m.regs[id][entry*n : (entry+1)*n]
 }
 
 // Load copies a block, for OUT one entry, to dst.
-func (m *Image) Load(id block.ID, entry int, dst []uint16) {
+func (m *Image) Load(id handshake.ID, entry int, dst []uint16) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	copy(dst, m.Words(id, entry))
 }
 
 // Store copies words to a block, for OUT to one entry.
-func (m *Image) Store(id block.ID, entry int, words []uint16) {
+func (m *Image) Store(id handshake.ID, entry int, words []uint16) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	copy(m.Words(id, entry), words)
@@ -107,8 +107,8 @@ type Fault struct {
 
 // Call is one call of a port, or a dial.
 type Call struct {
-	Op    string   // "read", "write", "dial"
-	Block block.ID // of a read, the first span's
+	Op    string       // "read", "write", "dial"
+	Block handshake.ID // of a read, the first span's
 }
 
 // Dialer opens ports to an image. The hooks may be nil, and are called without
@@ -256,7 +256,7 @@ func (p *port) Read(ctx context.Context, spans ...link.Span) error {
 	return p.finish(c, f)
 }
 
-func (p *port) Write(ctx context.Context, b block.ID, words []uint16) error {
+func (p *port) Write(ctx context.Context, b handshake.ID, words []uint16) error {
 	if err := link.CheckWrite(b, words); err != nil {
 		return err
 	}

@@ -8,7 +8,7 @@ import (
 	"testing/synctest"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/linktest"
 	"lapgate/gateway/link/memory"
@@ -64,21 +64,21 @@ func TestSuite(t *testing.T) {
 
 func TestTornRead(t *testing.T) {
 	image := memory.NewImage()
-	old, fresh := make([]uint16, block.ReqWords), make([]uint16, block.ReqWords)
+	old, fresh := make([]uint16, handshake.ReqWords), make([]uint16, handshake.ReqWords)
 	for i, w := range [][]uint16{old, fresh} {
-		r := block.Request{GenHead: uint16(i), GenTail: uint16(i), Req: uint32(i)}
+		r := handshake.Request{GenHead: uint16(i), GenTail: uint16(i), Req: uint32(i)}
 		if err := r.Encode(w); err != nil {
 			t.Fatal(err)
 		}
 	}
-	image.Store(block.REQ, 0, old)
-	image.Store(block.ACK, 0, []uint16{1, 2, 3, 4, 5, 6, 7, 8, 9, 10})
+	image.Store(handshake.REQ, 0, old)
+	image.Store(handshake.ACK, 0, []uint16{1, 2, 3, 4, 5, 6, 7, 8, 9, 10})
 	at := 0
 	d := memory.Dialer{Image: image, Before: func(c memory.Call) memory.Fault {
 		if c.Op != "read" {
 			return memory.Fault{}
 		}
-		return memory.Fault{Kind: memory.Torn, At: at, Between: func() { image.Store(block.REQ, 0, fresh) }}
+		return memory.Fault{Kind: memory.Torn, At: at, Between: func() { image.Store(handshake.REQ, 0, fresh) }}
 	}}
 	p, err := d.Dial(t.Context())
 	if err != nil {
@@ -87,17 +87,17 @@ func TestTornRead(t *testing.T) {
 	// The first span is ten registers long, so that the tear falls into the
 	// second.
 	for _, at = range []int{10, 11, 60, 103} {
-		image.Store(block.REQ, 0, old)
-		ack, req := make([]uint16, block.AckWords), make([]uint16, block.ReqWords)
-		if err := p.Read(t.Context(), link.Span{Block: block.ACK, Dst: ack}, link.Span{Block: block.REQ, Dst: req}); err != nil {
+		image.Store(handshake.REQ, 0, old)
+		ack, req := make([]uint16, handshake.AckWords), make([]uint16, handshake.ReqWords)
+		if err := p.Read(t.Context(), link.Span{Block: handshake.ACK, Dst: ack}, link.Span{Block: handshake.REQ, Dst: req}); err != nil {
 			t.Fatal(err)
 		}
 		want := append(slices.Clone(old[:at-10]), fresh[at-10:]...)
 		if !slices.Equal(req, want) || ack[9] != 10 {
 			t.Errorf("torn at %d:\n got %04X\nwant %04X", at, req, want)
 		}
-		var got block.Request
-		if err := block.DecodeRequest(req, &got); at > 12 && err == nil {
+		var got handshake.Request
+		if err := handshake.DecodeRequest(req, &got); at > 12 && err == nil {
 			t.Errorf("torn at %d was accepted", at)
 		}
 	}
@@ -121,7 +121,7 @@ func TestVirtualTime(t *testing.T) {
 		}
 		ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
 		defer cancel()
-		span := link.Span{Block: block.ACK, Dst: make([]uint16, block.AckWords)}
+		span := link.Span{Block: handshake.ACK, Dst: make([]uint16, handshake.AckWords)}
 		if err := p.Read(ctx, span); link.ClassOf(err) != link.Unknown || time.Since(start) != time.Hour {
 			t.Errorf("got %v after %v", err, time.Since(start))
 		}
@@ -148,23 +148,23 @@ func TestAfterSeesWhatWasCarriedOut(t *testing.T) {
 	d := memory.Dialer{Image: image, After: func(c memory.Call) {
 		seen = append(seen, c)
 		image.Lock()
-		image.Words(block.REQ, 0)[13]++
+		image.Words(handshake.REQ, 0)[13]++
 		image.Unlock()
 	}}
 	p, err := d.Dial(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}
-	words := make([]uint16, block.AckWords)
-	if err := (&block.Ack{}).Encode(words); err != nil {
+	words := make([]uint16, handshake.AckWords)
+	if err := (&handshake.Ack{}).Encode(words); err != nil {
 		t.Fatal(err)
 	}
-	if err := p.Write(t.Context(), block.ACK, words); err != nil {
+	if err := p.Write(t.Context(), handshake.ACK, words); err != nil {
 		t.Fatal(err)
 	}
-	want := []memory.Call{{Op: "dial"}, {Op: "write", Block: block.ACK}}
-	req := make([]uint16, block.ReqWords)
-	image.Load(block.REQ, 0, req)
+	want := []memory.Call{{Op: "dial"}, {Op: "write", Block: handshake.ACK}}
+	req := make([]uint16, handshake.ReqWords)
+	image.Load(handshake.REQ, 0, req)
 	if !slices.Equal(seen, want) || req[13] != 2 {
 		t.Errorf("seen %v, scans %d", seen, req[13])
 	}
@@ -178,7 +178,7 @@ func BenchmarkRead(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	span := link.Span{Block: block.REQ, Dst: make([]uint16, block.ReqWords)}
+	span := link.Span{Block: handshake.REQ, Dst: make([]uint16, handshake.ReqWords)}
 	b.ReportAllocs()
 	for b.Loop() {
 		if err := p.Read(b.Context(), span); err != nil {

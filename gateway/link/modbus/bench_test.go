@@ -18,7 +18,7 @@ import (
 	"github.com/goburrow/modbus"
 	server "github.com/simonvetter/modbus"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 	linkmodbus "lapgate/gateway/link/modbus"
 )
@@ -146,13 +146,13 @@ func BenchmarkLink(b *testing.B) {
 	defer h.Close()
 	bare := modbus.NewClient(h)
 
-	request := link.Span{Block: block.REQ, Dst: make([]uint16, block.ReqWords)}
-	back := link.Span{Block: block.PAYLOAD, Dst: make([]uint16, block.PayloadWords)}
-	payload, commit := make([]uint16, block.PayloadWords), make([]uint16, block.CommitWords)
-	if err := (&block.Payload{Tag: "R2026-001190"}).Encode(payload); err != nil {
+	request := link.Span{Block: handshake.REQ, Dst: make([]uint16, handshake.ReqWords)}
+	back := link.Span{Block: handshake.PAYLOAD, Dst: make([]uint16, handshake.PayloadWords)}
+	payload, commit := make([]uint16, handshake.PayloadWords), make([]uint16, handshake.CommitWords)
+	if err := (&handshake.Payload{Tag: "R2026-001190"}).Encode(payload); err != nil {
 		b.Fatal(err)
 	}
-	if err := (&block.Commit{Offer: 3}).Encode(commit); err != nil {
+	if err := (&handshake.Commit{Offer: 3}).Encode(commit); err != nil {
 		b.Fatal(err)
 	}
 	payloadBytes, commitBytes := make([]byte, 2*len(payload)), make([]byte, 2*len(commit))
@@ -181,16 +181,16 @@ func BenchmarkLink(b *testing.B) {
 		link func()
 		bare func(each func(call func()))
 	}{
-		{"poll", "p", func() { bounded(look) }, func(each func(func())) { each(func() { bareRead(1000, block.ReqWords) }) }},
+		{"poll", "p", func() { bounded(look) }, func(each func(func())) { each(func() { bareRead(1000, handshake.ReqWords) }) }},
 		{"delivery", "d", func() {
-			bounded(func(ctx context.Context) { check(p.Write(ctx, block.PAYLOAD, payload)) })
+			bounded(func(ctx context.Context) { check(p.Write(ctx, handshake.PAYLOAD, payload)) })
 			bounded(func(ctx context.Context) { check(p.Read(ctx, back)) })
 			bounded(look)
-			bounded(func(ctx context.Context) { check(p.Write(ctx, block.COMMIT, commit)) })
+			bounded(func(ctx context.Context) { check(p.Write(ctx, handshake.COMMIT, commit)) })
 		}, func(each func(func())) {
 			each(func() { bareWrite(4030, payloadBytes) })
-			each(func() { bareRead(4030, block.PayloadWords) })
-			each(func() { bareRead(1000, block.ReqWords) })
+			each(func() { bareRead(4030, handshake.PayloadWords) })
+			each(func() { bareRead(1000, handshake.ReqWords) })
 			each(func() { bareWrite(4120, commitBytes) })
 		}},
 	} {

@@ -10,7 +10,7 @@ import (
 	"testing"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/linktest"
 	"lapgate/gateway/link/modbus"
@@ -18,9 +18,9 @@ import (
 
 func layout(t testing.TB) link.Layout {
 	t.Helper()
-	l, err := link.NewLayout(map[block.ID]int{
-		block.REQ: 1000, block.OUT: 1200, block.HEARTBEAT: 4000, block.HELLO: 4010,
-		block.PAYLOAD: 4030, block.COMMIT: 4120, block.ACK: 4140,
+	l, err := link.NewLayout(map[handshake.ID]int{
+		handshake.REQ: 1000, handshake.OUT: 1200, handshake.HEARTBEAT: 4000, handshake.HELLO: 4010,
+		handshake.PAYLOAD: 4030, handshake.COMMIT: 4120, handshake.ACK: 4140,
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -53,15 +53,17 @@ type registers struct {
 }
 
 // input tells whether an address is one of the input registers.
-func (r *registers) input(at int) bool { return r.inputs && at < r.layout.Address(block.HEARTBEAT, 0) }
+func (r *registers) input(at int) bool {
+	return r.inputs && at < r.layout.Address(handshake.HEARTBEAT, 0)
+}
 
-func (r *registers) Load(id block.ID, entry int, dst []uint16) {
+func (r *registers) Load(id handshake.ID, entry int, dst []uint16) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	copy(dst, r.regs[r.layout.Address(id, entry):])
 }
 
-func (r *registers) Store(id block.ID, entry int, words []uint16) {
+func (r *registers) Store(id handshake.ID, entry int, words []uint16) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	copy(r.regs[r.layout.Address(id, entry):], words)

@@ -15,7 +15,7 @@ import (
 
 	"github.com/goburrow/modbus"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 )
 
@@ -140,7 +140,7 @@ func Notation(kind, address int) string {
 }
 
 // exceptionHelp says what a person can do about an exception.
-func exceptionHelp(code int, function byte, b block.ID, r link.Request) string {
+func exceptionHelp(code int, function byte, b handshake.ID, r link.Request) string {
 	switch code {
 	case modbus.ExceptionCodeIllegalFunction:
 		help := fmt.Sprintf("the controller does not offer function %d: switch it on in its Modbus server", function)

@@ -20,7 +20,7 @@ import (
 
 	"github.com/goburrow/modbus"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 )
 
@@ -220,11 +220,11 @@ type port struct {
 
 // survey reads the ends of every block.
 func (p *port) survey(ctx context.Context) error {
-	spans := make([]link.Span, 0, len(block.IDs())+1)
-	for _, id := range block.IDs() {
-		spans = append(spans, link.Span{Block: id, Dst: make([]uint16, block.Words(id))})
+	spans := make([]link.Span, 0, len(handshake.IDs())+1)
+	for _, id := range handshake.IDs() {
+		spans = append(spans, link.Span{Block: id, Dst: make([]uint16, handshake.Words(id))})
 	}
-	spans = append(spans, link.Span{Block: block.OUT, Entry: block.OutEntries - 1, Dst: make([]uint16, block.OutWords)})
+	spans = append(spans, link.Span{Block: handshake.OUT, Entry: handshake.OutEntries - 1, Dst: make([]uint16, handshake.OutWords)})
 	err := p.Read(ctx, spans...)
 	var e *link.Error
 	if !errors.As(err, &e) {
@@ -250,7 +250,7 @@ func (p *port) Read(ctx context.Context, spans ...link.Span) error {
 	for i, r := range p.plan.Requests() {
 		id := p.plan.Block(i)
 		function, read := byte(modbus.FuncCodeReadHoldingRegisters), p.client.ReadHoldingRegisters
-		if p.reads == ReadInput && !block.GatewayOwned(id) {
+		if p.reads == ReadInput && !handshake.GatewayOwned(id) {
 			function, read = modbus.FuncCodeReadInputRegisters, p.client.ReadInputRegisters
 		}
 		reply, err := read(uint16(r.Address), uint16(r.Words))
@@ -264,7 +264,7 @@ func (p *port) Read(ctx context.Context, spans ...link.Span) error {
 	return nil
 }
 
-func (p *port) Write(ctx context.Context, b block.ID, words []uint16) error {
+func (p *port) Write(ctx context.Context, b handshake.ID, words []uint16) error {
 	if err := link.CheckWrite(b, words); err != nil {
 		return err
 	}
@@ -302,13 +302,13 @@ func (p *port) writeSingly(f failure, words []uint16) error {
 // failure is the call that failed.
 type failure struct {
 	op       string
-	block    block.ID
+	block    handshake.ID
 	function byte
 	request  link.Request
 	written  int // registers of the block that were written before
 }
 
-func (p *port) refuseDead(op string, b block.ID) error {
+func (p *port) refuseDead(op string, b handshake.ID) error {
 	return &link.Error{Op: op, Block: b, Class: link.Down, Err: fmt.Errorf("the port is dead since: %w", p.dead)}
 }
 

@@ -7,7 +7,7 @@ import (
 	"testing"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/linktest"
 	"lapgate/gateway/link/modbus"
@@ -72,8 +72,8 @@ func open(t testing.TB, c *rawController, conf modbus.Config) link.Port {
 
 func ackOf(t testing.TB, n uint32) []uint16 {
 	t.Helper()
-	words := make([]uint16, block.AckWords)
-	if err := (&block.Ack{UpTo: n}).Encode(words); err != nil {
+	words := make([]uint16, handshake.AckWords)
+	if err := (&handshake.Ack{UpTo: n}).Encode(words); err != nil {
 		t.Fatal(err)
 	}
 	return words
@@ -107,7 +107,7 @@ func TestExceptions(t *testing.T) {
 			c.except = tt.code
 		}
 		p := open(t, c, config(t))
-		span := link.Span{Block: block.REQ, Dst: make([]uint16, block.ReqWords)}
+		span := link.Span{Block: handshake.REQ, Dst: make([]uint16, handshake.ReqWords)}
 		check := func(op string, err error, want link.Class) {
 			t.Helper()
 			var e *link.Error
@@ -118,7 +118,7 @@ func TestExceptions(t *testing.T) {
 		except()
 		check("read", p.Read(t.Context(), span), link.Refused)
 		except()
-		err := p.Write(t.Context(), block.ACK, ack)
+		err := p.Write(t.Context(), handshake.ACK, ack)
 		check("write", err, tt.write)
 		if usable := p.Read(t.Context(), span) == nil; usable != (tt.write == link.Refused) {
 			t.Errorf("exception %d on a write: port usable: %v", tt.code, usable)
@@ -173,7 +173,7 @@ func TestRequestTimeout(t *testing.T) {
 	conf.Timeout = 100 * time.Millisecond
 	p := open(t, c, conf)
 	c.Play(linktest.BlackHole)
-	err := p.Read(context.Background(), link.Span{Block: block.REQ, Dst: make([]uint16, block.ReqWords)})
+	err := p.Read(context.Background(), link.Span{Block: handshake.REQ, Dst: make([]uint16, handshake.ReqWords)})
 	if link.ClassOf(err) != link.Unknown || !strings.Contains(err.Error(), "did not answer in time") {
 		t.Errorf("got %v, want unknown with the remedy for silence", err)
 	}
@@ -185,7 +185,7 @@ func TestFewestRoundTrips(t *testing.T) {
 	p := open(t, c, config(t))
 	entries := func(from, n int) (out []link.Span) {
 		for i := range n {
-			out = append(out, link.Span{Block: block.OUT, Entry: (from + i) % block.OutEntries, Dst: make([]uint16, block.OutWords)})
+			out = append(out, link.Span{Block: handshake.OUT, Entry: (from + i) % handshake.OutEntries, Dst: make([]uint16, handshake.OutWords)})
 		}
 		return out
 	}
@@ -194,7 +194,7 @@ func TestFewestRoundTrips(t *testing.T) {
 		spans []link.Span
 		want  int
 	}{
-		{"request block", []link.Span{{Block: block.REQ, Dst: make([]uint16, block.ReqWords)}}, 1},
+		{"request block", []link.Span{{Block: handshake.REQ, Dst: make([]uint16, handshake.ReqWords)}}, 1},
 		{"three outcomes", entries(7, 3), 1},
 		{"ring end", entries(62, 4), 2},
 		{"whole ring", entries(0, 64), 22},

@@ -7,7 +7,7 @@ import (
 	"testing"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/linktest"
 	"lapgate/gateway/link/modbus"
@@ -47,7 +47,7 @@ func TestOtherFunctionsAreNamed(t *testing.T) {
 	c := newRawController(t, nil)
 	c.single = true
 	p := open(t, c, config(t))
-	err := p.Write(t.Context(), block.ACK, ackOf(t, 3))
+	err := p.Write(t.Context(), handshake.ACK, ackOf(t, 3))
 	var e *link.Error
 	if !errors.As(err, &e) || e.Class != link.Refused || !strings.Contains(e.Help, "function 16") || !strings.Contains(e.Help, "register by register (function 6)") {
 		t.Errorf("got %v, want refused with the remedy", err)
@@ -69,33 +69,33 @@ func TestHalfWritten(t *testing.T) {
 	conf := config(t)
 	conf.Writes = modbus.WriteSingle
 	payload := func(tag string, width uint32) []uint16 {
-		words := make([]uint16, block.PayloadWords)
-		if err := (&block.Payload{Session: block.Session{Epoch: width, Nonce: 7}, Tag: tag, Kind: block.KindRecipe, Width: width}).Encode(words); err != nil {
+		words := make([]uint16, handshake.PayloadWords)
+		if err := (&handshake.Payload{Session: handshake.Session{Epoch: width, Nonce: 7}, Tag: tag, Kind: handshake.KindRecipe, Width: width}).Encode(words); err != nil {
 			t.Fatal(err)
 		}
 		return words
 	}
 	old, fresh := payload("R2026-001190", 12504), payload("R2026-001191", 16020)
 	halves := 0
-	for k := range block.PayloadWords {
-		c.Store(block.PAYLOAD, 0, old)
+	for k := range handshake.PayloadWords {
+		c.Store(handshake.PAYLOAD, 0, old)
 		p := open(t, c, conf)
 		c.mu.Lock()
 		c.writes = k + 1
 		c.mu.Unlock()
 		before := c.Requests()
-		err := p.Write(t.Context(), block.PAYLOAD, fresh)
+		err := p.Write(t.Context(), handshake.PAYLOAD, fresh)
 		if link.ClassOf(err) != link.Unknown {
 			t.Fatalf("after %d registers: got %v, want unknown", k, err)
 		}
 		if sent := c.Requests() - before; sent != k+1 {
 			t.Errorf("after %d registers: %d requests were sent, want %d", k, sent, k+1)
 		}
-		if err := p.Read(t.Context(), link.Span{Block: block.ACK, Dst: make([]uint16, block.AckWords)}); link.ClassOf(err) != link.Down {
+		if err := p.Read(t.Context(), link.Span{Block: handshake.ACK, Dst: make([]uint16, handshake.AckWords)}); link.ClassOf(err) != link.Down {
 			t.Errorf("after %d registers: the port lives: %v", k, err)
 		}
-		got := make([]uint16, block.PayloadWords)
-		c.Load(block.PAYLOAD, 0, got)
+		got := make([]uint16, handshake.PayloadWords)
+		c.Load(handshake.PAYLOAD, 0, got)
 		if !slices.Equal(got[:k], fresh[:k]) || !slices.Equal(got[k:], old[k:]) {
 			t.Fatalf("after %d registers the block is %04X", k, got)
 		}
@@ -103,12 +103,12 @@ func TestHalfWritten(t *testing.T) {
 			continue // what was written so far is the same in both
 		}
 		halves++
-		if err := block.Verify(block.PAYLOAD, got); err == nil {
+		if err := handshake.Verify(handshake.PAYLOAD, got); err == nil {
 			t.Errorf("after %d registers the block passes for a whole one", k)
 		}
 	}
-	if halves < block.PayloadWords/2 {
-		t.Errorf("only %d of %d interruptions left half a block", halves, block.PayloadWords)
+	if halves < handshake.PayloadWords/2 {
+		t.Errorf("only %d of %d interruptions left half a block", halves, handshake.PayloadWords)
 	}
 }
 
@@ -126,7 +126,7 @@ func TestRefusedMidway(t *testing.T) {
 			c.except = 6
 		}
 	}
-	err := p.Write(t.Context(), block.ACK, ackOf(t, 3))
+	err := p.Write(t.Context(), handshake.ACK, ackOf(t, 3))
 	if link.ClassOf(err) != link.Unknown || !strings.Contains(err.Error(), "after 4 of 10 registers") {
 		t.Errorf("got %v, want unknown after 4 of 10 registers", err)
 	}
@@ -144,11 +144,11 @@ func TestOverLimit(t *testing.T) {
 	conf := config(t)
 	conf.Limits.Read = 50
 	p := open(t, c, conf)
-	c.Store(block.REQ, 0, []uint16{0x5251, 1, 7})
-	c.Store(block.OUT, 63, []uint16{0x4F55})
-	spans := []link.Span{{Block: block.REQ, Dst: make([]uint16, block.ReqWords)}}
-	for entry := range block.OutEntries {
-		spans = append(spans, link.Span{Block: block.OUT, Entry: entry, Dst: make([]uint16, block.OutWords)})
+	c.Store(handshake.REQ, 0, []uint16{0x5251, 1, 7})
+	c.Store(handshake.OUT, 63, []uint16{0x4F55})
+	spans := []link.Span{{Block: handshake.REQ, Dst: make([]uint16, handshake.ReqWords)}}
+	for entry := range handshake.OutEntries {
+		spans = append(spans, link.Span{Block: handshake.OUT, Entry: entry, Dst: make([]uint16, handshake.OutWords)})
 	}
 	if err := p.Read(t.Context(), spans...); err != nil || spans[0].Dst[2] != 7 || spans[64].Dst[0] != 0x4F55 {
 		t.Errorf("within the limit: %v", err)

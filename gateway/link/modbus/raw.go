@@ -6,7 +6,7 @@ import (
 
 	"github.com/goburrow/modbus"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 )
 
@@ -31,7 +31,7 @@ func (d *Dialer) DialRaw(ctx context.Context) (*Raw, error) {
 
 // ReadRegisters fills dst from the zero-based address on, in one request. The
 // block is the one that the registers serve, for the error.
-func (r *Raw) ReadRegisters(ctx context.Context, b block.ID, address int, dst []uint16) error {
+func (r *Raw) ReadRegisters(ctx context.Context, b handshake.ID, address int, dst []uint16) error {
 	p := r.port
 	if p.dead != nil {
 		return p.refuseDead("read", b)
@@ -54,7 +54,7 @@ func (r *Raw) ReadRegisters(ctx context.Context, b block.ID, address int, dst []
 
 // WriteRegisters writes words from the zero-based address on, in one request
 // where the configuration says so, with the last word last otherwise.
-func (r *Raw) WriteRegisters(ctx context.Context, b block.ID, address int, words []uint16) error {
+func (r *Raw) WriteRegisters(ctx context.Context, b handshake.ID, address int, words []uint16) error {
 	p := r.port
 	if p.dead != nil {
 		return p.refuseDead("write", b)

@@ -7,7 +7,7 @@ import (
 	"testing"
 	"time"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/linktest"
 	"lapgate/gateway/link/modbus"
@@ -34,14 +34,14 @@ func TestServerRestart(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			span := link.Span{Block: block.REQ, Dst: make([]uint16, block.ReqWords)}
+			span := link.Span{Block: handshake.REQ, Dst: make([]uint16, handshake.ReqWords)}
 			if err := p.Read(t.Context(), span); err != nil {
 				t.Fatal(err)
 			}
 			_ = before.listener.Close()
 			before.Play(linktest.Hangup)
 			before.done.Wait()
-			if err := p.Write(t.Context(), block.ACK, ackOf(t, 3)); link.ClassOf(err) != link.Down && link.ClassOf(err) != link.Unknown {
+			if err := p.Write(t.Context(), handshake.ACK, ackOf(t, 3)); link.ClassOf(err) != link.Down && link.ClassOf(err) != link.Unknown {
 				t.Errorf("write while it is gone: got %v", err)
 			}
 			if err := p.Read(t.Context(), span); link.ClassOf(err) != link.Down {
@@ -52,7 +52,7 @@ func TestServerRestart(t *testing.T) {
 				t.Errorf("dial while it is gone: got %v, want down", err)
 			}
 			after := newRawControllerAt(t, before.address(), tt.secure)
-			after.Store(block.REQ, 0, []uint16{0x5251, 1, 7})
+			after.Store(handshake.REQ, 0, []uint16{0x5251, 1, 7})
 			again, err := d.Dial(t.Context())
 			if err != nil {
 				t.Fatal(err)
@@ -118,8 +118,8 @@ func TestCertificatesEnd(t *testing.T) {
 func TestProbe(t *testing.T) {
 	c := newRawController(t, nil)
 	c.inputs = true
-	c.Store(block.ACK, 0, []uint16{0x1234, 0xABCD})
-	c.Store(block.REQ, 0, []uint16{0x5251})
+	c.Store(handshake.ACK, 0, []uint16{0x1234, 0xABCD})
+	c.Store(handshake.REQ, 0, []uint16{0x5251})
 	p, err := modbus.OpenProbe(t.Context(), c.address(), 7, time.Second)
 	if err != nil {
 		t.Fatal(err)

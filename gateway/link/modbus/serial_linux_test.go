@@ -17,7 +17,7 @@ import (
 	"time"
 	"unsafe"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/linktest"
 	"lapgate/gateway/link/modbus"
@@ -306,16 +306,16 @@ func TestSerialOtherFunctions(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer p.Close()
-	d.Store(block.REQ, 0, []uint16{0x5251, 1, 7})
-	span := link.Span{Block: block.REQ, Dst: make([]uint16, block.ReqWords)}
+	d.Store(handshake.REQ, 0, []uint16{0x5251, 1, 7})
+	span := link.Span{Block: handshake.REQ, Dst: make([]uint16, handshake.ReqWords)}
 	if err := p.Read(t.Context(), span); err != nil || span.Dst[2] != 7 {
 		t.Errorf("got %v, %d", err, span.Dst[2])
 	}
-	want, got := ackOf(t, 9), make([]uint16, block.AckWords)
-	if err := p.Write(t.Context(), block.ACK, want); err != nil {
+	want, got := ackOf(t, 9), make([]uint16, handshake.AckWords)
+	if err := p.Write(t.Context(), handshake.ACK, want); err != nil {
 		t.Error(err)
 	}
-	if d.Load(block.ACK, 0, got); !slices.Equal(got, want) {
+	if d.Load(handshake.ACK, 0, got); !slices.Equal(got, want) {
 		t.Errorf("got %04X\nwant %04X", got, want)
 	}
 }
@@ -329,7 +329,7 @@ func TestSerialNoiseBetweenFrames(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	span := link.Span{Block: block.ACK, Dst: make([]uint16, block.AckWords)}
+	span := link.Span{Block: handshake.ACK, Dst: make([]uint16, handshake.AckWords)}
 	for range 10 {
 		if _, err := d.far.Write([]byte{0xFF, 0x00, 0x55, 7, 3}); err != nil {
 			t.Fatal(err)
@@ -367,13 +367,13 @@ func TestSerialLateAnswer(t *testing.T) {
 		t.Fatal(err)
 	}
 	for e, first := range []uint16{0x1111, 0x2222} {
-		words := make([]uint16, block.OutWords)
+		words := make([]uint16, handshake.OutWords)
 		words[0] = first
-		d.Store(block.OUT, e, words)
+		d.Store(handshake.OUT, e, words)
 	}
 	d.Play(lateAnswer)
-	dst := make([]uint16, block.OutWords)
-	if err := p.Read(t.Context(), link.Span{Block: block.OUT, Entry: 0, Dst: dst}); link.ClassOf(err) != link.Unknown {
+	dst := make([]uint16, handshake.OutWords)
+	if err := p.Read(t.Context(), link.Span{Block: handshake.OUT, Entry: 0, Dst: dst}); link.ClassOf(err) != link.Unknown {
 		t.Fatalf("got %v, want unknown", err)
 	}
 	if !d.Release() {
@@ -384,7 +384,7 @@ func TestSerialLateAnswer(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer p.Close()
-	if err := p.Read(t.Context(), link.Span{Block: block.OUT, Entry: 1, Dst: dst}); err != nil || dst[0] != 0x2222 {
+	if err := p.Read(t.Context(), link.Span{Block: handshake.OUT, Entry: 1, Dst: dst}); err != nil || dst[0] != 0x2222 {
 		t.Errorf("got %04X, %v, want 2222", dst[0], err)
 	}
 }
@@ -402,7 +402,7 @@ func TestSerialSplitException(t *testing.T) {
 		d.mu.Lock()
 		d.except = 6
 		d.mu.Unlock()
-		err := p.Read(t.Context(), link.Span{Block: block.ACK, Dst: make([]uint16, block.AckWords)})
+		err := p.Read(t.Context(), link.Span{Block: handshake.ACK, Dst: make([]uint16, handshake.AckWords)})
 		if link.ClassOf(err) != link.Refused || !strings.Contains(err.Error(), "busy") {
 			t.Fatalf("got %v, want refused as busy", err)
 		}
@@ -415,9 +415,9 @@ func TestSerialLineIsShared(t *testing.T) {
 	d, name := newSerialDevice(t)
 	dialer := must[*modbus.Dialer](t)(modbus.NewRTU(bus(name, 5*time.Second), serialConfig(t, 5*time.Second)))
 	for e := range 4 {
-		words := make([]uint16, block.OutWords)
+		words := make([]uint16, handshake.OutWords)
 		words[1] = uint16(e + 1)
-		d.Store(block.OUT, e, words)
+		d.Store(handshake.OUT, e, words)
 	}
 	var all sync.WaitGroup
 	for e := range 4 {
@@ -428,9 +428,9 @@ func TestSerialLineIsShared(t *testing.T) {
 				return
 			}
 			defer p.Close()
-			dst := make([]uint16, block.OutWords)
+			dst := make([]uint16, handshake.OutWords)
 			for range 20 {
-				if err := p.Read(context.Background(), link.Span{Block: block.OUT, Entry: e, Dst: dst}); err != nil || dst[1] != uint16(e+1) {
+				if err := p.Read(context.Background(), link.Span{Block: handshake.OUT, Entry: e, Dst: dst}); err != nil || dst[1] != uint16(e+1) {
 					t.Errorf("entry %d: got %d, %v", e, dst[1], err)
 					return
 				}

@@ -9,7 +9,7 @@ import (
 	"github.com/gopcua/opcua"
 	"github.com/gopcua/opcua/ua"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 )
 
@@ -60,16 +60,16 @@ func benchmark(b *testing.B, sec security) {
 	s := settings(b, fresh(b).address, sec)
 	p := dial(b, s)
 	bare := bareClient(b, s)
-	spans := []link.Span{span(block.REQ, 0), span(block.OUT, 7), span(block.OUT, 8), span(block.OUT, 9)}
-	back := span(block.PAYLOAD, 0)
-	payload, commit := make([]uint16, block.PayloadWords), make([]uint16, block.CommitWords)
+	spans := []link.Span{span(handshake.REQ, 0), span(handshake.OUT, 7), span(handshake.OUT, 8), span(handshake.OUT, 9)}
+	back := span(handshake.PAYLOAD, 0)
+	payload, commit := make([]uint16, handshake.PayloadWords), make([]uint16, handshake.CommitWords)
 	check := func(err error) {
 		if err != nil {
 			b.Fatal(err)
 		}
 	}
-	check((&block.Payload{Tag: "R2026-001190"}).Encode(payload))
-	check((&block.Commit{Offer: 3}).Encode(commit))
+	check((&handshake.Payload{Tag: "R2026-001190"}).Encode(payload))
+	check((&handshake.Commit{Offer: 3}).Encode(commit))
 	bounded := func(call func(context.Context)) {
 		ctx, cancel := context.WithTimeout(b.Context(), time.Second)
 		call(ctx)
@@ -78,7 +78,7 @@ func benchmark(b *testing.B, sec security) {
 	read := func(spans ...link.Span) func() {
 		return func() { bounded(func(ctx context.Context) { check(p.Read(ctx, spans...)) }) }
 	}
-	write := func(id block.ID, words []uint16) {
+	write := func(id handshake.ID, words []uint16) {
 		bounded(func(ctx context.Context) { check(p.Write(ctx, id, words)) })
 	}
 	bareRead := func(spans ...link.Span) func() {
@@ -96,7 +96,7 @@ func benchmark(b *testing.B, sec security) {
 			})
 		}
 	}
-	bareWrite := func(id block.ID, words []uint16) {
+	bareWrite := func(id handshake.ID, words []uint16) {
 		bounded(func(ctx context.Context) {
 			value, err := ua.NewVariant(words)
 			check(err)
@@ -116,15 +116,15 @@ func benchmark(b *testing.B, sec security) {
 	}{
 		{"poll", read(spans...), bareRead(spans...)},
 		{"delivery", func() {
-			write(block.PAYLOAD, payload)
+			write(handshake.PAYLOAD, payload)
 			readBack()
 			look()
-			write(block.COMMIT, commit)
+			write(handshake.COMMIT, commit)
 		}, func() {
-			bareWrite(block.PAYLOAD, payload)
+			bareWrite(handshake.PAYLOAD, payload)
 			readBackBare()
 			lookBare()
-			bareWrite(block.COMMIT, commit)
+			bareWrite(handshake.COMMIT, commit)
 		}},
 	} {
 		b.Run(bench.name, func(b *testing.B) {

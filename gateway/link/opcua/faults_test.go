@@ -13,7 +13,7 @@ import (
 
 	"github.com/gopcua/opcua/ua"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/linktest"
 
@@ -22,27 +22,27 @@ import (
 
 const impatience = 150 * time.Millisecond
 
-func span(id block.ID, entry int) link.Span {
-	return link.Span{Block: id, Entry: entry, Dst: make([]uint16, block.Words(id))}
+func span(id handshake.ID, entry int) link.Span {
+	return link.Span{Block: id, Entry: entry, Dst: make([]uint16, handshake.Words(id))}
 }
 
 func ring() (out []link.Span) {
-	for entry := range block.OutEntries {
-		out = append(out, span(block.OUT, entry))
+	for entry := range handshake.OutEntries {
+		out = append(out, span(handshake.OUT, entry))
 	}
 	return out
 }
 
 func lives(t *testing.T, p link.Port) {
 	t.Helper()
-	if err := p.Read(bounded(t, patience), span(block.REQ, 0)); err != nil {
+	if err := p.Read(bounded(t, patience), span(handshake.REQ, 0)); err != nil {
 		t.Errorf("the port does not work any more: %v", err)
 	}
 }
 
 func isDead(t *testing.T, p link.Port) {
 	t.Helper()
-	if err := p.Read(bounded(t, patience), span(block.REQ, 0)); link.ClassOf(err) != link.Down {
+	if err := p.Read(bounded(t, patience), span(handshake.REQ, 0)); link.ClassOf(err) != link.Down {
 		t.Errorf("the next read: got %v, want down", err)
 	}
 }
@@ -61,7 +61,7 @@ func TestServerRestart(t *testing.T) {
 	lives(t, p)
 	px.aim(closedAddress(t))
 	px.hangup()
-	err = p.Read(bounded(t, patience), span(block.REQ, 0))
+	err = p.Read(bounded(t, patience), span(handshake.REQ, 0))
 	if c := link.ClassOf(err); c != link.Down && c != link.Unknown {
 		t.Errorf("while it is gone: got %v", err)
 	}
@@ -78,12 +78,12 @@ func TestServerRestart(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := []uint16{17, 4, 2026}
-	after.store(block.REQ, 0, want)
-	s := span(block.REQ, 0)
+	after.store(handshake.REQ, 0, want)
+	s := span(handshake.REQ, 0)
 	if err := again.Read(bounded(t, patience), s); err != nil || !slices.Equal(s.Dst[:3], want) {
 		t.Errorf("after the restart: %v, %v", err, s.Dst[:3])
 	}
-	if was, is := p.(*port).blocks[block.REQ].NodeID.Namespace(), again.(*port).blocks[block.REQ].NodeID.Namespace(); was == is {
+	if was, is := p.(*port).blocks[handshake.REQ].NodeID.Namespace(), again.(*port).blocks[handshake.REQ].NodeID.Namespace(); was == is {
 		t.Errorf("namespace %d before and after: the test shows nothing", was)
 	}
 	_ = again.Close()
@@ -97,13 +97,13 @@ func TestSessionExpiry(t *testing.T) {
 		pl.with(func() { pl.srv.SessionManager().Delete(pl.sessions[0]) })
 		var err error
 		if write {
-			ack := make([]uint16, block.AckWords)
-			if err := (&block.Ack{UpTo: 7}).Encode(ack); err != nil {
+			ack := make([]uint16, handshake.AckWords)
+			if err := (&handshake.Ack{UpTo: 7}).Encode(ack); err != nil {
 				t.Fatal(err)
 			}
-			err = p.Write(bounded(t, patience), block.ACK, ack)
+			err = p.Write(bounded(t, patience), handshake.ACK, ack)
 		} else {
-			err = p.Read(bounded(t, patience), span(block.REQ, 0))
+			err = p.Read(bounded(t, patience), span(handshake.REQ, 0))
 		}
 		if link.ClassOf(err) != link.Down || len(mention(err, "forgotten the session")) > 0 {
 			t.Errorf("write %t: got %v, want down", write, err)
@@ -143,7 +143,7 @@ func TestRenewal(t *testing.T) {
 	lives(t, p)
 	swallow.Store(true)
 	<-swallowed
-	err = p.Read(bounded(t, impatience), span(block.REQ, 0))
+	err = p.Read(bounded(t, impatience), span(handshake.REQ, 0))
 	if link.ClassOf(err) != link.Unknown || !errors.Is(err, context.DeadlineExceeded) {
 		t.Errorf("got %v, want unknown by the deadline", err)
 	}
@@ -165,7 +165,7 @@ func TestOverLimit(t *testing.T) {
 	if p.limit != 5 {
 		t.Fatalf("limit is %d, want 5", p.limit)
 	}
-	pl.store(block.OUT, 63, []uint16{63})
+	pl.store(handshake.OUT, 63, []uint16{63})
 	spans := ring()
 	if err := p.Read(bounded(t, patience), spans...); err != nil || spans[63].Dst[0] != 63 {
 		t.Errorf("the ring: %v, %d", err, spans[63].Dst[0])
@@ -182,13 +182,15 @@ func TestOverLimit(t *testing.T) {
 func TestOneBadItem(t *testing.T) {
 	pl := fresh(t)
 	p := dial(t, settings(t, pl.address, best))
-	name := NodeName(testLine, block.OUT, 2)
+	name := NodeName(testLine, handshake.OUT, 2)
 	now := time.Now()
 	for _, status := range []serverua.StatusCode{serverua.BadNoCommunication, serverua.UncertainLastUsableValue, serverua.BadNodeIDUnknown} {
-		pl.with(func() { pl.odd[name] = serverua.NewDataValue(make([]uint16, block.OutWords), status, now, 0, now, 0) })
-		err := p.Read(bounded(t, patience), span(block.REQ, 0), span(block.OUT, 1), span(block.OUT, 2))
+		pl.with(func() {
+			pl.odd[name] = serverua.NewDataValue(make([]uint16, handshake.OutWords), status, now, 0, now, 0)
+		})
+		err := p.Read(bounded(t, patience), span(handshake.REQ, 0), span(handshake.OUT, 1), span(handshake.OUT, 2))
 		var e *link.Error
-		if !errors.As(err, &e) || e.Class != link.Refused || e.Block != block.OUT || e.Help == "" {
+		if !errors.As(err, &e) || e.Class != link.Refused || e.Block != handshake.OUT || e.Help == "" {
 			t.Errorf("%v: got %v, want a refusal of OUT", status, err)
 		}
 		lives(t, p)
@@ -196,9 +198,9 @@ func TestOneBadItem(t *testing.T) {
 			"block OUT entry 02 (node", "value is not good")
 	}
 	pl.with(func() {
-		pl.odd[name] = serverua.NewDataValue(make([]uint16, block.OutWords), serverua.GoodLocalOverride, now, 0, now, 0)
+		pl.odd[name] = serverua.NewDataValue(make([]uint16, handshake.OutWords), serverua.GoodLocalOverride, now, 0, now, 0)
 	})
-	if err := p.Read(bounded(t, patience), span(block.OUT, 2)); err != nil {
+	if err := p.Read(bounded(t, patience), span(handshake.OUT, 2)); err != nil {
 		t.Errorf("a good value of another kind: %v", err)
 	}
 }
@@ -206,18 +208,18 @@ func TestOneBadItem(t *testing.T) {
 // TestTypeChange lets a variable change under an open port.
 func TestTypeChange(t *testing.T) {
 	pl := fresh(t)
-	name := NodeName(testLine, block.REQ, 0)
+	name := NodeName(testLine, handshake.REQ, 0)
 	now := time.Now()
 	for _, tt := range []struct {
 		value any
 		text  string
 	}{
-		{make([]int16, block.ReqWords), "[]int16"},
-		{make([]uint32, block.ReqWords), "[]uint32"},
-		{make([]float64, block.ReqWords), "[]float64"},
+		{make([]int16, handshake.ReqWords), "[]int16"},
+		{make([]uint32, handshake.ReqWords), "[]uint32"},
+		{make([]float64, handshake.ReqWords), "[]float64"},
 		{uint16(7), "type uint16"},
-		{make([]uint16, block.ReqWords-1), "95 elements, want 96"},
-		{make([]uint16, block.ReqWords+1), "97 elements, want 96"},
+		{make([]uint16, handshake.ReqWords-1), "95 elements, want 96"},
+		{make([]uint16, handshake.ReqWords+1), "97 elements, want 96"},
 		{[]uint16{}, "0 elements, want 96"},
 		{nil, "empty although it is good"},
 		{"text", "type string"},
@@ -225,7 +227,7 @@ func TestTypeChange(t *testing.T) {
 		pl.with(func() { clear(pl.odd) })
 		p := dial(t, settings(t, pl.address, best))
 		pl.with(func() { pl.odd[name] = serverua.NewDataValue(tt.value, serverua.Good, now, 0, now, 0) })
-		err := p.Read(bounded(t, patience), span(block.REQ, 0))
+		err := p.Read(bounded(t, patience), span(handshake.REQ, 0))
 		if link.ClassOf(err) != link.Unknown || len(mention(err, tt.text)) > 0 {
 			t.Errorf("%T: got %v, want unknown with %q", tt.value, err, tt.text)
 		}
@@ -241,7 +243,7 @@ func TestStaleAnswer(t *testing.T) {
 	p := dial(t, settings(t, px.address(), security{PolicyNone, ModeNone}))
 	p.channel.timeout = impatience
 	px.play(linktest.StaleTransaction)
-	err := p.Read(bounded(t, patience), span(block.REQ, 0))
+	err := p.Read(bounded(t, patience), span(handshake.REQ, 0))
 	if link.ClassOf(err) != link.Unknown || len(mention(err, "did not answer in time")) > 0 {
 		t.Errorf("got %v, want unknown by time", err)
 	}
@@ -252,7 +254,7 @@ func TestLibraryPanic(t *testing.T) {
 	p := dial(t, settings(t, fresh(t).address, best))
 	secure := p.channel.secure
 	p.channel.secure = nil
-	err := p.Read(bounded(t, patience), span(block.REQ, 0))
+	err := p.Read(bounded(t, patience), span(handshake.REQ, 0))
 	p.channel.secure = secure
 	if link.ClassOf(err) != link.Unknown || len(mention(err, "the library failed")) > 0 {
 		t.Errorf("got %v, want unknown", err)
@@ -310,18 +312,18 @@ func TestReadOnlyUser(t *testing.T) {
 		t.Errorf("got %+v, want a warning of missing rights", got)
 	}
 	lives(t, p)
-	ack := make([]uint16, block.AckWords)
-	if err := (&block.Ack{UpTo: 7}).Encode(ack); err != nil {
+	ack := make([]uint16, handshake.AckWords)
+	if err := (&handshake.Ack{UpTo: 7}).Encode(ack); err != nil {
 		t.Fatal(err)
 	}
-	if err := p.Write(bounded(t, patience), block.ACK, ack); link.ClassOf(err) != link.Refused || len(mention(err, "the user may not do this")) > 0 {
+	if err := p.Write(bounded(t, patience), handshake.ACK, ack); link.ClassOf(err) != link.Refused || len(mention(err, "the user may not do this")) > 0 {
 		t.Errorf("write: got %v, want a refusal", err)
 	}
 	lives(t, p)
 }
 
 func TestMissingNode(t *testing.T) {
-	pl := another(t, plantSpec{without: NodeName(testLine, block.COMMIT, 0)})
+	pl := another(t, plantSpec{without: NodeName(testLine, handshake.COMMIT, 0)})
 	s := settings(t, pl.address, best)
 	refused(t, s, link.ConfigClass, "block COMMIT (node", "line1.Commit", "no such variable")
 	err := func() error { _, err := dialer(t, s).Dial(bounded(t, patience)); return err }()

@@ -7,7 +7,7 @@ import (
 
 	"github.com/gopcua/opcua/ua"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 )
 
 // NamespaceURI is the namespace of the line's nodes. Its index differs from
@@ -26,12 +26,12 @@ const (
 // OutcomeName begins the browse name of every entry of the outcome ring.
 const OutcomeName = "Outcome"
 
-// BrowseName is the name of the variable that holds a block, for block.OUT of
+// BrowseName is the name of the variable that holds a block, for handshake.OUT of
 // one entry of the ring: Request, Outcome00 to Outcome63, Heartbeat, Hello,
 // Payload, Commit, Ack. Every variable is an array of UInt16 of the length of
 // its block. It is empty for what is no block.
-func BrowseName(id block.ID, entry int) string {
-	if id == block.OUT {
+func BrowseName(id handshake.ID, entry int) string {
+	if id == handshake.OUT {
 		return fmt.Sprintf("%s%02d", OutcomeName, entry)
 	}
 	return names()[id]
@@ -40,21 +40,21 @@ func BrowseName(id block.ID, entry int) string {
 // NodeName is the identifier of the variable's node, a string in the namespace
 // NamespaceURI: the name of the line, a dot and Request, Outcome.00 to
 // Outcome.63, Heartbeat, Hello, Payload, Commit or Ack.
-func NodeName(line string, id block.ID, entry int) string {
-	if id == block.OUT {
+func NodeName(line string, id handshake.ID, entry int) string {
+	if id == handshake.OUT {
 		return fmt.Sprintf("%s.%s.%02d", line, OutcomeName, entry)
 	}
 	return line + "." + names()[id]
 }
 
-func names() map[block.ID]string {
-	return map[block.ID]string{
-		block.REQ:       "Request",
-		block.HEARTBEAT: "Heartbeat",
-		block.HELLO:     "Hello",
-		block.PAYLOAD:   "Payload",
-		block.COMMIT:    "Commit",
-		block.ACK:       "Ack",
+func names() map[handshake.ID]string {
+	return map[handshake.ID]string{
+		handshake.REQ:       "Request",
+		handshake.HEARTBEAT: "Heartbeat",
+		handshake.HELLO:     "Hello",
+		handshake.PAYLOAD:   "Payload",
+		handshake.COMMIT:    "Commit",
+		handshake.ACK:       "Ack",
 	}
 }
 
@@ -63,12 +63,12 @@ func names() map[block.ID]string {
 const entryMark = "*"
 
 // identifier is the node of a block as configured, or by its name.
-func (s *Settings) identifier(id block.ID, entry int) string {
+func (s *Settings) identifier(id handshake.ID, entry int) string {
 	text, ok := s.Nodes[id]
 	if !ok {
 		return NodeName(s.Line, id, entry)
 	}
-	if id == block.OUT {
+	if id == handshake.OUT {
 		return strings.Replace(text, entryMark, fmt.Sprintf("%02d", entry), 1)
 	}
 	return text

@@ -19,7 +19,7 @@ import (
 	"github.com/gopcua/opcua/ua"
 	"github.com/gopcua/opcua/uasc"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 )
 
@@ -172,8 +172,8 @@ func (d *Dialer) tell(holds bool, key string, w Warning) {
 type port struct {
 	channel *channel
 	dialer  *Dialer
-	blocks  [int(block.ACK) + 1]*ua.ReadValueID
-	entries [block.OutEntries]*ua.ReadValueID
+	blocks  [int(handshake.ACK) + 1]*ua.ReadValueID
+	entries [handshake.OutEntries]*ua.ReadValueID
 	limit   int // nodes in one read, 0 for any number
 	skew    time.Duration
 	dead    error
@@ -186,8 +186,8 @@ type port struct {
 // at the last read.
 func (p *port) Skew() time.Duration { return p.skew }
 
-func (p *port) item(id block.ID, entry int) *ua.ReadValueID {
-	if id == block.OUT {
+func (p *port) item(id handshake.ID, entry int) *ua.ReadValueID {
+	if id == handshake.OUT {
 		return p.entries[entry]
 	}
 	return p.blocks[id]
@@ -305,7 +305,7 @@ func wordsOf(v *ua.DataValue, want int) ([]uint16, error) {
 
 // Write writes one node, so it is one request whatever the server's limit of
 // nodes. Only the value is sent: a server may refuse a status or a time.
-func (p *port) Write(ctx context.Context, b block.ID, words []uint16) error {
+func (p *port) Write(ctx context.Context, b handshake.ID, words []uint16) error {
 	if err := link.CheckWrite(b, words); err != nil {
 		return err
 	}
@@ -342,13 +342,13 @@ func (p *port) Write(ctx context.Context, b block.ID, words []uint16) error {
 // good tells by the two highest bits whether data may be used.
 func good(s ua.StatusCode) bool { return s>>30 == 0 }
 
-func (p *port) refuseDead(op string, b block.ID) error {
+func (p *port) refuseDead(op string, b handshake.ID) error {
 	return &link.Error{Op: op, Block: b, Class: link.Down, Err: fmt.Errorf("the port is dead since: %w", p.dead)}
 }
 
 // fail classes an error, and ends the connection unless the server certainly
 // answered this request and did nothing.
-func (p *port) fail(op string, b block.ID, err error) error {
+func (p *port) fail(op string, b handshake.ID, err error) error {
 	e := &link.Error{Op: op, Block: b, Class: link.Unknown, Err: err, Help: silenceHelp(err)}
 	var f *fault
 	switch {

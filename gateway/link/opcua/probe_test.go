@@ -5,7 +5,7 @@ import (
 	"strings"
 	"testing"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 )
 
@@ -19,7 +19,7 @@ func TestProbe(t *testing.T) {
 	}) {
 		t.Errorf("offers: %+v, %v", offers, err)
 	}
-	pl.store(block.REQ, 0, []uint16{0x5251, 1, 7})
+	pl.store(handshake.REQ, 0, []uint16{0x5251, 1, 7})
 	s := settings(t, pl.address, best)
 	s.Line = ""
 	p, err := OpenProbe(ctx, s)
@@ -38,7 +38,7 @@ func TestProbe(t *testing.T) {
 	if err != nil || !complete {
 		t.Fatalf("browsing: complete %t, %v", complete, err)
 	}
-	at := slices.IndexFunc(found, func(f Found) bool { return strings.HasSuffix(f.ID, NodeName(testLine, block.REQ, 0)) })
+	at := slices.IndexFunc(found, func(f Found) bool { return strings.HasSuffix(f.ID, NodeName(testLine, handshake.REQ, 0)) })
 	if at < 0 || found[at].Class != "Variable" || found[at].Depth < 1 {
 		t.Fatalf("the request block was not found: %+v", found)
 	}

@@ -8,7 +8,7 @@ import (
 	"github.com/gopcua/opcua/id"
 	"github.com/gopcua/opcua/ua"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 )
 
@@ -64,7 +64,7 @@ func itemOf(node *ua.NodeID) *ua.ReadValueID {
 }
 
 // node parses an identifier as it was pasted.
-func (r *Raw) node(op string, b block.ID, text string) (*ua.NodeID, error) {
+func (r *Raw) node(op string, b handshake.ID, text string) (*ua.NodeID, error) {
 	if n, ok := r.nodes[text]; ok {
 		return n, nil
 	}
@@ -80,7 +80,7 @@ func (r *Raw) node(op string, b block.ID, text string) (*ua.NodeID, error) {
 // ReadValues fills values with those of the nodes, as the Go types of their
 // OPC UA types, in as few requests as the server's limit allows. The block is
 // the one that the nodes serve, for the error.
-func (r *Raw) ReadValues(ctx context.Context, b block.ID, nodes []string, values []any) error {
+func (r *Raw) ReadValues(ctx context.Context, b handshake.ID, nodes []string, values []any) error {
 	p := r.port
 	if p.dead != nil {
 		return p.refuseDead("read", b)
@@ -120,7 +120,7 @@ func (r *Raw) ReadValues(ctx context.Context, b block.ID, nodes []string, values
 
 // WriteValues writes values to nodes, in one request where the server's limit
 // allows. Refused means that none was written.
-func (r *Raw) WriteValues(ctx context.Context, b block.ID, nodes []string, values []any) error {
+func (r *Raw) WriteValues(ctx context.Context, b handshake.ID, nodes []string, values []any) error {
 	p := r.port
 	if p.dead != nil {
 		return p.refuseDead("write", b)
@@ -164,7 +164,7 @@ func (r *Raw) WriteValues(ctx context.Context, b block.ID, nodes []string, value
 }
 
 // judge tells what became of each node of a write.
-func (r *Raw) judge(b block.ID, nodes []string, results []ua.StatusCode, written *int) error {
+func (r *Raw) judge(b handshake.ID, nodes []string, results []ua.StatusCode, written *int) error {
 	var bad []error
 	refused := true
 	help := ""

@@ -13,7 +13,7 @@ import (
 
 	"github.com/gopcua/opcua/ua"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 
 	serverua "github.com/awcullen/opcua/ua"
@@ -68,8 +68,8 @@ func refused(t *testing.T, s Settings, class link.Class, texts ...string) {
 func TestEverySecurity(t *testing.T) {
 	v := vaultOf(t)
 	p := fresh(t)
-	commit := make([]uint16, block.CommitWords)
-	if err := (&block.Commit{Offer: 3}).Encode(commit); err != nil {
+	commit := make([]uint16, handshake.CommitWords)
+	if err := (&handshake.Commit{Offer: 3}).Encode(commit); err != nil {
 		t.Fatal(err)
 	}
 	for _, sec := range securities() {
@@ -93,7 +93,7 @@ func TestEverySecurity(t *testing.T) {
 				s := settings(t, p.address, sec)
 				s.User = u.user
 				got := dial(t, s)
-				if err := got.Write(bounded(t, patience), block.COMMIT, commit); err != nil {
+				if err := got.Write(bounded(t, patience), handshake.COMMIT, commit); err != nil {
 					t.Fatal(err)
 				}
 				p.with(func() {
@@ -468,7 +468,7 @@ func TestSettings(t *testing.T) {
 		t.Fatal(bad)
 	}
 	s = Settings{Endpoint: "http://u:secret-word@h", Policy: "Basic128", User: User{Name: "a", Certificate: []byte{1}},
-		Nodes: map[block.ID]string{block.OUT: "Out", block.ACK: "g=xx"}}
+		Nodes: map[handshake.ID]string{handshake.OUT: "Out", handshake.ACK: "g=xx"}}
 	_, err := New(s)
 	for _, text := range mention(err, "endpoint holds a login", "name of the line is empty", "policy \"Basic128\"", "both a user name and a user certificate",
 		"user certificate: x509", "namespace is empty", "identifier of block OUT", "node of block ACK", "folder", "request timeout", "clock skew") {
@@ -489,14 +489,14 @@ func TestSettings(t *testing.T) {
 }
 
 func TestIdentifiers(t *testing.T) {
-	s := Settings{Line: "line1", Nodes: map[block.ID]string{block.OUT: "DB7.Out[*]", block.ACK: "i=17", block.HELLO: "s=i=3"}}
+	s := Settings{Line: "line1", Nodes: map[handshake.ID]string{handshake.OUT: "DB7.Out[*]", handshake.ACK: "i=17", handshake.HELLO: "s=i=3"}}
 	for _, tt := range []struct {
-		id    block.ID
+		id    handshake.ID
 		entry int
 		want  string
 	}{
-		{block.REQ, 0, "ns=4;s=line1.Request"}, {block.OUT, 7, "ns=4;s=DB7.Out[07]"}, {block.OUT, 63, "ns=4;s=DB7.Out[63]"},
-		{block.ACK, 0, "ns=4;i=17"}, {block.HELLO, 0, "ns=4;s=i=3"},
+		{handshake.REQ, 0, "ns=4;s=line1.Request"}, {handshake.OUT, 7, "ns=4;s=DB7.Out[07]"}, {handshake.OUT, 63, "ns=4;s=DB7.Out[63]"},
+		{handshake.ACK, 0, "ns=4;i=17"}, {handshake.HELLO, 0, "ns=4;s=i=3"},
 	} {
 		n, err := nodeID(4, s.identifier(tt.id, tt.entry))
 		if err != nil || n.String() != tt.want {
@@ -504,9 +504,9 @@ func TestIdentifiers(t *testing.T) {
 		}
 	}
 	seen := map[string]bool{}
-	for _, b := range block.IDs() {
-		for entry := range block.OutEntries {
-			if b != block.OUT && entry > 0 {
+	for _, b := range handshake.IDs() {
+		for entry := range handshake.OutEntries {
+			if b != handshake.OUT && entry > 0 {
 				break
 			}
 			name := NodeName("line1", b, entry)
@@ -516,7 +516,7 @@ func TestIdentifiers(t *testing.T) {
 			seen[name] = true
 		}
 	}
-	if len(seen) != 6+block.OutEntries {
+	if len(seen) != 6+handshake.OutEntries {
 		t.Errorf("%d names", len(seen))
 	}
 }

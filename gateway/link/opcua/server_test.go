@@ -21,7 +21,7 @@ import (
 	"github.com/awcullen/opcua/server"
 	serverua "github.com/awcullen/opcua/ua"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link/linktest"
 )
 
@@ -275,18 +275,18 @@ func (p *plant) addNodes(spec plantSpec) error {
 		{RoleID: serverua.ObjectIDWellKnownRoleAuthenticatedUser, Permissions: all},
 	}
 	var nodes []server.Node
-	for _, b := range block.IDs() {
+	for _, b := range handshake.IDs() {
 		entries := 1
-		if b == block.OUT {
-			entries = block.OutEntries
+		if b == handshake.OUT {
+			entries = handshake.OutEntries
 		}
 		for entry := range entries {
-			name, words := NodeName(testLine, b, entry), block.Words(b)
+			name, words := NodeName(testLine, b, entry), handshake.Words(b)
 			if name == spec.without {
 				continue
 			}
 			access := serverua.AccessLevelsCurrentRead
-			if block.GatewayOwned(b) && !spec.readOnly {
+			if handshake.GatewayOwned(b) && !spec.readOnly {
 				access |= serverua.AccessLevelsCurrentWrite
 			}
 			n := server.NewVariableNode(p.srv, serverua.NewNodeIDString(ns, name),
@@ -356,11 +356,11 @@ func (p *plant) with(change func()) {
 	change()
 }
 
-func (p *plant) load(id block.ID, entry int, dst []uint16) {
+func (p *plant) load(id handshake.ID, entry int, dst []uint16) {
 	p.with(func() { copy(dst, p.image[NodeName(testLine, id, entry)]) })
 }
 
-func (p *plant) store(id block.ID, entry int, words []uint16) {
+func (p *plant) store(id handshake.ID, entry int, words []uint16) {
 	p.with(func() { copy(p.image[NodeName(testLine, id, entry)], words) })
 }
 

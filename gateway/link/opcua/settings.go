@@ -13,7 +13,7 @@ import (
 
 	"github.com/gopcua/opcua/ua"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 )
 
 // Policy is the set of algorithms that secures a connection.
@@ -99,10 +99,10 @@ type Settings struct {
 	// NamespaceURI is the namespace of the nodes.
 	NamespaceURI string
 	// Nodes replaces identifiers of nodes, by block: a string identifier, or
-	// one of the forms i=, g= and b=. That of block.OUT holds a * where the two
+	// one of the forms i=, g= and b=. That of handshake.OUT holds a * where the two
 	// digits of the entry, 00 to 63, stand. Blocks left out have the
 	// identifiers of NodeName.
-	Nodes map[block.ID]string
+	Nodes map[handshake.ID]string
 	// Folder holds the certificate and key of the gateway (below own) and the
 	// certificates of the servers that are trusted (below trusted).
 	Folder string
@@ -208,9 +208,9 @@ func (s *Settings) check() []error {
 	if s.NamespaceURI == "" {
 		add("namespace is empty, want a URI as %s", NamespaceURI)
 	}
-	for _, id := range block.IDs() {
+	for _, id := range handshake.IDs() {
 		text, given := s.Nodes[id]
-		if given && id == block.OUT && strings.Count(text, entryMark) != 1 {
+		if given && id == handshake.OUT && strings.Count(text, entryMark) != 1 {
 			add("identifier of block OUT is %q, want one %s where the two digits of the entry stand", text, entryMark)
 			continue
 		}

@@ -10,7 +10,7 @@ import (
 	"github.com/gopcua/opcua/id"
 	"github.com/gopcua/opcua/ua"
 
-	"lapgate/gateway/block"
+	"lapgate/gateway/handshake"
 )
 
 // survey finds the namespace, reads the server's limit and then every block
@@ -93,10 +93,10 @@ func (p *port) server(ctx context.Context) (uint16, error) {
 // place makes the nodes of all blocks.
 func (p *port) place(namespace uint16) error {
 	s := &p.dialer.settings
-	for _, b := range block.IDs() {
+	for _, b := range handshake.IDs() {
 		entries := 1
-		if b == block.OUT {
-			entries = block.OutEntries
+		if b == handshake.OUT {
+			entries = handshake.OutEntries
 		}
 		for entry := range entries {
 			node, err := nodeID(namespace, s.identifier(b, entry))
@@ -104,7 +104,7 @@ func (p *port) place(namespace uint16) error {
 				return &configError{fmt.Errorf("node of block %s: %w", b, err), "correct the identifiers of the nodes"}
 			}
 			item := &ua.ReadValueID{NodeID: node, AttributeID: ua.AttributeIDValue, DataEncoding: &ua.QualifiedName{}}
-			if b == block.OUT {
+			if b == handshake.OUT {
 				p.entries[entry] = item
 			} else {
 				p.blocks[b] = item
@@ -117,15 +117,15 @@ func (p *port) place(namespace uint16) error {
 // check is one attribute of one block's node.
 type check struct {
 	node  *ua.ReadValueID
-	block block.ID
+	block handshake.ID
 	entry int
 }
 
 // checks are the value of every node, and the rights where the gateway writes.
 func (p *port) checks() []check {
 	var out []check
-	for _, b := range block.IDs() {
-		if b == block.OUT {
+	for _, b := range handshake.IDs() {
+		if b == handshake.OUT {
 			for entry, item := range p.entries {
 				out = append(out, check{item, b, entry})
 			}
@@ -133,7 +133,7 @@ func (p *port) checks() []check {
 		}
 		item := p.blocks[b]
 		out = append(out, check{item, b, 0})
-		if block.GatewayOwned(b) {
+		if handshake.GatewayOwned(b) {
 			rights := *item
 			rights.AttributeID = ua.AttributeIDUserAccessLevel
 			out = append(out, check{&rights, b, 0})
@@ -157,7 +157,7 @@ func (c *check) judge(v *ua.DataValue, found *findings) {
 		found.add(c, fmt.Sprintf("value is not good: %v", v.Status), statusHelp(v.Status), lasts(v.Status))
 		return
 	}
-	if _, err := wordsOf(v, block.Words(c.block)); err != nil {
+	if _, err := wordsOf(v, handshake.Words(c.block)); err != nil {
 		found.add(c, err.Error(), "correct the variable in the controller: every block is an array of UInt16 of its own length", forGood)
 	}
 }
@@ -203,7 +203,7 @@ func (f *findings) err() error {
 	var help []string
 	for _, x := range f.list {
 		where := fmt.Sprintf("block %s", x.first.block)
-		if x.first.block == block.OUT {
+		if x.first.block == handshake.OUT {
 			where += fmt.Sprintf(" entry %02d", x.first.entry)
 		}
 		if x.more > 0 {

@@ -1,0 +1,164 @@
+package cycle
+
+import (
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
+	"strings"
+	"testing"
+	"time"
+)
+
+func TestRecoverRefusesContradictions(t *testing.T) {
+	a := record.OfferName{handshake.Session{Epoch: 2, Nonce: 1}, 1}
+	b := record.OfferName{handshake.Session{Epoch: 2, Nonce: 1}, 2}
+	open := record.Intent{Offer: a, Roll: 1, Payload: make([]uint16, handshake.PayloadWords)}
+	second := open
+	second.Offer = b
+	for _, c := range []struct {
+		name string
+		log  []record.Record
+		want string
+	}{
+		{"epoch taken twice", []record.Record{record.Session{Session: a.Session}, record.Session{Session: handshake.Session{Epoch: 2, Nonce: 9}}}, "was taken before"},
+		{"two offers open", []record.Record{open, second}, "before offer"},
+		{"commit of no offer", []record.Record{record.Commit{Offer: a}}, "no offer is open"},
+		{"verdict of another offer", []record.Record{open, record.Verdict{Offer: b}}, "is open"},
+		{"void twice", []record.Record{open, record.Void{Offer: a}, record.Void{Offer: a}}, "no offer is open"},
+		{"gap closes another offer", []record.Record{open, record.Gap{Closed: &b}}, "is open"},
+		{"no record", []record.Record{nil}, "no record"},
+	} {
+		m := New(Config{Line: testLine(), Times: testTimes})
+		var err error
+		for i, r := range c.log {
+			if err != nil {
+				t.Errorf("%s: record %d: %v", c.name, i, err)
+			}
+			err = m.Recover(record.Stored{Seq: uint64(i + 1), Record: r})
+		}
+		if err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: got %v, want an error with %q", c.name, err, c.want)
+		}
+	}
+}
+
+func TestNotices(t *testing.T) {
+	codes := map[string]NoticeInfo{}
+	for _, n := range Notices() {
+		if _, twice := codes[n.Code]; twice {
+			t.Errorf("code %s stands twice", n.Code)
+		}
+		if n.Meaning == "" || strings.ToLower(n.Code) != n.Code || strings.ContainsAny(n.Code, " _/") {
+			t.Errorf("code %q, meaning %q: want kebab-case and a meaning", n.Code, n.Meaning)
+		}
+		codes[n.Code] = n
+	}
+	for _, e := range endings {
+		if codes[e.begin].Code == "" || codes[e.end].Ends != e.begin {
+			t.Errorf("condition %s ends with %s, the table says %+v", e.begin, e.end, codes[e.end])
+		}
+	}
+}
+
+func TestCodesHoldWithReasonsOfTheHandshake(t *testing.T) {
+	for _, c := range Codes() {
+		if got := HoldReason(c.Code); got < handshake.HoldNoRecipe || got > handshake.HoldOrderDataMissing || uint16(got) != c.Reason {
+			t.Errorf("%s: reason %d, want 1 to 11", c.Code, got)
+		}
+	}
+}
+
+// TestStateNumbers: the heartbeat of the worked example of the handshake, 4.3,
+// carries state 4 for a gateway that polls.
+func TestStateNumbers(t *testing.T) {
+	if StatePoll != 4 || StatePoll.String() != "POLL" || StateHalted.String() != "HALTED" || State(99).String() != "UNKNOWN" {
+		t.Errorf("POLL is %d %s, HALTED is %s", StatePoll, StatePoll, StateHalted)
+	}
+}
+
+// TestStandingFaultIsToldOnce: a fault that stays for a long time is told of
+// once, and the journal grows slowly.
+func TestStandingFaultIsToldOnce(t *testing.T) {
+	for _, c := range []struct {
+		name, code string
+		begin      func(*world)
+	}{
+		{"reads torn", condInvalidRead, func(w *world) { w.faults.tearRead["REQ"] = -1 }},
+		{"reads refused", condRefused, func(w *world) { w.faults.refuse["REQ"] = -1 }},
+		{"payload refused", condRefused, func(w *world) { w.faults.refuse["PAYLOAD"] = -1; w.plc.arrive(12504, 16020, "A") }},
+		{"payload garbled", condReadback, func(w *world) { w.faults.garble["PAYLOAD"] = -1; w.plc.arrive(12504, 16020, "A") }},
+		{"controller stands", condTickStands, func(w *world) { w.plc.stopped = true }},
+		{"acknowledgements lost", condRing, func(w *world) { w.faults.swallow["ACK"] = -1; w.byHand(50) }},
+		{"sessions not adopted", condHello, func(w *world) { w.faults.swallow["HELLO"] = -1; w.plc.restart(true, true) }},
+	} {
+		w := newWorld(t)
+		for range 5 {
+			w.poll()
+		}
+		c.begin(w)
+		for range 30 {
+			w.poll()
+		}
+		before := len(w.log)
+		for range 600 {
+			w.poll()
+		}
+		if n := w.stats["notify/"+c.code]; n != 1 {
+			t.Errorf("%s: %s told %d times in a minute, want once", c.name, c.code, n)
+		}
+		// 600 polls are a minute; pauses grow to five seconds, and a session that
+		// comes to nothing leaves four records.
+		if grown := len(w.log) - before; grown > 60 {
+			t.Errorf("%s: the journal grew by %d records in a minute", c.name, grown)
+		}
+		if w.dead {
+			t.Errorf("%s: halted: %s", c.name, w.haltWhy)
+		}
+	}
+}
+
+func TestStatus(t *testing.T) {
+	w := newWorld(t)
+	w.plc.arrive(12504, 16020, "R-1")
+	w.faults.swallow["COMMIT"] = 1
+	for range 6 {
+		w.poll()
+	}
+	s := w.m.Status()
+	if s.State != StateVerdict || s.Roll != 1 || s.Tag != "R-1" || s.Phase != handshake.Await || s.Open == nil || !s.Adopted || !s.LinkUp || s.Age > time.Second {
+		t.Errorf("status %+v", s)
+	}
+	for range 20 {
+		w.poll()
+	}
+	s = w.m.Status()
+	if s.Open != nil || s.LastVerdict == nil || s.LastVerdict.Verdict != handshake.Accepted || s.CycleTime <= 0 || s.Covered != 1 {
+		t.Errorf("status after the verdict %+v", s)
+	}
+	want := map[string]uint64{"offers/accepted": 1, "resends/COMMIT": 1, "sessions/start": 1}
+	for i, c := range s.Counts {
+		if i > 0 && s.Counts[i-1].Key >= c.Key {
+			t.Errorf("counts are not sorted at %s", c.Key)
+		}
+		if n, ok := want[c.Key]; ok && n == c.N {
+			delete(want, c.Key)
+		}
+	}
+	if len(want) > 0 {
+		t.Errorf("counts %+v lack %v", s.Counts, want)
+	}
+}
+
+func BenchmarkIdlePoll(b *testing.B) {
+	w := newWorld(b)
+	for range 6 {
+		w.poll()
+	}
+	v := viewOf(w.plc.published[:]).(View)
+	b.ReportAllocs()
+	for b.Loop() {
+		w.mono += 100 * time.Millisecond
+		v.Request.Tick += 10
+		w.m.Step(Moment{Mono: w.mono}, Tick{})
+		w.m.Step(Moment{Mono: w.mono}, v)
+	}
+}

@@ -1,0 +1,327 @@
+package handshake
+
+import (
+	"fmt"
+	"hash/crc32"
+)
+
+// Sizes of the blocks in registers, and of the ring in entries.
+const (
+	ReqWords       = 96
+	OutWords       = 40
+	OutEntries     = 64
+	HeartbeatWords = 10
+	HelloWords     = 10
+	PayloadWords   = 80
+	CommitWords    = 14
+	AckWords       = 10
+)
+
+// LayoutVersion stands in the layout word of every block that has one.
+const LayoutVersion = 1
+
+// TagLen is the greatest number of characters of a roll tag.
+const TagLen = 16
+
+// idCount is the number of blocks.
+const idCount = int(ACK) + 1
+
+// Form is how a field stands in its registers.
+type Form string
+
+// The forms. A u32 is high word first, an i16 is two's complement, a text is
+// ASCII with two characters per register, an array is of u16.
+const (
+	FormU16   Form = "u16"
+	FormU32   Form = "u32"
+	FormI16   Form = "i16"
+	FormText  Form = "text"
+	FormArray Form = "array"
+)
+
+// Direction tells who writes a block.
+type Direction string
+
+// The directions.
+const (
+	ToGateway    Direction = "controller to gateway"
+	ToController Direction = "gateway to controller"
+)
+
+// FieldInfo describes one field of a block for documents and register maps.
+type FieldInfo struct {
+	Name      string    // snake_case, unique within the block
+	Register  int       // offset from the base of the block or entry
+	Words     int       // registers it takes
+	Kind      Form      // how it stands in them
+	Scale     float64   // number in Unit = number on the wire × Scale
+	Unit      string    // empty for plain numbers, bits and text
+	Doc       string    // meaning, values, and what 0 means
+	Direction Direction // who writes it
+}
+
+// shape is a table without its accessors.
+type shape interface {
+	size() int
+	infos() []FieldInfo
+	verify(words []uint16) error
+}
+
+// field is one row of a table. Exactly one accessor is set.
+type field[T any] struct {
+	reg   int
+	words int
+	name  string
+	scale float64
+	unit  string
+	doc   string
+	u16   func(*T) *uint16
+	u32   func(*T) *uint32
+	i16   func(*T) *int16
+	text  func(*T) *string
+	array func(*T) []uint16
+}
+
+func u16f[T any](reg int, name string, scale float64, unit, doc string, at func(*T) *uint16) field[T] {
+	return field[T]{reg: reg, words: 1, name: name, scale: scale, unit: unit, doc: doc, u16: at}
+}
+
+func u32f[T any](reg int, name string, scale float64, unit, doc string, at func(*T) *uint32) field[T] {
+	return field[T]{reg: reg, words: 2, name: name, scale: scale, unit: unit, doc: doc, u32: at}
+}
+
+func i16f[T any](reg int, name string, scale float64, unit, doc string, at func(*T) *int16) field[T] {
+	return field[T]{reg: reg, words: 1, name: name, scale: scale, unit: unit, doc: doc, i16: at}
+}
+
+func textf[T any](reg, words int, name, doc string, at func(*T) *string) field[T] {
+	return field[T]{reg: reg, words: words, name: name, scale: 1, doc: doc, text: at}
+}
+
+func arrayf[T any](reg, words int, name string, scale float64, unit, doc string, at func(*T) []uint16) field[T] {
+	return field[T]{reg: reg, words: words, name: name, scale: scale, unit: unit, doc: doc, array: at}
+}
+
+// table is one block: encoder, decoder, register map and documentation all
+// come from it.
+type table[T any] struct {
+	block    ID
+	words    int
+	typ      uint16
+	layout   bool // register 1 is the layout word
+	genHead  int  // registers of the generation, 0 none
+	genTail  int
+	dir      Direction
+	fields   []field[T]
+	reserved []int // registers that stay zero
+}
+
+// build finds the registers that no field covers; those are written as zero
+// and refused when they are not.
+func build[T any](t table[T]) *table[T] {
+	var used [ReqWords]bool
+	used[0], used[t.words-2], used[t.words-1] = true, true, true
+	if t.layout {
+		used[1] = true
+	}
+	for _, f := range t.fields {
+		for i := range f.words {
+			used[f.reg+i] = true
+		}
+	}
+	for r := range t.words {
+		if !used[r] {
+			t.reserved = append(t.reserved, r)
+		}
+	}
+	return &t
+}
+
+func (t *table[T]) size() int { return t.words }
+
+func (t *table[T]) infos() []FieldInfo {
+	out := make([]FieldInfo, 0, len(t.fields)+3)
+	out = append(out, FieldInfo{"type", 0, 1, FormU16, 1, "",
+		fmt.Sprintf("Type word of the block, always %04X hexadecimal.", t.typ), t.dir})
+	if t.layout {
+		out = append(out, FieldInfo{"layout", 1, 1, FormU16, 1, "",
+			fmt.Sprintf("Version of the layout, always %d.", LayoutVersion), t.dir})
+	}
+	for _, f := range t.fields {
+		out = append(out, FieldInfo{f.name, f.reg, f.words, f.form(), f.scale, f.unit, f.doc, t.dir})
+	}
+	return append(out, FieldInfo{"crc", t.words - 2, 2, FormU32, 1, "",
+		"CRC-32 over all registers before it, as big-endian bytes.", t.dir})
+}
+
+func (f *field[T]) form() Form {
+	switch {
+	case f.u32 != nil:
+		return FormU32
+	case f.i16 != nil:
+		return FormI16
+	case f.text != nil:
+		return FormText
+	case f.array != nil:
+		return FormArray
+	}
+	return FormU16
+}
+
+// CRC returns CRC-32 (IEEE 802.3) over the words as big-endian bytes.
+func CRC(words []uint16) uint32 {
+	crc := ^uint32(0)
+	for _, w := range words {
+		crc = crc32.IEEETable[byte(crc)^byte(w>>8)] ^ crc>>8
+		crc = crc32.IEEETable[byte(crc)^byte(w)] ^ crc>>8
+	}
+	return ^crc
+}
+
+func get32(w []uint16) uint32 { return uint32(w[0])<<16 | uint32(w[1]) }
+
+func put32(w []uint16, v uint32) { w[0], w[1] = uint16(v>>16), uint16(v) }
+
+// encode fills dst, which has the length of the block.
+func (t *table[T]) encode(x *T, dst []uint16) error {
+	if len(dst) != t.words {
+		return fmt.Errorf("encode block %s: %d registers given, want %d", t.block, len(dst), t.words)
+	}
+	for i := range t.fields {
+		f := &t.fields[i]
+		w := dst[f.reg : f.reg+f.words]
+		switch {
+		case f.u16 != nil:
+			w[0] = *f.u16(x)
+		case f.u32 != nil:
+			put32(w, *f.u32(x))
+		case f.i16 != nil:
+			w[0] = uint16(*f.i16(x))
+		case f.array != nil:
+			copy(w, f.array(x))
+		case f.text != nil:
+			if err := putText(w, *f.text(x)); err != nil {
+				return fmt.Errorf("encode block %s: field %s: %w", t.block, f.name, err)
+			}
+		}
+	}
+	for _, r := range t.reserved {
+		dst[r] = 0
+	}
+	dst[0] = t.typ
+	if t.layout {
+		dst[1] = LayoutVersion
+	}
+	put32(dst[t.words-2:], CRC(dst[:t.words-2]))
+	return nil
+}
+
+// decode fills x. On an error x is as it was.
+func (t *table[T]) decode(words []uint16, x *T) error {
+	if err := t.verify(words); err != nil {
+		return err
+	}
+	for i := range t.fields {
+		f := &t.fields[i]
+		w := words[f.reg : f.reg+f.words]
+		switch {
+		case f.u16 != nil:
+			*f.u16(x) = w[0]
+		case f.u32 != nil:
+			*f.u32(x) = get32(w)
+		case f.i16 != nil:
+			*f.i16(x) = int16(w[0])
+		case f.array != nil:
+			copy(f.array(x), w)
+		case f.text != nil:
+			getText(w, f.text(x))
+		}
+	}
+	return nil
+}
+
+// verify accepts exactly the words that encode can produce. The generation is
+// compared before the checksum, so that a block caught half written is told
+// apart from a damaged one.
+func (t *table[T]) verify(words []uint16) error {
+	if len(words) != t.words {
+		return &DecodeError{Block: t.block, Cause: CauseLength, Got: uint32(len(words)), Want: uint32(t.words)}
+	}
+	if words[0] != t.typ {
+		return &DecodeError{Block: t.block, Cause: CauseType, Got: uint32(words[0]), Want: uint32(t.typ)}
+	}
+	if t.layout && words[1] != LayoutVersion {
+		return &DecodeError{Block: t.block, Cause: CauseLayout, Register: 1, Field: "layout",
+			Got: uint32(words[1]), Want: LayoutVersion}
+	}
+	if t.genTail != 0 && words[t.genHead] != words[t.genTail] {
+		return &DecodeError{Block: t.block, Cause: CauseGeneration, Register: t.genTail,
+			Got: uint32(words[t.genTail]), Want: uint32(words[t.genHead])}
+	}
+	if got, want := get32(words[t.words-2:]), CRC(words[:t.words-2]); got != want {
+		return &DecodeError{Block: t.block, Cause: CauseCRC, Register: t.words - 2, Got: got, Want: want}
+	}
+	for _, r := range t.reserved {
+		if words[r] != 0 {
+			return &DecodeError{Block: t.block, Cause: CauseLayout, Register: r, Field: "zero", Got: uint32(words[r])}
+		}
+	}
+	for i := range t.fields {
+		f := &t.fields[i]
+		if f.text == nil {
+			continue
+		}
+		if at, ok := badText(words[f.reg : f.reg+f.words]); !ok {
+			return &DecodeError{Block: t.block, Cause: CauseLayout, Register: f.reg + at, Field: f.name,
+				Got: uint32(words[f.reg+at])}
+		}
+	}
+	return nil
+}
+
+// putText writes ASCII, first character in the high byte, zero padded.
+func putText(w []uint16, s string) error {
+	if len(s) > 2*len(w) {
+		return fmt.Errorf("text %q has %d characters, at most %d fit", s, len(s), 2*len(w))
+	}
+	for i := range len(s) {
+		if s[i] == 0 || s[i] > 0x7F {
+			return fmt.Errorf("text %q holds byte %02X at position %d, only ASCII without zero can be sent", s, s[i], i+1)
+		}
+	}
+	clear(w)
+	for i := range len(s) {
+		w[i/2] |= uint16(s[i]) << (8 - 8*(i%2))
+	}
+	return nil
+}
+
+// getText sets *s, and allocates only when the text changed.
+func getText(w []uint16, s *string) {
+	var room [2 * ReqWords]byte
+	n := 0
+	for _, v := range w {
+		room[n], room[n+1] = byte(v>>8), byte(v)
+		n += 2
+	}
+	for n > 0 && room[n-1] == 0 {
+		n--
+	}
+	if *s != string(room[:n]) {
+		*s = string(room[:n])
+	}
+}
+
+// badText finds the first register that is not zero-padded ASCII.
+func badText(w []uint16) (at int, ok bool) {
+	ended := false
+	for i, v := range w {
+		for _, c := range [2]byte{byte(v >> 8), byte(v)} {
+			if c > 0x7F || ended && c != 0 {
+				return i, false
+			}
+			ended = c == 0
+		}
+	}
+	return 0, true
+}

@@ -1,0 +1,45 @@
+package record
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"io"
+	"reflect"
+)
+
+// Marshal writes a record as JSON. An error means that it holds a number that
+// JSON cannot hold.
+func Marshal(r Record) ([]byte, error) {
+	if r == nil {
+		return nil, fmt.Errorf("write record: there is none")
+	}
+	b, err := json.Marshal(r)
+	if err != nil {
+		return nil, fmt.Errorf("write record %s: %w", r.Kind(), err)
+	}
+	return b, nil
+}
+
+// Unmarshal reads a record that Marshal wrote, equal to the one written. A key
+// that the kind does not have, a kind that is not known and anything after the
+// record are errors.
+func Unmarshal(k Kind, b []byte) (Record, error) {
+	p := New(k)
+	if p == nil {
+		return nil, fmt.Errorf("read record: kind %q is not known; the journal may be of a newer version", k)
+	}
+	d := json.NewDecoder(bytes.NewReader(b))
+	d.DisallowUnknownFields()
+	if err := d.Decode(p); err != nil {
+		return nil, fmt.Errorf("read record %s: %w", k, err)
+	}
+	if _, err := d.Token(); err != io.EOF {
+		return nil, fmt.Errorf("read record %s: something stands after it", k)
+	}
+	r, ok := reflect.ValueOf(p).Elem().Interface().(Record)
+	if !ok {
+		return nil, fmt.Errorf("read record %s: it is not a record", k)
+	}
+	return r, nil
+}

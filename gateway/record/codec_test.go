@@ -1,0 +1,126 @@
+package record_test
+
+import (
+	"bytes"
+	"reflect"
+	"strings"
+	"testing"
+
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
+	"lapgate/recipe"
+	"lapgate/recipe/reel"
+)
+
+var kinds = []record.Kind{record.KindSession, record.KindRequest, record.KindIntent, record.KindCommit, record.KindVerdict, record.KindVoid, record.KindOutcome, record.KindGap,
+	record.KindHold, record.KindOverride, record.KindMode, record.KindConfig, record.KindShadow}
+
+// sampleRecords has one record of each kind with every field set.
+func sampleRecords() []record.Record {
+	name := record.OfferName{handshake.Session{Epoch: 7, Nonce: 0x9E3779B9}, 3}
+	token := handshake.Token{Boot: 41, Req: 1205}
+	found := []recipe.Finding{{Code: "scan-stale", Severity: recipe.Hold, Field: "age_s", Got: "130 s", Limit: "120 s", Where: "line.yaml:7", Text: "measure again"}}
+	return []record.Record{
+		record.Session{Session: name.Session, Boot: 41, Floor: 6, Cause: "start"},
+		record.Request{Token: token, Roll: 1190, Measured: recipe.Roll{Number: 1190, Tag: "R2026-001190", Diameter: 1.2504, Width: 1.602,
+			Order: &recipe.Order{ID: "A-7", Width: 1.6}}, Stand: recipe.Stand{Ready: [6]bool{true, true}, Outer: [6]float64{0.9}, Counted: [6]reel.Estimate{{Length: 812.5, U: 9.25, Known: true}}, Platen: 176.7},
+			Diameters: []uint16{12504, 12505}, Widths: []uint16{16020}, Permissives: 0x3F, Hung: []record.HungRoll{{Slot: 1, Width: 1.6, Paper: "kraft"}}},
+		record.Intent{Token: token, Roll: 1190, Tag: "R2026-001190", Offer: name, Form: handshake.KindHold, HoldReason: handshake.HoldMeasurement,
+			Origin: handshake.Computed, By: "kim", Reason: "looked at", ConfigHash: 0x1F2E3D4C, Payload: []uint16{0x5041, 1}, Findings: found},
+		record.Commit{Roll: 1190, Offer: name},
+		record.Verdict{Roll: 1190, Offer: name, Verdict: handshake.Rejected, Reason: 21, Settled: true},
+		record.Void{Roll: 1190, Offer: name, Evidence: "settled: another offer"},
+		record.Outcome{Outcome: handshake.Outcome{Index: 1189, RollNo: 1190, Boot: 41, Session: name.Session, Offer: 3, Outcome: handshake.Wrapped, Scale: 15712}, Words: []uint16{0x4F55, 1},
+			Weighing: &record.Weighing{Verdict: "wrong", Reading: 1571.2, Gross: 1490.5, Delta: 80.7, Text: "weigh again"}},
+		record.Gap{FromIndex: 1, ToIndex: 4, FromRoll: 2, ToRoll: 5, Closed: &name, Boot: 217000000, Cause: "controller memory lost"},
+		record.Hold{On: true, By: "ola", Reason: "paper"},
+		record.Override{Roll: 1190, By: "kim", Reason: 3, Text: "flat spot", Old: map[string]float64{"layers": 3}, New: map[string]float64{"layers": 4}, Refused: found},
+		record.Mode{Armed: true, By: "kim", Reason: "checked"},
+		record.Config{Hash: 1, By: "kim", Changes: []record.ConfigChange{{"a", "1", "2"}}},
+		record.Shadow{Token: token, Roll: 1190, Tag: "R2026-001190", Verdict: "hold", Payload: []uint16{1, 2}, Findings: found},
+	}
+}
+
+func TestRecordsComeBackEqual(t *testing.T) {
+	seen := map[record.Kind]bool{}
+	for _, r := range sampleRecords() {
+		seen[r.Kind()] = true
+		b, err := record.Marshal(r)
+		if err != nil {
+			t.Fatalf("%s: %v", r.Kind(), err)
+		}
+		back, err := record.Unmarshal(r.Kind(), b)
+		if err != nil {
+			t.Fatalf("%s: %v", r.Kind(), err)
+		}
+		if !reflect.DeepEqual(r, back) {
+			t.Errorf("%s: wrote %+v, read %+v", r.Kind(), r, back)
+		}
+		again, err := record.Marshal(r)
+		if err != nil || !bytes.Equal(b, again) {
+			t.Errorf("%s: written twice, %s and %s", r.Kind(), b, again)
+		}
+	}
+	for _, k := range kinds {
+		if !seen[k] {
+			t.Errorf("no sample of kind %s", k)
+		}
+	}
+}
+
+func TestUnmarshalRefuses(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		kind record.Kind
+		text string
+		want string
+	}{
+		{"unknown kind", "SOMETHING", `{}`, "not known"},
+		{"unknown key", record.KindCommit, `{"roll_no":1,"colour":"red"}`, "colour"},
+		{"two records", record.KindCommit, `{"roll_no":1}{"roll_no":2}`, "after it"},
+		{"wrong type", record.KindCommit, `{"roll_no":"one"}`, "roll_no"},
+		{"number too large", record.KindCommit, `{"roll_no":4294967296}`, "roll_no"},
+		{"empty", record.KindCommit, ``, "EOF"},
+		{"not JSON", record.KindCommit, "\x00\x01", "invalid character"},
+	} {
+		r, err := record.Unmarshal(c.kind, []byte(c.text))
+		if err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: got %v, %v; want an error with %q", c.name, r, err, c.want)
+		}
+	}
+	if _, err := record.Marshal(nil); err == nil {
+		t.Error("no record was written without an error")
+	}
+}
+
+// FuzzUnmarshal: what is read can be written, and reads the same again.
+func FuzzUnmarshal(f *testing.F) {
+	for _, r := range sampleRecords() {
+		b, err := record.Marshal(r)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(string(r.Kind()), b)
+	}
+	f.Fuzz(func(t *testing.T, kind string, b []byte) {
+		r, err := record.Unmarshal(record.Kind(kind), b)
+		if err != nil {
+			return
+		}
+		if r.Kind() != record.Kind(kind) {
+			t.Fatalf("read %s as %s", kind, r.Kind())
+		}
+		once, err := record.Marshal(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		back, err := record.Unmarshal(r.Kind(), once)
+		if err != nil {
+			t.Fatalf("%s: %v", once, err)
+		}
+		twice, err := record.Marshal(back)
+		if err != nil || !bytes.Equal(once, twice) {
+			t.Fatalf("%s\n%s\n%v", once, twice, err)
+		}
+	})
+}

@@ -1,0 +1,319 @@
+// Package record is what the journal holds of a line: the kinds of record, each
+// plain data that is stored as JSON and read back equal.
+package record
+
+import (
+	"fmt"
+	"time"
+
+	"lapgate/gateway/handshake"
+	"lapgate/recipe"
+)
+
+// Kind names a kind of record. It is stored, and never changes its meaning.
+type Kind string
+
+// The kinds of record.
+const (
+	KindSession  Kind = "SESSION"
+	KindRequest  Kind = "REQUEST"
+	KindIntent   Kind = "INTENT"
+	KindCommit   Kind = "COMMIT"
+	KindVerdict  Kind = "VERDICT"
+	KindVoid     Kind = "VOID"
+	KindOutcome  Kind = "OUTCOME"
+	KindGap      Kind = "GAP"
+	KindHold     Kind = "HOLD"
+	KindOverride Kind = "OVERRIDE"
+	KindMode     Kind = "MODE"
+	KindConfig   Kind = "CONFIG"
+	KindShadow   Kind = "SHADOW"
+)
+
+// Record is one durable fact of the line. A record is plain data: it is stored
+// as JSON and read back equal.
+type Record interface {
+	Kind() Kind
+	// RollNo is the roll it is about, 0 for none.
+	RollNo() uint32
+}
+
+// OfferName names one offer of one session; no other offer ever had it.
+type OfferName struct {
+	Session handshake.Session `json:"session"`
+	Offer   uint16            `json:"offer"`
+}
+
+type (
+	// Session stands before the HELLO of a session.
+	Session struct {
+		Session handshake.Session `json:"session"`
+		Boot    uint32            `json:"boot"`
+		Floor   uint32            `json:"floor"` // of the controller, read before the epoch was taken
+		Cause   string            `json:"cause"` // start, link, restart of the controller, ...
+	}
+	// Request is what a recipe is computed from, whole, so that it can
+	// be computed again.
+	Request struct {
+		Token       handshake.Token `json:"token"`
+		Roll        uint32          `json:"roll_no"`
+		Measured    recipe.Roll     `json:"measured"`
+		Stand       recipe.Stand    `json:"stand"`
+		Diameters   []uint16        `json:"diameters_dmm"` // samples, 0.1 mm
+		Widths      []uint16        `json:"widths_dmm"`
+		Permissives uint32          `json:"permissives"`
+		Hung        []HungRoll      `json:"hung,omitempty"` // wrapper rolls whose accounts begin here
+	}
+	// Intent stands before the PAYLOAD of an offer.
+	Intent struct {
+		Token      handshake.Token      `json:"token"`
+		Roll       uint32               `json:"roll_no"`
+		Tag        string               `json:"tag"`
+		Offer      OfferName            `json:"offer"`
+		Form       handshake.Kind       `json:"kind"`
+		HoldReason handshake.HoldReason `json:"hold_reason,omitempty"`
+		Origin     handshake.Origin     `json:"origin"`
+		By         string               `json:"by,omitempty"`
+		Reason     string               `json:"reason,omitempty"`
+		ConfigHash uint32               `json:"config_hash"`
+		Payload    []uint16             `json:"payload"`
+		Findings   []recipe.Finding     `json:"findings"`
+	}
+	// Commit stands before the COMMIT of an offer.
+	Commit struct {
+		Roll  uint32    `json:"roll_no"`
+		Offer OfferName `json:"offer"`
+	}
+	// Verdict is the controller's verdict.
+	Verdict struct {
+		Roll    uint32            `json:"roll_no"`
+		Offer   OfferName         `json:"offer"`
+		Verdict handshake.Verdict `json:"verdict"`
+		Reason  uint16            `json:"reason"`
+		Settled bool              `json:"settled,omitempty"` // learnt after a break, not while waiting
+	}
+	// Void says that no recipe of an offer was or will be used, and why
+	// that is certain.
+	Void struct {
+		Roll     uint32    `json:"roll_no"`
+		Offer    OfferName `json:"offer"`
+		Evidence string    `json:"evidence"`
+	}
+	// Outcome stands before the ACK of an outcome.
+	Outcome struct {
+		Outcome  handshake.Outcome `json:"outcome"`
+		Words    []uint16          `json:"words"`
+		Weighing *Weighing         `json:"weighing,omitempty"` // nil when nothing was judged
+	}
+	// Gap names outcomes or rolls of which nothing can be known. Without
+	// an upper end, the end is not known either.
+	Gap struct {
+		FromIndex uint32     `json:"from_index,omitempty"`
+		ToIndex   uint32     `json:"to_index,omitempty"`
+		FromRoll  uint32     `json:"from_roll,omitempty"`
+		ToRoll    uint32     `json:"to_roll,omitempty"`
+		Closed    *OfferName `json:"closed,omitempty"` // an offer closed as unknown
+		Boot      uint32     `json:"boot,omitempty"`   // under which the controller's memory was found lost
+		Cause     string     `json:"cause"`
+	}
+	// Hold stands before an operator's hold, or its end, takes effect.
+	Hold struct {
+		On     bool   `json:"on"`
+		By     string `json:"by"`
+		Reason string `json:"reason"`
+	}
+	// Override stands before an override takes effect.
+	Override struct {
+		Roll    uint32             `json:"roll_no"`
+		By      string             `json:"by"`
+		Reason  uint16             `json:"reason"`
+		Text    string             `json:"text"`
+		Old     map[string]float64 `json:"old"`
+		New     map[string]float64 `json:"new"`
+		Refused []recipe.Finding   `json:"refused,omitempty"`
+	}
+	// Mode says that writing was allowed or forbidden.
+	Mode struct {
+		Armed      bool      `json:"armed"`
+		By         string    `json:"by"`
+		Reason     string    `json:"reason"`
+		Cause      ModeCause `json:"cause,omitempty"`
+		Controller string    `json:"controller,omitempty"` // identity of the controller, as configured
+	}
+	// Config says which configuration is in force.
+	Config struct {
+		Hash    uint32         `json:"hash"`
+		By      string         `json:"by,omitempty"`
+		Changes []ConfigChange `json:"changes,omitempty"`
+	}
+	// Shadow is the recipe that would have been offered, while writing
+	// is forbidden.
+	Shadow struct {
+		Token    handshake.Token  `json:"token"`
+		Roll     uint32           `json:"roll_no"`
+		Tag      string           `json:"tag"`
+		Verdict  string           `json:"verdict"` // go, hold
+		Payload  []uint16         `json:"payload"`
+		Findings []recipe.Finding `json:"findings"`
+	}
+)
+
+// ModeCause is what allowed or forbade writing. Empty stands for a command.
+type ModeCause string
+
+// Causes other than a command.
+const (
+	CauseRestart ModeCause = "restart" // of the daemon
+	CauseSwap    ModeCause = "swap"    // the controller is another
+)
+
+// ConfigChange is one key that changed.
+type ConfigChange struct {
+	Key string `json:"key"`
+	Old string `json:"old"`
+	New string `json:"new"`
+}
+
+// Stored is a record as the journal holds it.
+type Stored struct {
+	Seq    uint64
+	At     time.Time // wall clock, for people
+	Record Record
+}
+
+// Kind returns KindSession.
+func (Session) Kind() Kind { return KindSession }
+
+// RollNo returns the roll the record is about, 0 for none.
+func (Session) RollNo() uint32 { return 0 }
+
+// Kind returns KindRequest.
+func (Request) Kind() Kind { return KindRequest }
+
+// RollNo returns the roll the record is about, 0 for none.
+func (r Request) RollNo() uint32 { return r.Roll }
+
+// Kind returns KindIntent.
+func (Intent) Kind() Kind { return KindIntent }
+
+// RollNo returns the roll the record is about, 0 for none.
+func (r Intent) RollNo() uint32 { return r.Roll }
+
+// Kind returns KindCommit.
+func (Commit) Kind() Kind { return KindCommit }
+
+// RollNo returns the roll the record is about, 0 for none.
+func (r Commit) RollNo() uint32 { return r.Roll }
+
+// Kind returns KindVerdict.
+func (Verdict) Kind() Kind { return KindVerdict }
+
+// RollNo returns the roll the record is about, 0 for none.
+func (r Verdict) RollNo() uint32 { return r.Roll }
+
+// Kind returns KindVoid.
+func (Void) Kind() Kind { return KindVoid }
+
+// RollNo returns the roll the record is about, 0 for none.
+func (r Void) RollNo() uint32 { return r.Roll }
+
+// Kind returns KindOutcome.
+func (Outcome) Kind() Kind { return KindOutcome }
+
+// RollNo returns the roll the record is about, 0 for none.
+func (r Outcome) RollNo() uint32 { return r.Outcome.RollNo }
+
+// Kind returns KindGap.
+func (Gap) Kind() Kind { return KindGap }
+
+// RollNo returns the roll the record is about, 0 for none.
+func (Gap) RollNo() uint32 { return 0 }
+
+// Kind returns KindHold.
+func (Hold) Kind() Kind { return KindHold }
+
+// RollNo returns the roll the record is about, 0 for none.
+func (Hold) RollNo() uint32 { return 0 }
+
+// Kind returns KindOverride.
+func (Override) Kind() Kind { return KindOverride }
+
+// RollNo returns the roll the record is about, 0 for none.
+func (r Override) RollNo() uint32 { return r.Roll }
+
+// Kind returns KindMode.
+func (Mode) Kind() Kind { return KindMode }
+
+// RollNo returns the roll the record is about, 0 for none.
+func (Mode) RollNo() uint32 { return 0 }
+
+// Kind returns KindConfig.
+func (Config) Kind() Kind { return KindConfig }
+
+// RollNo returns the roll the record is about, 0 for none.
+func (Config) RollNo() uint32 { return 0 }
+
+// Kind returns KindShadow.
+func (Shadow) Kind() Kind { return KindShadow }
+
+// RollNo returns the roll the record is about, 0 for none.
+func (r Shadow) RollNo() uint32 { return r.Roll }
+
+// New returns a pointer to an empty record of a kind, to be read into,
+// or nil for a kind that is not known.
+func New(k Kind) any {
+	switch k {
+	case KindSession:
+		return new(Session)
+	case KindRequest:
+		return new(Request)
+	case KindIntent:
+		return new(Intent)
+	case KindCommit:
+		return new(Commit)
+	case KindVerdict:
+		return new(Verdict)
+	case KindVoid:
+		return new(Void)
+	case KindOutcome:
+		return new(Outcome)
+	case KindGap:
+		return new(Gap)
+	case KindHold:
+		return new(Hold)
+	case KindOverride:
+		return new(Override)
+	case KindMode:
+		return new(Mode)
+	case KindConfig:
+		return new(Config)
+	case KindShadow:
+		return new(Shadow)
+	}
+	return nil
+}
+
+// String names the offer for people.
+func (n OfferName) String() string {
+	return fmt.Sprintf("%d/%08X/%d", n.Session.Epoch, n.Session.Nonce, n.Offer)
+}
+
+// HungRoll is a wrapper roll whose account begins with a request: its slot,
+// and what the configuration said hangs there. Its outer diameter stands in
+// the same record.
+type HungRoll struct {
+	Slot  int     `json:"slot"`
+	Width float64 `json:"width_m"`
+	Paper string  `json:"paper"`
+}
+
+// Weighing is the judgement on the scale reading of a wrapped roll. Verdict
+// is one of good, doubtful, wrong and unreadable, the last for a reading that
+// the recipe did not predict.
+type Weighing struct {
+	Verdict string  `json:"verdict"`
+	Reading float64 `json:"reading_kg"`
+	Gross   float64 `json:"gross_kg"` // expected; 0 when not predicted
+	Delta   float64 `json:"delta_kg"` // reading less expected
+	Text    string  `json:"text"`     // with the likely causes of a mismatch
+}

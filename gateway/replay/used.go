@@ -1,0 +1,245 @@
+package replay
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
+	"lapgate/recipe"
+)
+
+// Tolerance is how far what the controller used may be from our setpoint: the
+// greater of Abs, in the unit of the field, and Rel of our setpoint. Scale
+// takes our own tolerance of the weighing instead.
+type Tolerance struct {
+	Abs, Rel float64
+	Scale    bool
+}
+
+// Usage is one setpoint that an outcome reports as used.
+type Usage struct {
+	Field     Field
+	Tolerance Tolerance
+
+	used      place
+	usedScale float64
+}
+
+// Usages are the setpoints that an outcome reports, with the tolerances that
+// hold where nobody gives others. They are judgement (J): about what a
+// controller's own rounding and ramps make, and what nobody sees on a roll.
+func Usages() []Usage {
+	list := []struct {
+		ours, used string
+		tolerance  Tolerance
+	}{
+		{slotField, "used_slot", Tolerance{}},
+		{"feed_length", "used_feed_length", Tolerance{Rel: 0.02}},
+		{"layers", "used_layers", Tolerance{Abs: 0.1}},
+		{"overlap", "used_overlap", Tolerance{Abs: 25}},
+		{"crimp_time", "used_crimp_time", Tolerance{Abs: 0.5}},
+		{"header_temperature", "used_header_temperature", Tolerance{Abs: 5}},
+		{"header_dwell", "used_header_dwell", Tolerance{Abs: 0.5}},
+		{"outer_head", "used_outer_head", Tolerance{}},
+		{"gross_mass", "scale_reading", Tolerance{Scale: true}},
+	}
+	fields, outcome := Fields(), handshake.Fields(handshake.OUT)
+	var out []Usage
+	for _, l := range list {
+		f := slices.IndexFunc(fields, func(f Field) bool { return f.Name == l.ours })
+		o := slices.IndexFunc(outcome, func(f handshake.FieldInfo) bool { return f.Name == l.used })
+		out = append(out, Usage{
+			Field: fields[f], Tolerance: l.tolerance,
+			used: place{outcome[o].Register, outcome[o].Kind}, usedScale: outcome[o].Scale,
+		})
+	}
+	return out
+}
+
+// Reading is one setpoint of ours beside what was used.
+type Reading struct {
+	Ours, Used float64 // in the unit of the field
+	// Compared is whether both are there. An outcome has 0 for what the
+	// controller does not report.
+	Compared bool
+	Reported bool // used is there
+	Allowed  float64
+}
+
+// Difference is used less ours.
+func (r *Reading) Difference() float64 { return r.Used - r.Ours }
+
+// Exceeds reports whether the difference is over the tolerance. Wire numbers
+// are decimal; the last place of their binary form does not count.
+func (r *Reading) Exceeds() bool {
+	return r.Compared && math.Abs(r.Difference()) > r.Allowed+1e-9*math.Max(1, math.Abs(r.Ours))
+}
+
+// Times is the difference in multiples of the tolerance, infinite for any
+// difference where none is allowed.
+func (r *Reading) Times() float64 {
+	switch d := math.Abs(r.Difference()); {
+	case !r.Compared || d == 0:
+		return 0
+	case r.Allowed == 0:
+		return math.Inf(1)
+	default:
+		return d / r.Allowed
+	}
+}
+
+// Wrap is a roll that the line wrapped, beside our recipe for it.
+type Wrap struct {
+	Roll     uint32
+	Tag      string
+	At       time.Time
+	Outcome  handshake.OutcomeKind
+	Shadow   bool             // our recipe was computed in shadow
+	Held     bool             // we would have held the roll, so there is no recipe
+	Findings []recipe.Finding // of ours, when held
+	Readings []Reading        // in the order of the usages; nil when held
+}
+
+// Exceeds reports whether the roll was wrapped otherwise than we say: a
+// setpoint is out of tolerance, or we would not have wrapped it.
+func (w *Wrap) Exceeds() bool {
+	return w.Held || slices.ContainsFunc(w.Readings, func(r Reading) bool { return r.Exceeds() })
+}
+
+// Worst is the greatest difference in multiples of its tolerance.
+func (w *Wrap) Worst() float64 {
+	worst := 0.0
+	for i := range w.Readings {
+		worst = math.Max(worst, w.Readings[i].Times())
+	}
+	return worst
+}
+
+// Coverage counts what became of the rolls of a journal.
+type Coverage struct {
+	Outcomes   int `json:"outcomes"`
+	Wrapped    int `json:"wrapped"`          // by the line or by hand
+	NotWrapped int `json:"not_wrapped"`      // removed, aborted, lost
+	NoRecipe   int `json:"without_a_recipe"` // wrapped, but nothing of ours for the last request
+	NoOutcome  int `json:"recipes_without_an_outcome"`
+}
+
+// ours is a recipe that waits for the outcome of its roll.
+type ours struct {
+	token    handshake.Token
+	offer    record.OfferName
+	roll     uint32
+	tag      string
+	shadow   bool
+	payload  []uint16
+	findings []recipe.Finding
+}
+
+// mostWaiting bounds the recipes that wait for an outcome: twice what the
+// controller's ring holds.
+const mostWaiting = 2 * handshake.OutEntries
+
+// Pairing puts each wrapped roll of a journal beside our recipe for it.
+type Pairing struct {
+	usages   []Usage
+	groups   place
+	waiting  []ours // in their order
+	coverage Coverage
+}
+
+// NewPairing returns a pairing that reads these usages.
+func NewPairing(usages []Usage) *Pairing { return &Pairing{usages: usages, groups: groupsPlace()} }
+
+// Coverage returns what was counted, with the recipes that still wait as
+// without an outcome.
+func (p *Pairing) Coverage() Coverage {
+	c := p.coverage
+	c.NoOutcome += len(p.waiting)
+	return c
+}
+
+// Take takes the next record and returns a wrap when it is the outcome of one
+// with a recipe of ours, else nil. An error means a payload recorded that
+// cannot be read.
+func (p *Pairing) Take(s record.Stored) (*Wrap, error) {
+	switch r := s.Record.(type) {
+	case record.Intent:
+		p.wait(ours{r.Token, r.Offer, r.Roll, r.Tag, false, r.Payload, r.Findings})
+	case record.Shadow:
+		p.wait(ours{r.Token, record.OfferName{}, r.Roll, r.Tag, true, r.Payload, r.Findings})
+	case record.Outcome:
+		return p.outcome(s, &r.Outcome)
+	}
+	return nil, nil
+}
+
+// wait adds a recipe; a later one for the same request takes its place.
+func (p *Pairing) wait(o ours) {
+	if i := slices.IndexFunc(p.waiting, func(w ours) bool { return w.token == o.token }); i >= 0 {
+		p.waiting = slices.Delete(p.waiting, i, i+1)
+	}
+	if len(p.waiting) == mostWaiting {
+		p.waiting = slices.Delete(p.waiting, 0, 1)
+		p.coverage.NoOutcome++
+	}
+	p.waiting = append(p.waiting, o)
+}
+
+func (p *Pairing) outcome(s record.Stored, o *handshake.Outcome) (*Wrap, error) {
+	p.coverage.Outcomes++
+	token := handshake.Token{Boot: o.Boot, Req: o.Req}
+	i := slices.IndexFunc(p.waiting, func(w ours) bool { return w.token == token })
+	found := ours{}
+	if i >= 0 {
+		found = p.waiting[i]
+	}
+	// Earlier requests of the roll are done with.
+	p.waiting = slices.DeleteFunc(p.waiting, func(w ours) bool { return w.token == token || w.token.Boot == o.Boot && w.roll == o.RollNo })
+	if o.Outcome != handshake.Wrapped && o.Outcome != handshake.WrappedByHand {
+		p.coverage.NotWrapped++
+		return nil, nil
+	}
+	p.coverage.Wrapped++
+	if i < 0 {
+		p.coverage.NoRecipe++
+		return nil, nil
+	}
+	return p.pair(s, o, &found)
+}
+
+func (p *Pairing) pair(s record.Stored, o *handshake.Outcome, r *ours) (*Wrap, error) {
+	var payload handshake.Payload
+	if err := handshake.DecodePayload(r.payload, &payload); err != nil {
+		return nil, fmt.Errorf("roll %d: recorded payload: %w", o.RollNo, err)
+	}
+	w := &Wrap{Roll: o.RollNo, Tag: r.tag, At: s.At, Outcome: o.Outcome, Shadow: r.shadow,
+		Held: payload.Kind == handshake.KindHold}
+	if w.Held {
+		w.Findings = r.findings
+		return w, nil
+	}
+	words := make([]uint16, handshake.OutWords)
+	if err := o.Encode(words); err != nil {
+		return nil, fmt.Errorf("record %d: %w", s.Seq, err)
+	}
+	groups := recipe.Groups(p.groups.read(r.payload))
+	for i := range p.usages {
+		u := &p.usages[i]
+		v := u.Field.value(r.payload, groups)
+		raw := u.used.read(words)
+		reading := Reading{
+			Ours: Scaled(v.Raw, u.Field.Scale), Used: Scaled(raw, u.usedScale),
+			Reported: raw != 0, Compared: raw != 0 && v.InForce && v.Raw != 0,
+		}
+		reading.Allowed = max(u.Tolerance.Abs, u.Tolerance.Rel*math.Abs(reading.Ours))
+		if u.Tolerance.Scale {
+			const perUnit = 1e4 // hundredths of a percent in one
+			reading.Allowed = float64(payload.ScaleTolerance) / perUnit * reading.Ours
+		}
+		w.Readings = append(w.Readings, reading)
+	}
+	return w, nil
+}

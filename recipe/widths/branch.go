@@ -1,0 +1,598 @@
+package widths
+
+import (
+	"math"
+	"slices"
+)
+
+// Branch and bound, for parts whose costs the dynamic programme cannot take.
+//
+// Every bound comes from relaxing, with a multiplier λᵢ ≥ 0 for each class,
+// the demand that a class be served exactly once. With c(i, j) the cost of
+// class i at node j, b(i) its cost as it stands (fixed nodes, nodes already
+// taken, or missed) and λᵢ ≤ b(i),
+//
+//	Σᵢ λᵢ + min over at most t nodes of Σⱼ ( open(j) + Σᵢ min(0, c(i, j) − λᵢ) )
+//
+// is never above the cost of any slate, whatever λ is: it is the sum of the
+// t lowest of the bracketed rhos that are below zero. λ is improved by
+// subgradient steps and rounded to whole quanta, so the bounds are exact in
+// integers and nothing is pruned by a rounding error. Nodes are taken in
+// ascending order of rho; the first whose bound reaches the best slate known
+// ends its level. The work is exponential in the slots in the worst case and
+// is bounded by Problem.Effort; stopping there is reported and never hidden.
+
+const (
+	defaultEffort = 1_000_000_000
+	rootSteps     = 300
+	innerSteps    = 12
+)
+
+// search is one run for one number of free slots.
+type search struct {
+	n, m    int
+	cost    []int64 // by node and class: cost[j*n+i]
+	open    []int64
+	lamMax  int64
+	steps   int
+	limit   int
+	best    int64
+	bestSet []int
+	unseen  int64 // least bound of what the limit left unseen
+	stopped bool
+	free    []scratch // by depth
+}
+
+type scratch struct {
+	base, lam, try []int64
+	rho            []int64 // by position in cand
+	cand, next     []int
+	picks          []int
+}
+
+func (pt *part) solveBranch(from, free, limit int) []answer {
+	if limit == 0 {
+		limit = defaultEffort
+	}
+	out := make([]answer, free+1)
+	for t := range out {
+		if t < from {
+			out[t] = answer{value: worst, bound: worst}
+			continue
+		}
+		out[t] = pt.branch(t, limit)
+	}
+	return out
+}
+
+func (pt *part) branch(t, limit int) answer { return pt.branchFrom(pt.greedy(t), t, limit) }
+
+// branchFrom searches from a first slate, which only saves work.
+func (pt *part) branchFrom(start []int, t, limit int) answer {
+	upper := pt.eval(start)
+	an := answer{value: upper, bound: upper, chosen: start, quantum: pt.a.quantum}
+	n, m := len(pt.classes), len(pt.nodes)
+	s := &search{n: n, m: m, limit: limit, unseen: math.MaxInt64}
+	s.cost = make([]int64, n*m)
+	s.open = make([]int64, m)
+	base := make([]int64, n)
+
+	// missed[i] is what a missed class counts in the single integer that the
+	// search works in. When a slate that misses none is known, more than its
+	// cost will do. Otherwise one roll must outweigh all money, and the money
+	// may have to give up its last bits to make room.
+	missed := make([]int64, n)
+	shift := uint(0)
+	weight := int64(0)
+	if upper.missed == 0 {
+		for i := range missed {
+			missed[i] = upper.money + 1
+		}
+		s.lamMax = (1 << 61) / int64(n+1)
+	} else {
+		rolls, money := int64(0), int64(0)
+		for i := range pt.classes {
+			c := &pt.classes[i]
+			rolls += c.count
+			most := int64(0)
+			for _, v := range c.cost {
+				if v != none {
+					most = max(most, v)
+				}
+			}
+			money += most
+		}
+		dearest := int64(0)
+		for j := range pt.nodes {
+			v, _ := pt.open(j)
+			dearest = max(dearest, v)
+		}
+		money += int64(t) * dearest
+		for float64(money>>shift+2)*float64(rolls+1) > 1<<60 {
+			shift++
+		}
+		weight = money>>shift + 1
+		for i := range missed {
+			missed[i] = weight * pt.classes[i].count
+		}
+		s.lamMax = 1 << 61
+	}
+	var cand []int
+	for j := range pt.nodes {
+		money, takes := pt.open(j)
+		s.open[j] = money >> shift
+		if takes {
+			cand = append(cand, j)
+		}
+	}
+	for i := range pt.classes {
+		c := &pt.classes[i]
+		base[i] = missed[i]
+		for j := range pt.nodes {
+			v := missed[i]
+			if w := c.at(j); w != none {
+				v = min(v, w>>shift)
+			}
+			s.cost[j*n+i] = v
+			if _, takes := pt.open(j); !takes {
+				base[i] = min(base[i], v)
+			}
+		}
+	}
+	s.free = make([]scratch, t+2)
+	for d := range s.free {
+		s.free[d] = scratch{
+			base: make([]int64, n), lam: make([]int64, n), try: make([]int64, n),
+			rho: make([]int64, m), cand: make([]int, 0, m), next: make([]int, 0, m),
+		}
+	}
+	s.bestSet = slices.Clone(start)
+	s.best = s.value(base, start)
+	lam := make([]int64, n)
+	for i := range lam {
+		// A class's second-best cost is a fair first price for it.
+		lo, second := base[i], base[i]
+		for _, j := range cand {
+			if v := s.cost[j*n+i]; v < lo {
+				lo, second = v, lo
+			} else if v < second {
+				second = v
+			}
+		}
+		lam[i] = min(second, s.lamMax)
+	}
+	s.visit(0, nil, base, cand, 0, t, lam, rootSteps)
+	an.chosen = slices.Clone(s.bestSet)
+	slices.Sort(an.chosen)
+	an.exact = !s.stopped
+	if an.exact && shift == 0 {
+		an.tied = s.settle(base, cand, t, lam)
+		an.chosen = slices.Clone(s.bestSet)
+		slices.Sort(an.chosen)
+	}
+	an.value = pt.eval(an.chosen)
+	an.bound = an.value
+	if !an.exact {
+		low := min(s.unseen, s.best)
+		an.bound = value{money: low}
+		if weight > 0 {
+			an.bound = value{missed: low / weight}
+		}
+	}
+	if shift > 0 {
+		an.quantum = math.Max(an.quantum, an.quantum*float64(n+t)*math.Ldexp(1, int(shift))/tieSpan)
+	}
+	return an
+}
+
+// sum adds costs and stops at the best known, past which they do not matter
+// and might overflow.
+func (s *search) sum(total int64, list []int64) int64 {
+	for _, v := range list {
+		total += v
+		if total > s.best {
+			return s.best + 1
+		}
+	}
+	return total
+}
+
+func (s *search) value(base []int64, set []int) int64 {
+	total := int64(0)
+	for _, j := range set {
+		total += s.open[j]
+	}
+	for i, v := range base {
+		for _, j := range set {
+			v = min(v, s.cost[j*s.n+i])
+		}
+		if total > math.MaxInt64-v {
+			return math.MaxInt64 - 1
+		}
+		total += v
+	}
+	return total
+}
+
+// relax fills rho for cand under lam and returns Σλ.
+func (s *search) relax(lam []int64, cand []int, rho []int64) int64 {
+	s.steps += s.n * (len(cand) + 1)
+	total := int64(0)
+	for _, v := range lam {
+		total += v
+	}
+	for k, j := range cand {
+		r := s.open[j]
+		col := s.cost[j*s.n : (j+1)*s.n]
+		for i, v := range col {
+			if d := v - lam[i]; d < 0 {
+				r += d
+			}
+		}
+		rho[k] = r
+	}
+	return total
+}
+
+// lowest returns the positions of the r lowest rhos below zero and their sum.
+func lowest(rho []int64, r int, picks []int) ([]int, int64) {
+	picks = picks[:0]
+	for k, v := range rho {
+		if v >= 0 {
+			continue
+		}
+		at := len(picks)
+		for at > 0 && rho[picks[at-1]] > v {
+			at--
+		}
+		if at == r {
+			continue
+		}
+		if len(picks) < r {
+			picks = append(picks, 0)
+		}
+		copy(picks[at+1:], picks[at:])
+		picks[at] = k
+	}
+	sum := int64(0)
+	for _, k := range picks {
+		sum += rho[k]
+	}
+	return picks, sum
+}
+
+// ascend improves lam by subgradient steps, never above base, and leaves the
+// best multipliers in lam with their rhos. It returns their bound without
+// paid, and stops early when paid and the bound reach the best slate.
+func (s *search) ascend(sc *scratch, base, lam []int64, cand []int, paid int64, set []int, r, steps int) int64 {
+	n := s.n
+	try := sc.try
+	for i := range lam {
+		lam[i] = min(lam[i], base[i])
+	}
+	copy(try, lam)
+	bound := int64(math.MinInt64)
+	rho := sc.rho[:len(cand)]
+	pace, idle := 1.5, 0
+	for step := 0; ; step++ {
+		total := s.relax(try, cand, rho)
+		var gain int64
+		sc.picks, gain = lowest(rho, r, sc.picks)
+		if l := total + gain; l > bound {
+			bound = l
+			copy(lam, try)
+			idle = 0
+		} else if idle++; idle == 8 {
+			pace /= 2
+			idle = 0
+			copy(try, lam)
+			total = s.relax(try, cand, rho)
+			sc.picks, gain = lowest(rho, r, sc.picks)
+		}
+		if paid+bound >= s.best || step >= steps {
+			break
+		}
+		// The nodes picked are a slate too.
+		if v := s.trial(base, cand, sc.picks, paid); v < s.best {
+			s.best = v
+			s.bestSet = append(s.bestSet[:0], set...)
+			for _, k := range sc.picks {
+				s.bestSet = append(s.bestSet, cand[k])
+			}
+		}
+		norm := 0.0
+		for i := range try {
+			g := 1
+			for _, k := range sc.picks {
+				if s.cost[cand[k]*n+i] < try[i] {
+					g--
+				}
+			}
+			norm += float64(g * g)
+		}
+		if norm == 0 {
+			break
+		}
+		length := pace * float64(s.best-paid-(total+gain)) / norm
+		if length < 1 {
+			length = 1
+		}
+		for i := range try {
+			g := 1
+			for _, k := range sc.picks {
+				if s.cost[cand[k]*n+i] < try[i] {
+					g--
+				}
+			}
+			if g == 0 {
+				continue
+			}
+			v := float64(try[i]) + length*float64(g)
+			top := min(base[i], s.lamMax)
+			switch {
+			case v <= 0:
+				try[i] = 0
+			case v >= float64(top):
+				try[i] = top
+			default:
+				try[i] = min(int64(v), top)
+			}
+		}
+	}
+	s.relax(lam, cand, rho)
+	return bound
+}
+
+// trial is the cost of what is paid with the picked candidates added.
+func (s *search) trial(base []int64, cand, picks []int, paid int64) int64 {
+	total := paid
+	for _, k := range picks {
+		total += s.open[cand[k]]
+	}
+	for i, v := range base {
+		for _, k := range picks {
+			v = min(v, s.cost[cand[k]*s.n+i])
+		}
+		total += v
+		if total > s.best {
+			return s.best + 1
+		}
+	}
+	return total
+}
+
+// visit looks at all slates that hold set and up to r more of cand.
+func (s *search) visit(depth int, set []int, base []int64, cand []int, paid int64, r int, lam []int64, steps int) {
+	if v := s.sum(paid, base); v < s.best {
+		s.best = v
+		s.bestSet = append(s.bestSet[:0], set...)
+	}
+	if r == 0 || len(cand) == 0 {
+		return
+	}
+	sc := &s.free[depth]
+	copy(sc.lam, lam)
+	bound := paid + s.ascend(sc, base, sc.lam, cand, paid, set, r, steps)
+	if depth == 0 {
+		copy(lam, sc.lam) // the root's prices serve the tie-breaking too
+	}
+	if bound >= s.best {
+		return
+	}
+	// Order by rho, the node's number settling equal ones.
+	rho := sc.rho[:len(cand)]
+	order := make([]int, len(cand))
+	for k := range order {
+		order[k] = k
+	}
+	slices.SortFunc(order, func(x, y int) int {
+		switch {
+		case rho[x] < rho[y]:
+			return -1
+		case rho[x] > rho[y]:
+			return 1
+		}
+		return cand[x] - cand[y]
+	})
+	plain := paid
+	for _, v := range sc.lam {
+		plain += v
+	}
+	child := &s.free[depth+1]
+	for q, k := range order {
+		j := cand[k]
+		// The best that others after this one can add.
+		rest, restLess := int64(0), int64(0)
+		for x := 1; x < r && q+x < len(order); x++ {
+			v := min(0, rho[order[q+x]])
+			if x < r-1 {
+				restLess += v
+			}
+			rest += v
+		}
+		low := plain + rho[k] + rest
+		if low >= s.best {
+			return
+		}
+		if s.steps >= s.limit {
+			s.stopped = true
+			s.unseen = min(s.unseen, low)
+			return
+		}
+		for i, v := range base {
+			child.base[i] = min(v, s.cost[j*s.n+i])
+		}
+		next := sc.next[:0]
+		if r > 1 {
+			for _, x := range order[q+1:] {
+				if plain+rho[k]+rho[x]+restLess < s.best {
+					next = append(next, cand[x])
+				}
+			}
+		}
+		sc.next = next
+		s.visit(depth+1, append(slices.Clip(set), j), child.base, next, paid+s.open[j], r-1, sc.lam, innerSteps)
+	}
+}
+
+// settle finds, of all slates that cost as little as the best, the first in
+// ascending order of nodes. It reports whether it came to the end within the
+// limit.
+func (s *search) settle(base []int64, cand []int, t int, lam []int64) bool {
+	s.steps = 0
+	s.stopped = false
+	found := s.first(0, nil, base, cand, 0, t, lam)
+	return found && !s.stopped
+}
+
+func (s *search) first(depth int, set []int, base []int64, cand []int, paid int64, r int, lam []int64) bool {
+	if s.sum(paid, base) == s.best {
+		s.bestSet = append(s.bestSet[:0], set...)
+		return true
+	}
+	if r == 0 || len(cand) == 0 {
+		return false
+	}
+	sc := &s.free[depth]
+	for i := range sc.lam {
+		sc.lam[i] = min(lam[i], base[i])
+	}
+	rho := sc.rho[:len(cand)]
+	plain := paid + s.relax(sc.lam, cand, rho)
+	// rest[k] is the sum of the r−1 lowest rhos below zero after position k.
+	rest := make([]int64, len(cand))
+	low := make([]int64, 0, r)
+	sum := int64(0)
+	for k := len(cand) - 1; k >= 0; k-- {
+		rest[k] = sum
+		if v := rho[k]; v < 0 && r > 1 {
+			at, _ := slices.BinarySearch(low, v)
+			low = slices.Insert(low, at, v)
+			sum += v
+			if len(low) == r {
+				sum -= low[r-1]
+				low = low[:r-1]
+			}
+		}
+	}
+	child := &s.free[depth+1]
+	for k, j := range cand {
+		if plain+rho[k]+rest[k] > s.best {
+			continue
+		}
+		if s.steps >= s.limit {
+			s.stopped = true
+			return false
+		}
+		for i, v := range base {
+			child.base[i] = min(v, s.cost[j*s.n+i])
+		}
+		if s.first(depth+1, append(slices.Clip(set), j), child.base, cand[k+1:], paid+s.open[j], r-1, sc.lam) {
+			return true
+		}
+		if s.stopped {
+			return false
+		}
+	}
+	return false
+}
+
+// greedy is a first slate: the best node added at each step, then single
+// exchanges as long as one helps.
+func (pt *part) greedy(t int) []int {
+	var free []int
+	for j := range pt.nodes {
+		if _, takes := pt.open(j); takes {
+			free = append(free, j)
+		}
+	}
+	n := len(pt.classes)
+	cur := make([]value, n)
+	// near lays into cur what each class costs with a set.
+	near := func(set []int) value {
+		var v value
+		for _, j := range set {
+			money, _ := pt.open(j)
+			v.money += money
+		}
+		for i := range pt.classes {
+			c := &pt.classes[i]
+			cur[i] = value{missed: c.count}
+			for j := c.lo; j <= c.hi; j++ {
+				if w := c.at(j); w != none && pt.a.nodes[pt.nodes[j]].fixed && (value{money: w}).less(cur[i]) {
+					cur[i] = value{money: w}
+				}
+			}
+			for _, j := range set {
+				if w := c.at(j); w != none && (value{money: w}).less(cur[i]) {
+					cur[i] = value{money: w}
+				}
+			}
+			v = v.plus(cur[i])
+		}
+		return v
+	}
+	// with is the value when j joins the set that cur stands for.
+	with := func(total value, j int) value {
+		money, _ := pt.open(j)
+		total.money += money
+		for i := range pt.classes {
+			if w := pt.classes[i].at(j); w != none {
+				if v := (value{money: w}); v.less(cur[i]) {
+					total = total.plus(v).plus(cur[i].times(-1))
+				}
+			}
+		}
+		return total
+	}
+	var set []int
+	best := near(set)
+	add := func() bool {
+		total := near(set)
+		pick := -1
+		for _, j := range free {
+			if slices.Contains(set, j) {
+				continue
+			}
+			if v := with(total, j); v.less(best) {
+				best, pick = v, j
+			}
+		}
+		if pick >= 0 {
+			set = append(set, pick)
+		}
+		return pick >= 0
+	}
+	for len(set) < t && add() {
+	}
+	const rounds = 50
+	for round := 0; round < rounds; round++ {
+		improved := false
+		for k := range set {
+			rest := slices.Delete(slices.Clone(set), k, k+1)
+			total := near(rest)
+			pick := -1
+			for _, j := range free {
+				if slices.Contains(rest, j) {
+					continue
+				}
+				if v := with(total, j); v.less(best) {
+					best, pick = v, j
+				}
+			}
+			if pick >= 0 {
+				rest = append(rest, pick)
+				set = rest
+				improved = true
+			}
+		}
+		for len(set) < t && add() {
+			improved = true
+		}
+		if !improved {
+			break
+		}
+	}
+	slices.Sort(set)
+	return set
+}

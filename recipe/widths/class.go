@@ -1,0 +1,434 @@
+package widths
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"sort"
+)
+
+// value is a cost with what ranks before it and what breaks its ties: rolls
+// missed first, then money, which is the cost in quanta times tieSpan plus
+// changes times 16 plus wrappers used.
+type value struct{ missed, money int64 }
+
+const (
+	changeUnit = 16
+	tieSpan    = changeUnit * 16
+)
+
+// worst is greater than any value and can be added to without overflow.
+var worst = value{math.MaxInt64 / 4, 0}
+
+func (v value) less(w value) bool {
+	return v.missed < w.missed || v.missed == w.missed && v.money < w.money
+}
+
+func (v value) plus(w value) value { return value{v.missed + w.missed, v.money + w.money} }
+
+func (v value) times(k int64) value { return value{v.missed * k, v.money * k} }
+
+// node is a wrapper that hangs or could be hung.
+type node struct {
+	Wrapper
+	stock  int
+	length float64
+	hung   bool
+	fixed  bool
+}
+
+// lotFeed is how closely the feeds of rolls must agree, m, for the rolls to
+// be one class where paper is priced.
+const lotFeed = 0.1
+
+// class is a Class in the making: the rolls of one width and specification
+// that the nodes lo to hi, both included, may serve if their paper is allowed.
+type class struct {
+	width  float64
+	spec   int
+	lo, hi int
+	lot    int32 // of feed, see lotFeed
+	count  int64
+	feed   float64
+}
+
+type assembly struct {
+	p        *Problem
+	nodes    []node
+	classes  []class
+	of       []int32
+	allowed  [][]bool // by specification and paper
+	servable []bool
+	quantum  float64
+	change   int64 // cost of a changeover in quanta
+}
+
+// window is the range of wrapper widths that a roll takes.
+func (p *Problem) window(r *Roll) (low, high float64) {
+	s := &p.Specs[r.Spec]
+	o := s.Min + p.Centring
+	if r.Low > 0 {
+		o = math.Max(o, r.Low)
+	}
+	top := s.Max - p.Centring
+	if r.High > 0 {
+		top = math.Min(top, r.High)
+	}
+	return r.Width + 2*(o-grace), r.Width + 2*(top+grace)
+}
+
+func aggregate(p *Problem) *assembly {
+	a := &assembly{p: p}
+	a.gatherNodes()
+	a.gatherClasses()
+	papers := 0
+	for _, n := range a.nodes {
+		papers = max(papers, n.Paper+1)
+	}
+	a.allowed = make([][]bool, len(p.Specs))
+	for i, s := range p.Specs {
+		a.allowed[i] = make([]bool, papers)
+		for _, v := range s.Papers {
+			if v < papers {
+				a.allowed[i][v] = true
+			}
+		}
+	}
+	a.servable = make([]bool, len(a.classes))
+	total := p.Changeover * float64(len(p.Stand))
+	for i := range a.classes {
+		c := &a.classes[i]
+		most := 0.0
+		for j := c.lo; j <= c.hi; j++ {
+			if a.allowed[c.spec][a.nodes[j].Paper] {
+				a.servable[i] = true
+				most = math.Max(most, a.cost(c, &a.nodes[j].Wrapper))
+			}
+		}
+		total += most
+	}
+	// 1e15 quanta times tieSpan stay below 2^58.
+	a.quantum = 1e-9
+	for total/a.quantum > 1e15 {
+		a.quantum *= 10
+	}
+	a.change = a.quanta(p.Changeover)
+	return a
+}
+
+func (a *assembly) quanta(cost float64) int64 { return int64(math.Round(cost / a.quantum)) }
+
+// cost of serving a class with a wrapper. Over the widths of one paper it is
+// convex: a distance from the optimum plus a line.
+func (a *assembly) cost(c *class, w *Wrapper) float64 {
+	dev := math.Abs((w.Width-c.width)/2 - a.p.Specs[c.spec].Optimum)
+	return a.p.OverhangCost*float64(c.count)*dev + a.p.price(w.Paper)*c.feed*w.Width
+}
+
+// gatherNodes merges candidates and what hangs, and sorts them by width.
+func (a *assembly) gatherNodes() {
+	for _, c := range a.p.Candidates {
+		if c.Stock != 0 {
+			a.nodes = append(a.nodes, node{Wrapper: c.Wrapper, stock: c.Stock, length: c.Length})
+		}
+	}
+	for _, h := range a.p.Stand {
+		if !h.Empty {
+			a.nodes = append(a.nodes, node{Wrapper: h.Wrapper, hung: true, fixed: h.Fixed})
+		}
+	}
+	slices.SortStableFunc(a.nodes, func(x, y node) int {
+		return cmp.Or(cmp.Compare(x.Width, y.Width), cmp.Compare(x.Paper, y.Paper))
+	})
+	out := a.nodes[:0]
+	for _, n := range a.nodes {
+		// Equal widths of one paper stand side by side; those that differ by
+		// less than the grace stay apart, which costs nothing.
+		if k := len(out) - 1; k >= 0 && out[k].Wrapper == n.Wrapper {
+			o := &out[k]
+			if o.stock == Unlimited || n.stock == Unlimited {
+				o.stock = Unlimited
+			} else {
+				o.stock += n.stock
+			}
+			o.length = math.Max(o.length, n.length)
+			o.hung = o.hung || n.hung
+			o.fixed = o.fixed || n.fixed
+			continue
+		}
+		out = append(out, n)
+	}
+	a.nodes = out
+}
+
+// gatherClasses makes classes of the rolls. Widths are compared exactly.
+func (a *assembly) gatherClasses() {
+	type key struct {
+		width             uint64
+		spec, lo, hi, lot int32
+	}
+	priced := make([]bool, len(a.p.Specs))
+	for i, s := range a.p.Specs {
+		for _, v := range s.Papers {
+			priced[i] = priced[i] || a.p.price(v) > 0
+		}
+	}
+	a.of = make([]int32, len(a.p.Rolls))
+	index := make(map[key]int32)
+	var last key
+	lastClass := int32(-1)
+	for i := range a.p.Rolls {
+		r := &a.p.Rolls[i]
+		low, high := a.p.window(r)
+		lo := sort.Search(len(a.nodes), func(j int) bool { return a.nodes[j].Width >= low })
+		hi := sort.Search(len(a.nodes), func(j int) bool { return a.nodes[j].Width > high }) - 1
+		if hi < lo {
+			lo, hi = 0, -1
+		}
+		lot := int32(0)
+		if priced[r.Spec] {
+			lot = int32(math.Min(math.Round(r.Feed/lotFeed), math.MaxInt32))
+		}
+		k := key{math.Float64bits(r.Width), int32(r.Spec), int32(lo), int32(hi), lot}
+		id := lastClass
+		if id < 0 || k != last {
+			var known bool
+			if id, known = index[k]; !known {
+				id = int32(len(a.classes))
+				index[k] = id
+				a.classes = append(a.classes, class{width: r.Width, spec: r.Spec, lo: lo, hi: hi, lot: lot})
+			}
+			last, lastClass = k, id
+		}
+		c := &a.classes[id]
+		c.count += int64(r.Count)
+		c.feed += float64(r.Count) * r.Feed
+		a.of[i] = id
+	}
+	order := make([]int32, len(a.classes))
+	for i := range order {
+		order[i] = int32(i)
+	}
+	slices.SortFunc(order, func(x, y int32) int {
+		c, d := &a.classes[x], &a.classes[y]
+		return cmp.Or(cmp.Compare(c.width, d.width), cmp.Compare(c.spec, d.spec), cmp.Compare(c.lo, d.lo), cmp.Compare(c.hi, d.hi), cmp.Compare(c.lot, d.lot))
+	})
+	rank := make([]int32, len(order))
+	sorted := make([]class, len(order))
+	for i, o := range order {
+		rank[o] = int32(i)
+		sorted[i] = a.classes[o]
+	}
+	a.classes = sorted
+	for i, c := range a.of {
+		a.of[i] = rank[c]
+	}
+}
+
+// none stands in a part's costs for a node that may not serve the class.
+const none = math.MaxInt64
+
+// part is a group of papers that specifications join, with the nodes and the
+// classes of those papers. Index j of a part's node is that of nodes.
+type part struct {
+	a       *assembly
+	nodes   []int
+	classes []partClass
+}
+
+// partClass is a class seen from its part: cost[j-lo] is that of node j in
+// quanta times tieSpan, or none.
+type partClass struct {
+	lo, hi int
+	count  int64
+	cost   []int64
+}
+
+func (c *partClass) at(j int) int64 {
+	if j < c.lo || j > c.hi {
+		return none
+	}
+	return c.cost[j-c.lo]
+}
+
+// split makes the parts, in the order of their lowest paper.
+func (a *assembly) split() []*part {
+	papers := 0
+	if len(a.allowed) > 0 {
+		papers = len(a.allowed[0])
+	}
+	root := make([]int, papers)
+	for i := range root {
+		root[i] = i
+	}
+	find := func(i int) int {
+		for root[i] != i {
+			i = root[i]
+		}
+		return i
+	}
+	inUse := make([]bool, papers)
+	specInUse := make([]bool, len(a.p.Specs))
+	for i, c := range a.classes {
+		if a.servable[i] {
+			specInUse[c.spec] = true
+		}
+	}
+	first := make([]int, len(a.p.Specs)) // lowest paper of each specification
+	for s, used := range specInUse {
+		first[s] = -1
+		if !used {
+			continue
+		}
+		for v, ok := range a.allowed[s] {
+			if !ok {
+				continue
+			}
+			inUse[v] = true
+			if first[s] < 0 {
+				first[s] = v
+				continue
+			}
+			x, y := find(first[s]), find(v)
+			root[max(x, y)] = min(x, y)
+		}
+	}
+	partOf := make([]int, papers) // by root
+	var parts []*part
+	for v := range root {
+		partOf[v] = -1
+		if inUse[v] && find(v) == v {
+			partOf[v] = len(parts)
+			parts = append(parts, &part{a: a})
+		}
+	}
+	before := make([][]int, len(parts)) // before[i][j] counts the part's nodes below node j
+	for i := range before {
+		before[i] = make([]int, len(a.nodes)+1)
+	}
+	for j := range a.nodes {
+		home := -1
+		if v := a.nodes[j].Paper; inUse[v] && !a.dominated(j, specInUse) {
+			home = partOf[find(v)]
+		}
+		for i := range before {
+			before[i][j+1] = before[i][j]
+		}
+		if home >= 0 {
+			parts[home].nodes = append(parts[home].nodes, j)
+			before[home][j+1]++
+		}
+	}
+	for i := range a.classes {
+		c := &a.classes[i]
+		if !a.servable[i] {
+			continue
+		}
+		home := partOf[find(first[c.spec])]
+		pt := parts[home]
+		pc := partClass{lo: before[home][c.lo], hi: before[home][c.hi+1] - 1, count: c.count}
+		pc.cost = make([]int64, pc.hi-pc.lo+1)
+		for j := pc.lo; j <= pc.hi; j++ {
+			n := &a.nodes[pt.nodes[j]]
+			pc.cost[j-pc.lo] = none
+			if a.allowed[c.spec][n.Paper] {
+				pc.cost[j-pc.lo] = a.quanta(a.cost(c, &n.Wrapper)) * tieSpan
+			}
+		}
+		pt.classes = append(pt.classes, pc)
+	}
+	return parts
+}
+
+// dominated reports whether another paper of the same width does all that
+// node j does, at no higher cost, so that j can be left out without loss.
+func (a *assembly) dominated(j int, specInUse []bool) bool {
+	n := &a.nodes[j]
+	if n.fixed {
+		return false
+	}
+	from := j
+	for from > 0 && a.nodes[from-1].Width == n.Width {
+		from--
+	}
+	for i := from; i < len(a.nodes) && a.nodes[i].Width == n.Width; i++ {
+		o := &a.nodes[i]
+		if i == j || n.hung && !o.hung && !o.fixed || a.p.price(o.Paper) > a.p.price(n.Paper) {
+			continue
+		}
+		covers := true
+		for s, used := range specInUse {
+			if used && a.allowed[s][n.Paper] && !a.allowed[s][o.Paper] {
+				covers = false
+			}
+		}
+		if covers && (i < j || !a.equal(i, j, specInUse)) {
+			return true
+		}
+	}
+	return false
+}
+
+// equal reports whether nodes i and j cannot be told apart by cost, so that
+// only the later of them may give way to the other.
+func (a *assembly) equal(i, j int, specInUse []bool) bool {
+	n, o := &a.nodes[j], &a.nodes[i]
+	if n.hung != o.hung || n.fixed != o.fixed || a.p.price(o.Paper) != a.p.price(n.Paper) {
+		return false
+	}
+	for s, used := range specInUse {
+		if used && a.allowed[s][n.Paper] != a.allowed[s][o.Paper] {
+			return false
+		}
+	}
+	return true
+}
+
+// open is what it costs to have node j in the slate, and whether it takes a
+// free slot.
+func (pt *part) open(j int) (money int64, takes bool) {
+	switch n := &pt.a.nodes[pt.nodes[j]]; {
+	case n.fixed:
+		return 0, false
+	case n.hung:
+		return 1, true
+	}
+	return pt.a.change*tieSpan + changeUnit + 1, true
+}
+
+// eval is the value of a set of nodes, with the fixed ones of the part.
+func (pt *part) eval(set []int) value {
+	var v value
+	for _, j := range set {
+		money, _ := pt.open(j)
+		v.money += money
+	}
+	for i := range pt.classes {
+		c := &pt.classes[i]
+		best := int64(none)
+		for j := c.lo; j <= c.hi; j++ {
+			if pt.a.nodes[pt.nodes[j]].fixed {
+				best = min(best, c.at(j))
+			}
+		}
+		for _, j := range set {
+			best = min(best, c.at(j))
+		}
+		if best == none {
+			v.missed += c.count
+		} else {
+			v.money += best
+		}
+	}
+	return v
+}
+
+// answer is the best slate of a part for one number of free slots.
+type answer struct {
+	value   value
+	bound   value // lower bound of value
+	chosen  []int // nodes that take a free slot, ascending
+	exact   bool
+	tied    bool
+	quantum float64
+}

@@ -1,0 +1,172 @@
+package widths
+
+import (
+	"math"
+	"slices"
+)
+
+// pick returns the wrapper of list that serves a class at least cost; of
+// equal ones the wider, as on the line. -1 when none does.
+func (a *assembly) pick(c *class, list []int) int {
+	best, at := int64(0), -1
+	for k, j := range list {
+		if j < c.lo || j > c.hi || !a.allowed[c.spec][a.nodes[j].Paper] {
+			continue
+		}
+		v := a.quanta(a.cost(c, &a.nodes[j].Wrapper))
+		if at < 0 || v < best || v == best && a.nodes[j].Width > a.nodes[list[at]].Width {
+			best, at = v, k
+		}
+	}
+	return at
+}
+
+// totals sums up what a list of nodes does; choice is the pick by class.
+func (a *assembly) totals(list []int) (t Totals, choice []int) {
+	choice = make([]int, len(a.classes))
+	for i := range a.classes {
+		c := &a.classes[i]
+		choice[i] = a.pick(c, list)
+		switch {
+		case !a.servable[i]:
+			t.Unservable += c.count
+		case choice[i] < 0:
+			t.Missed += c.count
+		default:
+			w := &a.nodes[list[choice[i]]].Wrapper
+			dev := float64(c.count) * math.Abs((w.Width-c.width)/2-a.p.Specs[c.spec].Optimum)
+			t.Served += c.count
+			t.Deviation += dev
+			t.OverhangCost += a.p.OverhangCost * dev
+			t.PaperCost += a.p.price(w.Paper) * c.feed * w.Width
+			t.Area += c.feed * w.Width
+		}
+	}
+	t.Cost = t.OverhangCost + t.PaperCost
+	return t, choice
+}
+
+// report lays the chosen nodes, which take free slots, into the slots and
+// fills the result.
+func (a *assembly) report(res *Result, chosen []int, bound value) {
+	p := a.p
+	at := func(w Wrapper) int {
+		return slices.IndexFunc(a.nodes, func(n node) bool { return n.Wrapper == w })
+	}
+	slices.Sort(chosen)
+	res.Slots = make([]SlotPlan, len(p.Stand))
+	node := make([]int, len(p.Stand)) // what hangs in each slot; -1 nothing
+	settled := make([]bool, len(p.Stand))
+	todo := slices.Clone(chosen)
+	for i, h := range p.Stand {
+		res.Slots[i].Now = h
+		node[i] = -1
+		if h.Empty {
+			continue
+		}
+		node[i] = at(h.Wrapper)
+		if h.Fixed {
+			settled[i] = true
+		} else if k := slices.Index(todo, node[i]); k >= 0 {
+			todo = slices.Delete(todo, k, k+1)
+			settled[i] = true
+		}
+	}
+	hang := func(empty bool) {
+		for i := range node {
+			if len(todo) > 0 && !settled[i] && p.Stand[i].Empty == empty {
+				node[i], todo = todo[0], todo[1:]
+				settled[i] = true
+				res.Slots[i].Changed = true
+			}
+		}
+	}
+	hang(true) // empty slots first, nothing need come down for them
+	hang(false)
+	// The wrappers that serve: those chosen and those fixed. What else stays
+	// hanging is spare.
+	list := slices.Clone(chosen)
+	for i, h := range p.Stand {
+		if h.Fixed && !slices.Contains(list, node[i]) {
+			list = append(list, node[i])
+		}
+	}
+	slices.Sort(list)
+	best, choice := a.totals(list)
+	for _, s := range res.Slots {
+		if s.Changed {
+			best.Changes++
+		}
+	}
+	best.ChangeCost = p.Changeover * float64(best.Changes)
+	best.Cost += best.ChangeCost
+	res.Best = best
+	res.Feasible = best.Missed == 0
+	var present []int
+	for _, h := range p.Stand {
+		if !h.Empty {
+			if j := at(h.Wrapper); !slices.Contains(present, j) {
+				present = append(present, j)
+			}
+		}
+	}
+	slices.Sort(present)
+	var before []int
+	res.Present, before = a.totals(present)
+
+	for _, j := range list {
+		res.Chosen = append(res.Chosen, a.nodes[j].Wrapper)
+	}
+	res.ClassOf = a.of
+	res.Classes = make([]Class, len(a.classes))
+	slotOf := make([]int, len(list))
+	for k, j := range list {
+		slotOf[k] = slices.Index(node, j)
+	}
+	for i := range a.classes {
+		c := &a.classes[i]
+		out := Class{Width: c.width, Spec: c.spec, Count: c.count, Feed: c.feed, Chosen: choice[i], Overhang: math.NaN(), Unservable: !a.servable[i]}
+		if k := choice[i]; k >= 0 {
+			w := a.nodes[list[k]].Width
+			out.Overhang = (w - c.width) / 2
+			s := &res.Slots[slotOf[k]]
+			s.Used = true
+			s.Rolls += c.count
+			s.Feed += c.feed
+			s.Area += c.feed * w
+			if b := before[i]; b >= 0 {
+				res.Saved += c.feed * (a.nodes[present[b]].Width - w)
+			}
+		}
+		res.Classes[i] = out
+	}
+	for i := range p.Rolls {
+		low, high := p.window(&p.Rolls[i])
+		c := &res.Classes[a.of[i]]
+		if c.High == 0 {
+			c.Low, c.High = low, high
+		} else {
+			c.Low, c.High = math.Max(c.Low, low), math.Min(c.High, high)
+		}
+	}
+	for i := range res.Slots {
+		s := &res.Slots[i]
+		if node[i] < 0 {
+			continue
+		}
+		n := &a.nodes[node[i]]
+		s.Next = n.Wrapper
+		if n.length > 0 {
+			s.Needs = int(math.Ceil(s.Feed / n.length))
+			have := n.stock
+			if have != Unlimited && !s.Changed {
+				have++ // the one that hangs
+			}
+			s.Short = have != Unlimited && s.Needs > have
+		}
+	}
+	res.Bound = math.NaN()
+	if bound.missed == best.Missed {
+		res.Bound = float64(bound.money/tieSpan) * a.quantum
+	}
+}

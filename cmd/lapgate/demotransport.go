@@ -10,6 +10,7 @@ import (
 	"go.uber.org/zap"
 
 	"lapgate/gateway/config"
+	"lapgate/gateway/connect"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/opcua"
 	"lapgate/sim"
@@ -90,7 +91,8 @@ func (t demoTransport) dialing(p *program, s *sim.Sim, users map[string]string, 
 	}
 	return func(log *zap.Logger) func(*config.Line) (link.Dialer, error) {
 		return func(l *config.Line) (link.Dialer, error) {
-			settings := opcuaSettings(l, log)
+			settings := connect.Server(l)
+			settings.Warn = func(w opcua.Warning) { warnTo(log, l)(link.Warning(w)) }
 			settings.Endpoint = s.OPCUA().URL()
 			settings.Folder = filepath.Join(dir, opcua.DefaultFolder)
 			settings.User = opcua.User{Name: demoUser, Password: opcua.Secret(users[demoUser])}

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"lapgate/gateway/connect"
 	"os"
 
 	"github.com/spf13/cobra"
@@ -53,12 +54,13 @@ type program struct {
 	stdin          io.Reader
 	stdout, stderr io.Writer
 	started        bool // a command began its work: errors are no longer of usage
-	serial         buses
+	connections    connect.Dialers
 }
 
 // run is main without the process.
 func run(args, env []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	p := &program{env: env, stdin: stdin, stdout: stdout, stderr: stderr}
+	p.connections.Lookup = p.lookup
 	root := p.root()
 	root.SetArgs(args)
 	root.SetIn(stdin)

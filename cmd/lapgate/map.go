@@ -5,9 +5,9 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
-	"go.uber.org/zap"
 
 	"lapgate/gateway/config"
+	"lapgate/gateway/connect"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/link/opcua"
 	"lapgate/gateway/plc"
@@ -71,7 +71,7 @@ Without a configuration it prints the map of the demo.`,
 }
 
 func (p *program) printTagMap(l *config.Line, format string) error {
-	rows, err := plc.MapTags(l.Mapped, transportOf(l))
+	rows, err := plc.MapTags(l.Mapped, connect.TagsOver(l))
 	if err != nil {
 		return err
 	}
@@ -84,7 +84,7 @@ func (p *program) printTagMap(l *config.Line, format string) error {
 // placesOf tells where the blocks of a configured line stand.
 func placesOf(l *config.Line) plc.Places {
 	if l.Controller.Protocol == config.OPCUA {
-		s := opcuaSettings(l, zap.NewNop())
+		s := connect.Server(l)
 		namespace := s.NamespaceURI
 		if namespace == "" {
 			namespace = opcua.NamespaceURI

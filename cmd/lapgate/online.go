@@ -9,12 +9,10 @@ import (
 	"sync"
 	"time"
 
-	"go.uber.org/zap"
-	"go.uber.org/zap/zapcore"
-
 	"lapgate/gateway/config"
 	"lapgate/gateway/inspect"
 	"lapgate/gateway/journal"
+	"lapgate/gateway/link"
 	"lapgate/gateway/record"
 	"lapgate/gateway/tags"
 )
@@ -46,7 +44,7 @@ func (p *program) online(ctx context.Context, s *config.Snapshot, lines []*confi
 
 func (p *program) lookAt(ctx context.Context, s *config.Snapshot, l *config.Line) lineLook {
 	look := lineLook{Line: l.Recipe.Name, Protocol: string(l.Controller.Protocol), Address: l.Controller.Address}
-	warnings := &warningCore{}
+	warnings := &linkWarnings{}
 	look.Report = *p.blocksOf(ctx, s, l, warnings, &look)
 	look.Items = append(warnings.items, look.Items...)
 	return look
@@ -54,8 +52,8 @@ func (p *program) lookAt(ctx context.Context, s *config.Snapshot, l *config.Line
 
 // blocksOf looks at the blocks of a line, and first at its tags where it has
 // tags. Without all of those there are no blocks to look at.
-func (p *program) blocksOf(ctx context.Context, s *config.Snapshot, l *config.Line, warnings *warningCore, look *lineLook) *inspect.Report {
-	dialer, err := p.dialers(zap.New(warnings))(l)
+func (p *program) blocksOf(ctx context.Context, s *config.Snapshot, l *config.Line, warnings *linkWarnings, look *lineLook) *inspect.Report {
+	dialer, err := p.connections.Of(l, warnings.add)
 	if err != nil {
 		return inspect.Undialled(err)
 	}
@@ -103,40 +101,12 @@ func knownOf(ctx context.Context, path string) (k inspect.Known, doubt []inspect
 	return k, nil
 }
 
-// warningCore keeps the warnings of a link as items of the report.
-type warningCore struct{ items []inspect.Item }
+// linkWarnings keeps the warnings of a connection as items of the report.
+type linkWarnings struct{ items []inspect.Item }
 
-// Enabled takes warnings and worse.
-func (c *warningCore) Enabled(l zapcore.Level) bool { return l >= zapcore.WarnLevel }
-
-// With is not used by the links.
-func (c *warningCore) With([]zapcore.Field) zapcore.Core { return c }
-
-// Check takes part for what is enabled.
-func (c *warningCore) Check(e zapcore.Entry, to *zapcore.CheckedEntry) *zapcore.CheckedEntry {
-	if c.Enabled(e.Level) {
-		return to.AddCore(e, c)
-	}
-	return to
+func (c *linkWarnings) add(w link.Warning) {
+	c.items = append(c.items, inspect.Item{Subject: w.Code, Verdict: inspect.Warn, Got: w.Text, Remedy: w.Help})
 }
-
-// Write keeps a warning.
-func (c *warningCore) Write(e zapcore.Entry, fields []zapcore.Field) error {
-	item := inspect.Item{Subject: "link", Verdict: inspect.Warn, Got: e.Message}
-	for _, f := range fields {
-		switch f.Key {
-		case "code":
-			item.Subject = f.String
-		case "remedy":
-			item.Remedy = f.String
-		}
-	}
-	c.items = append(c.items, item)
-	return nil
-}
-
-// Sync does nothing: the items are in memory.
-func (c *warningCore) Sync() error { return nil }
 
 // printLooks prints what was seen, a line each, with the remedies below.
 func (p *program) printLooks(looks []lineLook) {

@@ -10,9 +10,8 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"go.uber.org/zap"
-
 	"lapgate/gateway/config"
+	"lapgate/gateway/connect"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/inspect"
 	"lapgate/gateway/link"
@@ -59,7 +58,7 @@ const (
 // lookAtTags reads every tag, and over OPC UA what the server says of its node.
 // The error is that of the connection.
 func (p *program) lookAtTags(ctx context.Context, l *config.Line, d *tags.Dialer) (*tagsLook, []inspect.Item, error) {
-	over := transportOf(l)
+	over := connect.TagsOver(l)
 	var nodes []opcua.NodeInfo
 	var asked time.Time
 	var items []inspect.Item
@@ -120,10 +119,10 @@ func (p *program) lookAtTags(ctx context.Context, l *config.Line, d *tags.Dialer
 
 // nodesOf asks a server for the nodes of all tags, in their order.
 func (p *program) nodesOf(ctx context.Context, l *config.Line) ([]opcua.NodeInfo, error) {
-	s := opcuaSettings(l, zap.NewNop()) // the dialer of the line tells the same warnings
-	var err error
-	if s.User, err = opcuaUser(&l.Controller.OPCUA, p.lookup); err != nil {
-		return nil, fmt.Errorf("controller.opcua: %w", err)
+	// The dialer of the line tells the same warnings.
+	s, err := p.connections.OPCUASettings(l, func(link.Warning) {})
+	if err != nil {
+		return nil, err
 	}
 	probe, err := opcua.OpenProbe(ctx, s)
 	if err != nil {

@@ -15,21 +15,25 @@ import (
 	"lapgate/gateway/link"
 )
 
-// dialers makes the dialer of each configured controller.
+// dialers makes the dialer of each configured controller; what should not stay
+// as it is goes to the log.
 func (p *program) dialers(log *zap.Logger) func(*config.Line) (link.Dialer, error) {
 	return func(l *config.Line) (link.Dialer, error) {
-		var d link.Dialer
-		var err error
-		if l.Controller.Protocol == config.OPCUA {
-			d, err = opcuaDialer(l, log, p.lookup)
-		} else {
-			d, err = modbusDialer(l, log, &p.serial)
-		}
-		if err == nil && l.Mapped != nil {
-			return mappedDialer(l, d)
-		}
-		return d, err
+		return p.connections.Of(l, warnTo(log, l))
 	}
+}
+
+// warnTo logs the warnings of the connection of a line.
+func warnTo(log *zap.Logger, l *config.Line) func(link.Warning) {
+	return func(w link.Warning) {
+		log.Warn(w.Text, zap.String("line", l.Recipe.Name), zap.String("code", w.Code), zap.String("remedy", w.Help))
+	}
+}
+
+// lookup finds a variable of the environment handed in that is not empty.
+func (p *program) lookup(name string) (string, bool) {
+	v := p.getenv(name)
+	return v, v != ""
 }
 
 // journalOpener opens the journal of each line below the configured directory,

@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/config"
+	"lapgate/gateway/connect"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/modbus"
@@ -176,7 +177,7 @@ func placeOf(l *config.Line, id handshake.ID, entry int) string {
 	if l.Controller.Protocol == config.OPCUA {
 		return ""
 	}
-	layout, err := layoutOf(l.Controller.Bases)
+	layout, err := connect.Layout(l.Controller.Bases)
 	if err != nil {
 		return ""
 	}

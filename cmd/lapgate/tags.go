@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/config"
+	"lapgate/gateway/connect"
 	"lapgate/gateway/tags"
 )
 
@@ -168,7 +169,7 @@ func mappingOf(path string, rows []tags.Row, line *config.Line) (m *tags.Mapping
 		m.Tags = append(m.Tags, rows[i].Tag)
 	}
 	var bad []string
-	for _, p := range m.Check(transportOf(line)) {
+	for _, p := range m.Check(connect.TagsOver(line)) {
 		text := fmt.Sprintf("%s: %s (got %s, want %s); %s", p.Key, p.Text, p.Got, p.Want, p.Remedy)
 		if p.Index < 0 {
 			left = append(left, text)

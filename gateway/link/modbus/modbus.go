@@ -15,7 +15,6 @@ import (
 	"fmt"
 	"net"
 	"strconv"
-	"sync"
 	"time"
 
 	"github.com/goburrow/modbus"
@@ -43,7 +42,7 @@ type Config struct {
 	Writes Writes
 	// Warn is told what works but should not stay so: each once for as long as
 	// it lasts. It is called by the goroutine that dials. Nil for nobody.
-	Warn func(Warning)
+	Warn func(link.Warning)
 }
 
 // Reads is the function that reads the controller's own blocks.
@@ -74,13 +73,6 @@ const (
 	WriteMultiple Writes = iota
 	WriteSingle
 )
-
-// Warning is something that works but should not stay so.
-type Warning struct {
-	Code string // "expiry"
-	Text string
-	Help string
-}
 
 func (c Config) check() []error {
 	var bad []error
@@ -125,8 +117,7 @@ type Dialer struct {
 	open func(ctx context.Context) (transport, modbus.Packager, error)
 	help func(err error) string // of a failed open
 
-	mu   sync.Mutex
-	told map[string]bool
+	warnings link.Warnings
 }
 
 var _ link.Dialer = (*Dialer)(nil)
@@ -140,18 +131,7 @@ func newDialer(conf Config, bad []error) (*Dialer, error) {
 }
 
 func bareDialer(conf Config) *Dialer {
-	return &Dialer{conf: conf, ready: func(time.Time) error { return nil }, told: map[string]bool{}}
-}
-
-// tell gives a warning when a condition begins.
-func (d *Dialer) tell(holds bool, key string, w Warning) {
-	d.mu.Lock()
-	first := holds && !d.told[key]
-	d.told[key] = holds
-	d.mu.Unlock()
-	if first && d.conf.Warn != nil {
-		d.conf.Warn(w)
-	}
+	return &Dialer{conf: conf, ready: func(time.Time) error { return nil }, warnings: link.Warnings{To: conf.Warn}}
 }
 
 func checkAddress(address string) error {

@@ -82,9 +82,9 @@ func TestCertificatesEnd(t *testing.T) {
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			c := newRawController(t, &tls.Config{Certificates: []tls.Certificate{a.pair(t, tt.controller)}})
-			var got []modbus.Warning
+			var got []link.Warning
 			conf := config(t)
-			conf.Warn = func(w modbus.Warning) { got = append(got, w) }
+			conf.Warn = func(w link.Warning) { got = append(got, w) }
 			cert, key := a.issue(t, tt.own)
 			d := must[*modbus.Dialer](t)(modbus.NewTLS(c.address(),
 				modbus.Security{Authorities: a.pem, Certificate: cert, Key: key, Notice: notice}, conf))

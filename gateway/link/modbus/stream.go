@@ -94,7 +94,7 @@ func NewTLS(address string, security Security, conf Config) (*Dialer, error) {
 			_ = conn.Close()
 			return nil, nil, fmt.Errorf("securing the connection: %w", err)
 		}
-		d.tellOfEnd(secured.ConnectionState().PeerCertificates[0], security.Notice, time.Now(), Warning{Code: "expiry",
+		d.tellOfEnd(secured.ConnectionState().PeerCertificates[0], security.Notice, time.Now(), link.Warning{Code: "expiry",
 			Text: "the certificate of the controller at " + address, Help: "have it renewed at the controller"})
 		return newStream(secured, conf.Timeout, enciphered), tcpPackager(conf.Unit), nil
 	}
@@ -111,7 +111,7 @@ func (d *Dialer) ownCertificate(own *x509.Certificate, notice time.Duration, now
 	case now.After(own.NotAfter):
 		why = "has ended on " + own.NotAfter.UTC().Format(time.DateOnly)
 	default:
-		d.tellOfEnd(own, notice, now, Warning{Code: "expiry", Text: "the certificate of the gateway",
+		d.tellOfEnd(own, notice, now, link.Warning{Code: "expiry", Text: "the certificate of the gateway",
 			Help: "have a new one issued, put it in the place of the old one, and restart at a standstill"})
 		return nil
 	}
@@ -121,10 +121,10 @@ func (d *Dialer) ownCertificate(own *x509.Certificate, notice time.Duration, now
 
 // tellOfEnd warns of a certificate that ends soon. The end is added to the
 // text of the warning.
-func (d *Dialer) tellOfEnd(c *x509.Certificate, notice time.Duration, now time.Time, w Warning) {
+func (d *Dialer) tellOfEnd(c *x509.Certificate, notice time.Duration, now time.Time, w link.Warning) {
 	key := w.Text
 	w.Text += " ends on " + c.NotAfter.UTC().Format(time.DateOnly)
-	d.tell(c.NotAfter.Sub(now) < notice, key, w)
+	d.warnings.Tell(c.NotAfter.Sub(now) < notice, key, w)
 }
 
 func tcpPackager(unit uint8) modbus.Packager {

@@ -1,10 +1,8 @@
-package main
+package connect
 
 import (
 	"fmt"
 	"sync"
-
-	"go.uber.org/zap"
 
 	"lapgate/gateway/config"
 	"lapgate/gateway/handshake"
@@ -32,19 +30,16 @@ func (b *buses) of(s modbus.Serial) *modbus.Bus {
 	return b.open[s]
 }
 
-// modbusDialer makes the dialer of a configured Modbus server.
-func modbusDialer(l *config.Line, log *zap.Logger, shared *buses) (*modbus.Dialer, error) {
+func (d *Dialers) modbus(l *config.Line, warn func(link.Warning)) (*modbus.Dialer, error) {
 	c := &l.Controller
-	layout, err := layoutOf(c.Bases)
+	layout, err := Layout(c.Bases)
 	if err != nil {
 		return nil, err
 	}
 	conf := modbus.Config{
 		Unit: uint8(c.Unit), Layout: layout, Timeout: c.Times.RequestTimeout,
 		Limits: link.Limits{Read: c.Modbus.ReadLimit, Write: link.MostWrite, Gap: c.Modbus.Gap},
-		Warn: func(w modbus.Warning) {
-			log.Warn(w.Text, zap.String("line", l.Recipe.Name), zap.String("code", w.Code), zap.String("remedy", w.Help))
-		},
+		Warn:   warn,
 	}
 	if c.Modbus.Registers == config.InputRegisters {
 		conf.Reads = modbus.ReadInput
@@ -65,14 +60,15 @@ func modbusDialer(l *config.Line, log *zap.Logger, shared *buses) (*modbus.Diale
 			ServerName: c.TLS.ServerName, Notice: config.ExpiryNotice,
 		}, conf)
 	case config.ModbusRTU:
-		return modbus.NewRTU(shared.of(modbus.Serial{
+		return modbus.NewRTU(d.buses.of(modbus.Serial{
 			Device: c.Address, Baud: c.Serial.Baud, Parity: c.Serial.Parity, StopBits: c.Serial.StopBits, Slowest: c.Serial.SlowestReply,
 		}), conf)
 	}
 	return nil, fmt.Errorf("controller.protocol %q is none of Modbus", c.Protocol)
 }
 
-func layoutOf(b config.Bases) (link.Layout, error) {
+// Layout is where the blocks of a line stand among its registers.
+func Layout(b config.Bases) (link.Layout, error) {
 	return link.NewLayout(map[handshake.ID]int{
 		handshake.REQ: int(b.Request), handshake.OUT: int(b.Outcomes), handshake.HEARTBEAT: int(b.Heartbeat),
 		handshake.HELLO: int(b.Hello), handshake.PAYLOAD: int(b.Payload), handshake.COMMIT: int(b.Commit), handshake.ACK: int(b.Ack),

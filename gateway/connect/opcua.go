@@ -1,10 +1,8 @@
-package main
+package connect
 
 import (
 	"errors"
 	"fmt"
-
-	"go.uber.org/zap"
 
 	"lapgate/gateway/config"
 	"lapgate/gateway/handshake"
@@ -12,26 +10,28 @@ import (
 	"lapgate/gateway/link/opcua"
 )
 
-// lookup finds a variable of the environment handed in that is not empty.
-func (p *program) lookup(name string) (string, bool) {
-	v := p.getenv(name)
-	return v, v != ""
-}
-
-// opcuaDialer makes the dialer of a configured OPC UA server, with the user who
-// logs in there.
-func opcuaDialer(l *config.Line, log *zap.Logger, lookup func(string) (string, bool)) (link.Dialer, error) {
-	s := opcuaSettings(l, log)
-	var err error
-	if s.User, err = opcuaUser(&l.Controller.OPCUA, lookup); err != nil {
-		return nil, fmt.Errorf("controller.opcua: %w", err)
+func (d *Dialers) opcua(l *config.Line, warn func(link.Warning)) (link.Dialer, error) {
+	s, err := d.OPCUASettings(l, warn)
+	if err != nil {
+		return nil, err
 	}
 	return opcua.New(s)
 }
 
-// opcuaSettings are the settings of one configured controller, without the
-// user.
-func opcuaSettings(l *config.Line, log *zap.Logger) opcua.Settings {
+// OPCUASettings are the settings of the configured server of a line, with the
+// user who logs in there.
+func (d *Dialers) OPCUASettings(l *config.Line, warn func(link.Warning)) (opcua.Settings, error) {
+	s := Server(l)
+	s.Warn = func(w opcua.Warning) { warn(link.Warning(w)) }
+	var err error
+	if s.User, err = opcuaUser(&l.Controller.OPCUA, d.Lookup); err != nil {
+		return s, fmt.Errorf("controller.opcua: %w", err)
+	}
+	return s, nil
+}
+
+// Server are the settings of the configured server of a line, without the user.
+func Server(l *config.Line) opcua.Settings {
 	c := &l.Controller.OPCUA
 	s := opcua.Settings{
 		Endpoint: l.Controller.Address, Line: l.Recipe.Name, Timeout: l.Controller.Times.RequestTimeout,
@@ -45,9 +45,6 @@ func opcuaSettings(l *config.Line, log *zap.Logger) opcua.Settings {
 		if text != "" {
 			s.Nodes[id] = text
 		}
-	}
-	s.Warn = func(w opcua.Warning) {
-		log.Warn(w.Text, zap.String("line", s.Line), zap.String("code", w.Code), zap.String("remedy", w.Help))
 	}
 	return s
 }

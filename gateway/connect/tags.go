@@ -1,4 +1,4 @@
-package main
+package connect
 
 import (
 	"context"
@@ -11,9 +11,9 @@ import (
 	"lapgate/gateway/tags"
 )
 
-// mappedDialer makes the dialer of a controller with tags of its own from the
+// overTags makes the dialer of a controller with tags of its own from the
 // one of its transport.
-func mappedDialer(l *config.Line, over link.Dialer) (link.Dialer, error) {
+func overTags(l *config.Line, over link.Dialer) (link.Dialer, error) {
 	m := l.Mapped
 	switch d := over.(type) {
 	case *modbus.Dialer:
@@ -38,8 +38,8 @@ func mappedDialer(l *config.Line, over link.Dialer) (link.Dialer, error) {
 	return nil, fmt.Errorf("controller.profile %s cannot be served over %s", l.Controller.Profile, l.Controller.Protocol)
 }
 
-// transportOf tells how the tags of a line are reached.
-func transportOf(l *config.Line) tags.Transport {
+// TagsOver tells how the tags of a line are reached.
+func TagsOver(l *config.Line) tags.Transport {
 	if l.Controller.Protocol == config.OPCUA {
 		return tags.Nodes
 	}

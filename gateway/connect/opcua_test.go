@@ -1,29 +1,21 @@
-package main
+package connect
 
 import (
-	"bytes"
-	"context"
-	"encoding/json"
 	"maps"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"reflect"
-	"regexp"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
-	"go.uber.org/zap"
 	"pgregory.net/rapid"
 
 	"lapgate/configs"
 	"lapgate/gateway/config"
 	"lapgate/gateway/handshake"
-	"lapgate/gateway/journal"
 	"lapgate/gateway/link/opcua"
-	"lapgate/sim"
 )
 
 // opcuaLine loads the configuration of the demo with its controller at an OPC
@@ -34,7 +26,7 @@ func opcuaLine(set map[string]string) (*config.Line, error) {
 	for k, v := range set {
 		all[at+k] = v
 	}
-	s, err := config.Load(config.Source{Path: demoName, Bytes: configs.Demo(), Set: all})
+	s, err := config.Load(config.Source{Path: "demo.yaml", Bytes: configs.Demo(), Set: all})
 	if err != nil {
 		return nil, err
 	}
@@ -49,11 +41,11 @@ func TestOPCUADefaults(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	got, want := opcuaSettings(l, zap.NewNop()), opcua.DefaultSettings()
-	if got.Warn == nil || got.Endpoint != "opc.tcp://192.0.2.10:4840" || got.Line != "north" || len(got.Nodes) > 0 {
+	got, want := Server(l), opcua.DefaultSettings()
+	if got.Endpoint != "opc.tcp://192.0.2.10:4840" || got.Line != "north" || len(got.Nodes) > 0 {
 		t.Errorf("%+v", got)
 	}
-	got.Warn, got.Endpoint, got.Line, got.Nodes = nil, "", "", nil
+	got.Endpoint, got.Line, got.Nodes = "", "", nil
 	if !reflect.DeepEqual(got, want) {
 		t.Errorf("got %+v, want %+v", got, want)
 	}
@@ -69,8 +61,7 @@ func TestOPCUASettings(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	got := opcuaSettings(l, zap.NewNop())
-	got.Warn = nil
+	got := Server(l)
 	want := opcua.Settings{
 		Endpoint: "opc.tcp://192.0.2.10:4840", Line: "north", Policy: opcua.PolicyAes128Sha256RsaOaep, Mode: opcua.ModeSign,
 		Folder: "keys", ServerName: "plc.mill.test", NamespaceURI: "urn:mill.test", SkewLimit: 30 * time.Second, Timeout: 600 * time.Millisecond,
@@ -116,7 +107,7 @@ func TestOPCUACheckedIsTaken(t *testing.T) {
 			return
 		}
 		taken++
-		s := opcuaSettings(l, zap.NewNop())
+		s := Server(l)
 		s.User.Name = l.Controller.OPCUA.User
 		if _, err := opcua.New(s); err != nil {
 			t.Fatalf("%v passes the check, and the link refuses it: %v", set, err)
@@ -192,104 +183,8 @@ func TestOPCUAUser(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := opcuaDialer(l, zap.NewNop(), noVariable); err == nil || !strings.Contains(err.Error(), "controller.opcua: password: ") {
+	d := Dialers{Lookup: noVariable}
+	if _, err := d.Of(l, nil); err == nil || !strings.Contains(err.Error(), "controller.opcua: password: ") {
 		t.Errorf("a dialer without its password: %v", err)
-	}
-}
-
-// TestRunOverOPCUA has the real daemon wrap a short shift on the real
-// simulator: encrypted, with a user name, from a configuration file, after its
-// certificate was compared and accepted.
-func TestRunOverOPCUA(t *testing.T) {
-	t.Parallel()
-	exe := binary(t)
-	dir := t.TempDir()
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
-	defer cancel()
-	const password = "tiger-of-the-mill"
-	write := func(name, text string) string {
-		path := filepath.Join(dir, name)
-		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
-			t.Fatal(err)
-		}
-		return path
-	}
-	line, addresses := startSimServers(ctx, t, exe, []string{"modbus-tcp", "opcua"},
-		"--count", "3", "--opcua", "127.0.0.1:0", "--opcua-users", write("users", "gateway:"+password+"\n"))
-	address := addresses[1]
-
-	section := regexp.MustCompile(`(?m)^      protocol: modbus-tcp\n      address: .*\n      plain: .*\n`)
-	demo := string(configs.Demo())
-	if !section.MatchString(demo) {
-		t.Fatal("the controller of the demo is not where it was")
-	}
-	file := write("mill.yaml", section.ReplaceAllLiteralString(demo, `      protocol: opcua
-      address: `+address+`
-      opcua:
-        policy: Basic256Sha256
-        mode: SignAndEncrypt
-        certificates: `+filepath.Join(dir, "pki")+`
-        user: gateway
-        password: file:`+write("secret", password+"\n")+`
-        nodes: {commit: s=north.Commit, outcomes: north.Outcome.*}
-`))
-	lapgate := func(args ...string) string {
-		t.Helper()
-		var stdout, stderr bytes.Buffer
-		if code := run(args, nil, nil, &stdout, &stderr); code != exitDone {
-			t.Fatalf("%v ended with %d: %s", args, code, stderr.String())
-		}
-		return stdout.String()
-	}
-	if values := lapgate("check", "--values", "--config", file); !regexp.MustCompile(`opcua\.password +\*\*\* `).MatchString(values) {
-		t.Errorf("the password's place is shown:\n%s", values)
-	}
-	var offered []certificateOut
-	if err := json.Unmarshal([]byte(lapgate("trust", "show", address, "--json")), &offered); err != nil || len(offered) != 1 {
-		t.Fatalf("%d certificates, %v", len(offered), err)
-	}
-	lapgate("trust", "accept", address, "--config", file, "--fingerprint", offered[0].Fingerprint)
-	if out := lapgate("trust", "list", "--config", file); !strings.Contains(out, offered[0].Fingerprint) {
-		t.Errorf("not in the list of the configured folder:\n%s", out)
-	}
-
-	var log bytes.Buffer
-	daemon := exec.CommandContext(ctx, exe, "run", "--config", file,
-		"--set", "lines.0.armed=true", "--set", "journal.directory="+dir, "--set", "status.listen=none")
-	daemon.Env, daemon.Stderr = cleanEnv(), &log
-	if err := daemon.Start(); err != nil {
-		t.Fatal(err)
-	}
-	select {
-	case <-line.ended:
-	case <-ctx.Done():
-	}
-	if err := daemon.Process.Signal(os.Interrupt); err != nil {
-		t.Errorf("%v\n%s", err, log.String())
-	}
-	if err := daemon.Wait(); err != nil {
-		t.Errorf("the daemon ended with %v\n%s", err, log.String())
-	}
-	if ctx.Err() != nil || line.err != nil {
-		t.Fatalf("the simulator ended with %v: %s\n%s", line.err, line.stderr, log.String())
-	}
-	if strings.Contains(log.String(), password) {
-		t.Error("the log tells the password")
-	}
-	var report sim.Report
-	if err := json.Unmarshal(line.stdout, &report); err != nil {
-		t.Fatalf("%v\n%s", err, line.stdout)
-	}
-	if len(report.Rolls) != 3 || report.Accepted == 0 || len(report.Violations) > 0 {
-		t.Errorf("%d rolls, %d accepted, violations %v\n%s", len(report.Rolls), report.Accepted, report.Violations, log.String())
-	}
-	path := filepath.Join(dir, "north.db")
-	verified, err := journal.Verify(context.Background(), path)
-	if err != nil || len(verified.Problems) > 0 {
-		t.Errorf("journal: %+v, %v", verified, err)
-	}
-	missing, err := unaccounted(context.Background(), path, &report)
-	if err != nil || len(missing) > 0 {
-		t.Errorf("missing %v, %v", missing, err)
 	}
 }

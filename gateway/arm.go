@@ -120,7 +120,7 @@ func (l *lineLoop) look(ctx context.Context) (*inspect.Report, error) {
 		return report, fmt.Errorf("line %s: %w: no connection: %s", l.set.name, ErrNotArmed, why)
 	}
 	t := l.set.machine.Times
-	report := inspect.Look(ctx, l.port, inspect.Expect{
+	report := inspect.Controller(ctx, l.port, inspect.Expect{
 		Line: l.set.machine.Line, Poll: t.Poll, Stale: t.Stale, Request: l.set.requestTimeout,
 		Alone: true, Known: l.knows,
 	})

@@ -1,6 +1,10 @@
 package recipe
 
-import "lapgate/recipe/quantity"
+import (
+	"lapgate/recipe/quantity"
+	"math"
+	"strconv"
+)
 
 // Mode is how a station of the line is worked.
 type Mode uint8
@@ -63,6 +67,20 @@ func (l *Line) Unit(d quantity.Dimension) string {
 		return names[0]
 	}
 	return ""
+}
+
+// WriteUnit gives a value in the named unit as people read it on this line: in
+// the unit that they prefer for its dimension. A name that is no unit stands
+// as it is behind the number.
+func (l *Line) WriteUnit(v float64, unitName string) string {
+	if held, d, ok := quantity.Held(v, unitName); ok {
+		return l.Write(held, d)
+	}
+	text := strconv.FormatFloat(math.Round(v*1e4)/1e4, 'f', -1, 64)
+	if unitName == "" {
+		return text
+	}
+	return text + " " + unitName
 }
 
 // Write gives a quantity as people read it on this line: rounded, in the unit

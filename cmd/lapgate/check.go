@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/config"
+	"lapgate/gateway/inspect"
 )
 
 // checkFlags are the flags of `check`.
@@ -58,7 +59,7 @@ numbers in every word order. Exit code 4 when a controller is not reachable, 5 w
 			if err != nil {
 				return err
 			}
-			looks := p.online(cmd.Context(), s, lines, f.timeout)
+			looks := inspect.Lines(cmd.Context(), &p.connections, s, lines, f.timeout)
 			p.printLooks(looks)
 			return looksError(looks)
 		},
@@ -104,13 +105,13 @@ func (p *program) printChecked(s *config.Snapshot, values bool) error {
 // checkJSON prints the verdict as JSON and leaves standard error empty.
 func (p *program) checkJSON(ctx context.Context, src config.Source, f *checkFlags) error {
 	out := struct {
-		File     string           `json:"file"`
-		Valid    bool             `json:"valid"`
-		Hash     string           `json:"hash,omitempty"`
-		Problems []config.Problem `json:"problems"`
-		Warnings []config.Problem `json:"warnings"`
-		Values   []config.Value   `json:"values,omitempty"`
-		Online   []lineLook       `json:"online,omitempty"`
+		File     string               `json:"file"`
+		Valid    bool                 `json:"valid"`
+		Hash     string               `json:"hash,omitempty"`
+		Problems []config.Problem     `json:"problems"`
+		Warnings []config.Problem     `json:"warnings"`
+		Values   []config.Value       `json:"values,omitempty"`
+		Online   []inspect.LineReport `json:"online,omitempty"`
 	}{File: src.Path, Problems: []config.Problem{}, Warnings: []config.Problem{}}
 	s, err := config.Load(src)
 	var refused *config.Error
@@ -134,7 +135,7 @@ func (p *program) checkJSON(ctx context.Context, src config.Source, f *checkFlag
 			if err != nil {
 				return err
 			}
-			out.Online = p.online(ctx, s, lines, f.timeout)
+			out.Online = inspect.Lines(ctx, &p.connections, s, lines, f.timeout)
 			var e *exitError
 			if errors.As(looksError(out.Online), &e) {
 				verdict = &exitError{code: e.code}

@@ -290,7 +290,7 @@ func TestOnlineFindsDifferences(t *testing.T) {
 			if got := run(args(c.set), nil, nil, &stdout, &stderr); got != c.code {
 				t.Errorf("ended with %d, want %d: %s%s", got, c.code, stdout.String(), stderr.String())
 			}
-			var out struct{ Online []lineLook }
+			var out struct{ Online []inspect.LineReport }
 			if err := json.Unmarshal(stdout.Bytes(), &out); err != nil || len(out.Online) != 1 {
 				t.Fatalf("%v: %s", err, stdout.String())
 			}

@@ -3,10 +3,8 @@ package main
 import (
 	"bytes"
 	"context"
-	"encoding/json"
 	"flag"
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 	"sync/atomic"
@@ -22,7 +20,6 @@ import (
 	"lapgate/gateway/inspect"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
-	"lapgate/gateway/tags"
 	"lapgate/sim"
 	simmapped "lapgate/sim/mapped"
 	simopcua "lapgate/sim/opcua"
@@ -368,7 +365,7 @@ func TestMappedOnline(t *testing.T) {
 	} {
 		s := mappedConfig(t, t.TempDir(), "      address: "+srv.Addr()+"\n",
 			"      word_order: "+c.order+"\n      text_order: AB\n      tags:\n"+tagsYAML(simmapped.Tags(), false), c.set)
-		look := p.lookAt(t.Context(), s, &s.Lines[0])
+		look := inspect.Lines(t.Context(), &p.connections, s, []*config.Line{&s.Lines[0]}, time.Minute)[0]
 		failed, warned := "", ""
 		for _, item := range look.Items {
 			switch item.Verdict {
@@ -391,7 +388,7 @@ func TestMappedOnline(t *testing.T) {
 			t.Fatalf("%d tags were looked at of %d", len(look.Tags), len(simmapped.Tags()))
 		}
 		var text bytes.Buffer
-		(&program{stdout: &text}).printLooks([]lineLook{look})
+		(&program{stdout: &text}).printLooks([]inspect.LineReport{look})
 		for _, want := range []string{"  request.diameter ", "in every word order, " + c.order + " as configured"} {
 			if !strings.Contains(text.String(), want) {
 				t.Errorf("with %s %s the text has no %q", c.order, c.set, want)
@@ -399,56 +396,13 @@ func TestMappedOnline(t *testing.T) {
 		}
 		for _, x := range look.Tags {
 			missing := c.failed == "tag "+x.Field
-			if x.Exists == missing || missing != (x.Value == "") || x.Access != "" || x.TypeThere != "" || x.AgeOf != ageOfRead || x.AgeMS < 0 {
+			if x.Exists == missing || missing != (x.Value == "") || x.Access != "" || x.TypeThere != "" || x.AgeOf != "read" || x.Age < 0 {
 				t.Errorf("with %s: %+v", c.set, x)
 			}
 		}
 	}
 	if n := counter.n.Load(); n != 0 {
 		t.Errorf("%d writes by a check that only reads", n)
-	}
-}
-
-// The value in the configured order is the one that a person sees at the
-// controller; text and JSON tell the same.
-func TestMappedOnlineWordOrders(t *testing.T) {
-	m := &tags.Mapping{Order: tags.CDAB, Tags: []tags.Tag{
-		{Field: "request.diameter", Type: tags.Float32, Address: 10, Bit: -1, Unit: "mm", Scale: 1},
-		{Field: "request.width", Type: tags.Float64, Address: 12, Bit: -1, Unit: "mm", Scale: 1},
-		{Field: "request.roll_no", Type: tags.Uint32, Address: 16, Bit: -1, Scale: 1},
-		{Field: "payload.feed_length", Type: tags.Float32, Address: 18, Bit: -1, Unit: "mm", Scale: 1},
-	}}
-	bits := []uint64{uint64(math.Float32bits(1234.5)), math.Float64bits(2600), 17, 0}
-	var sights []tags.Sight
-	for i := range m.Tags {
-		p, err := tags.NewPoint(m.Tags[i])
-		if err != nil {
-			t.Fatal(err)
-		}
-		sights = append(sights, tags.Sight{Point: p, Value: tags.Value{Bits: bits[i]}})
-	}
-	look := tagsLook{Orders: ordersOf(m, sights)}
-	if len(look.Orders) != 2 || look.Orders[0].Values["CDAB"] != "1234.5 mm" || look.Orders[1].Values["CDAB"] != "2600 mm" ||
-		look.Orders[0].Values["ABCD"] == "1234.5 mm" || len(look.Orders[0].Values) != 4 {
-		t.Fatalf("%+v", look.Orders)
-	}
-	var text bytes.Buffer
-	look.print(&text)
-	if !strings.Contains(text.String(), "in every word order, CDAB as configured") || !strings.Contains(text.String(), "1234.5 mm") {
-		t.Errorf("printed\n%s", text.String())
-	}
-	b, err := json.Marshal(lineLook{tagsLook: &look})
-	if err != nil || !strings.Contains(string(b), `"word_orders":[{"field":"request.diameter","configured":"CDAB","values":{"ABCD":`) {
-		t.Errorf("%s, %v", b, err)
-	}
-	if b, err = json.Marshal(lineLook{}); err != nil || strings.Contains(string(b), "tags") {
-		t.Errorf("a controller with blocks has tags: %s, %v", b, err)
-	}
-	for i := range sights {
-		sights[i].Value.Bits = 0
-	}
-	if items := orderItems(m, sights); len(items) != 1 || items[0].Verdict != inspect.Note {
-		t.Errorf("with zeros alone: %v", items)
 	}
 }
 
@@ -479,7 +433,7 @@ func TestMappedOnlineOverTypedNodes(t *testing.T) {
 		}
 		s := mappedConfig(t, t.TempDir(), "      protocol: opcua\n      address: "+srv.URL()+"\n      opcua: {policy: None, mode: None}\n",
 			"      tags:\n"+tagsYAML(tags, true))
-		look := p.lookAt(t.Context(), s, &s.Lines[0])
+		look := inspect.Lines(t.Context(), &p.connections, s, []*config.Line{&s.Lines[0]}, time.Minute)[0]
 		failed := ""
 		for _, item := range look.Items {
 			if item.Verdict == inspect.Fail {
@@ -503,30 +457,13 @@ func TestMappedOnlineOverTypedNodes(t *testing.T) {
 	}
 }
 
-// What a server grants is held to what the gateway does with the tag.
-func TestMappedOnlineAccess(t *testing.T) {
-	for _, c := range []struct {
-		field, access string
-		verdict       inspect.Verdict // none where nothing is wrong
-	}{
-		{"commit.offer", "read, write", ""},
-		{"commit.offer", "read", inspect.Warn},
-		{"commit.offer", notTold, ""},
-		{"commit.offer", "", ""},
-		{"request.phase", "read", ""},
-		{"request.phase", "read, write", inspect.Note},
-	} {
-		p, err := tags.NewPoint(tags.Tag{Field: c.field, Type: tags.Uint16, Node: "ns=2;s=x", Address: -1, Bit: -1})
-		if err != nil {
-			t.Fatal(err)
-		}
-		items := tagItems(&tags.Sight{Point: p}, &tagLook{Field: c.field, Exists: true, Access: c.access})
-		var got inspect.Verdict
-		if len(items) > 0 {
-			got = items[0].Verdict
-		}
-		if got != c.verdict || len(items) > 1 || len(items) == 1 && items[0].Remedy == "" {
-			t.Errorf("%s with %q: %v, want %q", c.field, c.access, items, c.verdict)
-		}
+// The values in every order are printed with the one configured.
+func TestPrintWordOrders(t *testing.T) {
+	var text bytes.Buffer
+	printTags(&text, &inspect.TagsReport{Orders: []inspect.OrderReport{
+		{Field: "request.diameter", Configured: "CDAB", Values: map[string]string{"CDAB": "1234.5 mm"}},
+	}})
+	if !strings.Contains(text.String(), "in every word order, CDAB as configured") || !strings.Contains(text.String(), "1234.5 mm") {
+		t.Errorf("printed\n%s", text.String())
 	}
 }

@@ -1,115 +1,17 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
-	"os"
-	"strings"
-	"sync"
-	"time"
-
-	"lapgate/gateway/config"
+	"io"
 	"lapgate/gateway/inspect"
-	"lapgate/gateway/journal"
-	"lapgate/gateway/link"
-	"lapgate/gateway/record"
-	"lapgate/gateway/tags"
+	"strconv"
+	"strings"
+	"text/tabwriter"
 )
 
-// lineLook is what was seen of one line's controller.
-type lineLook struct {
-	Line     string `json:"line"`
-	Protocol string `json:"protocol"`
-	Address  string `json:"address"`
-	inspect.Report
-	*tagsLook // nil for a controller with blocks
-}
-
-// online looks at the controllers of the lines, all at the same time. It only
-// reads.
-func (p *program) online(ctx context.Context, s *config.Snapshot, lines []*config.Line, timeout time.Duration) []lineLook {
-	looks := make([]lineLook, len(lines))
-	var all sync.WaitGroup
-	for i, l := range lines {
-		all.Go(func() {
-			ctx, cancel := context.WithTimeout(ctx, timeout)
-			defer cancel()
-			looks[i] = p.lookAt(ctx, s, l)
-		})
-	}
-	all.Wait()
-	return looks
-}
-
-func (p *program) lookAt(ctx context.Context, s *config.Snapshot, l *config.Line) lineLook {
-	look := lineLook{Line: l.Recipe.Name, Protocol: string(l.Controller.Protocol), Address: l.Controller.Address}
-	warnings := &linkWarnings{}
-	look.Report = *p.blocksOf(ctx, s, l, warnings, &look)
-	look.Items = append(warnings.items, look.Items...)
-	return look
-}
-
-// blocksOf looks at the blocks of a line, and first at its tags where it has
-// tags. Without all of those there are no blocks to look at.
-func (p *program) blocksOf(ctx context.Context, s *config.Snapshot, l *config.Line, warnings *linkWarnings, look *lineLook) *inspect.Report {
-	dialer, err := p.connections.Of(l, warnings.add)
-	if err != nil {
-		return inspect.Undialled(err)
-	}
-	var first []inspect.Item
-	if d, ok := dialer.(*tags.Dialer); ok {
-		seen, items, err := p.lookAtTags(ctx, l, d)
-		if err != nil {
-			return inspect.Undialled(err)
-		}
-		look.tagsLook, first = seen, items
-		if r := (&inspect.Report{Items: items}); len(r.Failed()) > 0 {
-			return r
-		}
-	}
-	port, err := dialer.Dial(ctx)
-	if err != nil {
-		r := inspect.Undialled(err)
-		r.Items = append(first, r.Items...)
-		return r
-	}
-	defer func() { _ = port.Close() }() // only read from
-	known, doubt := knownOf(ctx, s.Journal.Path(l.Recipe.Name))
-	t := l.Controller.Times
-	r := inspect.Look(ctx, port, inspect.Expect{
-		Line: l.Recipe, Poll: t.Poll, Stale: t.DataStale, Request: t.RequestTimeout, Known: known,
-	})
-	r.Items = append(append(first, r.Items...), doubt...)
-	return r
-}
-
-// knownOf reads from a journal what it knows of the controller. A line that was
-// never served has none.
-func knownOf(ctx context.Context, path string) (k inspect.Known, doubt []inspect.Item) {
-	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
-		return k, []inspect.Item{{Subject: "journal", Verdict: inspect.Note, Got: "none at " + path}}
-	}
-	r, err := journal.OpenReader(ctx, path)
-	if err == nil {
-		err = errors.Join(r.Replay(ctx, func(s record.Stored) error { k.Take(s); return nil }), r.Close())
-	}
-	if err != nil {
-		return inspect.Known{}, []inspect.Item{{Subject: "journal", Verdict: inspect.Warn, Got: err.Error(),
-			Want: "a journal to compare the controller with", Remedy: "run lapgate journal verify " + path}}
-	}
-	return k, nil
-}
-
-// linkWarnings keeps the warnings of a connection as items of the report.
-type linkWarnings struct{ items []inspect.Item }
-
-func (c *linkWarnings) add(w link.Warning) {
-	c.items = append(c.items, inspect.Item{Subject: w.Code, Verdict: inspect.Warn, Got: w.Text, Remedy: w.Help})
-}
-
 // printLooks prints what was seen, a line each, with the remedies below.
-func (p *program) printLooks(looks []lineLook) {
+func (p *program) printLooks(looks []inspect.LineReport) {
 	for i := range looks {
 		l := &looks[i]
 		fmt.Fprintf(p.stdout, "line %s, %s %s\n", l.Line, l.Protocol, l.Address)
@@ -127,14 +29,14 @@ func (p *program) printLooks(looks []lineLook) {
 				fmt.Fprintf(p.stdout, "        %s\n", item.Remedy)
 			}
 		}
-		if l.tagsLook != nil {
-			l.print(p.stdout)
+		if l.TagsReport != nil {
+			printTags(p.stdout, l.TagsReport)
 		}
 	}
 }
 
 // looksError is the exit of a look at the controllers: nil when nothing failed.
-func looksError(looks []lineLook) error {
+func looksError(looks []inspect.LineReport) error {
 	var failed, away []string
 	for i := range looks {
 		switch {
@@ -156,4 +58,40 @@ func looksError(looks []lineLook) error {
 		return &exitError{exitDifferences, errors.New(strings.Join(text, "; "))}
 	}
 	return nil
+}
+
+// printTags writes the tags as a table, and the numbers in every order.
+func printTags(w io.Writer, l *inspect.TagsReport) {
+	t := tabwriter.NewWriter(w, 0, 8, 2, ' ', 0)
+	fmt.Fprintln(t, "  tag\tplace\ttype\taccess\tvalue\tage\tof\t")
+	for i := range l.Tags {
+		x := &l.Tags[i]
+		access, value := x.Access, x.Value
+		if access == "" {
+			access = inspect.NotTold
+		}
+		if !x.Exists {
+			value = "none"
+		}
+		kind := x.Type
+		if x.TypeThere != "" {
+			kind += " (" + x.TypeThere + ")"
+		}
+		fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\t%s ms\t%s\t\n", x.Field, x.Place, kind, access, value, strconv.FormatFloat(1000*x.Age, 'f', 1, 64), x.AgeOf)
+	}
+	_ = t.Flush() // to where the lines above went
+	if len(l.Orders) == 0 {
+		return
+	}
+	fmt.Fprintf(w, "  in every word order, %s as configured\n", l.Orders[0].Configured)
+	t = tabwriter.NewWriter(w, 0, 8, 2, ' ', 0)
+	fmt.Fprintf(t, "  tag\t%s\t\n", strings.Join(inspect.OrderNames(), "\t"))
+	for i := range l.Orders {
+		fmt.Fprintf(t, "  %s\t", l.Orders[i].Field)
+		for _, name := range inspect.OrderNames() {
+			fmt.Fprintf(t, "%s\t", l.Orders[i].Values[name])
+		}
+		fmt.Fprintln(t)
+	}
+	_ = t.Flush() // likewise
 }

@@ -13,6 +13,7 @@ import (
 
 	"lapgate/configs"
 	"lapgate/gateway/config"
+	"lapgate/gateway/inspect"
 	"lapgate/sim"
 )
 
@@ -112,12 +113,12 @@ func TestProbeLine(t *testing.T) {
 	}
 	var report struct {
 		Line   string
-		Blocks []blockOut
+		Blocks []inspect.Block
 	}
 	if err := json.Unmarshal([]byte(out), &report); err != nil || report.Line != "north" || len(report.Blocks) != 6 {
 		t.Fatalf("%v: %s", err, out)
 	}
-	if b := report.Blocks[0]; b.Block != "REQ" || b.State != stateDecodes || b.Fields["roll_no"] != "1" || b.Where != "1000..1095 (31001..31096)" {
+	if b := report.Blocks[0]; b.Block != "REQ" || b.State != inspect.BlockDecodes || b.Fields["roll_no"] != "1" || b.Where != "1000..1095 (31001..31096)" {
 		t.Errorf("got %+v", b)
 	}
 	// Where the blocks are looked for in the wrong place, the device answers.
@@ -147,7 +148,7 @@ func TestProbeModbus(t *testing.T) {
 	var report struct {
 		Words     []uint16
 		Pairs     []pairOut
-		RoundTrip []float64 `json:"round_trip_ms"`
+		RoundTrip []float64 `json:"round_trip_s"`
 	}
 	if code != exitDone || json.Unmarshal([]byte(out), &report) != nil || len(report.Words) != 400 || len(report.Pairs) != 200 || len(report.RoundTrip) != 4 {
 		t.Errorf("exit code %d: %s, %d words, %d pairs, %d requests", code, errs, len(report.Words), len(report.Pairs), len(report.RoundTrip))

@@ -11,14 +11,9 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"lapgate/gateway/inspect"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/modbus"
-)
-
-// The kinds of register, as the other notation numbers them.
-const (
-	inputKind   = 3
-	holdingKind = 4
 )
 
 // The bounds of a look at registers.
@@ -68,7 +63,7 @@ Addresses count from zero. Both notations of each register are printed.`,
 	fl.IntVar(&f.address, "address", 0, "zero-based address of the first register")
 	fl.IntVar(&f.count, "count", 10, fmt.Sprintf("number of registers, 1 to %d", probeMostRegisters))
 	fl.StringVar(&f.kind, "registers", holdingRegisters, "holding (function 3) or input (function 4)")
-	fl.StringVar(&f.order, "order", "", "show one word order alone: "+strings.Join(orderNames(), ", "))
+	fl.StringVar(&f.order, "order", "", "show one word order alone: "+strings.Join(inspect.OrderNames(), ", "))
 	fl.BoolVar(&f.floats, "float", false, "show floating point numbers alone")
 	fl.IntVar(&f.repeat, "repeat", 3, fmt.Sprintf("how often the registers are read, 1 to %d: for the round-trip time, and to see what changes", probeMostRepeats))
 	fl.DurationVar(&f.timeout, "timeout", probeTimeout, "longest wait for one answer")
@@ -103,8 +98,8 @@ func (f *modbusProbe) check() error {
 	if f.kind != holdingRegisters && f.kind != inputRegisters {
 		return usageError("--registers: got %q, want %s or %s", f.kind, holdingRegisters, inputRegisters)
 	}
-	if f.order != "" && !slices.Contains(orderNames(), f.order) {
-		return usageError("--order: got %q, want one of %s", f.order, strings.Join(orderNames(), ", "))
+	if f.order != "" && !slices.Contains(inspect.OrderNames(), f.order) {
+		return usageError("--order: got %q, want one of %s", f.order, strings.Join(inspect.OrderNames(), ", "))
 	}
 	if f.timeout <= 0 {
 		return usageError("--timeout: got %v, want more than 0", f.timeout)
@@ -115,121 +110,100 @@ func (f *modbusProbe) check() error {
 func (p *program) probeModbus(ctx context.Context, address string, f *modbusProbe) error {
 	ctx, cancel := context.WithTimeout(ctx, probeLimit)
 	defer cancel()
-	probe, err := modbus.OpenProbe(ctx, address, uint8(f.unit), f.timeout)
+	wanted := inspect.RegistersWanted{
+		Address: address, Unit: uint8(f.unit), Input: f.kind == inputRegisters,
+		First: f.address, Count: f.count, Repeat: f.repeat, Timeout: f.timeout,
+	}
+	seen, err := inspect.Registers(ctx, wanted)
 	if err != nil {
-		if link.ClassOf(err) == link.ConfigClass {
-			return usageError("%v", err)
-		}
-		return &exitError{exitUnreachable, err}
+		return probeFailed(err)
 	}
-	defer func() { _ = probe.Close() }() // only read from
-	reads, kind := modbus.ReadHolding, holdingKind
-	if f.kind == inputRegisters {
-		reads, kind = modbus.ReadInput, inputKind
-	}
-	var first []uint16
-	var took []time.Duration
-	changed := map[int]bool{}
-	for turn := range f.repeat {
-		var words []uint16
-		for from := 0; from < f.count; from += link.MostRead {
-			part, d, err := probe.Read(ctx, reads, f.address+from, min(link.MostRead, f.count-from))
-			if err != nil {
-				return probeFailed(err)
-			}
-			words, took = append(words, part...), append(took, d)
-		}
-		if turn == 0 {
-			first = words
-		}
-		for i, w := range words {
-			changed[i] = changed[i] || w != first[i]
-		}
-	}
-	rows := readings(first)
-	best, average := plausible(rows)
+	kind := wanted.Kind()
 	if f.asJSON {
-		return p.printJSON(modbusOut(address, f, kind, first, rows, best, took))
+		return p.printJSON(modbusOut(address, f, kind, seen))
 	}
 	fmt.Fprintf(p.stdout, "%s unit %d: %d %s registers from address %d (0x%04X), which is %s in the other notation; round trip %s\n",
-		address, f.unit, f.count, f.kind, f.address, f.address, modbus.Notation(kind, f.address), roundTrips(took))
-	p.printWords(f, kind, first, changed)
-	p.printReadings(f, kind, rows, best)
-	if _, shifted := plausible(readings(first[1:])); shifted > lead*average {
+		address, f.unit, f.count, f.kind, f.address, f.address, modbus.Notation(kind, f.address), roundTrips(seen.Took))
+	p.printWords(f, kind, seen)
+	p.printReadings(f, kind, seen)
+	if seen.Shifted {
 		fmt.Fprintf(p.stdout, "pairs from address %d on make more sense than those from %d\n", f.address+1, f.address)
 	}
 	return nil
 }
 
-// probeFailed gives a failed read its exit code.
+// probeFailed gives a failed look at registers its exit code.
 func probeFailed(err error) error {
 	var e *modbus.ProbeError
-	if errors.As(err, &e) && e.Class == link.Refused {
+	switch {
+	case errors.As(err, &e) && e.Class == link.Refused:
 		return &exitError{exitDifferences, err}
+	case link.ClassOf(err) == link.ConfigClass:
+		return usageError("%v", err)
 	}
 	return &exitError{exitUnreachable, err}
 }
 
-func (p *program) printWords(f *modbusProbe, kind int, words []uint16, changed map[int]bool) {
+func (p *program) printWords(f *modbusProbe, kind int, seen *inspect.RegistersRead) {
 	t := tabwriter.NewWriter(p.stdout, 0, 8, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprint(t, "\naddress\tregister\thex\tuint16\tint16\ttext\t\n")
-	for i, w := range words {
+	for i, w := range seen.Words {
 		note := ""
-		if changed[i] {
+		if seen.Changed[i] {
 			note = "changes"
 		}
 		fmt.Fprintf(t, "%d\t%s\t%04X\t%d\t%d\t%s\t%s\n", f.address+i, modbus.Notation(kind, f.address+i), w, w, int16(w),
-			printable(textOf([]uint16{w}, bigEndian)), note)
+			inspect.Printable(inspect.TextOf([]uint16{w}, inspect.HighByteFirst)), note)
 	}
 	_ = t.Flush() // as every write to standard output
-	for _, o := range []byteOrder{bigEndian, littleEndian} {
-		if text := longText(words, o); text != "" {
+	for _, o := range []inspect.LetterOrder{inspect.HighByteFirst, inspect.LowByteFirst} {
+		if text := inspect.LongestText(seen.Words, o); text != "" {
 			fmt.Fprintf(p.stdout, "text, %s: %s\n", o, text)
 		}
 	}
 }
 
 // printReadings prints the pairs in the orders and types asked for.
-func (p *program) printReadings(f *modbusProbe, kind int, rows []reading, best choice) {
-	if len(rows) == 0 {
+func (p *program) printReadings(f *modbusProbe, kind int, seen *inspect.RegistersRead) {
+	if len(seen.Pairs) == 0 {
 		return
 	}
-	types := numberTypes()
+	types := inspect.NumberTypes()
 	if f.floats {
-		types = []numberType{float32Type}
+		types = []inspect.NumberType{inspect.Float32}
 	}
-	var columns []choice
-	for _, o := range wordOrders() {
-		if f.order != "" && o.name != f.order {
+	var columns []inspect.Choice
+	for _, order := range inspect.OrderNames() {
+		if f.order != "" && order != f.order {
 			continue
 		}
 		for _, n := range types {
-			columns = append(columns, choice{o.name, n})
+			columns = append(columns, inspect.Choice{Order: order, Number: n})
 		}
 	}
 	t := tabwriter.NewWriter(p.stdout, 0, 8, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprint(t, "\naddress\tregisters\t")
 	for _, c := range columns {
 		mark := ""
-		if c == best {
+		if c == seen.Best {
 			mark = " *"
 		}
-		fmt.Fprintf(t, "%s %s%s\t", c.order, c.number, mark)
+		fmt.Fprintf(t, "%s %s%s\t", c.Order, c.Number, mark)
 	}
 	fmt.Fprintln(t)
-	for _, r := range rows {
-		at := f.address + r.offset
+	for _, r := range seen.Pairs {
+		at := f.address + r.Offset
 		fmt.Fprintf(t, "%d\t%s,%s\t", at, modbus.Notation(kind, at), modbus.Notation(kind, at+1))
 		for _, c := range columns {
-			fmt.Fprintf(t, "%s\t", r.text(c))
+			fmt.Fprintf(t, "%s\t", r.Text(c))
 		}
 		fmt.Fprintln(t)
 	}
 	_ = t.Flush() // as every write to standard output
-	if best == (choice{}) {
+	if seen.Best == (inspect.Choice{}) {
 		fmt.Fprintln(p.stdout, "no word order makes more sense than the others")
 	} else {
-		fmt.Fprintf(p.stdout, "* most plausible: %s in word order %s\n", best.number, best.order)
+		fmt.Fprintf(p.stdout, "* most plausible: %s in word order %s\n", seen.Best.Number, seen.Best.Order)
 	}
 }
 
@@ -239,7 +213,7 @@ type pairOut struct {
 	Readings map[string]map[string]string `json:"readings"` // by word order and type
 }
 
-func modbusOut(address string, f *modbusProbe, kind int, words []uint16, rows []reading, best choice, took []time.Duration) any {
+func modbusOut(address string, f *modbusProbe, kind int, seen *inspect.RegistersRead) any {
 	out := struct {
 		Device    string    `json:"device"`
 		Unit      int       `json:"unit"`
@@ -250,20 +224,20 @@ func modbusOut(address string, f *modbusProbe, kind int, words []uint16, rows []
 		Pairs     []pairOut `json:"pairs"`
 		Order     string    `json:"plausible_order,omitempty"`
 		Type      string    `json:"plausible_type,omitempty"`
-		RoundTrip []float64 `json:"round_trip_ms"`
-	}{address, f.unit, f.kind, f.address, modbus.Notation(kind, f.address), words, []pairOut{}, best.order, string(best.number), nil}
-	for _, r := range rows {
-		pair := pairOut{f.address + r.offset, map[string]map[string]string{}}
-		for _, o := range wordOrders() {
-			pair.Readings[o.name] = map[string]string{}
-			for _, n := range numberTypes() {
-				pair.Readings[o.name][string(n)] = r.text(choice{o.name, n})
+		RoundTrip []float64 `json:"round_trip_s"`
+	}{address, f.unit, f.kind, f.address, modbus.Notation(kind, f.address), seen.Words, []pairOut{}, seen.Best.Order, string(seen.Best.Number), nil}
+	for _, r := range seen.Pairs {
+		pair := pairOut{f.address + r.Offset, map[string]map[string]string{}}
+		for _, order := range inspect.OrderNames() {
+			pair.Readings[order] = map[string]string{}
+			for _, n := range inspect.NumberTypes() {
+				pair.Readings[order][string(n)] = r.Text(inspect.Choice{Order: order, Number: n})
 			}
 		}
 		out.Pairs = append(out.Pairs, pair)
 	}
-	for _, d := range took {
-		out.RoundTrip = append(out.RoundTrip, milliseconds(d))
+	for _, d := range seen.Took {
+		out.RoundTrip = append(out.RoundTrip, d.Seconds())
 	}
 	return out
 }

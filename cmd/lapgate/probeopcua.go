@@ -4,13 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"lapgate/gateway/inspect"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/opcua"
 )
@@ -103,7 +103,7 @@ type opcuaOut struct {
 	Nodes     []opcua.NodeInfo  `json:"nodes,omitempty"`
 	Found     []opcua.Found     `json:"found,omitempty"`
 	Complete  bool              `json:"complete"` // false when the bounds cut something off
-	RoundTrip []float64         `json:"round_trip_ms,omitempty"`
+	RoundTrip []float64         `json:"round_trip_s,omitempty"`
 
 	took []time.Duration
 }
@@ -118,7 +118,7 @@ func (p *program) probeOPCUA(ctx context.Context, endpoint string, f *opcuaProbe
 	}
 	var looked error
 	if !f.offers {
-		if looked = p.lookAround(ctx, endpoint, f, &out); looked != nil && out.Server == nil && link.ClassOf(looked) == 0 {
+		if looked = p.readNodes(ctx, endpoint, f, &out); looked != nil && out.Server == nil && link.ClassOf(looked) == 0 {
 			return looked
 		}
 	}
@@ -133,8 +133,8 @@ func (p *program) probeOPCUA(ctx context.Context, endpoint string, f *opcuaProbe
 	return errors.Join(err, looked)
 }
 
-// lookAround connects, and fills what was asked for.
-func (p *program) lookAround(ctx context.Context, endpoint string, f *opcuaProbe, out *opcuaOut) error {
+// readNodes connects, and fills what was asked for.
+func (p *program) readNodes(ctx context.Context, endpoint string, f *opcuaProbe, out *opcuaOut) error {
 	s := opcua.DefaultSettings()
 	s.Endpoint, s.Timeout, s.Folder, s.ServerName = endpoint, f.timeout, f.folder, f.hostName
 	s.Policy, s.Mode = opcua.Policy(f.policy), opcua.Mode(f.mode)
@@ -146,40 +146,17 @@ func (p *program) lookAround(ctx context.Context, endpoint string, f *opcuaProbe
 		}
 	}
 	s.Warn = func(w opcua.Warning) { fmt.Fprintf(p.stderr, "warning: %s; %s\n", w.Text, w.Help) }
-	probe, err := opcua.OpenProbe(ctx, s)
-	if err != nil {
-		return err
+	seen, err := inspect.Nodes(ctx, s, inspect.NodesWanted{
+		Nodes: f.nodes, Browse: f.browse, From: f.from, Bounds: opcua.Bounds{Depth: f.depth, Nodes: f.most},
+	})
+	out.Server, out.Nodes, out.Found, out.Complete, out.took = seen.Server, seen.Nodes, seen.Found, seen.Complete, seen.Took
+	for _, d := range seen.Took {
+		out.RoundTrip = append(out.RoundTrip, d.Seconds())
 	}
-	defer func() { _ = probe.Close() }() // only read from
-	if out.Server, err = probe.Server(ctx); err != nil {
-		return &exitError{exitUnreachable, err}
+	if err == nil && seen.Missing() {
+		return &exitError{exitDifferences, errors.New("not every node is there; see the list")}
 	}
-	ids := slices.Clone(f.nodes)
-	if f.browse {
-		if out.Found, out.Complete, err = probe.Browse(ctx, f.from, opcua.Bounds{Depth: f.depth, Nodes: f.most}); err != nil {
-			return err
-		}
-		for _, n := range out.Found {
-			if n.Class == "Variable" && !slices.Contains(ids, n.ID) {
-				ids = append(ids, n.ID)
-			}
-		}
-	}
-	if len(ids) > 0 {
-		if out.Nodes, err = probe.Nodes(ctx, ids); err != nil {
-			return err
-		}
-	}
-	out.took = probe.RoundTrips()
-	for _, d := range out.took {
-		out.RoundTrip = append(out.RoundTrip, milliseconds(d))
-	}
-	for _, n := range out.Nodes {
-		if n.Problem != "" {
-			return &exitError{exitDifferences, errors.New("not every node is there; see the list")}
-		}
-	}
-	return nil
+	return err
 }
 
 func (p *program) printOPCUA(out *opcuaOut, f *opcuaProbe) error {

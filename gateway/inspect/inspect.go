@@ -97,11 +97,11 @@ type Expect struct {
 	Known Known
 }
 
-// Look reads everything through a port, which it uses alone for a second or
+// Controller compares a live controller with what is expected of it. It reads everything through a port, which it uses alone for a second or
 // so. When a connection is lost on the way the port is dead, and the report
 // says so.
-func Look(ctx context.Context, port link.Port, e Expect) *Report {
-	l := &look{port: port, expect: e}
+func Controller(ctx context.Context, port link.Port, e Expect) *Report {
+	l := &inspection{port: port, expect: e}
 	l.items.Items = []Item{}
 	if l.blocks(ctx) && l.motion(ctx) {
 		l.identity()
@@ -112,7 +112,8 @@ func Look(ctx context.Context, port link.Port, e Expect) *Report {
 	return &l.items
 }
 
-type look struct {
+// inspection is one comparison on its way.
+type inspection struct {
 	port   link.Port
 	expect Expect
 	items  Report
@@ -128,7 +129,7 @@ const tries = 5
 
 // read fills one span, and tells of a failure. It reports whether the span was
 // filled; after a lost connection ok is false as well.
-func (l *look) read(ctx context.Context, subject string, spans ...link.Span) bool {
+func (l *inspection) read(ctx context.Context, subject string, spans ...link.Span) bool {
 	ctx, cancel := context.WithTimeout(ctx, l.expect.Request)
 	defer cancel()
 	err := l.port.Read(ctx, spans...)
@@ -152,7 +153,7 @@ func (l *look) read(ctx context.Context, subject string, spans ...link.Span) boo
 }
 
 // wait lets one poll pass, and reports whether there is time left.
-func (l *look) wait(ctx context.Context) bool {
+func (l *inspection) wait(ctx context.Context) bool {
 	t := time.NewTimer(l.expect.Poll)
 	defer t.Stop()
 	select {
@@ -167,7 +168,7 @@ func (l *look) wait(ctx context.Context) bool {
 
 // blocks looks at each block once. It reports whether the request block can be
 // followed.
-func (l *look) blocks(ctx context.Context) bool {
+func (l *inspection) blocks(ctx context.Context) bool {
 	for _, id := range handshake.IDs() {
 		if id == handshake.OUT {
 			continue
@@ -189,7 +190,7 @@ func (l *look) blocks(ctx context.Context) bool {
 }
 
 // requestBlock reads the request block until it is whole.
-func (l *look) requestBlock(ctx context.Context) bool {
+func (l *inspection) requestBlock(ctx context.Context) bool {
 	const subject = "block REQ"
 	for n := 1; ; n++ {
 		err := l.fetch(ctx)
@@ -211,7 +212,7 @@ func (l *look) requestBlock(ctx context.Context) bool {
 var errNotRead = errors.New("not read")
 
 // fetch reads the request block once.
-func (l *look) fetch(ctx context.Context) error {
+func (l *inspection) fetch(ctx context.Context) error {
 	words := make([]uint16, handshake.ReqWords)
 	if !l.read(ctx, "block REQ", link.Span{Block: handshake.REQ, Dst: words}) {
 		return errNotRead
@@ -229,7 +230,7 @@ func (l *look) fetch(ctx context.Context) error {
 
 // outcomes reads the ring of outcomes: the newest entries must be whole and
 // stand where their index belongs.
-func (l *look) outcomes(ctx context.Context) bool {
+func (l *inspection) outcomes(ctx context.Context) bool {
 	const subject = "block OUT"
 	words := make([]uint16, handshake.OutEntries*handshake.OutWords)
 	const perRead = 3 // entries that one request holds
@@ -268,7 +269,7 @@ func (l *look) outcomes(ctx context.Context) bool {
 }
 
 // owned reads a block that the gateway writes: it is empty or whole.
-func (l *look) owned(ctx context.Context, id handshake.ID) bool {
+func (l *inspection) owned(ctx context.Context, id handshake.ID) bool {
 	subject := "block " + id.String()
 	words := make([]uint16, handshake.Words(id))
 	if !l.read(ctx, subject, link.Span{Block: id, Dst: words}) {

@@ -124,7 +124,7 @@ func TestLook(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				r := inspect.Look(t.Context(), port, e)
+				r := inspect.Controller(t.Context(), port, e)
 				close(stop)
 				<-ended
 				if name == "sound" && (len(r.Failed()) > 0 || r.Unreachable) {

@@ -20,7 +20,7 @@ const watchFor = time.Second
 
 // motion watches the tick until it has moved for a while, and the heartbeat
 // with it. It reports whether the block can be believed.
-func (l *look) motion(ctx context.Context) bool {
+func (l *inspection) motion(ctx context.Context) bool {
 	const subject = "tick"
 	first, began := l.request.Tick, time.Now()
 	moved, newest, newestAt := began, first, began
@@ -63,7 +63,7 @@ func (l *look) motion(ctx context.Context) bool {
 
 // tickUnit tells of a clock that does not count in 10 ms. The reads are too
 // coarse for less than a factor of two.
-func (l *look) tickUnit(subject string, ticks uint32, took time.Duration) {
+func (l *inspection) tickUnit(subject string, ticks uint32, took time.Duration) {
 	counted := time.Duration(ticks) * tickUnit
 	if counted > 2*took || 2*counted < took {
 		l.items.add(Warn, subject, fmt.Sprintf("%d counts in %s", ticks, took.Round(tickUnit)), "about 100 counts a second",
@@ -74,7 +74,7 @@ func (l *look) tickUnit(subject string, ticks uint32, took time.Duration) {
 }
 
 // identity compares the numbers that never go back, and who has the session.
-func (l *look) identity() {
+func (l *inspection) identity() {
 	r, k := &l.request, &l.expect.Known
 	swapped := "another controller stands there, or it lost its memory; find out which before the line is armed"
 	switch {
@@ -105,7 +105,7 @@ func (l *look) identity() {
 	l.session()
 }
 
-func (l *look) session() {
+func (l *inspection) session() {
 	r := &l.request
 	seen := r.Flags&handshake.GatewayAlive != 0
 	alive := l.beats || seen
@@ -135,7 +135,7 @@ func (l *look) session() {
 }
 
 // station looks at what the line itself says.
-func (l *look) station() {
+func (l *inspection) station() {
 	r, line := &l.request, l.expect.Line
 	want := line.Limits.Permissives
 	if off := want &^ r.Permissives; off != 0 {
@@ -168,7 +168,7 @@ func (l *look) station() {
 }
 
 // roll looks at the roll that waits, if there is one.
-func (l *look) roll() {
+func (l *inspection) roll() {
 	r, line := &l.request, l.expect.Line
 	if r.Phase != handshake.Await && r.Phase != handshake.Held {
 		return
@@ -208,7 +208,7 @@ func (l *look) roll() {
 }
 
 // stand compares the slots that are ready with those of the configuration.
-func (l *look) stand() {
+func (l *inspection) stand() {
 	r, line := &l.request, l.expect.Line
 	if !line.Equipment.Stand.Powered() {
 		return
@@ -231,13 +231,13 @@ func (l *look) stand() {
 
 // untold says what the controller does not publish, so that nobody takes it
 // for compared.
-func (l *look) untold() {
+func (l *inspection) untold() {
 	l.items.add(Note, "limits and times of the controller program", "not published by the protocol", "those of limits and controller.program",
 		"compare them at the controller by hand")
 }
 
 // clock compares the clocks where the transport tells of one.
-func (l *look) clock() {
+func (l *inspection) clock() {
 	if l.items.Unreachable {
 		return
 	}

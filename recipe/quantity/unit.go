@@ -291,6 +291,23 @@ func Spellings(d Dimension) []string {
 	return out
 }
 
+// Held converts v of the named unit to the unit in which values of its
+// dimension are held. A temperature is a point of its scale and not a
+// difference. ok is false for a name that is no unit.
+func Held(v float64, unitName string) (held float64, d Dimension, ok bool) {
+	for _, d := range Dimensions() {
+		if u, found := find(d, unitName); found && unitName != "" {
+			x := new(big.Rat)
+			if x.SetFloat64(v) == nil {
+				return v, d, true // not a number, or infinite
+			}
+			held, _ = u.held(x).Float64()
+			return held, d, true
+		}
+	}
+	return v, None, false
+}
+
 // find returns the unit of the dimension with the given name or alias.
 func find(d Dimension, name string) (unit, bool) {
 	us := units(d)

@@ -129,6 +129,12 @@ func otherNotation(function byte, address int) string {
 	return fmt.Sprintf("register %s in the other notation is address %d", Notation(kind, address), address)
 }
 
+// The first figures of the other notation.
+const (
+	InputRegister   = 3
+	HoldingRegister = 4
+)
+
 // Notation is the number of a register counted from 1, with the kind before
 // it: 4 for holding registers, 3 for input registers. It has five figures
 // while that holds the address, else six.

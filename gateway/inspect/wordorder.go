@@ -1,4 +1,4 @@
-package main
+package inspect
 
 import (
 	"math"
@@ -25,7 +25,7 @@ func wordOrders() []wordOrder {
 	}
 }
 
-func orderNames() []string {
+func OrderNames() []string {
 	var out []string
 	for _, o := range wordOrders() {
 		out = append(out, o.name)
@@ -33,48 +33,48 @@ func orderNames() []string {
 	return out
 }
 
-// numberType is what 32 bits may be.
-type numberType string
+// NumberType is what 32 bits may be.
+type NumberType string
 
 const (
-	float32Type numberType = "float32"
-	int32Type   numberType = "int32"
-	uint32Type  numberType = "uint32"
+	Float32 NumberType = "float32"
+	Int32   NumberType = "int32"
+	Uint32  NumberType = "uint32"
 )
 
-func numberTypes() []numberType { return []numberType{float32Type, int32Type, uint32Type} }
+func NumberTypes() []NumberType { return []NumberType{Float32, Int32, Uint32} }
 
-// choice is a word order with a type. The zero value is none.
-type choice struct {
-	order  string
-	number numberType
+// Choice is a word order with a type. The zero value is none.
+type Choice struct {
+	Order  string
+	Number NumberType
 }
 
-// reading is a pair of registers in every word order.
-type reading struct {
-	offset int // from the first register read
-	values map[string]uint32
+// Pair is a pair of registers in every word order.
+type Pair struct {
+	Offset int // from the first register read
+	Values map[string]uint32
 }
 
-// readings pairs registers off, from the first one on.
-func readings(words []uint16) []reading {
-	var out []reading
+// Pairs pairs registers off, from the first one on.
+func Pairs(words []uint16) []Pair {
+	var out []Pair
 	for i := 0; i+1 < len(words); i += 2 {
-		r := reading{i, map[string]uint32{}}
+		r := Pair{i, map[string]uint32{}}
 		for _, o := range wordOrders() {
-			r.values[o.name] = o.of(words[i], words[i+1])
+			r.Values[o.name] = o.of(words[i], words[i+1])
 		}
 		out = append(out, r)
 	}
 	return out
 }
 
-func (r *reading) text(c choice) string {
-	v := r.values[c.order]
-	switch c.number {
-	case float32Type:
+func (r *Pair) Text(c Choice) string {
+	v := r.Values[c.Order]
+	switch c.Number {
+	case Float32:
 		return strconv.FormatFloat(float64(math.Float32frombits(v)), 'g', -1, 32)
-	case int32Type:
+	case Int32:
 		return strconv.FormatInt(int64(int32(v)), 10)
 	}
 	return strconv.FormatUint(uint64(v), 10)
@@ -87,10 +87,10 @@ const (
 )
 
 // sense is how much sense a number makes, 0 for none up to 2. A number of
-// plausible size has 1; the shorter it can be written, the more, since a number
+// MostPlausible size has 1; the shorter it can be written, the more, since a number
 // put together wrongly is as long as it can be.
-func sense(v uint32, n numberType) float64 {
-	if n == float32Type {
+func sense(v uint32, n NumberType) float64 {
+	if n == Float32 {
 		x := math.Abs(float64(math.Float32frombits(v)))
 		if !(x >= plausibleLeast && x < plausibleMost) { // neither is not a number
 			return 0
@@ -101,7 +101,7 @@ func sense(v uint32, n numberType) float64 {
 		return 1 + max(0, float64(longest-len(strings.ReplaceAll(digits, ".", "")))/longest)
 	}
 	x := float64(v)
-	if n == int32Type {
+	if n == Int32 {
 		x = math.Abs(float64(int32(v)))
 	}
 	if x >= plausibleMost {
@@ -113,24 +113,24 @@ func sense(v uint32, n numberType) float64 {
 // lead is by how much the best must be ahead of the second.
 const lead = 1.1
 
-// plausible is the order and type that make most sense of the pairs that are
+// MostPlausible is the order and type that make most sense of the pairs that are
 // not zero, with how much it makes of each on average. It is none when no one
 // makes sense of more than half of them, or none is clearly ahead. Signed and
 // unsigned are alike while nothing is negative; signed is taken then.
-func plausible(rows []reading) (best choice, average float64) {
+func MostPlausible(rows []Pair) (best Choice, average float64) {
 	var most, second float64
 	pairs := 0
 	for _, r := range rows {
-		if r.values[wordOrders()[0].name] != 0 { // zero is zero in every order
+		if r.Values[wordOrders()[0].name] != 0 { // zero is zero in every order
 			pairs++
 		}
 	}
 	for _, o := range wordOrders() {
-		for _, n := range []numberType{float32Type, int32Type} {
+		for _, n := range []NumberType{Float32, Int32} {
 			var sum float64
 			good := 0
 			for _, r := range rows {
-				v := r.values[o.name]
+				v := r.Values[o.name]
 				if s := sense(v, n); v != 0 && s > 0 {
 					sum += s
 					good++
@@ -139,31 +139,31 @@ func plausible(rows []reading) (best choice, average float64) {
 			switch {
 			case pairs == 0 || 2*good <= pairs:
 			case sum > most:
-				best, most, second = choice{o.name, n}, sum, most
+				best, most, second = Choice{o.name, n}, sum, most
 			case sum > second:
 				second = sum
 			}
 		}
 	}
 	if most <= lead*second {
-		return choice{}, 0
+		return Choice{}, 0
 	}
 	return best, most / float64(pairs)
 }
 
-// byteOrder is which character of a register stands first.
-type byteOrder string
+// LetterOrder is which character of a register stands first.
+type LetterOrder string
 
 const (
-	bigEndian    byteOrder = "high byte first"
-	littleEndian byteOrder = "low byte first"
+	HighByteFirst LetterOrder = "high byte first"
+	LowByteFirst  LetterOrder = "low byte first"
 )
 
-// textOf is the bytes of registers as characters.
-func textOf(words []uint16, o byteOrder) string {
+// TextOf is the bytes of registers as characters.
+func TextOf(words []uint16, o LetterOrder) string {
 	var b []byte
 	for _, w := range words {
-		if o == littleEndian {
+		if o == LowByteFirst {
 			w = bits.ReverseBytes16(w)
 		}
 		b = append(b, byte(w>>8), byte(w))
@@ -171,8 +171,8 @@ func textOf(words []uint16, o byteOrder) string {
 	return string(b)
 }
 
-// printable is text with a point for each byte that is none.
-func printable(text string) string {
+// Printable is text with a point for each byte that is none.
+func Printable(text string) string {
 	out := []byte(text)
 	for i, c := range out {
 		if c < ' ' || c > '~' {
@@ -185,11 +185,11 @@ func printable(text string) string {
 // shortestText is the least length of what is taken for text.
 const shortestText = 6
 
-// longText is the longest run of printable characters, empty when it is too
+// LongestText is the longest run of Printable characters, empty when it is too
 // short to mean anything.
-func longText(words []uint16, o byteOrder) string {
+func LongestText(words []uint16, o LetterOrder) string {
 	best := ""
-	for _, run := range strings.FieldsFunc(textOf(words, o), func(r rune) bool { return r < ' ' || r > '~' }) {
+	for _, run := range strings.FieldsFunc(TextOf(words, o), func(r rune) bool { return r < ' ' || r > '~' }) {
 		if len(run) > len(best) {
 			best = run
 		}

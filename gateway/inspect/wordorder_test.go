@@ -1,4 +1,4 @@
-package main
+package inspect
 
 import (
 	"encoding/csv"
@@ -36,15 +36,15 @@ func TestWordOrdersOfReference(t *testing.T) {
 	}
 	for _, row := range rows[1:] {
 		number, order, _ := strings.Cut(row[0], "-")
-		c := choice{order, int32Type}
+		c := Choice{order, Int32}
 		if number == "float" {
-			c.number = float32Type
+			c.Number = Float32
 		}
 		if order != strings.ToUpper(order) {
-			c.order = "ABCD"
+			c.Order = "ABCD"
 		}
-		r := readings(parseWords(t, row[1]))
-		if got := r[0].text(c); got != row[2] {
+		r := Pairs(parseWords(t, row[1]))
+		if got := r[0].Text(c); got != row[2] {
 			t.Errorf("%s: %s is %s, want %s (%s)", row[0], row[1], got, row[2], row[3])
 		}
 	}
@@ -57,17 +57,17 @@ func TestPlausible(t *testing.T) {
 	for _, tt := range []struct {
 		name   string
 		values []uint32
-		number numberType
+		number NumberType
 	}{
-		{"setpoints", []uint32{float(350), float(1250.4), float(1602), float(0.6), float(12.5)}, float32Type},
-		{"measured", []uint32{float(349.87314), float(23.481934), float(101.32584), float(-4.2913), 0}, float32Type},
-		{"counts", []uint32{1250, 16020, 1, 0, 880123, 41}, int32Type},
-		{"negative", []uint32{uint32(0xFFFFFB2E), 16020, 12, 7}, int32Type},
+		{"setpoints", []uint32{float(350), float(1250.4), float(1602), float(0.6), float(12.5)}, Float32},
+		{"measured", []uint32{float(349.87314), float(23.481934), float(101.32584), float(-4.2913), 0}, Float32},
+		{"counts", []uint32{1250, 16020, 1, 0, 880123, 41}, Int32},
+		{"negative", []uint32{uint32(0xFFFFFB2E), 16020, 12, 7}, Int32},
 	} {
 		for _, o := range wordOrders() {
 			var words []uint16
 			for _, v := range tt.values {
-				// The way of writing is found by reading, so that it rests on nothing else.
+				// The way of writing is found by Pair, so that it rests on nothing else.
 				a, b := uint16(v>>16), uint16(v)
 				for _, try := range [][2]uint16{{a, b}, {b, a}, {a<<8 | a>>8, b<<8 | b>>8}, {b<<8 | b>>8, a<<8 | a>>8}} {
 					if o.of(try[0], try[1]) == v {
@@ -79,13 +79,13 @@ func TestPlausible(t *testing.T) {
 			if len(words) != 2*len(tt.values) {
 				t.Fatalf("%s cannot be written in %s", tt.name, o.name)
 			}
-			if got, _ := plausible(readings(words)); got != (choice{o.name, tt.number}) {
+			if got, _ := MostPlausible(Pairs(words)); got != (Choice{o.name, tt.number}) {
 				t.Errorf("%s in %s: got %v", tt.name, o.name, got)
 			}
 		}
 	}
 	for name, text := range map[string]string{"nothing": "0000 0000", "one register": "1234", "noise": "8000 0001 A5A5 5A5A"} {
-		if got, _ := plausible(readings(parseWords(t, text))); got != (choice{}) {
+		if got, _ := MostPlausible(Pairs(parseWords(t, text))); got != (Choice{}) {
 			t.Errorf("%s: got %v, want none", name, got)
 		}
 	}
@@ -93,13 +93,13 @@ func TestPlausible(t *testing.T) {
 
 func TestTextOfRegisters(t *testing.T) {
 	words := parseWords(t, "4D30 312D 3431 3030 3100 0007")
-	if got := longText(words, bigEndian); got != `"M01-41001"` {
+	if got := LongestText(words, HighByteFirst); got != `"M01-41001"` {
 		t.Errorf("got %s", got)
 	}
-	if got := longText(words, littleEndian); got != `"0M-11400"` {
+	if got := LongestText(words, LowByteFirst); got != `"0M-11400"` {
 		t.Errorf("exchanged: got %s", got)
 	}
-	if got := printable(textOf(words[5:], bigEndian)); got != ".." {
+	if got := Printable(TextOf(words[5:], HighByteFirst)); got != ".." {
 		t.Errorf("got %q", got)
 	}
 }

@@ -50,6 +50,33 @@ func TestWordOrdersOfReference(t *testing.T) {
 	}
 }
 
+// TestWordOrdersOfWire rests on IEEE 754 (P): one number in the four orders.
+func TestWordOrdersOfWire(t *testing.T) {
+	text, err := os.ReadFile("../../testdata/reference/wire.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows, err := csv.NewReader(strings.NewReader(string(text))).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	found := 0
+	for _, row := range rows {
+		order, ok := strings.CutPrefix(row[0], "float-")
+		if !ok {
+			continue
+		}
+		found++
+		pair := Pairs(parseWords(t, row[2][:4]+" "+row[2][4:]))
+		if got := pair[0].Text(Choice{strings.ToUpper(order), Float32}); got != row[1] {
+			t.Errorf("%s: %s is %s, want %s (%s)", row[0], row[2], got, row[1], row[3])
+		}
+	}
+	if found != len(OrderNames()) {
+		t.Errorf("wire.csv has %d numbers, want one for each of %v", found, OrderNames())
+	}
+}
+
 // TestPlausible finds the order in which made-up but ordinary values were
 // written, whichever it is, and none in what has no meaning as 32 bits.
 func TestPlausible(t *testing.T) {

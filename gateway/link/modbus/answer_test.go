@@ -65,6 +65,7 @@ func TestReferencePDUs(t *testing.T) {
 		want  []byte
 	}{
 		{"pdu-fc03", func(c modbus.Client) ([]byte, error) { return c.ReadHoldingRegisters(0x6B, 3) }, []byte{2, 0x2B, 0, 0, 0, 0x64}},
+		{"pdu-fc06", func(c modbus.Client) ([]byte, error) { return c.WriteSingleRegister(1, 3) }, []byte{0, 3}},
 		{"pdu-fc16", func(c modbus.Client) ([]byte, error) {
 			return c.WriteMultipleRegisters(1, 2, []byte{0, 0x0A, 1, 2})
 		}, []byte{0, 2}},

@@ -1,0 +1,481 @@
+package main
+
+import (
+	"bytes"
+	"encoding"
+	"encoding/json"
+	"fmt"
+	"math"
+	"reflect"
+	"strconv"
+	"strings"
+	"time"
+
+	"lapgate/recipe/quantity"
+)
+
+// outputColumn is a column of a table, or one named value.
+type outputColumn struct {
+	name  string // in JSON, with the SI unit at its end
+	label string // for people; empty for the name
+	drop  int    // goes first from a narrow table, the highest before the others; 0 stays
+}
+
+// ending is what the end of a name in JSON tells of its unit.
+type ending struct {
+	text string
+	dim  quantity.Dimension
+	unit string // where there is no dimension: no other unit is known
+}
+
+// endings lists the ends of names in JSON, a longer one before its own end.
+func endings() []ending {
+	return []ending{
+		{"_kg_m3", quantity.Density, ""},
+		{"_kg_m2", quantity.BasisWeight, ""},
+		{"_kg_m", quantity.LinearMass, ""},
+		{"_m_s2", quantity.Acceleration, ""},
+		{"_m_s", quantity.Speed, ""},
+		{"_r_s", quantity.Rotation, ""},
+		{"_n_m", quantity.LineLoad, ""},
+		{"_percent", quantity.None, "%"},
+		{"_m2", quantity.None, "m2"},
+		{"_kg", quantity.Mass, ""},
+		{"_pa", quantity.Pressure, ""},
+		{"_hz", quantity.Frequency, ""},
+		{"_m", quantity.Length, ""},
+		{"_s", quantity.Time, ""},
+		{"_c", quantity.Temperature, ""},
+		{"_k", quantity.TemperatureDifference, ""},
+		{"_n", quantity.Force, ""},
+	}
+}
+
+// split parts a name in JSON from its unit.
+func split(name string) (stem string, e ending) {
+	for _, e := range endings() {
+		if stem, ok := strings.CutSuffix(name, e.text); ok && stem != "" {
+			return stem, e
+		}
+	}
+	return name, ending{}
+}
+
+func (c outputColumn) labelOrName() string {
+	if c.label != "" {
+		return c.label
+	}
+	stem, _ := split(c.name)
+	return strings.ReplaceAll(stem, "_", " ")
+}
+
+// unit is what people read a column in; empty for none.
+func (w *printer) unit(c outputColumn) string {
+	_, e := split(c.name)
+	if e.dim == quantity.None {
+		return e.unit
+	}
+	if e.dim == quantity.TemperatureDifference && w.line.Unit(quantity.Temperature) == "°F" {
+		return "°F"
+	}
+	return w.line.Unit(e.dim)
+}
+
+// head is the name of a column with its unit.
+func (w *printer) head(c outputColumn) string {
+	if unit := w.unit(c); unit != "" {
+		return c.labelOrName() + " (" + unit + ")"
+	}
+	return c.labelOrName()
+}
+
+// amount is a value in SI of its own name and unit, in a column whose rows are
+// of different dimensions.
+type amount struct {
+	name   string // in JSON, with its unit
+	value  float64
+	signed bool // a difference: with its sign
+}
+
+// MarshalJSON writes the value in SI.
+func (a amount) MarshalJSON() ([]byte, error) { return json.Marshal(a.value) }
+
+// quantityName is a cell that names a quantity: its label for people, with the
+// unit in CSV, and in JSON its name.
+type quantityName outputColumn
+
+// MarshalJSON writes the name.
+func (q quantityName) MarshalJSON() ([]byte, error) { return json.Marshal(q.name) }
+
+// entry is a named value whose name is given by data.
+type entry struct {
+	outputColumn
+	value any // nil for nothing
+}
+
+// entries are named values in their order, in JSON one object.
+type entries []entry
+
+func entriesOf(columns []outputColumn, cells []any) entries {
+	out := make(entries, len(columns))
+	for i, c := range columns {
+		out[i] = entry{c, cells[i]}
+	}
+	return out
+}
+
+// MarshalJSON writes an object without the values that are nil.
+func (list entries) MarshalJSON() ([]byte, error) {
+	b := bytes.NewBufferString("{")
+	for _, e := range list {
+		if e.value == nil {
+			continue
+		}
+		text, err := marshal(e.value)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", e.name, err)
+		}
+		if b.Len() > 1 {
+			b.WriteByte(',')
+		}
+		fmt.Fprintf(b, "%q:%s", e.name, text)
+	}
+	b.WriteByte('}')
+	return b.Bytes(), nil
+}
+
+// field is one field of a printed struct.
+type field struct {
+	outputColumn
+	index     []int
+	omitEmpty bool
+	below     bool
+	alone     bool // an empty label
+	csv       bool
+	cell      bool // its type fits into a cell
+}
+
+func (f *field) isColumn() bool { return f.cell && !f.below && !f.alone && f.label != "-" }
+
+// of is the field in a struct; the zero value where an embedded pointer is nil.
+func (f *field) of(v reflect.Value) reflect.Value {
+	out, err := v.FieldByIndexErr(f.index)
+	if err != nil {
+		return reflect.Zero(v.Type().FieldByIndex(f.index).Type)
+	}
+	return out
+}
+
+// value is the field as a cell, nil for nothing.
+func (f *field) value(v reflect.Value) any {
+	member := f.of(v)
+	if isNothing(member) || f.omitEmpty && isEmpty(member) {
+		return nil
+	}
+	return member.Interface()
+}
+
+func indirect(t reflect.Type) reflect.Type {
+	if t.Kind() == reflect.Pointer {
+		return t.Elem()
+	}
+	return t
+}
+
+// fieldsOf lists the fields of a struct that are printed, those of embedded
+// structs in their place.
+func fieldsOf(t reflect.Type) []field {
+	var out []field
+	for _, f := range reflect.VisibleFields(indirect(t)) {
+		name, options, _ := strings.Cut(f.Tag.Get("json"), ",")
+		if !f.IsExported() || name == "-" || f.Anonymous && name == "" {
+			continue
+		}
+		if name == "" {
+			name = f.Name
+		}
+		label, labelled := f.Tag.Lookup("label")
+		one := field{
+			outputColumn: outputColumn{name: name, label: label}, index: f.Index,
+			omitEmpty: strings.Contains(options, "omitempty") || strings.Contains(options, "omitzero"),
+			alone:     labelled && label == "", cell: isCell(f.Type),
+		}
+		for option := range strings.SplitSeq(f.Tag.Get("print"), ",") {
+			switch text, drop := strings.CutPrefix(option, "drop="); {
+			case drop:
+				one.drop, _ = strconv.Atoi(text) // the test of the printed types proves the tags
+			case option == "below":
+				one.below = true
+			case option == "csv":
+				one.csv = true
+			}
+		}
+		out = append(out, one)
+	}
+	return out
+}
+
+// isCell reports whether values of a type fit into a cell: plain values,
+// words, times and lists of them.
+func isCell(t reflect.Type) bool {
+	if t.Implements(reflect.TypeFor[fmt.Stringer]()) || t.Implements(reflect.TypeFor[encoding.TextMarshaler]()) ||
+		t == reflect.TypeFor[amount]() || t == reflect.TypeFor[quantityName]() {
+		return true
+	}
+	switch t.Kind() {
+	case reflect.Pointer:
+		return isCell(t.Elem())
+	case reflect.Slice, reflect.Array:
+		return isCell(t.Elem()) && t != reflect.TypeFor[entries]()
+	case reflect.Struct, reflect.Map, reflect.Func, reflect.Chan:
+		return false
+	}
+	return true
+}
+
+func isNothing(v reflect.Value) bool {
+	switch v.Kind() {
+	case reflect.Pointer, reflect.Interface, reflect.Map, reflect.Slice, reflect.Func:
+		return v.IsNil()
+	}
+	return false
+}
+
+// isEmpty is what omitempty of JSON leaves out.
+func isEmpty(v reflect.Value) bool {
+	switch v.Kind() {
+	case reflect.Slice, reflect.Map, reflect.String, reflect.Array:
+		return v.Len() == 0
+	}
+	return v.IsZero()
+}
+
+// cell is a value as text, and whether it is a figure and stands to the right.
+type cell struct {
+	text  string
+	right bool
+}
+
+// textCell is a value in a table, where the head has the unit.
+func (w *printer) textCell(c outputColumn, v any) cell {
+	switch v := plain(v).(type) {
+	case nil:
+		return cell{text: "-"}
+	case amount:
+		return cell{w.measure(v), true}
+	case float64:
+		return cell{w.number(c, v), true}
+	case int64, uint64:
+		return cell{fmt.Sprint(v), true}
+	default:
+		return cell{text: w.word(v)}
+	}
+}
+
+// full is a value that stands alone, with its unit.
+func (w *printer) full(c outputColumn, v any) string {
+	if f, ok := plain(v).(float64); ok {
+		return w.measure(amount{name: c.name, value: f})
+	}
+	return w.textCell(c, v).text
+}
+
+// measure is an amount with its unit.
+func (w *printer) measure(a amount) string {
+	c := outputColumn{name: a.name}
+	text := w.number(c, a.value)
+	if a.signed && a.value > 0 && text != "0" {
+		text = "+" + text
+	}
+	if unit := w.unit(c); unit != "" {
+		text += " " + unit
+	}
+	return text
+}
+
+// number rounds a value for people, in the unit of its column but without it.
+func (w *printer) number(c outputColumn, v float64) string {
+	_, e := split(c.name)
+	unit := w.unit(c)
+	switch {
+	case e.dim == quantity.None || math.IsNaN(v) || math.IsInf(v, 0):
+		return plainNumber(v)
+	case e.dim == quantity.TemperatureDifference:
+		return strings.TrimSuffix(quantity.Round(v, e.dim, unit, 3), " "+unit)
+	}
+	return strings.TrimSuffix(w.line.Write(v, e.dim), " "+unit)
+}
+
+// csvCell is a value for a program, in the unit of its column.
+func (w *printer) csvCell(c outputColumn, v any) string {
+	switch v := plain(v).(type) {
+	case nil:
+		return ""
+	case amount:
+		return w.csvCell(outputColumn{name: v.name}, v.value)
+	case quantityName:
+		return w.head(outputColumn(v))
+	case float64:
+		_, e := split(c.name)
+		if e.dim != quantity.None {
+			v = quantity.In(v, e.dim, w.unit(c))
+		}
+		return nineDigits(v)
+	case time.Time:
+		return v.In(w.zone).Format(time.RFC3339Nano)
+	case []any:
+		parts := make([]string, len(v))
+		for i, x := range v {
+			parts[i] = w.csvCell(c, x)
+		}
+		return strings.Join(parts, " ")
+	case encoding.TextMarshaler:
+		text, err := v.MarshalText()
+		if err != nil {
+			return fmt.Sprint(v)
+		}
+		return string(text)
+	default:
+		return w.word(v)
+	}
+}
+
+// nineDigits writes a number without an exponent and without what is only the
+// binary form of a decimal.
+func nineDigits(v float64) string {
+	short, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 9, 64), 64)
+	if err != nil {
+		short = v
+	}
+	return strconv.FormatFloat(short+0, 'f', -1, 64) // adding 0 turns −0 into 0
+}
+
+// word is a value that is not a figure, for people.
+func (w *printer) word(v any) string {
+	switch v := v.(type) {
+	case time.Time:
+		return v.In(w.zone).Format("2006-01-02 15:04:05 MST")
+	case bool:
+		if v {
+			return "yes"
+		}
+		return "no"
+	case quantityName:
+		return outputColumn(v).labelOrName()
+	case []any:
+		parts := make([]string, len(v))
+		for i, x := range v {
+			parts[i] = w.textCell(outputColumn{}, x).text
+		}
+		return strings.Join(parts, ", ")
+	case fmt.Stringer:
+		return v.String()
+	case encoding.TextMarshaler:
+		if text, err := v.MarshalText(); err == nil {
+			return string(text)
+		}
+	}
+	return fmt.Sprint(v)
+}
+
+// plain brings the kinds of values together: nil, float64, int64, uint64,
+// []any, and whatever has a word of its own.
+func plain(value any) any {
+	v := reflect.ValueOf(value)
+	for v.IsValid() && v.Kind() == reflect.Pointer {
+		if v.IsNil() {
+			return nil
+		}
+		v = v.Elem()
+	}
+	if !v.IsValid() {
+		return nil
+	}
+	switch x := v.Interface().(type) {
+	case fmt.Stringer, encoding.TextMarshaler, amount, quantityName:
+		return x
+	}
+	switch {
+	case v.CanFloat():
+		return v.Float()
+	case v.CanInt():
+		return v.Int()
+	case v.CanUint():
+		return v.Uint()
+	case v.Kind() == reflect.Bool:
+		return v.Bool()
+	case v.Kind() == reflect.Slice || v.Kind() == reflect.Array:
+		out := make([]any, v.Len())
+		for i := range out {
+			out[i] = v.Index(i).Interface()
+		}
+		return out
+	}
+	return v.Interface()
+}
+
+// inUTC is a value with all its times in UTC; what was handed in stays.
+func inUTC(v reflect.Value) reflect.Value {
+	if !v.IsValid() {
+		return reflect.ValueOf((*struct{})(nil))
+	}
+	if t, ok := v.Interface().(time.Time); ok {
+		return reflect.ValueOf(t.UTC())
+	}
+	if !hasTime(v.Type(), 0) {
+		return v
+	}
+	out := reflect.New(v.Type()).Elem()
+	out.Set(v)
+	switch v.Kind() {
+	case reflect.Pointer, reflect.Interface:
+		if v.IsNil() {
+			break
+		}
+		inner := inUTC(v.Elem())
+		if v.Kind() == reflect.Pointer {
+			p := reflect.New(inner.Type())
+			p.Elem().Set(inner)
+			inner = p
+		}
+		out.Set(inner)
+	case reflect.Slice:
+		if v.IsNil() {
+			break
+		}
+		out.Set(reflect.MakeSlice(v.Type(), v.Len(), v.Len()))
+		fallthrough
+	case reflect.Array:
+		for i := range v.Len() {
+			out.Index(i).Set(inUTC(v.Index(i)))
+		}
+	case reflect.Struct:
+		for i := range v.NumField() {
+			if out.Field(i).CanSet() {
+				out.Field(i).Set(inUTC(v.Field(i)))
+			}
+		}
+	}
+	return out
+}
+
+// hasTime reports whether values of a type may hold times that are printed.
+func hasTime(t reflect.Type, depth int) bool {
+	if t == reflect.TypeFor[time.Time]() || t.Kind() == reflect.Interface {
+		return true
+	}
+	if depth > 8 || t.Implements(reflect.TypeFor[json.Marshaler]()) {
+		return false
+	}
+	switch t.Kind() {
+	case reflect.Pointer, reflect.Slice, reflect.Array:
+		return hasTime(t.Elem(), depth+1)
+	case reflect.Struct:
+		for i := range t.NumField() {
+			if hasTime(t.Field(i).Type, depth+1) {
+				return true
+			}
+		}
+	}
+	return false
+}

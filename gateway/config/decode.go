@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"lapgate/recipe"
+	"lapgate/recipe/quantity"
 )
 
 // decoder fills a document from a tree and keeps what it learns on the way.
@@ -147,7 +148,7 @@ func (d *decoder) unknown(e entry, path string, fs []field) {
 		names[i] = fs[i].key
 	}
 	remedy := "remove it"
-	if near := nearest(e.key, names); near != "" {
+	if near := quantity.Nearest(e.key, names); near != "" {
 		remedy = "did you mean " + near + "?"
 		// What follows from the missing key is not worth a problem of its own.
 		d.bad = append(d.bad, join(path, near))

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"lapgate/gateway/tags"
+	"lapgate/recipe/quantity"
 )
 
 // Profile is what a controller offers.
@@ -136,7 +137,7 @@ func meantField(name, remedy string) string {
 			names = append(names, f.Name)
 		}
 	}
-	if near := nearest(name, names); near != "" {
+	if near := quantity.Nearest(name, names); near != "" {
 		return "did you mean " + near + "?"
 	}
 	return remedy

@@ -7,6 +7,8 @@ import (
 	"strings"
 
 	"github.com/spf13/viper"
+
+	"lapgate/recipe/quantity"
 )
 
 // envPrefix begins the names of the variables that override the file.
@@ -92,7 +94,7 @@ func (d *decoder) unknownEnv(name, source string, names []envName) {
 		all[i] = n.name
 	}
 	remedy := "unset it; keys of lines and materials are overridden with --set"
-	if near := nearest(name, all); near != "" {
+	if near := quantity.Nearest(name, all); near != "" {
 		remedy = "did you mean " + near + "?"
 	}
 	d.warning(position{source: source}, "", "variable that overrides nothing", quoted(name), "the name of a key of units, log, status or journal", remedy)

@@ -326,28 +326,6 @@ func nearest(name string, d Dimension) string {
 	return best
 }
 
-// distance counts the letters to insert, drop or change between two words.
-func distance(a, b string) int {
-	x, y := []rune(a), []rune(b)
-	row := make([]int, len(y)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range x {
-		diag := row[0]
-		row[0] = i + 1
-		for j := range y {
-			cost := diag
-			if x[i] != y[j] {
-				cost++
-			}
-			diag = row[j+1]
-			row[j+1] = min(cost, row[j]+1, diag+1)
-		}
-	}
-	return row[len(y)]
-}
-
 // hasWord reports whether s begins with the word and no letter follows.
 func hasWord(s, word string) bool {
 	rest, ok := strings.CutPrefix(s, word)

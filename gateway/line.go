@@ -141,6 +141,9 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 			l.log.Info("line stopped")
 			return nil
 		case e := <-l.inbox:
+			if c, ok := e.(cycle.Configure); ok {
+				l.sources.configure(&c.Line.Materials)
+			}
 			l.handle(ctx, e)
 		case f := <-l.asks:
 			f(ctx)

@@ -15,6 +15,7 @@ import (
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
+	"lapgate/gateway/orders"
 	"lapgate/gateway/scan"
 	"lapgate/recipe"
 )
@@ -35,8 +36,8 @@ type sources struct {
 	readings chan scan.Reading // nil without a scanner
 
 	orders config.Orders
-	folder *scan.Folder // nil without orders
-	looks  atomic.Int32 // into the folder, so far
+	folder *orders.Folder // nil without orders
+	looks  atomic.Int32   // into the folder, so far
 
 	// Of the roll at the station; they belong to the line's goroutine.
 	token   handshake.Token
@@ -65,9 +66,16 @@ func newSources(s *settings, o *Options, log *zap.Logger) (*sources, error) {
 		if open == nil {
 			open = os.DirFS
 		}
-		out.folder = scan.NewFolder(open(out.orders.Directory))
+		out.folder = orders.NewFolder(open(out.orders.Directory), &s.config.Recipe.Materials)
 	}
 	return out, nil
+}
+
+// configure takes the materials of a new configuration.
+func (s *sources) configure(m *recipe.Materials) {
+	if s.folder != nil {
+		s.folder.Use(m)
+	}
 }
 
 // start begins to listen and to look, and returns what ends that.

@@ -76,7 +76,7 @@ func TestOrders(t *testing.T) {
 		b := newBench(fitting(0), fitting(1), fitting(2), fitting(3))
 		s := newShop(t, b, map[string]string{"lines.0.orders.directory": "drop", "lines.0.orders.poll": "0.2 s"})
 		d := &drop{}
-		d.put("monday.csv", "roll,order,spec,width [mm]\nR-000,O-1,export,812.8\n")
+		d.put("monday.csv", "roll,order,spec,width (mm)\nR-000,O-1,export,812.8\n")
 		o := s.options()
 		o.OpenOrders = func(directory string) fs.FS {
 			if directory != "drop" {
@@ -94,7 +94,7 @@ func TestOrders(t *testing.T) {
 		until(t, time.Minute, "the second roll gone", outcomes(2))
 		d.put("tuesday.csv", "roll,order,spec\nR-001,O-2,export\nR-002,O-3,light\n")
 		until(t, time.Minute, "the third roll gone", outcomes(3))
-		d.put("wednesday.csv", "roll,order,spec,width [mm]\nR-003,O-4,export,1500\n") // another roll than the one that comes
+		d.put("wednesday.csv", "roll,order,spec,width (mm)\nR-003,O-4,export,1500\n") // another roll than the one that comes
 		until(t, time.Minute, "the fourth roll gone", outcomes(4))
 		if err := stop(); err != nil {
 			t.Error(err)

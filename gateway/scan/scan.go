@@ -1,6 +1,6 @@
 // Package scan makes measured rolls out of what measures them: the request
 // block of the controller with its samples, and a scanner on TCP that sends
-// delimited text. It also reads the orders that a roll may have.
+// delimited text.
 package scan
 
 import (

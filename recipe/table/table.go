@@ -34,6 +34,7 @@ package table
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -387,6 +388,8 @@ func (t *Reader) Err() error {
 		return t.broken
 	}
 	p := t.problems
+	p.List = slices.Clone(p.List)
+	slices.SortStableFunc(p.List, func(a, b Problem) int { return cmp.Or(a.Line-b.Line, a.Column-b.Column) })
 	if t.broken != nil {
 		return errors.Join(&p, t.broken)
 	}

@@ -114,9 +114,9 @@ func TestProblems(t *testing.T) {
 		{"unknown column", "roll,diametre (mm),diameter (mm),blue\n", []string{
 			`t.csv:1:6: header: the column is not known (got "diametre (mm)", want any of roll, diameter, width, grade, rolls, quality); did you mean diameter?`,
 			`t.csv:1:34: header: the column is not known (got "blue", want any of roll, diameter, width, grade, rolls, quality); leave it out`}},
-		{"square brackets", "roll,diameter [mm]\n", []string{`the column is not known (got "diameter [mm]", want any of roll, diameter, width, grade, rolls, quality); write "diameter (mm)"`, "t.csv:1:1: header: column diameter is missing"}},
-		{"unit as a suffix", "roll,diameter_mm\n", []string{`write "diameter (mm)"`, "diameter is missing"}},
-		{"unit behind a space", "roll,Diameter in\n", []string{`write "diameter (in)"`, "diameter is missing"}},
+		{"square brackets", "roll,diameter [mm]\n", []string{"t.csv:1:1: header: column diameter is missing; add it", `the column is not known (got "diameter [mm]", want any of roll, diameter, width, grade, rolls, quality); write "diameter (mm)"`}},
+		{"unit as a suffix", "roll,diameter_mm\n", []string{"diameter is missing", `write "diameter (mm)"`}},
+		{"unit behind a space", "roll,Diameter in\n", []string{"diameter is missing", `write "diameter (in)"`}},
 		{"twice", "roll,diameter (mm),Roll\n", []string{"t.csv:1:20: header: column roll stands twice; leave one of them out"}},
 		{"unit on text", "roll (m),diameter (mm)\n", []string{`t.csv:1:1: header: column roll has no unit (got "m"); leave the unit out`}},
 		{"another unit", "roll,diameter (kg)\n", []string{`t.csv:1:6: header: column diameter: unit of another dimension (got "kg", want a unit of length); "kg" measures a mass`}},

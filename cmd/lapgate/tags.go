@@ -103,20 +103,16 @@ func (p *program) importTags(path string, f *tagsImportFlags) error {
 	if err != nil {
 		return err
 	}
-	in := p.stdin
-	if path != "-" {
-		file, err := os.Open(path)
-		if err != nil {
-			return err
-		}
-		defer func() { _ = file.Close() }() // only read
-		in = file
+	in, err := p.openTable(path)
+	if err != nil {
+		return err
 	}
-	rows, err := readTags(path, in)
+	defer func() { _ = in.Close() }() // only read
+	rows, err := tags.ReadTable(in.name, in)
 	if err != nil {
 		return &exitError{exitConfig, err}
 	}
-	m, left, err := mappingOf(path, rows, line)
+	m, left, err := mappingOf(in.name, rows, line)
 	if err != nil {
 		return &exitError{exitConfig, err}
 	}
@@ -146,21 +142,9 @@ func (p *program) importTags(path string, f *tagsImportFlags) error {
 	return nil
 }
 
-func readTags(path string, in io.Reader) ([]tags.Row, error) {
-	rows, err := tags.ReadTable(in)
-	if err == nil {
-		return rows, nil
-	}
-	var all []string
-	for e := range strings.SplitSeq(err.Error(), "\n") {
-		all = append(all, path+": "+e)
-	}
-	return nil, errors.New(strings.Join(all, "\n"))
-}
-
 // mappingOf checks the rows as the tags of a line. What is wrong with a row is
 // an error; what the whole still lacks is left to do in the configuration.
-func mappingOf(path string, rows []tags.Row, line *config.Line) (m *tags.Mapping, left []string, err error) {
+func mappingOf(name string, rows []tags.Row, line *config.Line) (m *tags.Mapping, left []string, err error) {
 	m = &tags.Mapping{}
 	if line.Mapped != nil {
 		m.Order, m.TextOrder, m.Waived = line.Mapped.Order, line.Mapped.TextOrder, line.Mapped.Waived
@@ -175,7 +159,7 @@ func mappingOf(path string, rows []tags.Row, line *config.Line) (m *tags.Mapping
 			left = append(left, text)
 			continue
 		}
-		bad = append(bad, fmt.Sprintf("%s: line %d, %s: %s", path, rows[p.Index].Line, rows[p.Index].Field, text))
+		bad = append(bad, fmt.Sprintf("%s:%d:1: %s: %s", name, rows[p.Index].Line, rows[p.Index].Field, text))
 	}
 	if len(bad) > 0 {
 		return nil, nil, errors.New(strings.Join(bad, "\n"))

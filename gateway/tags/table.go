@@ -1,13 +1,14 @@
 package tags
 
 import (
-	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
 	"slices"
 	"strconv"
 	"strings"
+
+	"lapgate/recipe/table"
 )
 
 // Row is one tag of a table, with how its address was written.
@@ -17,160 +18,117 @@ type Row struct {
 	Notation string // register, address or node; empty for none
 }
 
-// Columns are the columns that a table of tags can have, in any order. field
-// and type are needed.
-func Columns() []string {
-	return []string{"field", "type", "register", "address", "node", "bit", "length", "scale", "unit"}
+// The columns of a table of tags.
+const (
+	columnField = iota
+	columnType
+	columnRegister
+	columnAddress
+	columnNode
+	columnBit
+	columnLength
+	columnScale
+	columnUnit
+)
+
+func columns() []table.Column {
+	return []table.Column{
+		columnField:    {Name: "field", Required: true},
+		columnType:     {Name: "type", Required: true},
+		columnRegister: {Name: "register"},
+		columnAddress:  {Name: "address"},
+		columnNode:     {Name: "node"},
+		columnBit:      {Name: "bit"},
+		columnLength:   {Name: "length"},
+		columnScale:    {Name: "scale"},
+		columnUnit:     {Name: "unit"},
+	}
 }
 
-// LineError is something that is wrong with one line of a table.
-type LineError struct {
-	Line              int
-	Column            string
-	Text, Got, Remedy string
-}
-
-func (e *LineError) Error() string {
-	where := "line " + strconv.Itoa(e.Line)
-	if e.Column != "" {
-		where += ", column " + e.Column
-	}
-	return fmt.Sprintf("%s: %s (got %s); %s", where, e.Text, e.Got, e.Remedy)
-}
-
-// ReadTable reads a table of tags as CSV with a line of headings. Lines that
-// begin with # are remarks. It returns every problem at once, joined, each a
-// *LineError; what the tags mean is checked by Mapping.Check.
-func ReadTable(r io.Reader) ([]Row, error) {
-	c := csv.NewReader(r)
-	c.Comment, c.TrimLeadingSpace, c.FieldsPerRecord = '#', true, -1
-	head, err := c.Read()
-	if err != nil {
-		return nil, tableError(err, "an empty table", "begin with a line of headings: "+strings.Join(Columns(), ","))
-	}
-	var bad []error
-	columns := map[string]int{}
-	for i, h := range head {
-		h = strings.ToLower(strings.TrimSpace(strings.TrimPrefix(h, "\ufeff")))
-		if _, twice := columns[h]; twice {
-			bad = append(bad, &LineError{1, h, "heading given twice", strconv.Quote(h), "remove one of the columns"})
-		}
-		if !slices.Contains(Columns(), h) {
-			bad = append(bad, &LineError{1, h, "unknown heading", strconv.Quote(h), "use " + strings.Join(Columns(), ", ")})
-		}
-		columns[h] = i
-	}
-	for _, need := range []string{"field", "type"} {
-		if _, ok := columns[need]; !ok {
-			bad = append(bad, &LineError{1, need, "heading missing", strings.Join(head, ","), "add the column " + need})
-		}
-	}
-	if len(bad) > 0 {
-		return nil, errors.Join(bad...)
-	}
+// ReadTable reads a table of tags by the rules of recipe/table; name is what
+// messages call it. All problems are told at once, as a *table.Problems. What
+// the tags mean is checked by Mapping.Check.
+func ReadTable(name string, in io.Reader) ([]Row, error) {
+	t := table.NewReader(name, in, columns())
 	var rows []Row
-	for {
-		record, err := c.Read()
-		if errors.Is(err, io.EOF) {
-			break
+	for t.Next() {
+		if row := readRow(t); !t.Bad() {
+			rows = append(rows, row)
 		}
-		if err != nil {
-			bad = append(bad, tableError(err, "malformed line", "write one tag in each line"))
-			break
-		}
-		line, _ := c.FieldPos(0)
-		if len(record) != len(head) {
-			bad = append(bad, &LineError{line, "", "another number of columns than the headings", strconv.Itoa(len(record)), "write " + strconv.Itoa(len(head)) + " columns, with nothing between two commas for none"})
-			continue
-		}
-		row, errs := parseRow(line, func(name string) string {
-			if i, ok := columns[name]; ok {
-				return strings.TrimSpace(record[i])
-			}
-			return ""
-		})
-		bad = append(bad, errs...)
-		rows = append(rows, row)
 	}
-	if len(bad) > 0 {
-		return nil, errors.Join(bad...)
+	t.NeedRows("tags")
+	if err := t.Err(); err != nil {
+		return nil, err
 	}
 	return rows, nil
 }
 
-func tableError(err error, text, remedy string) error {
-	line := 1
-	var p *csv.ParseError
-	if errors.As(err, &p) {
-		line, err = p.Line, p.Err
-	}
-	return &LineError{line, "", text, err.Error(), remedy}
-}
-
-// parseRow reads one line. Nothing is guessed: a number in the column register
+// readRow reads one row. Nothing is guessed: a number in the column register
 // is a register number, one in the column address counts from zero.
-func parseRow(line int, cell func(string) string) (Row, []error) {
-	row := Row{Line: line, Tag: Tag{Field: cell("field"), Type: Type(strings.ToLower(cell("type"))), Scale: 1, Address: -1, Bit: -1, Node: cell("node"), Unit: cell("unit")}}
-	var bad []error
-	number := func(column string, most uint64) (int, bool) {
-		text := cell(column)
-		if text == "" {
-			return 0, false
-		}
-		n, err := strconv.ParseUint(text, 0, 32)
-		if err != nil || n > most || len(text) > 1 && text[0] == '0' && text[1] != 'x' {
-			bad = append(bad, &LineError{line, column, "not a number of this column", strconv.Quote(text), fmt.Sprintf("write a whole number, 0 to %d", most)})
-			return 0, false
-		}
-		return int(n), true
-	}
-	if n, ok := number("bit", 15); ok {
+func readRow(t *table.Reader) Row {
+	row := Row{Line: t.Line(), Tag: Tag{
+		Field: t.Text(columnField), Type: Type(strings.ToLower(t.Text(columnType))), Scale: 1,
+		Address: -1, Bit: -1, Node: t.Text(columnNode), Unit: t.Text(columnUnit),
+	}}
+	if n, ok := t.Whole(columnBit, 0, 15); ok {
 		row.Bit = n
 	}
-	if n, ok := number("length", mostLetters); ok {
-		row.Length = n
-	}
-	if text := cell("scale"); text != "" {
-		x, err := strconv.ParseFloat(text, 64)
-		if err != nil || !(x > 0) {
-			bad = append(bad, &LineError{line, "scale", "not a positive number", strconv.Quote(text), "write a number with a decimal point"})
-		}
+	row.Length, _ = t.Whole(columnLength, 0, mostLetters)
+	if x, ok := t.Positive(columnScale); ok {
 		row.Scale = x
 	}
-	var ways []string
-	for _, way := range []string{"register", "address", "node"} {
-		if cell(way) != "" {
-			ways = append(ways, way)
+	var ways []int
+	var names []string
+	for _, way := range []int{columnRegister, columnAddress, columnNode} {
+		if t.Text(way) != "" {
+			ways, names = append(ways, way), append(names, columns()[way].Name)
 		}
 	}
 	if len(ways) > 1 {
-		bad = append(bad, &LineError{line, ways[1], "more than one address", strings.Join(ways, " and "), "keep one of them"})
-		return row, bad
+		t.Fail(ways[1], table.Problem{Text: "more than one address", Got: strings.Join(names, " and "), Remedy: "keep one of them"})
+		return row
 	}
-	row.Notation = strings.Join(ways, "")
+	row.Notation = strings.Join(names, "")
 	switch row.Notation {
 	case "register":
-		if n, ok := number("register", 1<<20); ok {
-			address, err := ParseRegister(n)
-			if err != nil {
-				bad = append(bad, &LineError{line, "register", "not the number of a holding register, want " + HoldingRegisters, strconv.Itoa(n), remedyOf(err)})
-			}
-			row.Address = address
-		}
+		row.Address = readRegister(t)
 	case "address":
-		if n, ok := number("address", lastRegister); ok {
-			row.Address = n
-		}
+		row.Address = readAddress(t)
 	}
-	return row, bad
+	return row
 }
 
-func remedyOf(err error) string {
-	var e *RegisterError
-	if errors.As(err, &e) {
-		return e.Remedy
+// readRegister reads the number of a register as the address that it means.
+func readRegister(t *table.Reader) int {
+	n, ok := t.Whole(columnRegister, 0, 1<<20)
+	if !ok {
+		return -1
 	}
-	return err.Error()
+	address, err := ParseRegister(n)
+	var wrong *RegisterError
+	if errors.As(err, &wrong) {
+		t.Fail(columnRegister, table.Problem{
+			Text: "not the number of a holding register", Got: strconv.Itoa(n), Want: HoldingRegisters, Remedy: wrong.Remedy,
+		})
+	}
+	return address
+}
+
+// readAddress reads an address, which may be hexadecimal as in 0x1F.
+func readAddress(t *table.Reader) int {
+	text := t.Text(columnAddress)
+	hex, isHex := strings.CutPrefix(strings.ToLower(text), "0x")
+	if !isHex {
+		n, _ := t.Whole(columnAddress, 0, lastRegister)
+		return n
+	}
+	n, err := strconv.ParseUint(hex, 16, 32)
+	if err != nil || n > lastRegister {
+		t.Fail(columnAddress, table.Problem{
+			Text: "it is no number of this column", Got: strconv.Quote(text), Want: fmt.Sprintf("an address from 0x0 to 0x%X", lastRegister),
+		})
+	}
+	return int(n)
 }
 
 // YAML is the tag as one element of the list in a configuration.

@@ -1,10 +1,12 @@
 package gateway
 
-import "time"
+import (
+	"time"
 
-// backoff is the wait between two attempts to connect: it doubles from first
-// to last, and each wait is spread over its upper half, so that gateways that
-// lost the same controller do not come back together.
+	"lapgate/gateway/cycle"
+)
+
+// backoff is the wait between two attempts to connect.
 type backoff struct {
 	first, last time.Duration
 	jitter      func() float64
@@ -15,15 +17,8 @@ type backoff struct {
 // next returns the wait before the next attempt.
 func (b *backoff) next() time.Duration {
 	b.waiting = true
-	switch {
-	case b.wait == 0:
-		b.wait = b.first
-	case b.wait*2 < b.last:
-		b.wait *= 2
-	default:
-		b.wait = b.last
-	}
-	return b.wait/2 + time.Duration(b.jitter()*float64(b.wait/2))
+	b.wait = cycle.Backoff(b.wait, b.first, b.last)
+	return cycle.Spread(b.wait, b.jitter())
 }
 
 // reset makes the next wait the first one again.

@@ -357,15 +357,11 @@ func (m *Machine) leave(cause string) {
 		m.ses.pause = 0
 	}
 	m.ses.reopenAt = m.now.Mono + m.ses.pause
-	m.ses.pause = backoff(m.ses.pause)
+	m.ses.pause = Backoff(m.ses.pause, firstPause, longestPause)
 	m.ses.name = handshake.Session{}
 	m.ses.adopted = false
 	m.ses.cause = cause
 	m.tell(noteSessionLeft, Info, "the session was left: "+cause, Field{"cause", cause})
-}
-
-func backoff(d time.Duration) time.Duration {
-	return min(max(2*d, firstPause), longestPause)
 }
 
 func (m *Machine) journalFailed(err string) {

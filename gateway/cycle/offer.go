@@ -322,7 +322,7 @@ func (m *Machine) fail(o *offer) {
 func retryPause(attempts int) time.Duration {
 	d := firstPause
 	for range min(attempts-1, 10) {
-		d = backoff(d)
+		d = Backoff(d, firstPause, longestPause)
 	}
 	return d
 }

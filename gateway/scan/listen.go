@@ -7,6 +7,8 @@ import (
 	"io"
 	"net"
 	"time"
+
+	"lapgate/gateway/cycle"
 )
 
 // Listener holds the connection to a scanner and reads it. All fields are set
@@ -36,7 +38,7 @@ type Listener struct {
 
 // Run connects, reads, and connects again, until the context ends.
 func (l *Listener) Run(ctx context.Context) {
-	wait := l.First
+	var wait time.Duration
 	for ctx.Err() == nil {
 		alive, err := l.serve(ctx)
 		if ctx.Err() != nil {
@@ -44,17 +46,16 @@ func (l *Listener) Run(ctx context.Context) {
 		}
 		l.OnLink(fmt.Errorf("scanner %s: %w", l.Address, err))
 		if alive {
-			wait = l.First
+			wait = 0
 		}
-		// Half of the wait is certain, half is drawn.
-		timer := time.NewTimer(wait/2 + time.Duration(float64(wait/2)*l.Jitter()))
+		wait = cycle.Backoff(wait, l.First, l.Most)
+		timer := time.NewTimer(cycle.Spread(wait, l.Jitter()))
 		select {
 		case <-ctx.Done():
 			timer.Stop()
 			return
 		case <-timer.C:
 		}
-		wait = min(2*wait, l.Most)
 	}
 }
 

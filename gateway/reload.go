@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
+	"strconv"
 	"strings"
 	"time"
 
@@ -59,8 +60,8 @@ func (g *Gateway) put(s *config.Snapshot, by string) ([]record.ConfigChange, err
 	if s == nil {
 		return nil, errors.New("gateway: reload without a configuration")
 	}
-	changes := changesBetween(g.snapshot, s)
-	if problems := g.needRestart(s, changes); len(problems) > 0 {
+	changes, restarts := changesBetween(g.snapshot, s)
+	if problems := g.needRestart(s, changes, restarts); len(problems) > 0 {
 		return nil, fmt.Errorf("reload refused, the old configuration stays in force: %w", errors.Join(problems...))
 	}
 	for _, l := range g.lines {
@@ -86,7 +87,7 @@ func (g *Gateway) put(s *config.Snapshot, by string) ([]record.ConfigChange, err
 func (g *Gateway) Config() status.Config { return *g.inForce.Load() }
 
 // needRestart names what cannot change while the daemon runs.
-func (g *Gateway) needRestart(s *config.Snapshot, changes []record.ConfigChange) []error {
+func (g *Gateway) needRestart(s *config.Snapshot, changes []record.ConfigChange, restarts map[string]string) []error {
 	var problems []error
 	seen := map[string]bool{}
 	for i := range s.Lines {
@@ -109,7 +110,7 @@ func (g *Gateway) needRestart(s *config.Snapshot, changes []record.ConfigChange)
 	}
 	named := map[string]bool{} // lines and sections with a problem
 	for _, c := range changes {
-		remedy := restartRemedy(c.Key)
+		remedy := restarts[c.Key]
 		if remedy == "" {
 			continue
 		}
@@ -136,27 +137,6 @@ func valueText(v string) string {
 	return v
 }
 
-// restartRemedy tells what to do about a key that cannot change while the
-// daemon runs, and is empty for one that can.
-func restartRemedy(key string) string {
-	const restart = "restart the daemon to change it"
-	section, rest, _ := strings.Cut(key, ".")
-	switch section {
-	case "log", "status", "journal", "control":
-		return restart
-	case "lines":
-		_, rest, _ = strings.Cut(rest, ".") // behind the number
-		part, _, _ := strings.Cut(rest, ".")
-		switch part {
-		case "controller", "mapped", "scanner", "orders", "arming":
-			return restart
-		case "armed":
-			return "restart the daemon, or arm and disarm by command"
-		}
-	}
-	return ""
-}
-
 func indexOf(s *config.Snapshot, name string) int {
 	for i := range s.Lines {
 		if s.Lines[i].Recipe != nil && s.Lines[i].Recipe.Name == name {
@@ -167,41 +147,51 @@ func indexOf(s *config.Snapshot, name string) int {
 }
 
 // changesBetween lists the values that differ, in the order of the new
-// configuration and then of what is gone. Lines are known by their names, and
-// their keys are those of the new configuration.
-func changesBetween(old, next *config.Snapshot) []record.ConfigChange {
-	moved := func(key string) string {
-		rest, ok := strings.CutPrefix(key, "lines.")
-		if !ok {
-			return key
+// configuration and then of what is gone, and by key what those need that a
+// reload cannot change. Lines are known by their names, and their keys are those
+// of the new configuration.
+func changesBetween(old, next *config.Snapshot) (out []record.ConfigChange, restarts map[string]string) {
+	was, now := old.Effective(), next.Effective()
+	before := map[string]string{}
+	for i := range was {
+		was[i].Key = keyIn(next, old, was[i].Key)
+		before[was[i].Key] = was[i].Value
+	}
+	restarts = map[string]string{}
+	add := func(key, before, after, restart string) {
+		out = append(out, record.ConfigChange{Key: key, Old: before, New: after})
+		if restart != "" {
+			restarts[key] = restart
 		}
-		number, rest, _ := strings.Cut(rest, ".")
-		for i := range old.Lines {
-			if fmt.Sprint(i) != number || old.Lines[i].Recipe == nil {
-				continue
-			}
-			if j := indexOf(next, old.Lines[i].Recipe.Name); j >= 0 {
-				return fmt.Sprintf("lines.%d.%s", j, rest)
-			}
+	}
+	seen := map[string]bool{}
+	for _, v := range now {
+		seen[v.Key] = true
+		if before, had := before[v.Key]; !had || before != v.Value {
+			add(v.Key, before, v.Value, v.Restart)
 		}
+	}
+	for _, v := range was {
+		if !seen[v.Key] {
+			add(v.Key, v.Value, "", v.Restart)
+		}
+	}
+	return out, restarts
+}
+
+// keyIn is a key of the old configuration as the next one numbers its lines.
+func keyIn(next, old *config.Snapshot, key string) string {
+	rest, ok := strings.CutPrefix(key, "lines.")
+	if !ok {
 		return key
 	}
-	was := map[string]string{}
-	for _, v := range old.Effective() {
-		was[moved(v.Key)] = v.Value
+	number, rest, _ := strings.Cut(rest, ".")
+	i, err := strconv.Atoi(number)
+	if err != nil || i >= len(old.Lines) || old.Lines[i].Recipe == nil {
+		return key
 	}
-	var out []record.ConfigChange
-	seen := map[string]bool{}
-	for _, v := range next.Effective() {
-		seen[v.Key] = true
-		if before, had := was[v.Key]; !had || before != v.Value {
-			out = append(out, record.ConfigChange{Key: v.Key, Old: before, New: v.Value})
-		}
+	if j := indexOf(next, old.Lines[i].Recipe.Name); j >= 0 {
+		return fmt.Sprintf("lines.%d.%s", j, rest)
 	}
-	for _, v := range old.Effective() {
-		if key := moved(v.Key); !seen[key] {
-			out = append(out, record.ConfigChange{Key: key, Old: v.Value})
-		}
-	}
-	return out
+	return key
 }

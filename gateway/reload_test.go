@@ -199,7 +199,7 @@ func TestReloadRefusals(t *testing.T) {
 				now = v.Value
 			}
 		}
-		if want := fmt.Sprintf("%s: would change from %s to %s; restart the daemon", key, old, now); err == nil || !strings.Contains(err.Error(), want) {
+		if want := fmt.Sprintf("%s: would change from %s to %s; restart the daemon", key, valueText(old), now); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("got %v, want %q", err, want)
 		}
 		if g.Config().Hash != base.Hash {

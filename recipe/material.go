@@ -72,8 +72,8 @@ type Grade struct {
 type Core struct {
 	Code     int     `cfg:"code" range:"1..65535" doc:"code in the request of the controller"`
 	Name     string  `cfg:"name" doc:"its name"`
-	Diameter float64 `cfg:"diameter" unit:"length" default:"3 in" range:"20 mm..500 mm" doc:"outer diameter"`
-	Wall     float64 `cfg:"wall" unit:"length" default:"10 mm" range:"1 mm..100 mm" doc:"thickness of its wall"`
+	Diameter float64 `cfg:"diameter" unit:"length" default:"3.8 in" range:"20 mm..500 mm" doc:"outer diameter: the bore, by which the trade calls a core, and both walls"`
+	Wall     float64 `cfg:"wall" unit:"length" default:"0.4 in" range:"1 mm..100 mm" doc:"thickness of its wall"`
 	Mass     float64 `cfg:"mass" unit:"linear_mass" default:"1.2 kg/m" range:"0 kg/m..50 kg/m" doc:"mass per length"`
 }
 

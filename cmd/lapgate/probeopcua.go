@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"lapgate/gateway/config"
 	"lapgate/gateway/inspect"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/opcua"
@@ -140,10 +141,11 @@ func (p *program) readNodes(ctx context.Context, endpoint string, f *opcuaProbe,
 	s.Policy, s.Mode = opcua.Policy(f.policy), opcua.Mode(f.mode)
 	s.User.Name = f.user
 	if f.password != "" {
-		var err error
-		if s.User.Password, err = opcua.ReadSecret(f.password, p.lookup); err != nil {
+		password, err := config.ReadSecret(f.password, p.lookup)
+		if err != nil {
 			return usageError("--password: %v", err)
 		}
+		s.User.Password = opcua.Secret(password)
 	}
 	s.Warn = func(w opcua.Warning) { fmt.Fprintf(p.stderr, "warning: %s; %s\n", w.Text, w.Help) }
 	seen, err := inspect.Nodes(ctx, s, inspect.NodesWanted{

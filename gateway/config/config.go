@@ -13,6 +13,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"reflect"
 	"strings"
 
@@ -23,7 +24,8 @@ import (
 // Source is where a configuration comes from. Flags win over the environment,
 // and that over the file.
 type Source struct {
-	// Path of the file. It also names the file in messages.
+	// Path of the file. It also names the file in messages, and relative paths
+	// in the configuration begin at its folder.
 	Path string
 	// Bytes of the file; where nil they are read from Path.
 	Bytes []byte
@@ -75,11 +77,14 @@ type Line struct {
 
 // Value is one effective value, as text in the units the configuration
 // prefers, with its origin: "file:line", "default", "environment NAME" or
-// "flag --set". A secret is shown as ***.
+// "flag --set". A secret is shown as ***, and a path as it was written.
 type Value struct {
 	Key    string `json:"key"`
 	Value  string `json:"value"`
 	Origin string `json:"origin"`
+	// Restart is what a change of the value needs, as a remedy; empty where a
+	// reload puts it in force.
+	Restart string `json:"restart,omitempty"`
 }
 
 // Effective lists every value in force, in the order of the reference
@@ -92,7 +97,7 @@ const maxBytes = 1 << 20
 // Load reads, decodes and checks a configuration. The error is a *Error with
 // every problem.
 func Load(src Source) (*Snapshot, error) {
-	d := &decoder{file: src.Path, at: map[string]position{}}
+	d := &decoder{file: src.Path, folder: filepath.Dir(src.Path), at: map[string]position{}}
 	if d.file == "" {
 		d.file = "config"
 	}
@@ -177,7 +182,7 @@ func (d *decoder) snapshot(doc *document) *Snapshot {
 		} else {
 			fmt.Fprintf(sum, "%s=%q\n", l.path, text)
 		}
-		s.values = append(s.values, Value{Key: l.path, Value: shown, Origin: origin})
+		s.values = append(s.values, Value{Key: l.path, Value: shown, Origin: origin, Restart: l.restart})
 	}
 	s.Hash = binary.BigEndian.Uint32(sum.Sum(nil))
 	for i := range doc.Lines {

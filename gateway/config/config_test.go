@@ -151,15 +151,16 @@ func TestPrecedence(t *testing.T) {
 	file := "log: {level: warn}\n" + sparse
 	env := []string{"LAPGATE_LOG_LEVEL=error", "LAPGATE_CONFIG=other.yaml", "PATH=/bin"}
 	set := map[string]string{"log.level": "debug"}
+	const restart = "restart the daemon to change it"
 	for _, tt := range []struct {
 		src  Source
 		want Value
 	}{
-		{Source{}, Value{"log.level", "info", "default"}},
-		{Source{Bytes: []byte(file)}, Value{"log.level", "warn", "mill.yaml:1"}},
-		{Source{Bytes: []byte(file), Env: env}, Value{"log.level", "error", "environment LAPGATE_LOG_LEVEL"}},
-		{Source{Bytes: []byte(file), Env: env, Set: set}, Value{"log.level", "debug", "flag --set"}},
-		{Source{Set: set}, Value{"log.level", "debug", "flag --set"}},
+		{Source{}, Value{"log.level", "info", "default", restart}},
+		{Source{Bytes: []byte(file)}, Value{"log.level", "warn", "mill.yaml:1", restart}},
+		{Source{Bytes: []byte(file), Env: env}, Value{"log.level", "error", "environment LAPGATE_LOG_LEVEL", restart}},
+		{Source{Bytes: []byte(file), Env: env, Set: set}, Value{"log.level", "debug", "flag --set", restart}},
+		{Source{Set: set}, Value{"log.level", "debug", "flag --set", restart}},
 	} {
 		s := load(t, tt.src)
 		if got := effective(t, s, "log.level"); got != tt.want {

@@ -5,23 +5,22 @@ import "path/filepath"
 // Control is the channel through which the commands of an operator reach the
 // daemon.
 type Control struct {
-	Socket string `cfg:"socket" default:"control.sock" doc:"Unix socket for the commands arm, disarm, hold and reload, only for the user of the daemon; relative to the directory of the journal; none for no such commands"`
+	Socket string `cfg:"socket" default:"" path:"true" doc:"Unix socket for the commands to the daemon, only for its user; empty for control.sock in the directory of the journal; none for no such commands"`
 }
 
-// Off reports whether the daemon takes no commands.
-func (c Control) Off() bool { return c.Socket == controlOff }
+// socketName is the control socket in the directory of the journal.
+const socketName = "control.sock"
 
-const controlOff = "none"
-
-// Socket is the path of the control socket, or empty when there is none.
+// Socket is the path of the control socket, or empty when the daemon takes no
+// commands.
 func (s *Snapshot) Socket() string {
-	switch {
-	case s.Control.Off():
+	switch s.Control.Socket {
+	case none:
 		return ""
-	case filepath.IsAbs(s.Control.Socket):
-		return s.Control.Socket
+	case "":
+		return filepath.Join(s.Journal.Directory, socketName)
 	}
-	return filepath.Join(s.Journal.Directory, s.Control.Socket)
+	return s.Control.Socket
 }
 
 const armingKeep = "keep"

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"fmt"
 	"reflect"
 	"slices"
@@ -19,6 +20,8 @@ type decoder struct {
 	bad      []string            // keys with a problem
 	at       map[string]position // keys that are given
 	leaves   []leaf              // every value, in the order of the fields
+	folder   string              // of the file, which paths are relative to
+	restart  string              // what a change of the section at hand needs
 }
 
 func (d *decoder) entryOf(at position, key, text, got, want, remedy string) Problem {
@@ -79,8 +82,11 @@ func (d *decoder) structure(v reflect.Value, n *node, path string, parent positi
 			}
 		}
 	}
+	inherited := d.restart
+	defer func() { d.restart = inherited }()
 	for i := range fs {
 		f := &fs[i]
+		d.restart = cmp.Or(f.restart, inherited)
 		key := join(path, f.key)
 		child := n.child(f.key)
 		target := v.FieldByIndex(f.index)
@@ -138,7 +144,7 @@ func (d *decoder) elements(v reflect.Value, n *node, f *field, path string) {
 
 // keep records an effective value.
 func (d *decoder) keep(v reflect.Value, f *field, path string, at position) {
-	d.leaves = append(d.leaves, leaf{path: path, field: f, value: v.Interface(), pos: at})
+	d.leaves = append(d.leaves, leaf{path: path, field: f, value: v.Interface(), pos: at, restart: d.restart})
 }
 
 // unknown reports a key that the structure does not have, with the likely one.

@@ -22,6 +22,8 @@ type field struct {
 	words      []string // that the key takes, in order
 	optional   bool
 	secret     bool
+	path       bool   // names a file or folder, relative to that of the configuration
+	restart    string // what a change needs; empty where a reload puts it in force
 }
 
 // fields lists the keys of a structure, those of inlined ones among them, in
@@ -48,6 +50,8 @@ func fields(t reflect.Type) []field {
 			words:    enumeration(sf.Type),
 			optional: sf.Tag.Get("optional") == "true",
 			secret:   sf.Tag.Get("secret") == "true",
+			path:     sf.Tag.Get("path") == "true",
+			restart:  sf.Tag.Get("restart"),
 		}
 		f.def, f.hasDefault = sf.Tag.Lookup("default")
 		if words := sf.Tag.Get("one_of"); words != "" {
@@ -121,10 +125,11 @@ func (f *field) wanted() string {
 
 // leaf is one effective value.
 type leaf struct {
-	path  string
-	field *field
-	value any
-	pos   position
+	path    string
+	field   *field
+	value   any // as written, before a path is resolved
+	pos     position
+	restart string
 }
 
 // canonical is the value in the units in which it is held, with all its bits.

@@ -16,13 +16,13 @@ import (
 type OPCUAServer struct {
 	Policy          string        `cfg:"policy" one_of:"None,Basic256Sha256,Aes128_Sha256_RsaOaep,Aes256_Sha256_RsaPss" default:"Basic256Sha256" doc:"security policy; exactly this one is taken, nothing weaker; None protects nothing and needs plain: true"`
 	Mode            string        `cfg:"mode" one_of:"None,Sign,SignAndEncrypt" default:"SignAndEncrypt" doc:"what the policy is used for; None goes with policy None and with no other"`
-	Certificates    string        `cfg:"certificates" default:"pki" doc:"folder of certificates, relative to the working directory: own/ is the gateway's, trusted/ those of servers that were accepted"`
+	Certificates    string        `cfg:"certificates" default:"pki" path:"true" doc:"folder of certificates: own/ is the gateway's, trusted/ those of servers that were accepted"`
 	ServerName      string        `cfg:"server_name" default:"" doc:"host in the server's certificate; empty for the host of the address"`
 	Namespace       string        `cfg:"namespace" default:"urn:lapgate:line" doc:"URI of the namespace of the nodes"`
 	User            string        `cfg:"user" default:"" doc:"user name to log in with; empty for none"`
-	Password        string        `cfg:"password" default:"" secret:"true" doc:"where its password is read at the start: file:PATH, a file that only its owner may touch, or env:NAME; never the password itself"`
-	UserCertificate string        `cfg:"user_certificate" default:"" doc:"file of a certificate to log in with instead of a name, PEM or DER; empty for none"`
-	UserKey         string        `cfg:"user_key" default:"" doc:"file of its RSA key, which only its owner may touch"`
+	Password        string        `cfg:"password" default:"" secret:"true" path:"true" doc:"where its password is read at the start: file:PATH, a file that only its owner may touch, or env:NAME; never the password itself"`
+	UserCertificate string        `cfg:"user_certificate" default:"" path:"true" doc:"file of a certificate to log in with instead of a name, PEM or DER; empty for none"`
+	UserKey         string        `cfg:"user_key" default:"" path:"true" doc:"file of its RSA key, which only its owner may touch"`
 	SkewLimit       time.Duration `cfg:"skew_limit" unit:"time" default:"5 s" range:"0.1 s..1 h" doc:"difference between the clocks of server and gateway that is warned of"`
 	Nodes           OPCUANodes    `cfg:"nodes"`
 }
@@ -137,27 +137,6 @@ func (d *decoder) checkUser(o *OPCUAServer, key func(string) string) {
 			d.problem(d.where(half.key), half.key, "half of a user certificate", "no "+half.other, "certificate and key", "add "+half.other+", the file that belongs to it")
 		}
 	}
-}
-
-// hidden stands for a secret wherever one would be shown.
-const hidden = "***"
-
-// hide takes what was written for a secret out of the problems since one: it
-// may be the secret itself.
-func (d *decoder) hide(f *field, since int) {
-	if !f.secret {
-		return
-	}
-	for i := since; i < len(d.problems); i++ {
-		p := &d.problems[i]
-		p.Got, p.Want, p.Remedy = hidden, "the place where the secret is read, as file:PATH or env:NAME", "write no secret here, and have it changed if it stood here"
-	}
-}
-
-// secretSource tells whether text says where a secret is, and is none itself.
-func secretSource(text string) bool {
-	kind, place, ok := strings.Cut(text, ":")
-	return ok && place != "" && (kind == "file" || kind == "env" && !strings.ContainsAny(place, "= "))
 }
 
 // checkNode checks one configured identifier.

@@ -11,7 +11,6 @@ import (
 // that have no default show a sample value, and are marked as required.
 func Reference() []byte {
 	var b strings.Builder
-	b.WriteString("# yaml-language-server: $schema=" + SchemaFile + "\n")
 	b.WriteString(`# The reference configuration of lapgate: every key at its default.
 # A key that is left out takes the value shown here; one marked "required" has
 # no default, and shows a sample. Quantities carry their unit, in any unit of
@@ -28,9 +27,6 @@ func renderFields(b *strings.Builder, t reflect.Type, path, indent, first string
 	for _, f := range fields(t) {
 		key := join(path, f.key)
 		comment := remark(&f)
-		if comment == "" && indent == "" {
-			comment = sectionRemark(f.key)
-		}
 		if indent == "" {
 			b.WriteString("\n")
 		}
@@ -86,22 +82,10 @@ func remark(f *field) string {
 	if !f.section() && !f.list() && !f.hasDefault && !f.optional {
 		parts = append(parts, "required")
 	}
-	return strings.Join(parts, "; ")
-}
-
-// sectionRemark is the comment on a section of the top level.
-func sectionRemark(key string) string {
-	switch key {
-	case "log":
-		return "messages, on stderr"
-	case "status":
-		return "status page and metrics"
-	case "journal":
-		return "durable records"
-	case "control":
-		return "commands of an operator to the running daemon"
+	if f.restart != "" {
+		parts = append(parts, "a change needs a restart")
 	}
-	return ""
+	return strings.Join(parts, "; ")
 }
 
 // yamlText writes a default as YAML.
@@ -135,7 +119,7 @@ func sample(key string) string {
 	case "lines.vacuum.edges":
 		return "300 mm, 600 mm, 900 mm"
 	case "lines.heads.plugs":
-		return "55 mm"
+		return "75 mm"
 	case "lines.controller.address":
 		return "127.0.0.1:502"
 	case "lines.controller.plain":

@@ -44,7 +44,7 @@ specs: [{name: standard, papers: [kraft-poly], head: board-poly}]
 lines:
   - stand: {slots: [{number: 1, width: 50 in, paper: kraft-poly}]}
     vacuum: {edges: [300 mm, 600 mm, 900 mm]}
-    heads: {plugs: [55 mm]}
+    heads: {plugs: [75 mm]}
     controller: {address: "127.0.0.1:502", plain: true}
 `
 
@@ -53,7 +53,7 @@ func TestReferenceIsTheDefaults(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	few, err := Load(Source{Path: "sparse.yaml", Bytes: []byte(sparse)})
+	few, err := Load(Source{Path: "../../configs/sparse.yaml", Bytes: []byte(sparse)})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -14,10 +14,6 @@ import (
 	"lapgate/recipe/quantity"
 )
 
-// SchemaFile is the name of the schema, as the reference configuration names it
-// for editors.
-const SchemaFile = "lapgate.schema.json"
-
 // Schema renders the JSON Schema of a configuration from the same tags as
 // Reference: for editors, which then complete keys and mark mistakes while one
 // types. Load stays the judge; what a schema cannot say, such as the relation

@@ -12,25 +12,27 @@ import (
 // document is a configuration file as it is written. The tags are those of
 // recipe.Line, and more: one_of lists the words that a key takes; dimension
 // says that the value is the name of a unit of it; optional marks a key that
-// has no default and may be left out; secret one that is never shown.
+// has no default and may be left out; secret one that is never shown; path one
+// that names a file, relative to the folder of the configuration. restart, on a
+// key or its section, is the remedy where a reload cannot change the value.
 type document struct {
 	Units            Units   `cfg:"units" doc:"units of the output, by dimension; the configuration itself may use any"`
-	Log              Log     `cfg:"log"`
-	Status           Status  `cfg:"status"`
-	Journal          Journal `cfg:"journal"`
-	Control          Control `cfg:"control"`
+	Log              Log     `cfg:"log" restart:"restart the daemon to change it" doc:"messages, on stderr"`
+	Status           Status  `cfg:"status" restart:"restart the daemon to change it" doc:"status page and metrics"`
+	Journal          Journal `cfg:"journal" restart:"restart the daemon to change it" doc:"durable records"`
+	Control          Control `cfg:"control" restart:"restart the daemon to change it" doc:"commands of an operator to the running daemon"`
 	recipe.Materials `cfg:",inline"`
 	Lines            []line `cfg:"lines" doc:"the wrapping lines, each with its controller"`
 }
 
 type line struct {
 	recipe.Line `cfg:",inline"`
-	Controller  Controller `cfg:"controller"`
-	Mapped      Mapped     `cfg:"mapped" doc:"tags of a controller of profile mapped"`
-	Scanner     Scanner    `cfg:"scanner"`
-	Orders      Orders     `cfg:"orders"`
-	Arming      Arming     `cfg:"arming"`
-	Armed       bool       `cfg:"armed" default:"false" doc:"whether recipes are written to the controller; otherwise the line runs in shadow"`
+	Controller  Controller `cfg:"controller" restart:"restart the daemon to change it"`
+	Mapped      Mapped     `cfg:"mapped" restart:"restart the daemon to change it" doc:"tags of a controller of profile mapped"`
+	Scanner     Scanner    `cfg:"scanner" restart:"restart the daemon to change it"`
+	Orders      Orders     `cfg:"orders" restart:"restart the daemon to change it"`
+	Arming      Arming     `cfg:"arming" restart:"restart the daemon to change it"`
+	Armed       bool       `cfg:"armed" default:"false" restart:"restart the daemon, or arm and disarm by command" doc:"whether recipes are written to the controller; otherwise the line runs in shadow"`
 
 	mapping *tags.Mapping // nil for profile blocks
 }
@@ -101,13 +103,11 @@ type Status struct {
 }
 
 // Off reports whether no status page is wanted.
-func (s Status) Off() bool { return s.Listen == statusOff }
-
-const statusOff = "none"
+func (s Status) Off() bool { return s.Listen == none }
 
 // Journal is where the durable records are kept.
 type Journal struct {
-	Directory string `cfg:"directory" default:"journal" doc:"directory of the journals, one file per line; relative to the working directory"`
+	Directory string `cfg:"directory" default:"journal" path:"true" doc:"directory of the journals, one file per line; relative to the folder of this file, as every path here"`
 }
 
 // Path is the journal file of the named line.

@@ -2,15 +2,11 @@ package config
 
 import (
 	"errors"
-	"strconv"
 	"strings"
 	"time"
 
 	"lapgate/gateway/scan"
 )
-
-// sourceOff stands for a source that a line does not have.
-const sourceOff = "none"
 
 // Scanner is a scanner or gauge of a line that sends text over TCP.
 type Scanner struct {
@@ -28,7 +24,7 @@ type Scanner struct {
 }
 
 // Off reports whether the line has no scanner.
-func (s *Scanner) Off() bool { return s.Address == sourceOff }
+func (s *Scanner) Off() bool { return s.Address == none }
 
 // Text is how the scanner's text is cut and read.
 func (s *Scanner) Text() scan.Pattern {
@@ -50,12 +46,12 @@ func (s *Scanner) Text() scan.Pattern {
 
 // Orders is the folder into which the mill's system drops its orders.
 type Orders struct {
-	Directory string        `cfg:"directory" default:"none" doc:"folder of the files of orders, *.csv, relative to the working directory; none for no orders"`
+	Directory string        `cfg:"directory" default:"none" path:"true" doc:"folder of the files of orders, *.csv; none for no orders"`
 	Poll      time.Duration `cfg:"poll" unit:"time" default:"2 s" range:"0.1 s..600 s" doc:"between looks into the folder; a file is read when it stood unchanged for one"`
 }
 
 // Off reports whether the line has no orders.
-func (o *Orders) Off() bool { return o.Directory == sourceOff }
+func (o *Orders) Off() bool { return o.Directory == none }
 
 // checkSources checks scanner and orders of a line.
 func (d *decoder) checkSources(l *line, path string) {
@@ -80,9 +76,6 @@ func (d *decoder) checkSources(l *line, path string) {
 	}
 	if wait, window := key("wait"), key("window"); d.good(wait, window) && s.Wait > s.Window {
 		d.problem(d.given(wait, window), wait, "rolls wait longer than a reading counts", s.Wait.String(), "at most window, "+s.Window.String(), "lower it, or raise window")
-	}
-	if dir := join(path, "orders.directory"); d.good(dir) && strings.TrimSpace(l.Orders.Directory) == "" {
-		d.problem(d.where(dir), dir, "no folder", strconv.Quote(l.Orders.Directory), "a folder, or "+sourceOff, "write the folder of the orders")
 	}
 }
 

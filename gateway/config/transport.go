@@ -6,15 +6,13 @@ import (
 	"encoding/pem"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
-	"os"
-	"runtime"
 	"strconv"
 	"strings"
 	"time"
 
 	"lapgate/gateway/handshake"
+	"lapgate/gateway/link"
 )
 
 // ModbusServer is how the registers of a controller are asked for.
@@ -33,9 +31,9 @@ const (
 
 // TLS is what Modbus/TCP Security needs. Files are in PEM form.
 type TLS struct {
-	Authorities string `cfg:"authorities" default:"" doc:"file of the certificates that sign the controller's, or of its own; nothing else is trusted; modbus-tls needs it"`
-	Certificate string `cfg:"certificate" default:"" doc:"file of the gateway's certificate, for client use, with the chain behind it; modbus-tls needs it"`
-	Key         string `cfg:"key" default:"" doc:"file of its key, not encrypted, which only its owner may touch; modbus-tls needs it"`
+	Authorities string `cfg:"authorities" default:"" path:"true" doc:"file of the certificates that sign the controller's, or of its own; nothing else is trusted; modbus-tls needs it"`
+	Certificate string `cfg:"certificate" default:"" path:"true" doc:"file of the gateway's certificate, for client use, with the chain behind it; modbus-tls needs it"`
+	Key         string `cfg:"key" default:"" path:"true" doc:"file of its key, not encrypted, which only its owner may touch; modbus-tls needs it"`
 	ServerName  string `cfg:"server_name" default:"" doc:"name in the controller's certificate; empty for the host of the address"`
 }
 
@@ -55,9 +53,6 @@ func (s *Serial) passage(n int) time.Duration {
 	}
 	return time.Duration(n*bits) * time.Second / time.Duration(s.Baud)
 }
-
-// ExpiryNotice is how long before its end a certificate is warned of.
-const ExpiryNotice = 30 * 24 * time.Hour
 
 // Material is what the files of TLS hold, in PEM form.
 type Material struct{ Authorities, Certificate, Key []byte }
@@ -89,7 +84,7 @@ func (t *TLS) read() (m Material, certificates map[string][]*x509.Certificate, b
 	}{
 		{"authorities", t.Authorities, &m.Authorities, 0o022, "a file that only its owner may write: chmod 644 or stricter"},
 		{"certificate", t.Certificate, &m.Certificate, 0o022, "a file that only its owner may write: chmod 644 or stricter"},
-		{"key", t.Key, &m.Key, 0o077, "a file that only its owner may touch: chmod 600 or stricter"},
+		{"key", t.Key, &m.Key, ownerOnly, "a file that only its owner may touch: chmod 600 or stricter"},
 	} {
 		if f.path == "" {
 			bad = append(bad, &fileError{f.key, "required for modbus-tls", "nothing", "the path of a file in PEM form", "add " + f.key + ": and its file"})
@@ -106,7 +101,7 @@ func (t *TLS) read() (m Material, certificates map[string][]*x509.Certificate, b
 			bad = append(bad, &fileError{f.key, "file open to others", fmt.Sprintf("%s with mode %04o", f.path, loose.mode), f.mode, remedy})
 			continue
 		case err != nil:
-			bad = append(bad, &fileError{f.key, "cannot read the file", f.path + ": " + reason(err), "a readable file", "check the path, which is relative to the working directory, and let the user of the gateway read it"})
+			bad = append(bad, &fileError{f.key, "cannot read the file", f.path + ": " + reason(err), "a readable file", "check the path, and let the user of the gateway read it"})
 			continue
 		}
 		*f.into = data
@@ -125,36 +120,6 @@ func (t *TLS) read() (m Material, certificates map[string][]*x509.Certificate, b
 		}
 	}
 	return m, certificates, bad
-}
-
-// looseError is a file that more people may touch than should.
-type looseError struct{ mode fs.FileMode }
-
-func (e *looseError) Error() string { return fmt.Sprintf("mode %04o", e.mode) }
-
-// readGuarded reads a file without any of the forbidden permissions. Windows
-// keeps its access lists elsewhere, and shows made-up permissions here.
-func readGuarded(path string, forbidden fs.FileMode) ([]byte, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer func() { _ = f.Close() }() // only read
-	info, err := f.Stat()
-	if err != nil {
-		return nil, err
-	}
-	if !info.Mode().IsRegular() {
-		return nil, errors.New("not a regular file")
-	}
-	if runtime.GOOS != "windows" && info.Mode().Perm()&forbidden != 0 {
-		return nil, &looseError{info.Mode().Perm()}
-	}
-	data, err := io.ReadAll(io.LimitReader(f, maxBytes+1))
-	if err == nil && len(data) > maxBytes {
-		err = fmt.Errorf("more than %d bytes", maxBytes)
-	}
-	return data, err
 }
 
 // parseAll reads every certificate of a file in PEM form.
@@ -245,8 +210,8 @@ func (d *decoder) checkTLS(t *TLS, at string, now time.Time) {
 				d.warning(d.where(key), key, "certificate not yet valid", "from "+c.NotBefore.UTC().Format(time.DateOnly), "one that is valid now", "check the clock of this machine")
 			case now.After(c.NotAfter):
 				d.warning(d.where(key), key, "certificate has ended", end, "one that is valid now", "have it renewed; until then no connection comes about with it")
-			case c.NotAfter.Sub(now) < ExpiryNotice:
-				d.warning(d.where(key), key, "certificate ends soon", end, "more than "+strconv.Itoa(int(ExpiryNotice/(24*time.Hour)))+" days left", "have it renewed in time")
+			case c.NotAfter.Sub(now) < link.ExpiryNotice:
+				d.warning(d.where(key), key, "certificate ends soon", end, "more than "+strconv.Itoa(int(link.ExpiryNotice/(24*time.Hour)))+" days left", "have it renewed in time")
 			}
 		}
 	}

@@ -14,6 +14,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"lapgate/gateway/link"
 )
 
 // pemPair makes a certificate that signs itself, and its key.
@@ -130,8 +132,8 @@ func TestExpiryIsWarnedAhead(t *testing.T) {
 		left time.Duration
 		text string // of the warnings
 	}{
-		{ExpiryNotice + day, ""},
-		{ExpiryNotice - day, "certificate ends soon"},
+		{link.ExpiryNotice + day, ""},
+		{link.ExpiryNotice - day, "certificate ends soon"},
 		{-time.Minute, "certificate has ended"},
 	} {
 		s, err := Load(newTLSFiles(t, time.Now().Add(tt.left)).source())

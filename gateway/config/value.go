@@ -53,6 +53,9 @@ func (d *decoder) value(v reflect.Value, n *node, f *field, path string) {
 	}
 	if len(d.problems) == before {
 		d.keep(v, f, path, n.pos)
+		if f.path {
+			v.SetString(resolve(d.folder, v.String()))
+		}
 	}
 }
 

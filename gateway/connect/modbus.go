@@ -57,7 +57,7 @@ func (d *Dialers) modbus(l *config.Line, warn func(link.Warning)) (*modbus.Diale
 		}
 		return modbus.NewTLS(c.Address, modbus.Security{
 			Authorities: m.Authorities, Certificate: m.Certificate, Key: m.Key,
-			ServerName: c.TLS.ServerName, Notice: config.ExpiryNotice,
+			ServerName: c.TLS.ServerName, Notice: link.ExpiryNotice,
 		}, conf)
 	case config.ModbusRTU:
 		return modbus.NewRTU(d.buses.of(modbus.Serial{

@@ -1,7 +1,6 @@
 package connect
 
 import (
-	"errors"
 	"fmt"
 
 	"lapgate/gateway/config"
@@ -49,23 +48,19 @@ func Server(l *config.Line) opcua.Settings {
 	return s
 }
 
-// opcuaUser reads the configured user: a name and its password, a certificate
-// and its key, or nobody. All problems are named at once.
+// opcuaUser is the configured user: a name and its password, a certificate and
+// its key, or nobody.
 func opcuaUser(c *config.OPCUAServer, lookup func(string) (string, bool)) (opcua.User, error) {
-	var user opcua.User
-	var bad []error
-	if c.UserCertificate != "" || c.UserKey != "" {
-		var err error
-		if user, err = opcua.ReadUser(c.UserCertificate, c.UserKey); err != nil {
-			bad = append(bad, err)
+	login, err := c.Login(lookup)
+	if err != nil {
+		return opcua.User{Name: login.Name}, err
+	}
+	user := opcua.User{}
+	if login.Certificate != nil {
+		if user, err = opcua.ParseUser(login.Certificate, login.Key); err != nil {
+			return opcua.User{}, err
 		}
 	}
-	user.Name = c.User
-	if c.Password != "" {
-		var err error
-		if user.Password, err = opcua.ReadSecret(c.Password, lookup); err != nil {
-			bad = append(bad, fmt.Errorf("password: %w", err))
-		}
-	}
-	return user, errors.Join(bad...)
+	user.Name, user.Password = login.Name, opcua.Secret(login.Password)
+	return user, nil
 }

@@ -32,9 +32,6 @@ const (
 	clockBack = 24 * time.Hour // a controller whose clock is behind still finds it valid
 )
 
-// expiryNotice is how long before its end a certificate is warned of.
-const expiryNotice = 30 * 24 * time.Hour
-
 // identity is the certificate of this gateway and its key.
 type identity struct {
 	cert *x509.Certificate

@@ -11,7 +11,6 @@ import (
 	"io/fs"
 	"os"
 	"runtime"
-	"strings"
 )
 
 // Secret is text that is never shown: printing it, in whatever way, gives ***.
@@ -30,39 +29,6 @@ func (Secret) MarshalText() ([]byte, error) { return []byte(hidden), nil }
 
 // maxSecret bounds a file that holds a secret, in bytes.
 const maxSecret = 64 << 10
-
-// The places from which a secret is read.
-const (
-	fromFile = "file:"
-	fromEnv  = "env:"
-)
-
-// ReadSecret reads a secret from where source says: file:PATH, a file that
-// nobody but its owner may touch, or env:NAME, a variable of the environment
-// that lookup finds. One line break at the end is cut off. The error never
-// holds the secret.
-func ReadSecret(source string, lookup func(string) (string, bool)) (Secret, error) {
-	if path, ok := strings.CutPrefix(source, fromFile); ok {
-		data, err := readPrivate(path)
-		if err != nil {
-			return "", err
-		}
-		text := strings.TrimSuffix(strings.TrimSuffix(string(data), "\n"), "\r")
-		if text == "" {
-			return "", fmt.Errorf("secret file %s is empty", path)
-		}
-		return Secret(text), nil
-	}
-	if name, ok := strings.CutPrefix(source, fromEnv); ok {
-		text, found := lookup(name)
-		if !found || text == "" {
-			return "", fmt.Errorf("secret: the environment has no variable %s, or it is empty", name)
-		}
-		return Secret(text), nil
-	}
-	// The source itself may be the secret, put there by mistake.
-	return "", errors.New("secret: want file:PATH or env:NAME; the secret itself is never written into a configuration")
-}
 
 // readPrivate reads a file that nobody but its owner may read or write.
 func readPrivate(path string) ([]byte, error) {
@@ -100,19 +66,17 @@ func private(path string, mode fs.FileMode) error {
 	return nil
 }
 
-// ReadUser reads the certificate of a user from certFile and its RSA key from
-// keyFile, which nobody but its owner may touch. Both are PEM or DER; the key
-// is unencrypted, PKCS#1 or PKCS#8.
-func ReadUser(certFile, keyFile string) (User, error) {
-	cert, err := readCertificate(certFile)
+// ParseUser makes a user of a certificate and its RSA key, each PEM or DER, the
+// key unencrypted, PKCS#1 or PKCS#8.
+func ParseUser(certificate, key []byte) (User, error) {
+	cert, err := parseCertificate("user certificate", certificate)
 	if err != nil {
-		return User{}, fmt.Errorf("user certificate: %w", err)
+		return User{}, err
 	}
-	key, err := readKey(keyFile)
-	if err != nil {
-		return User{}, fmt.Errorf("user key: %w", err)
+	u := User{Certificate: cert.Raw}
+	if u.Key, err = parseKey("user key", key); err != nil {
+		return User{}, err
 	}
-	u := User{Certificate: cert.Raw, Key: key}
 	return u, errors.Join(u.check()...)
 }
 
@@ -150,6 +114,10 @@ func readKey(path string) (*rsa.PrivateKey, error) {
 	if err != nil {
 		return nil, err
 	}
+	return parseKey(path, data)
+}
+
+func parseKey(name string, data []byte) (*rsa.PrivateKey, error) {
 	if b, _ := pem.Decode(data); b != nil {
 		data = b.Bytes
 	}
@@ -159,11 +127,11 @@ func readKey(path string) (*rsa.PrivateKey, error) {
 	// The cause is left out: it could tell of what the file holds.
 	parsed, err := x509.ParsePKCS8PrivateKey(data)
 	if err != nil {
-		return nil, fmt.Errorf("%s holds no unencrypted key in PKCS#1 or PKCS#8 form", path)
+		return nil, fmt.Errorf("%s holds no unencrypted key in PKCS#1 or PKCS#8 form", name)
 	}
 	key, ok := parsed.(*rsa.PrivateKey)
 	if !ok {
-		return nil, fmt.Errorf("%s holds a key that is not RSA, which OPC UA needs", path)
+		return nil, fmt.Errorf("%s holds a key that is not RSA, which OPC UA needs", name)
 	}
 	return key, nil
 }

@@ -416,7 +416,7 @@ func TestWarnings(t *testing.T) {
 
 func TestExpiryIsWarnedAhead(t *testing.T) {
 	now := time.Now()
-	_, der, err := makeCertificate(certificateSpec{key: vaultOf(t).server, notAfter: now.Add(expiryNotice - time.Hour)})
+	_, der, err := makeCertificate(certificateSpec{key: vaultOf(t).server, notAfter: now.Add(link.ExpiryNotice - time.Hour)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -433,7 +433,7 @@ func TestExpiryIsWarnedAhead(t *testing.T) {
 		t.Errorf("got %+v, want a warning of expiry", got)
 	}
 	got = nil
-	if err := d.checkOwn(d.own.cert.NotAfter.Add(-expiryNotice + time.Hour)); err != nil || len(got) != 1 {
+	if err := d.checkOwn(d.own.cert.NotAfter.Add(-link.ExpiryNotice + time.Hour)); err != nil || len(got) != 1 {
 		t.Errorf("own certificate: %v, %+v", err, got)
 	}
 	if err := d.checkOwn(d.own.cert.NotAfter.Add(time.Second)); err == nil || !strings.Contains(err.Error(), "expired on") {
@@ -521,49 +521,7 @@ func TestIdentifiers(t *testing.T) {
 	}
 }
 
-func TestSecret(t *testing.T) {
-	dir := t.TempDir()
-	file := func(name, text string, mode os.FileMode) string {
-		path := filepath.Join(dir, name)
-		if err := os.WriteFile(path, []byte(text), mode); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.Chmod(path, mode); err != nil {
-			t.Fatal(err)
-		}
-		return path
-	}
-	env := func(name string) (string, bool) {
-		if name == "LINE_PASSWORD" {
-			return "from the environment", true
-		}
-		return "", false
-	}
-	for _, tt := range []struct{ source, want, bad string }{
-		{"file:" + file("good", "word one\n", 0o600), "word one", ""},
-		{"file:" + file("read only", "word\r\n", 0o400), "word", ""},
-		{"file:" + file("group", "hush-hush", 0o640), "", "mode 0640, want 0600 or stricter"},
-		{"file:" + file("others", "hush-hush", 0o604), "", "mode 0604"},
-		{"file:" + file("empty", "\n", 0o600), "", "is empty"},
-		{"file:" + dir, "", "not a regular file"},
-		{"file:" + filepath.Join(dir, "none"), "", "no such file"},
-		{"file:" + file("huge", strings.Repeat("x", maxSecret+1), 0o600), "", "more than"},
-		{"env:LINE_PASSWORD", "from the environment", ""},
-		{"env:OTHER", "", "no variable OTHER"},
-		{"hush-hush", "", "want file:PATH or env:NAME"},
-		{"", "", "want file:PATH or env:NAME"},
-	} {
-		got, err := ReadSecret(tt.source, env)
-		if tt.bad == "" && (err != nil || string(got) != tt.want) {
-			t.Errorf("%s: got %q, %v", tt.source, string(got), err)
-		}
-		if tt.bad != "" && (err == nil || !strings.Contains(err.Error(), tt.bad) || got != "") {
-			t.Errorf("%s: got %q, %v, want %q", tt.source, string(got), err, tt.bad)
-		}
-		if err != nil && strings.Contains(err.Error(), "hush-hush") {
-			t.Errorf("%s: the secret is shown: %v", tt.source, err)
-		}
-	}
+func TestSecretIsNotShown(t *testing.T) {
 	s := Secret("hush-hush")
 	u := User{Name: "a", Password: s}
 	for _, text := range []string{fmt.Sprint(s), fmt.Sprintf("%s %v %+v %#v %q", s, s, s, s, s), fmt.Sprintf("%+v %#v", u, u), fmt.Sprintf("%+v", Settings{User: u})} {
@@ -573,27 +531,32 @@ func TestSecret(t *testing.T) {
 	}
 }
 
-func TestUserFiles(t *testing.T) {
+func TestParseUser(t *testing.T) {
 	v := vaultOf(t)
 	dir := t.TempDir()
 	cert, key := filepath.Join(dir, "user.crt"), filepath.Join(dir, "user.key")
 	if err := writePair(cert, key, v.userCert, v.user); err != nil {
 		t.Fatal(err)
 	}
-	u, err := ReadUser(cert, key)
+	parse := func(cert, key string) (User, error) {
+		c, err := os.ReadFile(cert)
+		if err != nil {
+			t.Fatal(err)
+		}
+		k, err := os.ReadFile(key)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return ParseUser(c, k)
+	}
+	u, err := parse(cert, key)
 	if err != nil || !u.Key.Equal(v.user) || string(u.Certificate) != string(v.userCert) {
 		t.Fatalf("got %v", err)
 	}
-	if err := os.Chmod(key, 0o644); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := ReadUser(cert, key); err == nil || !strings.Contains(err.Error(), "mode 0644") {
-		t.Errorf("open key file: %v", err)
-	}
-	if _, err := ReadUser(cert, v.keyFile); err == nil || !strings.Contains(err.Error(), "do not belong together") {
+	if _, err := parse(cert, v.keyFile); err == nil || !strings.Contains(err.Error(), "do not belong together") {
 		t.Errorf("foreign key: %v", err)
 	}
-	if _, err := ReadUser(v.keyFile, v.keyFile); err == nil || !strings.Contains(err.Error(), "want a CERTIFICATE") {
+	if _, err := parse(v.keyFile, v.keyFile); err == nil || !strings.Contains(err.Error(), "want a CERTIFICATE") {
 		t.Errorf("key for a certificate: %v", err)
 	}
 }

@@ -15,6 +15,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"lapgate/gateway/link"
 )
 
 // Certificate is what people compare of a certificate.
@@ -75,7 +77,7 @@ func (c *Certificate) ValidAt(now time.Time) string {
 
 // EndsSoon tells whether a certificate that is valid should be renewed.
 func (c *Certificate) EndsSoon(now time.Time) bool {
-	return c.NotAfter.Sub(now) < expiryNotice
+	return c.NotAfter.Sub(now) < link.ExpiryNotice
 }
 
 // TrustList is the folder of the server certificates that were accepted. A

@@ -3,6 +3,8 @@ package recipe
 import (
 	"fmt"
 	"math"
+
+	"lapgate/recipe/quantity"
 )
 
 // Step is one step of a computation as people read it: what was computed, by
@@ -58,6 +60,12 @@ func Explain(line *Line, roll *Roll, stand *Stand) []Step {
 	return steps
 }
 
+// told is a setpoint of the recipe as a named quantity.
+func (j *job) told(name string) Named {
+	p := SetpointOf(name)
+	return Named{p.Label, p.Get(&j.out.Setpoints), quantity.SI(p.Dimension)}
+}
+
 func (j *job) explainRoll(steps []Step) []Step {
 	r := j.roll
 	s := Step{
@@ -92,26 +100,27 @@ func (j *job) explainRoll(steps []Step) []Step {
 
 func (j *job) explainHeads(steps []Step) []Step {
 	if j.head != nil {
-		steps = append(steps, j.headStep("Outer head", j.head, j.out.Setpoints.OuterHead))
+		steps = append(steps, j.headStep("Outer head", j.head, "outer_head_m"))
 	}
 	if j.inner != nil {
-		steps = append(steps, j.headStep("Inner head", j.inner, j.out.Setpoints.InnerHead))
+		steps = append(steps, j.headStep("Inner head", j.inner, "inner_head_m"))
 	}
 	return steps
 }
 
-func (j *job) headStep(title string, m *HeadMaterial, size float64) Step {
+func (j *job) headStep(title string, m *HeadMaterial, setpoint string) Step {
 	s := Step{
 		Title:   title,
 		Formula: "the largest size in stock that stays inside the edge of the roll",
 		Inputs:  []Named{{"diameter", j.roll.Diameter, "m"}},
 		Decided: fmt.Sprintf("%d sizes of %s in stock", len(m.Diameters), m.Name),
 	}
-	if size == 0 {
+	size := j.told(setpoint)
+	if size.Value == 0 {
 		s.Decided += ", none small enough"
 		return s
 	}
-	s.Result = []Named{{"size", size, "m"}}
+	s.Result = []Named{size}
 	return s
 }
 
@@ -194,8 +203,8 @@ func (j *job) explainFeed(steps []Step) []Step {
 		},
 		Result: []Named{
 			{"on the roll", j.used, "m"},
-			{"feed length", sp.FeedLength, "m"},
-			{"counts", float64(sp.FeedCounts), ""},
+			j.told("feed_length_m"),
+			j.told("feed_counts"),
 			{"standard uncertainty", j.out.Uncertainty.FeedLength, "m"},
 		},
 		Decided: "specification " + j.spec.Name + "; the knife cuts at the last count",
@@ -204,12 +213,12 @@ func (j *job) explainFeed(steps []Step) []Step {
 		Title:   "Wrap time",
 		Formula: "S/v + v/2·(1/a + 1/d), or √(2S(a+d)/(ad)) when the speed is not reached",
 		Inputs: []Named{
-			{"feed length", sp.FeedLength, "m"},
-			{"speed", w.Speed, "m/s"},
+			j.told("feed_length_m"),
+			j.told("wrap_speed_m_s"),
 			{"acceleration", j.feedMove.Accel, "m/s2"},
 			{"deceleration", j.feedMove.Decel, "m/s2"},
 		},
-		Result:  []Named{{"wrap time", sp.WrapTime, "s"}},
+		Result:  []Named{j.told("wrap_time_s")},
 		Decided: j.rampsBy(w.Accel, w.Decel, "wrap"),
 	})
 }
@@ -236,7 +245,7 @@ func (j *job) explainCrimp(steps []Step) []Step {
 		Title:   "Crimp",
 		Formula: "S = n·π(D + 2Nt) from rest to rest, with engaging and retracting",
 		Inputs: []Named{
-			{"turns", j.spec.CrimpTurns, ""},
+			j.told("crimp_turns"),
 			{"wrapped diameter", j.wrapped, "m"},
 			{"speed", p.Move.Speed, "m/s"},
 			{"acceleration", p.Move.Accel, "m/s2"},
@@ -249,9 +258,9 @@ func (j *job) explainCrimp(steps []Step) []Step {
 			{"path", p.Move.Path, "m"},
 			{"speed reached", p.Peak, "m/s"},
 			{"turning", p.Moving, "s"},
-			{"crimp time", sp.CrimpTime, "s"},
-			{"crimper tips from the axis", sp.CrimperPosition, "m"},
-			{"crimper pressure", sp.CrimperPressure, "Pa"},
+			j.told("crimp_time_s"),
+			j.told("crimper_position_m"),
+			j.told("crimper_pressure_pa"),
 		},
 		Decided: decided,
 	})
@@ -279,7 +288,7 @@ func (j *job) explainHeader(steps []Step) []Step {
 		Title:   "Header",
 		Formula: "p = F/A, h = h₀·(p/p₀)ⁿ; time for θ = (bond − start)/(platen − start) at the bond line: inside a semi-infinite body (conservative), insulated behind (fast)",
 		Inputs: []Named{
-			{"platen", sp.HeaderTemperature, "°C"},
+			j.told("header_temperature_c"),
 			{"bond target", j.head.BondTarget, "°C"},
 			{"start", h.Start, "°C"},
 			{"thickness", j.head.Thickness, "m"},
@@ -287,7 +296,7 @@ func (j *job) explainHeader(steps []Step) []Step {
 			{"density", j.head.Density, "kg/m3"},
 			{"heat capacity", j.head.HeatCapacity, "J/kgK"},
 			{"force of a platen", p.Force, "N"},
-			{"contact pressure", p.Contact, "Pa"},
+			j.told("contact_pressure_pa"),
 			{"contact conductance", p.Conductance, "W/m2K"},
 			{"margin", h.Margin, ""},
 			{"drying", p.Dry, "s"},
@@ -295,11 +304,11 @@ func (j *job) explainHeader(steps []Step) []Step {
 		Result: []Named{
 			{"θ", p.Share, ""},
 			{"Biot number", p.Head.Biot(), ""},
-			{"fast bound", sp.HeaderDwellFast, "s"},
-			{"conservative bound", sp.HeaderDwellSlow, "s"},
-			{"dwell", sp.HeaderDwell, "s"},
+			j.told("header_dwell_fast_s"),
+			j.told("header_dwell_slow_s"),
+			j.told("header_dwell_s"),
 			{"standard uncertainty", j.out.Uncertainty.Dwell, "s"},
-			{"platen stroke", sp.PlatenStroke, "m"},
+			j.told("platen_stroke_m"),
 		},
 		Decided: decided,
 		Largest: j.dwellU.text(),

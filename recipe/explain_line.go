@@ -25,7 +25,7 @@ func (j *job) explainSeat(steps []Step) []Step {
 			{"safety factor", c.Safety, ""},
 		},
 		Result: []Named{
-			{"roll centre height", j.seat.Height, "m"},
+			{SetpointOf("roll_centre_height_m").Label, j.seat.Height, "m"},
 			{"contact angle in degrees", j.seat.Angle * 180 / math.Pi, ""},
 			{"greatest acceleration", j.seat.Accel, "m/s2"},
 			{"greatest deceleration", j.seat.Decel, "m/s2"},
@@ -47,8 +47,9 @@ func (j *job) explainDrives(steps []Step) []Step {
 		return steps
 	}
 	d := &j.line.Drives
-	one := func(title string, m *Drive, speed, hz float64, decided string) {
-		if hz == 0 {
+	one := func(title string, m *Drive, speed float64, setpoint, decided string) {
+		hz := j.told(setpoint)
+		if hz.Value == 0 {
 			return
 		}
 		motor := m.Motor()
@@ -65,14 +66,14 @@ func (j *job) explainDrives(steps []Step) []Step {
 				{"poles", float64(m.Poles), ""},
 				{"slip", motor.Slip(), "r/s"},
 			},
-			Result:  []Named{{"frequency", hz, "Hz"}},
+			Result:  []Named{hz},
 			Decided: decided,
 		})
 	}
-	one("Turning drive while wrapping", &d.Turning, j.line.Wrap.Speed, sp.TurningHz, "speed by wrap.speed")
-	one("Feed drive", &d.Feed, j.power.FeedRoll, sp.FeedHz, "speed of the turning rolls, with wrap.draw")
-	one("Turning drive while crimping", &d.Turning, j.crimp.Move.Speed, sp.CrimpTurningHz, "speed of the crimp")
-	one("Crimper drive", &d.Crimper, j.crimp.Strike, sp.CrimperHz, "speed ratio for the pitch of the pleats")
+	one("Turning drive while wrapping", &d.Turning, j.line.Wrap.Speed, "turning_hz", "speed by wrap.speed")
+	one("Feed drive", &d.Feed, j.power.FeedRoll, "feed_hz", "speed of the turning rolls, with wrap.draw")
+	one("Turning drive while crimping", &d.Turning, j.crimp.Move.Speed, "crimp_turning_hz", "speed of the crimp")
+	one("Crimper drive", &d.Crimper, j.crimp.Strike, "crimper_hz", "speed ratio for the pitch of the pleats")
 	return steps
 }
 
@@ -116,11 +117,11 @@ func (j *job) explainGlue(steps []Step) []Step {
 		Title:   "Edge glue",
 		Formula: "m = 2·coverage·π·(R² − (R − band)²), R of the outer head",
 		Inputs: []Named{
-			{"outer head", sp.OuterHead, "m"},
+			j.told("outer_head_m"),
 			{"band", g.Band, "m"},
 			{"coverage", g.Coverage, "kg/m2"},
 		},
-		Result:  []Named{{"glue", sp.GlueMass, "kg"}},
+		Result:  []Named{j.told("glue_mass_kg")},
 		Decided: "a glued head",
 	}
 	if j.head.Method == Fused {
@@ -138,7 +139,7 @@ func (j *job) explainZones(steps []Step) []Step {
 		Title:   "Vacuum zones",
 		Formula: "a zone is on when half the wrapper reaches its outer edge",
 		Inputs:  []Named{{"half the wrapper", j.chosen.Width / 2, "m"}},
-		Result:  []Named{{"zones, one bit each", float64(sp.VacuumZones), ""}},
+		Result:  []Named{j.told("vacuum_zones")},
 		Decided: "zones on: " + zoneList(sp.VacuumZones),
 	})
 }
@@ -180,10 +181,10 @@ func (j *job) explainMass(steps []Step) []Step {
 		},
 		Result: []Named{
 			{"net", p.Net(), "kg"},
-			{"tare", sp.Tare, "kg"},
-			{"gross", sp.Gross, "kg"},
+			j.told("tare_kg"),
+			j.told("gross_kg"),
 			{"standard uncertainty", p.U, "kg"},
-			{"tolerance told", sp.ScaleTolerance, ""},
+			j.told("scale_tolerance"),
 		},
 		Decided: "density of the grade, or of the order where it names one",
 		Largest: j.massU.text(),

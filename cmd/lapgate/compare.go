@@ -73,7 +73,7 @@ func usageNames() string {
 		if i > 0 {
 			names += " "
 		}
-		names += u.Field.Name
+		names += u.Field.Word()
 	}
 	return names
 }
@@ -84,11 +84,11 @@ type comparing struct {
 	usages   []replay.Usage
 	wraps    []replay.Wrap
 	coverage replay.Coverage
-	line     *recipe.Line // for units, or nil
+	line     *recipe.Line // for units
 }
 
 func (p *program) compare(ctx context.Context, path string, f *compareFlags) error {
-	c := &comparing{path: path, usages: replay.Usages()}
+	c := &comparing{path: path, usages: replay.Usages(), line: new(recipe.Line)}
 	var problems []error
 	if f.asCSV && f.asJSON {
 		problems = append(problems, errors.New("--csv and --json exclude each other"))
@@ -153,7 +153,7 @@ func setTolerance(usages []replay.Usage, text string) error {
 	if !ok {
 		return fmt.Errorf("got %q, want a setpoint and an amount, as feed_length=2%%", text)
 	}
-	i := slices.IndexFunc(usages, func(u replay.Usage) bool { return u.Field.Name == name })
+	i := slices.IndexFunc(usages, func(u replay.Usage) bool { return u.Field.Name == name || u.Field.Word() == name })
 	if i < 0 {
 		return fmt.Errorf("no setpoint compared is named %q; want one of %s", name, usageNames())
 	}
@@ -166,15 +166,14 @@ func setTolerance(usages []replay.Usage, text string) error {
 		u.Tolerance = replay.Tolerance{Rel: v / 100}
 		return nil
 	}
-	unit := wireUnitOf(u.Field.Unit)
-	v, err := amountOf(value, unit.dim)
+	v, err := amountOf(value, u.Field.Dimension)
 	if err != nil {
 		return fmt.Errorf("%s: %w", name, err)
 	}
 	if v < 0 {
 		return fmt.Errorf("%s: got %q, want 0 or more", name, value)
 	}
-	u.Tolerance = replay.Tolerance{Abs: v / unit.factor}
+	u.Tolerance = replay.Tolerance{Abs: v}
 	return nil
 }
 
@@ -192,6 +191,7 @@ func amountOf(text string, dim quantity.Dimension) (float64, error) {
 // spread and worst are of used less ours.
 type fieldUse struct {
 	Name        string   `json:"setpoint"`
+	Label       string   `json:"-"`
 	Unit        string   `json:"unit,omitempty"`
 	Tolerance   string   `json:"tolerance"`
 	Compared    int      `json:"compared"`
@@ -207,7 +207,7 @@ func (c *comparing) fields() []fieldUse {
 	out := make([]fieldUse, len(c.usages))
 	for i := range c.usages {
 		u := &c.usages[i]
-		f := fieldUse{Name: u.Field.Name, Unit: u.Field.Unit, Tolerance: c.toleranceText(u)}
+		f := fieldUse{Name: u.Field.Name, Label: u.Field.Label, Unit: u.Field.Unit, Tolerance: c.toleranceText(u)}
 		var diffs []float64
 		for k := range c.wraps {
 			w := &c.wraps[k]
@@ -247,7 +247,7 @@ func (c *comparing) fields() []fieldUse {
 }
 
 // namesSomething reports whether a setpoint is a number without more or less.
-func namesSomething(u *replay.Usage) bool { return u.Field.Name == "slot" }
+func namesSomething(u *replay.Usage) bool { return u.Field.Form != recipe.Number }
 
 func wrapName(w *replay.Wrap) string { return fmt.Sprintf("%d %s", w.Roll, w.Tag) }
 

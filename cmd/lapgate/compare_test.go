@@ -57,21 +57,21 @@ func TestCompare(t *testing.T) {
 	}
 	for _, f := range got.Setpoints {
 		switch f.Name {
-		case "overlap":
-			if math.Abs(*f.Mean+10) > 1e-9 || math.Abs(*f.SD) > 1e-9 || math.Abs(*f.Worst+10) > 1e-9 || f.Compared != n {
+		case "overlap_m":
+			if math.Abs(*f.Mean+0.01) > 1e-9 || math.Abs(*f.SD) > 1e-9 || math.Abs(*f.Worst+0.01) > 1e-9 || f.Compared != n {
 				t.Errorf("overlap: mean %v, spread %v, worst %v of %d", *f.Mean, *f.SD, *f.Worst, f.Compared)
 			}
-		case "crimp_time":
+		case "crimp_time_s":
 			share := float64(crimped) / float64(n)
 			sd := 0.02 * math.Sqrt(share*(1-share)*float64(n)/float64(n-1))
 			if math.Abs(*f.Mean-0.02*share) > 1e-9 || math.Abs(*f.SD-sd) > 1e-9 {
 				t.Errorf("crimp time: mean %v, want %v; spread %v, want %v", *f.Mean, 0.02*share, *f.SD, sd)
 			}
-		case "slot":
+		case "wrapper_slot":
 			if f.Mean != nil || f.Exceeding != 1 || f.Compared != n {
 				t.Errorf("slot: %+v", f)
 			}
-		case "gross_mass":
+		case "gross_kg":
 			if f.Compared != n-1 || f.NotReported != 1 || *f.Mean != 0 {
 				t.Errorf("gross mass: %+v", f)
 			}
@@ -83,7 +83,7 @@ func TestCompare(t *testing.T) {
 	}
 	text := lapgate("compare", path, "--worst", "1", "--config", demoFile(t, "demo.yaml"))
 	wantCode(t, text, exitDifferences)
-	if _, list, _ := strings.Cut(text.out, "rolls that differ most\n"); !strings.HasPrefix(list, "  30 S-000030 (wrapped by hand): slot ") || strings.Count(list, "\n") != 1 {
+	if _, list, _ := strings.Cut(text.out, "rolls that differ most\n"); !strings.HasPrefix(list, "  30 S-000030 (wrapped by hand): wrapper slot ") || strings.Count(list, "\n") != 1 {
 		t.Errorf("the worst roll is not told first:\n%s", text.out)
 	}
 	if !strings.Contains(text.out, "-0.3937 in") {
@@ -98,7 +98,7 @@ func TestCompare(t *testing.T) {
 	if wide := compared(t, exitDifferences, path, "--tolerance", "overlap=10 mm"); wide.Exceeding != 1 {
 		t.Errorf("%d exceed, want 1", wide.Exceeding)
 	}
-	compared(t, exitDone, path, "--tolerance", "slot=5")
+	compared(t, exitDone, path, "--tolerance", "wrapper_slot=5")
 
 	rows := lapgate("compare", "--csv", path)
 	wantCode(t, rows, exitDifferences)
@@ -111,8 +111,8 @@ func TestCompare(t *testing.T) {
 		if r[12] == "yes" {
 			exceed++
 		}
-		if r[6] == "overlap" && r[10] != "-10" {
-			t.Errorf("roll %s: overlap differs by %s mm, want -10", r[0], r[10])
+		if r[6] == "overlap_m" && r[10] != "-0.01" {
+			t.Errorf("roll %s: overlap differs by %s m, want -0.01", r[0], r[10])
 		}
 	}
 	if exceed != 1 {
@@ -132,7 +132,7 @@ func TestCompare(t *testing.T) {
 	if strings.Count(string(svg), `class="o"`) != 1 {
 		t.Error("not just the one roll out of tolerance is marked")
 	}
-	if !strings.Contains(string(svg), "overlap, used less ours (mm)") {
+	if !strings.Contains(string(svg), "overlap, used less ours (m)") {
 		t.Error("an axis lacks its name with the unit")
 	}
 }
@@ -232,13 +232,13 @@ func TestTolerances(t *testing.T) {
 		want replay.Tolerance
 		err  string
 	}{
-		{"overlap=1 in", replay.Tolerance{Abs: 25.4}, ""},
+		{"overlap=1 in", replay.Tolerance{Abs: 0.0254}, ""},
 		{"feed_length = 3 %", replay.Tolerance{Rel: 0.03}, ""},
 		{"header_temperature=9 °F", replay.Tolerance{Abs: 5}, ""},
 		{"header_temperature=9F", replay.Tolerance{Abs: 5}, ""},
 		{"header_temperature=5 °C", replay.Tolerance{Abs: 5}, ""},
 		{"layers=0.5", replay.Tolerance{Abs: 0.5}, ""},
-		{"gross_mass=10 kg", replay.Tolerance{Abs: 10}, ""},
+		{"gross=10 kg", replay.Tolerance{Abs: 10}, ""},
 		{"overlap", replay.Tolerance{}, "want a setpoint and an amount"},
 		{"glue=1 g", replay.Tolerance{}, "no setpoint compared is named"},
 		{"overlap=1 kg", replay.Tolerance{}, "kg"},
@@ -257,7 +257,7 @@ func TestTolerances(t *testing.T) {
 		}
 		name, _, _ := strings.Cut(c.text, "=")
 		for _, u := range usages {
-			if u.Field.Name == strings.TrimSpace(name) {
+			if u.Field.Word() == strings.TrimSpace(name) {
 				got := u.Tolerance
 				if err != nil || math.Abs(got.Abs-c.want.Abs) > 1e-9 || math.Abs(got.Rel-c.want.Rel) > 1e-9 || got.Scale {
 					t.Errorf("%s: got %+v, %v, want %+v", c.text, got, err, c.want)
@@ -270,17 +270,19 @@ func TestTolerances(t *testing.T) {
 // Every unit of the register map is a quantity or known to be none, so that
 // nothing is shown in a unit that it does not have.
 func TestEveryWireUnitIsKnown(t *testing.T) {
-	for _, f := range replay.Fields() {
-		u := wireUnitOf(f.Unit)
-		if u.dim == quantity.None {
-			if f.Unit != "" && f.Unit != "%" {
-				t.Errorf("%s: unit %q has no dimension", f.Name, f.Unit)
+	for _, id := range handshake.IDs() {
+		for _, f := range handshake.Fields(id) {
+			u := wireUnitOf(f.Unit)
+			if u.dim == quantity.None {
+				if f.Unit != "" && f.Unit != "%" {
+					t.Errorf("%s: unit %q has no dimension", f.Name, f.Unit)
+				}
+				continue
 			}
-			continue
-		}
-		held, err := quantity.Parse("1 "+f.Unit, u.dim)
-		if err != nil || math.Abs(held-u.factor) > 1e-12 {
-			t.Errorf("%s: 1 %s is %v, %v; want %v", f.Name, f.Unit, held, err, u.factor)
+			held, err := quantity.Parse("1 "+f.Unit, u.dim)
+			if err != nil || math.Abs(held-u.factor) > 1e-12 {
+				t.Errorf("%s: 1 %s is %v, %v; want %v", f.Name, f.Unit, held, err, u.factor)
+			}
 		}
 	}
 	line := demoSnapshot(t).Lines[0].Recipe

@@ -39,7 +39,7 @@ func (c *comparing) writeText(w io.Writer, worst int) error {
 		if roll == "" {
 			roll = "-"
 		}
-		fmt.Fprintf(t, "%s\t%d\t%s\t%s\t%s\t%s\t%s\t%d\t%d\n", strings.ReplaceAll(f.Name, "_", " "), f.Compared,
+		fmt.Fprintf(t, "%s\t%d\t%s\t%s\t%s\t%s\t%s\t%d\t%d\n", f.Label, f.Compared,
 			text(f.Mean), strings.TrimPrefix(text(f.SD), "+"), text(f.Worst), roll, f.Tolerance, f.Exceeding, f.NotReported)
 	}
 	if err := t.Flush(); err != nil {
@@ -76,7 +76,7 @@ func (c *comparing) describe(w *replay.Wrap) string {
 		if r.Times() == 0 {
 			continue
 		}
-		text := fmt.Sprintf("%s %s, used %s", f.Label(), wireText(r.Ours, f.Unit, c.line), wireText(r.Used, f.Unit, c.line))
+		text := fmt.Sprintf("%s %s, used %s", f.Label, f.Write(c.line, r.Ours), f.Write(c.line, r.Used))
 		if r.Exceeds() {
 			text += " (exceeds)"
 		}
@@ -216,7 +216,7 @@ func (c *comparing) drawing() string {
 	for i := range c.usages {
 		u := &c.usages[i]
 		_, unit := inUnit(0, u.Field.Unit, c.line)
-		g := panel{title: u.Field.Label() + ", used less ours", unit: unit, across: "roll, in the order of the journal"}
+		g := panel{title: u.Field.Label + ", used less ours", unit: unit, across: "roll, in the order of the journal"}
 		for k := range c.wraps {
 			w := &c.wraps[k]
 			if w.Held || !w.Readings[i].Compared {

@@ -241,7 +241,7 @@ func computeOne(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand, expla
 	rec := new(recipe.Recipe)
 	recipe.Compute(line, roll, stand, rec)
 	findings := check.Run(line, roll, stand, rec, nil, nil)
-	r := recipeResult{Result: recipe.NewResult(roll, rec, findings), rec: rec}
+	r := recipeResult{Result: recipe.NewResult(roll, rec, findings)}
 	if !r.held() {
 		r.Instructions = recipe.Instructions(line, roll, stand)
 	}

@@ -150,12 +150,12 @@ func replaySetpoints(t *testing.T, path string) {
 			t.Errorf("%s: median %v has %d below and %d above of %d", f.Name, f.Spread.Median, below, above, len(all))
 		}
 	}
-	if len(amounts["overlap"]) == 0 || len(amounts["feed_length"]) < len(amounts["overlap"]) {
-		t.Errorf("%d overlaps and %d feed lengths change", len(amounts["overlap"]), len(amounts["feed_length"]))
+	if len(amounts["overlap_m"]) == 0 || len(amounts["feed_length_m"]) < len(amounts["overlap_m"]) {
+		t.Errorf("%d overlaps and %d feed lengths change", len(amounts["overlap_m"]), len(amounts["feed_length_m"]))
 	}
-	for _, a := range amounts["overlap"] {
-		if math.Abs(a-25.4) > 0.1001 {
-			t.Errorf("overlap changes by %v mm, want 1 in", a)
+	for _, a := range amounts["overlap_m"] {
+		if math.Abs(a-0.0254) > 0.0001001 {
+			t.Errorf("overlap changes by %v m, want 1 in", a)
 		}
 	}
 }

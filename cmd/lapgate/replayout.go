@@ -56,7 +56,7 @@ func (t *replayText) roll(d *replay.Difference) string {
 	for i := range d.Changes {
 		c := &d.Changes[i]
 		f := c.Field
-		part("%s %s → %s", f.Label(), t.value(f, c.Old), t.value(f, c.New))
+		part("%s %s → %s", f.Label, t.value(f, c.Old), t.value(f, c.New))
 		if raw, ok := c.Amount(); ok {
 			fmt.Fprintf(&b, " (%s)", wireChange(replay.Scaled(raw, f.Scale), f.Unit, t.line))
 		}
@@ -74,10 +74,8 @@ func (t *replayText) value(f *replay.Field, v replay.Value) string {
 	switch {
 	case !v.InForce:
 		return "none"
-	case f.Bits:
-		return fmt.Sprintf("0b%b", v.Raw)
 	}
-	return wireText(replay.Scaled(v.Raw, f.Scale), f.Unit, t.line)
+	return f.Write(t.line, replay.Scaled(v.Raw, f.Scale))
 }
 
 func sideText(s *replay.Side) string {
@@ -124,7 +122,7 @@ func (t *replayText) end(s *replay.Summary) error {
 			if c := f.Spread; c != nil {
 				least, median, greatest = wireChange(c.Min, f.Unit, t.line), wireChange(c.Median, f.Unit, t.line), wireChange(c.Max, f.Unit, t.line)
 			}
-			fmt.Fprintf(w, "%s\t%d\t%s\t%s\t%s\t%d\t%d\n", strings.ReplaceAll(f.Name, "_", " "), f.Changed, least, median, greatest, f.Came, f.Went)
+			fmt.Fprintf(w, "%s\t%d\t%s\t%s\t%s\t%d\t%d\n", f.Label, f.Changed, least, median, greatest, f.Came, f.Went)
 		}
 		if err := w.Flush(); err != nil {
 			return err

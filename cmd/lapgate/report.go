@@ -110,7 +110,7 @@ func newShiftBuilder(s *shift, window journal.Filter) *shiftBuilder {
 	usages := replay.Usages()
 	return &shiftBuilder{
 		shift: s, window: window, pairing: replay.NewPairing(usages),
-		gross:  slices.IndexFunc(usages, func(u replay.Usage) bool { return u.Field.Name == "gross_mass" }),
+		gross:  slices.IndexFunc(usages, func(u replay.Usage) bool { return u.Field.Name == "gross_kg" }),
 		offers: map[handshake.Token]*offered{}, holds: map[uint32][]recipe.Code{},
 	}
 }

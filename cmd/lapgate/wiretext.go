@@ -9,8 +9,8 @@ import (
 	"lapgate/recipe/quantity"
 )
 
-// wireUnit is a unit of the wire as a quantity: its dimension, and how many of
-// the unit in which quantities are held it makes.
+// wireUnit is a unit as a quantity: its dimension, and how many of the unit in
+// which quantities are held it makes.
 type wireUnit struct {
 	dim    quantity.Dimension
 	factor float64
@@ -20,20 +20,17 @@ func wireUnitOf(unit string) wireUnit {
 	switch unit {
 	case "mm":
 		return wireUnit{quantity.Length, 1e-3}
-	case "s":
-		return wireUnit{quantity.Time, 1}
-	case "°C":
-		return wireUnit{quantity.Temperature, 1}
-	case "Hz":
-		return wireUnit{quantity.Frequency, 1}
 	case "kPa":
 		return wireUnit{quantity.Pressure, 1e3}
 	case "mm/s":
 		return wireUnit{quantity.Speed, 1e-3}
 	case "g":
 		return wireUnit{quantity.Mass, 1e-3}
-	case "kg":
-		return wireUnit{quantity.Mass, 1}
+	}
+	for _, d := range quantity.Dimensions() {
+		if quantity.SI(d) == unit {
+			return wireUnit{d, 1}
+		}
 	}
 	return wireUnit{quantity.None, 1}
 }

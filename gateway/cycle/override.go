@@ -18,66 +18,12 @@ const (
 	CodeOverrideGroup recipe.Code = "override-not-in-force"
 )
 
-// setpoint is one setpoint that an override may change.
-type setpoint struct {
-	name  string
-	group recipe.Station
-	whole bool // takes whole numbers only
-	get   func(*recipe.Setpoints) float64
-	set   func(*recipe.Setpoints, float64)
-}
-
-func real64(name string, g recipe.Station, at func(*recipe.Setpoints) *float64) setpoint {
-	return setpoint{name: name, group: g,
-		get: func(s *recipe.Setpoints) float64 { return *at(s) },
-		set: func(s *recipe.Setpoints, v float64) { *at(s) = v }}
-}
-
-// setpoints are in the order of the payload.
-var setpoints = [...]setpoint{
-	{"wrapper_slot", recipe.GroupStand, true,
-		func(s *recipe.Setpoints) float64 { return float64(s.Slot) },
-		func(s *recipe.Setpoints, v float64) { s.Slot = int(v) }},
-	real64("wrapper_width_m", recipe.GroupStand, func(s *recipe.Setpoints) *float64 { return &s.WrapperWidth }),
-	real64("layers", recipe.GroupWrap, func(s *recipe.Setpoints) *float64 { return &s.Layers }),
-	real64("feed_length_m", recipe.GroupWrap, func(s *recipe.Setpoints) *float64 { return &s.FeedLength }),
-	{"feed_counts", recipe.GroupWrap, true,
-		func(s *recipe.Setpoints) float64 { return float64(s.FeedCounts) },
-		func(s *recipe.Setpoints, v float64) { s.FeedCounts = int64(v) }},
-	real64("overlap_m", recipe.GroupWrap, func(s *recipe.Setpoints) *float64 { return &s.Overlap }),
-	real64("wrap_time_s", recipe.GroupWrap, func(s *recipe.Setpoints) *float64 { return &s.WrapTime }),
-	real64("wrap_speed_m_s", recipe.GroupWrap, func(s *recipe.Setpoints) *float64 { return &s.WrapSpeed }),
-	real64("turning_hz", recipe.GroupDrives, func(s *recipe.Setpoints) *float64 { return &s.TurningHz }),
-	real64("feed_hz", recipe.GroupDrives, func(s *recipe.Setpoints) *float64 { return &s.FeedHz }),
-	real64("crimp_turns", recipe.GroupCrimp, func(s *recipe.Setpoints) *float64 { return &s.CrimpTurns }),
-	real64("crimp_time_s", recipe.GroupCrimp, func(s *recipe.Setpoints) *float64 { return &s.CrimpTime }),
-	real64("crimp_turning_hz", recipe.GroupDrives, func(s *recipe.Setpoints) *float64 { return &s.CrimpTurningHz }),
-	real64("crimper_hz", recipe.GroupDrives, func(s *recipe.Setpoints) *float64 { return &s.CrimperHz }),
-	real64("crimper_pressure_pa", recipe.GroupCrimp, func(s *recipe.Setpoints) *float64 { return &s.CrimperPressure }),
-	real64("roll_centre_height_m", recipe.GroupCrimp, func(s *recipe.Setpoints) *float64 { return &s.RollCentreHeight }),
-	real64("crimper_position_m", recipe.GroupCrimp, func(s *recipe.Setpoints) *float64 { return &s.CrimperPosition }),
-	real64("platen_stroke_m", recipe.GroupHeader, func(s *recipe.Setpoints) *float64 { return &s.PlatenStroke }),
-	real64("contact_pressure_pa", recipe.GroupHeader, func(s *recipe.Setpoints) *float64 { return &s.ContactPressure }),
-	real64("header_temperature_c", recipe.GroupHeader, func(s *recipe.Setpoints) *float64 { return &s.HeaderTemperature }),
-	real64("header_dwell_s", recipe.GroupHeader, func(s *recipe.Setpoints) *float64 { return &s.HeaderDwell }),
-	real64("inner_head_m", recipe.GroupHeader, func(s *recipe.Setpoints) *float64 { return &s.InnerHead }),
-	real64("outer_head_m", recipe.GroupHeader, func(s *recipe.Setpoints) *float64 { return &s.OuterHead }),
-	{"vacuum_zones", recipe.GroupWrap, true,
-		func(s *recipe.Setpoints) float64 { return float64(s.VacuumZones) },
-		func(s *recipe.Setpoints, v float64) { s.VacuumZones = uint16(v) }},
-	real64("glue_mass_kg", recipe.GroupGlue, func(s *recipe.Setpoints) *float64 { return &s.GlueMass }),
-	real64("gross_kg", recipe.GroupWeigh, func(s *recipe.Setpoints) *float64 { return &s.Gross }),
-	real64("tare_kg", recipe.GroupWeigh, func(s *recipe.Setpoints) *float64 { return &s.Tare }),
-	real64("scale_tolerance", recipe.GroupWeigh, func(s *recipe.Setpoints) *float64 { return &s.ScaleTolerance }),
-	real64("centring_offset_m", recipe.GroupCentre, func(s *recipe.Setpoints) *float64 { return &s.CentringOffset }),
-}
-
 // Overridable returns the names of the setpoints that an override may change,
 // in the order of the payload.
 func Overridable() []string {
-	names := make([]string, len(setpoints))
-	for i := range setpoints {
-		names[i] = setpoints[i].name
+	names := make([]string, len(sentSetpoints))
+	for i := range sentSetpoints {
+		names[i] = sentSetpoints[i].Name
 	}
 	return names
 }
@@ -175,23 +121,23 @@ func (m *Machine) change(v *View, e *OverrideRoll) (old map[string]float64, refu
 				Got: name, Limit: "a setpoint of the payload", Text: name + " is not a setpoint that can be overridden"})
 		}
 	}
-	for i := range setpoints {
-		p := &setpoints[i]
-		value, ok := e.Changes[p.name]
+	for i := range sentSetpoints {
+		p := &sentSetpoints[i]
+		value, ok := e.Changes[p.Name]
 		if !ok {
 			continue
 		}
-		old[p.name] = finite(p.get(s))
+		old[p.Name] = finite(p.Get(s))
+		_, fits := p.field.Nearest(value)
 		switch {
-		case !s.Groups.Has(p.group):
-			refused = append(refused, recipe.Finding{Code: CodeOverrideGroup, Severity: recipe.Hold, Field: p.name,
-				Got: fmt.Sprint(value), Limit: "in force", Text: p.name + " is not in force on this line or could not be computed"})
-		case value < 0 && p.name != "centring_offset_m", math.IsNaN(value), value > math.MaxUint32,
-			p.whole && (value != math.Trunc(value) || value > math.MaxUint16 && p.name != "feed_counts"):
-			refused = append(refused, recipe.Finding{Code: CodeOverrideField, Severity: recipe.Hold, Field: p.name,
-				Got: fmt.Sprint(value), Limit: "a number that fits", Text: p.name + " must be a number that fits its field"})
+		case !p.Taken(s):
+			refused = append(refused, recipe.Finding{Code: CodeOverrideGroup, Severity: recipe.Hold, Field: p.Name,
+				Got: fmt.Sprint(value), Limit: "in force", Text: p.Name + " is not in force on this line or could not be computed"})
+		case !fits, p.Form != recipe.Number && value != math.Trunc(value):
+			refused = append(refused, recipe.Finding{Code: CodeOverrideField, Severity: recipe.Hold, Field: p.Name,
+				Got: fmt.Sprint(value), Limit: "a number that fits", Text: p.Name + " must be a number that fits its field"})
 		default:
-			p.set(s, value)
+			p.Set(s, value)
 		}
 	}
 	if given("wrapper_slot") && !given("wrapper_width_m") {
@@ -208,7 +154,7 @@ func (m *Machine) change(v *View, e *OverrideRoll) (old map[string]float64, refu
 		if !given("feed_counts") {
 			s.FeedCounts = int64(math.Ceil(s.FeedLength * m.line.Wrap.CountsPerMetre))
 		}
-		if !given("wrap_time_s") && s.WrapSpeed > 0 {
+		if s.WrapSpeed > 0 {
 			s.WrapTime += (s.FeedLength - before.FeedLength) / s.WrapSpeed
 		}
 	}

@@ -1,14 +1,16 @@
-package cycle
+package cycle_test
 
 import (
 	"math"
-	"reflect"
+	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
 
+	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/recipe"
+	"lapgate/recipe/quantity"
 )
 
 // exampleSetpoints are those of the worked example of the handshake, 4.3, in
@@ -31,7 +33,7 @@ func TestFillWorkedExample(t *testing.T) {
 		Kind: handshake.KindRecipe, Origin: handshake.Computed, ConfigHash: 0x1F2E3D4C, Tag: "R2026-001190", Diameter: 12504, Width: 16020,
 	}
 	s := exampleSetpoints()
-	if bad := Fill(&p, &s); len(bad) > 0 {
+	if bad := cycle.Fill(&p, &s); len(bad) > 0 {
 		t.Fatalf("findings %+v", bad)
 	}
 	words := make([]uint16, handshake.PayloadWords)
@@ -76,8 +78,8 @@ func TestFillRefuses(t *testing.T) {
 		s := exampleSetpoints()
 		c.bad(&s)
 		var p handshake.Payload
-		bad := Fill(&p, &s)
-		if len(bad) != 1 || bad[0].Field != c.field || bad[0].Severity != recipe.Hold || bad[0].Code != CodeDoesNotFit {
+		bad := cycle.Fill(&p, &s)
+		if len(bad) != 1 || bad[0].Field != c.field || bad[0].Severity != recipe.Hold || bad[0].Code != cycle.CodeDoesNotFit {
 			t.Errorf("%s: findings %+v", c.field, bad)
 		}
 	}
@@ -93,7 +95,7 @@ func TestFillKeepsValues(t *testing.T) {
 		s.Gross = rapid.Float64Range(0, 5e8).Draw(t, "gross")
 		var p handshake.Payload
 		refused := map[string]bool{}
-		for _, f := range Fill(&p, &s) {
+		for _, f := range cycle.Fill(&p, &s) {
 			refused[f.Field] = true
 		}
 		for _, c := range []struct {
@@ -113,25 +115,60 @@ func TestFillKeepsValues(t *testing.T) {
 	})
 }
 
-// TestOverridable: each setpoint that can be overridden reads back what was
-// set, and changes nothing else.
+// TestSetpointsOf: a payload tells the setpoints that it was filled from.
+func TestSetpointsOf(t *testing.T) {
+	want := exampleSetpoints()
+	var p handshake.Payload
+	if bad := cycle.Fill(&p, &want); len(bad) > 0 {
+		t.Fatalf("findings %+v", bad)
+	}
+	if got := cycle.SetpointsOf(&p); got != want {
+		t.Errorf("got %+v, want %+v", got, want)
+	}
+}
+
+// TestBothHalvesOfASetpoint: what the recipe tells the line stands in the
+// payload, and what the payload carries is a setpoint of the recipe.
+func TestBothHalvesOfASetpoint(t *testing.T) {
+	fields := map[string]handshake.SetpointField{}
+	for _, f := range handshake.SetpointFields() {
+		if _, ok := fields[f.Setpoint]; ok {
+			t.Errorf("%s stands twice in the payload", f.Setpoint)
+		}
+		fields[f.Setpoint] = f
+	}
+	dimension := map[string]quantity.Dimension{
+		"": quantity.None, "%": quantity.None, "mm": quantity.Length, "s": quantity.Time, "°C": quantity.Temperature, "Hz": quantity.Frequency,
+		"kPa": quantity.Pressure, "g": quantity.Mass, "kg": quantity.Mass, "mm/s": quantity.Speed,
+	}
+	for _, p := range recipe.AllSetpoints() {
+		f, ok := fields[p.Name]
+		delete(fields, p.Name)
+		if ok == p.Derived {
+			t.Errorf("%s: derived %v, in the payload %v", p.Name, p.Derived, ok)
+		}
+		if !ok {
+			continue
+		}
+		if d, known := dimension[f.Unit]; !known || d != p.Dimension {
+			t.Errorf("%s: unit %q of the payload is no %q", p.Name, f.Unit, p.Dimension)
+		}
+		if f.Bits != (p.Form == recipe.Bits) || p.Form == recipe.Whole && f.PerSI() != 1 {
+			t.Errorf("%s: form %v in the recipe, bits %v and %v to one in the payload", p.Name, p.Form, f.Bits, f.PerSI())
+		}
+	}
+	for name := range fields {
+		t.Errorf("the payload carries %s, which is no setpoint of the recipe", name)
+	}
+}
+
+// TestOverridable: what can be overridden is what the controller is sent.
 func TestOverridable(t *testing.T) {
-	seen := map[string]bool{}
-	for i := range setpoints {
-		p := &setpoints[i]
-		if seen[p.name] {
-			t.Errorf("%s stands twice", p.name)
-		}
-		seen[p.name] = true
-		was := exampleSetpoints()
-		s := was
-		p.set(&s, 7)
-		if got := p.get(&s); got != 7 {
-			t.Errorf("%s: set to 7, reads %g", p.name, got)
-		}
-		p.set(&s, p.get(&was))
-		if !reflect.DeepEqual(s, was) {
-			t.Errorf("%s: setting it changes more than it", p.name)
-		}
+	var want []string
+	for _, f := range handshake.SetpointFields() {
+		want = append(want, f.Setpoint)
+	}
+	if got := cycle.Overridable(); !slices.Equal(got, want) {
+		t.Errorf("got %v, want %v", got, want)
 	}
 }

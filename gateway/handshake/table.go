@@ -3,6 +3,7 @@ package handshake
 import (
 	"fmt"
 	"hash/crc32"
+	"math"
 )
 
 // Sizes of the blocks in registers, and of the ring in entries.
@@ -58,6 +59,65 @@ type FieldInfo struct {
 	Unit      string    // empty for plain numbers, bits and text
 	Doc       string    // meaning, values, and what 0 means
 	Direction Direction // who writes it
+	Bits      bool      // a set of bits, not a quantity
+}
+
+// Range is the least and the greatest number that the registers hold.
+func (f *FieldInfo) Range() (least, most int64) {
+	switch f.Kind {
+	case FormU32:
+		return 0, math.MaxUint32
+	case FormI16:
+		return math.MinInt16, math.MaxInt16
+	}
+	return 0, math.MaxUint16
+}
+
+// Number is the number of a field that is one, in the words of its block.
+func (f *FieldInfo) Number(words []uint16) int64 {
+	w := words[f.Register:]
+	switch f.Kind {
+	case FormU32:
+		return int64(get32(w))
+	case FormI16:
+		return int64(int16(w[0]))
+	}
+	return int64(w[0])
+}
+
+// PerSI is how many of the field's numbers make one SI unit of what it holds,
+// with temperatures in °C and shares as such.
+func (f *FieldInfo) PerSI() float64 {
+	unit := 1.0 // of the field's in one SI unit
+	switch f.Unit {
+	case "mm", "mm/s", "g":
+		unit = 1000
+	case "kPa":
+		unit = 0.001
+	case "%":
+		unit = 100
+	}
+	return unit / f.Scale
+}
+
+// SI is a number of the field in SI units.
+func (f *FieldInfo) SI(n int64) float64 {
+	per := f.PerSI()
+	if per < 1 {
+		return float64(n) * math.Round(1/per) // a whole number of SI units to each
+	}
+	return float64(n) / per
+}
+
+// Nearest is the number of the field nearest to a value in SI units. ok is
+// false where the field has no room for it, or it is no number.
+func (f *FieldInfo) Nearest(v float64) (n int64, ok bool) {
+	x := math.Round(v * f.PerSI())
+	least, most := f.Range()
+	if !(x >= float64(least) && x <= float64(most)) {
+		return 0, false
+	}
+	return int64(x), true
 }
 
 // shape is a table without its accessors.
@@ -75,6 +135,8 @@ type field[T any] struct {
 	scale float64
 	unit  string
 	doc   string
+	bits  bool
+	of    carried // zero for a field without a setpoint
 	u16   func(*T) *uint16
 	u32   func(*T) *uint32
 	i16   func(*T) *int16
@@ -100,6 +162,19 @@ func textf[T any](reg, words int, name, doc string, at func(*T) *string) field[T
 
 func arrayf[T any](reg, words int, name string, scale float64, unit, doc string, at func(*T) []uint16) field[T] {
 	return field[T]{reg: reg, words: words, name: name, scale: scale, unit: unit, doc: doc, array: at}
+}
+
+// bitset marks a field as a set of bits.
+func (f field[T]) bitset() field[T] {
+	f.bits = true
+	return f
+}
+
+// setpoint tells which setpoint of the recipe the field carries, and the
+// limits on its number that the controller's program is delivered with.
+func (f field[T]) setpoint(name string, low, high int64) field[T] {
+	f.of = carried{name, low, high}
+	return f
 }
 
 // table is one block: encoder, decoder, register map and documentation all
@@ -141,17 +216,21 @@ func (t *table[T]) size() int { return t.words }
 
 func (t *table[T]) infos() []FieldInfo {
 	out := make([]FieldInfo, 0, len(t.fields)+3)
-	out = append(out, FieldInfo{"type", 0, 1, FormU16, 1, "",
-		fmt.Sprintf("Type word of the block, always %04X hexadecimal.", t.typ), t.dir})
+	own := func(name string, register, words int, kind Form, doc string) FieldInfo {
+		return FieldInfo{Name: name, Register: register, Words: words, Kind: kind, Scale: 1, Doc: doc, Direction: t.dir}
+	}
+	out = append(out, own("type", 0, 1, FormU16, fmt.Sprintf("Type word of the block, always %04X hexadecimal.", t.typ)))
 	if t.layout {
-		out = append(out, FieldInfo{"layout", 1, 1, FormU16, 1, "",
-			fmt.Sprintf("Version of the layout, always %d.", LayoutVersion), t.dir})
+		out = append(out, own("layout", 1, 1, FormU16, fmt.Sprintf("Version of the layout, always %d.", LayoutVersion)))
 	}
 	for _, f := range t.fields {
-		out = append(out, FieldInfo{f.name, f.reg, f.words, f.form(), f.scale, f.unit, f.doc, t.dir})
+		out = append(out, t.info(&f))
 	}
-	return append(out, FieldInfo{"crc", t.words - 2, 2, FormU32, 1, "",
-		"CRC-32 over all registers before it, as big-endian bytes.", t.dir})
+	return append(out, own("crc", t.words-2, 2, FormU32, "CRC-32 over all registers before it, as big-endian bytes."))
+}
+
+func (t *table[T]) info(f *field[T]) FieldInfo {
+	return FieldInfo{Name: f.name, Register: f.reg, Words: f.words, Kind: f.form(), Scale: f.scale, Unit: f.unit, Doc: f.doc, Direction: t.dir, Bits: f.bits}
 }
 
 func (f *field[T]) form() Form {

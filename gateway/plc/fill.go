@@ -33,8 +33,8 @@ func fixedFills() []fill {
 		fill{"recipe type", recipeType()},
 		fill{"recipe unpack", recipeUnpack()},
 		fill{"limit count", fmt.Sprint(len(limits()))},
-		fill{"low limits", limitList(func(l limit) int64 { return l.low })},
-		fill{"high limits", limitList(func(l limit) int64 { return l.high })},
+		fill{"low limits", limitList(func(l limit) int64 { return l.Low })},
+		fill{"high limits", limitList(func(l limit) int64 { return l.High })},
 	)
 }
 
@@ -95,7 +95,7 @@ func recipeType() string {
 	var lines []string
 	for _, f := range setpoints() {
 		typ := map[handshake.Form]string{handshake.FormU16: "UINT", handshake.FormU32: "UDINT", handshake.FormI16: "INT"}[f.Kind]
-		if f.Name == "groups" || f.Name == "vacuum_zones" {
+		if f.Bits {
 			typ = "WORD"
 		}
 		lines = append(lines, fmt.Sprintf("    %-31s(* %s *)", fieldName(f.Name)+" : "+typ+";", wireUnit(f)))
@@ -109,7 +109,7 @@ func recipeUnpack() string {
 		at := "PAYLOAD_" + upperName(f.Name)
 		from := "accepted[" + at + "]"
 		switch {
-		case f.Name == "groups" || f.Name == "vacuum_zones":
+		case f.Bits:
 		case f.Kind == handshake.FormU32:
 			from = "LG_Get32(" + from + ", accepted[" + at + " + 1])"
 		case f.Kind == handshake.FormI16:
@@ -134,10 +134,8 @@ const lineLength = 110
 func wireUnit(f handshake.FieldInfo) string {
 	unit := strings.ReplaceAll(f.Unit, "°C", "degrees C")
 	switch {
-	case f.Name == "groups":
-		return "bits of the groups in force"
-	case f.Name == "vacuum_zones":
-		return "bits of the zones that are on"
+	case f.Bits:
+		return "bits"
 	case f.Scale == 1 && unit == "":
 		return "number"
 	case f.Scale == 1:

@@ -4,7 +4,6 @@ import (
 	"encoding/csv"
 	"fmt"
 	"io"
-	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -76,14 +75,8 @@ func (p *Places) row(id handshake.ID, entry int, f handshake.FieldInfo) Row {
 	}
 	if f.Kind != handshake.FormText {
 		r.Scale = strconv.FormatFloat(f.Scale, 'g', -1, 64)
-		low, high := 0.0, float64(math.MaxUint16)
-		switch f.Kind {
-		case handshake.FormU32:
-			high = math.MaxUint32
-		case handshake.FormI16:
-			low, high = math.MinInt16, math.MaxInt16
-		}
-		r.Low, r.High = scaled(low, f.Scale), scaled(high, f.Scale)
+		low, high := f.Range()
+		r.Low, r.High = scaled(float64(low), f.Scale), scaled(float64(high), f.Scale)
 	}
 	return r
 }

@@ -1,6 +1,6 @@
 // Package plc writes what the controller's side needs as text: its program in
 // Structured Text, and the map of registers and nodes. Every number in either
-// comes from the tables of package block, so that gateway and controller
+// comes from the tables of package handshake, so that gateway and controller
 // cannot disagree about one.
 package plc
 

@@ -206,32 +206,17 @@ func TestChecksumTable(t *testing.T) {
 }
 
 func TestLimitsMatchTheirFields(t *testing.T) {
-	last := 0
 	limited := map[string]bool{}
 	for _, l := range limits() {
-		f := setpoint(l.field)
-		if f.Name == "" {
-			t.Errorf("limit on %s, which is no setpoint", l.field)
-			continue
-		}
-		if f.Register <= last {
-			t.Errorf("%s is out of the order of the registers", l.field)
-		}
-		last = f.Register
-		limited[l.field] = true
-		top, bottom := int64(1<<16-1), int64(0)
-		switch f.Kind {
-		case handshake.FormU32:
-			top = 1<<31 - 1 // the program compares signed
-		case handshake.FormI16:
-			top, bottom = 1<<15-1, -1<<15
-		}
-		if l.low < bottom || l.high > top || l.low >= l.high {
-			t.Errorf("%s: limits %d to %d, its register holds %d to %d", l.field, l.low, l.high, bottom, top)
+		limited[l.Name] = true
+		bottom, top := l.Range()
+		top = min(top, 1<<31-1) // the program compares signed
+		if l.Low < bottom || l.High > top || l.Low >= l.High {
+			t.Errorf("%s: limits %d to %d, its register holds %d to %d", l.Name, l.Low, l.High, bottom, top)
 		}
 	}
 	for _, f := range setpoints() {
-		if !limited[f.Name] && f.Name != "vacuum_zones" && f.Name != "groups" {
+		if !limited[f.Name] && !f.Bits {
 			t.Errorf("setpoint %s has no limit", f.Name)
 		}
 	}

@@ -134,12 +134,9 @@ func (j *Judge) previous(b *Base) error {
 	if err := handshake.DecodePayload(b.Override, &p); err != nil {
 		return fmt.Errorf("roll %d: recorded payload: %w", b.Roll.Number, err)
 	}
-	s := &j.prev.Setpoints
-	s.Groups = recipe.Groups(p.Groups)
-	s.FeedLength = float64(p.FeedLength) / 1e4
-	s.CrimpTime = float64(p.CrimpTime) / 100
-	s.HeaderTemperature = float64(p.Temperature) / 10
-	s.HeaderDwell = float64(p.Dwell) / 100
+	told := cycle.SetpointsOf(&p)
+	told.WrapTime = j.prev.Setpoints.WrapTime // not in the payload
+	j.prev.Setpoints = told
 	return nil
 }
 

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 
+	"lapgate/gateway/handshake"
 	"lapgate/recipe"
 )
 
@@ -19,14 +20,14 @@ type Change struct {
 
 // Amount is new less old on the wire; ok is false where there is none.
 func (c *Change) Amount() (raw int64, ok bool) {
-	if !c.Old.InForce || !c.New.InForce || c.Field.Bits || c.Field.Name == slotField {
+	if !c.Old.InForce || !c.New.InForce || c.Field.Form == recipe.Bits || c.Field.Name == slotName {
 		return 0, false
 	}
 	return c.New.Raw - c.Old.Raw, true
 }
 
-// slotField is a number that names something: another slot is not more or less.
-const slotField = "slot"
+// slotName is a number that names something: another slot is not more or less.
+const slotName = "wrapper_slot"
 
 // Sign is what makes two findings the same: their words may differ.
 type Sign struct {
@@ -52,19 +53,19 @@ func (d *Difference) Any() bool {
 // Comparer compares decisions. It is not changed by use.
 type Comparer struct {
 	fields []Field
-	groups place
+	groups handshake.FieldInfo
 }
 
 // NewComparer returns a comparer.
-func NewComparer() *Comparer { return &Comparer{Fields(), groupsPlace()} }
+func NewComparer() *Comparer { return &Comparer{Fields(), groupsField()} }
 
 // Compare tells what differs between two decisions on a case. The setpoints
 // of a hold are not offered to anybody and not compared.
 func (m *Comparer) Compare(c *Case, before, after *Side) Difference {
 	d := Difference{Case: c, Old: before, New: after}
 	if !before.Held && !after.Held {
-		g := recipe.Groups(m.groups.read(before.Words))
-		h := recipe.Groups(m.groups.read(after.Words))
+		g := recipe.Groups(m.groups.Number(before.Words))
+		h := recipe.Groups(m.groups.Number(after.Words))
 		for i := range m.fields {
 			f := &m.fields[i]
 			if v, w := f.value(before.Words, g), f.value(after.Words, h); v != w {
@@ -91,6 +92,7 @@ func lacking(a, b []recipe.Finding) (out []Sign) {
 // FieldSummary is how often and by how much a setpoint changed.
 type FieldSummary struct {
 	Name    string `json:"setpoint"`
+	Label   string `json:"-"`
 	Unit    string `json:"unit,omitempty"`
 	Changed int    `json:"changed"`
 	Came    int    `json:"came,omitempty"` // in force in the new recipe alone
@@ -271,7 +273,7 @@ func (t *Tally) Summary() Summary {
 		if n.changed == 0 {
 			continue
 		}
-		out := FieldSummary{Name: f.Name, Unit: f.Unit, Changed: n.changed, Came: n.came, Went: n.went}
+		out := FieldSummary{Name: f.Name, Label: f.Label, Unit: f.Unit, Changed: n.changed, Came: n.came, Went: n.went}
 		if len(n.amounts) > 0 {
 			out.Spread = spread(n.amounts, f.Scale)
 		}

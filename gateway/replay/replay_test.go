@@ -248,7 +248,7 @@ func TestTallyAgreesWithTheSample(t *testing.T) {
 				t.Fatalf("a change by %d: %+v", by, d.Changes)
 			}
 			if by != 0 {
-				sample = append(sample, float64(by)/10)
+				sample = append(sample, float64(by)/1e4)
 			}
 		}
 		s := tally.Summary()
@@ -259,7 +259,7 @@ func TestTallyAgreesWithTheSample(t *testing.T) {
 			return
 		}
 		f := s.Fields[0]
-		if len(s.Fields) != 1 || f.Name != "overlap" || f.Changed != len(sample) || s.Changed != len(sample) || s.Setpoints != len(sample) ||
+		if len(s.Fields) != 1 || f.Name != "overlap_m" || f.Changed != len(sample) || s.Changed != len(sample) || s.Setpoints != len(sample) ||
 			math.Abs(f.Spread.Median-stat.Median(sample)) > 1e-12 || f.Spread.Min != slices.Min(sample) || f.Spread.Max != slices.Max(sample) {
 			t.Fatalf("%+v with %+v, sample %v", f, f.Spread, sample)
 		}
@@ -324,7 +324,7 @@ func TestPairing(t *testing.T) {
 		t.Fatal(err)
 	}
 	for i, u := range replay.Usages() {
-		if r := wraps[0].Readings[i]; u.Field.Name == "feed_length" && r.Ours != float64(later.FeedLength)/10 {
+		if r := wraps[0].Readings[i]; u.Field.Name == "feed_length_m" && r.Ours != float64(later.FeedLength)/1e4 {
 			t.Errorf("feed length %v is not that of the last request, %v", r.Ours, float64(later.FeedLength)/10)
 		}
 	}

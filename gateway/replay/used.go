@@ -6,13 +6,14 @@ import (
 	"slices"
 	"time"
 
+	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
 	"lapgate/recipe"
 )
 
 // Tolerance is how far what the controller used may be from our setpoint: the
-// greater of Abs, in the unit of the field, and Rel of our setpoint. Scale
+// greater of Abs, in SI, and Rel of our setpoint. Scale
 // takes our own tolerance of the weighing instead.
 type Tolerance struct {
 	Abs, Rel float64
@@ -24,8 +25,7 @@ type Usage struct {
 	Field     Field
 	Tolerance Tolerance
 
-	used      place
-	usedScale float64
+	used handshake.FieldInfo // of the outcome
 }
 
 // Usages are the setpoints that an outcome reports, with the tolerances that
@@ -36,32 +36,29 @@ func Usages() []Usage {
 		ours, used string
 		tolerance  Tolerance
 	}{
-		{slotField, "used_slot", Tolerance{}},
-		{"feed_length", "used_feed_length", Tolerance{Rel: 0.02}},
+		{"wrapper_slot", "used_slot", Tolerance{}},
+		{"feed_length_m", "used_feed_length", Tolerance{Rel: 0.02}},
 		{"layers", "used_layers", Tolerance{Abs: 0.1}},
-		{"overlap", "used_overlap", Tolerance{Abs: 25}},
-		{"crimp_time", "used_crimp_time", Tolerance{Abs: 0.5}},
-		{"header_temperature", "used_header_temperature", Tolerance{Abs: 5}},
-		{"header_dwell", "used_header_dwell", Tolerance{Abs: 0.5}},
-		{"outer_head", "used_outer_head", Tolerance{}},
-		{"gross_mass", "scale_reading", Tolerance{Scale: true}},
+		{"overlap_m", "used_overlap", Tolerance{Abs: 0.025}},
+		{"crimp_time_s", "used_crimp_time", Tolerance{Abs: 0.5}},
+		{"header_temperature_c", "used_header_temperature", Tolerance{Abs: 5}},
+		{"header_dwell_s", "used_header_dwell", Tolerance{Abs: 0.5}},
+		{"outer_head_m", "used_outer_head", Tolerance{}},
+		{"gross_kg", "scale_reading", Tolerance{Scale: true}},
 	}
 	fields, outcome := Fields(), handshake.Fields(handshake.OUT)
 	var out []Usage
 	for _, l := range list {
 		f := slices.IndexFunc(fields, func(f Field) bool { return f.Name == l.ours })
 		o := slices.IndexFunc(outcome, func(f handshake.FieldInfo) bool { return f.Name == l.used })
-		out = append(out, Usage{
-			Field: fields[f], Tolerance: l.tolerance,
-			used: place{outcome[o].Register, outcome[o].Kind}, usedScale: outcome[o].Scale,
-		})
+		out = append(out, Usage{Field: fields[f], Tolerance: l.tolerance, used: outcome[o]})
 	}
 	return out
 }
 
 // Reading is one setpoint of ours beside what was used.
 type Reading struct {
-	Ours, Used float64 // in the unit of the field
+	Ours, Used float64 // in SI
 	// Compared is whether both are there. An outcome has 0 for what the
 	// controller does not report.
 	Compared bool
@@ -145,13 +142,13 @@ const mostWaiting = 2 * handshake.OutEntries
 // Pairing puts each wrapped roll of a journal beside our recipe for it.
 type Pairing struct {
 	usages   []Usage
-	groups   place
+	groups   handshake.FieldInfo
 	waiting  []ours // in their order
 	coverage Coverage
 }
 
 // NewPairing returns a pairing that reads these usages.
-func NewPairing(usages []Usage) *Pairing { return &Pairing{usages: usages, groups: groupsPlace()} }
+func NewPairing(usages []Usage) *Pairing { return &Pairing{usages: usages, groups: groupsField()} }
 
 // Coverage returns what was counted, with the recipes that still wait as
 // without an outcome.
@@ -225,19 +222,19 @@ func (p *Pairing) pair(s record.Stored, o *handshake.Outcome, r *ours) (*Wrap, e
 	if err := o.Encode(words); err != nil {
 		return nil, fmt.Errorf("record %d: %w", s.Seq, err)
 	}
-	groups := recipe.Groups(p.groups.read(r.payload))
+	groups := recipe.Groups(p.groups.Number(r.payload))
 	for i := range p.usages {
 		u := &p.usages[i]
 		v := u.Field.value(r.payload, groups)
-		raw := u.used.read(words)
+		raw := u.used.Number(words)
 		reading := Reading{
-			Ours: Scaled(v.Raw, u.Field.Scale), Used: Scaled(raw, u.usedScale),
+			Ours: u.Field.wire.SI(v.Raw), Used: u.used.SI(raw),
 			Reported: raw != 0, Compared: raw != 0 && v.InForce && v.Raw != 0,
 		}
 		reading.Allowed = max(u.Tolerance.Abs, u.Tolerance.Rel*math.Abs(reading.Ours))
 		if u.Tolerance.Scale {
-			const perUnit = 1e4 // hundredths of a percent in one
-			reading.Allowed = float64(payload.ScaleTolerance) / perUnit * reading.Ours
+			sent := cycle.SetpointsOf(&payload)
+			reading.Allowed = sent.ScaleTolerance * reading.Ours
 		}
 		w.Readings = append(w.Readings, reading)
 	}

@@ -269,6 +269,9 @@ func reams() []unit {
 	return out
 }
 
+// SI is the unit in which values of a dimension are held, empty for None.
+func SI(d Dimension) string { return units(d)[0].name }
+
 // Units lists the names of the units of a dimension, the one in which values
 // are held first. It is empty for an unknown dimension and holds the empty
 // name for None.

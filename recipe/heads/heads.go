@@ -18,6 +18,8 @@ const (
 	BadArea
 	BadCurve
 	BadPressure
+	NoRing     // the fold leaves no ring that the platen presses
+	BadContact // a property of the contact is not a positive number in range
 )
 
 func (f Fault) Error() string {
@@ -38,6 +40,10 @@ func (f Fault) Error() string {
 		return "heads: the conductance curve has no points, or points that are not positive and in ascending order of pressure"
 	case BadPressure:
 		return "heads: contact pressure is not positive"
+	case NoRing:
+		return "heads: the folded overhang ends outside the edge of the head or of the platen: nothing carries the force"
+	case BadContact:
+		return "heads: conductance, exponent or pressures of the contact are not positive numbers in range"
 	}
 	return "heads: unknown fault"
 }

@@ -199,7 +199,7 @@ func TestConductanceFaults(t *testing.T) {
 		t.Errorf("a falling curve promised %v below its first point", h)
 	}
 	seen := map[string]bool{}
-	for f := NoStock; f <= BadPressure; f++ {
+	for f := NoStock; f <= BadContact; f++ {
 		if s := f.Error(); seen[s] || s == Fault(0).Error() {
 			t.Errorf("fault %d reads %q", f, s)
 		} else {

@@ -1,4 +1,4 @@
-package thermal
+package thermal_test
 
 import (
 	"encoding/csv"
@@ -6,6 +6,8 @@ import (
 	"os"
 	"strconv"
 	"testing"
+
+	"lapgate/recipe/thermal"
 )
 
 // reference reads one file of outside numbers as maps by column.
@@ -51,7 +53,7 @@ func number(t *testing.T, row map[string]string, column string) float64 {
 func TestErfcxReference(t *testing.T) {
 	for _, row := range reference(t, "erfcx.csv") {
 		x, want := number(t, row, "x"), number(t, row, "value")
-		got := Erfcx(x)
+		got := thermal.Erfcx(x)
 		// Below 0 the function grows like 2·exp(x²) and a rounding of x²
 		// counts; the conduction never asks for it.
 		most := 1e-15
@@ -62,13 +64,13 @@ func TestErfcxReference(t *testing.T) {
 			t.Errorf("Erfcx(%v) = %v, want %v (%s, %s): relative error %.2g", x, got, want, row["label"], row["source"], d)
 		}
 	}
-	if got := Erfcx(-30); !math.IsInf(got, 1) {
+	if got := thermal.Erfcx(-30); !math.IsInf(got, 1) {
 		t.Errorf("Erfcx(-30) = %v, want +Inf", got)
 	}
-	if got := Erfcx(math.Inf(1)); got != 0 {
+	if got := thermal.Erfcx(math.Inf(1)); got != 0 {
 		t.Errorf("Erfcx(+Inf) = %v, want 0", got)
 	}
-	if got := Erfcx(math.NaN()); !math.IsNaN(got) {
+	if got := thermal.Erfcx(math.NaN()); !math.IsNaN(got) {
 		t.Errorf("Erfcx(NaN) = %v, want NaN", got)
 	}
 }
@@ -81,15 +83,15 @@ func TestHeatReference(t *testing.T) {
 		switch row["kind"] {
 		case "erf":
 			// Perfect contact: θ = erfc(X).
-			got = 1 - SemiInfinite(a, inf)
+			got = 1 - thermal.SemiInfinite(a, inf)
 		case "zeta1":
-			got = Eigenvalue(a, 1)
+			got = thermal.Eigenvalue(a, 1)
 		case "c1":
-			got = Coefficient(a, Eigenvalue(a, 1), 1)
+			got = thermal.Coefficient(a, thermal.Eigenvalue(a, 1), 1)
 		case "midplane":
-			got = 1 - Slab(inf, a, 0)
+			got = 1 - thermal.Slab(inf, a, 0)
 		case "surface":
-			got = SemiInfinite(a, b)
+			got = thermal.SemiInfinite(a, b)
 		default:
 			t.Fatalf("unknown kind %q", row["kind"])
 		}
@@ -104,7 +106,7 @@ func TestDwellReference(t *testing.T) {
 	platen := (350.0 - 32) / 1.8
 	share := (120.0 - 20) / (platen - 20)
 	for _, row := range reference(t, "dwell.csv") {
-		h := Head{0.3e-3, 0.12, 750, 1400, number(t, row, "conductance")}
+		h := thermal.Head{0.3e-3, 0.12, 750, 1400, number(t, row, "conductance")}
 		slow, _, ok := h.Slow(share)
 		if want, most := number(t, row, "slow"), number(t, row, "slow_tolerance"); !ok || !(math.Abs(slow-want) <= most) {
 			t.Errorf("h = %v: semi-infinite bound %v (%v), want %v (%s, %s)", h.Conductance, slow, ok, want, row["label"], row["source"])
@@ -125,8 +127,8 @@ func TestPlaneWallExample(t *testing.T) {
 	const h, k, rho, c, wall, seconds = 500, 63.9, 7832, 434, 0.04, 480
 	biot := h * wall / k
 	fo := k / (rho * c) * seconds / (wall * wall)
-	back := -20 + 80*Slab(biot, fo, 0)
-	front := -20 + 80*Slab(biot, fo, 1)
+	back := -20 + 80*thermal.Slab(biot, fo, 0)
+	front := -20 + 80*thermal.Slab(biot, fo, 1)
 	flux := h * (front - 60)
 	for _, check := range []struct {
 		name            string
@@ -155,7 +157,7 @@ func TestBurialDepth(t *testing.T) {
 	spread := math.Sqrt(k / (rho * c) * seconds)
 	lo, hi := 0.0, 5.0
 	for range 60 {
-		if mid := (lo + hi) / 2; SemiInfinite(mid/(2*spread), math.Inf(1)) > share {
+		if mid := (lo + hi) / 2; thermal.SemiInfinite(mid/(2*spread), math.Inf(1)) > share {
 			lo = mid
 		} else {
 			hi = mid
@@ -165,7 +167,7 @@ func TestBurialDepth(t *testing.T) {
 		t.Errorf("depth %v m, want 0.6766 m", lo)
 	}
 	// The same by the solver: at that depth the time is 60 days.
-	got, _, ok := Head{0.6766, k, rho, c, math.Inf(1)}.Slow(share)
+	got, _, ok := thermal.Head{0.6766, k, rho, c, math.Inf(1)}.Slow(share)
 	if !ok || math.Abs(got/seconds-1) > 2e-4 {
 		t.Errorf("time %v s (%v), want %v s", got, ok, seconds)
 	}
@@ -174,11 +176,11 @@ func TestBurialDepth(t *testing.T) {
 // TestOverflowTrap is where exp(H² + 2XH)·erfc(X + H) is Inf·0: 0.9300225632
 // (D).
 func TestOverflowTrap(t *testing.T) {
-	h := Head{0.3e-3, 0.12, 750, 1400, 1000}
+	h := thermal.Head{0.3e-3, 0.12, 750, 1400, 1000}
 	if got := h.Reached(100); math.Abs(got-0.9300225632) > 1e-10 {
 		t.Errorf("Reached(100 s) = %.12f, want 0.9300225632", got)
 	}
-	s := math.Sqrt(100 / h.timeScale())
+	s := math.Sqrt(100*h.Conductivity/(h.Density*h.HeatCapacity)) / h.Thickness
 	biot := h.Biot() * s
 	if naive := math.Exp(biot*biot+h.Biot()) * math.Erfc(biot+0.5/s); !math.IsNaN(naive) {
 		t.Errorf("the plain product gives %v; the trap is no trap any more", naive)

@@ -1,15 +1,16 @@
 // Package thermal is transient conduction through a head pressed by a hot
-// platen: how warm a place gets in a time, and how long a place takes to get
-// warm.
+// platen: how warm a place gets in a time, how long a bond line takes to get
+// warm and dry, how far to trust that time, and what the face suffers.
 //
 // Temperatures are shares of the rise: θ is 0 at the start temperature and 1
-// at the temperature of the platen. Two bodies bound the truth. In the
-// semi-infinite body the bond line lies inside material that goes on for ever
-// and draws heat away, so it warms slowly. In the slab nothing lies behind the
-// bond line, so it warms fast.
+// at the temperature of the platen. The head lies on a backing with properties
+// of its own, whose far side stays cold (Pressing). Two bodies have closed
+// forms. The semi-infinite body is a backing like the head; a backing of a
+// higher effusivity is slower still. In the slab nothing lies behind the bond
+// line, which no backing beats.
 //
-// The solutions are those of Carslaw and Jaeger, Conduction of Heat in Solids,
-// 2.7 and 3.11, as textbooks of heat transfer give them.
+// The closed forms are those of Carslaw and Jaeger, Conduction of Heat in
+// Solids, 2.7 and 3.11, as textbooks of heat transfer give them.
 package thermal
 
 import "math"

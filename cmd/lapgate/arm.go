@@ -28,13 +28,12 @@ points or hot platens, and that the guards are closed.`,
 			if r.By == "" || r.Reason == "" {
 				return usageError("arming needs --by NAME and --reason TEXT; the journal keeps both")
 			}
-			r.Command = commandArm
+			r.Command = control.Arm
 			return p.command(cmd.Context(), &f, r)
 		},
 	}
 	f.add(cmd)
-	cmd.Flags().StringVar(&r.Line, "line", "", "the line to arm (default the only one)")
-	cmd.Flags().StringVar(&r.By, "by", "", "name of the person who arms it")
-	cmd.Flags().StringVar(&r.Reason, "reason", "", "why")
+	addLine(cmd, &r.Line, onlyLine)
+	addPerson(cmd, &r.By, &r.Reason, "")
 	return cmd
 }

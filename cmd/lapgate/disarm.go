@@ -8,7 +8,7 @@ import (
 
 func (p *program) disarmCommand() *cobra.Command {
 	var f daemonFlags
-	r := control.Request{Command: commandDisarm}
+	r := control.Request{Command: control.Disarm}
 	cmd := &cobra.Command{
 		Use:   "disarm",
 		Short: "Forbid the running daemon to write, at once",
@@ -27,32 +27,7 @@ to its end. To stop the line use its own controls.`,
 		},
 	}
 	f.add(cmd)
-	cmd.Flags().StringVar(&r.Line, "line", "", "the line to disarm (default all)")
-	cmd.Flags().StringVar(&r.By, "by", "", "name of the person who disarms it (default the user of this command)")
-	cmd.Flags().StringVar(&r.Reason, "reason", "", "why")
-	return cmd
-}
-
-func (p *program) holdCommand() *cobra.Command {
-	var f daemonFlags
-	r := control.Request{Command: commandHold}
-	cmd := &cobra.Command{
-		Use:   "hold --by NAME --reason TEXT",
-		Short: "Hold every roll, or end that hold with --off",
-		Long: `Hold makes the daemon offer a hold instead of a recipe for every roll of a line,
-or of all lines, until hold --off ends that. It outlives a restart.`,
-		Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			if r.By == "" || r.Reason == "" {
-				return usageError("a hold needs --by NAME and --reason TEXT; the journal keeps both")
-			}
-			return p.command(cmd.Context(), &f, r)
-		},
-	}
-	f.add(cmd)
-	cmd.Flags().StringVar(&r.Line, "line", "", "the line to hold (default all)")
-	cmd.Flags().StringVar(&r.By, "by", "", "name of the person who holds the rolls")
-	cmd.Flags().StringVar(&r.Reason, "reason", "", "why")
-	cmd.Flags().BoolVar(&r.Off, "off", false, "end the hold")
+	addLine(cmd, &r.Line, allLines)
+	addPerson(cmd, &r.By, &r.Reason, "the user of this command")
 	return cmd
 }

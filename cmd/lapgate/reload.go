@@ -1,11 +1,6 @@
 package main
 
 import (
-	"context"
-	"os"
-	"os/signal"
-	"syscall"
-
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/control"
@@ -13,7 +8,7 @@ import (
 
 func (p *program) reloadCommand() *cobra.Command {
 	var f daemonFlags
-	r := control.Request{Command: commandReload}
+	r := control.Request{Command: control.Reload}
 	cmd := &cobra.Command{
 		Use:   "reload",
 		Short: "Let the running daemon read its configuration again",
@@ -27,22 +22,6 @@ keeps it with the name of the person.`,
 		},
 	}
 	f.add(cmd)
-	cmd.Flags().StringVar(&r.By, "by", "", "name of the person who made the change (default the owner of the file)")
+	addBy(cmd, &r.By, "the owner of the file")
 	return cmd
-}
-
-// reloadOnHangup puts the configuration in force again on each SIGHUP. One
-// that is refused changes nothing; the gateway tells of it.
-func (o *operator) reloadOnHangup(ctx context.Context) {
-	hangup := make(chan os.Signal, 1)
-	signal.Notify(hangup, syscall.SIGHUP)
-	defer signal.Stop(hangup)
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-hangup:
-			o.reload(ctx, "")
-		}
-	}
 }

@@ -76,9 +76,9 @@ func (p *program) daemon(ctx context.Context, src config.Source) (err error) {
 	if err != nil {
 		return err
 	}
-	o := &operator{gateway: g, source: src, quiet: quietTime}
+	o := &gateway.Operator{Gateway: g, Source: src}
 	if socket := snapshot.Socket(); socket != "" {
-		channel, err := control.Listen(ctx, socket, o.handle)
+		channel, err := control.Listen(ctx, socket, o.Handle)
 		if err != nil {
 			return err
 		}
@@ -100,7 +100,7 @@ func (p *program) daemon(ctx context.Context, src config.Source) (err error) {
 		done <- struct{}{}
 	}()
 	go func() {
-		o.reloadOnHangup(helpers)
+		reloadOnHangup(helpers, o)
 		done <- struct{}{}
 	}()
 	log.Info("lapgate runs", zap.String("version", thisBuild().Version), zap.String("config", snapshot.File),
@@ -110,6 +110,22 @@ func (p *program) daemon(ctx context.Context, src config.Source) (err error) {
 	<-done
 	<-done
 	return err
+}
+
+// reloadOnHangup puts the configuration in force again on each SIGHUP. One
+// that is refused changes nothing; the gateway tells of it.
+func reloadOnHangup(ctx context.Context, o *gateway.Operator) {
+	hangup := make(chan os.Signal, 1)
+	signal.Notify(hangup, syscall.SIGHUP)
+	defer signal.Stop(hangup)
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-hangup:
+			o.Reload(ctx, "")
+		}
+	}
 }
 
 // anyAlive reports whether a line is still served: a process whose every line

@@ -19,13 +19,24 @@ import (
 	"time"
 )
 
-// Request is one command.
+// Command is what a person asks of the daemon.
+type Command string
+
+// The commands.
+const (
+	Arm    Command = "arm"
+	Disarm Command = "disarm"
+	Hold   Command = "hold"
+	Reload Command = "reload"
+)
+
+// Request is one command with what it needs.
 type Request struct {
-	Command string `json:"command"`
-	Line    string `json:"line,omitempty"` // empty for the only one, or for all
-	By      string `json:"by,omitempty"`
-	Reason  string `json:"reason,omitempty"`
-	Off     bool   `json:"off,omitempty"` // ends what the command begins
+	Command Command `json:"command"`
+	Line    string  `json:"line,omitempty"` // empty for the only one, or for all
+	By      string  `json:"by,omitempty"`
+	Reason  string  `json:"reason,omitempty"`
+	Off     bool    `json:"off,omitempty"` // ends what the command begins
 }
 
 // Outcome of a command.
@@ -44,10 +55,9 @@ const (
 
 // Reply is what came of a command.
 type Reply struct {
-	Outcome Outcome         `json:"outcome"`
-	Text    []string        `json:"text,omitempty"`   // what was done, a line each
-	Error   string          `json:"error,omitempty"`  // why not
-	Detail  json.RawMessage `json:"detail,omitempty"` // of the command's own form
+	Outcome Outcome  `json:"outcome"`
+	Text    []string `json:"text,omitempty"`  // what was done, a line each
+	Error   string   `json:"error,omitempty"` // why not
 }
 
 // Bounds of one exchange.
@@ -174,18 +184,23 @@ func (s *Server) Close() error {
 // ErrNoDaemon says that nobody takes commands at a path.
 var ErrNoDaemon = errors.New("no daemon takes commands there")
 
-// Call sends one command to the daemon at a path and waits for its reply.
+// Call sends one command to the daemon at a path and waits for its reply. The
+// error names the whole path.
 func Call(ctx context.Context, path string, r Request) (*Reply, error) {
+	shown := path
+	if whole, err := filepath.Abs(path); err == nil {
+		shown = whole
+	}
 	var d net.Dialer
 	c, err := d.DialContext(ctx, "unix", path)
 	if err != nil {
 		if errors.Is(err, os.ErrNotExist) || errors.Is(err, syscall.ECONNREFUSED) {
-			return nil, fmt.Errorf("%s: %w; start it, or name the configuration it runs with", path, ErrNoDaemon)
+			return nil, fmt.Errorf("%s: %w; start it, or name the configuration it runs with", shown, ErrNoDaemon)
 		}
 		if errors.Is(err, os.ErrPermission) {
-			return nil, fmt.Errorf("%s: %w; run this as the user of the daemon", path, err)
+			return nil, fmt.Errorf("%s: %w; run this as the user of the daemon", shown, err)
 		}
-		return nil, fmt.Errorf("control socket: %w", err)
+		return nil, fmt.Errorf("control socket %s: %w", shown, err)
 	}
 	defer func() { _ = c.Close() }()
 	stop := context.AfterFunc(ctx, func() { _ = c.SetDeadline(time.Unix(1, 0)) })
@@ -195,14 +210,14 @@ func Call(ctx context.Context, path string, r Request) (*Reply, error) {
 		return nil, err
 	}
 	if _, err := c.Write(append(b, '\n')); err != nil {
-		return nil, fmt.Errorf("control socket %s: %w", path, err)
+		return nil, fmt.Errorf("control socket %s: %w", shown, err)
 	}
 	var reply Reply
 	if err := json.NewDecoder(io.LimitReader(c, maxReply)).Decode(&reply); err != nil {
 		if ctx.Err() != nil {
 			err = ctx.Err()
 		}
-		return nil, fmt.Errorf("control socket %s: no reply, the command may have been done: %w", path, err)
+		return nil, fmt.Errorf("control socket %s: no reply, the command may have been done: %w", shown, err)
 	}
 	return &reply, nil
 }

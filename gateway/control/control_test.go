@@ -11,7 +11,7 @@ import (
 )
 
 func echo(_ context.Context, r Request) Reply {
-	return Reply{Outcome: Done, Text: []string{r.Command, r.Line, r.By, r.Reason}}
+	return Reply{Outcome: Done, Text: []string{string(r.Command), r.Line, r.By, r.Reason}}
 }
 
 func TestExchange(t *testing.T) {

@@ -1,0 +1,92 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os/user"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"lapgate/gateway/config"
+	"lapgate/gateway/control"
+)
+
+// daemonFlags say which daemon is meant.
+type daemonFlags struct {
+	source  sourceFlags
+	socket  string
+	timeout time.Duration
+}
+
+func (f *daemonFlags) add(cmd *cobra.Command) {
+	f.source.add(cmd)
+	if err := cmd.Flags().MarkHidden("set"); err != nil {
+		panic(err) // the flag was added above
+	}
+	cmd.Flags().StringVar(&f.socket, "socket", "", "control socket of the daemon (default that of the configuration)")
+	addTimeout(cmd, &f.timeout, 30*time.Second)
+}
+
+// path is the control socket of the daemon.
+func (f *daemonFlags) path(p *program) (string, error) {
+	if len(f.source.set) > 0 {
+		return "", usageError("--set: the daemon decides what is in force: its file, and the flags it was started with; change the file and reload it, or give --socket PATH where --set moved the daemon's socket")
+	}
+	if f.socket != "" {
+		return f.socket, nil
+	}
+	src, err := p.source(&f.source)
+	if err != nil {
+		return "", err
+	}
+	if src.Path == "" {
+		return "", usageError("no daemon is named; give --config FILE, --socket PATH or set %s", configVariable)
+	}
+	s, err := config.Load(src)
+	if err != nil {
+		return "", &exitError{exitConfig, fmt.Errorf("%w\nthe configuration tells where the daemon listens; give --socket PATH to do without it", err)}
+	}
+	if s.Socket() == "" {
+		return "", &exitError{exitConfig, fmt.Errorf("control.socket is none: this daemon takes no commands; set one and restart it")}
+	}
+	return s.Socket(), nil
+}
+
+// command sends one command and prints what came of it.
+func (p *program) command(ctx context.Context, f *daemonFlags, r control.Request) error {
+	path, err := f.path(p)
+	if err != nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(ctx, f.timeout)
+	defer cancel()
+	reply, err := control.Call(ctx, path, r)
+	if err != nil {
+		return err
+	}
+	for _, line := range reply.Text {
+		fmt.Fprintln(p.stdout, line)
+	}
+	code := exitFailed
+	switch reply.Outcome {
+	case control.Done:
+		return nil
+	case control.Refused:
+		code = exitDifferences
+	case control.Unreachable:
+		code = exitUnreachable
+	case control.Invalid:
+		code = exitConfig
+	}
+	return &exitError{code, errors.New(reply.Error)}
+}
+
+// userName is who runs this command, where nobody else is named.
+func userName() string {
+	if u, err := user.Current(); err == nil {
+		return u.Username
+	}
+	return "unknown user"
+}

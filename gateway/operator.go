@@ -1,0 +1,157 @@
+package gateway
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"lapgate/gateway/config"
+	"lapgate/gateway/control"
+	"lapgate/gateway/cycle"
+	"lapgate/gateway/inspect"
+)
+
+// Operator does what people ask of the running gateway through its control
+// channel.
+type Operator struct {
+	Gateway *Gateway
+	// Source is the configuration that a reload reads again.
+	Source config.Source
+}
+
+// quietTime is how long a configuration file must stand unchanged before it is
+// read.
+const quietTime = 250 * time.Millisecond
+
+// Handle does one command and tells what came of it.
+func (o *Operator) Handle(ctx context.Context, r control.Request) control.Reply {
+	lines, err := o.lines(&r)
+	if err != nil {
+		return control.Reply{Outcome: control.Failed, Error: err.Error()}
+	}
+	switch r.Command {
+	case control.Arm:
+		return o.arm(ctx, lines[0], &r)
+	case control.Disarm:
+		return o.each(lines, func(line string) (string, error) {
+			return "disarmed: nothing is written", o.Gateway.Disarm(ctx, line, r.By, r.Reason)
+		})
+	case control.Hold:
+		return o.each(lines, func(line string) (string, error) {
+			text := "every roll is held"
+			if r.Off {
+				text = "the hold is ended"
+			}
+			return text, o.Gateway.Hold(ctx, line, cycle.HoldAll{On: !r.Off, By: r.By, Reason: r.Reason})
+		})
+	case control.Reload:
+		return o.Reload(ctx, r.By)
+	}
+	return control.Reply{Outcome: control.Failed, Error: fmt.Sprintf("the daemon knows no command %q; both programs should be of one version", r.Command)}
+}
+
+// lines are the lines that a command means: arming needs one.
+func (o *Operator) lines(r *control.Request) ([]string, error) {
+	names := make([]string, 0, len(o.Gateway.lines))
+	for _, l := range o.Gateway.Lines() {
+		names = append(names, l.Name)
+	}
+	switch {
+	case r.Line == "" && r.Command == control.Arm && len(names) > 1:
+		return nil, fmt.Errorf("name the line to arm with --line; it is one of %s", strings.Join(names, ", "))
+	case r.Line == "":
+		return names, nil
+	case !slices.Contains(names, r.Line):
+		return nil, fmt.Errorf("no line is named %q; the daemon serves %s", r.Line, strings.Join(names, ", "))
+	}
+	return []string{r.Line}, nil
+}
+
+// each does a command for every line that is still served.
+func (o *Operator) each(lines []string, f func(string) (string, error)) control.Reply {
+	reply := control.Reply{Outcome: control.Done}
+	var problems []string
+	for _, line := range lines {
+		text, err := f(line)
+		if err != nil {
+			problems = append(problems, err.Error())
+			continue
+		}
+		reply.Text = append(reply.Text, "line "+line+": "+text)
+	}
+	if len(problems) > 0 {
+		reply.Error = strings.Join(problems, "\n")
+		// A line that has ended writes nothing and holds nothing back.
+		if len(reply.Text) == 0 {
+			reply.Outcome = control.Failed
+		}
+	}
+	return reply
+}
+
+func (o *Operator) arm(ctx context.Context, line string, r *control.Request) control.Reply {
+	reply := control.Reply{Outcome: control.Done}
+	report, err := o.Gateway.Arm(ctx, line, r.By, r.Reason)
+	if report != nil {
+		for _, i := range report.Items {
+			if i.Verdict == inspect.Warn || i.Verdict == inspect.Fail && err != nil {
+				reply.Text = append(reply.Text, "line "+line+": "+i.String())
+			}
+		}
+	}
+	switch {
+	case err == nil && report == nil:
+		reply.Text = append(reply.Text, "line "+line+": is armed already")
+	case err == nil:
+		reply.Text = append(reply.Text, "line "+line+": armed by "+r.By+": "+r.Reason)
+	case errors.Is(err, ErrNotArmed):
+		reply.Outcome, reply.Error = control.Refused, fmt.Sprintf("line %s: %v", line, ErrNotArmed)
+		if report.Unreachable {
+			reply.Outcome = control.Unreachable
+		}
+	default:
+		reply.Outcome, reply.Error = control.Failed, err.Error()
+	}
+	return reply
+}
+
+// Reload reads the configuration once it stands still, and puts it in force in
+// the name of a person, or of the owner of the file.
+func (o *Operator) Reload(ctx context.Context, by string) control.Reply {
+	if by == "" {
+		by = "unknown"
+		if info, err := os.Stat(o.Source.Path); err == nil {
+			if owner := ownerOf(info); owner != "" {
+				by = "owner of the file, " + owner
+			}
+		}
+	}
+	s, changes, err := o.Gateway.ReloadFrom(func() (*config.Snapshot, error) {
+		src := o.Source
+		var err error
+		if src.Bytes, err = config.ReadSettled(ctx, src.Path, quietTime); err != nil {
+			return nil, err
+		}
+		return config.Load(src)
+	}, by)
+	var invalid *config.Error
+	switch {
+	case errors.As(err, &invalid):
+		return control.Reply{Outcome: control.Invalid, Error: err.Error() + "\nthe configuration in force stays"}
+	case err != nil:
+		return control.Reply{Outcome: control.Refused, Error: err.Error()}
+	}
+	reply := control.Reply{Outcome: control.Done}
+	for _, w := range s.Warnings {
+		reply.Text = append(reply.Text, "warning: "+w.String())
+	}
+	for _, c := range changes {
+		reply.Text = append(reply.Text, fmt.Sprintf("%s: %s -> %s", c.Key, c.Old, c.New))
+	}
+	reply.Text = append(reply.Text, fmt.Sprintf("%s: %d changes, hash %08x, in force from the next roll on", s.File, len(changes), s.Hash))
+	return reply
+}

@@ -147,7 +147,7 @@ func (j *job) explainZones(steps []Step) []Step {
 // zoneList names the zones that are on, from 1.
 func zoneList(zones uint16) string {
 	var on []string
-	for i := range maxZones {
+	for i := range MaxZones {
 		if zones>>i&1 == 1 {
 			on = append(on, fmt.Sprint(i+1))
 		}

@@ -1,7 +1,7 @@
 package recipe
 
-// maxZones is the number of vacuum zones that the controller can be told.
-const maxZones = 16
+// MaxZones is the number of vacuum zones that the controller can be told.
+const MaxZones = 16
 
 // setZones turns on the vacuum zones that the wrapper covers whole, so that
 // none draws air past its edge. Zones lie on both sides of the line centre,
@@ -12,7 +12,7 @@ func (j *job) setZones() {
 	}
 	half := j.chosen.Width / 2
 	for i, edge := range j.line.Vacuum.Edges {
-		if i < maxZones && edge > 0 && edge <= half+lengthSlack {
+		if i < MaxZones && edge > 0 && edge <= half+lengthSlack {
 			j.out.Setpoints.VacuumZones |= 1 << i
 		}
 	}

@@ -145,8 +145,8 @@ func (d *decoder) checkVacuum(l *line, path string) {
 	switch {
 	case l.Equipment.Vacuum.Powered() && len(edges) == 0:
 		d.problem(d.where(key), key, "vacuum without zones", "none", "the edges of vacuum that is "+enumerationWord(l.Equipment.Vacuum), "list the edges, or set equipment.vacuum to manual or absent")
-	case len(edges) > maxVacuumZones:
-		d.problem(d.where(key), key, "more zones than their field on the wire holds", strconv.Itoa(len(edges)), "at most "+strconv.Itoa(maxVacuumZones), "join zones")
+	case len(edges) > recipe.MaxZones:
+		d.problem(d.where(key), key, "more zones than their field on the wire holds", strconv.Itoa(len(edges)), "at most "+strconv.Itoa(recipe.MaxZones), "join zones")
 	}
 	for i := 1; i < len(edges); i++ {
 		if edges[i] <= edges[i-1] {

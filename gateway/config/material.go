@@ -124,8 +124,8 @@ func (d *decoder) checkHead(doc *document, i int) {
 		switch {
 		case v == 0:
 			d.problem(d.where(key), key, "head without a size", length(v), "more than "+length(0), "remove it")
-		case v > maxHead:
-			d.problem(d.where(key), key, "size does not fit its field on the wire (outer head, mm)", length(v), "at most "+length(maxHead), "correct the size")
+		case v > maxHead():
+			d.problem(d.where(key), key, "size does not fit its field on the wire (outer head, mm)", length(v), "at most "+length(maxHead()), "correct the size")
 		case j > 0 && v <= h.Diameters[j-1]:
 			d.problem(d.where(key), key, "sizes not in rising order", length(v), "more than "+length(h.Diameters[j-1]), "list each size once, the smallest first")
 		}

@@ -153,6 +153,9 @@ func TestBothHalvesOfASetpoint(t *testing.T) {
 		if d, known := dimension[f.Unit]; !known || d != p.Dimension {
 			t.Errorf("%s: unit %q of the payload is no %q", p.Name, f.Unit, p.Dimension)
 		}
+		if f.Bits && 16*f.Words != recipe.MaxZones {
+			t.Errorf("%s: %d registers for %d zones", p.Name, f.Words, recipe.MaxZones)
+		}
 		if f.Bits != (p.Form == recipe.Bits) || p.Form == recipe.Whole && f.PerSI() != 1 {
 			t.Errorf("%s: form %v in the recipe, bits %v and %v to one in the payload", p.Name, p.Form, f.Bits, f.PerSI())
 		}

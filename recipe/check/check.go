@@ -133,8 +133,20 @@ type limit struct {
 	field  string
 	what   string // in a sentence
 	kind   quantity.Dimension
-	key    string // under limits
+	key    string
 	remedy string
+	of     *recipe.Setpoint // nil for what was measured
+}
+
+// limitOf is the configured limit of a setpoint.
+func limitOf(code recipe.Code, setpoint, remedy string) limit {
+	p := recipe.SetpointOf(setpoint)
+	return limit{code, p.Name, "the " + p.Label, p.Dimension, p.Limit.Key, remedy, p}
+}
+
+// keeps checks a setpoint against its limit.
+func (r *run) keeps(l *limit) {
+	r.within(l, l.of.Get(&r.rec.Setpoints), l.of.U(r.rec), l.of.Limit.Of(r.line))
 }
 
 // within checks v ± k·u against an interval (JCGM 106, guarded acceptance).
@@ -149,7 +161,7 @@ func (r *run) within(l *limit, v, u float64, span recipe.Range) {
 	if guard > 0 {
 		got += " ± " + r.write(l.kind, guard)
 	}
-	r.add(l.code, l.field, got, r.span(l.kind, span), "limits."+l.key,
+	r.add(l.code, l.field, got, r.span(l.kind, span), l.key,
 		l.what+" is "+got+", allowed is "+r.span(l.kind, span)+"; "+l.remedy)
 }
 

@@ -29,8 +29,8 @@ func (r *run) identity() {
 }
 
 var (
-	diameterLimit = limit{DiameterRange, "diameter_m", "the diameter", metres, "diameter", "measure the roll again or wrap it by hand"}
-	widthLimit    = limit{WidthRange, "width_m", "the width", metres, "width", "measure the roll again or wrap it by hand"}
+	diameterLimit = limit{DiameterRange, "diameter_m", "the diameter", metres, "limits.diameter", "measure the roll again or wrap it by hand", nil}
+	widthLimit    = limit{WidthRange, "width_m", "the width", metres, "limits.width", "measure the roll again or wrap it by hand", nil}
 )
 
 // scan checks the measurement. Comparisons are written so that NaN fails.

@@ -41,14 +41,13 @@ func (r *run) lie() {
 // round keeps three decimals of a number that people read.
 func round(v float64) float64 { return math.Round(v*1000) / 1000 }
 
-// driven is one frequency with its drive.
-type driven struct {
-	field string
-	what  string
-	key   string
-	hz    float64
-	drive *recipe.Drive
-}
+// The frequencies of the drives.
+var (
+	turningHz      = recipe.SetpointOf("turning_hz")
+	feedHz         = recipe.SetpointOf("feed_hz")
+	crimpTurningHz = recipe.SetpointOf("crimp_turning_hz")
+	crimperHz      = recipe.SetpointOf("crimper_hz")
+)
 
 // drives checks every frequency against its drive, and the surface speeds
 // that they make against one another.
@@ -59,41 +58,41 @@ func (r *run) drives() {
 	}
 	e, d := &r.line.Equipment, &r.line.Drives
 	if e.Wrap.Present() {
-		r.frequency(&driven{"turning_hz", "the frequency of the turning rolls while wrapping", "turning", sp.TurningHz, &d.Turning})
-		r.frequency(&driven{"feed_hz", "the frequency of the feed rolls", "feed", sp.FeedHz, &d.Feed})
+		r.frequency(turningHz, &d.Turning, "drives.turning")
+		r.frequency(feedHz, &d.Feed, "drives.feed")
 		r.speeds(sp)
 	}
 	if e.Crimp.Present() {
-		r.frequency(&driven{"crimp_turning_hz", "the frequency of the turning rolls while crimping", "turning", sp.CrimpTurningHz, &d.Turning})
+		r.frequency(crimpTurningHz, &d.Turning, "drives.turning")
 		if r.line.Crimp.Blades > 0 {
-			r.frequency(&driven{"crimper_hz", "the frequency of the crimpers", "crimper", sp.CrimperHz, &d.Crimper})
+			r.frequency(crimperHz, &d.Crimper, "drives.crimper")
 		}
 	}
 }
 
-func (r *run) frequency(f *driven) {
-	m := f.drive.Motor()
-	key := "drives." + f.key
+func (r *run) frequency(p *recipe.Setpoint, d *recipe.Drive, key string) {
+	m := d.Motor()
+	got := p.Get(&r.rec.Setpoints)
 	// A speed that was taken back to a limit may come out a rounding beyond it.
-	hz := f.hz
+	hz := got
 	for _, end := range [...]float64{m.MinHz, m.MaxHz} {
 		if math.Abs(hz-end) <= rounding*end {
 			hz = end
 		}
 	}
 	flags := m.Flags(hz)
-	if flags.Outside() || !(f.hz >= 0) {
-		r.add(DriveRange, f.field, r.write(hertz, f.hz), r.span(hertz, f.drive.Limits), key+".frequency",
-			f.what+" is "+r.write(hertz, f.hz)+", the drive may run "+r.span(hertz, f.drive.Limits)+"; change the speed of the station or correct the drive's settings")
+	if flags.Outside() || !(got >= 0) {
+		r.add(DriveRange, p.Name, r.write(hertz, got), r.span(hertz, d.Limits), p.Limit.Key,
+			"the frequency of the "+p.Label+" is "+r.write(hertz, got)+", the drive may run "+r.span(hertz, d.Limits)+"; change the speed of the station or correct the drive's settings")
 		return
 	}
 	if flags&drive.BelowCooling != 0 {
-		r.add(DriveCooling, f.field, r.write(hertz, f.hz), r.write(hertz, m.CoolingHz), key+".cooling_limit",
-			f.what+" is "+r.write(hertz, f.hz)+", below the "+r.write(hertz, m.CoolingHz)+" under which a motor cooled by its own fan runs hot; do not run long, or run faster")
+		r.add(DriveCooling, p.Name, r.write(hertz, got), r.write(hertz, m.CoolingHz), key+".cooling_limit",
+			"the frequency of the "+p.Label+" is "+r.write(hertz, got)+", below the "+r.write(hertz, m.CoolingHz)+" under which a motor cooled by its own fan runs hot; do not run long, or run faster")
 	}
 	if flags&drive.AboveBase != 0 {
-		r.add(DriveAboveBase, f.field, r.write(hertz, f.hz), r.write(hertz, m.BaseHz), key+".base_frequency",
-			f.what+" is "+r.write(hertz, f.hz)+", above the base frequency of "+r.write(hertz, m.BaseHz)+", where torque falls; make sure that the drive carries the load")
+		r.add(DriveAboveBase, p.Name, r.write(hertz, got), r.write(hertz, m.BaseHz), key+".base_frequency",
+			"the frequency of the "+p.Label+" is "+r.write(hertz, got)+", above the base frequency of "+r.write(hertz, m.BaseHz)+", where torque falls; make sure that the drive carries the load")
 	}
 }
 
@@ -123,16 +122,16 @@ func (r *run) speeds(sp *recipe.Setpoints) {
 }
 
 var (
-	crimperPosition = limit{CrimperPosition, "crimper_position_m", "the position of the crimpers", metres, "crimper_position", "check standoff of crimp"}
-	crimperPressure = limit{CrimperPressure, "crimper_pressure_pa", "the pressure of the crimpers", pascals, "crimper_pressure", "check pressure of crimp"}
+	crimperPosition = limitOf(CrimperPosition, "crimper_position_m", "check standoff of crimp")
+	crimperPressure = limitOf(CrimperPressure, "crimper_pressure_pa", "check pressure of crimp")
 )
 
 // crimpers checks where the crimpers stand, how hard they press and what they
 // fold.
 func (r *run) crimpers(sp *recipe.Setpoints) {
-	r.within(&crimperPosition, sp.CrimperPosition, 0, r.line.Limits.CrimperPos)
+	r.keeps(&crimperPosition)
 	if r.line.Crimp.Pressure != 0 || sp.CrimperPressure != 0 {
-		r.within(&crimperPressure, sp.CrimperPressure, 0, r.line.Limits.CrimperPres)
+		r.keeps(&crimperPressure)
 	}
 	if r.spec == nil || r.rec.Has(recipe.RollInvalid) {
 		return

@@ -49,22 +49,22 @@ func (r *run) headFits(field, which string, size, edge float64, key, material st
 }
 
 var (
-	glueLimit    = limit{GlueRange, "glue_mass_kg", "the edge glue", kilos, "glue_mass", "check coverage and band of glue"}
-	strokeLimit  = limit{StrokeRange, "platen_stroke_m", "the stroke of the platens", metres, "platen_stroke", "check open_gap of header and limits.width"}
-	contactLimit = limit{ContactRange, "contact_pressure_pa", "the contact pressure of the platens", pascals, "contact_pressure", "check pressure and cylinders of header; keep to the relief setting of the hydraulics"}
+	glueLimit    = limitOf(GlueRange, "glue_mass_kg", "check coverage and band of glue")
+	strokeLimit  = limitOf(StrokeRange, "platen_stroke_m", "check open_gap of header and limits.width")
+	contactLimit = limitOf(ContactRange, "contact_pressure_pa", "check pressure and cylinders of header; keep to the relief setting of the hydraulics")
 )
 
 func (r *run) glue() {
 	if sp := &r.rec.Setpoints; sp.Groups.Has(recipe.GroupGlue) {
-		r.within(&glueLimit, sp.GlueMass, 0, r.line.Limits.Glue)
+		r.keeps(&glueLimit)
 	}
 }
 
 // press checks stroke and contact pressure of the platens.
 func (r *run) press(sp *recipe.Setpoints) {
-	r.within(&strokeLimit, sp.PlatenStroke, 0, r.line.Limits.Stroke)
+	r.keeps(&strokeLimit)
 	if r.line.Header.Pressure != 0 || sp.ContactPressure != 0 {
-		r.within(&contactLimit, sp.ContactPressure, 0, r.line.Limits.Contact)
+		r.keeps(&contactLimit)
 	}
 }
 

@@ -5,7 +5,6 @@ import (
 	"strconv"
 
 	"lapgate/recipe"
-	"lapgate/recipe/quantity"
 )
 
 // rounding is the relative difference that arithmetic may leave between two
@@ -60,8 +59,8 @@ func (r *run) slot() {
 }
 
 var (
-	feedLimit     = limit{FeedLengthRange, "feed_length_m", "the feed length", metres, "feed_length", "check layers, overlap and tail of the specification"}
-	wrapTimeLimit = limit{WrapTimeRange, "wrap_time_s", "the wrap time", seconds, "wrap_time", "check speed and ramps of wrap"}
+	feedLimit     = limitOf(FeedLengthRange, "feed_length_m", "check layers, overlap and tail of the specification")
+	wrapTimeLimit = limitOf(WrapTimeRange, "wrap_time_s", "check speed and ramps of wrap")
 )
 
 // wrap checks feed length, counts and time.
@@ -70,8 +69,7 @@ func (r *run) wrap() {
 	if !sp.Groups.Has(recipe.GroupWrap) {
 		return
 	}
-	l := &r.line.Limits
-	r.within(&feedLimit, sp.FeedLength, r.rec.Uncertainty.FeedLength, l.FeedLength)
+	r.keeps(&feedLimit)
 	r.feedLayers(sp)
 	exact := sp.FeedLength * r.line.Wrap.CountsPerMetre
 	if d := float64(sp.FeedCounts) - exact; !(d >= -rounding*exact && d < 1+rounding*exact) {
@@ -79,7 +77,7 @@ func (r *run) wrap() {
 		r.add(FeedCounts, "feed_counts", integer(sp.FeedCounts), want, "wrap.counts_per_metre",
 			"the feed length of "+r.write(metres, sp.FeedLength)+" is "+want+" encoder counts, the recipe says "+integer(sp.FeedCounts)+"; compute the recipe again")
 	}
-	r.within(&wrapTimeLimit, sp.WrapTime, 0, l.WrapTime)
+	r.keeps(&wrapTimeLimit)
 	if least := sp.FeedLength / sp.WrapSpeed; !(sp.WrapTime >= least*(1-rounding)) {
 		r.add(WrapTimeSpeed, "wrap_time_s", r.write(seconds, sp.WrapTime), "at least "+r.write(seconds, least), "wrap.speed",
 			"the wrap time is "+r.write(seconds, sp.WrapTime)+", but the feed length takes "+r.write(seconds, least)+" at full speed without ramps; compute the recipe again")
@@ -104,8 +102,8 @@ func (r *run) feedLayers(sp *recipe.Setpoints) {
 }
 
 var (
-	crimpTurnsLimit = limit{CrimpTurnsRange, "crimp_turns", "the number of crimp turns", pure, "crimp_turns", "check crimp_turns of the specification"}
-	crimpTimeLimit  = limit{CrimpTimeRange, "crimp_time_s", "the crimp time", seconds, "crimp_time", "check speed and ramps of crimp and crimp_turns of the specification"}
+	crimpTurnsLimit = limitOf(CrimpTurnsRange, "crimp_turns", "check crimp_turns of the specification")
+	crimpTimeLimit  = limitOf(CrimpTimeRange, "crimp_time_s", "check speed and ramps of crimp and crimp_turns of the specification")
 )
 
 // crimp checks turns and time.
@@ -114,9 +112,8 @@ func (r *run) crimp() {
 	if !sp.Groups.Has(recipe.GroupCrimp) {
 		return
 	}
-	l := &r.line.Limits
-	r.within(&crimpTurnsLimit, sp.CrimpTurns, 0, l.CrimpTurns)
-	r.within(&crimpTimeLimit, sp.CrimpTime, 0, l.CrimpTime)
+	r.keeps(&crimpTurnsLimit)
+	r.keeps(&crimpTimeLimit)
 	r.crimpers(sp)
 	c := &r.line.Crimp
 	fastest := c.Speed
@@ -132,8 +129,8 @@ func (r *run) crimp() {
 }
 
 var (
-	temperatureLimit = limit{HeaderTemperature, "header_temperature_c", "the platen setpoint", celsius, "header_temperature", "check platen_temperature of the head material"}
-	dwellLimit       = limit{DwellRange, "header_dwell_s", "the dwell", seconds, "header_dwell", "check conductance and dwell_margin of header and the thermal values of the head material"}
+	temperatureLimit = limitOf(HeaderTemperature, "header_temperature_c", "check platen_temperature of the head material")
+	dwellLimit       = limitOf(DwellRange, "header_dwell_s", "check conductance and dwell_margin of header and the thermal values of the head material")
 )
 
 // header checks platen temperature and dwell.
@@ -142,14 +139,13 @@ func (r *run) header() {
 	if !sp.Groups.Has(recipe.GroupHeader) {
 		return
 	}
-	l := &r.line.Limits
-	r.within(&temperatureLimit, sp.HeaderTemperature, 0, l.Temperature)
-	r.within(&dwellLimit, sp.HeaderDwell, r.rec.Uncertainty.Dwell, l.Dwell)
+	r.keeps(&temperatureLimit)
+	r.keeps(&dwellLimit)
 	r.press(sp)
 	r.bond(sp)
 	// A platen at exactly 0 °C is one whose temperature is not reported.
-	if p := r.stand.Platen; p != 0 && !(math.Abs(p-sp.HeaderTemperature) <= l.PlatenBand) {
-		band := recipe.Range{Min: sp.HeaderTemperature - l.PlatenBand, Max: sp.HeaderTemperature + l.PlatenBand}
+	if p := r.stand.Platen; p != 0 && !(math.Abs(p-sp.HeaderTemperature) <= r.line.Limits.PlatenBand) {
+		band := recipe.Range{Min: sp.HeaderTemperature - r.line.Limits.PlatenBand, Max: sp.HeaderTemperature + r.line.Limits.PlatenBand}
 		r.add(PlatenTemperature, "platen_c", r.write(celsius, p), r.span(celsius, band), "limits.platen_band",
 			"the cooler platen is at "+r.write(celsius, p)+", its setpoint is "+r.write(celsius, sp.HeaderTemperature)+
 				"; wait until it is there, and look at its heater when it does not come")
@@ -188,29 +184,28 @@ func (r *run) step() {
 	if r.ctx.Prev == nil || r.specName == "" || r.ctx.PrevSpec != r.specName {
 		return
 	}
-	sp, prev := &r.rec.Setpoints, r.ctx.Prev
-	both := sp.Groups & prev.Groups
-	if both.Has(recipe.GroupWrap) {
-		r.stepped("feed_length_m", metres, sp.FeedLength, prev.FeedLength)
-		r.stepped("wrap_time_s", seconds, sp.WrapTime, prev.WrapTime)
-	}
-	if both.Has(recipe.GroupCrimp) {
-		r.stepped("crimp_time_s", seconds, sp.CrimpTime, prev.CrimpTime)
-	}
-	if both.Has(recipe.GroupHeader) {
-		r.stepped("header_temperature_c", celsius, sp.HeaderTemperature, prev.HeaderTemperature)
-		r.stepped("header_dwell_s", seconds, sp.HeaderDwell, prev.HeaderDwell)
+	for _, p := range stepped {
+		if p.InForce(&r.rec.Setpoints) && p.InForce(r.ctx.Prev) {
+			r.stepped(p, p.Get(&r.rec.Setpoints), p.Get(r.ctx.Prev))
+		}
 	}
 }
 
-func (r *run) stepped(field string, k quantity.Dimension, now, before float64) {
+// stepped are the setpoints that follow from the size of the roll and from its
+// specification alone.
+var stepped = [...]*recipe.Setpoint{
+	recipe.SetpointOf("feed_length_m"), recipe.SetpointOf("wrap_time_s"), recipe.SetpointOf("crimp_time_s"),
+	recipe.SetpointOf("header_temperature_c"), recipe.SetpointOf("header_dwell_s"),
+}
+
+func (r *run) stepped(p *recipe.Setpoint, now, before float64) {
 	most := r.line.Limits.StepWarn
 	if math.Abs(now-before) <= most*math.Abs(before) {
 		return
 	}
 	share := r.write(pure, most)
-	r.add(StepFromPrevious, field, r.write(k, now), r.write(k, before)+" ± "+share+" of it", "limits.step",
-		field+" is "+r.write(k, now)+" after "+r.write(k, before)+" for the roll before, a step of more than "+share+" of it; make sure that the scan is right")
+	r.add(StepFromPrevious, p.Name, p.Write(r.line, now), p.Write(r.line, before)+" ± "+share+" of it", "limits.step",
+		"the "+p.Label+" is "+p.Write(r.line, now)+" after "+p.Write(r.line, before)+" for the roll before, a step of more than "+share+" of it; make sure that the scan is right")
 }
 
 func slotName(number int) string { return "slot " + strconv.Itoa(number) }

@@ -8,7 +8,7 @@ import (
 	"lapgate/recipe/reel"
 )
 
-var grossLimit = limit{GrossRange, "gross_kg", "the predicted gross mass", kilos, "gross", "check density of the grade and mass of the core, and measure the roll again"}
+var grossLimit = limitOf(GrossRange, "gross_kg", "check density of the grade and mass of the core, and measure the roll again")
 
 // mass checks the predicted mass, and a weighing of the bare roll against it.
 func (r *run) mass() {
@@ -23,7 +23,7 @@ func (r *run) mass() {
 		}
 		return
 	}
-	r.within(&grossLimit, sp.Gross, r.rec.Uncertainty.Gross, r.line.Limits.Gross)
+	r.keeps(&grossLimit)
 	if known := r.roll.KnownWeight; known > 0 {
 		want := sp.Gross - sp.Tare
 		if core := r.line.Materials.Core(r.roll.Core); core != nil {

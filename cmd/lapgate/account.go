@@ -6,14 +6,15 @@ import (
 	"fmt"
 	"math"
 
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
-	"lapgate/gateway/status"
 	"lapgate/sim"
 )
 
-// account is what a journal says of rolls, by number and outcome. Numbers come
-// again after the controller lost its memory, so each is counted.
+// account is what a journal says of rolls, by number and by the number of the
+// outcome: the simulator and the gateway each have words of their own. Roll
+// numbers come again after the controller lost its memory, so each is counted.
 type account struct {
 	outcomes map[rollOutcome]int
 	gaps     []rollRange
@@ -28,7 +29,7 @@ type rollRange struct{ from, to uint32 }
 
 type rollOutcome struct {
 	boot, number uint32
-	outcome      string
+	outcome      handshake.OutcomeKind
 }
 
 func readAccount(ctx context.Context, path string) (a *account, err error) {
@@ -49,7 +50,7 @@ func readAccount(ctx context.Context, path string) (a *account, err error) {
 			a.met[rec.Token.Boot] = true
 		case record.Outcome:
 			a.met[rec.Outcome.Boot] = true
-			a.outcomes[rollOutcome{rec.Outcome.Boot, rec.Outcome.RollNo, status.OutcomeWord(rec.Outcome.Outcome)}]++
+			a.outcomes[rollOutcome{rec.Outcome.Boot, rec.Outcome.RollNo, rec.Outcome.Outcome}]++
 			newest = max(newest, rec.Outcome.RollNo)
 		case record.Gap:
 			if rec.FromRoll != 0 {
@@ -70,7 +71,7 @@ func readAccount(ctx context.Context, path string) (a *account, err error) {
 
 // take strikes one roll off, and reports whether the journal has it: as an
 // outcome, or inside a gap.
-func (a *account) take(boot, number uint32, outcome string) bool {
+func (a *account) take(boot, number uint32, outcome handshake.OutcomeKind) bool {
 	k := rollOutcome{boot, number, outcome}
 	if a.outcomes[k] > 0 {
 		a.outcomes[k]--
@@ -122,7 +123,7 @@ func unaccounted(ctx context.Context, path string, report *sim.Report) ([]string
 				}
 				continue
 			}
-			if !a.take(r.Boots[n], number, r.Outcome) {
+			if !a.take(r.Boots[n], number, handshake.OutcomeKind(r.Kind())) {
 				missing = append(missing, fmt.Sprintf("roll %s, number %d, left as %s; the journal has neither that outcome nor a gap over it", r.Tag, number, r.Outcome))
 			}
 		}

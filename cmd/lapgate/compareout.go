@@ -13,7 +13,6 @@ import (
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/replay"
-	"lapgate/gateway/status"
 	"lapgate/recipe"
 )
 
@@ -105,7 +104,7 @@ func (c *comparing) writeCSV(w io.Writer) error {
 	_ = out.Write([]string{"roll_no", "roll", "at", "outcome", "mode", "ours", "setpoint", "unit", "recipe", "used", "difference", "tolerance", "exceeds"})
 	for i := range c.wraps {
 		k := &c.wraps[i]
-		head := []string{strconv.FormatUint(uint64(k.Roll), 10), k.Tag, k.At.Format(time.RFC3339), status.OutcomeWord(k.Outcome), modeOf(k)}
+		head := []string{strconv.FormatUint(uint64(k.Roll), 10), k.Tag, k.At.Format(time.RFC3339), handshake.Spelled(k.Outcome.String()), modeOf(k)}
 		line := func(rest ...string) { _ = out.Write(append(head[:len(head):len(head)], rest...)) }
 		if k.Held {
 			line("hold", "", "", "", "", "", "", "yes")
@@ -191,7 +190,7 @@ func (c *comparing) result() *compareResult {
 	for i := range c.wraps {
 		w := &c.wraps[i]
 		r := compareRoll{
-			Number: w.Roll, Tag: w.Tag, At: w.At, Outcome: w.Outcome, Word: status.OutcomeWord(w.Outcome),
+			Number: w.Roll, Tag: w.Tag, At: w.At, Outcome: w.Outcome, Word: handshake.Spelled(w.Outcome.String()),
 			Mode: modeOf(w), Verdict: "go", Exceeds: w.Exceeds(), Readings: []compareReading{},
 		}
 		if w.Held {

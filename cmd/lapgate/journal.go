@@ -17,7 +17,6 @@ import (
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
-	"lapgate/gateway/status"
 )
 
 func (p *program) journalCommand() *cobra.Command {
@@ -155,16 +154,13 @@ func summary(r record.Record) string {
 		return fmt.Sprintf("request %d: %s, %.1f × %.1f mm", r.Token.Req, r.Measured.Tag, r.Measured.Diameter*1000, r.Measured.Width*1000)
 	case record.Intent:
 		if r.Form == handshake.KindHold {
-			return fmt.Sprintf("offer %s: hold, reason %d%s", r.Offer, r.HoldReason, codesOf(&r))
+			return fmt.Sprintf("offer %s: hold: %s (%d)%s", r.Offer, r.HoldReason, r.HoldReason, codesOf(&r))
 		}
 		return fmt.Sprintf("offer %s: recipe", r.Offer)
 	case record.Commit:
 		return fmt.Sprintf("offer %s", r.Offer)
 	case record.Verdict:
-		s := fmt.Sprintf("offer %s: %s", r.Offer, status.VerdictWord(r.Verdict))
-		if r.Reason != 0 {
-			s += fmt.Sprintf(", reason %d", r.Reason)
-		}
+		s := fmt.Sprintf("offer %s: %s", r.Offer, handshake.VerdictText(r.Verdict, r.Reason))
 		if r.Settled {
 			s += ", settled"
 		}
@@ -172,7 +168,7 @@ func summary(r record.Record) string {
 	case record.Void:
 		return fmt.Sprintf("offer %s: void, %s", r.Offer, r.Evidence)
 	case record.Outcome:
-		return fmt.Sprintf("outcome %d: %s", r.Outcome.Index, status.OutcomeWord(r.Outcome.Outcome))
+		return fmt.Sprintf("outcome %d: %s", r.Outcome.Index, r.Outcome.Outcome)
 	case record.Gap:
 		return fmt.Sprintf("outcomes %d to %d, rolls %d to %d: %s", r.FromIndex, r.ToIndex, r.FromRoll, r.ToRoll, r.Cause)
 	case record.Hold:

@@ -18,7 +18,6 @@ import (
 	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
 	"lapgate/gateway/replay"
-	"lapgate/gateway/status"
 	"lapgate/recipe"
 )
 
@@ -202,7 +201,7 @@ func (s *shift) writeCSV(w io.Writer) error {
 			return plainNumber(*v)
 		}
 		_ = out.Write([]string{
-			strconv.FormatUint(uint64(r.number), 10), r.tag, r.at.Format(time.RFC3339), status.OutcomeWord(r.outcome), r.mode, r.decided,
+			strconv.FormatUint(uint64(r.number), 10), r.tag, r.at.Format(time.RFC3339), handshake.Spelled(r.outcome.String()), r.mode, r.decided,
 			strings.Join(codes, " "), optional(r.overhang), optional(r.gross), optional(r.scale), optional(r.deviation),
 		})
 	}

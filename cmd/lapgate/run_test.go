@@ -102,8 +102,8 @@ func TestRunWithoutController(t *testing.T) {
 		}
 		return resp.StatusCode, string(body)
 	}
-	if code, body := get("healthz"); code != http.StatusServiceUnavailable || body != "north: no connection\n" {
-		t.Errorf("healthz: %d %q", code, body)
+	if code, body := get("health"); code != http.StatusServiceUnavailable || body != "north: no connection\n" {
+		t.Errorf("health: %d %q", code, body)
 	}
 	if code, body := get("status.json"); code != http.StatusOK || !strings.Contains(body, `"connected": false`) {
 		t.Errorf("status.json: %d %s", code, body)

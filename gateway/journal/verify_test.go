@@ -179,7 +179,7 @@ func TestVerifyFinds(t *testing.T) {
 			rehash(t, db, 17)
 		}, []string{"17 order", "17 order"}},
 		{"forged in full", func(t *testing.T, db *sql.DB) {
-			do(t, db, update+`body = replace(body, '"verdict":1', '"verdict":2') WHERE seq = 5`)
+			do(t, db, update+`body = replace(body, '"verdict":"accepted"', '"verdict":"rejected"') WHERE seq = 5`)
 			rehash(t, db, 5)
 		}, []string{"6 order"}},
 		{"unknown field with hashes that hold", func(t *testing.T, db *sql.DB) {

@@ -61,28 +61,15 @@ func constants() []constant {
 	for v := handshake.Accepted; v <= handshake.HeldVerdict; v++ {
 		out = append(out, uintConst("VERDICT_"+upperName(v.String()), int(v)))
 	}
-	for _, n := range []struct {
-		name string
-		v    int
-	}{
-		{"OUTCOME_WRAPPED", int(handshake.Wrapped)},
-		{"OUTCOME_WRAPPED_BY_HAND", int(handshake.WrappedByHand)},
-		{"OUTCOME_REMOVED", int(handshake.Removed)},
-		{"OUTCOME_ABORTED", int(handshake.Aborted)},
-		{"OUTCOME_UNKNOWN", int(handshake.Lost)},
-		{"REASON_DAMAGED", int(handshake.RejectDamaged)},
-		{"REASON_OTHER_OFFER", int(handshake.RejectOtherOffer)},
-		{"REASON_WRONG_ROLL", int(handshake.RejectWrongRoll)},
-		{"REASON_TOO_LATE", int(handshake.RejectTooLate)},
-		{"REASON_NOT_ALIVE", int(handshake.RejectNotAlive)},
-		{"REASON_PERMISSIVE", int(handshake.RejectPermissive)},
-		{"REASON_LIMIT", int(handshake.RejectLimit)},
-	} {
-		out = append(out, uintConst(n.name, n.v))
+	for o := handshake.Wrapped; o <= handshake.Lost; o++ {
+		out = append(out, uintConst("OUTCOME_"+upperName(o.String()), int(o)))
+	}
+	for _, r := range handshake.RejectReasons() {
+		out = append(out, uintConst("REASON_"+upperName(r.Words()), int(r)))
 	}
 	out = append(out,
-		wordConst("KIND_RECIPE", uint16(handshake.KindRecipe)),
-		wordConst("KIND_HOLD", uint16(handshake.KindHold)),
+		wordConst("KIND_"+upperName(handshake.KindRecipe.String()), uint16(handshake.KindRecipe)),
+		wordConst("KIND_"+upperName(handshake.KindHold.String()), uint16(handshake.KindHold)),
 		wordConst("FLAG_ALL_PERMISSIVES", uint16(handshake.AllPermissives)),
 		wordConst("FLAG_MEMORY_LOST", uint16(handshake.MemoryLost)),
 		wordConst("FLAG_MANUAL_SELECTED", uint16(handshake.ManualSelected)),
@@ -95,7 +82,7 @@ func constants() []constant {
 	return append(out, limitConstants()...)
 }
 
-func upperName(s string) string { return strings.ToUpper(strings.ReplaceAll(s, " ", "_")) }
+func upperName(s string) string { return strings.ToUpper(handshake.Spelled(s)) }
 
 // typeWord asks the codec, which has no other place for it.
 func typeWord(id handshake.ID) uint16 {

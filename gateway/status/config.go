@@ -54,5 +54,5 @@ func (m *Metrics) Reloaded(ok bool) {
 		word = "done"
 	}
 	m.reloads.WithLabelValues(word).Inc()
-	m.reloadOK.Set(oneIf(ok))
+	m.accepted.Set(oneIf(ok))
 }

@@ -3,7 +3,6 @@
 package status
 
 import (
-	"strconv"
 	"sync"
 	"time"
 
@@ -36,7 +35,7 @@ type Metrics struct {
 	up        *prometheus.GaugeVec
 	armed     *prometheus.GaugeVec
 	reloads   *prometheus.CounterVec
-	reloadOK  prometheus.Gauge
+	accepted  prometheus.Gauge
 
 	mu     sync.Mutex
 	asked  map[roll]time.Time       // wall time of the request record
@@ -94,9 +93,9 @@ func NewMetrics(r prometheus.Registerer) (*Metrics, error) {
 	add(machineCounts{m})
 	m.reloads = prometheus.NewCounterVec(prometheus.CounterOpts{Namespace: "lapgate", Name: "config_reloads_total", Help: "Attempts to put another configuration in force, by result."}, []string{"result"})
 	add(m.reloads)
-	m.reloadOK = prometheus.NewGauge(prometheus.GaugeOpts{Namespace: "lapgate", Name: "config_last_reload_successful", Help: "1 unless the newest configuration was refused."})
-	m.reloadOK.Set(1)
-	add(m.reloadOK)
+	m.accepted = prometheus.NewGauge(prometheus.GaugeOpts{Namespace: "lapgate", Name: "config_accepted", Help: "1 unless the newest configuration was refused."})
+	m.accepted.Set(1)
+	add(m.accepted)
 	if err != nil {
 		return nil, err
 	}
@@ -140,14 +139,14 @@ func (m *Metrics) Recorded(line string, s record.Stored, took time.Duration) {
 	case record.Request:
 		m.asked[roll{line, r.Roll}] = s.At
 	case record.Verdict:
-		m.offers.WithLabelValues(line, VerdictWord(r.Verdict), strconv.Itoa(int(r.Reason))).Inc()
+		m.offers.WithLabelValues(line, handshake.Spelled(r.Verdict.String()), handshake.VerdictReason(r.Verdict, r.Reason)).Inc()
 		if at, ok := m.asked[roll{line, r.Roll}]; ok {
 			m.verdict.WithLabelValues(line).Observe(s.At.Sub(at).Seconds())
 		}
 	case record.Void:
-		m.offers.WithLabelValues(line, "void", "0").Inc()
+		m.offers.WithLabelValues(line, "void", "none").Inc()
 	case record.Outcome:
-		m.outcomes.WithLabelValues(line, OutcomeWord(r.Outcome.Outcome)).Inc()
+		m.outcomes.WithLabelValues(line, handshake.Spelled(r.Outcome.Outcome.String())).Inc()
 		delete(m.asked, roll{line, r.Outcome.RollNo})
 	case record.Gap:
 		m.gaps.WithLabelValues(line).Inc()
@@ -223,36 +222,6 @@ func oneIf(b bool) float64 {
 		return 1
 	}
 	return 0
-}
-
-// VerdictWord is the word for a verdict.
-func VerdictWord(v handshake.Verdict) string {
-	switch v {
-	case handshake.Accepted:
-		return "accepted"
-	case handshake.Rejected:
-		return "rejected"
-	case handshake.HeldVerdict:
-		return "held"
-	}
-	return "none"
-}
-
-// OutcomeWord is the word for how a roll left the station.
-func OutcomeWord(k handshake.OutcomeKind) string {
-	switch k {
-	case handshake.Wrapped:
-		return "wrapped"
-	case handshake.WrappedByHand:
-		return "by hand"
-	case handshake.Removed:
-		return "removed"
-	case handshake.Aborted:
-		return "aborted"
-	case handshake.Lost:
-		return "lost"
-	}
-	return "outcome " + strconv.Itoa(int(k))
 }
 
 // LevelWord is the word for the level of a notice.

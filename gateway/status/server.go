@@ -39,12 +39,12 @@ type Source struct {
 	Metrics prometheus.Gatherer
 }
 
-// Handler serves /metrics, /healthz, /status.json and the page at /. It
+// Handler serves /metrics, /health, /status.json and the page at /. It
 // answers nothing but GET and HEAD.
 func Handler(s Source) http.Handler {
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", promhttp.HandlerFor(s.Metrics, promhttp.HandlerOpts{}))
-	mux.HandleFunc("GET /healthz", s.health)
+	mux.HandleFunc("GET /health", s.health)
 	mux.HandleFunc("GET /status.json", s.json)
 	mux.HandleFunc("GET /{$}", s.page)
 	return mux

@@ -56,8 +56,8 @@ func TestMetrics(t *testing.T) {
 		`lapgate_gaps_total{line="north"} 1`,
 		`lapgate_handshake_total{key="resends/ACK",line="north"} 3`,
 		`lapgate_invalid_reads_total{cause="crc",line="north"} 1`,
-		`lapgate_offers_total{line="north",reason="0",verdict="void"} 1`,
-		`lapgate_offers_total{line="north",reason="13",verdict="rejected"} 1`,
+		`lapgate_offers_total{line="north",reason="none",verdict="void"} 1`,
+		`lapgate_offers_total{line="north",reason="too_late",verdict="rejected"} 1`,
 		`lapgate_outcomes_total{line="north",outcome="removed"} 1`,
 		`lapgate_sessions_total{cause="start",line="north"} 1`,
 		`lapgate_stale_commits{line="north"} 2`,
@@ -132,7 +132,7 @@ func TestPages(t *testing.T) {
 		code         int
 		want         string
 	}{
-		{"GET", "/healthz", 503, "north: ok\nsouth: ended\n"},
+		{"GET", "/health", 503, "north: ok\nsouth: ended\n"},
 		{"GET", "/status.json", 200, `"version": "test"`},
 		{"GET", "/status.json", 200, `"error": "dial: refused"`},
 		{"GET", "/status.json", 200, `"state": "POLL"`},
@@ -144,7 +144,7 @@ func TestPages(t *testing.T) {
 		{"GET", "/elsewhere", 404, ""},
 		{"POST", "/", 405, ""},
 		{"PUT", "/status.json", 405, ""},
-		{"DELETE", "/healthz", 405, ""},
+		{"DELETE", "/health", 405, ""},
 	} {
 		code, body := do(c.method, c.path)
 		if code != c.code || !strings.Contains(body, c.want) {
@@ -152,8 +152,8 @@ func TestPages(t *testing.T) {
 		}
 	}
 	lines[1].Ended, lines[1].Connected = false, true
-	if code, body := do("GET", "/healthz"); code != 200 || body != "north: ok\nsouth: ok\n" {
-		t.Errorf("healthz: got %d %q", code, body)
+	if code, body := do("GET", "/health"); code != 200 || body != "north: ok\nsouth: ok\n" {
+		t.Errorf("health: got %d %q", code, body)
 	}
 	if err := server.Close(); err != nil {
 		t.Error(err)

@@ -13,7 +13,8 @@ import (
 	"time"
 
 	"github.com/gopcua/opcua/ua"
-	"github.com/gopcua/opcua/uasc"
+
+	"lapgate/gateway/link/opcua/channel"
 )
 
 // serverEndpoint is what a server offers, chosen and checked.
@@ -58,17 +59,14 @@ func FetchCertificates(ctx context.Context, endpoint string, timeout time.Durati
 // discover asks a server for its endpoints, on a connection of its own and
 // unsecured: what comes is hearsay until it has been checked.
 func discover(ctx context.Context, endpoint string, timeout time.Duration) ([]*ua.EndpointDescription, error) {
-	c, err := openChannel(ctx, endpoint, &uasc.Config{
-		SecurityPolicyURI: ua.SecurityPolicyURINone,
-		SecurityMode:      ua.MessageSecurityModeNone,
-		Lifetime:          uint32(tokenLifetime.Milliseconds()),
-		RequestTimeout:    timeout,
-	}, timeout)
+	c, err := dialChannel(ctx, endpoint, channel.Config{
+		Policy: ua.SecurityPolicyURINone, Mode: ua.MessageSecurityModeNone, Lifetime: tokenLifetime, Timeout: timeout,
+	})
 	if err != nil {
 		return nil, err
 	}
-	defer c.close()
-	answer, err := c.call(ctx, &ua.GetEndpointsRequest{EndpointURL: endpoint})
+	defer c.Close()
+	answer, err := c.Call(ctx, &ua.GetEndpointsRequest{EndpointURL: endpoint})
 	if err != nil {
 		return nil, fmt.Errorf("asking for the endpoints: %w", err)
 	}

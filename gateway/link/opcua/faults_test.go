@@ -113,42 +113,56 @@ func TestSessionExpiry(t *testing.T) {
 	}
 }
 
-// TestRenewal lets the keys be renewed once, and swallows the next renewal.
+// TestRenewal lets the keys be renewed before a request, and swallows the next
+// renewal: the request that waited for it was never sent.
 func TestRenewal(t *testing.T) {
-	px := newProxy(t, fresh(t).address)
+	pl := fresh(t)
+	px := newProxy(t, pl.address)
+	var opened atomic.Int32
 	var swallow atomic.Bool
-	renewed, swallowed := make(chan bool, 100), make(chan bool, 100)
 	px.stall = func(b []byte) bool {
 		if !bytes.HasPrefix(b, []byte("OPN")) {
 			return false
 		}
-		if swallow.Load() {
-			swallowed <- true
-			return true
-		}
-		renewed <- true
-		return false
+		opened.Add(1)
+		return swallow.Load()
 	}
-	s := settings(t, px.address(), best)
-	d := dialer(t, s)
-	d.lifetime = 2 * time.Second // renewed after one
-	p, err := d.Dial(bounded(t, patience))
-	if err != nil {
-		t.Fatal(err)
+	for _, sec := range securities() {
+		t.Run(sec.String(), func(t *testing.T) {
+			d := dialer(t, settings(t, px.address(), sec))
+			d.lifetime = time.Nanosecond // so that every request renews
+			p, err := d.Dial(bounded(t, patience))
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer p.Close()
+			before := opened.Load()
+			lives(t, p)
+			ack := make([]uint16, handshake.AckWords)
+			if err := (&handshake.Ack{UpTo: 7}).Encode(ack); err != nil {
+				t.Fatal(err)
+			}
+			if err := p.Write(bounded(t, patience), handshake.ACK, ack); err != nil {
+				t.Error(err)
+			}
+			lives(t, p)
+			if n := opened.Load() - before; n != 3 {
+				t.Errorf("%d renewals for three requests", n)
+			}
+			swallow.Store(true)
+			defer swallow.Store(false)
+			asked := pl.count()
+			err = p.Write(bounded(t, impatience), handshake.ACK, ack)
+			if link.ClassOf(err) != link.Down || !errors.Is(err, context.DeadlineExceeded) || len(mention(err, "renewing the keys")) > 0 {
+				t.Errorf("got %v, want down by the deadline", err)
+			}
+			if pl.count() != asked {
+				t.Error("the request was sent without keys")
+			}
+			isDead(t, p)
+		})
 	}
-	defer p.Close()
-	for range 3 { // for discovery, for the channel, and the renewal
-		<-renewed
-	}
-	lives(t, p)
-	swallow.Store(true)
-	<-swallowed
-	err = p.Read(bounded(t, impatience), span(handshake.REQ, 0))
-	if link.ClassOf(err) != link.Unknown || !errors.Is(err, context.DeadlineExceeded) {
-		t.Errorf("got %v, want unknown by the deadline", err)
-	}
-	isDead(t, p)
-	swallow.Store(false)
+	d := dialer(t, settings(t, px.address(), best))
 	again, err := d.Dial(bounded(t, patience))
 	if err != nil {
 		t.Fatal(err)
@@ -162,15 +176,15 @@ func TestRenewal(t *testing.T) {
 func TestOverLimit(t *testing.T) {
 	pl := another(t, plantSpec{limit: 5})
 	p := dial(t, settings(t, pl.address, security{PolicyNone, ModeNone}))
-	if p.limit != 5 {
-		t.Fatalf("limit is %d, want 5", p.limit)
+	if p.reads != 5 {
+		t.Fatalf("limit is %d, want 5", p.reads)
 	}
 	pl.store(handshake.OUT, 63, []uint16{63})
 	spans := ring()
 	if err := p.Read(bounded(t, patience), spans...); err != nil || spans[63].Dst[0] != 63 {
 		t.Errorf("the ring: %v, %d", err, spans[63].Dst[0])
 	}
-	p.limit = 0
+	p.reads = 0
 	err := p.Read(bounded(t, patience), spans...)
 	if link.ClassOf(err) != link.Refused || len(mention(err, "refused the request", "fewer nodes")) > 0 {
 		t.Errorf("over the limit: got %v, want a refusal", err)
@@ -236,13 +250,25 @@ func TestTypeChange(t *testing.T) {
 	}
 }
 
-// TestStaleAnswer gives the answer to another request: the call ends by its own
-// time-out, since nobody else ends it.
+// TestStaleAnswer gives the answer to another request: it is refused at once,
+// nobody waits for the right one.
 func TestStaleAnswer(t *testing.T) {
 	px := newProxy(t, fresh(t).address)
 	p := dial(t, settings(t, px.address(), security{PolicyNone, ModeNone}))
-	p.channel.timeout = impatience
 	px.play(linktest.StaleTransaction)
+	err := p.Read(bounded(t, patience), span(handshake.REQ, 0))
+	if link.ClassOf(err) != link.Unknown || len(mention(err, "answer is for request")) > 0 {
+		t.Errorf("got %v, want the answer refused", err)
+	}
+	isDead(t, p)
+}
+
+// TestSilence waits no longer than the settings say, whatever the context.
+func TestSilence(t *testing.T) {
+	px := newProxy(t, fresh(t).address)
+	p := dial(t, settings(t, px.address(), security{PolicyNone, ModeNone}))
+	p.channel.SetTimeout(impatience)
+	px.play(linktest.BlackHole)
 	err := p.Read(bounded(t, patience), span(handshake.REQ, 0))
 	if link.ClassOf(err) != link.Unknown || len(mention(err, "did not answer in time")) > 0 {
 		t.Errorf("got %v, want unknown by time", err)
@@ -250,17 +276,15 @@ func TestStaleAnswer(t *testing.T) {
 	isDead(t, p)
 }
 
+// TestLibraryPanic has the library fail over a value that it cannot encode.
 func TestLibraryPanic(t *testing.T) {
 	p := dial(t, settings(t, fresh(t).address, best))
-	secure := p.channel.secure
-	p.channel.secure = nil
-	err := p.Read(bounded(t, patience), span(handshake.REQ, 0))
-	p.channel.secure = secure
+	_, err := p.write(bounded(t, patience), []*ua.WriteValue{{NodeID: p.item(handshake.ACK, 0).NodeID}})
+	err = p.fail("write", handshake.ACK, err)
 	if link.ClassOf(err) != link.Unknown || len(mention(err, "the library failed")) > 0 {
 		t.Errorf("got %v, want unknown", err)
 	}
 	isDead(t, p)
-	_ = secure.Close()
 }
 
 // TestNoServer dials what is no OPC UA server.

@@ -13,6 +13,7 @@ import (
 	"github.com/gopcua/opcua/ua"
 
 	"lapgate/gateway/link"
+	"lapgate/gateway/link/opcua/channel"
 )
 
 // timedOut tells whether nothing came in time.
@@ -157,7 +158,7 @@ func (d *Dialer) dialError(ctx context.Context, err error) error {
 	var (
 		conf    *configError
 		survey  *surveyError
-		opening *openError
+		opening *channel.OpenError
 		session *sessionError
 		status  ua.StatusCode
 		misfit  *mismatchError

@@ -1,23 +1,21 @@
 // Package opcua is the controller link over OPC UA. Every block is a variable
 // of its own, an array of UInt16; they are polled, never subscribed to.
 //
-// The library packs, secures and unpacks. Connections, deadlines, the session
-// and the checking of answers and certificates are done here. A call that gets
-// no valid answer in time ends the connection: nothing is tried again, nothing
+// Package channel secures the messages; the session, the checking of
+// certificates and what may be concluded from an answer are here. A call that
+// gets no valid answer in time ends the connection: nothing is tried again, nothing
 // is reconnected behind the caller's back, and whether the link lives is told
 // by the controller's data alone.
 package opcua
 
 import (
 	"context"
-	"crypto/sha1" // OPC UA names certificates by SHA-1; nothing is proved by it
 	"errors"
 	"fmt"
 	"sync"
 	"time"
 
 	"github.com/gopcua/opcua/ua"
-	"github.com/gopcua/opcua/uasc"
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
@@ -58,73 +56,17 @@ func New(settings Settings) (*Dialer, error) {
 // before any work depends on it. Errors are *link.Error of class Down or
 // ConfigClass.
 func (d *Dialer) Dial(ctx context.Context) (link.Port, error) {
-	p, err := d.dial(ctx)
+	p := &port{}
+	c, err := d.connect(ctx, func(ctx context.Context, c *connection) error {
+		p.connection = c
+		return p.survey(ctx)
+	})
 	if err != nil {
-		return nil, d.dialError(ctx, err)
+		return nil, err
 	}
+	p.connection = c
 	return p, nil
 }
-
-func (d *Dialer) dial(ctx context.Context) (*port, error) {
-	c, err := d.session(ctx)
-	if err != nil {
-		return nil, err
-	}
-	p := &port{channel: c, dialer: d}
-	if err := p.survey(ctx); err != nil {
-		c.close()
-		return nil, err
-	}
-	c.timeout = d.settings.Timeout
-	return p, nil
-}
-
-// session connects, checks the server's certificate and logs in.
-func (d *Dialer) session(ctx context.Context) (*channel, error) {
-	if err := ctx.Err(); err != nil {
-		return nil, err
-	}
-	s := &d.settings
-	now := time.Now()
-	if err := d.checkOwn(now); err != nil {
-		return nil, err
-	}
-	offered, err := discover(ctx, s.Endpoint, s.Timeout)
-	if err != nil {
-		return nil, err
-	}
-	server, err := choose(s, offered, now)
-	if err != nil {
-		return nil, err
-	}
-	d.warnOf(server, now)
-	conf := &uasc.Config{
-		SecurityPolicyURI: s.Policy.uri(),
-		SecurityMode:      s.Mode.code(),
-		Lifetime:          uint32(d.lifetime.Milliseconds()),
-		RequestTimeout:    s.Timeout,
-		UserKey:           s.User.Key,
-	}
-	if d.own != nil {
-		thumb := sha1.Sum(server.leaf.Raw)
-		conf.Certificate, conf.LocalKey = d.own.cert.Raw, d.own.key
-		conf.RemoteCertificate, conf.Thumbprint = server.leaf.Raw, thumb[:]
-	}
-	c, err := openChannel(ctx, s.Endpoint, conf, max(s.Timeout, loginPatience))
-	if err != nil {
-		return nil, err
-	}
-	if err := c.login(ctx, s, server, d.own); err != nil {
-		c.close()
-		return nil, err
-	}
-	return c, nil
-}
-
-// loginPatience is the least time that a server gets for each step of a login
-// and of the survey: a small controller calculates with long numbers then. The
-// context of Dial can end it sooner.
-const loginPatience = 5 * time.Second
 
 // checkOwn refuses an expired certificate of the gateway, and warns ahead.
 func (d *Dialer) checkOwn(now time.Time) error {
@@ -168,23 +110,12 @@ func (d *Dialer) tell(holds bool, key string, w Warning) {
 	}
 }
 
-// port is one connection. It is used by one goroutine at a time.
+// port is the blocks on one connection. It is used by one goroutine at a time.
 type port struct {
-	channel *channel
-	dialer  *Dialer
+	*connection
 	blocks  [int(handshake.ACK) + 1]*ua.ReadValueID
 	entries [handshake.OutEntries]*ua.ReadValueID
-	limit   int // nodes in one read, 0 for any number
-	skew    time.Duration
-	dead    error
-
-	request ua.ReadRequest
-	nodes   []*ua.ReadValueID
 }
-
-// Skew is how far the clock of the server is ahead of the gateway's, as it was
-// at the last read.
-func (p *port) Skew() time.Duration { return p.skew }
 
 func (p *port) item(id handshake.ID, entry int) *ua.ReadValueID {
 	if id == handshake.OUT {
@@ -201,10 +132,7 @@ func (p *port) Read(ctx context.Context, spans ...link.Span) error {
 		return p.refuseDead("read", spans[0].Block)
 	}
 	for len(spans) > 0 {
-		n := len(spans)
-		if p.limit > 0 {
-			n = min(n, p.limit)
-		}
+		n := portion(len(spans), p.reads)
 		if err := p.readPart(ctx, spans[:n]); err != nil {
 			return err
 		}
@@ -238,56 +166,6 @@ func (p *port) readPart(ctx context.Context, spans []link.Span) error {
 	return nil
 }
 
-// ask reads nodes in one request, fresh and with both timestamps, and returns
-// as many results as were asked for.
-func (p *port) ask(ctx context.Context, nodes []*ua.ReadValueID) ([]*ua.DataValue, error) {
-	p.request = ua.ReadRequest{MaxAge: 0, TimestampsToReturn: ua.TimestampsToReturnBoth, NodesToRead: nodes}
-	asked := time.Now()
-	answer, err := p.channel.call(ctx, &p.request)
-	if err != nil {
-		return nil, err
-	}
-	response, ok := answer.(*ua.ReadResponse)
-	if !ok {
-		return nil, &mismatchError{fmt.Errorf("answer is a %T, want a read", answer)}
-	}
-	if len(response.Results) != len(nodes) {
-		return nil, &mismatchError{fmt.Errorf("answer holds %d values, want %d", len(response.Results), len(nodes))}
-	}
-	for _, v := range response.Results {
-		if v == nil {
-			return nil, &mismatchError{errors.New("answer holds an empty value")}
-		}
-	}
-	if h := response.ResponseHeader; h != nil {
-		p.measure(asked, time.Now(), h.Timestamp)
-	}
-	return response.Results, nil
-}
-
-// measure compares the server's time of its answer with the middle of our
-// wait for it.
-func (p *port) measure(asked, answered, stamp time.Time) {
-	if stamp.IsZero() {
-		return
-	}
-	p.skew = stamp.Sub(asked.Round(0).Add(answered.Sub(asked) / 2))
-	limit := p.dialer.settings.SkewLimit
-	if p.skew.Abs() <= limit {
-		p.dialer.tell(false, "skew", Warning{})
-		return
-	}
-	p.dialer.tell(true, "skew", Warning{"clock-skew",
-		fmt.Sprintf("the clock of the server is %v off ours, more than %v", p.skew.Round(time.Millisecond), limit),
-		"let both machines take the time from the same source; certificates and records rest on it"})
-}
-
-// mismatchError is an answer that does not fit the request.
-type mismatchError struct{ err error }
-
-func (e *mismatchError) Error() string { return e.err.Error() }
-func (e *mismatchError) Unwrap() error { return e.err }
-
 // wordsOf takes the registers of a value.
 func wordsOf(v *ua.DataValue, want int) ([]uint16, error) {
 	if v.Value == nil || v.Value.Value() == nil {
@@ -304,7 +182,7 @@ func wordsOf(v *ua.DataValue, want int) ([]uint16, error) {
 }
 
 // Write writes one node, so it is one request whatever the server's limit of
-// nodes. Only the value is sent: a server may refuse a status or a time.
+// nodes.
 func (p *port) Write(ctx context.Context, b handshake.ID, words []uint16) error {
 	if err := link.CheckWrite(b, words); err != nil {
 		return err
@@ -312,22 +190,15 @@ func (p *port) Write(ctx context.Context, b handshake.ID, words []uint16) error 
 	if p.dead != nil {
 		return p.refuseDead("write", b)
 	}
-	value, err := ua.NewVariant(words)
+	item, err := writing("write", b, p.item(b, 0).NodeID, words)
 	if err != nil {
-		return &link.Error{Op: "write", Block: b, Class: link.ConfigClass, Err: err, Help: "this is a fault of the gateway; report it"}
+		return err
 	}
-	answer, err := p.channel.call(ctx, &ua.WriteRequest{NodesToWrite: []*ua.WriteValue{{
-		NodeID: p.item(b, 0).NodeID, AttributeID: ua.AttributeIDValue,
-		Value: &ua.DataValue{EncodingMask: ua.DataValueValue, Value: value},
-	}}})
+	results, err := p.write(ctx, []*ua.WriteValue{item})
 	if err != nil {
 		return p.fail("write", b, err)
 	}
-	response, ok := answer.(*ua.WriteResponse)
-	if !ok || len(response.Results) != 1 {
-		return p.fail("write", b, &mismatchError{fmt.Errorf("answer is a %T, want a write with one result", answer)})
-	}
-	switch status := response.Results[0]; {
+	switch status := results[0]; {
 	case status == ua.StatusGoodCompletesAsynchronously:
 		return p.fail("write", b, fmt.Errorf("the write is not done yet: %w", status))
 	case good(status):
@@ -337,42 +208,4 @@ func (p *port) Write(ctx context.Context, b handshake.ID, words []uint16) error 
 	default:
 		return p.fail("write", b, status)
 	}
-}
-
-// good tells by the two highest bits whether data may be used.
-func good(s ua.StatusCode) bool { return s>>30 == 0 }
-
-func (p *port) refuseDead(op string, b handshake.ID) error {
-	return &link.Error{Op: op, Block: b, Class: link.Down, Err: fmt.Errorf("the port is dead since: %w", p.dead)}
-}
-
-// fail classes an error, and ends the connection unless the server certainly
-// answered this request and did nothing.
-func (p *port) fail(op string, b handshake.ID, err error) error {
-	e := &link.Error{Op: op, Block: b, Class: link.Unknown, Err: err, Help: silenceHelp(err)}
-	var f *fault
-	switch {
-	case errors.Is(err, errUnsent):
-		e.Class = link.Down
-		if timedOut(err) {
-			e.Help = "" // the caller's time was over before anything was sent
-		}
-	case errors.As(err, &f):
-		e.Class, e.Help = faultClass(f.status), statusHelp(f.status)
-	}
-	if e.Class != link.Refused {
-		p.dead = err
-		p.channel.abandon()
-	}
-	return e
-}
-
-var errClosed = errors.New("the port was closed")
-
-func (p *port) Close() error {
-	if p.dead == nil {
-		p.dead = errClosed
-		p.channel.close()
-	}
-	return nil
 }

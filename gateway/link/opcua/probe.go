@@ -52,11 +52,11 @@ func Offers(ctx context.Context, endpoint string, timeout time.Duration) ([]Offe
 // Probe looks around in a server. It reads and browses, and can do nothing
 // else.
 type Probe struct {
-	port  *port
-	times []time.Duration
+	connection *connection
+	times      []time.Duration
 }
 
-// OpenProbe connects and logs in as Dial does, but asks for no block. The name
+// OpenProbe connects and logs in as Dial does, but asks for no handshake. The name
 // of the line does not matter. Errors are *link.Error of class Down or
 // ConfigClass.
 func OpenProbe(ctx context.Context, settings Settings) (*Probe, error) {
@@ -67,16 +67,15 @@ func OpenProbe(ctx context.Context, settings Settings) (*Probe, error) {
 	if err != nil {
 		return nil, err
 	}
-	c, err := d.session(ctx)
+	c, err := d.connect(ctx, nil)
 	if err != nil {
-		return nil, d.dialError(ctx, err)
+		return nil, err
 	}
-	c.timeout = settings.Timeout
-	return &Probe{port: &port{channel: c, dialer: d}}, nil
+	return &Probe{connection: c}, nil
 }
 
 // Close ends the session and the connection.
-func (p *Probe) Close() error { return p.port.Close() }
+func (p *Probe) Close() error { return p.connection.Close() }
 
 // RoundTrips are how long the answers took, in order.
 func (p *Probe) RoundTrips() []time.Duration { return slices.Clone(p.times) }
@@ -98,8 +97,7 @@ type ServerInfo struct {
 	Skew                    time.Duration // of its clock, ahead of ours
 }
 
-// Server reads what the server says of itself, first how much it may be asked
-// for at once.
+// Server reads what the server says of itself.
 func (p *Probe) Server(ctx context.Context) (*ServerInfo, error) {
 	limits := []struct {
 		name string
@@ -120,20 +118,13 @@ func (p *Probe) Server(ctx context.Context) (*ServerInfo, error) {
 	}
 	var items []*ua.ReadValueID
 	for _, n := range nodes {
-		items = append(items, attribute(ua.NewNumericNodeID(0, n), ua.AttributeIDValue))
+		items = append(items, valueOfNode(ua.NewNumericNodeID(0, n)))
 	}
-	limit := attribute(ua.NewNumericNodeID(0, id.Server_ServerCapabilities_OperationLimits_MaxNodesPerRead), ua.AttributeIDValue)
-	results, err := p.read(ctx, []*ua.ReadValueID{limit})
+	results, err := p.readAll(ctx, items)
 	if err != nil {
 		return nil, err
 	}
-	if n, ok := valueOf[uint32](results[0]); ok && n < 1<<31 {
-		p.port.limit = int(n)
-	}
-	if results, err = p.readAll(ctx, items); err != nil {
-		return nil, err
-	}
-	info := &ServerInfo{Skew: p.port.skew}
+	info := &ServerInfo{Skew: p.connection.skew}
 	info.Namespaces, _ = valueOf[[]string](results[0])
 	if state, ok := valueOf[int32](results[1]); ok {
 		info.State = strings.TrimPrefix(ua.ServerState(state).String(), "ServerState")
@@ -280,6 +271,8 @@ func show(v any) string {
 		return "empty"
 	case time.Time:
 		return x.UTC().Format(time.RFC3339Nano)
+	case *ua.ExtensionObject:
+		return "a structure"
 	case []byte:
 		text = hex.EncodeToString(x)
 	case string:
@@ -415,31 +408,14 @@ func (p *Probe) references(ctx context.Context, node *ua.NodeID, most int) (list
 	return r.References, len(r.ContinuationPoint) > 0, nil
 }
 
-func attribute(node *ua.NodeID, a ua.AttributeID) *ua.ReadValueID {
-	return &ua.ReadValueID{NodeID: node, AttributeID: a, DataEncoding: &ua.QualifiedName{}}
-}
-
-// valueOf is a good value of one type.
-func valueOf[T any](v *ua.DataValue) (value T, ok bool) {
-	if !good(v.Status) || v.Value == nil {
-		return value, false
-	}
-	value, ok = v.Value.Value().(T)
-	return value, ok
-}
-
 // mostItems is asked for at once where the server does not say how many it
 // takes.
 const mostItems = 500
 
 // readAll reads any number of items, in as few requests as the server takes.
 func (p *Probe) readAll(ctx context.Context, items []*ua.ReadValueID) ([]*ua.DataValue, error) {
-	most := mostItems
-	if p.port.limit > 0 {
-		most = min(most, p.port.limit)
-	}
 	var all []*ua.DataValue
-	for chunk := range slices.Chunk(items, most) {
+	for chunk := range slices.Chunk(items, portion(mostItems, p.connection.reads)) {
 		part, err := p.read(ctx, chunk)
 		if err != nil {
 			return nil, err
@@ -451,14 +427,14 @@ func (p *Probe) readAll(ctx context.Context, items []*ua.ReadValueID) ([]*ua.Dat
 
 func (p *Probe) read(ctx context.Context, items []*ua.ReadValueID) ([]*ua.DataValue, error) {
 	asked := time.Now()
-	results, err := p.port.ask(ctx, items)
+	results, err := p.connection.ask(ctx, items)
 	p.times = append(p.times, time.Since(asked))
 	return results, withHelp("reading", err)
 }
 
 func (p *Probe) call(ctx context.Context, request ua.Request) (ua.Response, error) {
 	asked := time.Now()
-	answer, err := p.port.channel.call(ctx, request)
+	answer, err := p.connection.channel.Call(ctx, request)
 	p.times = append(p.times, time.Since(asked))
 	return answer, withHelp("browsing", err)
 }

@@ -445,7 +445,7 @@ func TestClockSkew(t *testing.T) {
 	var got []Warning
 	d := dialer(t, settings(t, "127.0.0.1:4840", security{PolicyNone, ModeNone}))
 	d.settings.Warn = func(w Warning) { got = append(got, w) }
-	p := &port{dialer: d}
+	p := &connection{dialer: d}
 	asked := time.Now()
 	for _, tt := range []struct {
 		ahead time.Duration

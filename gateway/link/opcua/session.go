@@ -4,10 +4,15 @@ import (
 	"bytes"
 	"context"
 	"crypto/rand"
+	"crypto/rsa"
+	"encoding/binary"
 	"errors"
 	"fmt"
+	"slices"
 
 	"github.com/gopcua/opcua/ua"
+
+	"lapgate/gateway/link/opcua/channel"
 )
 
 // nonceLength is what the policies want at least, in bytes.
@@ -24,7 +29,8 @@ func (e *sessionError) Unwrap() error { return e.err }
 
 // login opens a session on the channel for the user of the settings. The
 // server must prove that it has the key of the certificate that was checked.
-func (c *channel) login(ctx context.Context, s *Settings, server *serverEndpoint, own *identity) error {
+func (c *connection) login(ctx context.Context, server *serverEndpoint) error {
+	s, own := &c.dialer.settings, c.dialer.own
 	nonce := make([]byte, nonceLength)
 	if _, err := rand.Read(nonce); err != nil {
 		return err
@@ -37,17 +43,17 @@ func (c *channel) login(ctx context.Context, s *Settings, server *serverEndpoint
 	}
 	request := &ua.CreateSessionRequest{
 		ClientDescription:       application,
-		EndpointURL:             c.url,
+		EndpointURL:             s.Endpoint,
 		SessionName:             "lapgate " + s.Line,
 		ClientNonce:             nonce,
 		RequestedSessionTimeout: float64(sessionTimeout.Milliseconds()),
-		MaxResponseMessageSize:  maxMessage,
+		MaxResponseMessageSize:  channel.MaxMessage,
 	}
 	if own != nil {
 		application.ApplicationURI = own.uri()
 		request.ClientCertificate = own.cert.Raw
 	}
-	answer, err := c.call(ctx, request)
+	answer, err := c.channel.Call(ctx, request)
 	if err != nil {
 		return &sessionError{"opening a session", err}
 	}
@@ -60,26 +66,35 @@ func (c *channel) login(ctx context.Context, s *Settings, server *serverEndpoint
 			return fmt.Errorf("opening a session: %w", err)
 		}
 	}
-	activate, err := c.credentials(s, server, created.ServerNonce)
+	activate, err := c.credentials(server, created.ServerNonce)
 	if err != nil {
 		return err
 	}
-	c.token = created.AuthenticationToken
-	if _, err := c.call(ctx, activate); err != nil {
+	c.channel.SetSession(created.AuthenticationToken)
+	if _, err := c.channel.Call(ctx, activate); err != nil {
 		return &sessionError{"logging in (" + describe(s.User.kind()) + ")", err}
 	}
 	return nil
 }
 
-// prove checks the server's signature, with the certificate that was checked.
-func (c *channel) prove(server *serverEndpoint, created *ua.CreateSessionResponse, nonce []byte) error {
+// prove checks the server's signature, with the certificate that was checked,
+// and that the nonce that ours will be over is as long as it must be.
+func (c *connection) prove(server *serverEndpoint, created *ua.CreateSessionResponse, nonce []byte) error {
 	if shown, err := leaf(created.ServerCertificate); err != nil || !bytes.Equal(shown.Raw, server.leaf.Raw) {
 		return errors.New("the server shows another certificate than the one that was checked; somebody may stand between")
 	}
 	if created.ServerSignature == nil {
 		return errors.New("the server proves nothing: the answer has no signature")
 	}
-	if err := c.secure.VerifySessionSignature(server.leaf.Raw, nonce, created.ServerSignature.Signature); err != nil {
+	if n := len(created.ServerNonce); n < nonceLength {
+		return fmt.Errorf("the server gives a nonce of %d bytes, want %d at least", n, nonceLength)
+	}
+	own := c.dialer.own
+	a, err := channel.Algorithm(c.dialer.settings.Policy.uri(), own.key, server.leaf.Raw)
+	if err != nil {
+		return err
+	}
+	if err := a.VerifySignature(slices.Concat(own.cert.Raw, nonce), created.ServerSignature.Signature); err != nil {
 		return fmt.Errorf("the server's signature is wrong, it has not the key of its certificate: %w", err)
 	}
 	return nil
@@ -87,42 +102,74 @@ func (c *channel) prove(server *serverEndpoint, created *ua.CreateSessionRespons
 
 // credentials makes the login. The kind of user is the one configured: there
 // is no falling back to anonymous.
-func (c *channel) credentials(s *Settings, server *serverEndpoint, nonce []byte) (*ua.ActivateSessionRequest, error) {
+func (c *connection) credentials(server *serverEndpoint, nonce []byte) (*ua.ActivateSessionRequest, error) {
+	s := &c.dialer.settings
 	request := &ua.ActivateSessionRequest{
 		ClientSignature:    &ua.SignatureData{},
 		LocaleIDs:          []string{"en"},
 		UserTokenSignature: &ua.SignatureData{},
 	}
 	policy := server.login
-	algorithm := policy.SecurityPolicyURI
-	if algorithm == "" {
-		algorithm = s.Policy.uri()
+	userPolicy := policy.SecurityPolicyURI
+	if userPolicy == "" {
+		userPolicy = s.Policy.uri()
 	}
-	var err error
 	if s.Policy != PolicyNone {
-		request.ClientSignature.Signature, request.ClientSignature.Algorithm, err = c.secure.NewSessionSignature(server.leaf.Raw, nonce)
-		if err != nil {
-			return nil, fmt.Errorf("signing: %w", err)
+		if err := signNonce(request.ClientSignature, s.Policy.uri(), c.dialer.own.key, server, nonce); err != nil {
+			return nil, err
 		}
 	}
 	switch s.User.kind() {
 	case ua.UserTokenTypeUserName:
 		token := &ua.UserNameIdentityToken{PolicyID: policy.PolicyID, UserName: s.User.Name}
-		if algorithm == ua.SecurityPolicyURINone {
-			token.Password = []byte(s.User.Password) // only inside an encrypted channel, see choose
-		} else if token.Password, token.EncryptionAlgorithm, err = c.secure.EncryptUserPassword(algorithm, string(s.User.Password), server.leaf.Raw, nonce); err != nil {
-			return nil, fmt.Errorf("encrypting the password: %w", err)
+		if err := s.User.fill(token, userPolicy, server, nonce); err != nil {
+			return nil, err
 		}
 		request.UserIdentityToken = ua.NewExtensionObject(token)
 	case ua.UserTokenTypeCertificate:
 		token := &ua.X509IdentityToken{PolicyID: policy.PolicyID, CertificateData: s.User.Certificate}
-		signature := request.UserTokenSignature
-		if signature.Signature, signature.Algorithm, err = c.secure.NewUserTokenSignature(algorithm, server.leaf.Raw, nonce); err != nil {
-			return nil, fmt.Errorf("signing for the user: %w", err)
+		if err := signNonce(request.UserTokenSignature, userPolicy, s.User.Key, server, nonce); err != nil {
+			return nil, fmt.Errorf("for the user: %w", err)
 		}
 		request.UserIdentityToken = ua.NewExtensionObject(token)
 	default:
 		request.UserIdentityToken = ua.NewExtensionObject(&ua.AnonymousIdentityToken{PolicyID: policy.PolicyID})
 	}
 	return request, nil
+}
+
+// signNonce proves that we have a key, by a signature over the certificate and
+// the nonce of the server.
+func signNonce(to *ua.SignatureData, policy string, key *rsa.PrivateKey, server *serverEndpoint, nonce []byte) error {
+	a, err := channel.Algorithm(policy, key, server.leaf.Raw)
+	if err != nil {
+		return fmt.Errorf("signing: %w", err)
+	}
+	if to.Signature, err = a.Signature(slices.Concat(server.leaf.Raw, nonce)); err != nil {
+		return fmt.Errorf("signing: %w", err)
+	}
+	to.Algorithm = a.SignatureURI()
+	return nil
+}
+
+// fill sets the password, encrypted for the server with its nonce: its length
+// with the nonce, itself, the nonce; OPC 10000-4 section 7.40.2.2. Without a
+// policy it is in clear, which happens only inside an encrypted channel, see
+// chooseLogin.
+func (u *User) fill(token *ua.UserNameIdentityToken, policy string, server *serverEndpoint, nonce []byte) error {
+	if policy == ua.SecurityPolicyURINone {
+		token.Password = []byte(u.Password)
+		return nil
+	}
+	a, err := channel.Algorithm(policy, nil, server.leaf.Raw)
+	if err != nil {
+		return fmt.Errorf("encrypting the password: %w", err)
+	}
+	secret := binary.LittleEndian.AppendUint32(nil, uint32(len(u.Password)+len(nonce)))
+	secret = append(append(secret, u.Password...), nonce...)
+	if token.Password, err = a.Encrypt(secret); err != nil {
+		return fmt.Errorf("encrypting the password: %w", err)
+	}
+	token.EncryptionAlgorithm = a.EncryptionURI()
+	return nil
 }

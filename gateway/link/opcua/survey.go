@@ -13,10 +13,9 @@ import (
 	"lapgate/gateway/handshake"
 )
 
-// survey finds the namespace, reads the server's limit and then every block
-// once, and checks types, lengths and rights. All problems are named at once.
+// survey finds the namespace and reads every block once, and checks types, lengths and rights. All problems are named at once.
 func (p *port) survey(ctx context.Context) error {
-	namespace, err := p.server(ctx)
+	namespace, err := p.namespace(ctx)
 	if err != nil {
 		return err
 	}
@@ -27,10 +26,7 @@ func (p *port) survey(ctx context.Context) error {
 	found := &findings{}
 	readOnly := false
 	for rest := checks; len(rest) > 0; {
-		n := len(rest)
-		if p.limit > 0 {
-			n = min(n, p.limit)
-		}
+		n := portion(len(rest), p.reads)
 		p.nodes = p.nodes[:0]
 		for _, c := range rest[:n] {
 			p.nodes = append(p.nodes, c.node)
@@ -54,23 +50,11 @@ func (p *port) survey(ctx context.Context) error {
 	return found.err()
 }
 
-// server resolves the namespace and reads the limit of nodes in one read.
-func (p *port) server(ctx context.Context) (uint16, error) {
-	value := func(node uint32) *ua.ReadValueID {
-		return &ua.ReadValueID{NodeID: ua.NewNumericNodeID(0, node), AttributeID: ua.AttributeIDValue, DataEncoding: &ua.QualifiedName{}}
-	}
-	results, err := p.ask(ctx, []*ua.ReadValueID{
-		value(id.Server_NamespaceArray),
-		value(id.Server_ServerCapabilities_OperationLimits_MaxNodesPerRead),
-	})
+// namespace finds the index of the configured namespace.
+func (p *port) namespace(ctx context.Context) (uint16, error) {
+	results, err := p.ask(ctx, []*ua.ReadValueID{valueOfNode(ua.NewNumericNodeID(0, id.Server_NamespaceArray))})
 	if err != nil {
 		return 0, fmt.Errorf("reading the namespaces: %w", err)
-	}
-	// A server without this limit has no such node, or says 0.
-	if v := results[1]; good(v.Status) && v.Value != nil {
-		if n, ok := v.Value.Value().(uint32); ok && n < 1<<31 {
-			p.limit = int(n)
-		}
 	}
 	v := results[0]
 	if !good(v.Status) || v.Value == nil {
@@ -103,7 +87,7 @@ func (p *port) place(namespace uint16) error {
 			if err != nil {
 				return &configError{fmt.Errorf("node of block %s: %w", b, err), "correct the identifiers of the nodes"}
 			}
-			item := &ua.ReadValueID{NodeID: node, AttributeID: ua.AttributeIDValue, DataEncoding: &ua.QualifiedName{}}
+			item := valueOfNode(node)
 			if b == handshake.OUT {
 				p.entries[entry] = item
 			} else {

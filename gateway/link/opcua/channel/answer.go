@@ -47,8 +47,8 @@ const (
 	mostDimensions = 8
 	mostElements   = 65535 // of one array in a value, as the library has it
 	// Decoding one small value takes hundreds of bytes, and a single byte can
-	// stand for one: so many are allowed, and one more for each four bytes.
-	freeValues, bytesPerValue = 1000, 4
+	// stand for one: so many are allowed, and one more for each three bytes.
+	freeValues, bytesPerValue = 1000, 3
 )
 
 // checkAnswer walks over an encoded answer without decoding it: it is the answer
@@ -155,7 +155,7 @@ func (w *walker) array(least int, element func(*walker)) {
 	}
 }
 
-// value counts one small value.
+// value counts one value that can be shorter than four bytes.
 func (w *walker) value() {
 	if w.values--; w.values < 0 {
 		w.fail("more small values than its length allows")
@@ -195,6 +195,7 @@ func (w *walker) kind() uint32 {
 func (w *walker) nodeID() { w.identifier(w.byte()) }
 
 func (w *walker) identifier(form byte) {
+	w.value()
 	switch form {
 	case 0:
 		w.take(1)
@@ -230,6 +231,7 @@ func (w *walker) qualifiedName() {
 }
 
 func (w *walker) localizedText() {
+	w.value()
 	mask := w.byte()
 	if mask > 3 {
 		w.fail("a localized text of form %#x", mask)
@@ -375,7 +377,6 @@ func (w *walker) variant() {
 		w.take(n * size)
 	} else {
 		for i := 0; i < n && w.err == nil; i++ {
-			w.value()
 			w.one(size, walk)
 		}
 	}

@@ -1,8 +1,16 @@
 package opcua
 
 import (
+	"bufio"
 	"context"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -13,10 +21,56 @@ import (
 	"lapgate/gateway/link"
 )
 
+// serverVariable makes a run of this test binary the server of a benchmark; it
+// names the folder of its certificates.
+const serverVariable = "LAPGATE_BENCH_SERVER"
+
+// TestServeBenchmark is no test: it is the server of a benchmark, in a process
+// of its own, until its standard input ends.
+func TestServeBenchmark(t *testing.T) {
+	dir := os.Getenv(serverVariable)
+	if dir == "" {
+		t.Skip("only for benchmarks")
+	}
+	fmt.Printf("serving %s\n", another(t, plantSpec{vault: vaultIn(dir)}).address)
+	_, _ = io.Copy(io.Discard, os.Stdin)
+}
+
+// serveApart starts a server in a process of its own.
+func serveApart(b *testing.B) (address string) {
+	b.Helper()
+	cmd := exec.Command(os.Args[0], "-test.run=^TestServeBenchmark$")
+	cmd.Env = append(os.Environ(), serverVariable+"="+filepath.Dir(vaultOf(b).folder))
+	in, err := cmd.StdinPipe()
+	if err != nil {
+		b.Fatal(err)
+	}
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		b.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() {
+		_ = in.Close()
+		_ = cmd.Wait()
+	})
+	for lines := bufio.NewScanner(out); lines.Scan(); {
+		if address, ok := strings.CutPrefix(lines.Text(), "serving "); ok {
+			go func() { _, _ = io.Copy(io.Discard, out) }()
+			return address
+		}
+	}
+	b.Fatal("the server did not start")
+	return ""
+}
+
 // BenchmarkAgainstBare measures one poll (the request block and three outcomes)
 // and one delivery (payload, its read-back, a last look and the commit)
 // through the link and by bare calls of the library's client, in turns, so that
-// both see the same machine. The ratio is of the medians.
+// both see the same machine. The ratio is of the medians. The server is a process
+// of its own, so the bytes are those that the link alone allocates.
 func BenchmarkAgainstBare(b *testing.B) {
 	for _, sec := range []security{{PolicyNone, ModeNone}, best} {
 		b.Run(sec.String(), func(b *testing.B) { benchmark(b, sec) })
@@ -57,7 +111,7 @@ func bareClient(b *testing.B, s Settings) *opcua.Client {
 }
 
 func benchmark(b *testing.B, sec security) {
-	s := settings(b, fresh(b).address, sec)
+	s := settings(b, serveApart(b), sec)
 	p := dial(b, s)
 	bare := bareClient(b, s)
 	spans := []link.Span{span(handshake.REQ, 0), span(handshake.OUT, 7), span(handshake.OUT, 8), span(handshake.OUT, 9)}
@@ -70,81 +124,88 @@ func benchmark(b *testing.B, sec security) {
 	}
 	check((&handshake.Payload{Tag: "R2026-001190"}).Encode(payload))
 	check((&handshake.Commit{Offer: 3}).Encode(commit))
-	bounded := func(call func(context.Context)) {
-		ctx, cancel := context.WithTimeout(b.Context(), time.Second)
-		call(ctx)
-		cancel()
+	read := func(spans ...link.Span) func(context.Context) {
+		return func(ctx context.Context) { check(p.Read(ctx, spans...)) }
 	}
-	read := func(spans ...link.Span) func() {
-		return func() { bounded(func(ctx context.Context) { check(p.Read(ctx, spans...)) }) }
-	}
-	write := func(id handshake.ID, words []uint16) {
-		bounded(func(ctx context.Context) { check(p.Write(ctx, id, words)) })
-	}
-	bareRead := func(spans ...link.Span) func() {
+	write := func(ctx context.Context, id handshake.ID, words []uint16) { check(p.Write(ctx, id, words)) }
+	bareRead := func(spans ...link.Span) func(context.Context) {
 		var nodes []*ua.ReadValueID
 		for _, s := range spans {
 			nodes = append(nodes, &ua.ReadValueID{NodeID: p.item(s.Block, s.Entry).NodeID})
 		}
-		return func() {
-			bounded(func(ctx context.Context) {
-				r, err := bare.Read(ctx, &ua.ReadRequest{NodesToRead: nodes, TimestampsToReturn: ua.TimestampsToReturnBoth})
-				check(err)
-				if len(r.Results) != len(spans) || r.Results[0].Status != ua.StatusOK {
-					b.Fatal("bad answer")
-				}
-			})
+		return func(ctx context.Context) {
+			r, err := bare.Read(ctx, &ua.ReadRequest{NodesToRead: nodes, TimestampsToReturn: ua.TimestampsToReturnBoth})
+			check(err)
+			if len(r.Results) != len(spans) || r.Results[0].Status != ua.StatusOK {
+				b.Fatal("bad answer")
+			}
 		}
 	}
-	bareWrite := func(id handshake.ID, words []uint16) {
-		bounded(func(ctx context.Context) {
-			value, err := ua.NewVariant(words)
-			check(err)
-			r, err := bare.Write(ctx, &ua.WriteRequest{NodesToWrite: []*ua.WriteValue{{
-				NodeID: p.item(id, 0).NodeID, AttributeID: ua.AttributeIDValue,
-				Value: &ua.DataValue{EncodingMask: ua.DataValueValue, Value: value},
-			}}})
-			check(err)
-			wantOne(b, r.Results)
-		})
+	bareWrite := func(ctx context.Context, id handshake.ID, words []uint16) {
+		value, err := ua.NewVariant(words)
+		check(err)
+		r, err := bare.Write(ctx, &ua.WriteRequest{NodesToWrite: []*ua.WriteValue{{
+			NodeID: p.item(id, 0).NodeID, AttributeID: ua.AttributeIDValue,
+			Value: &ua.DataValue{EncodingMask: ua.DataValueValue, Value: value},
+		}}})
+		check(err)
+		wantOne(b, r.Results)
 	}
 	look, lookBare := read(spans[0]), bareRead(spans[0])
 	readBack, readBackBare := read(back), bareRead(back)
 	for _, bench := range []struct {
 		name       string
-		link, bare func()
+		link, bare func(context.Context)
 	}{
 		{"poll", read(spans...), bareRead(spans...)},
-		{"delivery", func() {
-			write(handshake.PAYLOAD, payload)
-			readBack()
-			look()
-			write(handshake.COMMIT, commit)
-		}, func() {
-			bareWrite(handshake.PAYLOAD, payload)
-			readBackBare()
-			lookBare()
-			bareWrite(handshake.COMMIT, commit)
+		{"delivery", func(ctx context.Context) {
+			write(ctx, handshake.PAYLOAD, payload)
+			readBack(ctx)
+			look(ctx)
+			write(ctx, handshake.COMMIT, commit)
+		}, func(ctx context.Context) {
+			bareWrite(ctx, handshake.PAYLOAD, payload)
+			readBackBare(ctx)
+			lookBare(ctx)
+			bareWrite(ctx, handshake.COMMIT, commit)
 		}},
 	} {
-		b.Run(bench.name, func(b *testing.B) {
-			b.ReportAllocs()
-			var ours, theirs []time.Duration
-			for b.Loop() {
-				start := time.Now()
-				bench.link()
-				middle := time.Now()
-				bench.bare()
-				ours, theirs = append(ours, middle.Sub(start)), append(theirs, time.Since(middle))
-			}
-			slices.Sort(ours)
-			slices.Sort(theirs)
-			mine, its := ours[len(ours)/2], theirs[len(theirs)/2]
-			b.ReportMetric(float64(mine.Nanoseconds()), "link-ns")
-			b.ReportMetric(float64(its.Nanoseconds()), "bare-ns")
-			b.ReportMetric(float64(mine)/float64(its), "ratio")
-		})
+		b.Run(bench.name, func(b *testing.B) { inTurns(b, bench.link, bench.bare) })
 	}
+}
+
+// inTurns measures two ways to do the same.
+func inTurns(b *testing.B, link, bare func(context.Context)) {
+	bounded := func(call func(context.Context)) {
+		ctx, cancel := context.WithTimeout(b.Context(), time.Second)
+		call(ctx)
+		cancel()
+	}
+	var ours, theirs []time.Duration
+	for b.Loop() {
+		start := time.Now()
+		bounded(link)
+		middle := time.Now()
+		bounded(bare)
+		ours, theirs = append(ours, middle.Sub(start)), append(theirs, time.Since(middle))
+	}
+	slices.Sort(ours)
+	slices.Sort(theirs)
+	mine, its := ours[len(ours)/2], theirs[len(theirs)/2]
+	b.ReportMetric(float64(mine.Nanoseconds()), "link-ns")
+	b.ReportMetric(float64(its.Nanoseconds()), "bare-ns")
+	b.ReportMetric(float64(mine)/float64(its), "ratio")
+	const calls = 200
+	var before, after runtime.MemStats
+	ctx, cancel := context.WithTimeout(b.Context(), time.Minute)
+	defer cancel()
+	runtime.ReadMemStats(&before)
+	for range calls {
+		link(ctx)
+	}
+	runtime.ReadMemStats(&after)
+	b.ReportMetric(float64(after.TotalAlloc-before.TotalAlloc)/calls, "link-B/op")
+	b.ReportMetric(float64(after.Mallocs-before.Mallocs)/calls, "link-allocs/op")
 }
 
 func wantOne(b *testing.B, results []ua.StatusCode) {

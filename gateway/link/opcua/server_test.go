@@ -67,8 +67,7 @@ func makeVault() (*vault, error) {
 	if err != nil {
 		return nil, err
 	}
-	v := &vault{folder: filepath.Join(dir, "pki"), certFile: filepath.Join(dir, "server.crt"), keyFile: filepath.Join(dir, "server.key"),
-		trustedByServer: filepath.Join(dir, "trusted.crt"), rejectedByServer: filepath.Join(dir, "rejected")}
+	v := vaultIn(dir)
 	own, err := OwnCertificate(v.folder)
 	if err != nil {
 		return nil, err
@@ -89,6 +88,12 @@ func makeVault() (*vault, error) {
 		return nil, err
 	}
 	return v, nil
+}
+
+// vaultIn names the files of a vault.
+func vaultIn(dir string) *vault {
+	return &vault{folder: filepath.Join(dir, "pki"), certFile: filepath.Join(dir, "server.crt"), keyFile: filepath.Join(dir, "server.key"),
+		trustedByServer: filepath.Join(dir, "trusted.crt"), rejectedByServer: filepath.Join(dir, "rejected")}
 }
 
 func mustParse(der []byte) *x509.Certificate {
@@ -186,15 +191,19 @@ type plantSpec struct {
 	readOnly          bool
 	without           string // node that is missing
 	secureOnly        bool   // no policy None
+	vault             *vault // another than that of the test process
 }
 
 // sharedPlant is the server that most tests use: one server takes long to end.
 var sharedPlant = sync.OnceValues(func() (*plant, error) { return newPlant(plantSpec{}) })
 
 func newPlant(spec plantSpec) (*plant, error) {
-	v, err := testVault()
-	if err != nil {
-		return nil, err
+	v := spec.vault
+	if v == nil {
+		var err error
+		if v, err = testVault(); err != nil {
+			return nil, err
+		}
 	}
 	if spec.certFile == "" {
 		spec.certFile, spec.keyFile = v.certFile, v.keyFile

@@ -52,7 +52,8 @@ type Channel struct {
 	conn    net.Conn
 	in      *bufio.Reader // holds the frame that is looked at
 	taken   int           // bytes of that frame
-	out     []byte
+	body    []byte        // of the request, before it is sealed
+	out     []byte        // what is sent
 	peer    peerLimits
 	session *ua.NodeID
 	severed atomic.Bool
@@ -207,7 +208,8 @@ func (c *Channel) ask(kind string, request ua.Request) (ua.Response, error) {
 	return answer, nil
 }
 
-// encode gives the request its header and writes it down.
+// encode gives the request its header and writes it down. The bytes are valid
+// until the next call.
 func (c *Channel) encode(request ua.Request) (service, []byte, error) {
 	s, ok := serviceOf(request)
 	if !ok {
@@ -226,7 +228,8 @@ func (c *Channel) encode(request ua.Request) (service, []byte, error) {
 	if err != nil {
 		return s, nil, fmt.Errorf("%w: encoding: %w", ErrUnsent, err)
 	}
-	return s, append([]byte{1, 0, byte(s.request), byte(s.request >> 8)}, body...), nil
+	c.body = append(append(c.body[:0], 1, 0, byte(s.request), byte(s.request>>8)), body...)
+	return s, c.body, nil
 }
 
 // Close tells the server that the channel ends, so far as it goes along, and

@@ -291,6 +291,27 @@ func TestHoldReasons(t *testing.T) {
 	}
 }
 
+// What concerns the strength of the package or the safety of people is never a
+// matter of opinion; a code that is not known is not either.
+func TestOverridable(t *testing.T) {
+	var got []recipe.Code
+	for _, c := range check.Codes() {
+		if c.Overridable != check.Overridable(c.Code) {
+			t.Errorf("%s: the table says %v", c.Code, c.Overridable)
+		}
+		if c.Overridable {
+			got = append(got, c.Code)
+		}
+	}
+	want := codes(check.ScanOvality, check.ScanWidthSpread, check.OrderWidth, check.OrderDiameter)
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("overridable are %v, want %v", got, want)
+	}
+	if check.Overridable("no-such-code") {
+		t.Error("a code that is not known is overridable")
+	}
+}
+
 func TestVerdict(t *testing.T) {
 	for _, c := range []struct {
 		list []recipe.Finding

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -25,6 +26,7 @@ import (
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/memory"
 	"lapgate/gateway/record"
+	"lapgate/gateway/replay/replaytest"
 	"lapgate/sim/controller"
 )
 
@@ -60,7 +62,9 @@ type shop struct {
 
 func newShop(t *testing.T, b *bench, set map[string]string) *shop {
 	t.Helper()
-	return &shop{t: t, bench: b, snapshot: snapshot(t, t.TempDir(), set), dialer: &memory.Dialer{Image: b.image}}
+	s := &shop{t: t, bench: b, snapshot: snapshot(t, t.TempDir(), set), dialer: &memory.Dialer{Image: b.image}}
+	t.Cleanup(s.replay)
+	return s
 }
 
 func (s *shop) options() Options {
@@ -140,6 +144,29 @@ func (s *shop) verify() []record.Stored {
 		s.t.Fatal(err)
 	}
 	return all
+}
+
+// replay decides again on every round that the journal holds, with the
+// configuration that the test began with.
+func (s *shop) replay() {
+	s.t.Helper()
+	line := s.snapshot.Lines[0].Recipe
+	path := s.snapshot.Journal.Path(line.Name)
+	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
+		return // the test did not get as far
+	}
+	rounds := replaytest.Same(s.t, path, replaytest.Configuration{Hash: s.snapshot.Hash, Line: line})
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	want := 0
+	for _, r := range s.records {
+		if i, ok := r.Record.(record.Intent); ok && i.ConfigHash == s.snapshot.Hash {
+			want++
+		}
+	}
+	if rounds < want {
+		s.t.Errorf("%d rounds were decided again, %d offers were made", rounds, want)
+	}
 }
 
 // until waits in virtual time for a condition.

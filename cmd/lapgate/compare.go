@@ -116,8 +116,8 @@ func (p *program) compare(ctx context.Context, path string, f *compareFlags) err
 		c.line = line.Recipe
 	}
 	pairing := replay.NewPairing(c.usages)
-	err := scanJournal(ctx, path, scanChunk, p.stderr, func(s record.Stored) error {
-		w, err := pairing.Take(s)
+	err := scanRolls(ctx, path, p.stderr, func(roll *record.Roll) error {
+		w, err := pairing.Take(roll)
 		if w != nil {
 			c.wraps = append(c.wraps, *w)
 		}

@@ -63,7 +63,7 @@ func (f *filterFlags) add(cmd *cobra.Command) {
 
 func (f *filterFlags) filter() (journal.Filter, error) {
 	out := journal.Filter{Roll: f.roll, Kind: record.Kind(strings.ToUpper(f.kind))}
-	if out.Kind != "" && record.New(out.Kind) == nil {
+	if out.Kind != "" && !out.Kind.Known() {
 		return out, usageError("--kind: no records are of kind %q", f.kind)
 	}
 	for _, t := range []struct {

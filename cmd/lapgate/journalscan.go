@@ -27,6 +27,30 @@ type chunk struct {
 	err      error
 }
 
+// scanRolls calls each with every roll of a journal as it stands now, in order.
+func scanRolls(ctx context.Context, path string, stderr io.Writer, each func(*record.Roll) error) error {
+	var history record.History
+	all := func(rolls []*record.Roll) error {
+		for _, r := range rolls {
+			if err := each(r); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	err := scanJournal(ctx, path, scanChunk, stderr, func(s record.Stored) error {
+		rolls, err := history.Add(s)
+		if err != nil {
+			return err
+		}
+		return all(rolls)
+	})
+	if err != nil {
+		return err
+	}
+	return all(history.Rest())
+}
+
 // scanJournal calls each with every record of a journal as it stands now, in
 // order. Records are read and proved by several readers ahead of the calls,
 // size of them at a time, and only a few such chunks are held. A record that is missing or does

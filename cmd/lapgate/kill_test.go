@@ -18,6 +18,7 @@ import (
 
 	"lapgate/configs"
 	"lapgate/gateway/journal"
+	"lapgate/gateway/replay/replaytest"
 	"lapgate/sim"
 )
 
@@ -120,6 +121,9 @@ func TestKill(t *testing.T) {
 	}
 	for _, p := range verified.Problems {
 		t.Errorf("journal: %s", p)
+	}
+	if replaytest.Same(t, path, replaytest.Configuration{Line: demoSnapshot(t).Lines[0].Recipe}) == 0 {
+		t.Error("no round was decided again")
 	}
 	missing, err := unaccounted(ctx, path, &report)
 	if err != nil {

@@ -20,6 +20,7 @@ import (
 	"lapgate/gateway/inspect"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
+	"lapgate/gateway/replay/replaytest"
 	"lapgate/sim"
 	simmapped "lapgate/sim/mapped"
 	simopcua "lapgate/sim/opcua"
@@ -117,6 +118,9 @@ func mappedShift(t *testing.T, s *config.Snapshot, line *sim.Sim) (*sim.Report, 
 	verified, err := journal.Verify(t.Context(), path)
 	if err != nil || len(verified.Problems) > 0 {
 		t.Fatalf("journal: %v, %v", err, verified)
+	}
+	if replaytest.Same(t, path, replaytest.Configuration{Hash: s.Hash, Line: s.Lines[0].Recipe}) == 0 {
+		t.Error("no round was decided again")
 	}
 	r, err := journal.OpenReader(t.Context(), path)
 	if err != nil {

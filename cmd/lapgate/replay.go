@@ -85,6 +85,7 @@ type replaying struct {
 type trial struct {
 	now, before *replay.Case
 	skip        bool
+	unknown     bool // the record does not tell enough
 	diff        replay.Difference
 	err         error
 }
@@ -200,25 +201,21 @@ func lineFor(s *config.Snapshot, name, path string) (*config.Line, error) {
 
 // journal replays the requests of a journal.
 func (r *replaying) journal(ctx context.Context, path string, p *program) error {
-	var h replay.History
-	take := func(c *replay.Case) error {
-		r.tally.See(c)
-		return r.put(trial{now: c, before: c, skip: r.before == nil && (c.Recorded == nil || c.Override)})
-	}
-	err := scanJournal(ctx, path, scanChunk, p.stderr, func(s record.Stored) error {
-		c, err := h.Take(s)
-		if err != nil || c == nil {
+	err := scanRolls(ctx, path, p.stderr, func(roll *record.Roll) error {
+		cases, err := replay.Cases(roll)
+		if err != nil {
 			return err
 		}
-		return take(c)
+		for _, c := range cases {
+			r.tally.See(c)
+			if err := r.put(trial{now: c, before: c, skip: r.before == nil && (c.Recorded == nil || c.Override)}); err != nil {
+				return err
+			}
+		}
+		return nil
 	})
 	if err != nil {
 		return err
-	}
-	if c := h.Last(); c != nil {
-		if err := take(c); err != nil {
-			return err
-		}
 	}
 	return r.flush()
 }
@@ -253,8 +250,8 @@ func (r *replaying) list(path string, outer float64, p *program) error {
 			return err
 		}
 		t := trial{
-			now:    &replay.Case{Tag: now.Tag, Roll: now, Stand: stand},
-			before: &replay.Case{Tag: before.Tag, Roll: before, Stand: oldStand},
+			now:    replay.CaseOf(now, stand),
+			before: replay.CaseOf(before, oldStand),
 		}
 		r.tally.See(t.now)
 		if err := r.put(t); err != nil {
@@ -303,6 +300,9 @@ func (r *replaying) flush() error {
 		case t.skip:
 			r.tally.Skip(t.now)
 			continue
+		case t.unknown:
+			r.tally.SkipUnknown()
+			continue
 		}
 		r.tally.Add(&t.diff)
 		if t.diff.Any() {
@@ -317,16 +317,20 @@ func (r *replaying) flush() error {
 }
 
 func (t *trial) decide(now, before *replay.Judge, m *replay.Comparer) error {
-	after, err := now.Decide(t.now)
+	after, known, err := now.Decide(t.now)
 	if err != nil {
 		return err
 	}
 	old := t.before.Recorded
 	if before != nil {
-		if old, err = before.Decide(t.before); err != nil {
+		var also bool
+		if old, also, err = before.Decide(t.before); err != nil {
 			return err
 		}
+		known = known && also
 	}
-	t.diff = m.Compare(t.now, old, after)
+	if t.unknown = !known; known {
+		t.diff = m.Compare(t.now, old, after)
+	}
 	return nil
 }

@@ -90,7 +90,7 @@ func caseName(c *replay.Case) string {
 	if c.Number == 0 {
 		return "roll " + c.Tag
 	}
-	return fmt.Sprintf("roll %d %s, request %d", c.Number, c.Tag, c.Token.Req)
+	return fmt.Sprintf("roll %d %s, request %d", c.Number, c.Tag, c.Request.Token.Req)
 }
 
 func (t *replayText) end(s *replay.Summary) error {
@@ -109,6 +109,9 @@ func (t *replayText) end(s *replay.Summary) error {
 	fmt.Fprintf(b, "%d requests of %d rolls", s.Requests, s.Rolls)
 	if n := s.Requests - s.Compared; n > 0 {
 		fmt.Fprintf(b, ", %d not compared: %d by a person, %d without a recorded recipe", n, s.Overridden, s.Unrecorded)
+		if s.Unknown > 0 {
+			fmt.Fprintf(b, ", %d whose record, of an earlier version, lacks the flags of the controller that would decide", s.Unknown)
+		}
 	}
 	fmt.Fprintf(b, "\n%d changed: %d recipes, %d new holds, %d lifted holds, %d held for another reason\n",
 		s.Changed, s.Setpoints, s.NewHolds, s.Lifted, s.OtherReason)
@@ -172,7 +175,7 @@ func (c *replayCSV) add(d *replay.Difference) error {
 	line := func(rest ...string) {
 		_ = c.w.Write(append([]string{
 			strconv.FormatUint(uint64(k.Number), 10), k.Tag,
-			strconv.FormatUint(uint64(k.Token.Boot), 10), strconv.FormatUint(uint64(k.Token.Req), 10),
+			strconv.FormatUint(uint64(k.Request.Token.Boot), 10), strconv.FormatUint(uint64(k.Request.Token.Req), 10),
 		}, rest...))
 	}
 	if d.Old.Held != d.New.Held || d.Old.Reason != d.New.Reason {
@@ -260,7 +263,7 @@ func (j *replayJSON) add(d *replay.Difference) error {
 		Setpoints: []replayValue{}, Appeared: d.Appeared, Gone: d.Gone,
 	}
 	if d.Case.Number != 0 {
-		r.Token = &d.Case.Token
+		r.Token = &d.Case.Request.Token
 	}
 	if r.Appeared == nil {
 		r.Appeared = []replay.Sign{}

@@ -76,7 +76,7 @@ func (p *program) report(ctx context.Context, path string, f *reportFlags) error
 	}
 	s := &shift{path: path}
 	builder := newShiftBuilder(s, window)
-	if err := scanJournal(ctx, path, scanChunk, p.stderr, builder.take); err != nil {
+	if err := scanRolls(ctx, path, p.stderr, builder.take); err != nil {
 		return err
 	}
 	if f.html != "" {
@@ -93,69 +93,49 @@ type shiftBuilder struct {
 	window  journal.Filter
 	pairing *replay.Pairing
 	gross   int // where the mass stands among the usages
-	offers  map[handshake.Token]*offered
-	holds   map[uint32][]recipe.Code // by roll, until it leaves
-}
-
-// offered is what the page needs of a recipe until its roll has left.
-type offered struct {
-	payload  handshake.Payload
-	findings []recipe.Finding
-	tag      string
-	mode     string
 }
 
 func newShiftBuilder(s *shift, window journal.Filter) *shiftBuilder {
 	usages := replay.Usages()
 	return &shiftBuilder{
 		shift: s, window: window, pairing: replay.NewPairing(usages),
-		gross:  slices.IndexFunc(usages, func(u replay.Usage) bool { return u.Field.Name == "gross_kg" }),
-		offers: map[handshake.Token]*offered{}, holds: map[uint32][]recipe.Code{},
+		gross: slices.IndexFunc(usages, func(u replay.Usage) bool { return u.Field.Name == "gross_kg" }),
 	}
 }
 
-func (b *shiftBuilder) take(s record.Stored) error {
-	wrap, err := b.pairing.Take(s)
+func (b *shiftBuilder) take(roll *record.Roll) error {
+	wrap, err := b.pairing.Take(roll)
+	if err != nil || roll.Outcome == nil {
+		return err
+	}
+	o, at := &roll.Outcome.Outcome, roll.OutcomeAt.At
+	r := shiftRoll{number: o.RollNo, at: at, outcome: o.Outcome}
+	for i := range roll.Rounds {
+		_, findings, _ := roll.Rounds[i].Decided()
+		for _, f := range findings {
+			if f.Severity == recipe.Hold && !slices.Contains(r.codes, f.Code) {
+				r.codes = append(r.codes, f.Code)
+			}
+		}
+	}
+	cases, err := replay.Cases(roll)
 	if err != nil {
 		return err
 	}
-	switch r := s.Record.(type) {
-	case record.Intent:
-		return b.offer(s.Seq, r.Token, r.Roll, &offered{findings: r.Findings, tag: r.Tag, mode: "offered"}, r.Payload)
-	case record.Shadow:
-		return b.offer(s.Seq, r.Token, r.Roll, &offered{findings: r.Findings, tag: r.Tag, mode: "shadow"}, r.Payload)
-	case record.Outcome:
-		b.left(s.At, &r.Outcome, wrap)
-	case record.Gap:
-		if r.Boot != 0 { // the controller counts from the start again
-			clear(b.offers)
-			clear(b.holds)
+	for _, c := range cases {
+		if c.Recorded == nil || c.Request.Token != (handshake.Token{Boot: o.Boot, Req: o.Req}) {
+			continue
 		}
-	}
-	return nil
-}
-
-func (b *shiftBuilder) offer(seq uint64, token handshake.Token, roll uint32, o *offered, words []uint16) error {
-	if err := handshake.DecodePayload(words, &o.payload); err != nil {
-		return fmt.Errorf("record %d: %w", seq, err)
-	}
-	b.offers[token] = o
-	for _, f := range o.findings {
-		if f.Severity == recipe.Hold && !slices.Contains(b.holds[roll], f.Code) {
-			b.holds[roll] = append(b.holds[roll], f.Code)
+		r.tag, r.mode, r.decided = roll.Tag, "offered", c.Recorded.Verdict()
+		if c.Shadow {
+			r.mode = "shadow"
 		}
-	}
-	return nil
-}
-
-func (b *shiftBuilder) left(at time.Time, o *handshake.Outcome, wrap *replay.Wrap) {
-	r := shiftRoll{number: o.RollNo, at: at, outcome: o.Outcome, codes: b.holds[o.RollNo]}
-	if ours := b.offers[handshake.Token{Boot: o.Boot, Req: o.Req}]; ours != nil {
-		r.tag, r.mode, r.decided = ours.tag, ours.mode, "go"
-		if ours.payload.Kind == handshake.KindHold {
-			r.decided = "hold"
-		} else if ours.payload.WrapperWidth > 0 {
-			hang := (float64(ours.payload.WrapperWidth) - float64(ours.payload.Width)) / 2 / 10
+		var p handshake.Payload
+		if err := handshake.DecodePayload(c.Recorded.Words, &p); err != nil {
+			return fmt.Errorf("roll %d: %w", roll.Number, err)
+		}
+		if p.WrapperWidth > 0 {
+			hang := (float64(p.WrapperWidth) - float64(p.Width)) / 2 / 10
 			r.overhang = &hang
 		}
 	}
@@ -172,16 +152,11 @@ func (b *shiftBuilder) left(at time.Time, o *handshake.Outcome, wrap *replay.Wra
 			}
 		}
 	}
-	delete(b.holds, o.RollNo)
-	for token, offer := range b.offers {
-		if token.Boot == o.Boot && offer.payload.RollNo <= o.RollNo {
-			delete(b.offers, token)
-		}
-	}
 	if !b.window.From.IsZero() && at.Before(b.window.From) || !b.window.To.IsZero() && !at.Before(b.window.To) {
-		return
+		return nil
 	}
 	b.shift.rolls = append(b.shift.rolls, r)
+	return nil
 }
 
 func (s *shift) writeCSV(w io.Writer) error {

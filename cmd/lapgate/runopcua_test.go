@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"lapgate/configs"
 	"lapgate/gateway/journal"
+	"lapgate/gateway/replay/replaytest"
 	"lapgate/sim"
 	"os"
 	"os/exec"
@@ -106,6 +107,9 @@ func TestRunOverOPCUA(t *testing.T) {
 	verified, err := journal.Verify(context.Background(), path)
 	if err != nil || len(verified.Problems) > 0 {
 		t.Errorf("journal: %+v, %v", verified, err)
+	}
+	if replaytest.Same(t, path, replaytest.Configuration{Line: demoSnapshot(t).Lines[0].Recipe}) == 0 {
+		t.Error("no round was decided again")
 	}
 	missing, err := unaccounted(context.Background(), path, &report)
 	if err != nil || len(missing) > 0 {

@@ -13,6 +13,7 @@ import (
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
+	"lapgate/gateway/replay/replaytest"
 	"lapgate/gateway/scan"
 )
 
@@ -129,6 +130,9 @@ func shadowJournal(tb testing.TB, dir string, s *config.Snapshot, n int, after f
 	})
 	if err := j.Close(); err != nil {
 		tb.Fatal(err)
+	}
+	if got := replaytest.Same(tb, path, replaytest.Configuration{Hash: s.Hash, Line: s.Lines[0].Recipe}); got != n {
+		tb.Errorf("%d rounds were decided again, want %d", got, n)
 	}
 	return path
 }

@@ -42,9 +42,24 @@ type (
 		Text   string
 		Fields []Field
 	}
+	// OverrideAnswer answers OverrideRoll in the same step.
+	OverrideAnswer struct {
+		Token    handshake.Token // that the override is bound to
+		Roll     uint32
+		Tag      string
+		Problems []string         // why it cannot be offered; empty where it can
+		Changes  []SetpointChange // what differs from the computed recipe, in the order of the payload
+		Held     bool             // the operator must press retry for it to be offered
+	}
 	// Halt ends the machine: the line must not be served by this process.
 	Halt struct{ Reason string }
 )
+
+// SetpointChange is one setpoint of a request with and without an override.
+type SetpointChange struct {
+	Name     string // in JSON
+	Old, New float64
+}
 
 // Level of a notice.
 type Level uint8
@@ -62,12 +77,13 @@ type Field struct {
 	Value any
 }
 
-func (Append) action()        {}
-func (Send) action()          {}
-func (FetchView) action()     {}
-func (FetchPayload) action()  {}
-func (FetchOutcomes) action() {}
-func (DrawNonce) action()     {}
-func (Drop) action()          {}
-func (Notify) action()        {}
-func (Halt) action()          {}
+func (Append) action()         {}
+func (Send) action()           {}
+func (FetchView) action()      {}
+func (FetchPayload) action()   {}
+func (FetchOutcomes) action()  {}
+func (DrawNonce) action()      {}
+func (Drop) action()           {}
+func (Notify) action()         {}
+func (OverrideAnswer) action() {}
+func (Halt) action()           {}

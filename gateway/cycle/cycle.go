@@ -96,18 +96,15 @@ type Machine struct {
 
 	mem  memory
 	view watch
+	seen View // newest that was valid
 	ses  session
 	job  job
 	fly  flight
 
-	outTries int           // reads of the next outcome that gave nothing
-	outAt    time.Duration // not read before
-	override *OverrideRoll // waits for its roll to be offered
+	outTries int              // reads of the next outcome that gave nothing
+	outAt    time.Duration    // not read before
+	override *waitingOverride // nil without one
 
-	rec      recipe.Recipe
-	prev     recipe.Setpoints // of the newest accepted recipe
-	prevSpec string
-	hasPrev  bool
 	wrapping wrapping
 
 	conditions []string // codes of the conditions raised and not ended
@@ -158,7 +155,6 @@ type flight struct {
 	resends   int
 	startedAt time.Duration
 	setpoints recipe.Setpoints
-	spec      string
 	measured  recipe.Roll
 }
 
@@ -200,6 +196,7 @@ func (m *Machine) Step(at Moment, ev Event) []Action {
 	if m.state == StateHalted {
 		return append(m.out, Halt{m.why})
 	}
+	m.ageOverride()
 	switch e := ev.(type) {
 	case LinkUp:
 		m.connected()
@@ -406,7 +403,7 @@ func (m *Machine) arm(e Arm) {
 		m.tell(noteSwapped, Alarm, "writing is forbidden: "+e.Reason+"; look at the controller, then arm the line again")
 	}
 	m.tell(noteDisarmed, Info, "writing is forbidden; an open offer is settled when it is allowed again", Field{"by", e.By})
-	m.override = nil
+	m.dropOverride("writing was forbidden")
 	m.leave(causeDisarmed)
 	if m.state != StateHalted {
 		m.state = StateWatch
@@ -414,7 +411,7 @@ func (m *Machine) arm(e Arm) {
 }
 
 func (m *Machine) setHoldAll(e HoldAll) {
-	if e.On == m.mem.holdAll {
+	if e.On == m.mem.HoldAll {
 		return
 	}
 	m.journal(record.Hold(e))

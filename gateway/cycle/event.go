@@ -67,14 +67,20 @@ type (
 		By     string
 		Reason string
 	}
-	// OverrideRoll is a named person's recipe for the roll that now waits.
+	// OverrideRoll is a named person's choice of setpoints for the request in
+	// view. It is answered by OverrideAnswer, and ends unused when the roll is
+	// measured again, when writing is forbidden and after five minutes.
 	OverrideRoll struct {
-		Roll     uint32
+		// Token is the request that the person was shown; zero means the one in
+		// view, whichever that is.
+		Token    handshake.Token
+		Roll     uint32 // at the station; 0 means whichever is
 		By       string
-		Operator uint32
+		Operator uint32 // number of the person in the payload
 		Reason   uint16
-		Text     string
+		Text     string             // the reason in words
 		Changes  map[string]float64 // setpoint by its JSON name, SI
+		Preview  bool               // only answer
 	}
 	// Arm allows the machine to write, or forbids it. Cause is empty for a
 	// command.

@@ -7,6 +7,7 @@ import (
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
 	"lapgate/recipe"
+	"lapgate/recipe/check"
 )
 
 // ghosts know everything that happened, on both sides and on disk, and hold it
@@ -207,7 +208,7 @@ func (g *ghosts) journals(r record.Record) {
 		if r.Form == handshake.KindRecipe && holdReason(r.Findings) != handshake.NoHold && r.Origin == handshake.Computed {
 			w.fail("a recipe with a hold among its findings is offered: %+v", r.Findings)
 		}
-		if r.Origin == handshake.Override && slices.ContainsFunc(r.Findings, func(f recipe.Finding) bool { return interlocked(&f, 0) }) {
+		if r.Origin == handshake.Override && slices.ContainsFunc(r.Findings, func(f recipe.Finding) bool { return f.Severity == recipe.Hold && !check.Overridable(f.Code) }) {
 			w.fail("an override passes an interlock: %+v", r.Findings)
 		}
 	case record.Commit:
@@ -269,7 +270,7 @@ func (g *ghosts) counts(r *record.Request) {
 			continue
 		}
 		unread := uint32(0)
-		for n := w.m.mem.journaled; n < uint32(len(g.outcomes)); n++ {
+		for n := w.m.mem.Outcomes; n < uint32(len(g.outcomes)); n++ {
 			if o := g.outcomes[n]; int(o[19]) == i+1 {
 				unread += long(o[:], 30)
 			}
@@ -285,8 +286,8 @@ func (g *ghosts) counts(r *record.Request) {
 // check is called after each scan: what the controller has forgotten, the
 // journal must tell of.
 func (g *ghosts) check() {
-	if g.w.m.mem.open != nil && g.w.m.state == StatePoll {
-		g.w.fail("S6: POLL with offer %s not closed", g.w.m.mem.open.name)
+	if g.w.m.mem.Open != nil && g.w.m.state == StatePoll {
+		g.w.fail("S6: POLL with offer %s not closed", g.w.m.mem.Open.Name)
 	}
 }
 

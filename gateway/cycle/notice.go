@@ -40,6 +40,7 @@ const (
 	noteOverride        = "override-offered"
 	noteOverrideWaits   = "override-waits"
 	noteOverrideRefused = "override-refused"
+	noteOverrideDropped = "override-dropped"
 )
 
 // Codes of conditions: told when they begin, and once more when they end.
@@ -98,6 +99,7 @@ func Notices() []NoticeInfo {
 		{noteOverride, Warning, "", "A named person's recipe is offered."},
 		{noteOverrideWaits, Info, "", "A named person's recipe waits for the next request of its roll."},
 		{noteOverrideRefused, Warning, "", "A named person's recipe is not offered; the fields tell why."},
+		{noteOverrideDropped, Warning, "", "A named person's recipe is no longer offered: the roll left or was measured again, or it waited too long."},
 
 		{condLink, Warning, "", "The connection to the controller is gone."},
 		{"link-up", Info, condLink, "The connection to the controller stands."},

@@ -8,7 +8,6 @@ import (
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
-	"lapgate/recipe"
 )
 
 // Causes of a gap other than loss of memory.
@@ -28,16 +27,9 @@ type job struct {
 
 	notBefore time.Duration // no offer before
 	permUntil time.Duration // a permissive may return until then, 0: not waiting
-	forced    *forced       // the roll is to be held, whatever the recipe
 	done      bool          // accepted or held
 	held      bool
 	rejected  uint16 // reason told of
-}
-
-// forced is a hold that follows from a verdict and not from a check.
-type forced struct {
-	reason  handshake.HoldReason
-	finding recipe.Finding
 }
 
 // poll does what one valid block calls for: outcomes first.
@@ -59,14 +51,14 @@ func (m *Machine) poll(v *View) {
 // collect journals what is lost of the ring and asks for the next outcomes. It
 // reports whether an answer has to come first.
 func (m *Machine) collect(r *handshake.Request) bool {
-	if acked := min(r.Acked, r.Produced); acked > m.mem.journaled {
-		m.gap(record.Gap{FromIndex: m.mem.journaled + 1, ToIndex: acked, Cause: gapAcked})
+	if acked := min(r.Acked, r.Produced); acked > m.mem.Outcomes {
+		m.gap(record.Gap{FromIndex: m.mem.Outcomes + 1, ToIndex: acked, Cause: gapAcked})
 	}
-	if r.Produced > m.mem.journaled+handshake.OutEntries {
-		m.gap(record.Gap{FromIndex: m.mem.journaled + 1, ToIndex: r.Produced - handshake.OutEntries, Cause: gapOverwritten})
+	if r.Produced > m.mem.Outcomes+handshake.OutEntries {
+		m.gap(record.Gap{FromIndex: m.mem.Outcomes + 1, ToIndex: r.Produced - handshake.OutEntries, Cause: gapOverwritten})
 		m.outTries, m.outAt = 0, 0
 	}
-	left := r.Produced - m.mem.journaled
+	left := r.Produced - m.mem.Outcomes
 	if left == 0 {
 		m.outTries, m.outAt = 0, 0
 		m.end(condOutcome)
@@ -77,7 +69,7 @@ func (m *Machine) collect(r *handshake.Request) bool {
 		// roll does not.
 		return m.state == StateSettle
 	}
-	from := m.mem.journaled + 1
+	from := m.mem.Outcomes + 1
 	// A read does not go round the end of the ring.
 	n := min(left, outcomesPerRead, handshake.OutEntries-from%handshake.OutEntries)
 	m.ask(someOutcomes, FetchOutcomes{From: from, N: int(n)})
@@ -96,7 +88,7 @@ func (m *Machine) collected(entries []OutcomeRead) {
 	n := 0
 	for i := range entries {
 		e := &entries[i]
-		if e.Err != "" || e.Outcome.Index != m.mem.journaled+1 {
+		if e.Err != "" || e.Outcome.Index != m.mem.Outcomes+1 {
 			break
 		}
 		m.journalOutcome(e)
@@ -121,8 +113,8 @@ func (m *Machine) collected(entries []OutcomeRead) {
 	m.outTries = 0
 	m.outAt = m.now.Mono + m.times.Verdict
 	m.raise(condOutcome, fmt.Sprintf(
-		"outcome %d cannot be read whole after %d reads; it stays unacknowledged in the controller", m.mem.journaled+1, readTries),
-		Field{"index", m.mem.journaled + 1})
+		"outcome %d cannot be read whole after %d reads; it stays unacknowledged in the controller", m.mem.Outcomes+1, readTries),
+		Field{"index", m.mem.Outcomes + 1})
 }
 
 func (m *Machine) journalOutcome(e *OutcomeRead) {
@@ -143,7 +135,7 @@ func (m *Machine) journalOutcome(e *OutcomeRead) {
 // produced are journaled here, so every roll before the one at the station has
 // left without one.
 func (m *Machine) coverRolls(r *handshake.Request) {
-	if r.Produced != m.mem.journaled || r.RollNo == 0 {
+	if r.Produced != m.mem.Outcomes || r.RollNo == 0 {
 		return
 	}
 	if r.Phase == handshake.Empty {
@@ -155,15 +147,15 @@ func (m *Machine) coverRolls(r *handshake.Request) {
 
 // cover writes a gap over the roll numbers up to one that no record holds.
 func (m *Machine) cover(upTo uint32) {
-	if upTo > m.mem.covered {
-		m.gap(record.Gap{FromRoll: m.mem.covered + 1, ToRoll: upTo, Cause: gapRolls})
+	if upTo > m.mem.Covered {
+		m.gap(record.Gap{FromRoll: m.mem.Covered + 1, ToRoll: upTo, Cause: gapRolls})
 	}
 }
 
 func (m *Machine) sendAck() {
-	m.ses.ackTo = m.mem.journaled
+	m.ses.ackTo = m.mem.Outcomes
 	m.ses.ackAt = m.now.Mono
-	a := handshake.Ack{Session: m.ses.name, UpTo: m.mem.journaled}
+	a := handshake.Ack{Session: m.ses.name, UpTo: m.mem.Outcomes}
 	w := make([]uint16, handshake.AckWords)
 	m.send(handshake.ACK, w, a.Encode(w))
 }
@@ -172,9 +164,9 @@ func (m *Machine) sendAck() {
 // that the controller has not taken. It reports whether it did.
 func (m *Machine) ackAgain(r *handshake.Request) bool {
 	switch {
-	case r.Acked >= m.mem.journaled:
+	case r.Acked >= m.mem.Outcomes:
 		return false
-	case m.ses.ackTo != m.mem.journaled:
+	case m.ses.ackTo != m.mem.Outcomes:
 	case m.now.Mono-m.ses.ackAt >= m.times.Verdict:
 		m.count("resends/ACK")
 	default:
@@ -192,11 +184,11 @@ func (m *Machine) serve(v *View) {
 	}
 	m.take(r)
 	j := &m.job
-	over := m.override != nil && m.override.Roll == r.RollNo
+	over := m.override != nil && m.override.Token == r.Token()
 	if j.done || !over && (v.Wait || m.now.Mono < j.notBefore) {
 		return
 	}
-	if j.permUntil != 0 && !m.permitted(r) && m.now.Mono < j.permUntil {
+	if j.permUntil != 0 && !permitted(m.line, r.Flags, r.Permissives) && m.now.Mono < j.permUntil {
 		return
 	}
 	j.permUntil = 0
@@ -216,8 +208,8 @@ func (m *Machine) take(r *handshake.Request) {
 	m.job = job{token: r.Token(), roll: r.RollNo, since: m.now.Mono}
 	m.tell(noteRequest, Info, fmt.Sprintf("roll %d (%s) waits for its recipe", r.RollNo, r.Tag),
 		Field{"roll_no", r.RollNo}, Field{"roll", r.Tag}, Field{"req_id", r.Req})
-	if j := m.mem.rejected; j != nil && j.token == r.Token() {
-		m.weigh(j.reason) // rejected before a restart of this process
+	if b := m.mem.Basis(r.Token()); len(b.Rejections) > 0 {
+		m.waitAfter(b.Rejections[len(b.Rejections)-1]) // rejected before a restart of this process
 	}
 }
 
@@ -225,41 +217,32 @@ func (m *Machine) take(r *handshake.Request) {
 // with what consumption leaves on the wrapper rolls.
 func (m *Machine) journalRequest(v *View) {
 	r := &v.Request
-	if !m.mem.hasHash || m.mem.hash != m.hash {
+	if !m.mem.HasConfig || m.mem.ConfigHash != m.hash {
 		m.journal(record.Config{Hash: m.hash, By: m.by, Changes: m.changes})
 	}
 	m.by, m.changes = "", nil
 	if r.RollNo > 0 {
 		m.cover(r.RollNo - 1)
 	}
-	hung := m.countStand(&v.Stand)
-	m.journal(record.Request{
-		Hung:  hung,
-		Token: r.Token(), Roll: r.RollNo, Measured: finiteRoll(v.Roll), Stand: finiteStand(v.Stand),
+	m.journal(m.requestOf(v))
+}
+
+// requestOf is the record of the request in view, with what consumption leaves
+// on the wrapper rolls.
+func (m *Machine) requestOf(v *View) record.Request {
+	r := &v.Request
+	stand, flags := v.Stand, r.Flags
+	rec := record.Request{
+		Hung:  m.countStand(&stand),
+		Token: r.Token(), Roll: r.RollNo,
 		Diameters:   slices.Clone(r.Diameters[:min(int(r.DiameterN), len(r.Diameters))]),
 		Widths:      slices.Clone(r.Widths[:min(int(r.WidthN), len(r.Widths))]),
-		Permissives: r.Permissives,
-	})
-}
-
-// finiteRoll makes a measurement storable: JSON has no NaN. The recipe is
-// computed from the original, which its checks hold.
-func finiteRoll(r recipe.Roll) recipe.Roll {
-	for _, f := range []*float64{
-		&r.Diameter, &r.DiameterU, &r.DiameterMax, &r.Ovality, &r.Taper,
-		&r.Width, &r.WidthU, &r.WidthMedian, &r.WidthSpread, &r.Quality, &r.Age, &r.KnownWeight,
-	} {
-		*f = finite(*f)
+		Permissives: r.Permissives, Flags: &flags, Diameter: r.Diameter, Width: r.Width,
 	}
-	return r
-}
-
-func finiteStand(s recipe.Stand) recipe.Stand {
-	for i := range s.Outer {
-		s.Outer[i] = finite(s.Outer[i])
-	}
-	s.Platen = finite(s.Platen)
-	return s
+	roll := v.Roll
+	roll.Tag = r.Tag
+	rec.SetMeasurement(roll, stand)
+	return rec
 }
 
 func finite(f float64) float64 {
@@ -267,20 +250,6 @@ func finite(f float64) float64 {
 		return 0
 	}
 	return f
-}
-
-// permitted reports whether a recipe may be accepted now, as far as the
-// permissives go.
-func (m *Machine) permitted(r *handshake.Request) bool {
-	return r.Flags&handshake.AllPermissives != 0 && r.Permissives&m.line.Limits.Permissives == m.line.Limits.Permissives
-}
-
-// measured reports whether the measurement may be used. It is apart from the
-// validity of the block: a poor scan is a reason to hold the roll, with a
-// reason that people see, and not to be silent.
-func (m *Machine) measured(v *View) bool {
-	return v.Request.Flags&handshake.DimensionsValid != 0 &&
-		v.Roll.Quality >= m.line.Limits.MinQuality && v.Roll.Age <= m.line.Limits.MaxScanAge
 }
 
 // watchView serves shadow: it reads and journals, and sends nothing.
@@ -294,24 +263,23 @@ func (m *Machine) watchView(v *View) {
 		return
 	}
 	m.take(r)
-	if m.mem.shadow == r.Token() || m.job.done || v.Wait {
+	if m.mem.Shadow == r.Token() || m.job.done || v.Wait {
 		return
 	}
 	m.job.done = true
 	m.journalRequest(v)
-	d := m.decide(v, nil)
-	d.payload.Session, d.payload.Offer = handshake.Session{}, 0
-	words := make([]uint16, handshake.PayloadWords)
-	if err := d.payload.Encode(words); err != nil {
-		m.halt("encode block PAYLOAD: " + err.Error())
+	d := m.decide(nil)
+	words, err := d.Words()
+	if err != nil {
+		m.halt(err.Error())
 		return
 	}
 	verdict := "go"
-	if d.payload.Kind == handshake.KindHold {
+	if d.Held() {
 		verdict = "hold"
 	}
-	m.journal(record.Shadow{Token: r.Token(), Roll: r.RollNo, Tag: r.Tag, Verdict: verdict, Payload: words, Findings: d.findings})
+	m.journal(record.Shadow{Token: r.Token(), Roll: r.RollNo, Tag: r.Tag, Verdict: verdict, Payload: words, Findings: d.Findings})
 	m.count("shadow/" + verdict)
 	m.tell(noteShadow, Info, fmt.Sprintf("roll %d would get: %s", r.RollNo, verdict),
-		Field{"roll_no", r.RollNo}, Field{"verdict", verdict}, Field{"findings", d.findings})
+		Field{"roll_no", r.RollNo}, Field{"verdict", verdict}, Field{"findings", d.Findings})
 }

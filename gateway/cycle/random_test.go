@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"maps"
 	"math/rand/v2"
+	"reflect"
 	"slices"
 	"strings"
 	"sync"
@@ -73,6 +74,7 @@ func TestRandom(t *testing.T) {
 		"record/OVERRIDE": 50, "record/SHADOW": 50, "record/VOID": 300, "record/VERDICT": 2000,
 		"counted": 500, "event/rescan": 300, "event/manual": 100, "event/remove": 100, "event/restart": 300, "event/memory lost": 50,
 		"event/other gateway": 30, "event/backup": 30, "event/ring": 20, "event/stop": 50,
+		"decided again": 4000,
 	} {
 		if want := least * count / 2000; total[k] < want {
 			t.Errorf("%s: %d in %d sequences, want at least %d", k, total[k], count, want)
@@ -117,7 +119,41 @@ func sequence(t *testing.T, seed uint64) map[string]int {
 		}
 	}
 	w.settleDown()
+	w.decideAgain()
 	return w.stats
+}
+
+// decideAgain holds that what the journal tells is all that each decision in
+// it rests on.
+func (w *world) decideAgain() {
+	var h record.History
+	var rolls []*record.Roll
+	for i, r := range w.log {
+		finished, err := h.Add(record.Stored{Seq: uint64(i + 1), Record: r})
+		if err != nil {
+			w.fail("%v", err)
+		}
+		rolls = append(rolls, finished...)
+	}
+	for _, roll := range append(rolls, h.Rest()...) {
+		for i := range roll.Rounds {
+			r := &roll.Rounds[i]
+			words, findings, ok := r.Decided()
+			if !ok {
+				continue
+			}
+			var p handshake.Payload
+			if err := handshake.DecodePayload(words, &p); err != nil {
+				w.fail("roll %d: %v", roll.Number, err)
+			}
+			d := Decide(w.lines[p.ConfigHash], &r.Request, &r.Basis, r.Override)
+			d.Payload.Session, d.Payload.Offer, d.Payload.ConfigHash = p.Session, p.Offer, p.ConfigHash
+			if d.Payload != p || len(findings)+len(d.Findings) > 0 && !reflect.DeepEqual(findings, d.Findings) {
+				w.fail("roll %d: decided again\n%+v\n%+v\nrecorded\n%+v\n%+v", roll.Number, d.Payload, d.Findings, p, findings)
+			}
+			w.stats["decided again"]++
+		}
+	}
 }
 
 func (w *world) happened(what string, ok bool) {
@@ -165,7 +201,9 @@ func (w *world) operate() {
 	case 22:
 		line := testLine()
 		line.Materials.Specs[0].Layers = float64(3 + r.IntN(2))
-		w.feed(Configure{Line: line, Hash: r.Uint32()})
+		hash := r.Uint32()
+		w.lines[hash] = line
+		w.feed(Configure{Line: line, Hash: hash})
 	}
 }
 
@@ -242,7 +280,7 @@ func (w *world) disturb(forgetful bool) {
 			return
 		}
 		w.happened("other gateway", true)
-		h := handshake.Hello{Session: handshake.Session{Epoch: max(p.floor, w.ghost.newest.Epoch, w.m.mem.epoch) + 1, Nonce: 0xBEEF}, Boot: p.boot}
+		h := handshake.Hello{Session: handshake.Session{Epoch: max(p.floor, w.ghost.newest.Epoch, w.m.mem.Epoch) + 1, Nonce: 0xBEEF}, Boot: p.boot}
 		if err := h.Encode(p.hello); err != nil {
 			w.fail("%v", err)
 		}
@@ -305,7 +343,7 @@ func (w *world) settleDown() {
 	w.feed(HoldAll{On: false, By: "ola", Reason: "end"})
 	retried := uint32(0)
 	rest := func() bool {
-		return p.phase == plcEmpty && p.acked == p.produced && w.m.mem.open == nil && w.m.state == StatePoll && len(w.inAir) == 0
+		return p.phase == plcEmpty && p.acked == p.produced && w.m.mem.Open == nil && w.m.state == StatePoll && len(w.inAir) == 0
 	}
 	wait := func(what string) {
 		for range 900 {

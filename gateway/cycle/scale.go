@@ -19,23 +19,24 @@ type wrapping struct {
 }
 
 // wrapped tells what the roll of an outcome was wrapped with. Without it in
-// memory it is computed again from the newest request, if the recipe accepted
-// was computed from that with the configuration now in force. A named
+// memory it is computed again from its request, if that was done with the
+// configuration now in force. A named
 // person's recipe cannot be computed.
 func (m *Machine) wrapped(o *handshake.Outcome) (wrapping, bool) {
 	if w := m.wrapping; w.line != nil && w.roll == o.RollNo && outcomeNames(o, w.offer) {
 		return w, true
 	}
-	for _, of := range []*offer{m.mem.accepted, m.mem.open} {
-		if of == nil || of.era != m.mem.era || of.roll != o.RollNo || !outcomeNames(o, of.name) ||
-			of.kind != handshake.KindRecipe || of.origin != handshake.Computed ||
-			of.token != m.mem.request.Token || of.hash != m.hash {
+	for _, of := range []*record.Offer{m.mem.Accepted, m.mem.Open} {
+		if of == nil || of.Losses != m.mem.Losses || of.Roll != o.RollNo || !outcomeNames(o, of.Name) ||
+			of.Form != handshake.KindRecipe || of.Origin != handshake.Computed ||
+			of.Request == nil || of.ConfigHash != m.hash {
 			continue
 		}
-		r := &m.mem.request
-		w := wrapping{roll: o.RollNo, offer: of.name, line: m.line, measured: r.Measured}
+		w := wrapping{roll: o.RollNo, offer: of.Name, line: m.line}
+		var stand recipe.Stand
+		w.measured, stand = of.Request.Measurement()
 		var rec recipe.Recipe
-		recipe.Compute(m.line, &r.Measured, &r.Stand, &rec)
+		recipe.Compute(m.line, &w.measured, &stand, &rec)
 		w.setpoints = rec.Setpoints
 		return w, true
 	}

@@ -101,7 +101,7 @@ func TestWeighingAfterRestart(t *testing.T) {
 		{"a named person's recipe", []record.Record{request, byPerson, accepted}, 5, 3, 1, ""},
 		{"another offer", []record.Record{request, intent, accepted}, 5, 2, 1, ""},
 		{"rejected", []record.Record{request, intent, record.Verdict{Roll: 7, Offer: name, Verdict: handshake.Rejected}}, 5, 3, 1, ""},
-		{"a later request", []record.Record{request, intent, accepted, later}, 5, 3, 1, ""},
+		{"a later request", []record.Record{request, intent, accepted, later}, 5, 3, 1, "good"},
 		{"memory of the controller lost", []record.Record{request, intent, accepted, record.Gap{Boot: 99}}, 5, 3, 1, ""},
 	} {
 		m := New(Config{Line: line, ConfigHash: c.hash, Times: testTimes})

@@ -85,8 +85,9 @@ func (m *Machine) look(v *View) {
 		return
 	}
 	m.remember(r)
+	m.seen = *v
 	if r.Flags&handshake.MemoryLost != 0 {
-		if m.mem.lostAt != r.Boot {
+		if m.mem.LostBoot != r.Boot {
 			m.lost(r)
 		}
 		m.raise(condMemoryLost, "the controller lost its retained memory; no session is opened until the operator acknowledges at the controller")
@@ -169,10 +170,7 @@ func (m *Machine) remember(r *handshake.Request) {
 	} else {
 		m.end(condRing)
 	}
-	if m.override != nil && m.override.Roll != r.RollNo {
-		m.refuseOverride(m.override, "the roll has left the station")
-		m.override = nil
-	}
+	m.keepOverride(r)
 }
 
 // wentBack tells that the controller lost its memory although it no longer
@@ -183,17 +181,17 @@ func (m *Machine) remember(r *handshake.Request) {
 // the clock.
 func (m *Machine) wentBack(r *handshake.Request) bool {
 	known := &m.mem
-	if r.Produced < known.journaled || r.RollNo < known.covered || r.Floor < max(known.floor, m.view.floor) || r.Boot < known.boot {
+	if r.Produced < known.Outcomes || r.RollNo < known.Covered || r.Floor < max(known.Floor, m.view.floor) || r.Boot < known.Boot {
 		return true
 	}
-	return r.Floor == 0 && known.boot != 0 && r.Boot-known.boot > bootJump
+	return r.Floor == 0 && known.Boot != 0 && r.Boot-known.Boot > bootJump
 }
 
 // lost writes the gap that a loss of the controller's memory leaves.
 func (m *Machine) lost(r *handshake.Request) {
-	g := record.Gap{Boot: r.Boot, Cause: causeMemory, FromIndex: m.mem.journaled + 1}
-	if m.view.newest > m.mem.covered {
-		g.FromRoll, g.ToRoll = m.mem.covered+1, m.view.newest
+	g := record.Gap{Boot: r.Boot, Cause: causeMemory, FromIndex: m.mem.Outcomes + 1}
+	if m.view.newest > m.mem.Covered {
+		g.FromRoll, g.ToRoll = m.mem.Covered+1, m.view.newest
 	}
 	m.view.newest, m.view.floor = 0, 0
 	m.gap(g)
@@ -214,7 +212,7 @@ func (m *Machine) offline(r *handshake.Request) {
 	if m.standby() {
 		return
 	}
-	if m.mem.banned[r.Boot] {
+	if m.mem.Banned[r.Boot] {
 		m.raise(condBootSeen, fmt.Sprintf(
 			"the controller's boot number %d was in use before its memory was lost; restart the controller", r.Boot))
 		return
@@ -238,7 +236,7 @@ func (m *Machine) open(nonce uint32) {
 		return
 	}
 	s := &m.ses
-	s.name = handshake.Session{Epoch: max(m.mem.epoch, s.floor, m.lease.Number) + 1, Nonce: nonce}
+	s.name = handshake.Session{Epoch: max(m.mem.Epoch, s.floor, m.lease.Number) + 1, Nonce: nonce}
 	s.openedAt = m.now.Mono
 	s.offer = 0
 	s.hellos = 0
@@ -310,31 +308,31 @@ func (m *Machine) fence(r *handshake.Request) {
 // first: a hold may have been released since, and yet was taken.
 func (m *Machine) settle(v *View) {
 	r := &v.Request
-	o := m.mem.open
+	o := m.mem.Open
 	if o == nil {
 		m.state = StatePoll
 		m.poll(v)
 		return
 	}
 	switch {
-	case resultNames(r, o.name):
+	case resultNames(r, o.Name):
 		m.closeOffer(r.ResultVerdict, r.ResultReason, true)
-	case o.outcome != nil && outcomeNames(o.outcome, o.name):
+	case o.Outcome != nil && outcomeNames(o.Outcome, o.Name):
 		m.closeOffer(handshake.Accepted, 0, true)
-	case o.era == m.mem.era && r.RollNo == o.roll && r.Phase != handshake.Empty:
+	case o.Losses == m.mem.Losses && r.RollNo == o.Roll && r.Phase != handshake.Empty:
 		m.void(voidStation)
 		m.count("settled/void")
-	case o.outcome != nil && o.outcome.Outcome != handshake.Lost:
+	case o.Outcome != nil && o.Outcome.Outcome != handshake.Lost:
 		m.void(voidOutcome)
 		m.count("settled/void")
 	case m.collect(r):
 		return
 	default:
-		name := o.name
+		name := o.Name
 		m.count("settled/unknown")
 		g := record.Gap{Closed: &name, Cause: gapUnknown}
-		if o.era == m.mem.era { // otherwise its roll number may come again
-			g.FromRoll, g.ToRoll = o.roll, o.roll
+		if o.Losses == m.mem.Losses { // otherwise its roll number may come again
+			g.FromRoll, g.ToRoll = o.Roll, o.Roll
 		}
 		m.gap(g)
 	}
@@ -369,7 +367,7 @@ func (m *Machine) sendBeat() {
 	s.beatAt = m.now.Mono
 	s.beat = true
 	flags := s.flags
-	if m.mem.holdAll {
+	if m.mem.HoldAll {
 		flags |= handshake.FlagHoldAll
 	}
 	h := handshake.Heartbeat{Count: s.beats, Session: s.name, State: uint16(m.state), Flags: flags}

@@ -56,10 +56,10 @@ type Count struct {
 func (m *Machine) Status() Status {
 	w := &m.view
 	s := Status{
-		State: m.state, Reason: m.why, Armed: m.armed, Standby: m.standby(), LinkUp: m.linkUp, HoldAll: m.mem.holdAll,
+		State: m.state, Reason: m.why, Armed: m.armed, Standby: m.standby(), LinkUp: m.linkUp, HoldAll: m.mem.HoldAll,
 		Session: m.ses.name, Boot: m.ses.boot, Adopted: m.ses.adopted, Config: m.hash, Waiting: m.next != nil,
 		Seen: w.seen, Token: w.token, Roll: w.roll, Tag: w.tag, Phase: w.phase, Flags: w.flags, Permissives: w.permissives,
-		Produced: w.produced, Acked: w.acked, Journaled: m.mem.journaled, Covered: m.mem.covered, StaleCommits: w.stale,
+		Produced: w.produced, Acked: w.acked, Journaled: m.mem.Outcomes, Covered: m.mem.Covered, StaleCommits: w.stale,
 		CycleTime:  m.cycleTime,
 		Conditions: slices.Clone(m.conditions),
 	}
@@ -67,13 +67,13 @@ func (m *Machine) Status() Status {
 		s.Age = m.now.Mono - w.validAt
 	}
 	if m.override != nil {
-		s.Override = m.override.Roll
+		s.Override = m.override.given.RollNo
 	}
-	if o := m.mem.open; o != nil {
-		name := o.name
+	if o := m.mem.Open; o != nil {
+		name := o.Name
 		s.Open = &name
 	}
-	if v := m.mem.verdict; v != nil {
+	if v := m.mem.Verdict; v != nil {
 		c := *v
 		s.LastVerdict = &c
 	}

@@ -252,6 +252,8 @@ func (s *script) set(name string, v int) error {
 		p.age = uint16(v)
 	case "dimensions":
 		p.dimsOK = v != 0
+	case "diameter": // measured at the next request
+		p.diameter = uint32(v)
 	case "grade":
 		p.grade = uint16(v)
 	case "limit":
@@ -392,6 +394,15 @@ func actionText(a Action) string {
 		return "drop    " + a.Reason
 	case Notify:
 		return fmt.Sprintf("tell    %s: %s", a.Code, a.Text)
+	case OverrideAnswer:
+		text := fmt.Sprintf("answer  roll %d request %d held %v", a.Roll, a.Token.Req, a.Held)
+		for _, c := range a.Changes {
+			text += fmt.Sprintf(", %s %g to %g", c.Name, c.Old, c.New)
+		}
+		for _, p := range a.Problems {
+			text += "; " + p
+		}
+		return text
 	case Halt:
 		return "halt    " + a.Reason
 	}

@@ -96,7 +96,8 @@ type world struct {
 	plc   *controller
 	m     *Machine
 	conf  Config
-	log   []record.Record // durable
+	lines map[uint32]*recipe.Line // by the hash of their configuration
+	log   []record.Record         // durable
 	ghost ghosts
 	mono  time.Duration
 	rng   *rand.Rand // nil in scripted runs
@@ -122,6 +123,7 @@ func newWorld(t testing.TB) *world {
 	w := &world{t: t, plc: newController(), faults: newFaults(), nonce: 0x1000, stats: map[string]int{}, wanted: true, stored: true}
 	w.plc.grade, w.plc.core = 7, 3
 	w.conf = Config{Line: testLine(), ConfigHash: 0x1F2E3D4C, Times: testTimes, Armed: true}
+	w.lines = map[uint32]*recipe.Line{w.conf.ConfigHash: w.conf.Line}
 	w.ghost.begin(w)
 	w.boot()
 	return w

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"reflect"
 )
 
 // Marshal writes a record as JSON. An error means that it holds a number that
@@ -25,19 +24,19 @@ func Marshal(r Record) ([]byte, error) {
 // that the kind does not have, a kind that is not known and anything after the
 // record are errors.
 func Unmarshal(k Kind, b []byte) (Record, error) {
-	p := New(k)
-	if p == nil {
+	p, ok := blank(k)
+	if !ok {
 		return nil, fmt.Errorf("read record: kind %q is not known; the journal may be of a newer version", k)
 	}
 	d := json.NewDecoder(bytes.NewReader(b))
 	d.DisallowUnknownFields()
-	if err := d.Decode(p); err != nil {
+	if err := d.Decode(p.Interface()); err != nil {
 		return nil, fmt.Errorf("read record %s: %w", k, err)
 	}
 	if _, err := d.Token(); err != io.EOF {
 		return nil, fmt.Errorf("read record %s: something stands after it", k)
 	}
-	r, ok := reflect.ValueOf(p).Elem().Interface().(Record)
+	r, ok := p.Elem().Interface().(Record)
 	if !ok {
 		return nil, fmt.Errorf("read record %s: it is not a record", k)
 	}

@@ -2,6 +2,7 @@ package record_test
 
 import (
 	"bytes"
+	"math"
 	"reflect"
 	"strings"
 	"testing"
@@ -19,12 +20,14 @@ var kinds = []record.Kind{record.KindSession, record.KindRequest, record.KindInt
 func sampleRecords() []record.Record {
 	name := record.OfferName{handshake.Session{Epoch: 7, Nonce: 0x9E3779B9}, 3}
 	token := handshake.Token{Boot: 41, Req: 1205}
+	flags := handshake.AllPermissives | handshake.DimensionsValid
 	found := []recipe.Finding{{Code: "scan-stale", Severity: recipe.Hold, Field: "age_s", Got: "130 s", Limit: "120 s", Where: "line.yaml:7", Text: "measure again"}}
 	return []record.Record{
 		record.Session{Session: name.Session, Boot: 41, Floor: 6, Cause: "start"},
 		record.Request{Token: token, Roll: 1190, Measured: recipe.Roll{Number: 1190, Tag: "R2026-001190", Diameter: 1.2504, Width: 1.602,
 			Order: &recipe.Order{ID: "A-7", Width: 1.6}}, Stand: recipe.Stand{Ready: [6]bool{true, true}, Outer: [6]float64{0.9}, Counted: [6]reel.Estimate{{Length: 812.5, U: 9.25, Known: true}}, Platen: 176.7},
-			Diameters: []uint16{12504, 12505}, Widths: []uint16{16020}, Permissives: 0x3F, Hung: []record.HungRoll{{Slot: 1, Width: 1.6, Paper: "kraft"}}},
+			Diameters: []uint16{12504, 12505}, Widths: []uint16{16020}, Permissives: 0x3F,
+			Flags: &flags, Diameter: 12504, Width: 16020, NotFinite: []string{"taper_m"}, Hung: []record.HungRoll{{Slot: 1, Width: 1.6, Paper: "kraft"}}},
 		record.Intent{Token: token, Roll: 1190, Tag: "R2026-001190", Offer: name, Form: handshake.KindHold, HoldReason: handshake.HoldMeasurement,
 			Origin: handshake.Computed, By: "kim", Reason: "looked at", ConfigHash: 0x1F2E3D4C, Payload: []uint16{0x5041, 1}, Findings: found},
 		record.Commit{Roll: 1190, Offer: name},
@@ -34,7 +37,7 @@ func sampleRecords() []record.Record {
 			Weighing: &record.Weighing{Verdict: "wrong", Reading: 1571.2, Gross: 1490.5, Delta: 80.7, Text: "weigh again"}},
 		record.Gap{FromIndex: 1, ToIndex: 4, FromRoll: 2, ToRoll: 5, Closed: &name, Boot: 217000000, Cause: "controller memory lost"},
 		record.Hold{On: true, By: "ola", Reason: "paper"},
-		record.Override{Roll: 1190, By: "kim", Reason: 3, Text: "flat spot", Old: map[string]float64{"layers": 3}, New: map[string]float64{"layers": 4}, Refused: found},
+		record.Override{Roll: 1190, Token: token, Operator: 17, By: "kim", Reason: 3, Text: "flat spot", Old: map[string]float64{"layers": 3}, New: map[string]float64{"layers": 4}, Refused: found},
 		record.Mode{Armed: true, By: "kim", Reason: "checked"},
 		record.Config{Hash: 1, By: "kim", Changes: []record.ConfigChange{{"a", "1", "2"}}},
 		record.Shadow{Token: token, Roll: 1190, Tag: "R2026-001190", Verdict: "hold", Payload: []uint16{1, 2}, Findings: found},
@@ -65,6 +68,46 @@ func TestRecordsComeBackEqual(t *testing.T) {
 		if !seen[k] {
 			t.Errorf("no sample of kind %s", k)
 		}
+	}
+}
+
+// A record of a version that kept less of a request is read, and tells what it
+// does not know.
+func TestRequestOfAnEarlierVersion(t *testing.T) {
+	const text = `{"token":{"boot":1,"req":2},"roll_no":3,"measured":{"roll":"R-3","diameter_m":1.2,"diameter_u_m":0.001,"diameter_max_m":1.2,` +
+		`"ovality":0,"taper_m":0,"width_m":1.6,"width_u_m":0.001,"width_median_m":1.6,"width_spread_m":0,"quality":1,"age_s":1},` +
+		`"stand":{"ready":[true,false,false,false,false,false],"outer_m":[1,0,0,0,0,0],"permissives":63,"platen_c":170,"mode":1,"state":6},` +
+		`"diameters_dmm":[12000],"widths_dmm":[16000],"permissives":63}`
+	r, err := record.Unmarshal(record.KindRequest, []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if q := r.(record.Request); q.Flags != nil || q.Roll != 3 || q.Measured.Width != 1.6 {
+		t.Errorf("read %+v", q)
+	}
+}
+
+// What was not a number comes back as none, so that no check passes it.
+func TestMeasurementComesBack(t *testing.T) {
+	roll := recipe.Roll{Number: 1, Diameter: 1.2, DiameterU: math.NaN(), Quality: math.Inf(1)}
+	stand := recipe.Stand{Outer: [6]float64{1, math.Inf(-1)}, Platen: 170}
+	var r record.Request
+	r.SetMeasurement(roll, stand)
+	b, err := record.Marshal(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	back, err := record.Unmarshal(record.KindRequest, b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	q := back.(record.Request)
+	got, s := q.Measurement()
+	if !math.IsNaN(got.DiameterU) || !math.IsNaN(got.Quality) || !math.IsNaN(s.Outer[1]) || got.Diameter != 1.2 || s.Outer[0] != 1 || s.Platen != 170 {
+		t.Errorf("read %+v, %+v", got, s)
+	}
+	if q.Measured.DiameterU != 0 || q.Stand.Outer[1] != 0 {
+		t.Errorf("stored %+v", q)
 	}
 }
 

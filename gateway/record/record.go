@@ -1,5 +1,3 @@
-// Package record is what the journal holds of a line: the kinds of record, each
-// plain data that is stored as JSON and read back equal.
 package record
 
 import (
@@ -52,17 +50,25 @@ type (
 		Floor   uint32            `json:"floor"` // of the controller, read before the epoch was taken
 		Cause   string            `json:"cause"` // start, link, restart of the controller, ...
 	}
-	// Request is what a recipe is computed from, whole, so that it can
-	// be computed again.
+	// Request is all of a request that the decision on it rests on, so that the
+	// decision can be made again. What the records before it add is a Basis.
 	Request struct {
 		Token       handshake.Token `json:"token"`
 		Roll        uint32          `json:"roll_no"`
-		Measured    recipe.Roll     `json:"measured"`
+		Measured    recipe.Roll     `json:"measured"` // read with Measurement
 		Stand       recipe.Stand    `json:"stand"`
 		Diameters   []uint16        `json:"diameters_dmm"` // samples, 0.1 mm
 		Widths      []uint16        `json:"widths_dmm"`
 		Permissives uint32          `json:"permissives"`
-		Hung        []HungRoll      `json:"hung,omitempty"` // wrapper rolls whose accounts begin here
+		// Flags are the controller's, nil in a record of a version that did not
+		// keep them.
+		Flags    *handshake.Flags `json:"flags,omitempty"`
+		Diameter uint32           `json:"diameter_dmm,omitempty"` // the controller's own value, 0.1 mm
+		Width    uint32           `json:"width_dmm,omitempty"`    // likewise
+		// NotFinite names the numbers that were not finite. JSON has no such
+		// numbers, so 0 stands in their place.
+		NotFinite []string   `json:"not_finite,omitempty"`
+		Hung      []HungRoll `json:"hung,omitempty"` // wrapper rolls whose accounts begin here
 	}
 	// Intent stands before the PAYLOAD of an offer.
 	Intent struct {
@@ -124,13 +130,17 @@ type (
 	}
 	// Override stands before an override takes effect.
 	Override struct {
-		Roll    uint32             `json:"roll_no"`
-		By      string             `json:"by"`
-		Reason  uint16             `json:"reason"`
-		Text    string             `json:"text"`
-		Old     map[string]float64 `json:"old"`
-		New     map[string]float64 `json:"new"`
-		Refused []recipe.Finding   `json:"refused,omitempty"`
+		Roll uint32 `json:"roll_no"`
+		// Token is the request that it was given for, zero in a record of a
+		// version that bound it to the roll number alone.
+		Token    handshake.Token    `json:"token,omitzero"`
+		Operator uint32             `json:"operator,omitempty"` // number of the person in the payload
+		By       string             `json:"by"`
+		Reason   uint16             `json:"reason"`
+		Text     string             `json:"text"`
+		Old      map[string]float64 `json:"old"`
+		New      map[string]float64 `json:"new"`
+		Refused  []recipe.Finding   `json:"refused,omitempty"`
 	}
 	// Mode says that writing was allowed or forbidden.
 	Mode struct {
@@ -179,118 +189,6 @@ type Stored struct {
 	Seq    uint64
 	At     time.Time // wall clock, for people
 	Record Record
-}
-
-// Kind returns KindSession.
-func (Session) Kind() Kind { return KindSession }
-
-// RollNo returns the roll the record is about, 0 for none.
-func (Session) RollNo() uint32 { return 0 }
-
-// Kind returns KindRequest.
-func (Request) Kind() Kind { return KindRequest }
-
-// RollNo returns the roll the record is about, 0 for none.
-func (r Request) RollNo() uint32 { return r.Roll }
-
-// Kind returns KindIntent.
-func (Intent) Kind() Kind { return KindIntent }
-
-// RollNo returns the roll the record is about, 0 for none.
-func (r Intent) RollNo() uint32 { return r.Roll }
-
-// Kind returns KindCommit.
-func (Commit) Kind() Kind { return KindCommit }
-
-// RollNo returns the roll the record is about, 0 for none.
-func (r Commit) RollNo() uint32 { return r.Roll }
-
-// Kind returns KindVerdict.
-func (Verdict) Kind() Kind { return KindVerdict }
-
-// RollNo returns the roll the record is about, 0 for none.
-func (r Verdict) RollNo() uint32 { return r.Roll }
-
-// Kind returns KindVoid.
-func (Void) Kind() Kind { return KindVoid }
-
-// RollNo returns the roll the record is about, 0 for none.
-func (r Void) RollNo() uint32 { return r.Roll }
-
-// Kind returns KindOutcome.
-func (Outcome) Kind() Kind { return KindOutcome }
-
-// RollNo returns the roll the record is about, 0 for none.
-func (r Outcome) RollNo() uint32 { return r.Outcome.RollNo }
-
-// Kind returns KindGap.
-func (Gap) Kind() Kind { return KindGap }
-
-// RollNo returns the roll the record is about, 0 for none.
-func (Gap) RollNo() uint32 { return 0 }
-
-// Kind returns KindHold.
-func (Hold) Kind() Kind { return KindHold }
-
-// RollNo returns the roll the record is about, 0 for none.
-func (Hold) RollNo() uint32 { return 0 }
-
-// Kind returns KindOverride.
-func (Override) Kind() Kind { return KindOverride }
-
-// RollNo returns the roll the record is about, 0 for none.
-func (r Override) RollNo() uint32 { return r.Roll }
-
-// Kind returns KindMode.
-func (Mode) Kind() Kind { return KindMode }
-
-// RollNo returns the roll the record is about, 0 for none.
-func (Mode) RollNo() uint32 { return 0 }
-
-// Kind returns KindConfig.
-func (Config) Kind() Kind { return KindConfig }
-
-// RollNo returns the roll the record is about, 0 for none.
-func (Config) RollNo() uint32 { return 0 }
-
-// Kind returns KindShadow.
-func (Shadow) Kind() Kind { return KindShadow }
-
-// RollNo returns the roll the record is about, 0 for none.
-func (r Shadow) RollNo() uint32 { return r.Roll }
-
-// New returns a pointer to an empty record of a kind, to be read into,
-// or nil for a kind that is not known.
-func New(k Kind) any {
-	switch k {
-	case KindSession:
-		return new(Session)
-	case KindRequest:
-		return new(Request)
-	case KindIntent:
-		return new(Intent)
-	case KindCommit:
-		return new(Commit)
-	case KindVerdict:
-		return new(Verdict)
-	case KindVoid:
-		return new(Void)
-	case KindOutcome:
-		return new(Outcome)
-	case KindGap:
-		return new(Gap)
-	case KindHold:
-		return new(Hold)
-	case KindOverride:
-		return new(Override)
-	case KindMode:
-		return new(Mode)
-	case KindConfig:
-		return new(Config)
-	case KindShadow:
-		return new(Shadow)
-	}
-	return nil
 }
 
 // String names the offer for people.

@@ -150,6 +150,7 @@ type Summary struct {
 	Setpoints     int            `json:"recipes_changed"`
 	Overridden    int            `json:"overridden_not_compared"`
 	Unrecorded    int            `json:"without_record_not_compared"`
+	Unknown       int            `json:"not_known_not_compared"` // the record does not tell all that the decision rests on
 	HoldsBefore   int            `json:"holds_before"`
 	HoldsAfter    int            `json:"holds_after"`
 	Fields        []FieldSummary `json:"setpoints"`
@@ -212,6 +213,10 @@ func (t *Tally) Skip(c *Case) {
 		t.sum.Unrecorded++
 	}
 }
+
+// SkipUnknown counts a case whose record does not tell all that the decision
+// rests on.
+func (t *Tally) SkipUnknown() { t.sum.Unknown++ }
 
 // Add counts a difference.
 func (t *Tally) Add(d *Difference) {

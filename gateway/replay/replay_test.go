@@ -37,14 +37,16 @@ func request(roll, req uint32, diameter float64) record.Request {
 	for i := range s.Ready {
 		s.Ready[i], s.Outer[i] = true, 1
 	}
-	return record.Request{Token: handshake.Token{Boot: 1, Req: req}, Roll: roll, Measured: r, Stand: s, Permissives: math.MaxUint32}
+	out := cycle.RequestOf(r, s)
+	out.Token = handshake.Token{Boot: 1, Req: req}
+	return out
 }
 
 func decided(tb testing.TB, l *recipe.Line, c *replay.Case) *replay.Side {
 	tb.Helper()
-	s, err := replay.NewJudge(l).Decide(c)
-	if err != nil {
-		tb.Fatal(err)
+	s, known, err := replay.NewJudge(l).Decide(c)
+	if err != nil || !known {
+		tb.Fatal(known, err)
 	}
 	return s
 }
@@ -68,21 +70,29 @@ func intent(r record.Request, offer uint16, s *replay.Side) record.Intent {
 	}
 }
 
-// cases runs records through a history.
-func cases(tb testing.TB, records ...record.Record) (out []*replay.Case) {
+// rolls runs records through a history.
+func rolls(tb testing.TB, records ...record.Record) (out []*record.Roll) {
 	tb.Helper()
-	var h replay.History
+	var h record.History
 	for i, r := range records {
-		c, err := h.Take(record.Stored{Seq: uint64(i + 1), Record: r})
+		finished, err := h.Add(record.Stored{Seq: uint64(i + 1), Record: r})
 		if err != nil {
 			tb.Fatal(err)
 		}
-		if c != nil {
-			out = append(out, c)
-		}
+		out = append(out, finished...)
 	}
-	if c := h.Last(); c != nil {
-		out = append(out, c)
+	return append(out, h.Rest()...)
+}
+
+// cases returns the cases of records.
+func cases(tb testing.TB, records ...record.Record) (out []*replay.Case) {
+	tb.Helper()
+	for _, r := range rolls(tb, records...) {
+		list, err := replay.Cases(r)
+		if err != nil {
+			tb.Fatal(err)
+		}
+		out = append(out, list...)
 	}
 	return out
 }
@@ -92,10 +102,10 @@ func accepted(i record.Intent) record.Verdict {
 }
 
 // What a decision rests on beside the roll comes from the records before it.
-func TestHistoryKeepsWhatADecisionRestsOn(t *testing.T) {
+func TestCasesKeepWhatADecisionRestsOn(t *testing.T) {
 	l := line(t, nil)
 	first, second := request(5, 1, 1.0), request(6, 2, 1.3)
-	one := intent(first, 1, decided(t, l, &replay.Case{Roll: first.Measured, Stand: first.Stand}))
+	one := intent(first, 1, decided(t, l, &replay.Case{Request: first}))
 	has := func(s *replay.Side, c recipe.Code) bool { return slices.Contains(codes(s), c) }
 	stepped := map[string]string{"lines.0.limits.step": "0.05"}
 
@@ -109,9 +119,8 @@ func TestHistoryKeepsWhatADecisionRestsOn(t *testing.T) {
 		{"nothing before", nil, "step-from-previous", false, 0},
 		{"a roll accepted before", []record.Record{first, one, accepted(one)}, "step-from-previous", true, 5},
 		{"a roll rejected before", []record.Record{first, one, record.Verdict{Roll: 5, Offer: one.Offer, Verdict: handshake.Rejected}}, "step-from-previous", false, 0},
-		{"a verdict learnt after a break", []record.Record{first, one, record.Verdict{Roll: 5, Offer: one.Offer, Verdict: handshake.Accepted, Settled: true}}, "step-from-previous", false, 5},
-		{"a restart of the process between", []record.Record{first, one, accepted(one), record.Session{Cause: "start"}}, "step-from-previous", false, 5},
-		{"a new session between", []record.Record{first, one, accepted(one), record.Session{Cause: "link"}}, "step-from-previous", true, 5},
+		{"a verdict learnt after a break", []record.Record{first, one, record.Verdict{Roll: 5, Offer: one.Offer, Verdict: handshake.Accepted, Settled: true}}, "step-from-previous", true, 5},
+		{"a restart of the process between", []record.Record{first, one, accepted(one), record.Session{Session: handshake.Session{Epoch: 2, Nonce: 1}, Cause: "start"}}, "step-from-previous", true, 5},
 		{"an operator holds", []record.Record{record.Hold{On: true}}, "operator-hold", true, 0},
 		{"an operator held", []record.Record{record.Hold{On: true}, record.Hold{}}, "operator-hold", false, 0},
 		{"the roll has an outcome", []record.Record{record.Outcome{Outcome: handshake.Outcome{RollNo: 6}}}, "roll-duplicate", true, 6},
@@ -121,8 +130,8 @@ func TestHistoryKeepsWhatADecisionRestsOn(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			got := cases(t, append(c.before, second)...)
 			last := got[len(got)-1]
-			if last.LastRoll != c.last {
-				t.Errorf("last roll %d, want %d", last.LastRoll, c.last)
+			if last.Basis.Finished != c.last {
+				t.Errorf("last roll %d, want %d", last.Basis.Finished, c.last)
 			}
 			if side := decided(t, line(t, stepped), last); has(side, c.finding) != c.want {
 				t.Errorf("findings %v; want %s: %v", codes(side), c.finding, c.want)
@@ -131,12 +140,11 @@ func TestHistoryKeepsWhatADecisionRestsOn(t *testing.T) {
 	}
 }
 
-func TestHistoryTakesTheLastOfferOfARequest(t *testing.T) {
+func TestCasesTakeTheLastOfferOfARequest(t *testing.T) {
 	l := line(t, nil)
 	r := request(5, 1, 1.0)
-	recipeSide := decided(t, l, &replay.Case{Roll: r.Measured, Stand: r.Stand})
-	limit := recipe.Finding{Code: cycle.CodeControllerLimit, Severity: recipe.Hold, Field: "field 21"}
-	heldSide := decided(t, l, &replay.Case{Roll: r.Measured, Stand: r.Stand, Fixed: []recipe.Finding{limit}})
+	recipeSide := decided(t, l, &replay.Case{Request: r})
+	heldSide := decided(t, l, &replay.Case{Request: r, Basis: record.Basis{Rejections: []uint16{81}}})
 	if recipeSide.Held || !heldSide.Held || heldSide.Reason != handshake.HoldInterlock {
 		t.Fatalf("go %+v, hold %+v", recipeSide, heldSide)
 	}
@@ -147,7 +155,7 @@ func TestHistoryTakesTheLastOfferOfARequest(t *testing.T) {
 		t.Fatalf("%d cases", len(got))
 	}
 	c := got[0]
-	if !c.Recorded.Held || len(c.Fixed) != 1 || c.ConfigHash != 7 || got[1].Recorded != nil {
+	if !c.Recorded.Held || len(c.Basis.Rejections) != 1 || c.ConfigHash != 7 || got[1].Recorded != nil {
 		t.Errorf("case %+v", c)
 	}
 	// A limit of the controller is no matter of the configuration.
@@ -157,18 +165,16 @@ func TestHistoryTakesTheLastOfferOfARequest(t *testing.T) {
 	}
 }
 
-func TestHistoryRefusesADamagedPayload(t *testing.T) {
+func TestCasesRefuseADamagedPayload(t *testing.T) {
 	r := request(5, 1, 1.0)
-	i := intent(r, 1, decided(t, line(t, nil), &replay.Case{Roll: r.Measured, Stand: r.Stand}))
+	i := intent(r, 1, decided(t, line(t, nil), &replay.Case{Request: r}))
 	i.Payload = slices.Clone(i.Payload)
 	i.Payload[40]++
 	for _, next := range []record.Record{i, record.Shadow{Token: i.Token, Roll: i.Roll, Payload: i.Payload}} {
-		var h replay.History
-		if _, err := h.Take(record.Stored{Seq: 1, Record: r}); err != nil {
-			t.Fatal(err)
-		}
-		if _, err := h.Take(record.Stored{Seq: 2, Record: next}); err == nil {
-			t.Errorf("a damaged payload of kind %s is taken", next.Kind())
+		for _, roll := range rolls(t, r, next) {
+			if _, err := replay.Cases(roll); err == nil {
+				t.Errorf("a damaged payload of kind %s is taken", next.Kind())
+			}
 		}
 	}
 }
@@ -195,7 +201,7 @@ func TestGroupsOfFields(t *testing.T) {
 			continue // a line that cannot be without the station
 		}
 		for _, r := range []record.Request{fused, glued} {
-			side := decided(t, s.Lines[0].Recipe, &replay.Case{Roll: r.Measured, Stand: r.Stand})
+			side := decided(t, s.Lines[0].Recipe, &replay.Case{Request: r})
 			if side.Held {
 				continue
 			}
@@ -224,7 +230,7 @@ func TestGroupsOfFields(t *testing.T) {
 
 func TestTallyAgreesWithTheSample(t *testing.T) {
 	r := request(5, 1, 1.0)
-	side := decided(t, line(t, nil), &replay.Case{Roll: r.Measured, Stand: r.Stand})
+	side := decided(t, line(t, nil), &replay.Case{Request: r})
 	comparer := replay.NewComparer()
 	rapid.Check(t, func(t *rapid.T) {
 		tally := replay.NewTally()
@@ -291,20 +297,31 @@ func outcome(roll, req uint32, kind handshake.OutcomeKind) record.Outcome {
 func TestPairing(t *testing.T) {
 	l := line(t, nil)
 	shadow := func(r record.Request) record.Shadow {
-		s := decided(t, l, &replay.Case{Roll: r.Measured, Stand: r.Stand})
+		s := decided(t, l, &replay.Case{Request: r})
 		return record.Shadow{Token: r.Token, Roll: r.Roll, Verdict: "go", Payload: s.Words, Findings: s.Findings}
 	}
-	a, b := shadow(request(5, 1, 1.0)), shadow(request(5, 2, 1.2))
+	b := shadow(request(5, 2, 1.2))
 	p := replay.NewPairing(replay.Usages())
 	var wraps []*replay.Wrap
-	for _, r := range []record.Record{
-		a, b, outcome(5, 2, handshake.WrappedByHand), // remeasured
-		shadow(request(6, 3, 1.0)), shadow(request(7, 4, 1.0)), outcome(6, 3, handshake.Removed),
+	var log []record.Record
+	asked := func(roll, req uint32, diameter float64) {
+		r := request(roll, req, diameter)
+		log = append(log, r, shadow(r))
+	}
+	asked(5, 1, 1.0)
+	asked(5, 2, 1.2)
+	log = append(log, outcome(5, 2, handshake.WrappedByHand)) // measured twice
+	asked(6, 3, 1.0)
+	asked(7, 4, 1.0)
+	log = append(log, outcome(6, 3, handshake.Removed),
 		outcome(7, 9, handshake.Wrapped), // its last request had no recipe
-		outcome(8, 10, handshake.Lost),
-		shadow(request(9, 11, 1.0)),
-	} {
-		w, err := p.Take(record.Stored{Record: r})
+		outcome(8, 10, handshake.Lost))
+	asked(9, 11, 1.0)
+	for i := range uint32(1000) { // outcomes never come
+		asked(100+i, 100+i, 1.0)
+	}
+	for _, r := range rolls(t, log...) {
+		w, err := p.Take(r)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -312,7 +329,7 @@ func TestPairing(t *testing.T) {
 			wraps = append(wraps, w)
 		}
 	}
-	want := replay.Coverage{Outcomes: 4, Wrapped: 2, NotWrapped: 2, NoRecipe: 1, NoOutcome: 1}
+	want := replay.Coverage{Outcomes: 4, Wrapped: 2, NotWrapped: 2, NoRecipe: 1, NoOutcome: 1001}
 	if got := p.Coverage(); got != want {
 		t.Errorf("coverage %+v, want %+v", got, want)
 	}
@@ -327,15 +344,6 @@ func TestPairing(t *testing.T) {
 		if r := wraps[0].Readings[i]; u.Field.Name == "feed_length_m" && r.Ours != float64(later.FeedLength)/1e4 {
 			t.Errorf("feed length %v is not that of the last request, %v", r.Ours, float64(later.FeedLength)/10)
 		}
-	}
-	for i := range uint32(1000) { // outcomes never come
-		a.Roll, a.Token.Req = 100+i, 100+i
-		if _, err := p.Take(record.Stored{Record: a}); err != nil {
-			t.Fatal(err)
-		}
-	}
-	if got := p.Coverage().NoOutcome; got != 1001 {
-		t.Errorf("%d without an outcome, want 1001", got)
 	}
 }
 
@@ -363,10 +371,10 @@ func TestReadingExceeds(t *testing.T) {
 func BenchmarkDecide(b *testing.B) {
 	j := replay.NewJudge(line(b, nil))
 	r := request(5, 1, 1.0)
-	c := &replay.Case{Roll: r.Measured, Stand: r.Stand}
+	c := &replay.Case{Request: r}
 	b.ReportAllocs()
 	for b.Loop() {
-		if _, err := j.Decide(c); err != nil {
+		if _, _, err := j.Decide(c); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -124,108 +124,79 @@ type Coverage struct {
 	NoOutcome  int `json:"recipes_without_an_outcome"`
 }
 
-// ours is a recipe that waits for the outcome of its roll.
-type ours struct {
-	token    handshake.Token
-	offer    record.OfferName
-	roll     uint32
-	tag      string
-	shadow   bool
-	payload  []uint16
-	findings []recipe.Finding
-}
-
-// mostWaiting bounds the recipes that wait for an outcome: twice what the
-// controller's ring holds.
-const mostWaiting = 2 * handshake.OutEntries
-
 // Pairing puts each wrapped roll of a journal beside our recipe for it.
 type Pairing struct {
 	usages   []Usage
 	groups   handshake.FieldInfo
-	waiting  []ours // in their order
 	coverage Coverage
 }
 
 // NewPairing returns a pairing that reads these usages.
 func NewPairing(usages []Usage) *Pairing { return &Pairing{usages: usages, groups: groupsField()} }
 
-// Coverage returns what was counted, with the recipes that still wait as
-// without an outcome.
-func (p *Pairing) Coverage() Coverage {
-	c := p.coverage
-	c.NoOutcome += len(p.waiting)
-	return c
-}
+// Coverage returns what was counted so far.
+func (p *Pairing) Coverage() Coverage { return p.coverage }
 
-// Take takes the next record and returns a wrap when it is the outcome of one
-// with a recipe of ours, else nil. An error means a payload recorded that
-// cannot be read.
-func (p *Pairing) Take(s record.Stored) (*Wrap, error) {
-	switch r := s.Record.(type) {
-	case record.Intent:
-		p.wait(ours{r.Token, r.Offer, r.Roll, r.Tag, false, r.Payload, r.Findings})
-	case record.Shadow:
-		p.wait(ours{r.Token, record.OfferName{}, r.Roll, r.Tag, true, r.Payload, r.Findings})
-	case record.Outcome:
-		return p.outcome(s, &r.Outcome)
+// Take counts a roll, and returns a wrap when it was wrapped and its last
+// request had a recipe of ours, else nil. An error means a recorded payload
+// that cannot be read.
+func (p *Pairing) Take(roll *record.Roll) (*Wrap, error) {
+	if roll.Outcome == nil {
+		if ours(roll, nil) != nil {
+			p.coverage.NoOutcome++
+		}
+		return nil, nil
 	}
-	return nil, nil
-}
-
-// wait adds a recipe; a later one for the same request takes its place.
-func (p *Pairing) wait(o ours) {
-	if i := slices.IndexFunc(p.waiting, func(w ours) bool { return w.token == o.token }); i >= 0 {
-		p.waiting = slices.Delete(p.waiting, i, i+1)
-	}
-	if len(p.waiting) == mostWaiting {
-		p.waiting = slices.Delete(p.waiting, 0, 1)
-		p.coverage.NoOutcome++
-	}
-	p.waiting = append(p.waiting, o)
-}
-
-func (p *Pairing) outcome(s record.Stored, o *handshake.Outcome) (*Wrap, error) {
+	o := &roll.Outcome.Outcome
 	p.coverage.Outcomes++
-	token := handshake.Token{Boot: o.Boot, Req: o.Req}
-	i := slices.IndexFunc(p.waiting, func(w ours) bool { return w.token == token })
-	found := ours{}
-	if i >= 0 {
-		found = p.waiting[i]
-	}
-	// Earlier requests of the roll are done with.
-	p.waiting = slices.DeleteFunc(p.waiting, func(w ours) bool { return w.token == token || w.token.Boot == o.Boot && w.roll == o.RollNo })
 	if o.Outcome != handshake.Wrapped && o.Outcome != handshake.WrappedByHand {
 		p.coverage.NotWrapped++
 		return nil, nil
 	}
 	p.coverage.Wrapped++
-	if i < 0 {
+	found := ours(roll, &handshake.Token{Boot: o.Boot, Req: o.Req})
+	if found == nil {
 		p.coverage.NoRecipe++
 		return nil, nil
 	}
-	return p.pair(s, o, &found)
+	return p.pair(roll, found)
 }
 
-func (p *Pairing) pair(s record.Stored, o *handshake.Outcome, r *ours) (*Wrap, error) {
-	var payload handshake.Payload
-	if err := handshake.DecodePayload(r.payload, &payload); err != nil {
-		return nil, fmt.Errorf("roll %d: recorded payload: %w", o.RollNo, err)
+// ours returns the newest round of a roll that had a recipe or a hold of
+// ours, for a request or, without one, for any.
+func ours(roll *record.Roll, token *handshake.Token) *record.Round {
+	for i := len(roll.Rounds) - 1; i >= 0; i-- {
+		r := &roll.Rounds[i]
+		if _, _, ok := r.Decided(); ok && (token == nil || r.Request.Token == *token) {
+			return r
+		}
 	}
-	w := &Wrap{Roll: o.RollNo, Tag: r.tag, At: s.At, Outcome: o.Outcome, Shadow: r.shadow,
-		Held: payload.Kind == handshake.KindHold}
+	return nil
+}
+
+func (p *Pairing) pair(roll *record.Roll, r *record.Round) (*Wrap, error) {
+	c, err := caseOf(r)
+	if err != nil {
+		return nil, fmt.Errorf("roll %d: %w", roll.Number, err)
+	}
+	o := &roll.Outcome.Outcome
+	w := &Wrap{Roll: o.RollNo, Tag: roll.Tag, At: roll.OutcomeAt.At, Outcome: o.Outcome, Shadow: r.Offer == nil, Held: c.Recorded.Held}
 	if w.Held {
-		w.Findings = r.findings
+		w.Findings = c.Recorded.Findings
 		return w, nil
+	}
+	var payload handshake.Payload
+	if err := handshake.DecodePayload(c.Recorded.Words, &payload); err != nil {
+		return nil, fmt.Errorf("roll %d: %w", roll.Number, err)
 	}
 	words := make([]uint16, handshake.OutWords)
 	if err := o.Encode(words); err != nil {
-		return nil, fmt.Errorf("record %d: %w", s.Seq, err)
+		return nil, fmt.Errorf("record %d: %w", roll.OutcomeAt.Seq, err)
 	}
-	groups := recipe.Groups(p.groups.Number(r.payload))
+	groups := recipe.Groups(p.groups.Number(c.Recorded.Words))
 	for i := range p.usages {
 		u := &p.usages[i]
-		v := u.Field.value(r.payload, groups)
+		v := u.Field.value(c.Recorded.Words, groups)
 		raw := u.used.Number(words)
 		reading := Reading{
 			Ours: u.Field.wire.SI(v.Raw), Used: u.used.SI(raw),

@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
 # Wraps the made-up shift without faults and with each named fault, keeps each
-# journal and verifies it with the command of its own.
+# journal, verifies it with the command of its own, and replays it through its
+# own configuration, which changes nothing.
 # Usage: 10-demo.sh [rolls of a shift with a fault, default 12]
 set -euo pipefail
 cd "$(dirname "$0")/../.."
@@ -11,9 +12,11 @@ export work rolls="${1:-12}"
 
 "$work/lapgate" demo --journal "$work/plain" | tail -n 5
 "$work/lapgate" journal verify "$work"/plain/*.db
+"$work/lapgate" replay "$work/plain/north.db" --config configs/demo.yaml | grep '^0 changed'
 
 shift_with() {
   "$work/lapgate" demo --fault "$1" --seed 3 --rolls "$rolls" --journal "$work/$1" >"$work/$1.out" 2>&1 &&
+    "$work/lapgate" replay "$work/$1/north.db" --config configs/demo.yaml >>"$work/$1.out" 2>&1 &&
     "$work/lapgate" journal verify "$work/$1"/*.db >>"$work/$1.out" 2>&1 ||
     { echo "fault $1 failed"; cat "$work/$1.out"; return 1; }
   echo "fault $1: $(tail -n 1 "$work/$1.out")"

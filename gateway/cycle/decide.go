@@ -1,0 +1,294 @@
+package cycle
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
+	"lapgate/recipe"
+	"lapgate/recipe/check"
+)
+
+// Codes of the findings that arise on the way to the controller.
+const (
+	CodeDoesNotFit      recipe.Code = "setpoint-does-not-fit"
+	CodePermissives     recipe.Code = "permissives-not-all-on"
+	CodeMeasurement     recipe.Code = "measurement-not-valid"
+	CodeRollData        recipe.Code = "controller-roll-data"
+	CodeControllerLimit recipe.Code = "controller-limit"
+	CodeControllerOther recipe.Code = "controller-rejects"
+)
+
+// Codes returns the codes of the findings that this package adds to those of
+// the checks. None of them can be overridden.
+func Codes() []check.CodeInfo {
+	return []check.CodeInfo{
+		{Code: CodeDoesNotFit, Severity: recipe.Hold, Reason: uint16(handshake.HoldConfigFault), Meaning: "a setpoint does not fit its field in the payload"},
+		{Code: CodePermissives, Severity: recipe.Hold, Reason: uint16(handshake.HoldPermissive), Meaning: "the controller says that not all permissives are on"},
+		{Code: CodeMeasurement, Severity: recipe.Hold, Reason: uint16(handshake.HoldMeasurement), Meaning: "the controller says that its dimensions are not valid"},
+		{Code: CodeRollData, Severity: recipe.Hold, Reason: uint16(handshake.HoldImplausible), Meaning: "the controller rejected the roll data echoed to it"},
+		{Code: CodeControllerLimit, Severity: recipe.Hold, Reason: uint16(handshake.HoldInterlock), Meaning: "the controller rejected a value by its own limit"},
+		{Code: CodeControllerOther, Severity: recipe.Hold, Reason: uint16(handshake.HoldConfigFault), Meaning: "the controller rejected the recipe for a reason that is not in the handshake"},
+	}
+}
+
+// Decision is what is to be offered for a request: a recipe, or a hold with
+// its reason.
+type Decision struct {
+	// Payload is what is offered, but for the session and number of the offer
+	// and the hash of the configuration, which whoever offers it gives.
+	Payload   handshake.Payload
+	Setpoints recipe.Setpoints // behind the payload; of a hold, as far as they could be computed
+	Findings  []recipe.Finding
+	// Override tells what became of the override, and is nil without one. It
+	// is refused when Refused holds anything: then the decision is the one that
+	// was to be made without it.
+	Override *record.Override
+}
+
+// Held reports whether the roll is to be held.
+func (d *Decision) Held() bool { return d.Payload.Kind == handshake.KindHold }
+
+// Words returns the payload as it goes over the wire.
+func (d *Decision) Words() ([]uint16, error) {
+	words := make([]uint16, handshake.PayloadWords)
+	if err := d.Payload.Encode(words); err != nil {
+		return nil, fmt.Errorf("encode block PAYLOAD: %w", err)
+	}
+	return words, nil
+}
+
+// Decide returns what is to be offered on a line for a request. It rests on
+// its arguments alone: what stands in the journal is enough to decide again.
+// override is a named person's choice of setpoints for this request, or nil.
+// A request without flags is decided as if none were set.
+func Decide(line *recipe.Line, r *record.Request, b *record.Basis, override *record.Override) Decision {
+	c := deciding{line: line, request: r, basis: b}
+	c.roll, c.stand = r.Measurement()
+	recipe.Compute(line, &c.roll, &c.stand, &c.rec)
+	if override == nil {
+		return c.computed()
+	}
+	computed := c.rec.Setpoints
+	told := *override
+	told.Old, told.Refused = c.change(override.New)
+	findings := c.check()
+	for i := range findings {
+		if c.stands(&findings[i]) {
+			told.Refused = append(told.Refused, findings[i])
+		}
+	}
+	d := c.decision(handshake.NoHold, findings)
+	d.Payload.Origin = handshake.Override
+	d.Payload.OverrideReason, d.Payload.Operator = override.Reason, override.Operator
+	told.Refused = append(told.Refused, Fill(&d.Payload, &c.rec.Setpoints)...)
+	if len(told.Refused) > 0 {
+		c.rec.Setpoints = computed
+		d = c.computed()
+	}
+	d.Override = &told
+	return d
+}
+
+// deciding is one decision under way.
+type deciding struct {
+	line    *recipe.Line
+	request *record.Request
+	basis   *record.Basis
+	roll    recipe.Roll
+	stand   recipe.Stand
+	rec     recipe.Recipe
+}
+
+// computed decides on the recipe as it was computed.
+func (c *deciding) computed() Decision {
+	findings := c.check()
+	reason := holdReason(findings)
+	if f, forced := forcedHold(c.basis.Rejections); forced {
+		findings = append(findings, f)
+		reason = HoldReason(f.Code)
+	}
+	d := c.decision(reason, findings)
+	if reason != handshake.NoHold {
+		return d
+	}
+	if bad := Fill(&d.Payload, &c.rec.Setpoints); len(bad) > 0 {
+		return c.decision(handshake.HoldConfigFault, append(findings, bad...))
+	}
+	return d
+}
+
+// decision is a hold for a reason, or without one the frame of a recipe.
+func (c *deciding) decision(reason handshake.HoldReason, findings []recipe.Finding) Decision {
+	r := c.request
+	d := Decision{Setpoints: c.rec.Setpoints, Findings: findings, Payload: handshake.Payload{
+		Boot: r.Token.Boot, Req: r.Token.Req, RollNo: r.Roll,
+		Kind: handshake.KindRecipe, Origin: handshake.Computed,
+		Tag: r.Measured.Tag, Diameter: r.Diameter, Width: r.Width,
+	}}
+	if reason != handshake.NoHold {
+		d.Payload.Kind, d.Payload.HoldReason = handshake.KindHold, reason
+	}
+	return d
+}
+
+// check judges the recipe at hand. What the controller says of permissives
+// and dimensions holds beside the checks, so that nothing is offered that the
+// look before the commit would refuse.
+func (c *deciding) check() []recipe.Finding {
+	r := c.request
+	ctx := check.Context{LastRoll: c.basis.Finished, Duplicate: r.Roll <= c.basis.Finished, HoldAll: c.basis.HoldAll}
+	ctx.Prev, ctx.PrevSpec = previous(c.line, c.basis.Previous)
+	found := check.Run(c.line, &c.roll, &c.stand, &c.rec, &ctx, nil)
+	var flags handshake.Flags
+	if r.Flags != nil {
+		flags = *r.Flags
+	}
+	if !permitted(c.line, flags, r.Permissives) && !holdsFor(found, handshake.HoldPermissive) {
+		found = append(found, recipe.Finding{Code: CodePermissives, Severity: recipe.Hold, Field: "permissives",
+			Got: fmt.Sprintf("0x%X", r.Permissives), Limit: "all on",
+			Text: "not all permissives are on; see at the controller which one is off"})
+	}
+	if !measured(c.line, flags, &c.roll) && !holdsFor(found, handshake.HoldMeasurement) {
+		found = append(found, recipe.Finding{Code: CodeMeasurement, Severity: recipe.Hold, Field: "scan",
+			Got: "dimensions not valid", Limit: "valid",
+			Text: "the controller does not call its dimensions valid; measure the roll again"})
+	}
+	return found
+}
+
+// previous returns the setpoints that the controller accepted for the roll
+// before, and its specification, or nil without one. What the payload does not
+// carry is computed again by the line in force. Without a payload all of it is,
+// as that line would have offered it.
+func previous(line *recipe.Line, o *record.Offer) (*recipe.Setpoints, string) {
+	if o == nil || o.Request == nil {
+		return nil, ""
+	}
+	roll, stand := o.Request.Measurement()
+	var rec recipe.Recipe
+	recipe.Compute(line, &roll, &stand, &rec)
+	var p handshake.Payload
+	if o.Payload == nil {
+		Fill(&p, &rec.Setpoints)
+	} else if err := handshake.DecodePayload(o.Payload, &p); err != nil {
+		return nil, ""
+	}
+	s := SetpointsOf(&p)
+	s.WrapTime = rec.Setpoints.WrapTime
+	_, spec := line.SpecOf(&roll)
+	return &s, spec
+}
+
+// permitted reports whether a recipe may be accepted, as far as the
+// permissives go.
+func permitted(line *recipe.Line, flags handshake.Flags, permissives uint32) bool {
+	return flags&handshake.AllPermissives != 0 && permissives&line.Limits.Permissives == line.Limits.Permissives
+}
+
+// measured reports whether the measurement may be used. It is apart from the
+// validity of the block: a poor scan is a reason to hold the roll, with a
+// reason that people see, and not to be silent.
+func measured(line *recipe.Line, flags handshake.Flags, roll *recipe.Roll) bool {
+	return flags&handshake.DimensionsValid != 0 && roll.Quality >= line.Limits.MinQuality && roll.Age <= line.Limits.MaxScanAge
+}
+
+func holdsFor(findings []recipe.Finding, reason handshake.HoldReason) bool {
+	return slices.ContainsFunc(findings, func(f recipe.Finding) bool {
+		return f.Severity == recipe.Hold && HoldReason(f.Code) == reason
+	})
+}
+
+// holdReason is the reason of the first hold.
+func holdReason(findings []recipe.Finding) handshake.HoldReason {
+	for i := range findings {
+		if findings[i].Severity == recipe.Hold {
+			return HoldReason(findings[i].Code)
+		}
+	}
+	return handshake.NoHold
+}
+
+// HoldReason is the reason on the wire that a finding of severity hold is told
+// by, whether its code is of the checks or of this package.
+func HoldReason(c recipe.Code) handshake.HoldReason {
+	for _, i := range Codes() {
+		if i.Code == c {
+			return handshake.HoldReason(i.Reason)
+		}
+	}
+	return handshake.HoldReason(check.HoldReason(c))
+}
+
+// remedy is what follows a rejection for the same request.
+type remedy uint8
+
+const (
+	offerAgain     remedy = iota // after a pause: what was wrong passes by itself
+	waitPermissive               // for a while, then the permissive holds the roll
+	holdRoll                     // it would fail the same way again, so a person decides
+)
+
+// permissivesOfWord is how many permissives the controller can name.
+const permissivesOfWord = 32
+
+// remedyOf tells what follows a reason of the controller for a rejection. A
+// damaged or foreign payload, a late commit and a heartbeat not seen pass by
+// themselves. A permissive may return. Wrong roll data, a limit of the
+// controller, and a reason that the handshake does not know come again.
+func remedyOf(reason uint16) remedy {
+	switch {
+	case reason == handshake.RejectDamaged, reason == handshake.RejectOtherOffer, reason == handshake.RejectTooLate, reason == handshake.RejectNotAlive:
+		return offerAgain
+	case reason >= handshake.RejectPermissive && reason < handshake.RejectPermissive+permissivesOfWord:
+		return waitPermissive
+	}
+	return holdRoll
+}
+
+// forcedHold returns the finding that holds a roll because of the newest
+// rejection that would come again.
+func forcedHold(rejections []uint16) (f recipe.Finding, forced bool) {
+	for _, reason := range slices.Backward(rejections) {
+		if remedyOf(reason) != holdRoll {
+			continue
+		}
+		f = recipe.Finding{Severity: recipe.Hold, Got: strconv.Itoa(int(reason)), Limit: "accepted"}
+		switch {
+		case reason == handshake.RejectWrongRoll:
+			f.Code, f.Field = CodeRollData, "roll data"
+			f.Text = "the controller's tag, diameter or width differ from what it published; measure the roll again"
+		case reason >= handshake.RejectLimit:
+			name := setpointAt(int(reason-handshake.RejectLimit) + handshake.FirstSetpoint)
+			f.Code, f.Field = CodeControllerLimit, name
+			f.Text = "the controller's own limit on " + name + " was broken; compare it with the limits in the configuration"
+		default:
+			f.Code, f.Field = CodeControllerOther, "offer"
+			f.Text = "the controller gave a reason that the handshake does not know; check the program version of the controller"
+		}
+		return f, true
+	}
+	return recipe.Finding{}, false
+}
+
+// setpointAt names the setpoint at a register of the payload.
+func setpointAt(register int) string {
+	for _, f := range handshake.Fields(handshake.PAYLOAD) {
+		if register >= f.Register && register < f.Register+f.Words {
+			return f.Name
+		}
+	}
+	return "register " + strconv.Itoa(register) + " of the payload"
+}
+
+// RequestOf is the request of a roll that no controller asks for, with all
+// that a controller would have to allow allowed. A roll without a number gets
+// the first one: 0 would be one that has been at the station before.
+func RequestOf(roll recipe.Roll, stand recipe.Stand) record.Request {
+	flags := handshake.AllPermissives | handshake.DimensionsValid
+	r := record.Request{Roll: max(roll.Number, 1), Permissives: stand.Permissives, Flags: &flags}
+	r.SetMeasurement(roll, stand)
+	return r
+}

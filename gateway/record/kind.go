@@ -1,0 +1,103 @@
+package record
+
+import "reflect"
+
+// kinds lists an empty record of every kind.
+var kinds = [...]Record{
+	Session{}, Request{}, Intent{}, Commit{}, Verdict{}, Void{}, Outcome{}, Gap{}, Hold{}, Override{}, Mode{}, Config{}, Shadow{},
+}
+
+// Known reports whether records of the kind can be read.
+func (k Kind) Known() bool {
+	_, ok := blank(k)
+	return ok
+}
+
+// blank returns a pointer to an empty record of a kind, for a decoder. ok is
+// false for a kind that is not known.
+func blank(k Kind) (v reflect.Value, ok bool) {
+	for _, r := range kinds {
+		if r.Kind() == k {
+			return reflect.New(reflect.TypeOf(r)), true
+		}
+	}
+	return reflect.Value{}, false
+}
+
+// Kind returns KindSession.
+func (Session) Kind() Kind { return KindSession }
+
+// Kind returns KindRequest.
+func (Request) Kind() Kind { return KindRequest }
+
+// Kind returns KindIntent.
+func (Intent) Kind() Kind { return KindIntent }
+
+// Kind returns KindCommit.
+func (Commit) Kind() Kind { return KindCommit }
+
+// Kind returns KindVerdict.
+func (Verdict) Kind() Kind { return KindVerdict }
+
+// Kind returns KindVoid.
+func (Void) Kind() Kind { return KindVoid }
+
+// Kind returns KindOutcome.
+func (Outcome) Kind() Kind { return KindOutcome }
+
+// Kind returns KindGap.
+func (Gap) Kind() Kind { return KindGap }
+
+// Kind returns KindHold.
+func (Hold) Kind() Kind { return KindHold }
+
+// Kind returns KindOverride.
+func (Override) Kind() Kind { return KindOverride }
+
+// Kind returns KindMode.
+func (Mode) Kind() Kind { return KindMode }
+
+// Kind returns KindConfig.
+func (Config) Kind() Kind { return KindConfig }
+
+// Kind returns KindShadow.
+func (Shadow) Kind() Kind { return KindShadow }
+
+// RollNo returns the roll that the record is about.
+func (r Request) RollNo() uint32 { return r.Roll }
+
+// RollNo returns the roll that the record is about.
+func (r Intent) RollNo() uint32 { return r.Roll }
+
+// RollNo returns the roll that the record is about.
+func (r Commit) RollNo() uint32 { return r.Roll }
+
+// RollNo returns the roll that the record is about.
+func (r Verdict) RollNo() uint32 { return r.Roll }
+
+// RollNo returns the roll that the record is about.
+func (r Void) RollNo() uint32 { return r.Roll }
+
+// RollNo returns the roll that the record is about.
+func (r Outcome) RollNo() uint32 { return r.Outcome.RollNo }
+
+// RollNo returns the roll that the record is about.
+func (r Override) RollNo() uint32 { return r.Roll }
+
+// RollNo returns the roll that the record is about.
+func (r Shadow) RollNo() uint32 { return r.Roll }
+
+// RollNo returns 0: the record is about no single roll.
+func (Session) RollNo() uint32 { return 0 }
+
+// RollNo returns 0: the record is about no single roll.
+func (Gap) RollNo() uint32 { return 0 }
+
+// RollNo returns 0: the record is about no single roll.
+func (Hold) RollNo() uint32 { return 0 }
+
+// RollNo returns 0: the record is about no single roll.
+func (Mode) RollNo() uint32 { return 0 }
+
+// RollNo returns 0: the record is about no single roll.
+func (Config) RollNo() uint32 { return 0 }

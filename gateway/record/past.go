@@ -1,0 +1,212 @@
+package record
+
+import (
+	"fmt"
+	"slices"
+
+	"lapgate/gateway/handshake"
+)
+
+// Past is what the records of one line tell up to one of them: the state from
+// which the line is served on. It is changed by Add alone, so that whoever
+// reads the same records knows the same.
+type Past struct {
+	Epoch    uint32 // newest that was ever taken
+	Floor    uint32 // the controller is known to have adopted one at least as high
+	Boot     uint32 // newest start of the controller's program
+	Boots    map[uint32]bool
+	Banned   map[uint32]bool // starts before the controller lost its memory
+	Losses   uint32          // how often the controller lost its memory
+	LostBoot uint32          // start at which the newest loss was found
+
+	Outcomes uint32 // index of the newest outcome; every earlier one is a record or in a gap
+	Covered  uint32 // every roll number up to it is a record or in a gap
+	Finished uint32 // newest roll with an outcome or an accepted recipe
+
+	Request  Request         // newest
+	Shadow   handshake.Token // request of the newest shadow recipe
+	Open     *Offer          // offer without an end, or nil
+	Accepted *Offer          // newest recipe that was accepted, or nil
+	Verdict  *Verdict        // newest, or nil
+	HoldAll  bool            // an operator holds every roll
+
+	ConfigHash uint32 // of the newest configuration
+	HasConfig  bool   // whether ConfigHash is known
+
+	rejected   handshake.Token // request that the rejections are of
+	rejections []uint16
+}
+
+// Offer is an offer as its records tell of it.
+type Offer struct {
+	Name       OfferName
+	Token      handshake.Token
+	Roll       uint32
+	Form       handshake.Kind
+	Origin     handshake.Origin
+	Payload    []uint16
+	ConfigHash uint32
+	Request    *Request // from which it was decided; nil where the journal does not tell
+	Committed  bool
+	Losses     uint32             // of the controller's memory, before the offer was made
+	Outcome    *handshake.Outcome // of its roll, if that came before the offer ended
+}
+
+// Basis is what a decision rests on besides its request.
+type Basis struct {
+	Finished   uint32   // newest roll with an outcome or an accepted recipe
+	HoldAll    bool     // an operator holds every roll
+	Previous   *Offer   // newest recipe that was accepted, or nil
+	Rejections []uint16 // reasons of the controller for rejecting earlier offers for the same request
+}
+
+// NewPast returns the past of a line of which there is no record yet.
+func NewPast() Past { return Past{Boots: map[uint32]bool{}, Banned: map[uint32]bool{}} }
+
+// Basis returns what a decision on a request rests on now.
+func (p *Past) Basis(t handshake.Token) Basis {
+	b := Basis{Finished: p.Finished, HoldAll: p.HoldAll, Previous: p.Accepted}
+	if p.rejected == t {
+		b.Rejections = slices.Clone(p.rejections)
+	}
+	return b
+}
+
+// Add takes the next record. An error says that it contradicts those before
+// it, which no sound journal does.
+func (p *Past) Add(r Record) error {
+	switch r := r.(type) {
+	case Session:
+		if r.Session.Epoch <= p.Epoch {
+			return fmt.Errorf("SESSION takes epoch %d, but epoch %d was taken before", r.Session.Epoch, p.Epoch)
+		}
+		p.Epoch = r.Session.Epoch
+		p.Floor = max(p.Floor, r.Floor)
+		p.sawBoot(r.Boot)
+	case Request:
+		p.Request = r
+		p.sawBoot(r.Token.Boot)
+		p.Covered = max(p.Covered, r.Roll)
+	case Intent:
+		return p.addIntent(&r)
+	case Commit:
+		if err := p.isOpen(r.Kind(), r.Offer); err != nil {
+			return err
+		}
+		p.Open.Committed = true
+	case Verdict:
+		return p.addVerdict(&r)
+	case Void:
+		if err := p.isOpen(r.Kind(), r.Offer); err != nil {
+			return err
+		}
+		p.Open = nil
+	case Outcome:
+		p.addOutcome(r.Outcome)
+	case Gap:
+		return p.addGap(&r)
+	case Hold:
+		p.HoldAll = r.On
+	case Config:
+		p.ConfigHash, p.HasConfig = r.Hash, true
+	case Shadow:
+		p.Shadow = r.Token
+	case Override, Mode:
+	case nil:
+		return fmt.Errorf("no record")
+	default:
+		return fmt.Errorf("record of kind %s is not known", r.Kind())
+	}
+	return nil
+}
+
+func (p *Past) addIntent(r *Intent) error {
+	if p.Open != nil {
+		return fmt.Errorf("INTENT of offer %s stands before offer %s was closed", r.Offer, p.Open.Name)
+	}
+	p.Floor = max(p.Floor, r.Offer.Session.Epoch)
+	p.Open = &Offer{Name: r.Offer, Token: r.Token, Roll: r.Roll, Form: r.Form, Origin: r.Origin,
+		Payload: r.Payload, ConfigHash: r.ConfigHash, Losses: p.Losses}
+	if p.Request.Token == r.Token {
+		from := p.Request
+		p.Open.Request = &from
+	}
+	return nil
+}
+
+func (p *Past) addVerdict(r *Verdict) error {
+	if err := p.isOpen(r.Kind(), r.Offer); err != nil {
+		return err
+	}
+	p.Verdict = r
+	o := p.Open
+	p.Open = nil
+	if r.Verdict == handshake.Accepted && o.Losses == p.Losses {
+		p.Finished = max(p.Finished, r.Roll)
+		p.Accepted = o
+	}
+	switch {
+	case r.Verdict != handshake.Rejected:
+		p.rejected, p.rejections = handshake.Token{}, nil
+	case p.rejected != o.Token:
+		p.rejected, p.rejections = o.Token, []uint16{r.Reason}
+	case !slices.Contains(p.rejections, r.Reason):
+		p.rejections = append(p.rejections, r.Reason)
+	}
+	return nil
+}
+
+func (p *Past) addOutcome(o handshake.Outcome) {
+	p.Outcomes = max(p.Outcomes, o.Index)
+	p.Covered = max(p.Covered, o.RollNo)
+	p.Finished = max(p.Finished, o.RollNo)
+	p.sawBoot(o.Boot)
+	if p.Open != nil && p.Open.Roll == o.RollNo && p.Open.Losses == p.Losses {
+		p.Open.Outcome = &o
+	}
+}
+
+func (p *Past) addGap(r *Gap) error {
+	if r.Closed != nil {
+		if err := p.isOpen(r.Kind(), *r.Closed); err != nil {
+			return err
+		}
+		before := p.Open.Losses != p.Losses
+		p.Open = nil
+		if before {
+			return nil // its roll was numbered before the controller lost its memory
+		}
+	}
+	p.Outcomes = max(p.Outcomes, r.ToIndex)
+	p.Covered = max(p.Covered, r.ToRoll)
+	if r.Boot == 0 {
+		return nil
+	}
+	// The controller counts from the start again. Its boot numbers of before
+	// must not come back: a token could be named twice.
+	p.Outcomes, p.Covered, p.Finished, p.Floor = 0, 0, 0, 0
+	p.rejected, p.rejections = handshake.Token{}, nil
+	p.LostBoot, p.Boot = r.Boot, r.Boot
+	p.Losses++
+	for b := range p.Boots {
+		p.Banned[b] = true
+	}
+	return nil
+}
+
+func (p *Past) isOpen(k Kind, n OfferName) error {
+	if p.Open == nil {
+		return fmt.Errorf("%s names offer %s, but no offer is open", k, n)
+	}
+	if p.Open.Name != n {
+		return fmt.Errorf("%s names offer %s, but offer %s is open", k, n, p.Open.Name)
+	}
+	return nil
+}
+
+func (p *Past) sawBoot(b uint32) {
+	if b != 0 {
+		p.Boots[b] = true
+		p.Boot = max(p.Boot, b)
+	}
+}

@@ -85,6 +85,17 @@ func (f *FieldInfo) Number(words []uint16) int64 {
 	return int64(w[0])
 }
 
+// PutNumber sets the number of a field in the words of its block; it must be in
+// its Range.
+func (f *FieldInfo) PutNumber(words []uint16, n int64) {
+	w := words[f.Register:]
+	if f.Kind == FormU32 {
+		put32(w, uint32(n))
+		return
+	}
+	w[0] = uint16(n)
+}
+
 // PerSI is how many of the field's numbers make one SI unit of what it holds,
 // with temperatures in °C and shares as such.
 func (f *FieldInfo) PerSI() float64 {

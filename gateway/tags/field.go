@@ -43,20 +43,11 @@ func BlockName(id handshake.ID) string {
 	return strings.ToLower(id.String())
 }
 
-// sets are the fields whose bits can be mapped one by one.
-func sets() []string {
-	return []string{
-		"request.flags", "request.permissives", "request.slots_ready",
-		"payload.vacuum_zones", "payload.groups", "heartbeat.gateway_flags",
-	}
-}
-
 // Fields lists every field that can be mapped, in the order of the blocks. Type
 // word, layout word and checksum are the blocks' own and are no fields of a
 // mapping.
 func Fields() []Field {
 	var out []Field
-	set := sets()
 	for _, id := range handshake.IDs() {
 		for _, info := range handshake.Fields(id) {
 			switch info.Name {
@@ -74,7 +65,7 @@ func Fields() []Field {
 				continue
 			case info.Kind == handshake.FormText:
 				f.Form = Letters
-			case slices.Contains(set, f.Name):
+			case info.Bits:
 				f.Form = Bits
 			}
 			out = append(out, f)
@@ -101,20 +92,13 @@ func Find(name string) (Field, bool) {
 
 // Get returns the number of the field in the words of its block.
 func (f *Field) Get(words []uint16) int64 {
-	w := words[f.Info.Register:]
 	switch {
 	case f.Form == OneBit:
-		whole := *f
-		whole.Form, whole.part = Bits, -1
-		return whole.Get(words) >> f.part & 1
+		return f.Info.Number(words) >> f.part & 1
 	case f.part >= 0:
-		return int64(w[f.part])
-	case f.Info.Kind == handshake.FormU32:
-		return int64(w[0])<<16 | int64(w[1])
-	case f.Info.Kind == handshake.FormI16:
-		return int64(int16(w[0]))
+		return int64(words[f.Info.Register+f.part])
 	}
-	return int64(w[0])
+	return f.Info.Number(words)
 }
 
 // Put sets the number of the field in the words of its block. The error says
@@ -124,33 +108,22 @@ func (f *Field) Put(words []uint16, v int64) error {
 	if v < lo || v > hi {
 		return fmt.Errorf("%d is outside the field, which holds %d to %d", v, lo, hi)
 	}
-	w := words[f.Info.Register:]
 	switch {
 	case f.Form == OneBit:
-		whole := *f
-		whole.Form, whole.part = Bits, -1
-		old := whole.Get(words)
-		return whole.Put(words, old&^(1<<f.part)|v<<f.part)
+		f.Info.PutNumber(words, f.Info.Number(words)&^(1<<f.part)|v<<f.part)
 	case f.part >= 0:
-		w[f.part] = uint16(v)
-	case f.Info.Kind == handshake.FormU32:
-		w[0], w[1] = uint16(v>>16), uint16(v)
+		words[f.Info.Register+f.part] = uint16(v)
 	default:
-		w[0] = uint16(v)
+		f.Info.PutNumber(words, v)
 	}
 	return nil
 }
 
 func (f *Field) bounds() (lo, hi int64) {
-	switch {
-	case f.Form == OneBit:
+	if f.Form == OneBit {
 		return 0, 1
-	case f.Info.Kind == handshake.FormU32:
-		return 0, math.MaxUint32
-	case f.Info.Kind == handshake.FormI16:
-		return math.MinInt16, math.MaxInt16
 	}
-	return 0, math.MaxUint16
+	return f.Info.Range()
 }
 
 // Letters returns the text of the field, without its padding.

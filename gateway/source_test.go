@@ -116,7 +116,7 @@ func TestOrders(t *testing.T) {
 		if x := got[2].measured.Order; x == nil || x.ID != "O-3" {
 			t.Errorf("third roll: order %+v, want O-3", x)
 		}
-		if !found(got[3].findings, check.OrderWidth) || check.Verdict(got[3].findings) != recipe.Hold {
+		if !found(got[3].findings, check.OrderWidth) || !recipe.Held(got[3].findings) {
 			t.Errorf("fourth roll: findings %v, want its width held against the order", got[3].findings)
 		}
 		if n := s.logged("the orders stay as they were"); n != 1 {

@@ -4,7 +4,6 @@ import (
 	"math"
 
 	"lapgate/recipe/drive"
-	"lapgate/recipe/fold"
 )
 
 // crimpPlan is the turning of the roll under the crimpers, and the pleats that
@@ -18,11 +17,6 @@ type crimpPlan struct {
 	Strike  float64 // surface speed of the crimper tips, m/s
 }
 
-// wheel is the crimper wheel of a line, if it has one.
-func (l *Line) wheel() (fold.Crimper, bool) {
-	return fold.Crimper{Diameter: l.Drives.Crimper.Diameter, Blades: l.Crimp.Blades}, l.Crimp.Blades > 0
-}
-
 // planCrimp sets turns and time of the crimp: a path of n·π(D + 2Nt) on the
 // surface of the wrapped roll from rest to rest, and the crimpers' way in
 // and out; then where the crimpers stand and how hard they press.
@@ -34,11 +28,8 @@ func (j *job) planCrimp() {
 	c := &j.line.Crimp
 	p := &j.crimp
 	good := true
-	if wheel, ok := j.line.wheel(); ok {
-		var err error
-		if p.Ratio, err = wheel.Ratio(j.spec.PleatPitch); err != nil {
-			good = false
-		}
+	if c.Blades > 0 {
+		p.Ratio, good = strikeRatio(j.line.Drives.Crimper.Diameter, c.Blades, j.spec.PleatPitch)
 	}
 	p.Move = drive.Move{
 		Path:  j.spec.CrimpTurns * math.Pi * j.wrapped,
@@ -67,15 +58,4 @@ func (j *job) planCrimp() {
 	sp.RollCentreHeight = j.seat.Height
 	sp.CrimperPosition = position
 	sp.CrimperPressure = c.Pressure
-}
-
-// Pleats is the folded end of a wrapped roll at an overhang, by the pitch of
-// its specification. ok is false where the line has no crimper wheel or the
-// numbers make no fold.
-func (l *Line) Pleats(spec *Spec, diameter, overhang float64) (fold.Pleats, bool) {
-	if _, ok := l.wheel(); !ok {
-		return fold.Pleats{}, false
-	}
-	p, err := fold.Fold(diameter/2, overhang, spec.Layers, spec.PleatPitch)
-	return p, err == nil
 }

@@ -34,10 +34,8 @@ func NewResult(roll *Roll, rec *Recipe, findings []Finding) Result {
 	if r.Findings == nil {
 		r.Findings = []Finding{}
 	}
-	for _, f := range findings {
-		if f.Severity == Hold {
-			r.Verdict = "hold"
-		}
+	if Held(findings) {
+		r.Verdict = "hold"
 	}
 	return r
 }

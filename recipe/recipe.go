@@ -142,6 +142,17 @@ type Finding struct {
 	Text     string   `json:"text"`
 }
 
+// Held reports whether findings keep a recipe from the controller. One with
+// warnings alone may go.
+func Held(findings []Finding) bool {
+	for i := range findings {
+		if findings[i].Severity == Hold {
+			return true
+		}
+	}
+	return false
+}
+
 // Has reports whether a problem of that code came up.
 func (r *Recipe) Has(code Code) bool {
 	for i := range r.Problems[:r.N] {

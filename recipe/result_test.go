@@ -120,6 +120,21 @@ func TestResultHold(t *testing.T) {
 	}
 }
 
+func TestHeld(t *testing.T) {
+	for _, c := range []struct {
+		list []recipe.Finding
+		want bool
+	}{
+		{nil, false},
+		{[]recipe.Finding{{Severity: recipe.Warn}}, false},
+		{[]recipe.Finding{{Severity: recipe.Warn}, {Severity: recipe.Hold}}, true},
+	} {
+		if got := recipe.Held(c.list); got != c.want {
+			t.Errorf("%v: %v, want %v", c.list, got, c.want)
+		}
+	}
+}
+
 func TestSeverityText(t *testing.T) {
 	for _, s := range []recipe.Severity{recipe.Warn, recipe.Hold} {
 		text, err := json.Marshal(s)

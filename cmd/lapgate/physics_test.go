@@ -77,7 +77,7 @@ func TestPhysicsJudgesRecipes(t *testing.T) {
 		request := requestOf(uint32(i), &m, line)
 		measured, stand := scan.FromRequest(&request)
 		recipe.Compute(line, &measured, &stand, &rec)
-		if found := check.Run(line, &measured, &stand, &rec, nil, nil); check.Verdict(found) == recipe.Hold {
+		if found := check.Run(line, &measured, &stand, &rec, nil, nil); recipe.Held(found) {
 			held++
 			continue
 		}

@@ -56,17 +56,6 @@ func Run(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand, rec *recipe.
 	return r.dst
 }
 
-// Verdict is the severity of a whole recipe: Hold when any finding is one. A
-// recipe without findings, or with warnings alone, is Warn and may go.
-func Verdict(findings []recipe.Finding) recipe.Severity {
-	for i := range findings {
-		if findings[i].Severity == recipe.Hold {
-			return recipe.Hold
-		}
-	}
-	return recipe.Warn
-}
-
 // run is one pass of the checks.
 type run struct {
 	line  *recipe.Line

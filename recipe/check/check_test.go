@@ -312,17 +312,29 @@ func TestOverridable(t *testing.T) {
 	}
 }
 
-func TestVerdict(t *testing.T) {
-	for _, c := range []struct {
-		list []recipe.Finding
-		want recipe.Severity
-	}{
-		{nil, recipe.Warn},
-		{[]recipe.Finding{{Severity: recipe.Warn}}, recipe.Warn},
-		{[]recipe.Finding{{Severity: recipe.Warn}, {Severity: recipe.Hold}}, recipe.Hold},
-	} {
-		if got := check.Verdict(c.list); got != c.want {
-			t.Errorf("%v: %v, want %v", c.list, got, c.want)
+// TestFieldNames: what a finding is about is a setpoint, or something of the
+// roll or the stand, by its name in JSON.
+func TestFieldNames(t *testing.T) {
+	known := map[string]bool{
+		"hold_all": true, "slot_confirmed": true, // of the operator
+		"head": true, "inner_head": true, // of the specification
+	}
+	for _, p := range recipe.AllSetpoints() {
+		known[p.Name] = true
+	}
+	for _, typ := range []reflect.Type{reflect.TypeFor[recipe.Roll](), reflect.TypeFor[recipe.Stand]()} {
+		for i := range typ.NumField() {
+			name, _, _ := strings.Cut(typ.Field(i).Tag.Get("json"), ",")
+			known[name] = true
+		}
+	}
+	for _, c := range cases {
+		s := good()
+		c.edit(s)
+		for _, f := range s.run() {
+			if !known[f.Field] {
+				t.Errorf("%s: %s is about %q", c.name, f.Code, f.Field)
+			}
 		}
 	}
 }

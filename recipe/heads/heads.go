@@ -57,27 +57,6 @@ type Window struct{ Least, Most float64 }
 func finite(v float64) bool   { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 func positive(v float64) bool { return v > 0 && !math.IsInf(v, 1) }
 
-// Outer is the window of the outer head of a roll of a diameter: it keeps
-// clearance from the edge all round, and the overhang o folded in over the
-// roll end comes in under it by at least lap, o − (R − R_head) ≥ lap. The
-// diameter should be the least that the scan found, not its mean.
-func Outer(diameter, overhang, lap, clearance float64) (Window, error) {
-	if !positive(diameter) || !finite(overhang) || !finite(lap) || !(clearance >= 0) || !finite(clearance) {
-		return Window{}, BadWindow
-	}
-	return Window{diameter - 2*(overhang-lap), diameter - 2*clearance}, nil
-}
-
-// Inner is the window of the inner head, which lies on the bare roll end: it
-// keeps clearance from the edge and leaves a ring of at most bare uncovered,
-// both measured on the radius, m.
-func Inner(diameter, bare, clearance float64) (Window, error) {
-	if !positive(diameter) || !(bare >= 0) || !finite(bare) || !(clearance >= 0) || !finite(clearance) {
-		return Window{}, BadWindow
-	}
-	return Window{diameter - 2*bare, diameter - 2*clearance}, nil
-}
-
 // Plug is the window of the core plug that holds an inner head: tightest and
 // loosest play in a core of an inner diameter, m.
 func Plug(bore, tightest, loosest float64) (Window, error) {

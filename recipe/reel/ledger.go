@@ -13,16 +13,6 @@ type Ledger struct {
 // Hang begins a new account.
 func (l *Ledger) Hang(start Estimate) { *l = Ledger{Start: start} }
 
-// Draw books what one roll took, m. A length that is no number from zero up is
-// not booked, and false comes back.
-func (l *Ledger) Draw(length float64) bool {
-	if !notNegative(length) || math.IsInf(l.Drawn+length, 1) {
-		return false
-	}
-	l.Drawn += length
-	return true
-}
-
 // Left is what the account leaves; feedU is the relative standard uncertainty
 // of what the encoder books. It is unknown until something was hung or seen.
 func (l *Ledger) Left(feedU float64) Estimate {

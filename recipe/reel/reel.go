@@ -1,6 +1,6 @@
 // Package reel tells how much wrapper is left on a wrapper roll, by its outer
-// diameter and by what was drawn from it, puts both together, and predicts
-// when it runs out. Quantities are SI.
+// diameter and by what was drawn from it, puts both together, and how many rolls
+// it still does. Quantities are SI.
 //
 // A length L wound at a caliper t around a core of diameter ID fills the ring
 // up to OD:
@@ -21,7 +21,6 @@ const (
 	BadCaliper
 	BadLength
 	BadUncertainty
-	BadSheet
 	Unknown
 )
 
@@ -35,8 +34,6 @@ func (f Fault) Error() string {
 		return "reel: length is not a number in range"
 	case BadUncertainty:
 		return "reel: an uncertainty is not a number from zero up"
-	case BadSheet:
-		return "reel: mass, width or basis weight of the wrapper is not positive"
 	case Unknown:
 		return "reel: neither the outer diameter nor the consumption tells what is left"
 	}
@@ -77,19 +74,6 @@ func (w *Winding) Left() (Estimate, error) {
 		U:      math.Hypot(math.Pi*w.Outer*w.OuterU/(2*w.Caliper), l*w.CaliperU/w.Caliper),
 		Known:  true,
 	}, nil
-}
-
-// Outer is the inverse of Left: the outer diameter, m, of a length, m.
-func Outer(length, core, caliper float64) (float64, error) {
-	switch {
-	case !notNegative(core):
-		return 0, BadDiameter
-	case !positive(caliper):
-		return 0, BadCaliper
-	case !notNegative(length):
-		return 0, BadLength
-	}
-	return math.Sqrt(core*core + 4*length*caliper/math.Pi), nil
 }
 
 // AfterUse is the length left by consumption: what was there, less what was
@@ -180,23 +164,6 @@ func Rolls(usable, feed float64) int {
 	return int(math.Min(math.Floor(usable/feed*(1+1e-12)), mostRolls))
 }
 
-// RunOut is the index of the first roll of a schedule of feeds, m, that a
-// usable length does not reach, and what is left before it; len(feeds) when
-// it does all. A feed that is no number from zero up ends the prediction.
-func RunOut(usable float64, feeds []float64) (index int, left float64) {
-	left = usable
-	if !notNegative(usable) {
-		return 0, 0
-	}
-	for i, f := range feeds {
-		if !notNegative(f) || f > left+1e-12*usable {
-			return i, left
-		}
-		left = math.Max(0, left-f)
-	}
-	return len(feeds), left
-}
-
 // Caliper calibrates the wound caliper, m, from a roll whose length, m, is
 // labelled: t = π·(OD² − ID²)/(4L), with its standard uncertainty from those
 // of the outer diameter and the label.
@@ -212,13 +179,4 @@ func Caliper(outer, outerU, core float64, label Estimate) (caliper, u float64, e
 	caliper = math.Pi * (outer - core) * (outer + core) / (4 * label.Length)
 	u = math.Hypot(math.Pi*outer*outerU/(2*label.Length), caliper*label.U/label.Length)
 	return caliper, u, nil
-}
-
-// ByMass is the length, m, of wrapper of a mass, kg, without its core, a
-// width, m, and a basis weight, kg/m².
-func ByMass(mass, width, basis float64) (float64, error) {
-	if !notNegative(mass) || !positive(width) || !positive(basis) {
-		return 0, BadSheet
-	}
-	return mass / (width * basis), nil
 }

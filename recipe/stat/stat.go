@@ -14,10 +14,6 @@ import (
 // Scratch is the number of values up to which nothing is allocated.
 const Scratch = 12
 
-// Sigma turns a raw median absolute deviation of normally distributed values
-// into their standard deviation: 1/Φ⁻¹(3/4).
-const Sigma = 1.482602218505602
-
 // ZLimit is the modified z-score above which a value is flagged (Iglewicz and
 // Hoaglin, as in NIST/SEMATECH e-Handbook 1.3.5.17).
 const ZLimit = 3.5
@@ -86,20 +82,9 @@ func middle(s []float64) float64 {
 	return s[n/2-1] + (s[n/2]-s[n/2-1])/2
 }
 
-// Median returns the middle value, the mean of the two middle ones of an even
-// number, NaN of no values.
-func Median(x []float64) float64 {
-	var buf [Scratch]float64
-	return middle(sorted(x, buf[:]))
-}
-
-// MAD returns the raw median absolute deviation from the median, not scaled to
-// a standard deviation.
-func MAD(x []float64) float64 {
-	_, mad := medianMAD(x)
-	return mad
-}
-
+// medianMAD is the middle value, the mean of the two middle ones of an even
+// number, and the raw median absolute deviation from it, not scaled to a
+// standard deviation.
 func medianMAD(x []float64) (median, mad float64) {
 	var buf [Scratch]float64
 	s := sorted(x, buf[:])
@@ -111,19 +96,9 @@ func medianMAD(x []float64) (median, mad float64) {
 	return median, middle(s)
 }
 
-// ScaledMAD returns Sigma × MAD, which estimates the standard deviation of
-// normally distributed values and hardly heeds outliers.
-func ScaledMAD(x []float64) float64 { return Sigma * MAD(x) }
-
-// ModifiedZ returns the modified z-score of the value x[i] among x:
-// 0.6745·(x[i] − median)/MAD with the raw MAD, as in NIST/SEMATECH e-Handbook
-// 1.3.5.17. Where the MAD is zero, a value on the median scores 0 and any
-// other infinity.
-func ModifiedZ(x []float64, i int) float64 {
-	median, mad := medianMAD(x)
-	return score(x[i], median, mad)
-}
-
+// score is the modified z-score of a value, 0.6745·(v − median)/MAD with the
+// raw MAD, as in NIST/SEMATECH e-Handbook 1.3.5.17. Where the MAD is zero, a
+// value on the median scores 0 and any other infinity.
 func score(v, median, mad float64) float64 {
 	d := v - median
 	if d == 0 {
@@ -183,23 +158,6 @@ func Of(x []float64, floor float64) Robust {
 		r.Min, r.Max = keep[0], keep[len(keep)-1]
 	}
 	return r
-}
-
-// Grubbs returns the statistic of Grubbs' test, the largest distance from the
-// mean in standard deviations, and the index of that value. It is NaN, with
-// index −1, of fewer than three values or where all are equal.
-func Grubbs(x []float64) (g float64, index int) {
-	mean, sd := MeanSD(x)
-	if len(x) < 3 || !(sd > 0) {
-		return math.NaN(), -1
-	}
-	index = -1
-	for i, v := range x {
-		if d := math.Abs(v-mean) / sd; index < 0 || d > g {
-			g, index = d, i
-		}
-	}
-	return g, index
 }
 
 // maxSD is the standard deviation of the largest of n normally distributed

@@ -3,126 +3,80 @@ package main
 import (
 	"errors"
 	"fmt"
-	"math"
+	"io"
+	"iter"
 	"os"
-	"strconv"
 
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/config"
 	"lapgate/recipe"
-	"lapgate/recipe/check"
+	"lapgate/recipe/offline"
 	"lapgate/recipe/quantity"
 )
 
 // recipeFlags are the flags of `recipe`.
 type recipeFlags struct {
 	source  sourceFlags
+	output  outputFlags
 	line    string
-	csv     string
-	asJSON  bool
 	explain bool
 	outer   string
 
-	tag, diameter, diameterU, width, widthU string
-	grade, core, spec                       string
+	given                              offline.Given
+	diameter, diameterU, width, widthU string
 }
 
 func (p *program) recipeCommand() *cobra.Command {
 	var f recipeFlags
 	cmd := &cobra.Command{
-		Use:   "recipe",
-		Short: "Compute recipes offline, for one roll or a CSV file of rolls",
+		Use:   "recipe [ROLLS.csv]",
+		Short: "Compute recipes offline, for one roll or a list of rolls",
 		Long: `Recipe computes and checks the recipe for one roll given by flags, or for each
-roll of a CSV file. It talks to no controller: every slot of the configuration
-is taken as ready, every permissive as on and the scan as fresh.
+roll of a list in a CSV file. It talks to no controller: every slot of the
+configuration is taken as ready, every permissive as on and the scan as fresh.
 
-A quantity has its unit: --diameter "50 in". The CSV file has a header with the
+A quantity has its unit: --diameter "50 in". The list has a header with the
 columns roll, diameter and width, and as wanted grade, core, spec, quality, age,
 ovality, width_spread and weight, in any order; units stand in the header, as in
-"diameter (mm)", or in each cell.
+"diameter (mm)", or in each cell. A file is checked as a whole before the first
+recipe; a list on standard input, given as -, is computed while it comes.
 
 Exit code 5 when a roll is held.`,
 		Example: `  lapgate recipe --diameter "50 in" --width "60 in" --grade 1 --core 1
-  lapgate recipe --csv rolls.csv --json`,
-		Args: cobra.NoArgs,
-		RunE: func(*cobra.Command, []string) error { return p.recipe(&f) },
+  lapgate recipe rolls.csv --json`,
+		Args: cobra.MaximumNArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return p.recipe(&f)
+			}
+			for _, name := range []string{"roll", "diameter", "diameter-uncertainty", "width", "width-uncertainty", "grade", "core", "spec", "explain"} {
+				if cmd.Flags().Changed(name) {
+					return usageError("--%s is for one roll, and %s is a list: leave one of them out", name, args[0])
+				}
+			}
+			return p.recipes(&f, args[0])
+		},
 	}
 	f.source.add(cmd)
-	fl := cmd.Flags()
-	fl.StringVar(&f.line, "line", "", "the line of the configuration (default the first)")
-	fl.StringVar(&f.csv, "csv", "", "compute each roll of this CSV file and print a table; - is standard input")
-	fl.BoolVar(&f.asJSON, "json", false, "print JSON: one object, or for a CSV file an array")
+	f.output.add(cmd)
+	addLine(cmd, &f.line, firstLine)
+	fl, g := cmd.Flags(), &f.given
 	fl.BoolVar(&f.explain, "explain", false, "show every step with its formula and inputs")
 	fl.StringVar(&f.outer, "outer", "1 m", "outer diameter of the wrapper rolls on the stand")
-	fl.StringVar(&f.tag, "roll", "roll", "name of the roll")
+	fl.StringVar(&g.Tag, "roll", "roll", "name of the roll")
 	fl.StringVar(&f.diameter, "diameter", "", "mean diameter of the roll, as \"50 in\"")
 	fl.StringVar(&f.diameterU, "diameter-uncertainty", "0 mm", "its standard uncertainty")
 	fl.StringVar(&f.width, "width", "", "width of the roll, as \"60 in\"")
 	fl.StringVar(&f.widthU, "width-uncertainty", "0 mm", "its standard uncertainty")
-	fl.StringVar(&f.grade, "grade", "", "grade of the roll, by code or name")
-	fl.StringVar(&f.core, "core", "", "core of the roll, by code or name")
-	fl.StringVar(&f.spec, "spec", "", "wrap specification (default the grade's)")
+	fl.StringVar(&g.Grade, "grade", "", "grade of the roll, by code or name")
+	fl.StringVar(&g.Core, "core", "", "core of the roll, by code or name")
+	fl.StringVar(&g.Spec, "spec", "", "wrap specification (default the grade's)")
 	return cmd
 }
 
-func (p *program) recipe(f *recipeFlags) error {
-	outer, rolls, err := p.recipeInput(f)
-	if err != nil {
-		return err
-	}
-	snapshot, err := p.load(&f.source)
-	if err != nil {
-		return err
-	}
-	line, err := lineNamed(snapshot, f.line)
-	if err != nil {
-		return err
-	}
-	resolved := make([]recipe.Roll, len(rolls))
-	var problems []error
-	for i := range rolls {
-		if resolved[i], err = rollOf(&line.Recipe.Materials, &rolls[i]); err != nil {
-			problems = append(problems, err)
-		}
-	}
-	if len(problems) > 0 {
-		return errors.Join(problems...)
-	}
-
-	stand := offlineStand(line.Recipe, outer)
-	table := f.csv != "" && !f.explain
-	results := make([]recipeResult, 0, len(resolved))
-	held := false
-	bar := newProgress(p.stderr, "rolls computed", len(resolved))
-	for i := range resolved {
-		r := computeOne(line.Recipe, &resolved[i], &stand, f.explain)
-		held = held || r.held()
-		if f.asJSON || table {
-			results = append(results, r)
-		} else if err := r.writeText(p.stdout, line.Recipe); err != nil {
-			return err
-		}
-		bar.at(i + 1)
-	}
-	bar.clear()
-	switch {
-	case !f.asJSON && table:
-		err = writeTable(p.stdout, results, line.Recipe)
-	case !f.asJSON:
-	case f.csv == "":
-		err = p.printJSON(&results[0])
-	default:
-		err = p.printJSON(results)
-	}
-	if err == nil && held {
-		err = &exitError{code: exitDifferences}
-	}
-	return err
-}
-
-// recipeInput takes the rolls from flags or file.
-func (p *program) recipeInput(f *recipeFlags) (outer float64, rolls []csvRoll, err error) {
+// read reads the lengths among the flags of one roll.
+func (f *recipeFlags) read() (outer float64, err error) {
 	var problems []error
 	length := func(flag, text string) float64 {
 		v, err := quantity.Parse(text, quantity.Length)
@@ -131,124 +85,153 @@ func (p *program) recipeInput(f *recipeFlags) (outer float64, rolls []csvRoll, e
 		}
 		return v
 	}
-	outer = length("outer", f.outer)
-	if f.csv != "" {
-		if f.diameter != "" || f.width != "" {
-			problems = append(problems, errors.New("--csv and --diameter, --width exclude each other"))
-		}
-		if len(problems) > 0 {
-			return 0, nil, usageError("%w", errors.Join(problems...))
-		}
-		rolls, err = p.openRolls(f.csv)
-		return outer, rolls, err
-	}
 	if f.diameter == "" || f.width == "" {
-		problems = append(problems, errors.New("--diameter and --width are needed, or --csv"))
+		problems = append(problems, errors.New("--diameter and --width are needed, or a list of rolls"))
 	}
-	one := csvRoll{At: "roll", Tag: f.tag, Grade: f.grade, Core: f.core, Spec: f.spec, Quality: 1}
+	outer = length("outer", f.outer)
+	g := &f.given
+	g.Quality = 1
 	if f.diameter != "" {
-		one.Diameter = length("diameter", f.diameter)
+		g.Diameter = length("diameter", f.diameter)
 	}
 	if f.width != "" {
-		one.Width = length("width", f.width)
+		g.Width = length("width", f.width)
 	}
-	one.DiameterU = length("diameter-uncertainty", f.diameterU)
-	one.WidthU = length("width-uncertainty", f.widthU)
-	if len(problems) > 0 {
-		return 0, nil, usageError("%w", errors.Join(problems...))
-	}
-	return outer, []csvRoll{one}, nil
+	g.DiameterU, g.WidthU = length("diameter-uncertainty", f.diameterU), length("width-uncertainty", f.widthU)
+	return outer, errors.Join(problems...)
 }
 
-// openRolls reads a list of rolls from a file, or from standard input for "-".
-func (p *program) openRolls(path string) ([]csvRoll, error) {
-	if path == "-" {
-		return readRolls("standard input", p.stdin)
+// recipe computes the one roll of the flags.
+func (p *program) recipe(f *recipeFlags) error {
+	outer, err := f.read()
+	if err != nil {
+		return usageError("%w", err)
 	}
-	file, err := os.Open(path)
+	line, err := p.recipeLine(f)
+	if err != nil {
+		return err
+	}
+	roll, gradeErr, coreErr := f.given.Roll(&line.Materials)
+	if gradeErr != nil {
+		gradeErr = fmt.Errorf("--grade: %w", gradeErr)
+	}
+	if coreErr != nil {
+		coreErr = fmt.Errorf("--core: %w", coreErr)
+	}
+	if err := errors.Join(gradeErr, coreErr); err != nil {
+		return usageError("%w", err)
+	}
+	stand := offline.Stand(line, outer)
+	r := offline.Compute(line, &roll, &stand)
+	out := printedRecipeOf(&r)
+	if f.explain {
+		out.Explain = printedSteps(recipe.Explain(line, &roll, &stand), line)
+	}
+	err = p.printer(f.output, line).print(out)
+	return errors.Join(err, heldError(r.Verdict == "hold"))
+}
+
+// recipes computes a list of rolls, and prints each when it is computed.
+func (p *program) recipes(f *recipeFlags, path string) error {
+	outer, err := quantity.Parse(f.outer, quantity.Length)
+	if err != nil {
+		return usageError("--outer: %w", err)
+	}
+	line, err := p.recipeLine(f)
+	if err != nil {
+		return err
+	}
+	rolls, err := p.rolls(path, &line.Materials)
+	if err != nil {
+		return err
+	}
+	stand := offline.Stand(line, outer)
+	held := false
+	bar := newProgress(p.stderr, "rolls computed", 0)
+	results := func(yield func(recipe.Result, error) bool) {
+		n := 0
+		for roll, err := range rolls {
+			if err != nil {
+				bar.clear()
+				yield(recipe.Result{}, err)
+				return
+			}
+			r := offline.Compute(line, &roll[0], &stand)
+			held = held || r.Verdict == "hold"
+			if !yield(r, nil) {
+				return
+			}
+			if n++; terminalWidth(p.stdout) == 0 {
+				bar.at(n)
+			}
+		}
+	}
+	err = p.printer(f.output, line).print(recipeTable(results))
+	bar.clear()
+	if err != nil {
+		return err
+	}
+	return heldError(held)
+}
+
+func heldError(held bool) error {
+	if !held {
+		return nil
+	}
+	return &exitError{code: exitDifferences}
+}
+
+func (p *program) recipeLine(f *recipeFlags) (*recipe.Line, error) {
+	snapshot, err := p.load(&f.source)
 	if err != nil {
 		return nil, err
 	}
-	rolls, err := readRolls(path, file)
-	return rolls, errors.Join(err, file.Close())
-}
-
-// rollOf makes a measured roll of a row: a scan without any doubt but those
-// given.
-func rollOf(m *recipe.Materials, c *csvRoll) (recipe.Roll, error) {
-	r := recipe.Roll{
-		Tag:          c.Tag,
-		Diameter:     c.Diameter,
-		DiameterU:    c.DiameterU,
-		DiameterMax:  c.Diameter * (1 + c.Ovality/2),
-		Ovality:      c.Ovality,
-		Width:        c.Width,
-		WidthU:       c.WidthU,
-		WidthMedian:  c.Width,
-		WidthSpread:  c.WidthSpread,
-		Quality:      c.Quality,
-		Age:          c.Age,
-		KnownWeight:  c.Weight,
-		Spec:         c.Spec,
-		MeasuredFrom: "given",
-	}
-	var problems []error
-	var err error
-	if r.Grade, err = codeOf("grade", c.Grade, len(m.Grades), func(i int) (string, int) { return m.Grades[i].Name, m.Grades[i].Code }); err != nil {
-		problems = append(problems, fmt.Errorf("%s: %w", c.At, err))
-	}
-	if r.Core, err = codeOf("core", c.Core, len(m.Cores), func(i int) (string, int) { return m.Cores[i].Name, m.Cores[i].Code }); err != nil {
-		problems = append(problems, fmt.Errorf("%s: %w", c.At, err))
-	}
-	return r, errors.Join(problems...)
-}
-
-// codeOf finds the code for a name among n; a number is a code, and is judged
-// by the checks.
-func codeOf(what, text string, n int, at func(int) (name string, code int)) (int, error) {
-	if text == "" {
-		return 0, nil
-	}
-	names := ""
-	for i := range n {
-		name, code := at(i)
-		if name == text {
-			return code, nil
-		}
-		names += fmt.Sprintf(", %d (%s)", code, name)
-	}
-	code, err := strconv.ParseUint(text, 10, 16)
+	line, err := lineNamed(snapshot, f.line)
 	if err != nil {
-		return 0, fmt.Errorf("%s %q is not known; want a code or a name of the configuration%s", what, text, names)
+		return nil, err
 	}
-	return int(code), nil
+	return line.Recipe, nil
 }
 
-// offlineStand is a stand on which all is well.
-func offlineStand(line *recipe.Line, outer float64) recipe.Stand {
-	const produce, execute = 1, 6 // ISA-TR88.00.02
-	s := recipe.Stand{Permissives: math.MaxUint32, Mode: produce, State: execute}
-	for _, slot := range line.Stand.Slots {
-		if slot.Number >= 1 && slot.Number <= len(s.Ready) {
-			s.Ready[slot.Number-1] = true
-			s.Outer[slot.Number-1] = outer
+// rolls opens a list of rolls, - for standard input; each roll comes once for
+// each of the materials. A file is checked as a whole first. What cannot be
+// read twice is not: its rolls come up to the first bad row, and then the
+// error that tells of all.
+func (p *program) rolls(path string, m ...*recipe.Materials) (iter.Seq2[[]recipe.Roll, error], error) {
+	in, err := p.openTable(path)
+	if err != nil {
+		return nil, err
+	}
+	read := offline.Rolls
+	if file, ok := in.ReadCloser.(*os.File); ok {
+		if info, err := file.Stat(); err == nil && info.Mode().IsRegular() {
+			if err := p.checkRolls(in, m); err != nil {
+				return nil, errors.Join(err, in.Close())
+			}
+			if _, err := file.Seek(0, io.SeekStart); err != nil {
+				return nil, errors.Join(err, in.Close())
+			}
+			read = offline.RollsAgain
 		}
 	}
-	return s
+	return func(yield func([]recipe.Roll, error) bool) {
+		defer func() { _ = in.Close() }() // only read
+		read(in.name, in, m...)(yield)
+	}, nil
 }
 
-func computeOne(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand, explain bool) recipeResult {
-	rec := new(recipe.Recipe)
-	recipe.Compute(line, roll, stand, rec)
-	findings := check.Run(line, roll, stand, rec, nil, nil)
-	r := recipeResult{Result: recipe.NewResult(roll, rec, findings)}
-	if !r.held() {
-		r.Instructions = recipe.Instructions(line, roll, stand)
+func (p *program) checkRolls(in *openedTable, m []*recipe.Materials) error {
+	bar := newProgress(p.stderr, "rolls read", 0)
+	defer bar.clear()
+	n := 0
+	for _, err := range offline.Rolls(in.name, in, m...) {
+		if err != nil {
+			return err
+		}
+		n++
+		bar.at(n)
 	}
-	if explain {
-		r.Explain = recipe.Explain(line, roll, stand)
-	}
-	return r
+	return nil
 }
 
 // lineNamed returns a line of a configuration, the first for no name.

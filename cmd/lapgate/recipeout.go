@@ -1,122 +1,147 @@
 package main
 
 import (
-	"bytes"
 	"fmt"
-	"io"
-	"slices"
+	"iter"
 	"strconv"
-	"strings"
-	"text/tabwriter"
 
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
 )
 
-// recipeResult is one roll with its recipe, as `recipe` prints it.
-type recipeResult struct {
-	recipe.Result
-	Explain []recipe.Step `json:"explain,omitempty"`
+// printedRecipe is one roll with its recipe, as `recipe` prints it.
+type printedRecipe struct {
+	Roll         string           `json:"roll"`
+	Verdict      string           `json:"verdict"`
+	Findings     []printedFinding `json:"findings"`
+	Setpoints    entries          `json:"setpoints"`
+	Uncertainty  entries          `json:"uncertainty"`
+	Instructions []string         `json:"instructions,omitempty" label:""`
+	Explain      *outputTable     `json:"explain,omitempty" label:"step by step"`
 }
 
-func (r *recipeResult) held() bool { return r.Verdict == "hold" }
+// printedFinding is a recipe.Finding, its text below its row.
+type printedFinding struct {
+	Code     recipe.Code     `json:"code"`
+	Severity recipe.Severity `json:"severity"`
+	Field    string          `json:"field"`
+	Got      string          `json:"got"`
+	Limit    string          `json:"limit"`
+	Where    string          `json:"where,omitempty" print:"drop=1"`
+	Text     string          `json:"text" print:"below"`
+}
 
-// writeText prints a result for people, in the units of the line.
-func (r *recipeResult) writeText(w io.Writer, line *recipe.Line) error {
-	var b bytes.Buffer
-	fmt.Fprintf(&b, "roll %s: %s\n", r.Roll, strings.ToUpper(r.Verdict))
+func printedRecipeOf(r *recipe.Result) *printedRecipe {
+	out := &printedRecipe{Roll: r.Roll, Verdict: r.Verdict, Findings: []printedFinding{}, Setpoints: entries{}, Uncertainty: entries{}, Instructions: r.Instructions}
 	for _, f := range r.Findings {
-		fmt.Fprintf(&b, "  %s %s: %s: got %s, limit %s", f.Severity, f.Code, f.Field, f.Got, f.Limit)
-		if f.Where != "" {
-			fmt.Fprintf(&b, " (%s)", f.Where)
-		}
-		fmt.Fprintf(&b, "\n    %s\n", f.Text)
+		out.Findings = append(out.Findings, printedFinding(f))
 	}
-	if err := r.writeSetpoints(&b, line); err != nil {
-		return err
-	}
-	if len(r.Instructions) > 0 {
-		fmt.Fprintln(&b, "  for the operator:")
-	}
-	for i, text := range r.Instructions {
-		fmt.Fprintf(&b, "    %d. %s\n", i+1, text)
-	}
-	r.writeExplain(&b, line)
-	_, err := w.Write(b.Bytes())
-	return err
-}
-
-// writeSetpoints prints the setpoints in force, one a line.
-func (r *recipeResult) writeSetpoints(w io.Writer, line *recipe.Line) error {
-	t := tabwriter.NewWriter(w, 0, 8, 2, ' ', 0)
 	for _, v := range r.Setpoints {
-		fmt.Fprintf(t, "  %s\t%s", v.Label, v.Text(line))
-		if u, ok := r.Uncertainty.Of(v.Name); ok {
-			fmt.Fprintf(t, "\tu = %s", u.Text(line))
-		}
-		fmt.Fprintln(t)
+		out.Setpoints = append(out.Setpoints, entry{outputColumn{name: v.Name, label: v.Label}, setpointCell(v)})
 	}
-	return t.Flush()
+	for _, v := range r.Uncertainty {
+		out.Uncertainty = append(out.Uncertainty, entry{outputColumn{name: v.Name, label: v.Label + ", standard uncertainty"}, setpointCell(v)})
+	}
+	return out
 }
 
-func (r *recipeResult) writeExplain(b *bytes.Buffer, line *recipe.Line) {
-	for i, e := range r.Explain {
-		fmt.Fprintf(b, "  %2d. %s\n", i+1, e.Title)
-		if e.Formula != "" {
-			fmt.Fprintf(b, "      %s\n", e.Formula)
-		}
-		for _, n := range e.Inputs {
-			fmt.Fprintf(b, "        %s = %s\n", n.Name, named(n, line))
-		}
-		for _, n := range e.Result {
-			fmt.Fprintf(b, "      → %s = %s\n", n.Name, named(n, line))
-		}
-		if e.Largest != "" {
-			fmt.Fprintf(b, "      largest uncertainty: %s\n", e.Largest)
-		}
-		if e.Decided != "" {
-			fmt.Fprintf(b, "      decided by: %s\n", e.Decided)
-		}
+// setpointCell is the value of a setpoint as the printer takes it.
+func setpointCell(v recipe.Value) any {
+	switch v.Form {
+	case recipe.Whole:
+		return int64(v.Value)
+	case recipe.Bits:
+		return bitsCell(v)
 	}
+	return v.Value
 }
 
-// writeTable prints a list of rolls, one a line, in the units of the line, and
-// below it what is to be said about each. It has a column for each setpoint
-// that is in force for some roll.
-func writeTable(w io.Writer, results []recipeResult, line *recipe.Line) error {
-	var b bytes.Buffer
-	t := tabwriter.NewWriter(&b, 0, 8, 2, ' ', 0)
-	fmt.Fprint(t, "roll\tverdict")
-	var columns []recipe.Setpoint
-	for _, p := range recipe.AllSetpoints() {
-		if slices.ContainsFunc(results, func(r recipeResult) bool { _, ok := r.Setpoints.Of(p.Name); return ok }) {
-			columns = append(columns, p)
-			fmt.Fprintf(t, "\t%s", p.Label)
+// bitsCell is a set of bits: in JSON their number, for people a list.
+type bitsCell recipe.Value
+
+func (b bitsCell) String() string { return b.Write(nil, b.Value) }
+
+// MarshalJSON writes the number.
+func (b bitsCell) MarshalJSON() ([]byte, error) {
+	return strconv.AppendInt(nil, int64(b.Value), 10), nil
+}
+
+// recipeTable is a list of results, one row each, with a column for each
+// setpoint. Where they do not fit, those go first that no limit bounds, then
+// those of drives and crimpers, then from the end of the way of a roll.
+func recipeTable(results iter.Seq2[recipe.Result, error]) *outputTable {
+	t := &outputTable{columns: []outputColumn{{name: "roll"}, {name: "verdict"}}}
+	points := recipe.AllSetpoints()
+	for i, s := range points {
+		c := outputColumn{name: s.Name, label: s.Label, drop: i + 1}
+		if s.Limit.Of == nil && s.Group != recipe.GroupStand {
+			c.drop += 2 * len(points)
 		}
+		if s.Group == recipe.GroupDrives || s.Group == recipe.GroupCrimp {
+			c.drop += len(points)
+		}
+		t.columns = append(t.columns, c)
 	}
-	fmt.Fprintln(t)
-	for i := range results {
-		r := &results[i]
-		fmt.Fprintf(t, "%s\t%s", r.Roll, strings.ToUpper(r.Verdict))
-		for _, p := range columns {
-			text := "-"
-			if v, ok := r.Setpoints.Of(p.Name); ok {
-				text = v.Text(line)
+	t.rows = func(yield func(outputRow, error) bool) {
+		for r, err := range results {
+			if err != nil {
+				yield(outputRow{}, err)
+				return
 			}
-			fmt.Fprintf(t, "\t%s", text)
-		}
-		fmt.Fprintln(t)
-	}
-	if err := t.Flush(); err != nil {
-		return err
-	}
-	for i := range results {
-		for _, f := range results[i].Findings {
-			fmt.Fprintf(&b, "%s: %s %s: %s\n", results[i].Roll, f.Severity, f.Code, f.Text)
+			if !yield(recipeRow(&r, points), nil) {
+				return
+			}
 		}
 	}
-	_, err := w.Write(b.Bytes())
-	return err
+	return t
+}
+
+func recipeRow(r *recipe.Result, points []recipe.Setpoint) outputRow {
+	row := outputRow{json: r, cells: []any{r.Roll, r.Verdict}}
+	rest := r.Setpoints // in the order of points
+	for i := range points {
+		if len(rest) == 0 || rest[0].Name != points[i].Name {
+			row.cells = append(row.cells, nil)
+			continue
+		}
+		row.cells, rest = append(row.cells, setpointCell(rest[0])), rest[1:]
+	}
+	for _, f := range r.Findings {
+		row.below = append(row.below, fmt.Sprintf("%s %s: %s", f.Severity, f.Code, f.Text))
+	}
+	return row
+}
+
+// printedSteps are the steps of an explanation, with formula and numbers below
+// the title of each, in the units of the line.
+func printedSteps(steps []recipe.Step, line *recipe.Line) *outputTable {
+	t := &outputTable{columns: []outputColumn{{name: "step"}}}
+	t.rows = func(yield func(outputRow, error) bool) {
+		for i := range steps {
+			s := &steps[i]
+			row := outputRow{json: s, cells: []any{s.Title}}
+			add := func(format string, args ...any) { row.below = append(row.below, fmt.Sprintf(format, args...)) }
+			if s.Formula != "" {
+				add("%s", s.Formula)
+			}
+			for _, n := range s.Inputs {
+				add("%s = %s", n.Name, named(n, line))
+			}
+			for _, n := range s.Result {
+				add("→ %s = %s", n.Name, named(n, line))
+			}
+			if s.Largest != "" {
+				add("largest uncertainty: %s", s.Largest)
+			}
+			if s.Decided != "" {
+				add("decided by: %s", s.Decided)
+			}
+			if !yield(row, nil) {
+				return
+			}
+		}
+	}
+	return t
 }
 
 // named writes a quantity of an explanation, which has its SI unit, in the

@@ -14,6 +14,7 @@ import (
 	"lapgate/gateway/record"
 	"lapgate/gateway/replay"
 	"lapgate/recipe"
+	"lapgate/recipe/offline"
 	"lapgate/recipe/quantity"
 )
 
@@ -222,42 +223,28 @@ func (r *replaying) journal(ctx context.Context, path string, p *program) error 
 
 // list replays a list of rolls, each without one before it.
 func (r *replaying) list(path string, outer float64, p *program) error {
-	rolls, err := p.openRolls(path)
+	rolls, err := p.rolls(path, &r.now.Materials, &r.before.Materials)
 	if err != nil {
 		return err
 	}
-	stand, oldStand := offlineStand(r.now, outer), offlineStand(r.before, outer)
-	var problems []error
-	for i := range rolls {
-		_, err := rollOf(&r.now.Materials, &rolls[i])
-		_, errOld := rollOf(&r.before.Materials, &rolls[i])
-		if err != nil || errOld != nil {
-			problems = append(problems, errors.Join(err, errOld))
-		}
-	}
-	if len(problems) > 0 {
-		return errors.Join(problems...)
-	}
-	bar := newProgress(p.stderr, "rolls replayed", len(rolls))
+	stand, oldStand := offline.Stand(r.now, outer), offline.Stand(r.before, outer)
+	bar := newProgress(p.stderr, "rolls replayed", 0)
 	defer bar.clear()
-	for i := range rolls {
-		now, err := rollOf(&r.now.Materials, &rolls[i])
-		if err != nil {
-			return err
-		}
-		before, err := rollOf(&r.before.Materials, &rolls[i])
+	n := 0
+	for roll, err := range rolls {
 		if err != nil {
 			return err
 		}
 		t := trial{
-			now:    replay.CaseOf(now, stand),
-			before: replay.CaseOf(before, oldStand),
+			now:    replay.CaseOf(roll[0], stand),
+			before: replay.CaseOf(roll[1], oldStand),
 		}
 		r.tally.See(t.now)
 		if err := r.put(t); err != nil {
 			return err
 		}
-		bar.at(i + 1)
+		n++
+		bar.at(n)
 	}
 	return r.flush()
 }

@@ -14,11 +14,11 @@ import (
 //
 //	Σᵢ λᵢ + min over at most t nodes of Σⱼ ( open(j) + Σᵢ min(0, c(i, j) − λᵢ) )
 //
-// is never above the cost of any slate, whatever λ is: it is the sum of the
+// is never above the cost of any set, whatever λ is: it is the sum of the
 // t lowest of the bracketed rhos that are below zero. λ is improved by
 // subgradient steps and rounded to whole quanta, so the bounds are exact in
 // integers and nothing is pruned by a rounding error. Nodes are taken in
-// ascending order of rho; the first whose bound reaches the best slate known
+// ascending order of rho; the first whose bound reaches the best set known
 // ends its level. The work is exponential in the slots in the worst case and
 // is bounded by Problem.Effort; stopping there is reported and never hidden.
 
@@ -67,7 +67,7 @@ func (pt *part) solveBranch(from, free, limit int) []answer {
 
 func (pt *part) branch(t, limit int) answer { return pt.branchFrom(pt.greedy(t), t, limit) }
 
-// branchFrom searches from a first slate, which only saves work.
+// branchFrom searches from a first set, which only saves work.
 func (pt *part) branchFrom(start []int, t, limit int) answer {
 	upper := pt.eval(start)
 	an := answer{value: upper, bound: upper, chosen: start, quantum: pt.a.quantum}
@@ -78,7 +78,7 @@ func (pt *part) branchFrom(start []int, t, limit int) answer {
 	base := make([]int64, n)
 
 	// missed[i] is what a missed class counts in the single integer that the
-	// search works in. When a slate that misses none is known, more than its
+	// search works in. When a set that misses none is known, more than its
 	// cost will do. Otherwise one roll must outweigh all money, and the money
 	// may have to give up its last bits to make room.
 	missed := make([]int64, n)
@@ -263,7 +263,7 @@ func lowest(rho []int64, r int, picks []int) ([]int, int64) {
 
 // ascend improves lam by subgradient steps, never above base, and leaves the
 // best multipliers in lam with their rhos. It returns their bound without
-// paid, and stops early when paid and the bound reach the best slate.
+// paid, and stops early when paid and the bound reach the best set.
 func (s *search) ascend(sc *scratch, base, lam []int64, cand []int, paid int64, set []int, r, steps int) int64 {
 	n := s.n
 	try := sc.try
@@ -292,7 +292,7 @@ func (s *search) ascend(sc *scratch, base, lam []int64, cand []int, paid int64, 
 		if paid+bound >= s.best || step >= steps {
 			break
 		}
-		// The nodes picked are a slate too.
+		// The nodes picked are a set too.
 		if v := s.trial(base, cand, sc.picks, paid); v < s.best {
 			s.best = v
 			s.bestSet = append(s.bestSet[:0], set...)
@@ -361,7 +361,7 @@ func (s *search) trial(base []int64, cand, picks []int, paid int64) int64 {
 	return total
 }
 
-// visit looks at all slates that hold set and up to r more of cand.
+// visit looks at all sets that hold set and up to r more of cand.
 func (s *search) visit(depth int, set []int, base []int64, cand []int, paid int64, r int, lam []int64, steps int) {
 	if v := s.sum(paid, base); v < s.best {
 		s.best = v
@@ -435,7 +435,7 @@ func (s *search) visit(depth int, set []int, base []int64, cand []int, paid int6
 	}
 }
 
-// settle finds, of all slates that cost as little as the best, the first in
+// settle finds, of all sets that cost as little as the best, the first in
 // ascending order of nodes. It reports whether it came to the end within the
 // limit.
 func (s *search) settle(base []int64, cand []int, t int, lam []int64) bool {
@@ -497,7 +497,7 @@ func (s *search) first(depth int, set []int, base []int64, cand []int, paid int6
 	return false
 }
 
-// greedy is a first slate: the best node added at each step, then single
+// greedy is a first set: the best node added at each step, then single
 // exchanges as long as one helps.
 func (pt *part) greedy(t int) []int {
 	var free []int

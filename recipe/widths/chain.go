@@ -20,7 +20,7 @@ package widths
 //	W(start, j₁) + W(j₁, j₂) + … + W(jₖ, end),   W(a, b) = Σ_{a ≤ p < b} min(c(a), c(b), missed)
 //
 // plus what it costs to have each node there. Hence the best completion of a
-// slate whose last node is a, with t slots left, does not depend on what came
+// set whose last node is a, with t slots left, does not depend on what came
 // before a:
 //
 //	B(a, t) = min( W(a, end), min over b > a of W(a, b) + open(b) + B(b, t − 1) )
@@ -122,7 +122,7 @@ func (pt *part) pairCosts() []value {
 	return w
 }
 
-// solveChain returns the best slate for every number of free slots from 0.
+// solveChain returns the best set for every number of free slots from 0.
 func (pt *part) solveChain(free int) []answer {
 	m := len(pt.nodes)
 	cols := m + 1

@@ -384,7 +384,7 @@ func (a *assembly) equal(i, j int, specInUse []bool) bool {
 	return true
 }
 
-// open is what it costs to have node j in the slate, and whether it takes a
+// open is what it costs to have node j in the set, and whether it takes a
 // free slot.
 func (pt *part) open(j int) (money int64, takes bool) {
 	switch n := &pt.a.nodes[pt.nodes[j]]; {
@@ -423,7 +423,7 @@ func (pt *part) eval(set []int) value {
 	return v
 }
 
-// answer is the best slate of a part for one number of free slots.
+// answer is the best set of a part for one number of free slots.
 type answer struct {
 	value   value
 	bound   value // lower bound of value

@@ -108,7 +108,7 @@ func small(rng *rand.Rand, papers int) *Problem {
 	return p
 }
 
-// naive is a slate as brute force ranks it.
+// naive is a set as brute force ranks it.
 type naive struct {
 	missed         int64
 	cost           float64
@@ -386,7 +386,7 @@ func TestNoPanic(t *testing.T) {
 	}
 }
 
-// The search must not lean on its first slate.
+// The search must not lean on its first set.
 func TestBranchFromNothing(t *testing.T) {
 	searched := 0
 	for seed := range uint64(60) {

@@ -12,7 +12,7 @@
 //	OverhangCost·|o − optimum| + price·feed·y
 //
 // and each slot that is changed adds Changeover. First in rank is the number
-// of rolls that could be served from stock but are not; a slate that misses
+// of rolls that could be served from stock but are not; a set that misses
 // one roll less is better at any cost. Ties are broken in this order:
 //
 //  1. the fewest rolls missed,
@@ -118,7 +118,7 @@ type Problem struct {
 	Specs      []Spec
 	Prices     []float64 // price of one square metre, by paper; may be shorter than the papers
 	Candidates []Candidate
-	Stand      []Hung  // the slots, slot 1 first; the slate has no more wrappers than slots
+	Stand      []Hung  // the slots, slot 1 first; the set has no more wrappers than slots
 	Centring   float64 // tolerance e of centring, m: o − e ≥ Min, o + e ≤ Max
 
 	OverhangCost float64 // per metre of |o − optimum| on one side of one roll
@@ -142,7 +142,7 @@ const (
 	Branch               // branch and bound for at least one group of papers
 )
 
-// Totals is what a slate does to the whole schedule.
+// Totals is what a set does to the whole schedule.
 type Totals struct {
 	Cost         float64 // all of the below
 	OverhangCost float64
@@ -150,7 +150,7 @@ type Totals struct {
 	ChangeCost   float64
 	Changes      int
 	Served       int64   // rolls served
-	Missed       int64   // rolls that stock could serve and the slate does not
+	Missed       int64   // rolls that stock could serve and the set does not
 	Unservable   int64   // rolls that nothing in stock can serve
 	Area         float64 // wrapper used by the rolls served, m²
 	Deviation    float64 // Σ|o − optimum| over the rolls served, m
@@ -162,7 +162,7 @@ type Class struct {
 	Spec       int
 	Count      int64
 	Feed       float64 // Σ feed, m
-	Chosen     int     // index into Result.Chosen; -1 when no wrapper of the slate serves it
+	Chosen     int     // index into Result.Chosen; -1 when no wrapper of the set serves it
 	Overhang   float64 // with the chosen wrapper, m; NaN without one
 	Unservable bool    // nothing in stock serves it
 	// Low and High are the least and the greatest wrapper width that would do
@@ -187,12 +187,12 @@ type SlotPlan struct {
 
 // Result is the answer to a problem.
 type Result struct {
-	Exact     bool // no slate is better by rank 1 to 4
+	Exact     bool // no set is better by rank 1 to 4
 	TieBroken bool // ranks 5 and 6 were settled as well
 	Feasible  bool // no roll is missed that stock could serve
 	Method    Method
 	Quantum   float64 // of cost within which Exact holds
-	Bound     float64 // no slate that misses as few rolls costs less; NaN when that is not known
+	Bound     float64 // no set that misses as few rolls costs less; NaN when that is not known
 
 	Chosen  []Wrapper // the wrappers that serve rolls, by width
 	Slots   []SlotPlan
@@ -200,7 +200,7 @@ type Result struct {
 	ClassOf []int32 // class of each row of the schedule
 	Best    Totals
 	Present Totals // the stand as it hangs now
-	// Saved is the wrapper area that the slate uses less than the present
+	// Saved is the wrapper area that the set uses less than the present
 	// stand on the rolls that both serve, m².
 	Saved float64
 }
@@ -215,9 +215,9 @@ type InputError struct {
 
 func (e *InputError) Error() string {
 	if e.Index < 0 {
-		return fmt.Sprintf("slate: %s is %g, wanted %s", e.Field, e.Got, e.Want)
+		return fmt.Sprintf("widths: %s is %g, wanted %s", e.Field, e.Got, e.Want)
 	}
-	return fmt.Sprintf("slate: %s of entry %d is %g, wanted %s", e.Field, e.Index+1, e.Got, e.Want)
+	return fmt.Sprintf("widths: %s of entry %d is %g, wanted %s", e.Field, e.Index+1, e.Got, e.Want)
 }
 
 // maxCount keeps sums of rolls within an integer.
@@ -302,7 +302,7 @@ func (p *Problem) Check() error {
 		f.add(!notNegative(r.High), "rolls.high", i, r.High, wantNotNegative)
 	}
 	if f.more > 0 {
-		f.list = append(f.list, fmt.Errorf("slate: and %d more of the same kind", f.more))
+		f.list = append(f.list, fmt.Errorf("widths: and %d more of the same kind", f.more))
 	}
 	return errors.Join(f.list...)
 }
@@ -314,9 +314,9 @@ func (p *Problem) price(paper int) float64 {
 	return 0
 }
 
-// Solve returns the best slate. The error is that of Check, or says that a
+// Solve returns the best set. The error is that of Check, or says that a
 // group of joined papers has more than MaxCandidates widths. A problem that
-// no slate serves whole is no error: Feasible is false and the slate is the
+// no set serves whole is no error: Feasible is false and the set is the
 // one that misses the fewest rolls.
 func Solve(p *Problem) (*Result, error) {
 	if err := p.Check(); err != nil {
@@ -334,7 +334,7 @@ func Solve(p *Problem) (*Result, error) {
 	answers := make([][]answer, len(parts))
 	for i, pt := range parts {
 		if len(pt.nodes) > MaxCandidates {
-			return nil, fmt.Errorf("slate: %d candidate widths for one group of papers, wanted at most %d; leave out widths that are not in stock or round them", len(pt.nodes), MaxCandidates)
+			return nil, fmt.Errorf("widths: %d candidate widths for one group of papers, wanted at most %d; leave out widths that are not in stock or round them", len(pt.nodes), MaxCandidates)
 		}
 		if pt.unimodal() {
 			answers[i] = pt.solveChain(free)

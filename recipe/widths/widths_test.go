@@ -32,10 +32,10 @@ func solve(t testing.TB, p *Problem) *Result {
 	return r
 }
 
-// reference reads testdata/reference/slate.csv: its rows name their source.
+// reference reads testdata/reference/widths.csv: its rows name their source.
 func reference(t *testing.T) [][]string {
 	t.Helper()
-	f, err := os.Open("../../testdata/reference/slate.csv")
+	f, err := os.Open("../../testdata/reference/widths.csv")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -294,7 +294,7 @@ func TestSameBytes(t *testing.T) {
 	if a != b {
 		t.Error("the same problem gave two answers")
 	}
-	// The order of rows is not to matter for the slate.
+	// The order of rows is not to matter for the set.
 	q := *p
 	q.Rolls = slices.Clone(p.Rolls)
 	slices.Reverse(q.Rolls)

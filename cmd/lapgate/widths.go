@@ -1,0 +1,297 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"lapgate/recipe"
+	"lapgate/recipe/quantity"
+	"lapgate/recipe/widths"
+)
+
+// widthsFlags are the flags of `widths`.
+type widthsFlags struct {
+	source sourceFlags
+	output outputFlags
+	line   string
+	keep   string
+
+	candidates, step string
+	prices           []string
+	weight           string
+	options          widths.Options
+
+	diameterU, widthU string
+
+	rows bool
+	svg  string
+}
+
+func (p *program) widthsCommand() *cobra.Command {
+	var f widthsFlags
+	cmd := &cobra.Command{
+		Use:   "widths SCHEDULE.csv",
+		Short: "Choose the best set of wrapper widths to hang for a schedule",
+		Long: `Widths reads a schedule of rolls, a CSV file or - for standard input, and tells
+which wrapper to hang in each slot: the set that serves the most rolls, and of
+those the one of least cost, which is
+
+  overhang-weight × |overhang − optimum| + paper-price × area    for each roll
+  changeover-cost                                                for each slot changed
+
+within the window of each roll's wrap specification, with centring tolerance,
+lap on the outer head and distance to the core, as the recipe has them. Of sets
+of equal cost it takes the one with the fewest changes, then the fewest
+wrappers, then the narrower ones. It says whether the answer is proven best.
+
+The schedule has a header with the columns diameter and width, and as wanted
+roll, count, spec, grade, core and date, in any order; units stand in the
+header, as in "diameter (mm)", or in each cell. What hangs now is read from the
+configuration.
+
+Wrappers to choose from are, with --candidates, a list such as "34 in,42 in",
+where "34 in kraft" means one paper alone, or a CSV file with the columns width,
+paper, rolls and length: the stock. Without it every multiple of --step is one.
+
+Exit code 5 when some rolls cannot be served.`,
+		Example: `  lapgate widths week.csv --changeover-cost 40 --paper-price 0.35/m2 --overhang-weight 0.10/in
+  lapgate widths week.csv --candidates stock.csv --keep 1,6 --svg week.svg`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error { return p.widths(&f, args[0]) },
+	}
+	f.source.add(cmd)
+	f.output.add(cmd)
+	fl, o := cmd.Flags(), &f.options
+	fl.StringVar(&f.line, "line", "", "the line of the configuration (default the first)")
+	fl.IntVar(&o.Slots, "slots", 0, "slots at hand (default those of the line)")
+	fl.StringVar(&f.keep, "keep", "", "slots that stay as they hang, as \"1,3\", or all")
+	fl.StringVar(&f.candidates, "candidates", "", "wrappers to choose from: a list of widths, or a CSV file of the stock")
+	fl.StringVar(&f.step, "step", "", "step of the widths to choose from without --candidates (default 1 in, or 25 mm where lengths are metric)")
+	fl.StringVar(&o.Spec, "spec", "", "wrap specification of rolls whose row names none")
+	fl.StringArrayVar(&f.prices, "paper-price", nil, "price of paper by area, as 0.35/m2, or of one paper, as kraft=0.35/m2; may be repeated")
+	fl.Float64Var(&o.Changeover, "changeover-cost", 0, "cost of changing one slot")
+	fl.StringVar(&f.weight, "overhang-weight", "1/in", "cost of each roll's distance from the optimum overhang, by length")
+	fl.IntVar(&o.Effort, "effort", 0, "limit of the search where the exact method does not apply, in steps (default a thousand million)")
+	fl.StringVar(&f.diameterU, "diameter-uncertainty", "0 mm", "standard uncertainty of the diameters to be expected at the scan")
+	fl.StringVar(&f.widthU, "width-uncertainty", "0 mm", "standard uncertainty of the widths to be expected at the scan")
+	fl.BoolVar(&f.rows, "rows", false, "list the choice for each row of the schedule instead")
+	fl.StringVar(&f.svg, "svg", "", "draw the overhang by roll into this SVG file")
+	return cmd
+}
+
+// read turns the flags into the options of a plan. step is 0 for the default.
+func (f *widthsFlags) read() (step float64, err error) {
+	o := &f.options
+	var problems []error
+	fail := func(flag string, err error) {
+		if err != nil {
+			problems = append(problems, fmt.Errorf("--%s: %w", flag, err))
+		}
+	}
+	length := func(flag, text string) float64 {
+		v, err := quantity.Parse(text, quantity.Length)
+		if err == nil && v < 0 {
+			err = fmt.Errorf("got %q, want no negative length", text)
+		}
+		fail(flag, err)
+		return v
+	}
+	if o.Slots < 0 || o.Slots > widths.MaxSlots {
+		fail("slots", fmt.Errorf("got %d, want 1 to %d", o.Slots, widths.MaxSlots))
+	}
+	fail("keep", f.readKeep())
+	if !(o.Changeover >= 0 && o.Changeover <= 1e9) {
+		fail("changeover-cost", fmt.Errorf("got %g, want 0 to 1e9", o.Changeover))
+	}
+	fail("paper-price", f.readPrices())
+	o.OverhangCost, err = perUnit(f.weight, lengthUnits())
+	fail("overhang-weight", err)
+	if f.step != "" {
+		if step = length("step", f.step); step < 1e-3 && len(problems) == 0 {
+			fail("step", fmt.Errorf("got %q, want at least 1 mm", f.step))
+		}
+		if f.candidates != "" {
+			problems = append(problems, errors.New("--step and --candidates exclude each other"))
+		}
+	}
+	o.DiameterU = length("diameter-uncertainty", f.diameterU)
+	o.WidthU = length("width-uncertainty", f.widthU)
+	if o.Effort < 0 {
+		fail("effort", fmt.Errorf("got %d, want 0 or more", o.Effort))
+	}
+	return step, errors.Join(problems...)
+}
+
+func (f *widthsFlags) readKeep() error {
+	o := &f.options
+	o.KeepAll = f.keep == "all"
+	if f.keep == "" || o.KeepAll {
+		return nil
+	}
+	for s := range strings.SplitSeq(f.keep, ",") {
+		n, err := strconv.Atoi(strings.TrimSpace(s))
+		if err != nil {
+			return fmt.Errorf("got %q, want slot numbers as in 1,3", s)
+		}
+		o.Keep = append(o.Keep, n)
+	}
+	return nil
+}
+
+func (f *widthsFlags) readPrices() error {
+	var problems []error
+	for _, s := range f.prices {
+		name, text, named := strings.Cut(s, "=")
+		if !named {
+			name, text = "", s
+		}
+		v, err := perUnit(text, areaUnits())
+		if err != nil {
+			problems = append(problems, err)
+		}
+		f.options.Prices = append(f.options.Prices, widths.PaperPrice{Paper: strings.TrimSpace(name), Price: v})
+	}
+	return errors.Join(problems...)
+}
+
+// unitSize is a unit that may stand behind the stroke of a price.
+type unitSize struct {
+	name string
+	size float64 // in m or m²
+}
+
+func areaUnits() []unitSize {
+	const foot = 0.3048
+	return []unitSize{{"m2", 1}, {"m²", 1}, {"ft2", foot * foot}, {"ft²", foot * foot}, {"1000ft2", 1000 * foot * foot}, {"1000ft²", 1000 * foot * foot}}
+}
+
+func lengthUnits() []unitSize {
+	var out []unitSize
+	for _, name := range quantity.Units(quantity.Length) {
+		if v, err := quantity.Parse("1 "+name, quantity.Length); err == nil {
+			out = append(out, unitSize{name, v})
+		}
+	}
+	return out
+}
+
+// perUnit reads a price such as 0.35/m2.
+func perUnit(text string, units []unitSize) (float64, error) {
+	names := make([]string, len(units))
+	for i, u := range units {
+		names[i] = u.name
+	}
+	number, unit, ok := strings.Cut(text, "/")
+	i := slices.Index(names, strings.TrimSpace(unit))
+	if !ok || i < 0 {
+		return 0, fmt.Errorf("got %q, want a number by a unit, as in 0.35/%s; units are %s", text, units[0].name, strings.Join(names, ", "))
+	}
+	v, err := strconv.ParseFloat(strings.TrimSpace(number), 64)
+	if err != nil || !(v >= 0 && v/units[i].size <= 1e9) {
+		return 0, fmt.Errorf("got %q, want a number from 0 before the stroke", text)
+	}
+	return v / units[i].size, nil
+}
+
+func (p *program) widths(f *widthsFlags, schedule string) error {
+	step, err := f.read()
+	if err != nil {
+		return usageError("%w", err)
+	}
+	snapshot, err := p.load(&f.source)
+	if err != nil {
+		return err
+	}
+	line, err := lineNamed(snapshot, f.line)
+	if err != nil {
+		return err
+	}
+	plan, err := p.widthsPlan(f, line.Recipe, schedule, step)
+	if err != nil {
+		return err
+	}
+	if f.svg != "" {
+		if err := drawWidths(f.svg, plan, line.Recipe); err != nil {
+			return err
+		}
+	}
+	var value any = plan.Summary()
+	if f.rows {
+		value = tableOf(plan.Rows())
+	}
+	err = p.printer(f.output, line.Recipe).print(value)
+	if err == nil && !plan.AllServed() {
+		err = &exitError{code: exitDifferences}
+	}
+	return err
+}
+
+// widthsPlan reads schedule and candidates and solves the plan.
+func (p *program) widthsPlan(f *widthsFlags, line *recipe.Line, schedule string, step float64) (*widths.Plan, error) {
+	plan, err := widths.NewPlan(line, f.options)
+	if err != nil {
+		return nil, usageError("%w", err)
+	}
+	in, err := p.openTable(schedule)
+	if err != nil {
+		return nil, err
+	}
+	bar := newProgress(p.stderr, "rows read", 0)
+	err = plan.ReadSchedule(in.name, in, bar.at)
+	bar.clear()
+	if err := errors.Join(err, in.Close()); err != nil {
+		return nil, err
+	}
+	switch {
+	case f.candidates == "":
+		plan.OfferGrid(step)
+	case strings.HasSuffix(strings.ToLower(f.candidates), ".csv"):
+		stock, err := p.openTable(f.candidates)
+		if err != nil {
+			return nil, err
+		}
+		err = plan.ReadStock(stock.name, stock)
+		if err := errors.Join(err, stock.Close()); err != nil {
+			return nil, err
+		}
+	default:
+		if err := plan.Offer(f.candidates); err != nil {
+			return nil, usageError("--candidates: %w", err)
+		}
+	}
+	return plan, p.solve(plan)
+}
+
+// solve solves the plan, and says so when it takes long.
+func (p *program) solve(plan *widths.Plan) error {
+	done := make(chan error, 1)
+	go func() { done <- plan.Solve() }()
+	timer := time.NewTimer(time.Second)
+	defer timer.Stop()
+	for began := time.Now(); ; {
+		select {
+		case err := <-done:
+			return err
+		case <-timer.C:
+			fmt.Fprintf(p.stderr, "searching the best set: %.0f s\n", time.Since(began).Seconds())
+			timer.Reset(10 * time.Second)
+		}
+	}
+}
+
+func drawWidths(path string, plan *widths.Plan, line *recipe.Line) error {
+	unit := line.Unit(quantity.Length)
+	metres, err := quantity.Parse("1 "+unit, quantity.Length)
+	if err != nil {
+		return err
+	}
+	drawing := widths.Plot(&plan.Problem, plan.Result, widths.Unit{Name: unit, Metres: metres})
+	return os.WriteFile(path, []byte(drawing), 0o644)
+}

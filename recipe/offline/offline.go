@@ -1,0 +1,167 @@
+// Package offline computes recipes away from any controller: for rolls that a
+// person gives or lists in a table, on a stand on which all is well.
+package offline
+
+import (
+	"io"
+	"iter"
+	"math"
+	"strings"
+
+	"lapgate/recipe"
+	"lapgate/recipe/check"
+	"lapgate/recipe/quantity"
+	"lapgate/recipe/table"
+)
+
+// Given is a roll as a person gives it, without a scan. Grade and core are
+// given by code or by name; lengths in m.
+type Given struct {
+	Tag                   string
+	Diameter, Width       float64
+	DiameterU, WidthU     float64 // standard uncertainties
+	Grade, Core, Spec     string
+	Quality, Age, Ovality float64 // 0 to 1; s; (largest − smallest diameter)/mean
+	WidthSpread           float64
+	Weight                float64 // kg, 0 unknown
+}
+
+// Roll makes a measured roll of a given one: a scan without any doubt but that
+// given. gradeErr and coreErr tell of names that the materials do not have.
+func (g *Given) Roll(m *recipe.Materials) (r recipe.Roll, gradeErr, coreErr error) {
+	r = recipe.Roll{
+		Tag:          g.Tag,
+		Diameter:     g.Diameter,
+		DiameterU:    g.DiameterU,
+		DiameterMax:  g.Diameter * (1 + g.Ovality/2),
+		Ovality:      g.Ovality,
+		Width:        g.Width,
+		WidthU:       g.WidthU,
+		WidthMedian:  g.Width,
+		WidthSpread:  g.WidthSpread,
+		Quality:      g.Quality,
+		Age:          g.Age,
+		KnownWeight:  g.Weight,
+		Spec:         g.Spec,
+		MeasuredFrom: "given",
+	}
+	r.Grade, gradeErr = m.GradeCode(g.Grade)
+	r.Core, coreErr = m.CoreCode(g.Core)
+	return r, gradeErr, coreErr
+}
+
+// The columns of a list of rolls.
+const (
+	roll = iota
+	diameter
+	width
+	grade
+	core
+	spec
+	quality
+	age
+	ovality
+	widthSpread
+	weight
+)
+
+func columns(unique bool) []table.Column {
+	return []table.Column{
+		roll:        {Name: "roll", Required: true, Unique: unique},
+		diameter:    {Name: "diameter", Dimension: quantity.Length, Required: true},
+		width:       {Name: "width", Dimension: quantity.Length, Required: true},
+		grade:       {Name: "grade"},
+		core:        {Name: "core"},
+		spec:        {Name: "spec"},
+		quality:     {Name: "quality"},
+		age:         {Name: "age", Dimension: quantity.Time},
+		ovality:     {Name: "ovality"},
+		widthSpread: {Name: "width_spread", Dimension: quantity.Length},
+		weight:      {Name: "weight", Dimension: quantity.Mass},
+	}
+}
+
+// Rolls gives the rolls of a table, by the rules of recipe/table, while it is
+// read: each as a roll of each of the materials, in a slice that is good until
+// the next one. From the first problem on it gives no more rolls but reads on,
+// and its last value is the error that tells all of them.
+func Rolls(name string, in io.Reader, materials ...*recipe.Materials) iter.Seq2[[]recipe.Roll, error] {
+	return rolls(table.NewReader(name, in, columns(true)), materials)
+}
+
+// RollsAgain gives the rolls of a table that Rolls read before without an
+// error: the names of the rolls are not compared again, which needs no memory.
+func RollsAgain(name string, in io.Reader, materials ...*recipe.Materials) iter.Seq2[[]recipe.Roll, error] {
+	return rolls(table.NewReader(name, in, columns(false)), materials)
+}
+
+func rolls(t *table.Reader, materials []*recipe.Materials) iter.Seq2[[]recipe.Roll, error] {
+	return func(yield func([]recipe.Roll, error) bool) {
+		out := make([]recipe.Roll, len(materials))
+		for good := true; t.Next(); {
+			g := givenIn(t)
+			for i, m := range materials {
+				var gradeErr, coreErr error
+				out[i], gradeErr, coreErr = g.Roll(m)
+				if gradeErr != nil {
+					t.Fail(grade, table.Problem{Text: gradeErr.Error()})
+				}
+				if coreErr != nil {
+					t.Fail(core, table.Problem{Text: coreErr.Error()})
+				}
+				if t.Bad() {
+					break
+				}
+			}
+			if good = good && t.Err() == nil; good && !yield(out, nil) {
+				return
+			}
+		}
+		t.NeedRows("rolls")
+		if err := t.Err(); err != nil {
+			yield(nil, err)
+		}
+	}
+}
+
+// givenIn is the roll of the present row.
+func givenIn(t *table.Reader) Given {
+	g := Given{
+		Tag: t.Text(roll), Grade: t.Text(grade), Core: t.Text(core), Spec: strings.Clone(t.Text(spec)), Quality: 1,
+	}
+	g.Diameter, _ = t.Quantity(diameter)
+	g.Width, _ = t.Quantity(width)
+	if v, ok := t.Quantity(quality); ok {
+		g.Quality = v
+	}
+	g.Age, _ = t.Quantity(age)
+	g.Ovality, _ = t.Quantity(ovality)
+	g.WidthSpread, _ = t.Quantity(widthSpread)
+	g.Weight, _ = t.Quantity(weight)
+	return g
+}
+
+// Stand is a stand on which all is well: every slot of the line ready with a
+// wrapper of that outer diameter, in metres, and every permissive on.
+func Stand(line *recipe.Line, outer float64) recipe.Stand {
+	const produce, execute = 1, 6 // ISA-TR88.00.02
+	s := recipe.Stand{Permissives: math.MaxUint32, Mode: produce, State: execute}
+	for _, slot := range line.Stand.Slots {
+		if slot.Number >= 1 && slot.Number <= len(s.Ready) {
+			s.Ready[slot.Number-1] = true
+			s.Outer[slot.Number-1] = outer
+		}
+	}
+	return s
+}
+
+// Compute computes and checks the recipe of a roll.
+func Compute(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand) recipe.Result {
+	var rec recipe.Recipe
+	recipe.Compute(line, roll, stand, &rec)
+	r := recipe.NewResult(roll, &rec, check.Run(line, roll, stand, &rec, nil, nil))
+	if r.Verdict != "hold" {
+		r.Instructions = recipe.Instructions(line, roll, stand)
+	}
+	return r
+}

@@ -1,0 +1,132 @@
+package offline_test
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"runtime"
+	"strings"
+	"testing"
+
+	"lapgate/recipe"
+	"lapgate/recipe/offline"
+)
+
+func materials() *recipe.Materials {
+	return &recipe.Materials{
+		Grades: []recipe.Grade{{Name: "newsprint", Code: 1}, {Name: "LWC-80", Code: 7}},
+		Cores:  []recipe.Core{{Name: "three-inch", Code: 3}},
+	}
+}
+
+func read(text string) (rolls []recipe.Roll, err error) {
+	for r, err := range offline.Rolls("r.csv", strings.NewReader(text), materials()) {
+		if err != nil {
+			return rolls, err
+		}
+		rolls = append(rolls, r[0])
+	}
+	return rolls, nil
+}
+
+func TestRolls(t *testing.T) {
+	rolls, err := read("\ufeff# a made-up list\nRoll, Diameter (mm), Width (in), Grade, Core, Weight, Quality\n#A-1, 1016, 40, LWC-80, three-inch, 900 kg, \nA-2, 1016.5, 40, 7, , , 0.5\n")
+	if err != nil || len(rolls) != 2 {
+		t.Fatalf("%d rolls with %v, want 2", len(rolls), err)
+	}
+	r := rolls[0]
+	if r.Tag != "#A-1" || math.Abs(r.Diameter-1.016) > 1e-12 || math.Abs(r.Width-1.016) > 1e-12 || r.Grade != 7 || r.Core != 3 || r.KnownWeight != 900 || r.Quality != 1 {
+		t.Errorf("got %+v", r)
+	}
+	if r := rolls[1]; r.Grade != 7 || r.Core != 0 || r.KnownWeight != 0 || r.Quality != 0.5 {
+		t.Errorf("got %+v", r)
+	}
+}
+
+// Each of several materials has its own code for a name.
+func TestRollsOfSeveralMaterials(t *testing.T) {
+	old := &recipe.Materials{Grades: []recipe.Grade{{Name: "newsprint", Code: 4}}}
+	const head = "roll,diameter (m),width (m),grade\n"
+	for r, err := range offline.Rolls("r.csv", strings.NewReader(head+"A,1,1,newsprint\n"), materials(), old) {
+		if err != nil || r[0].Grade != 1 || r[1].Grade != 4 {
+			t.Errorf("got %+v with %v", r, err)
+		}
+	}
+	for _, err := range offline.Rolls("r.csv", strings.NewReader(head+"A,1,1,LWC-80\n"), materials(), old) {
+		if err == nil || !strings.Contains(err.Error(), `r.csv:2:7: grade: "LWC-80" is not known`) {
+			t.Errorf("got %v", err)
+		}
+	}
+}
+
+// From the first bad row on no roll is given, but every problem is told.
+func TestRollsStopAtTheFirstProblem(t *testing.T) {
+	rolls, err := read("roll,diameter (m),width (m),grade\nA,1,1,1\nB,x,1,1\nC,1,1,1\nD,1,1,parchment\n")
+	if len(rolls) != 1 || err == nil || !strings.Contains(err.Error(), "r.csv:3:3: diameter") || !strings.Contains(err.Error(), `r.csv:5:7: grade: "parchment" is not known`) {
+		t.Errorf("%d rolls with %v", len(rolls), err)
+	}
+	for text, want := range map[string]string{
+		"":                      "r.csv: the table is empty",
+		"roll,diameter,width\n": "r.csv: the table has a header but no rolls; is it cut short?",
+		"roll,diameter,width\nA,1 m,1 m\nB,1 m,1 m\nA,1 m,1 m\n": "r.csv:4:1: roll: it stands on line 2 too",
+	} {
+		if _, err := read(text); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: got %v, want %s", text, err, want)
+		}
+	}
+}
+
+// longList is a list of rolls that is made while it is read.
+type longList struct {
+	at, rolls int
+	rest      string
+}
+
+func (l *longList) Read(p []byte) (int, error) {
+	if l.rest == "" {
+		if l.at > l.rolls {
+			return 0, io.EOF
+		}
+		l.rest = "roll,diameter (mm),width (mm),grade\n"
+		if l.at > 0 {
+			l.rest = fmt.Sprintf("R%06d,%d,%d,newsprint\n", l.at, 1000+l.at%7, 900+l.at)
+		}
+		l.at++
+	}
+	n := copy(p, l.rest)
+	l.rest = l.rest[n:]
+	return n, nil
+}
+
+// A list of rolls is not held: what grows with it is the digest of each name.
+func TestMemoryIsBounded(t *testing.T) {
+	const n = 200_000
+	var before, at runtime.MemStats
+	runtime.GC()
+	runtime.ReadMemStats(&before)
+	count := 0
+	for _, err := range offline.Rolls("long", &longList{rolls: n}, materials()) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if count++; count == n {
+			runtime.GC()
+			runtime.ReadMemStats(&at)
+		}
+	}
+	if held := int64(at.HeapAlloc) - int64(before.HeapAlloc); count != n || held > 50*n+(4<<20) {
+		t.Errorf("%d rolls hold %d bytes", count, held)
+	}
+}
+
+func TestCompute(t *testing.T) {
+	line := &recipe.Line{Stand: recipe.StandSpec{Slots: []recipe.SlotSpec{{Number: 2, Width: 1.5}}}}
+	stand := offline.Stand(line, 1)
+	if !stand.Ready[1] || stand.Ready[0] || stand.Outer[1] != 1 || stand.Permissives != math.MaxUint32 {
+		t.Errorf("got %+v", stand)
+	}
+	// A line without materials holds every roll.
+	if r := offline.Compute(line, &recipe.Roll{Tag: "A", Diameter: 1, Width: 1}, &stand); r.Verdict != "hold" || r.Roll != "A" || len(r.Findings) == 0 || r.Instructions != nil {
+		t.Errorf("got %+v", r)
+	}
+}

@@ -226,9 +226,9 @@ func TestMemoryIsBounded(t *testing.T) {
 	if r.Err() != nil || r.Rows() != n {
 		t.Fatalf("%d rows with %v", r.Rows(), r.Err())
 	}
-	// 16 bytes of digest and 4 of line, in a map that is half empty at worst,
+	// 8 bytes of digest and 4 of line, in a map that is half empty at worst,
 	// and the remembered quantities.
-	if held := int64(after) - int64(before); held > 50*n+(4<<20) {
+	if held := int64(after) - int64(before); held > 40*n+(4<<20) {
 		t.Errorf("%d rows hold %d bytes", n, held)
 	}
 	runtime.KeepAlive(r)

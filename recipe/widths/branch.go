@@ -1,6 +1,7 @@
 package widths
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -71,67 +72,107 @@ func (pt *part) branch(t, limit int) answer { return pt.branchFrom(pt.greedy(t),
 func (pt *part) branchFrom(start []int, t, limit int) answer {
 	upper := pt.eval(start)
 	an := answer{value: upper, bound: upper, chosen: start, quantum: pt.a.quantum}
+	sc := pt.scaleFor(upper, t)
+	s, base, cand := pt.newSearch(&sc, t, limit)
+	s.bestSet = slices.Clone(start)
+	s.best = s.value(base, start)
+	lam := s.firstPrices(base, cand)
+	s.visit(0, nil, base, cand, 0, t, lam, rootSteps)
+	an.chosen = slices.Clone(s.bestSet)
+	slices.Sort(an.chosen)
+	an.exact = !s.stopped
+	if an.exact && sc.shift == 0 {
+		an.tied = s.settle(base, cand, t, lam)
+		an.chosen = slices.Clone(s.bestSet)
+		slices.Sort(an.chosen)
+	}
+	an.value = pt.eval(an.chosen)
+	an.bound = an.value
+	if !an.exact {
+		low := min(s.unseen, s.best)
+		an.bound = value{money: low}
+		if sc.weight > 0 {
+			an.bound = value{missed: low / sc.weight}
+		}
+	}
+	if sc.shift > 0 {
+		an.quantum = math.Max(an.quantum, an.quantum*float64(s.n+t)*math.Ldexp(1, int(sc.shift))/tieSpan)
+	}
+	return an
+}
+
+// scale brings rolls missed and money into the single integer that a search
+// works in.
+type scale struct {
+	missed []int64 // what a missed class counts
+	shift  uint    // bits of the money that are given up
+	weight int64   // of one roll missed; 0 where no set has to miss any
+	lamMax int64
+}
+
+// scaleFor makes the scale for a search that begins with the value upper. When
+// a set that misses none is known, a missed class counts more than its cost.
+// Otherwise one roll must outweigh all money, and the money may have to give up
+// its last bits to make room.
+func (pt *part) scaleFor(upper value, t int) scale {
+	sc := scale{missed: make([]int64, len(pt.classes)), lamMax: 1 << 61}
+	if upper.missed == 0 {
+		for i := range sc.missed {
+			sc.missed[i] = upper.money + 1
+		}
+		sc.lamMax /= int64(len(pt.classes) + 1)
+		return sc
+	}
+	rolls, money := int64(0), int64(0)
+	for i := range pt.classes {
+		c := &pt.classes[i]
+		rolls += c.count
+		most := int64(0)
+		for _, v := range c.cost {
+			if v != none {
+				most = max(most, v)
+			}
+		}
+		money += most
+	}
+	dearest := int64(0)
+	for j := range pt.nodes {
+		v, _ := pt.open(j)
+		dearest = max(dearest, v)
+	}
+	money += int64(t) * dearest
+	for float64(money>>sc.shift+2)*float64(rolls+1) > 1<<60 {
+		sc.shift++
+	}
+	sc.weight = money>>sc.shift + 1
+	for i := range sc.missed {
+		sc.missed[i] = sc.weight * pt.classes[i].count
+	}
+	return sc
+}
+
+// newSearch lays the costs of the part out for a search. base is the cost of
+// each class with what is fixed, cand the nodes that take a free slot.
+func (pt *part) newSearch(sc *scale, t, limit int) (s *search, base []int64, cand []int) {
 	n, m := len(pt.classes), len(pt.nodes)
-	s := &search{n: n, m: m, limit: limit, unseen: math.MaxInt64}
+	s = &search{n: n, m: m, limit: limit, unseen: math.MaxInt64, lamMax: sc.lamMax}
 	s.cost = make([]int64, n*m)
 	s.open = make([]int64, m)
-	base := make([]int64, n)
-
-	// missed[i] is what a missed class counts in the single integer that the
-	// search works in. When a set that misses none is known, more than its
-	// cost will do. Otherwise one roll must outweigh all money, and the money
-	// may have to give up its last bits to make room.
-	missed := make([]int64, n)
-	shift := uint(0)
-	weight := int64(0)
-	if upper.missed == 0 {
-		for i := range missed {
-			missed[i] = upper.money + 1
-		}
-		s.lamMax = (1 << 61) / int64(n+1)
-	} else {
-		rolls, money := int64(0), int64(0)
-		for i := range pt.classes {
-			c := &pt.classes[i]
-			rolls += c.count
-			most := int64(0)
-			for _, v := range c.cost {
-				if v != none {
-					most = max(most, v)
-				}
-			}
-			money += most
-		}
-		dearest := int64(0)
-		for j := range pt.nodes {
-			v, _ := pt.open(j)
-			dearest = max(dearest, v)
-		}
-		money += int64(t) * dearest
-		for float64(money>>shift+2)*float64(rolls+1) > 1<<60 {
-			shift++
-		}
-		weight = money>>shift + 1
-		for i := range missed {
-			missed[i] = weight * pt.classes[i].count
-		}
-		s.lamMax = 1 << 61
-	}
-	var cand []int
 	for j := range pt.nodes {
 		money, takes := pt.open(j)
-		s.open[j] = money >> shift
+		s.open[j] = money >> sc.shift
 		if takes {
 			cand = append(cand, j)
 		}
 	}
+	base = make([]int64, n)
 	for i := range pt.classes {
 		c := &pt.classes[i]
-		base[i] = missed[i]
+		base[i] = sc.missed[i]
 		for j := range pt.nodes {
-			v := missed[i]
+			v := sc.missed[i]
 			if w := c.at(j); w != none {
-				v = min(v, w>>shift)
+				v = min(v, w>>sc.shift)
 			}
 			s.cost[j*n+i] = v
 			if _, takes := pt.open(j); !takes {
@@ -146,14 +187,17 @@ func (pt *part) branchFrom(start []int, t, limit int) answer {
 			rho: make([]int64, m), cand: make([]int, 0, m), next: make([]int, 0, m),
 		}
 	}
-	s.bestSet = slices.Clone(start)
-	s.best = s.value(base, start)
-	lam := make([]int64, n)
+	return s, base, cand
+}
+
+// firstPrices are the multipliers to begin with: a class's second-best cost is
+// a fair first price for it.
+func (s *search) firstPrices(base []int64, cand []int) []int64 {
+	lam := make([]int64, s.n)
 	for i := range lam {
-		// A class's second-best cost is a fair first price for it.
 		lo, second := base[i], base[i]
 		for _, j := range cand {
-			if v := s.cost[j*n+i]; v < lo {
+			if v := s.cost[j*s.n+i]; v < lo {
 				lo, second = v, lo
 			} else if v < second {
 				second = v
@@ -161,28 +205,7 @@ func (pt *part) branchFrom(start []int, t, limit int) answer {
 		}
 		lam[i] = min(second, s.lamMax)
 	}
-	s.visit(0, nil, base, cand, 0, t, lam, rootSteps)
-	an.chosen = slices.Clone(s.bestSet)
-	slices.Sort(an.chosen)
-	an.exact = !s.stopped
-	if an.exact && shift == 0 {
-		an.tied = s.settle(base, cand, t, lam)
-		an.chosen = slices.Clone(s.bestSet)
-		slices.Sort(an.chosen)
-	}
-	an.value = pt.eval(an.chosen)
-	an.bound = an.value
-	if !an.exact {
-		low := min(s.unseen, s.best)
-		an.bound = value{money: low}
-		if weight > 0 {
-			an.bound = value{missed: low / weight}
-		}
-	}
-	if shift > 0 {
-		an.quantum = math.Max(an.quantum, an.quantum*float64(n+t)*math.Ldexp(1, int(shift))/tieSpan)
-	}
-	return an
+	return lam
 }
 
 // sum adds costs and stops at the best known, past which they do not matter
@@ -265,7 +288,6 @@ func lowest(rho []int64, r int, picks []int) ([]int, int64) {
 // best multipliers in lam with their rhos. It returns their bound without
 // paid, and stops early when paid and the bound reach the best set.
 func (s *search) ascend(sc *scratch, base, lam []int64, cand []int, paid int64, set []int, r, steps int) int64 {
-	n := s.n
 	try := sc.try
 	for i := range lam {
 		lam[i] = min(lam[i], base[i])
@@ -302,45 +324,48 @@ func (s *search) ascend(sc *scratch, base, lam []int64, cand []int, paid int64, 
 		}
 		norm := 0.0
 		for i := range try {
-			g := 1
-			for _, k := range sc.picks {
-				if s.cost[cand[k]*n+i] < try[i] {
-					g--
-				}
-			}
+			g := s.slope(i, try[i], cand, sc.picks)
 			norm += float64(g * g)
 		}
 		if norm == 0 {
 			break
 		}
-		length := pace * float64(s.best-paid-(total+gain)) / norm
-		if length < 1 {
-			length = 1
-		}
-		for i := range try {
-			g := 1
-			for _, k := range sc.picks {
-				if s.cost[cand[k]*n+i] < try[i] {
-					g--
-				}
-			}
-			if g == 0 {
-				continue
-			}
-			v := float64(try[i]) + length*float64(g)
-			top := min(base[i], s.lamMax)
-			switch {
-			case v <= 0:
-				try[i] = 0
-			case v >= float64(top):
-				try[i] = top
-			default:
-				try[i] = min(int64(v), top)
-			}
-		}
+		s.step(try, base, cand, sc.picks, max(1, pace*float64(s.best-paid-(total+gain))/norm))
 	}
 	s.relax(lam, cand, rho)
 	return bound
+}
+
+// slope is how the bound changes with the multiplier of a class: one less the
+// picked nodes that would serve it below its price.
+func (s *search) slope(class int, price int64, cand, picks []int) int {
+	g := 1
+	for _, k := range picks {
+		if s.cost[cand[k]*s.n+class] < price {
+			g--
+		}
+	}
+	return g
+}
+
+// step moves each multiplier along its slope, within 0 and its base.
+func (s *search) step(try, base []int64, cand, picks []int, length float64) {
+	for i := range try {
+		g := s.slope(i, try[i], cand, picks)
+		if g == 0 {
+			continue
+		}
+		v := float64(try[i]) + length*float64(g)
+		top := min(base[i], s.lamMax)
+		switch {
+		case v <= 0:
+			try[i] = 0
+		case v >= float64(top):
+			try[i] = top
+		default:
+			try[i] = min(int64(v), top)
+		}
+	}
 }
 
 // trial is the cost of what is paid with the picked candidates added.
@@ -379,21 +404,8 @@ func (s *search) visit(depth int, set []int, base []int64, cand []int, paid int6
 	if bound >= s.best {
 		return
 	}
-	// Order by rho, the node's number settling equal ones.
 	rho := sc.rho[:len(cand)]
-	order := make([]int, len(cand))
-	for k := range order {
-		order[k] = k
-	}
-	slices.SortFunc(order, func(x, y int) int {
-		switch {
-		case rho[x] < rho[y]:
-			return -1
-		case rho[x] > rho[y]:
-			return 1
-		}
-		return cand[x] - cand[y]
-	})
+	order := byRho(rho, cand)
 	plain := paid
 	for _, v := range sc.lam {
 		plain += v
@@ -401,15 +413,7 @@ func (s *search) visit(depth int, set []int, base []int64, cand []int, paid int6
 	child := &s.free[depth+1]
 	for q, k := range order {
 		j := cand[k]
-		// The best that others after this one can add.
-		rest, restLess := int64(0), int64(0)
-		for x := 1; x < r && q+x < len(order); x++ {
-			v := min(0, rho[order[q+x]])
-			if x < r-1 {
-				restLess += v
-			}
-			rest += v
-		}
+		rest, restLess := following(rho, order[q+1:], r)
 		low := plain + rho[k] + rest
 		if low >= s.best {
 			return
@@ -433,6 +437,29 @@ func (s *search) visit(depth int, set []int, base []int64, cand []int, paid int6
 		sc.next = next
 		s.visit(depth+1, append(slices.Clip(set), j), child.base, next, paid+s.open[j], r-1, sc.lam, innerSteps)
 	}
+}
+
+// byRho orders candidates by rho, the node's number settling equal ones.
+func byRho(rho []int64, cand []int) []int {
+	order := make([]int, len(cand))
+	for k := range order {
+		order[k] = k
+	}
+	slices.SortFunc(order, func(x, y int) int { return cmp.Or(cmp.Compare(rho[x], rho[y]), cand[x]-cand[y]) })
+	return order
+}
+
+// following is the most that r−1 of the candidates behind one can gain, and
+// r−2 of them.
+func following(rho []int64, behind []int, r int) (rest, restLess int64) {
+	for x := 1; x < r && x <= len(behind); x++ {
+		v := min(0, rho[behind[x-1]])
+		if x < r-1 {
+			restLess += v
+		}
+		rest += v
+	}
+	return rest, restLess
 }
 
 // settle finds, of all sets that cost as little as the best, the first in
@@ -495,104 +522,4 @@ func (s *search) first(depth int, set []int, base []int64, cand []int, paid int6
 		}
 	}
 	return false
-}
-
-// greedy is a first set: the best node added at each step, then single
-// exchanges as long as one helps.
-func (pt *part) greedy(t int) []int {
-	var free []int
-	for j := range pt.nodes {
-		if _, takes := pt.open(j); takes {
-			free = append(free, j)
-		}
-	}
-	n := len(pt.classes)
-	cur := make([]value, n)
-	// near lays into cur what each class costs with a set.
-	near := func(set []int) value {
-		var v value
-		for _, j := range set {
-			money, _ := pt.open(j)
-			v.money += money
-		}
-		for i := range pt.classes {
-			c := &pt.classes[i]
-			cur[i] = value{missed: c.count}
-			for j := c.lo; j <= c.hi; j++ {
-				if w := c.at(j); w != none && pt.a.nodes[pt.nodes[j]].fixed && (value{money: w}).less(cur[i]) {
-					cur[i] = value{money: w}
-				}
-			}
-			for _, j := range set {
-				if w := c.at(j); w != none && (value{money: w}).less(cur[i]) {
-					cur[i] = value{money: w}
-				}
-			}
-			v = v.plus(cur[i])
-		}
-		return v
-	}
-	// with is the value when j joins the set that cur stands for.
-	with := func(total value, j int) value {
-		money, _ := pt.open(j)
-		total.money += money
-		for i := range pt.classes {
-			if w := pt.classes[i].at(j); w != none {
-				if v := (value{money: w}); v.less(cur[i]) {
-					total = total.plus(v).plus(cur[i].times(-1))
-				}
-			}
-		}
-		return total
-	}
-	var set []int
-	best := near(set)
-	add := func() bool {
-		total := near(set)
-		pick := -1
-		for _, j := range free {
-			if slices.Contains(set, j) {
-				continue
-			}
-			if v := with(total, j); v.less(best) {
-				best, pick = v, j
-			}
-		}
-		if pick >= 0 {
-			set = append(set, pick)
-		}
-		return pick >= 0
-	}
-	for len(set) < t && add() {
-	}
-	const rounds = 50
-	for round := 0; round < rounds; round++ {
-		improved := false
-		for k := range set {
-			rest := slices.Delete(slices.Clone(set), k, k+1)
-			total := near(rest)
-			pick := -1
-			for _, j := range free {
-				if slices.Contains(rest, j) {
-					continue
-				}
-				if v := with(total, j); v.less(best) {
-					best, pick = v, j
-				}
-			}
-			if pick >= 0 {
-				rest = append(rest, pick)
-				set = rest
-				improved = true
-			}
-		}
-		for len(set) < t && add() {
-			improved = true
-		}
-		if !improved {
-			break
-		}
-	}
-	slices.Sort(set)
-	return set
 }

@@ -108,6 +108,13 @@ func (pt *part) pairCosts() []value {
 			lay(serve(a), a+1, a+2)
 		}
 	}
+	integrate(w, m)
+	return w
+}
+
+// integrate turns second differences into values: along the rows, then down.
+func integrate(w []value, m int) {
+	cols := m + 1
 	for row := 0; row <= m; row++ {
 		line := w[row*cols : (row+1)*cols]
 		for col := 1; col <= m; col++ {
@@ -119,75 +126,89 @@ func (pt *part) pairCosts() []value {
 			w[row*cols+col] = w[row*cols+col].plus(w[(row-1)*cols+col])
 		}
 	}
-	return w
+}
+
+// chain is the recursion of one part.
+type chain struct {
+	m     int     // nodes
+	w     []value // see pairCosts
+	open  []value
+	takes []int // free slots that a node takes
+	reach []int // the last node that may follow a row: the next fixed one, or m
+	best  [][]value
 }
 
 // solveChain returns the best set for every number of free slots from 0.
 func (pt *part) solveChain(free int) []answer {
 	m := len(pt.nodes)
-	cols := m + 1
-	w := pt.pairCosts()
-	open := make([]value, m)
-	takes := make([]int, m)
-	// reach[a] is the last node that may follow row a: the next fixed one.
-	reach := make([]int, m+1)
+	c := &chain{m: m, w: pt.pairCosts(), open: make([]value, m), takes: make([]int, m), reach: make([]int, m+1)}
 	next := m
 	for row := m; row >= 0; row-- {
-		reach[row] = next
+		c.reach[row] = next
 		if row > 0 {
-			money, t := pt.open(row - 1)
-			open[row-1].money = money
-			if t {
-				takes[row-1] = 1
+			money, takes := pt.open(row - 1)
+			c.open[row-1].money = money
+			if takes {
+				c.takes[row-1] = 1
 			} else {
 				next = row - 1
 			}
 		}
 	}
-	best := make([][]value, free+1)
-	for t := range best {
-		b := make([]value, m+1)
-		best[t] = b
-		for row := m; row >= 0; row-- {
-			line := w[row*cols : (row+1)*cols]
-			v := worst
-			if reach[row] == m {
-				v = line[m]
-			}
-			for j := row; j < m && j <= reach[row]; j++ {
-				if takes[j] > t {
-					continue
-				}
-				u := line[j].plus(open[j]).plus(best[t-takes[j]][j+1])
-				if u.less(v) {
-					v = u
-				}
-			}
-			b[row] = v
-		}
-	}
+	c.best = make([][]value, free+1)
 	out := make([]answer, free+1)
 	for t := range out {
-		an := &out[t]
-		*an = answer{value: best[t][0], bound: best[t][0], exact: true, tied: true}
-		for row, left := 0, t; row <= m; {
-			line := w[row*cols : (row+1)*cols]
-			step := m
-			for j := row; j < m && j <= reach[row]; j++ {
-				if takes[j] <= left && line[j].plus(open[j]).plus(best[left-takes[j]][j+1]) == best[left][row] {
-					step = j
-					break
-				}
-			}
-			if step == m {
-				break
-			}
-			if takes[step] == 1 {
-				an.chosen = append(an.chosen, step)
-			}
-			left -= takes[step]
-			row = step + 1
-		}
+		c.fill(t)
+		out[t] = answer{value: c.best[t][0], bound: c.best[t][0], exact: true, tied: true, chosen: c.trace(t)}
 	}
 	return out
+}
+
+// after is the value of going from a row to node j with t free slots.
+func (c *chain) after(row, j, t int) value {
+	return c.w[row*(c.m+1)+j].plus(c.open[j]).plus(c.best[t-c.takes[j]][j+1])
+}
+
+// fill computes the best completion of every row with t free slots, once that
+// with fewer is known.
+func (c *chain) fill(t int) {
+	b := make([]value, c.m+1)
+	c.best[t] = b
+	for row := c.m; row >= 0; row-- {
+		v := worst
+		if c.reach[row] == c.m {
+			v = c.w[row*(c.m+1)+c.m]
+		}
+		for j := row; j < c.m && j <= c.reach[row]; j++ {
+			if c.takes[j] > t {
+				continue
+			}
+			if u := c.after(row, j, t); u.less(v) {
+				v = u
+			}
+		}
+		b[row] = v
+	}
+}
+
+// trace is the set that attains the best, the lowest node at each step.
+func (c *chain) trace(t int) (chosen []int) {
+	for row, left := 0, t; row <= c.m; {
+		step := c.m
+		for j := row; j < c.m && j <= c.reach[row]; j++ {
+			if c.takes[j] <= left && c.after(row, j, left) == c.best[left][row] {
+				step = j
+				break
+			}
+		}
+		if step == c.m {
+			break
+		}
+		if c.takes[step] == 1 {
+			chosen = append(chosen, step)
+		}
+		left -= c.takes[step]
+		row = step + 1
+	}
+	return chosen
 }

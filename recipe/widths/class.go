@@ -205,6 +205,11 @@ func (a *assembly) gatherClasses() {
 		c.feed += float64(r.Count) * r.Feed
 		a.of[i] = id
 	}
+	a.sortClasses()
+}
+
+// sortClasses orders the classes by width, specification, limits and feed.
+func (a *assembly) sortClasses() {
 	order := make([]int32, len(a.classes))
 	for i := range order {
 		order[i] = int32(i)
@@ -251,32 +256,38 @@ func (c *partClass) at(j int) int64 {
 	return c.cost[j-c.lo]
 }
 
-// split makes the parts, in the order of their lowest paper.
-func (a *assembly) split() []*part {
+// joined are the papers that specifications in use join to groups.
+type joined struct {
+	root  []int  // of each paper: another of its group, up to the lowest
+	inUse []bool // papers
+	specs []bool // in use
+	first []int  // lowest paper of each specification in use, else −1
+}
+
+// lowest is the lowest paper of the group of a paper.
+func (g *joined) lowest(paper int) int {
+	for g.root[paper] != paper {
+		paper = g.root[paper]
+	}
+	return paper
+}
+
+func (a *assembly) join() *joined {
 	papers := 0
 	if len(a.allowed) > 0 {
 		papers = len(a.allowed[0])
 	}
-	root := make([]int, papers)
-	for i := range root {
-		root[i] = i
+	g := &joined{root: make([]int, papers), inUse: make([]bool, papers), specs: make([]bool, len(a.p.Specs)), first: make([]int, len(a.p.Specs))}
+	for i := range g.root {
+		g.root[i] = i
 	}
-	find := func(i int) int {
-		for root[i] != i {
-			i = root[i]
-		}
-		return i
-	}
-	inUse := make([]bool, papers)
-	specInUse := make([]bool, len(a.p.Specs))
 	for i, c := range a.classes {
 		if a.servable[i] {
-			specInUse[c.spec] = true
+			g.specs[c.spec] = true
 		}
 	}
-	first := make([]int, len(a.p.Specs)) // lowest paper of each specification
-	for s, used := range specInUse {
-		first[s] = -1
+	for s, used := range g.specs {
+		g.first[s] = -1
 		if !used {
 			continue
 		}
@@ -284,20 +295,26 @@ func (a *assembly) split() []*part {
 			if !ok {
 				continue
 			}
-			inUse[v] = true
-			if first[s] < 0 {
-				first[s] = v
+			g.inUse[v] = true
+			if g.first[s] < 0 {
+				g.first[s] = v
 				continue
 			}
-			x, y := find(first[s]), find(v)
-			root[max(x, y)] = min(x, y)
+			x, y := g.lowest(g.first[s]), g.lowest(v)
+			g.root[max(x, y)] = min(x, y)
 		}
 	}
-	partOf := make([]int, papers) // by root
+	return g
+}
+
+// split makes the parts, in the order of their lowest paper.
+func (a *assembly) split() []*part {
+	g := a.join()
+	partOf := make([]int, len(g.root)) // by lowest paper
 	var parts []*part
-	for v := range root {
+	for v := range g.root {
 		partOf[v] = -1
-		if inUse[v] && find(v) == v {
+		if g.inUse[v] && g.lowest(v) == v {
 			partOf[v] = len(parts)
 			parts = append(parts, &part{a: a})
 		}
@@ -308,8 +325,8 @@ func (a *assembly) split() []*part {
 	}
 	for j := range a.nodes {
 		home := -1
-		if v := a.nodes[j].Paper; inUse[v] && !a.dominated(j, specInUse) {
-			home = partOf[find(v)]
+		if v := a.nodes[j].Paper; g.inUse[v] && !a.dominated(j, g.specs) {
+			home = partOf[g.lowest(v)]
 		}
 		for i := range before {
 			before[i][j+1] = before[i][j]
@@ -320,24 +337,28 @@ func (a *assembly) split() []*part {
 		}
 	}
 	for i := range a.classes {
-		c := &a.classes[i]
-		if !a.servable[i] {
-			continue
+		if c := &a.classes[i]; a.servable[i] {
+			home := partOf[g.lowest(g.first[c.spec])]
+			parts[home].add(c, before[home])
 		}
-		home := partOf[find(first[c.spec])]
-		pt := parts[home]
-		pc := partClass{lo: before[home][c.lo], hi: before[home][c.hi+1] - 1, count: c.count}
-		pc.cost = make([]int64, pc.hi-pc.lo+1)
-		for j := pc.lo; j <= pc.hi; j++ {
-			n := &a.nodes[pt.nodes[j]]
-			pc.cost[j-pc.lo] = none
-			if a.allowed[c.spec][n.Paper] {
-				pc.cost[j-pc.lo] = a.quanta(a.cost(c, &n.Wrapper)) * tieSpan
-			}
-		}
-		pt.classes = append(pt.classes, pc)
 	}
 	return parts
+}
+
+// add adds a class to its part; before counts the part's nodes below each node
+// of the whole.
+func (pt *part) add(c *class, before []int) {
+	a := pt.a
+	pc := partClass{lo: before[c.lo], hi: before[c.hi+1] - 1, count: c.count}
+	pc.cost = make([]int64, pc.hi-pc.lo+1)
+	for j := pc.lo; j <= pc.hi; j++ {
+		n := &a.nodes[pt.nodes[j]]
+		pc.cost[j-pc.lo] = none
+		if a.allowed[c.spec][n.Paper] {
+			pc.cost[j-pc.lo] = a.quanta(a.cost(c, &n.Wrapper)) * tieSpan
+		}
+	}
+	pt.classes = append(pt.classes, pc)
 }
 
 // dominated reports whether another paper of the same width does all that

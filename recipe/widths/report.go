@@ -50,48 +50,24 @@ func (a *assembly) totals(list []int) (t Totals, choice []int) {
 // fills the result.
 func (a *assembly) report(res *Result, chosen []int, bound value) {
 	p := a.p
-	at := func(w Wrapper) int {
-		return slices.IndexFunc(a.nodes, func(n node) bool { return n.Wrapper == w })
-	}
 	slices.Sort(chosen)
-	res.Slots = make([]SlotPlan, len(p.Stand))
-	node := make([]int, len(p.Stand)) // what hangs in each slot; -1 nothing
-	settled := make([]bool, len(p.Stand))
-	todo := slices.Clone(chosen)
-	for i, h := range p.Stand {
-		res.Slots[i].Now = h
-		node[i] = -1
-		if h.Empty {
-			continue
-		}
-		node[i] = at(h.Wrapper)
-		if h.Fixed {
-			settled[i] = true
-		} else if k := slices.Index(todo, node[i]); k >= 0 {
-			todo = slices.Delete(todo, k, k+1)
-			settled[i] = true
-		}
-	}
-	hang := func(empty bool) {
-		for i := range node {
-			if len(todo) > 0 && !settled[i] && p.Stand[i].Empty == empty {
-				node[i], todo = todo[0], todo[1:]
-				settled[i] = true
-				res.Slots[i].Changed = true
-			}
-		}
-	}
-	hang(true) // empty slots first, nothing need come down for them
-	hang(false)
+	hung := a.hang(res, chosen)
 	// The wrappers that serve: those chosen and those fixed. What else stays
 	// hanging is spare.
 	list := slices.Clone(chosen)
+	var present []int
 	for i, h := range p.Stand {
-		if h.Fixed && !slices.Contains(list, node[i]) {
-			list = append(list, node[i])
+		if h.Fixed && !slices.Contains(list, hung[i]) {
+			list = append(list, hung[i])
+		}
+		if !h.Empty {
+			if j := a.indexOf(h.Wrapper); !slices.Contains(present, j) {
+				present = append(present, j)
+			}
 		}
 	}
 	slices.Sort(list)
+	slices.Sort(present)
 	best, choice := a.totals(list)
 	for _, s := range res.Slots {
 		if s.Changed {
@@ -102,26 +78,72 @@ func (a *assembly) report(res *Result, chosen []int, bound value) {
 	best.Cost += best.ChangeCost
 	res.Best = best
 	res.Feasible = best.Missed == 0
-	var present []int
-	for _, h := range p.Stand {
-		if !h.Empty {
-			if j := at(h.Wrapper); !slices.Contains(present, j) {
-				present = append(present, j)
-			}
-		}
-	}
-	slices.Sort(present)
 	var before []int
 	res.Present, before = a.totals(present)
-
 	for _, j := range list {
 		res.Chosen = append(res.Chosen, a.nodes[j].Wrapper)
 	}
+	a.fillClasses(res, list, hung, choice)
+	for i, k := range choice {
+		if b := before[i]; k >= 0 && b >= 0 {
+			res.Saved += a.classes[i].feed * (a.nodes[present[b]].Width - a.nodes[list[k]].Width)
+		}
+	}
+	a.fillWindows(res)
+	a.fillSlots(res, hung)
+	res.Bound = math.NaN()
+	if bound.missed == best.Missed {
+		res.Bound = float64(bound.money/tieSpan) * a.quantum
+	}
+}
+
+func (a *assembly) indexOf(w Wrapper) int {
+	return slices.IndexFunc(a.nodes, func(n node) bool { return n.Wrapper == w })
+}
+
+// hang decides what hangs in each slot: the index of its node, −1 for nothing.
+// What hangs already stays; the rest goes into empty slots first, for which
+// nothing need come down.
+func (a *assembly) hang(res *Result, chosen []int) []int {
+	p := a.p
+	res.Slots = make([]SlotPlan, len(p.Stand))
+	hung := make([]int, len(p.Stand))
+	stays := make([]bool, len(p.Stand))
+	todo := slices.Clone(chosen)
+	for i, h := range p.Stand {
+		res.Slots[i].Now = h
+		hung[i] = -1
+		if h.Empty {
+			continue
+		}
+		hung[i] = a.indexOf(h.Wrapper)
+		if h.Fixed {
+			stays[i] = true
+		} else if k := slices.Index(todo, hung[i]); k >= 0 {
+			todo = slices.Delete(todo, k, k+1)
+			stays[i] = true
+		}
+	}
+	for _, empty := range []bool{true, false} {
+		for i := range hung {
+			if len(todo) > 0 && !stays[i] && p.Stand[i].Empty == empty {
+				hung[i], todo = todo[0], todo[1:]
+				stays[i] = true
+				res.Slots[i].Changed = true
+			}
+		}
+	}
+	return hung
+}
+
+// fillClasses tells of each class what serves it, and of each slot what it
+// serves.
+func (a *assembly) fillClasses(res *Result, list, hung, choice []int) {
 	res.ClassOf = a.of
 	res.Classes = make([]Class, len(a.classes))
 	slotOf := make([]int, len(list))
 	for k, j := range list {
-		slotOf[k] = slices.Index(node, j)
+		slotOf[k] = slices.Index(hung, j)
 	}
 	for i := range a.classes {
 		c := &a.classes[i]
@@ -134,14 +156,15 @@ func (a *assembly) report(res *Result, chosen []int, bound value) {
 			s.Rolls += c.count
 			s.Feed += c.feed
 			s.Area += c.feed * w
-			if b := before[i]; b >= 0 {
-				res.Saved += c.feed * (a.nodes[present[b]].Width - w)
-			}
 		}
 		res.Classes[i] = out
 	}
-	for i := range p.Rolls {
-		low, high := p.window(&p.Rolls[i])
+}
+
+// fillWindows tells of each class which widths would do for all of its rolls.
+func (a *assembly) fillWindows(res *Result) {
+	for i := range a.p.Rolls {
+		low, high := a.p.window(&a.p.Rolls[i])
 		c := &res.Classes[a.of[i]]
 		if c.High == 0 {
 			c.Low, c.High = low, high
@@ -149,12 +172,17 @@ func (a *assembly) report(res *Result, chosen []int, bound value) {
 			c.Low, c.High = math.Max(c.Low, low), math.Min(c.High, high)
 		}
 	}
+}
+
+// fillSlots tells of each slot what hangs there next, and how much of the stock
+// it uses up.
+func (a *assembly) fillSlots(res *Result, hung []int) {
 	for i := range res.Slots {
 		s := &res.Slots[i]
-		if node[i] < 0 {
+		if hung[i] < 0 {
 			continue
 		}
-		n := &a.nodes[node[i]]
+		n := &a.nodes[hung[i]]
 		s.Next = n.Wrapper
 		if n.length > 0 {
 			s.Needs = int(math.Ceil(s.Feed / n.length))
@@ -164,9 +192,5 @@ func (a *assembly) report(res *Result, chosen []int, bound value) {
 			}
 			s.Short = have != Unlimited && s.Needs > have
 		}
-	}
-	res.Bound = math.NaN()
-	if bound.missed == best.Missed {
-		res.Bound = float64(bound.money/tieSpan) * a.quantum
 	}
 }

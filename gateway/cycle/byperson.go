@@ -57,7 +57,7 @@ func (m *Machine) askOverride(e OverrideRoll) {
 		if a.Held {
 			text = "the roll is held; press retry at the controller within five minutes and the override is offered"
 		}
-		m.tell(noteOverrideWaits, Info, text, Field{"roll_no", m.view.roll}, Field{"by", e.By})
+		m.tell(noteOverrideWaits, text, Field{"roll_no", m.view.roll}, Field{"by", e.By})
 	}
 }
 
@@ -86,7 +86,7 @@ func (m *Machine) askProblems(e *OverrideRoll) (problems []string) {
 }
 
 func (m *Machine) refuseOverride(roll uint32, by, why string) {
-	m.tell(noteOverrideRefused, Warning, fmt.Sprintf("override of roll %d by %s is refused: %s", roll, by, why),
+	m.tell(noteOverrideRefused, fmt.Sprintf("override of roll %d by %s is refused: %s", roll, by, why),
 		Field{"roll_no", roll}, Field{"by", by})
 }
 
@@ -94,7 +94,7 @@ func (m *Machine) refuseOverride(roll uint32, by, why string) {
 func (m *Machine) dropOverride(why string) {
 	if o := m.override; o != nil {
 		m.override = nil
-		m.tell(noteOverrideDropped, Warning, fmt.Sprintf("override of roll %d by %s ends unused: %s", o.given.RollNo, o.By, why),
+		m.tell(noteOverrideDropped, fmt.Sprintf("override of roll %d by %s ends unused: %s", o.given.RollNo, o.By, why),
 			Field{"roll_no", o.given.RollNo}, Field{"by", o.By})
 	}
 }
@@ -154,12 +154,12 @@ func (m *Machine) takeOverride(v *View) *record.Override {
 // tellOverride tells what became of an override at the offer of its request.
 func (m *Machine) tellOverride(o *record.Override) {
 	if len(o.Refused) > 0 {
-		m.tell(noteOverrideRefused, Warning,
+		m.tell(noteOverrideRefused,
 			fmt.Sprintf("override of roll %d by %s is refused: %s", o.Roll, o.By, o.Refused[0].Text),
 			Field{"roll_no", o.Roll}, Field{"by", o.By}, Field{"findings", o.Refused})
 		return
 	}
-	m.tell(noteOverride, Warning, fmt.Sprintf("roll %d gets a recipe by %s: %s", o.Roll, o.By, o.Text),
+	m.tell(noteOverride, fmt.Sprintf("roll %d gets a recipe by %s: %s", o.Roll, o.By, o.Text),
 		Field{"roll_no", o.Roll}, Field{"by", o.By}, Field{"reason", o.Reason})
 }
 

@@ -107,7 +107,7 @@ type Machine struct {
 
 	wrapping wrapping
 
-	conditions []string // codes of the conditions raised and not ended
+	conditions []condition // that stand, oldest first
 	counts     map[string]uint64
 	cycleTime  time.Duration // request to verdict, newest
 }
@@ -358,12 +358,12 @@ func (m *Machine) leave(cause string) {
 	m.ses.name = handshake.Session{}
 	m.ses.adopted = false
 	m.ses.cause = cause
-	m.tell(noteSessionLeft, Info, "the session was left: "+cause, Field{"cause", cause})
+	m.tell(noteSessionLeft, "the session was left: "+cause, Field{"cause", cause})
 }
 
 func (m *Machine) journalFailed(err string) {
-	m.tell(noteJournalFailed, Alarm,
-		"a record could not be made durable, so nothing more is offered; repair the disk and start again: "+err)
+	m.tell(noteJournalFailed,
+		"a record could not be made durable, so nothing more is offered: "+err)
 	if m.ses.adopted && m.armed && m.linkUp {
 		m.ses.flags |= handshake.FlagJournalFault
 		m.sendBeat()
@@ -392,7 +392,7 @@ func (m *Machine) arm(e Arm) {
 	m.armed = e.On
 	m.job = job{} // what was shown in shadow is offered now, and the other way round
 	if e.On {
-		m.tell(noteArmed, Info, "writing is allowed", Field{"by", e.By})
+		m.tell(noteArmed, "writing is allowed", Field{"by", e.By})
 		if m.state == StateWatch {
 			m.state = StateOffline
 			m.ses.cause = causeArmed
@@ -400,9 +400,9 @@ func (m *Machine) arm(e Arm) {
 		return
 	}
 	if e.Cause == record.CauseSwap {
-		m.tell(noteSwapped, Alarm, "writing is forbidden: "+e.Reason+"; look at the controller, then arm the line again")
+		m.tell(noteSwapped, "writing is forbidden: "+e.Reason)
 	}
-	m.tell(noteDisarmed, Info, "writing is forbidden; an open offer is settled when it is allowed again", Field{"by", e.By})
+	m.tell(noteDisarmed, "writing is forbidden; an open offer is settled when it is allowed again", Field{"by", e.By})
 	m.dropOverride("writing was forbidden")
 	m.leave(causeDisarmed)
 	if m.state != StateHalted {
@@ -431,7 +431,7 @@ func (m *Machine) configure(e Configure) {
 		e.By, e.Changes = joined(m.next.By, e.By), mergeChanges(m.next.Changes, e.Changes)
 	}
 	m.next = &e
-	m.tell(noteConfigWaits, Info, "another configuration takes effect at the next roll")
+	m.tell(noteConfigWaits, "another configuration takes effect at the next roll")
 }
 
 // takeConfig puts a waiting configuration in force. It is called between
@@ -443,7 +443,7 @@ func (m *Machine) takeConfig() {
 	m.line, m.hash = m.next.Line, m.next.Hash
 	m.by, m.changes = joined(m.by, m.next.By), mergeChanges(m.changes, m.next.Changes)
 	m.next = nil
-	m.tell(noteConfigInForce, Info, "another configuration is in force")
+	m.tell(noteConfigInForce, "another configuration is in force")
 }
 
 func (m *Machine) setLease(e Lease) {

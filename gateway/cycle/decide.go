@@ -261,7 +261,7 @@ func forcedHold(rejections []uint16) (f recipe.Finding, forced bool) {
 			f.Code, f.Field = CodeRollData, "roll data"
 			f.Text = "the controller's tag, diameter or width differ from what it published; measure the roll again"
 		case reason >= handshake.RejectLimit:
-			name := setpointAt(int(reason-handshake.RejectLimit) + handshake.FirstSetpoint)
+			name := handshake.SetpointAt(int(reason-handshake.RejectLimit) + handshake.FirstSetpoint)
 			f.Code, f.Field = CodeControllerLimit, name
 			f.Text = "the controller's own limit on " + name + " was broken; compare it with the limits in the configuration"
 		default:
@@ -271,16 +271,6 @@ func forcedHold(rejections []uint16) (f recipe.Finding, forced bool) {
 		return f, true
 	}
 	return recipe.Finding{}, false
-}
-
-// setpointAt names the setpoint at a register of the payload.
-func setpointAt(register int) string {
-	for _, f := range handshake.Fields(handshake.PAYLOAD) {
-		if register >= f.Register && register < f.Register+f.Words {
-			return f.Name
-		}
-	}
-	return "register " + strconv.Itoa(register) + " of the payload"
 }
 
 // RequestOf is the request of a roll that no controller asks for, with all

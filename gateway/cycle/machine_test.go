@@ -42,19 +42,19 @@ func TestRecoverRefusesContradictions(t *testing.T) {
 }
 
 func TestNotices(t *testing.T) {
-	codes := map[string]NoticeInfo{}
-	for _, n := range Notices() {
-		if _, twice := codes[n.Code]; twice {
-			t.Errorf("code %s stands twice", n.Code)
+	seen := map[string]bool{}
+	for _, n := range notices {
+		for _, code := range []string{n.code, n.endsBy} {
+			if seen[code] && code != "" {
+				t.Errorf("code %s stands twice", code)
+			}
+			if strings.ToLower(code) != code || strings.ContainsAny(code, " _/") {
+				t.Errorf("code %q: want kebab-case", code)
+			}
+			seen[code] = true
 		}
-		if n.Meaning == "" || strings.ToLower(n.Code) != n.Code || strings.ContainsAny(n.Code, " _/") {
-			t.Errorf("code %q, meaning %q: want kebab-case and a meaning", n.Code, n.Meaning)
-		}
-		codes[n.Code] = n
-	}
-	for _, e := range endings {
-		if codes[e.begin].Code == "" || codes[e.end].Ends != e.begin {
-			t.Errorf("condition %s ends with %s, the table says %+v", e.begin, e.end, codes[e.end])
+		if n.code == "" || n.meaning == "" || !strings.HasSuffix(n.meaning, ".") || n.level == Alarm && n.remedy == "" {
+			t.Errorf("%+v: want a code, a sentence that says what it means, and for an alarm what to do", n)
 		}
 	}
 }

@@ -3,16 +3,20 @@ package cycle
 import (
 	"slices"
 	"strings"
+	"time"
 
 	"lapgate/gateway/handshake"
 )
 
-// NoticeInfo describes one code of Notify. Codes never change their meaning.
-type NoticeInfo struct {
-	Code    string
-	Level   Level
-	Ends    string // the code of the condition that this one ends, if any
-	Meaning string
+// notice is one code of Notify. Codes never change their meaning.
+type notice struct {
+	code  string
+	level Level
+	// endsBy is the code that tells the end of a condition, at level Info. It is
+	// empty for a notice that stands for itself.
+	endsBy  string
+	meaning string
+	remedy  string // empty where nobody has to do anything
 }
 
 // Codes of single notices.
@@ -58,118 +62,108 @@ const (
 	condHoldAll     = "hold-all"
 )
 
-// endings are the codes with which conditions end.
-var endings = [...]struct{ begin, end string }{
-	{condLink, "link-up"},
-	{condInvalidRead, "reads-valid"},
-	{condTickStands, "controller-runs"},
-	{condMemoryLost, "memory-acknowledged"},
-	{condBootSeen, "boot-number-new"},
-	{condHello, "session-adopted"},
-	{condRefused, "controller-takes"},
-	{condReadback, "payload-equal"},
-	{condOutcome, "outcome-read"},
-	{condRing, "ring-has-room"},
-	{condHoldAll, "hold-all-ended"},
+// notices is every code that Notify can carry, but for those that end a
+// condition.
+var notices = [...]notice{
+	{noteSession, Info, "", "The controller adopted a new session.", ""},
+	{noteSessionLeft, Info, "", "The session was left; the next one settles what it left open.", ""},
+	{noteRestarted, Warning, "", "The boot number of the controller changed.", ""},
+	{noteFenced, Alarm, "", "A newer session of another gateway is in force; this one stops.", "Find out which gateway should serve the line, and stop the other."},
+	{noteJournalFailed, Alarm, "", "A record could not be made durable; the line is no longer served.", "Repair the disk or make room, then start the daemon again."},
+	{noteGap, Alarm, "", "Outcomes or rolls of which nothing can be known.", "Find out at the line what became of the rolls named."},
+	{noteArmed, Info, "", "Writing to the controller was allowed.", ""},
+	{noteDisarmed, Info, "", "Writing to the controller was forbidden.", ""},
+	{noteSwapped, Alarm, "", "The controller is another, or lost its memory; writing was forbidden until somebody arms the line again.", "Look at the controller, then arm the line again."},
+	{noteConfigWaits, Info, "", "Another configuration waits for the next roll.", ""},
+	{noteConfigInForce, Info, "", "Another configuration took effect.", ""},
+	{noteRequest, Info, "", "A roll waits for its recipe.", ""},
+	{noteAccepted, Info, "", "The controller accepted a recipe.", ""},
+	{noteHeld, Warning, "", "The roll is held; the fields tell why and what to do.", "Do what the findings say, then press retry at the controller."},
+	{noteRejected, Warning, "", "The controller rejected an offer.", "Where it comes again, do what the reason says."},
+	{noteVoid, Info, "", "An offer was closed, and no recipe of it was or will be used.", ""},
+	{noteNoVerdict, Warning, "", "The controller gave no verdict on a commit; a new session settles it.", "Where it comes again, check that the controller scans the COMMIT block."},
+	{noteOutcome, Info, "", "A roll left the station; its outcome is in the journal.", ""},
+	{noteScale, Warning, "", "The scale reading of a wrapped roll is not what its recipe predicts; the text names likely causes.", "Look for the causes that the text names; weigh the roll again."},
+	{noteShadow, Info, "", "The recipe that would have been offered, while writing is forbidden.", ""},
+	{noteOverride, Warning, "", "A named person's recipe is offered.", ""},
+	{noteOverrideWaits, Info, "", "A named person's recipe waits for the next request of its roll.", ""},
+	{noteOverrideRefused, Warning, "", "A named person's recipe is not offered; the fields tell why.", "Do what the fields say, or let the computed recipe be."},
+	{noteOverrideDropped, Warning, "", "A named person's recipe is no longer offered: the roll left or was measured again, or it waited too long.", "Look at the roll and the values again, then give the override again."},
+
+	{condLink, Warning, "link-up", "The connection to the controller is gone.", "Check the network and that the controller runs; the gateway tries again by itself."},
+	{condInvalidRead, Warning, "reads-valid", "The request block is not valid, several reads in a row.", "Check layout version and base addresses of the controller."},
+	{condTickStands, Alarm, "controller-runs", "The controller answers, but its tick stands.", "Start the controller's program."},
+	{condMemoryLost, Alarm, "memory-acknowledged", "The controller lost its retained memory and waits for the operator.", "Acknowledge the loss at the controller."},
+	{condBootSeen, Alarm, "boot-number-new", "The boot number was in use before the controller's memory was lost.", "Restart the controller."},
+	{condHello, Warning, "session-adopted", "The controller does not adopt the session.", "Check that the controller scans the HELLO block."},
+	{condRefused, Alarm, "controller-takes", "The controller refuses a read or a write.", "Check the address, the access rights and the limits of the controller for the block named."},
+	{condReadback, Warning, "payload-equal", "The payload read back differs from the one written.", "Check that nothing else writes the PAYLOAD block."},
+	{condOutcome, Alarm, "outcome-read", "An outcome that the controller still holds cannot be read whole.", "Check that nothing else writes the outcomes."},
+	{condRing, Alarm, "ring-has-room", "48 or more outcomes are not acknowledged; at 64 no roll is requested.", "Arm the line, or let the gateway connect, before the ring is full."},
+	{condHoldAll, Warning, "hold-all-ended", "An operator holds all rolls.", "End the hold when its reason is gone."},
 }
 
-// Notices returns every code that Notify can carry, in a fixed order.
-func Notices() []NoticeInfo {
-	return []NoticeInfo{
-		{noteSession, Info, "", "The controller adopted a new session."},
-		{noteSessionLeft, Info, "", "The session was left; the next one settles what it left open."},
-		{noteRestarted, Warning, "", "The boot number of the controller changed."},
-		{noteFenced, Alarm, "", "A newer session of another gateway is in force; this one stops."},
-		{noteJournalFailed, Alarm, "", "A record could not be made durable; the line is no longer served."},
-		{noteGap, Alarm, "", "Outcomes or rolls of which nothing can be known."},
-		{noteArmed, Info, "", "Writing to the controller was allowed."},
-		{noteDisarmed, Info, "", "Writing to the controller was forbidden."},
-		{noteSwapped, Alarm, "", "The controller is another, or lost its memory; writing was forbidden until somebody arms the line again."},
-		{noteConfigWaits, Info, "", "Another configuration waits for the next roll."},
-		{noteConfigInForce, Info, "", "Another configuration took effect."},
-		{noteRequest, Info, "", "A roll waits for its recipe."},
-		{noteAccepted, Info, "", "The controller accepted a recipe."},
-		{noteHeld, Warning, "", "The roll is held; the fields tell why and what to do."},
-		{noteRejected, Warning, "", "The controller rejected an offer."},
-		{noteVoid, Info, "", "An offer was closed, and no recipe of it was or will be used."},
-		{noteNoVerdict, Warning, "", "The controller gave no verdict on a commit; a new session settles it."},
-		{noteOutcome, Info, "", "A roll left the station; its outcome is in the journal."},
-		{noteScale, Warning, "", "The scale reading of a wrapped roll is not what its recipe predicts; the text names likely causes."},
-		{noteShadow, Info, "", "The recipe that would have been offered, while writing is forbidden."},
-		{noteOverride, Warning, "", "A named person's recipe is offered."},
-		{noteOverrideWaits, Info, "", "A named person's recipe waits for the next request of its roll."},
-		{noteOverrideRefused, Warning, "", "A named person's recipe is not offered; the fields tell why."},
-		{noteOverrideDropped, Warning, "", "A named person's recipe is no longer offered: the roll left or was measured again, or it waited too long."},
-
-		{condLink, Warning, "", "The connection to the controller is gone."},
-		{"link-up", Info, condLink, "The connection to the controller stands."},
-		{condInvalidRead, Warning, "", "The request block is not valid, several reads in a row."},
-		{"reads-valid", Info, condInvalidRead, "The request block is valid again."},
-		{condTickStands, Alarm, "", "The controller answers, but its tick stands."},
-		{"controller-runs", Info, condTickStands, "The tick moves again."},
-		{condMemoryLost, Alarm, "", "The controller lost its retained memory and waits for the operator."},
-		{"memory-acknowledged", Info, condMemoryLost, "The operator acknowledged the loss of memory."},
-		{condBootSeen, Alarm, "", "The boot number was in use before the controller's memory was lost."},
-		{"boot-number-new", Info, condBootSeen, "The boot number is one never seen before."},
-		{condHello, Warning, "", "The controller does not adopt the session."},
-		{"session-adopted", Info, condHello, "The controller adopted the session after all."},
-		{condRefused, Alarm, "", "The controller refuses a read or a write."},
-		{"controller-takes", Info, condRefused, "The controller no longer refuses it."},
-		{condReadback, Warning, "", "The payload read back differs from the one written."},
-		{"payload-equal", Info, condReadback, "The payload read back is the one written."},
-		{condOutcome, Alarm, "", "An outcome that the controller still holds cannot be read whole."},
-		{"outcome-read", Info, condOutcome, "The outcome was read, or overwritten."},
-		{condRing, Alarm, "", "48 or more outcomes are not acknowledged; at 64 no roll is requested."},
-		{"ring-has-room", Info, condRing, "The ring has room again."},
-		{condHoldAll, Warning, "", "An operator holds all rolls."},
-		{"hold-all-ended", Info, condHoldAll, "The operator's hold of all rolls is ended."},
-	}
-}
-
-func levelOf(code string) Level {
-	for _, n := range Notices() {
-		if n.Code == code {
-			return n.Level
+func noticeOf(code string) notice {
+	for _, n := range notices {
+		if n.code == code {
+			return n
 		}
 	}
-	return Warning
+	return notice{code: code} // the end of a condition
 }
 
 func refusedKey(b handshake.ID) string { return condRefused + "/" + b.String() }
 
-func (m *Machine) tell(code string, l Level, text string, fields ...Field) {
-	m.do(Notify{Code: code, Level: l, Text: text, Fields: fields})
+// tell tells people something at the level of its code, with the remedy.
+func (m *Machine) tell(code, text string, fields ...Field) {
+	n := noticeOf(code)
+	if n.remedy != "" {
+		fields = append(fields, Field{"remedy", n.remedy})
+	}
+	m.do(Notify{Code: code, Level: n.level, Text: text, Fields: fields})
 }
 
-// raise tells of a condition when it begins. The key is the code, with a part
-// after a slash where the same condition can stand for several things.
+// condition is something that stands for a while. It is told once when it
+// begins and once when it ends; what happens between is counted.
+type condition struct {
+	key   string
+	since time.Duration
+	times int
+}
+
+// raise begins a condition, or counts one that stands. The key is the code,
+// with a part after a slash where the same condition can stand for several
+// things.
 func (m *Machine) raise(key, text string, fields ...Field) {
-	if slices.Contains(m.conditions, key) {
+	if i := m.standing(key); i >= 0 {
+		m.conditions[i].times++
 		return
 	}
-	m.conditions = append(m.conditions, key)
+	m.conditions = append(m.conditions, condition{key, m.now.Mono, 1})
 	code, _, _ := strings.Cut(key, "/")
-	m.tell(code, levelOf(code), text, fields...)
+	m.tell(code, text, fields...)
 }
 
-// end tells of the end of a condition that was raised.
+// end tells of the end of a condition, if it stands.
 func (m *Machine) end(key string) {
-	i := slices.Index(m.conditions, key)
+	i := m.standing(key)
 	if i < 0 {
 		return
 	}
+	c := m.conditions[i]
 	m.conditions = slices.Delete(m.conditions, i, i+1)
 	code, of, _ := strings.Cut(key, "/")
-	for _, e := range endings {
-		if e.begin != code {
-			continue
-		}
-		var fields []Field
-		if of != "" {
-			fields = append(fields, Field{"block", of})
-		}
-		m.tell(e.end, Info, "ended: "+code, fields...)
+	fields := []Field{{"lasted_s", (m.now.Mono - c.since).Seconds()}, {"times", c.times}}
+	if of != "" {
+		fields = append(fields, Field{"block", of})
 	}
+	n := noticeOf(code)
+	m.tell(n.endsBy, "no longer so: "+n.meaning, fields...)
+}
+
+// standing is the place of a condition among those that stand, or -1.
+func (m *Machine) standing(key string) int {
+	return slices.IndexFunc(m.conditions, func(c condition) bool { return c.key == key })
 }
 
 func (m *Machine) count(key string) { m.counts[key]++ }

@@ -3,7 +3,6 @@ package cycle
 import (
 	"fmt"
 	"slices"
-	"strconv"
 	"time"
 
 	"lapgate/gateway/handshake"
@@ -169,7 +168,7 @@ func (m *Machine) awaitVerdict(v *View) {
 	case m.now.Mono-m.fly.commitAt < m.times.Verdict:
 		return
 	case m.fly.resends >= commitResends:
-		m.tell(noteNoVerdict, Warning, "the controller gives no verdict; a new session settles the offer", m.offerFields(o)...)
+		m.tell(noteNoVerdict, "the controller gives no verdict; a new session settles the offer", m.offerFields(o)...)
 		m.leave(causeNoVerdict)
 		return
 	default:
@@ -183,7 +182,7 @@ func (m *Machine) awaitVerdict(v *View) {
 }
 
 func (m *Machine) offerFields(o *record.Offer) []Field {
-	return []Field{{"roll_no", o.Roll}, {"offer", o.Name.String()}, {"kind", uint16(o.Form)}}
+	return []Field{{"roll_no", o.Roll}, {"offer", o.Name.String()}, {"kind", o.Form}}
 }
 
 // void closes the open offer: no recipe of it was or will be used.
@@ -191,7 +190,7 @@ func (m *Machine) void(evidence string) {
 	o := m.mem.Open
 	m.journal(record.Void{Roll: o.Roll, Offer: o.Name, Evidence: evidence})
 	m.count("offers/void")
-	m.tell(noteVoid, Info, "offer closed, nothing of it was used: "+evidence, m.offerFields(o)...)
+	m.tell(noteVoid, "offer closed, nothing of it was used: "+evidence, m.offerFields(o)...)
 	m.fail(o)
 }
 
@@ -224,10 +223,10 @@ func (m *Machine) closeOffer(v handshake.Verdict, reason uint16, settled bool) {
 	m.ses.pause = 0
 	j := &m.job
 	mine := j.token == o.Token
-	fields := append(m.offerFields(o), Field{"reason", reason})
+	fields := append(m.offerFields(o), Field{"reason", handshake.RejectReason(reason)})
 	switch v {
 	case handshake.Accepted:
-		m.tell(noteAccepted, Info, fmt.Sprintf("roll %d: the controller accepted the recipe", o.Roll), fields...)
+		m.tell(noteAccepted, fmt.Sprintf("roll %d: the controller accepted the recipe", o.Roll), fields...)
 		if !settled {
 			m.cycleTime = m.now.Mono - j.since
 			m.wrapping = wrapping{roll: o.Roll, offer: o.Name, line: m.line, measured: m.fly.measured, setpoints: m.fly.setpoints}
@@ -236,14 +235,14 @@ func (m *Machine) closeOffer(v handshake.Verdict, reason uint16, settled bool) {
 	case handshake.HeldVerdict:
 		// The roll now waits for the operator: a retry is a new request, raised
 		// at the controller.
-		m.tell(noteHeld, Warning, fmt.Sprintf("roll %d is held: %s", o.Roll, heldFor(o.Payload)), fields...)
+		m.tell(noteHeld, fmt.Sprintf("roll %d is held: %s", o.Roll, heldFor(o.Payload)), fields...)
 		if mine {
 			j.done, j.held = true, true
 		}
 	case handshake.Rejected:
-		m.count("rejected/" + strconv.Itoa(int(reason)))
+		m.count("rejected/" + handshake.Spelled(handshake.RejectReason(reason).String()))
 		if !mine || j.rejected != reason {
-			m.tell(noteRejected, Warning, fmt.Sprintf("roll %d: the controller rejected the offer with reason %d", o.Roll, reason), fields...)
+			m.tell(noteRejected, fmt.Sprintf("roll %d: the controller rejected the offer: %s", o.Roll, handshake.RejectReason(reason)), fields...)
 		}
 		if mine {
 			j.rejected = reason

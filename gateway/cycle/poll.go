@@ -124,9 +124,9 @@ func (m *Machine) journalOutcome(e *OutcomeRead) {
 	}
 	w := m.judgeScale(&o)
 	m.journal(record.Outcome{Outcome: o, Words: slices.Clone(e.Words), Weighing: w})
-	m.count(fmt.Sprintf("outcomes/%d", o.Outcome))
-	m.tell(noteOutcome, Info, fmt.Sprintf("roll %d left the station: %s", o.RollNo, o.Outcome),
-		Field{"roll_no", o.RollNo}, Field{"outcome", uint16(o.Outcome)}, Field{"reason", o.Reason},
+	m.count("outcomes/" + handshake.Spelled(o.Outcome.String()))
+	m.tell(noteOutcome, fmt.Sprintf("roll %d left the station: %s", o.RollNo, o.Outcome),
+		Field{"roll_no", o.RollNo}, Field{"outcome", o.Outcome}, Field{"reason", o.Reason},
 		Field{"index", o.Index}, Field{"scale_dkg", o.Scale})
 	m.tellScale(&o, w)
 }
@@ -206,7 +206,7 @@ func (m *Machine) take(r *handshake.Request) {
 		m.takeConfig()
 	}
 	m.job = job{token: r.Token(), roll: r.RollNo, since: m.now.Mono}
-	m.tell(noteRequest, Info, fmt.Sprintf("roll %d (%s) waits for its recipe", r.RollNo, r.Tag),
+	m.tell(noteRequest, fmt.Sprintf("roll %d (%s) waits for its recipe", r.RollNo, r.Tag),
 		Field{"roll_no", r.RollNo}, Field{"roll", r.Tag}, Field{"req_id", r.Req})
 	if b := m.mem.Basis(r.Token()); len(b.Rejections) > 0 {
 		m.waitAfter(b.Rejections[len(b.Rejections)-1]) // rejected before a restart of this process
@@ -280,6 +280,6 @@ func (m *Machine) watchView(v *View) {
 	}
 	m.journal(record.Shadow{Token: r.Token(), Roll: r.RollNo, Tag: r.Tag, Verdict: verdict, Payload: words, Findings: d.Findings})
 	m.count("shadow/" + verdict)
-	m.tell(noteShadow, Info, fmt.Sprintf("roll %d would get: %s", r.RollNo, verdict),
+	m.tell(noteShadow, fmt.Sprintf("roll %d would get: %s", r.RollNo, verdict),
 		Field{"roll_no", r.RollNo}, Field{"verdict", verdict}, Field{"findings", d.Findings})
 }

@@ -75,7 +75,7 @@ func (m *Machine) tellScale(o *handshake.Outcome, w *record.Weighing) {
 	}
 	m.count("scale/" + w.Verdict)
 	if w.Verdict == "wrong" {
-		m.tell(noteScale, Warning, w.Text,
+		m.tell(noteScale, w.Text,
 			Field{"roll_no", o.RollNo}, Field{"reading_kg", w.Reading}, Field{"gross_kg", w.Gross}, Field{"delta_kg", w.Delta})
 	}
 }

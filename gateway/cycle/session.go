@@ -62,7 +62,7 @@ func (m *Machine) unreadable(cause string) {
 	}
 	if m.view.bad == readTries {
 		m.raise(condInvalidRead, fmt.Sprintf(
-			"the request block is not valid after %d reads (%s); check layout version and bases", readTries, cause),
+			"the request block is not valid after %d reads: %s", readTries, cause),
 			Field{"cause", cause})
 	}
 	if m.now.Mono-m.view.validAt > m.times.Stale {
@@ -107,7 +107,7 @@ func (m *Machine) look(v *View) {
 		return
 	}
 	if m.ses.name != (handshake.Session{}) && r.Boot != m.ses.boot {
-		m.tell(noteRestarted, Warning, "the controller restarted", Field{"boot", r.Boot})
+		m.tell(noteRestarted, "the controller restarted", Field{"boot", r.Boot})
 		m.leave(causeRestart)
 		return
 	}
@@ -148,7 +148,7 @@ func (m *Machine) moving(r *handshake.Request) bool {
 	if m.now.Mono-w.tickAt > m.times.Stale {
 		w.tickMoved = false
 		m.count("reads-invalid/tick")
-		m.raise(condTickStands, "the controller answers but its program stands; start it")
+		m.raise(condTickStands, "the controller answers but its program stands")
 		m.leave(causeStale)
 		return false
 	}
@@ -200,7 +200,7 @@ func (m *Machine) lost(r *handshake.Request) {
 func (m *Machine) gap(g record.Gap) {
 	m.journal(g)
 	m.count("gaps")
-	m.tell(noteGap, Alarm, "the journal has a gap: "+g.Cause,
+	m.tell(noteGap, "the journal has a gap: "+g.Cause,
 		Field{"from_index", g.FromIndex}, Field{"to_index", g.ToIndex},
 		Field{"from_roll", g.FromRoll}, Field{"to_roll", g.ToRoll})
 }
@@ -214,7 +214,7 @@ func (m *Machine) offline(r *handshake.Request) {
 	}
 	if m.mem.Banned[r.Boot] {
 		m.raise(condBootSeen, fmt.Sprintf(
-			"the controller's boot number %d was in use before its memory was lost; restart the controller", r.Boot))
+			"the controller's boot number %d was in use before its memory was lost", r.Boot))
 		return
 	}
 	m.end(condBootSeen)
@@ -272,7 +272,7 @@ func (m *Machine) helloWait(v *View) {
 	case r.Active == own:
 		m.ses.adopted = true
 		m.end(condHello)
-		m.tell(noteSession, Info, "a session is open", Field{"epoch", own.Epoch}, Field{"cause", m.ses.cause})
+		m.tell(noteSession, "a session is open", Field{"epoch", own.Epoch}, Field{"cause", m.ses.cause})
 		m.state = StateSettle
 		m.settle(v)
 	case r.Floor > own.Epoch:
@@ -282,7 +282,7 @@ func (m *Machine) helloWait(v *View) {
 	case m.now.Mono-m.ses.helloAt >= m.times.Verdict:
 		m.count("resends/HELLO")
 		if m.ses.hellos >= readTries {
-			m.raise(condHello, "the controller does not adopt the session; check that it scans the HELLO block")
+			m.raise(condHello, "the controller does not adopt the session")
 		}
 		m.sendHello()
 	}
@@ -294,7 +294,7 @@ func (m *Machine) fence(r *handshake.Request) {
 	own := m.ses.name.Epoch
 	m.leave(causeNotOwn)
 	m.state = StateFenced
-	m.tell(noteFenced, Alarm, fmt.Sprintf(
+	m.tell(noteFenced, fmt.Sprintf(
 		"another gateway opened session %d after ours, %d; find out which one should serve the line", r.Floor, own),
 		Field{"epoch", own}, Field{"floor", r.Floor})
 	if !m.pair {

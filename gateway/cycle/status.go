@@ -60,8 +60,10 @@ func (m *Machine) Status() Status {
 		Session: m.ses.name, Boot: m.ses.boot, Adopted: m.ses.adopted, Config: m.hash, Waiting: m.next != nil,
 		Seen: w.seen, Token: w.token, Roll: w.roll, Tag: w.tag, Phase: w.phase, Flags: w.flags, Permissives: w.permissives,
 		Produced: w.produced, Acked: w.acked, Journaled: m.mem.Outcomes, Covered: m.mem.Covered, StaleCommits: w.stale,
-		CycleTime:  m.cycleTime,
-		Conditions: slices.Clone(m.conditions),
+		CycleTime: m.cycleTime,
+	}
+	for _, c := range m.conditions {
+		s.Conditions = append(s.Conditions, c.key)
 	}
 	if w.seen {
 		s.Age = m.now.Mono - w.validAt

@@ -16,8 +16,8 @@ import (
 
 var knownCodes = func() map[string]bool {
 	codes := map[string]bool{}
-	for _, n := range Notices() {
-		codes[n.Code] = true
+	for _, n := range notices {
+		codes[n.code], codes[n.endsBy] = true, true
 	}
 	return codes
 }()

@@ -121,6 +121,12 @@ func Weigh(line *Line, roll *Roll, sp *Setpoints, reading float64, others ...flo
 	if v.Verdict != mass.Wrong && v.Verdict != mass.Doubtful {
 		return v
 	}
+	v.explain(line, roll, core, &item, others)
+	return v
+}
+
+// explain tells the likely causes of a reading that is off.
+func (v *WeighVerdict) explain(line *Line, roll *Roll, core *Core, item *mass.Item, others []float64) {
 	var alt mass.Alternatives
 	var grades, cores []string
 	for i := range line.Materials.Grades {
@@ -136,7 +142,7 @@ func Weigh(line *Line, roll *Roll, sp *Setpoints, reading float64, others ...flo
 		}
 	}
 	alt.Rolls = others
-	causes := mass.Explain(reading, sp.Gross, line.Scale.Tolerance, item.Causes(&alt, nil))
+	causes := mass.Explain(v.Reading, v.Gross, line.Scale.Tolerance, item.Causes(&alt, nil))
 	for _, c := range causes[:min(len(causes), mostCauses)] {
 		one := WeighCause{Kind: c.Kind, Gross: c.Gross}
 		switch c.Kind {
@@ -147,5 +153,4 @@ func Weigh(line *Line, roll *Roll, sp *Setpoints, reading float64, others ...flo
 		}
 		v.Causes = append(v.Causes, one)
 	}
-	return v
 }

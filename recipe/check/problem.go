@@ -19,6 +19,8 @@ func (r *run) problems() {
 	}
 }
 
+// problem tells what the roll, its specification and its wrapper lack, then
+// what a station could not compute.
 func (r *run) problem(p *recipe.Problem) {
 	specName := strconv.Quote(r.specName)
 	switch p.Code {
@@ -60,6 +62,15 @@ func (r *run) problem(p *recipe.Problem) {
 			"hang or choose the wrapper of slot "+strconv.Itoa(p.Index)+", "+r.write(metres, p.Want)+" wide, confirm the slot at the panel, then press retry")
 	case recipe.SlotUnfit:
 		r.slotUnfit(p)
+	default:
+		r.incalculable(p)
+	}
+}
+
+// incalculable tells what a station could not compute.
+func (r *run) incalculable(p *recipe.Problem) {
+	specName := strconv.Quote(r.specName)
+	switch p.Code {
 	case recipe.CradleRefuses:
 		why := cradle.Fault(p.Index).Error()
 		r.add(p.Code, "diameter_m", r.write(metres, p.Got), "a roll that lies on the cradle", "cradle.spacing",

@@ -28,7 +28,7 @@ const maxExponent = 400
 // its usual spellings; a space between them is optional. For None there must
 // be no unit. Every error is a *Error.
 func Parse(s string, d Dimension) (float64, error) {
-	us := units(d)
+	us := unitsOf[d]
 	if us == nil {
 		return 0, &Error{BadDimension, string(d), "a dimension of this package", "correct the program or its tags"}
 	}
@@ -49,24 +49,9 @@ func Parse(s string, d Dimension) (float64, error) {
 	if rest, ok := strings.CutPrefix(t, "−"); ok { // the typographic minus
 		t = "-" + rest
 	}
-	if word := strings.TrimLeft(strings.ToLower(t), "+-."); hasWord(word, "nan") || hasWord(word, "inf") || hasWord(word, "infinity") {
-		return fail(NotFinite, "write a finite value, such as "+d.example())
-	}
-	if l := strings.ToLower(strings.TrimLeft(t, "+-")); strings.HasPrefix(l, "0x") {
-		return fail(HexNumber, "write it in decimal, such as "+d.example())
-	}
 	num, rest := scan(t)
-	if num == "" {
-		return fail(NoNumber, "begin with a number, such as "+d.example())
-	}
-	if kind, remedy := malformed(num, rest); kind != 0 {
+	if kind, remedy := unfit(t, num, rest, d); kind != 0 {
 		return fail(kind, remedy)
-	}
-	if exp := strings.TrimPrefix(num, mantissa(num)); exp != "" {
-		// Bounded before the exact arithmetic, which would write it out.
-		if n, err := strconv.Atoi(exp[1:]); err != nil || n < -maxExponent || n > maxExponent {
-			return fail(Overflow, "write a value of ordinary size, such as "+d.example())
-		}
 	}
 	name := strings.TrimSpace(rest)
 	if d == None && name != "" {
@@ -89,6 +74,30 @@ func Parse(s string, d Dimension) (float64, error) {
 		return fail(Overflow, "write a value of ordinary size, such as "+d.example())
 	}
 	return v, nil
+}
+
+// unfit says why the number at the beginning of a text is none that is read,
+// with the remedy; the kind is 0 for one that is.
+func unfit(text, num, rest string, d Dimension) (kind Kind, remedy string) {
+	if word := strings.TrimLeft(strings.ToLower(text), "+-."); hasWord(word, "nan") || hasWord(word, "inf") || hasWord(word, "infinity") {
+		return NotFinite, "write a finite value, such as " + d.example()
+	}
+	if l := strings.ToLower(strings.TrimLeft(text, "+-")); strings.HasPrefix(l, "0x") {
+		return HexNumber, "write it in decimal, such as " + d.example()
+	}
+	if num == "" {
+		return NoNumber, "begin with a number, such as " + d.example()
+	}
+	if kind, remedy := malformed(num, rest); kind != 0 {
+		return kind, remedy
+	}
+	if exp := strings.TrimPrefix(num, mantissa(num)); exp != "" {
+		// Bounded before the exact arithmetic, which would write it out.
+		if n, err := strconv.Atoi(exp[1:]); err != nil || n < -maxExponent || n > maxExponent {
+			return Overflow, "write a value of ordinary size, such as " + d.example()
+		}
+	}
+	return 0, ""
 }
 
 // Format writes v, held as Parse returns it, in the given unit of d with the
@@ -137,7 +146,7 @@ func choose(d Dimension, name string) unit {
 	if u, ok := find(d, name); ok && name != "" {
 		return u
 	}
-	if us := units(d); len(us) > 0 {
+	if us := unitsOf[d]; len(us) > 0 {
 		return us[0]
 	}
 	return unit{factor: "1"}
@@ -302,7 +311,7 @@ func wrongUnit(name string, d Dimension) (Kind, string) {
 // nearest is the unit of d that name was probably meant to be, or empty.
 func nearest(name string, d Dimension) string {
 	low := strings.ToLower(plain(name))
-	for _, u := range units(d) {
+	for _, u := range unitsOf[d] {
 		for _, n := range append([]string{u.name}, u.aliases...) {
 			if strings.ToLower(plain(n)) == low {
 				return u.name
@@ -313,7 +322,7 @@ func nearest(name string, d Dimension) string {
 	if utf8.RuneCountInString(low) < 3 {
 		at = 1
 	}
-	for _, u := range units(d) {
+	for _, u := range unitsOf[d] {
 		for _, n := range append([]string{u.name}, u.aliases...) {
 			if utf8.RuneCountInString(n) < 2 {
 				continue

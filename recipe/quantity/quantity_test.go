@@ -219,7 +219,7 @@ func TestRoundTrip(t *testing.T) {
 func TestUnitNames(t *testing.T) {
 	for _, d := range Dimensions() {
 		seen := map[string]string{}
-		for _, u := range units(d) {
+		for _, u := range unitsOf[d] {
 			for _, n := range append([]string{u.name}, u.aliases...) {
 				if was, ok := seen[plain(n)]; ok && was != u.name {
 					t.Errorf("%s: %q is both %s and %s", d, n, was, u.name)

@@ -118,140 +118,118 @@ const (
 	pi    = "3.14159265358979323846264338327950288419716939937510582"
 )
 
-// units lists the units of a dimension; the first is the one in which values
-// are held.
-func units(d Dimension) []unit {
-	switch d {
-	case None:
-		return []unit{{name: "", factor: "1"}}
-	case Length:
-		return []unit{
-			{name: "m", factor: "1", aliases: []string{"metre", "metres", "meter", "meters"}},
-			{name: "mm", factor: "0.001"},
-			{name: "cm", factor: "0.01"},
-			{name: "µm", factor: "0.000001", aliases: []string{"um", "micron", "microns"}},
-			{name: "in", factor: inch, aliases: []string{"inch", "inches", "\"", "″"}},
-			{name: "ft", factor: foot, aliases: []string{"foot", "feet", "'", "′"}},
-			{name: "mil", factor: inch + "/1000", aliases: []string{"mils", "thou"}},
-			{name: "yd", factor: foot + "*3"},
-		}
-	case Time:
-		return []unit{
-			{name: "s", factor: "1", aliases: []string{"sec", "second", "seconds"}},
-			{name: "ms", factor: "0.001"},
-			{name: "min", factor: "60", aliases: []string{"minute", "minutes"}},
-			{name: "h", factor: "3600", aliases: []string{"hour", "hours"}},
-		}
-	case Temperature:
-		return []unit{
-			{name: "°C", factor: "1", aliases: []string{"degC", "C"}},
-			{name: "°F", factor: "5/9", offset: "-160/9", aliases: []string{"degF", "F"}},
-			{name: "K", factor: "1", offset: "-273.15"},
-		}
-	case TemperatureDifference:
-		return []unit{
-			{name: "K", factor: "1"},
-			{name: "°C", factor: "1", aliases: []string{"degC", "C"}},
-			{name: "°F", factor: "5/9", aliases: []string{"degF", "F"}},
-		}
-	case Speed:
-		return []unit{
-			{name: "m/s", factor: "1"},
-			{name: "mm/s", factor: "0.001"},
-			{name: "m/min", factor: "1/60"},
-			{name: "ft/min", factor: foot + "/60", aliases: []string{"fpm"}},
-			{name: "in/s", factor: inch},
-			{name: "ft/s", factor: foot},
-		}
-	case Acceleration:
-		return []unit{
-			{name: "m/s2", factor: "1", aliases: []string{"m/s^2"}},
-			{name: "mm/s2", factor: "0.001", aliases: []string{"mm/s^2"}},
-			{name: "ft/s2", factor: foot, aliases: []string{"ft/s^2"}},
-			{name: "in/s2", factor: inch, aliases: []string{"in/s^2"}},
-			{name: "gn", factor: "9.80665"},
-		}
-	case Density:
-		return []unit{
-			{name: "kg/m3", factor: "1", aliases: []string{"kg/m^3"}},
-			{name: "g/cm3", factor: "1000", aliases: []string{"g/cm^3"}},
-			{name: "lb/ft3", factor: pound + "/" + foot + "/" + foot + "/" + foot, aliases: []string{"lb/ft^3"}},
-			{name: "lb/in3", factor: pound + "/" + inch + "/" + inch + "/" + inch, aliases: []string{"lb/in^3"}},
-		}
-	case Conductivity:
-		return []unit{
-			{name: "W/mK", factor: "1", aliases: []string{"W/(mK)", "W/m/K"}},
-			{name: "Btu/hftF", factor: btu + "/3600/" + foot + "*9/5", aliases: []string{"Btu/(hftF)", "Btu/hft°F"}},
-		}
-	case HeatCapacity:
-		return []unit{
-			{name: "J/kgK", factor: "1", aliases: []string{"J/(kgK)", "J/kg/K"}},
-			{name: "kJ/kgK", factor: "1000", aliases: []string{"kJ/(kgK)", "kJ/kg/K"}},
-			{name: "Btu/lbF", factor: btu + "/" + pound + "*9/5", aliases: []string{"Btu/(lbF)", "Btu/lb°F"}},
-		}
-	case Conductance:
-		return []unit{
-			{name: "W/m2K", factor: "1", aliases: []string{"W/(m2K)", "W/m2/K", "W/m^2K"}},
-			{name: "kW/m2K", factor: "1000", aliases: []string{"kW/(m2K)"}},
-			{name: "Btu/hft2F", factor: btu + "/3600/" + foot + "/" + foot + "*9/5", aliases: []string{"Btu/(hft2F)", "Btu/hft2°F"}},
-		}
-	case BasisWeight:
-		return append([]unit{
-			{name: "kg/m2", factor: "1", aliases: []string{"kg/m^2"}},
-			{name: "g/m2", factor: "0.001", aliases: []string{"gsm", "g/m^2"}},
-			{name: "lb/1000ft2", factor: pound + "/1000/" + foot + "/" + foot, aliases: []string{"lb/1000ft^2", "lb/msf", "lb/MSF"}},
-			{name: "lb/3000ft2", factor: pound + "/3000/" + foot + "/" + foot, aliases: []string{"lb/3000ft^2"}},
-		}, reams()...)
-	case LinearMass:
-		return []unit{
-			{name: "kg/m", factor: "1"},
-			{name: "g/m", factor: "0.001"},
-			{name: "lb/ft", factor: pound + "/" + foot},
-			{name: "lb/in", factor: pound + "/" + inch},
-		}
-	case Mass:
-		return []unit{
-			{name: "kg", factor: "1"},
-			{name: "g", factor: "0.001"},
-			{name: "t", factor: "1000"},
-			{name: "lb", factor: pound, aliases: []string{"lbs", "lbm"}},
-			{name: "oz", factor: pound + "/16"},
-		}
-	case Pressure:
-		return []unit{
-			{name: "Pa", factor: "1"},
-			{name: "kPa", factor: "1000"},
-			{name: "MPa", factor: "1000000"},
-			{name: "bar", factor: "100000"},
-			{name: "mbar", factor: "100"},
-			{name: "psi", factor: lbf + "/" + inch + "/" + inch},
-		}
-	case Force:
-		return []unit{
-			{name: "N", factor: "1"},
-			{name: "kN", factor: "1000"},
-			{name: "lbf", factor: lbf},
-		}
-	case LineLoad:
-		return []unit{
-			{name: "N/m", factor: "1"},
-			{name: "kN/m", factor: "1000"},
-			{name: "lbf/in", factor: lbf + "/" + inch, aliases: []string{"pli"}},
-			{name: "lbf/ft", factor: lbf + "/" + foot},
-		}
-	case Frequency:
-		return []unit{
-			{name: "Hz", factor: "1"},
-			{name: "kHz", factor: "1000"},
-		}
-	case Rotation:
-		return []unit{
-			{name: "r/s", factor: "1", aliases: []string{"rps", "rev/s"}},
-			{name: "rpm", factor: "1/60", aliases: []string{"r/min", "rev/min"}},
-			{name: "rad/s", factor: "1/2/" + pi},
-		}
-	}
-	return nil
+// unitsOf lists the units of each dimension; the first is the one in which
+// values are held.
+var unitsOf = map[Dimension][]unit{
+	None: {{name: "", factor: "1"}},
+	Length: {
+		{name: "m", factor: "1", aliases: []string{"metre", "metres", "meter", "meters"}},
+		{name: "mm", factor: "0.001"},
+		{name: "cm", factor: "0.01"},
+		{name: "µm", factor: "0.000001", aliases: []string{"um", "micron", "microns"}},
+		{name: "in", factor: inch, aliases: []string{"inch", "inches", "\"", "″"}},
+		{name: "ft", factor: foot, aliases: []string{"foot", "feet", "'", "′"}},
+		{name: "mil", factor: inch + "/1000", aliases: []string{"mils", "thou"}},
+		{name: "yd", factor: foot + "*3"},
+	},
+	Time: {
+		{name: "s", factor: "1", aliases: []string{"sec", "second", "seconds"}},
+		{name: "ms", factor: "0.001"},
+		{name: "min", factor: "60", aliases: []string{"minute", "minutes"}},
+		{name: "h", factor: "3600", aliases: []string{"hour", "hours"}},
+	},
+	Temperature: {
+		{name: "°C", factor: "1", aliases: []string{"degC", "C"}},
+		{name: "°F", factor: "5/9", offset: "-160/9", aliases: []string{"degF", "F"}},
+		{name: "K", factor: "1", offset: "-273.15"},
+	},
+	TemperatureDifference: {
+		{name: "K", factor: "1"},
+		{name: "°C", factor: "1", aliases: []string{"degC", "C"}},
+		{name: "°F", factor: "5/9", aliases: []string{"degF", "F"}},
+	},
+	Speed: {
+		{name: "m/s", factor: "1"},
+		{name: "mm/s", factor: "0.001"},
+		{name: "m/min", factor: "1/60"},
+		{name: "ft/min", factor: foot + "/60", aliases: []string{"fpm"}},
+		{name: "in/s", factor: inch},
+		{name: "ft/s", factor: foot},
+	},
+	Acceleration: {
+		{name: "m/s2", factor: "1", aliases: []string{"m/s^2"}},
+		{name: "mm/s2", factor: "0.001", aliases: []string{"mm/s^2"}},
+		{name: "ft/s2", factor: foot, aliases: []string{"ft/s^2"}},
+		{name: "in/s2", factor: inch, aliases: []string{"in/s^2"}},
+		{name: "gn", factor: "9.80665"},
+	},
+	Density: {
+		{name: "kg/m3", factor: "1", aliases: []string{"kg/m^3"}},
+		{name: "g/cm3", factor: "1000", aliases: []string{"g/cm^3"}},
+		{name: "lb/ft3", factor: pound + "/" + foot + "/" + foot + "/" + foot, aliases: []string{"lb/ft^3"}},
+		{name: "lb/in3", factor: pound + "/" + inch + "/" + inch + "/" + inch, aliases: []string{"lb/in^3"}},
+	},
+	Conductivity: {
+		{name: "W/mK", factor: "1", aliases: []string{"W/(mK)", "W/m/K"}},
+		{name: "Btu/hftF", factor: btu + "/3600/" + foot + "*9/5", aliases: []string{"Btu/(hftF)", "Btu/hft°F"}},
+	},
+	HeatCapacity: {
+		{name: "J/kgK", factor: "1", aliases: []string{"J/(kgK)", "J/kg/K"}},
+		{name: "kJ/kgK", factor: "1000", aliases: []string{"kJ/(kgK)", "kJ/kg/K"}},
+		{name: "Btu/lbF", factor: btu + "/" + pound + "*9/5", aliases: []string{"Btu/(lbF)", "Btu/lb°F"}},
+	},
+	Conductance: {
+		{name: "W/m2K", factor: "1", aliases: []string{"W/(m2K)", "W/m2/K", "W/m^2K"}},
+		{name: "kW/m2K", factor: "1000", aliases: []string{"kW/(m2K)"}},
+		{name: "Btu/hft2F", factor: btu + "/3600/" + foot + "/" + foot + "*9/5", aliases: []string{"Btu/(hft2F)", "Btu/hft2°F"}},
+	},
+	BasisWeight: append([]unit{
+		{name: "kg/m2", factor: "1", aliases: []string{"kg/m^2"}},
+		{name: "g/m2", factor: "0.001", aliases: []string{"gsm", "g/m^2"}},
+		{name: "lb/1000ft2", factor: pound + "/1000/" + foot + "/" + foot, aliases: []string{"lb/1000ft^2", "lb/msf", "lb/MSF"}},
+		{name: "lb/3000ft2", factor: pound + "/3000/" + foot + "/" + foot, aliases: []string{"lb/3000ft^2"}},
+	}, reams()...),
+	LinearMass: {
+		{name: "kg/m", factor: "1"},
+		{name: "g/m", factor: "0.001"},
+		{name: "lb/ft", factor: pound + "/" + foot},
+		{name: "lb/in", factor: pound + "/" + inch},
+	},
+	Mass: {
+		{name: "kg", factor: "1"},
+		{name: "g", factor: "0.001"},
+		{name: "t", factor: "1000"},
+		{name: "lb", factor: pound, aliases: []string{"lbs", "lbm"}},
+		{name: "oz", factor: pound + "/16"},
+	},
+	Pressure: {
+		{name: "Pa", factor: "1"},
+		{name: "kPa", factor: "1000"},
+		{name: "MPa", factor: "1000000"},
+		{name: "bar", factor: "100000"},
+		{name: "mbar", factor: "100"},
+		{name: "psi", factor: lbf + "/" + inch + "/" + inch},
+	},
+	Force: {
+		{name: "N", factor: "1"},
+		{name: "kN", factor: "1000"},
+		{name: "lbf", factor: lbf},
+	},
+	LineLoad: {
+		{name: "N/m", factor: "1"},
+		{name: "kN/m", factor: "1000"},
+		{name: "lbf/in", factor: lbf + "/" + inch, aliases: []string{"pli"}},
+		{name: "lbf/ft", factor: lbf + "/" + foot},
+	},
+	Frequency: {
+		{name: "Hz", factor: "1"},
+		{name: "kHz", factor: "1000"},
+	},
+	Rotation: {
+		{name: "r/s", factor: "1", aliases: []string{"rps", "rev/s"}},
+		{name: "rpm", factor: "1/60", aliases: []string{"r/min", "rev/min"}},
+		{name: "rad/s", factor: "1/2/" + pi},
+	},
 }
 
 // reams are the basis weights by ream of 500 sheets, named by the sheet in
@@ -270,13 +248,13 @@ func reams() []unit {
 }
 
 // SI is the unit in which values of a dimension are held, empty for None.
-func SI(d Dimension) string { return units(d)[0].name }
+func SI(d Dimension) string { return unitsOf[d][0].name }
 
 // Units lists the names of the units of a dimension, the one in which values
 // are held first. It is empty for an unknown dimension and holds the empty
 // name for None.
 func Units(d Dimension) []string {
-	us := units(d)
+	us := unitsOf[d]
 	out := make([]string, len(us))
 	for i, u := range us {
 		out[i] = u.name
@@ -288,7 +266,7 @@ func Units(d Dimension) []string {
 // other spellings.
 func Spellings(d Dimension) []string {
 	var out []string
-	for _, u := range units(d) {
+	for _, u := range unitsOf[d] {
 		out = append(append(out, u.name), u.aliases...)
 	}
 	return out
@@ -313,7 +291,7 @@ func Held(v float64, unitName string) (held float64, d Dimension, ok bool) {
 
 // find returns the unit of the dimension with the given name or alias.
 func find(d Dimension, name string) (unit, bool) {
-	us := units(d)
+	us := unitsOf[d]
 	for _, u := range us {
 		if u.name == name {
 			return u, true

@@ -1,4 +1,4 @@
-package cradle
+package cradle_test
 
 import (
 	"encoding/csv"
@@ -9,10 +9,12 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"lapgate/recipe/cradle"
 )
 
-func plain() Cradle {
-	return Cradle{RollDiameter: 0.4, Spacing: 0.6, Friction: 0.3, Safety: 2}
+func plain() cradle.Cradle {
+	return cradle.Cradle{RollDiameter: 0.4, Spacing: 0.6, Friction: 0.3, Safety: 2}
 }
 
 // The checks of testdata/reference/cradle.csv; each row names its source.
@@ -33,11 +35,11 @@ func TestReference(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		c := Cradle{RollDiameter: v[1], Spacing: v[2], Friction: 0.3, Safety: 1}
+		c := cradle.Cradle{RollDiameter: v[1], Spacing: v[2], Friction: 0.3, Safety: 1}
 		h, _, err := c.Height(v[0])
 		if row[3] == "overlap" {
-			if !errors.Is(err, Overlap) {
-				t.Errorf("%v, want %v; %s (%s)", err, Overlap, row[6], row[5])
+			if !errors.Is(err, cradle.Overlap) {
+				t.Errorf("%v, want %v; %s (%s)", err, cradle.Overlap, row[6], row[5])
 			}
 			continue
 		}
@@ -66,10 +68,10 @@ func TestSlipLimitAgainstEquilibrium(t *testing.T) {
 		phi := rapid.Float64Range(0.05, 1.5).Draw(t, "contact angle")
 		mu := rapid.Float64Range(0.01, 1).Draw(t, "friction")
 		bore := rapid.Float64Range(0, 0.9).Draw(t, "bore over diameter")
-		driven := Driven(rapid.IntRange(0, 2).Draw(t, "driven"))
+		driven := cradle.Driven(rapid.IntRange(0, 2).Draw(t, "driven"))
 		sin, cos := math.Sincos(phi)
 		// Roll and turning rolls of 1 m and 0.2 m.
-		c := Cradle{RollDiameter: 0.2, Spacing: 1.2 * sin, Friction: mu, Safety: 1, Driven: driven}
+		c := cradle.Cradle{RollDiameter: 0.2, Spacing: 1.2 * sin, Friction: mu, Safety: 1, Driven: driven}
 		if c.Spacing <= c.RollDiameter {
 			t.Skip("overlap")
 		}
@@ -100,19 +102,19 @@ func TestSlipLimitAgainstEquilibrium(t *testing.T) {
 					hi = mid
 				}
 			}
-			want := lo * StandardGravity / kappa
+			want := lo * cradle.StandardGravity / kappa
 			if math.Abs(accel-want) > 1e-6*want {
 				t.Fatalf("limit %v, equilibrium ends at %v (friction %v, angle %v, driven %d, share %v)", accel, want, mu, phi, driven, share2)
 			}
 		}
 		switch driven {
-		case Both:
+		case cradle.Both:
 			check(s.Accel, 0.5)
 			check(s.Decel, 0.5)
-		case Rising:
+		case cradle.Rising:
 			check(s.Accel, 1)
 			check(s.Decel, 0)
-		case Sinking:
+		case cradle.Sinking:
 			check(s.Accel, 0)
 			check(s.Decel, 1)
 		}
@@ -127,7 +129,7 @@ func TestSeat(t *testing.T) {
 	}
 	// sin φ = 0.375; a = 2μg/(cos φ(1 + μ cot φ)), halved by the safety factor.
 	cos := math.Sqrt(1 - 0.375*0.375)
-	want := 0.3 * StandardGravity / (cos * (1 + 0.3*cos/0.375))
+	want := 0.3 * cradle.StandardGravity / (cos * (1 + 0.3*cos/0.375))
 	if math.Abs(s.Accel-want) > 1e-12 || s.Decel != s.Accel {
 		t.Errorf("%+v, want %v", s, want)
 	}
@@ -145,33 +147,33 @@ func TestSeat(t *testing.T) {
 func TestFaults(t *testing.T) {
 	nan := math.NaN()
 	for _, tc := range []struct {
-		want           Fault
+		want           cradle.Fault
 		diameter, bore float64
-		edit           func(*Cradle)
+		edit           func(*cradle.Cradle)
 	}{
-		{BadDiameter, nan, 0, nil},
-		{BadDiameter, -1, 0, nil},
-		{BadBore, 1, 1, nil},
-		{BadBore, 1, nan, nil},
-		{BadCradle, 1, 0, func(c *Cradle) { c.Spacing = nan }},
-		{BadCradle, 1, 0, func(c *Cradle) { c.RollDiameter = 0 }},
-		{BadFriction, 1, 0, func(c *Cradle) { c.Friction = 0 }},
-		{BadSafety, 1, 0, func(c *Cradle) { c.Safety = 0.9 }},
-		{Overlap, 1, 0, func(c *Cradle) { c.Spacing = 0.4 }},
-		{FallsThrough, 0.2, 0, nil},
-		{FallsThrough, 0.1, 0, nil},
+		{cradle.BadDiameter, nan, 0, nil},
+		{cradle.BadDiameter, -1, 0, nil},
+		{cradle.BadBore, 1, 1, nil},
+		{cradle.BadBore, 1, nan, nil},
+		{cradle.BadCradle, 1, 0, func(c *cradle.Cradle) { c.Spacing = nan }},
+		{cradle.BadCradle, 1, 0, func(c *cradle.Cradle) { c.RollDiameter = 0 }},
+		{cradle.BadFriction, 1, 0, func(c *cradle.Cradle) { c.Friction = 0 }},
+		{cradle.BadSafety, 1, 0, func(c *cradle.Cradle) { c.Safety = 0.9 }},
+		{cradle.Overlap, 1, 0, func(c *cradle.Cradle) { c.Spacing = 0.4 }},
+		{cradle.FallsThrough, 0.2, 0, nil},
+		{cradle.FallsThrough, 0.1, 0, nil},
 	} {
 		c := plain()
 		if tc.edit != nil {
 			tc.edit(&c)
 		}
-		if s, err := c.Seat(tc.diameter, tc.bore); !errors.Is(err, tc.want) || s != (Seat{}) {
+		if s, err := c.Seat(tc.diameter, tc.bore); !errors.Is(err, tc.want) || s != (cradle.Seat{}) {
 			t.Errorf("%+v, %v, want %v", s, err, tc.want)
 		}
 	}
 	seen := map[string]bool{}
-	for f := BadDiameter; f <= FallsThrough; f++ {
-		if s := f.Error(); seen[s] || s == Fault(0).Error() {
+	for f := cradle.BadDiameter; f <= cradle.FallsThrough; f++ {
+		if s := f.Error(); seen[s] || s == cradle.Fault(0).Error() {
 			t.Errorf("fault %d reads %q", f, s)
 		} else {
 			seen[s] = true
@@ -181,13 +183,13 @@ func TestFaults(t *testing.T) {
 
 func TestTilt(t *testing.T) {
 	c := plain()
-	limits := Stance{MinRatio: 0.25, MinAngle: 10 * math.Pi / 180, CrimperSpacing: 0.3}
+	limits := cradle.Stance{MinRatio: 0.25, MinAngle: 10 * math.Pi / 180, CrimperSpacing: 0.3}
 	for _, tc := range []struct {
 		width float64
-		want  Flags
+		want  cradle.Flags
 	}{
-		{1, 0}, {0.3, 0}, {0.299, Narrow | ShortForCrimp}, {0.15, Narrow | Tippy | ShortForCrimp},
-		{0, Narrow | Tippy | ShortForCrimp}, {math.NaN(), Narrow | Tippy | ShortForCrimp},
+		{1, 0}, {0.3, 0}, {0.299, cradle.Narrow | cradle.ShortForCrimp}, {0.15, cradle.Narrow | cradle.Tippy | cradle.ShortForCrimp},
+		{0, cradle.Narrow | cradle.Tippy | cradle.ShortForCrimp}, {math.NaN(), cradle.Narrow | cradle.Tippy | cradle.ShortForCrimp},
 	} {
 		got, err := c.Tilt(1.2, tc.width, limits)
 		if err != nil || got.Flags != tc.want {
@@ -200,7 +202,7 @@ func TestTilt(t *testing.T) {
 	if math.Abs(math.Tan(got.Angle)-0.25/above) > 1e-12 {
 		t.Errorf("angle %v", got.Angle)
 	}
-	if _, err := c.Tilt(0.1, 1, limits); !errors.Is(err, FallsThrough) {
+	if _, err := c.Tilt(0.1, 1, limits); !errors.Is(err, cradle.FallsThrough) {
 		t.Errorf("%v", err)
 	}
 }
@@ -210,7 +212,7 @@ func TestNoAllocation(t *testing.T) {
 	if n := testing.AllocsPerRun(100, func() {
 		_, _ = c.Seat(1.2, 0.1)
 		_, _ = c.Seat(0.1, 0.01)
-		_, _ = c.Tilt(1.2, 0.5, Stance{})
+		_, _ = c.Tilt(1.2, 0.5, cradle.Stance{})
 	}); n != 0 {
 		t.Errorf("%v allocations", n)
 	}

@@ -1,4 +1,4 @@
-package drive
+package drive_test
 
 import (
 	"encoding/csv"
@@ -9,10 +9,12 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"lapgate/recipe/drive"
 )
 
-func plain() Motor {
-	return Motor{Diameter: 0.4, Gear: 25, Poles: 4, Rated: 1750. / 60, BaseHz: 60, MinHz: 2, MaxHz: 80, CoolingHz: 6}
+func plain() drive.Motor {
+	return drive.Motor{Diameter: 0.4, Gear: 25, Poles: 4, Rated: 1750. / 60, BaseHz: 60, MinHz: 2, MaxHz: 80, CoolingHz: 6}
 }
 
 // The checks of testdata/reference/drive.csv; each row names its source.
@@ -36,12 +38,12 @@ func TestReference(t *testing.T) {
 			return v
 		}
 		// A roll of one metre around at gear 1: surface speed is motor speed.
-		m := Motor{Diameter: 1 / math.Pi, Gear: 1, Poles: int(num(1)), BaseHz: num(2), Rated: num(3) / 60, MaxHz: 100}
+		m := drive.Motor{Diameter: 1 / math.Pi, Gear: 1, Poles: int(num(1)), BaseHz: num(2), Rated: num(3) / 60, MaxHz: 100}
 		hz, rpm, tol := num(4), num(5), num(7)
 		source := row[9] + " (" + row[8] + ")"
 		switch row[0] {
 		case "slip":
-			got := m.Slip() / Synchronous(m.BaseHz, m.Poles)
+			got := m.Slip() / drive.Synchronous(m.BaseHz, m.Poles)
 			if math.Abs(got-num(6)) > tol {
 				t.Errorf("slip %v, want %v; %s", got, num(6), source)
 			}
@@ -81,11 +83,11 @@ func TestFrequency(t *testing.T) {
 	m = plain()
 	for _, tc := range []struct {
 		hz   float64
-		want Flags
+		want drive.Flags
 		out  bool
 	}{
-		{1.9, BelowMin | BelowCooling, true}, {2, BelowCooling, false}, {5.9, BelowCooling, false}, {6, 0, false},
-		{60, 0, false}, {60.1, AboveBase, false}, {80, AboveBase, false}, {80.1, AboveBase | AboveMax, true},
+		{1.9, drive.BelowMin | drive.BelowCooling, true}, {2, drive.BelowCooling, false}, {5.9, drive.BelowCooling, false}, {6, 0, false},
+		{60, 0, false}, {60.1, drive.AboveBase, false}, {80, drive.AboveBase, false}, {80.1, drive.AboveBase | drive.AboveMax, true},
 	} {
 		if got := m.Flags(tc.hz); got != tc.want || got.Outside() != tc.out {
 			t.Errorf("%v Hz: flags %b, want %b", tc.hz, got, tc.want)
@@ -98,10 +100,10 @@ func TestFrequency(t *testing.T) {
 	if v, err := m.Surface(1); v != 0 || err != nil {
 		t.Errorf("1 Hz is all slip, got %v m/s, %v", v, err)
 	}
-	if got := Feed(0.6, 0.01); math.Abs(Draw(got, 0.6)-0.01) > 1e-12 || Feed(0.6, 0) != 0.6 {
+	if got := drive.Feed(0.6, 0.01); math.Abs(drive.Draw(got, 0.6)-0.01) > 1e-12 || drive.Feed(0.6, 0) != 0.6 {
 		t.Errorf("feed %v", got)
 	}
-	if !math.IsNaN(Draw(1, 0)) {
+	if !math.IsNaN(drive.Draw(1, 0)) {
 		t.Error("draw over standing rolls")
 	}
 }
@@ -109,19 +111,19 @@ func TestFrequency(t *testing.T) {
 func TestFaults(t *testing.T) {
 	nan, inf := math.NaN(), math.Inf(1)
 	for _, tc := range []struct {
-		want Fault
-		edit func(*Motor)
+		want drive.Fault
+		edit func(*drive.Motor)
 	}{
-		{BadDiameter, func(m *Motor) { m.Diameter = nan }},
-		{BadGear, func(m *Motor) { m.Gear = 0 }},
-		{BadPoles, func(m *Motor) { m.Poles = 3 }},
-		{BadPoles, func(m *Motor) { m.Poles = 0 }},
-		{BadBase, func(m *Motor) { m.BaseHz = inf }},
-		{BadRated, func(m *Motor) { m.Rated = 30.1 }},
-		{BadRated, func(m *Motor) { m.Rated = nan }},
-		{BadLimits, func(m *Motor) { m.MinHz = nan }},
-		{BadLimits, func(m *Motor) { m.MaxHz = 1 }},
-		{BadLimits, func(m *Motor) { m.CoolingHz = -1 }},
+		{drive.BadDiameter, func(m *drive.Motor) { m.Diameter = nan }},
+		{drive.BadGear, func(m *drive.Motor) { m.Gear = 0 }},
+		{drive.BadPoles, func(m *drive.Motor) { m.Poles = 3 }},
+		{drive.BadPoles, func(m *drive.Motor) { m.Poles = 0 }},
+		{drive.BadBase, func(m *drive.Motor) { m.BaseHz = inf }},
+		{drive.BadRated, func(m *drive.Motor) { m.Rated = 30.1 }},
+		{drive.BadRated, func(m *drive.Motor) { m.Rated = nan }},
+		{drive.BadLimits, func(m *drive.Motor) { m.MinHz = nan }},
+		{drive.BadLimits, func(m *drive.Motor) { m.MaxHz = 1 }},
+		{drive.BadLimits, func(m *drive.Motor) { m.CoolingHz = -1 }},
 	} {
 		m := plain()
 		tc.edit(&m)
@@ -133,16 +135,16 @@ func TestFaults(t *testing.T) {
 	}
 	m := plain()
 	for _, v := range []float64{nan, -1, inf} {
-		if err := second(m.Frequency(v)); !errors.Is(err, BadSpeed) {
+		if err := second(m.Frequency(v)); !errors.Is(err, drive.BadSpeed) {
 			t.Errorf("speed %v: %v", v, err)
 		}
-		if err := third(m.Surface(v)); !errors.Is(err, BadFrequency) {
+		if err := third(m.Surface(v)); !errors.Is(err, drive.BadFrequency) {
 			t.Errorf("frequency %v: %v", v, err)
 		}
 	}
 	seen := map[string]bool{}
-	for f := BadSpeed; f <= BadLimits; f++ {
-		if s := f.Error(); seen[s] || s == Fault(0).Error() {
+	for f := drive.BadSpeed; f <= drive.BadLimits; f++ {
+		if s := f.Error(); seen[s] || s == drive.Fault(0).Error() {
 			t.Errorf("fault %d reads %q", f, s)
 		} else {
 			seen[s] = true
@@ -150,13 +152,13 @@ func TestFaults(t *testing.T) {
 	}
 }
 
-func second(_ float64, _ Flags, err error) error   { return err }
-func third(_ float64, err error) error             { return err }
-func third2(_ float64, _ float64, err error) error { return err }
+func second(_ float64, _ drive.Flags, err error) error { return err }
+func third(_ float64, err error) error                 { return err }
+func third2(_ float64, _ float64, err error) error     { return err }
 
 func TestInverse(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		m := Motor{
+		m := drive.Motor{
 			Diameter:    rapid.Float64Range(0.01, 3).Draw(t, "diameter"),
 			Gear:        rapid.Float64Range(0.1, 500).Draw(t, "gear"),
 			Poles:       2 * rapid.IntRange(1, 8).Draw(t, "pole pairs"),
@@ -164,7 +166,7 @@ func TestInverse(t *testing.T) {
 			MaxHz:       1e9,
 			Compensates: rapid.Bool().Draw(t, "compensates"),
 		}
-		m.Rated = Synchronous(m.BaseHz, m.Poles) * rapid.Float64Range(0.8, 1).Draw(t, "rated")
+		m.Rated = drive.Synchronous(m.BaseHz, m.Poles) * rapid.Float64Range(0.8, 1).Draw(t, "rated")
 		v := rapid.Float64Range(1e-3, 5).Draw(t, "speed")
 		hz, _, err := m.Frequency(v)
 		if err != nil {

@@ -1,4 +1,4 @@
-package drive
+package drive_test
 
 import (
 	"encoding/csv"
@@ -8,6 +8,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"lapgate/recipe/drive"
 )
 
 func TestMoveReference(t *testing.T) {
@@ -29,7 +31,7 @@ func TestMoveReference(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		got, _, ok := Move{Path: v[0], Speed: v[1], Accel: v[2], Decel: v[3]}.Time()
+		got, _, ok := drive.Move{Path: v[0], Speed: v[1], Accel: v[2], Decel: v[3]}.Time()
 		if !ok || math.Abs(got-v[4]) > v[5]*v[4] {
 			t.Errorf("%v: %v, want %v (%s, %s)", row[:4], got, v[4], row[6], row[7])
 		}
@@ -39,7 +41,7 @@ func TestMoveReference(t *testing.T) {
 // TestMoveBySteps lets the move run in small steps of time.
 func TestMoveBySteps(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		m := Move{
+		m := drive.Move{
 			Path:  rapid.Float64Range(0.01, 50).Draw(t, "path"),
 			Speed: rapid.Float64Range(0.05, 5).Draw(t, "speed"),
 			Accel: rapid.Float64Range(0.05, 5).Draw(t, "accel"),
@@ -63,7 +65,7 @@ func TestMoveBySteps(t *testing.T) {
 }
 
 func TestMoveRefuses(t *testing.T) {
-	good := Move{1, 1, 1, 1}
+	good := drive.Move{1, 1, 1, 1}
 	for _, bad := range []float64{0, -1, math.NaN()} {
 		for i := range 4 {
 			m := good
@@ -77,7 +79,7 @@ func TestMoveRefuses(t *testing.T) {
 }
 
 func BenchmarkMove(b *testing.B) {
-	m := Move{5, 0.4, 0.25, 0.25}
+	m := drive.Move{5, 0.4, 0.25, 0.25}
 	b.ReportAllocs()
 	for range b.N {
 		s, _, _ := m.Time()

@@ -1,4 +1,4 @@
-package heads
+package heads_test
 
 import (
 	"encoding/csv"
@@ -9,14 +9,16 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"lapgate/recipe/heads"
 )
 
 const inch = 0.0254
 
 // outer is the window of a head that keeps a clearance from the edge of a roll
 // all round, and laps the overhang.
-func outer(diameter, overhang, lap, clearance float64) Window {
-	return Window{diameter - 2*(overhang-lap), diameter - 2*clearance}
+func outer(diameter, overhang, lap, clearance float64) heads.Window {
+	return heads.Window{diameter - 2*(overhang-lap), diameter - 2*clearance}
 }
 
 func TestChoose(t *testing.T) {
@@ -33,15 +35,15 @@ func TestChoose(t *testing.T) {
 		{"largest that fits", 40.4, stock, 3, nil, 36, 36},
 		{"just fits", 40.5, stock, 0, nil, 40, 36},
 		{"just covers", 38, stock[1:2], 0, nil, 30, 30},
-		{"does not cover", 38.1, stock[1:2], -1, NoneCovers, 30, 0},
-		{"between sizes", 36.4, []float64{28 * inch, 36 * inch}, -1, NoneCovers, 28, 36},
-		{"all too wide", 29, stock, -1, AllTooWide, 0, 30},
-		{"empty", 40, nil, -1, NoStock, 0, 0},
-		{"no number", 40, []float64{math.NaN(), 0}, -1, NoStock, 0, 0},
+		{"does not cover", 38.1, stock[1:2], -1, heads.NoneCovers, 30, 0},
+		{"between sizes", 36.4, []float64{28 * inch, 36 * inch}, -1, heads.NoneCovers, 28, 36},
+		{"all too wide", 29, stock, -1, heads.AllTooWide, 0, 30},
+		{"empty", 40, nil, -1, heads.NoStock, 0, 0},
+		{"no number", 40, []float64{math.NaN(), 0}, -1, heads.NoStock, 0, 0},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			w := outer(tc.diameter*inch, 5*inch, 1*inch, 0.25*inch)
-			c, err := Choose(tc.sizes, w)
+			c, err := heads.Choose(tc.sizes, w)
 			if c.Index != tc.index || !errors.Is(err, tc.err) || math.Abs(c.Below-tc.below*inch) > 1e-12 || math.Abs(c.Above-tc.above*inch) > 1e-12 {
 				t.Errorf("%+v, %v", c, err)
 			}
@@ -56,13 +58,13 @@ func TestChooseProperty(t *testing.T) {
 		o := rapid.Float64Range(0, 0.3).Draw(t, "overhang")
 		lap := rapid.Float64Range(0, 0.1).Draw(t, "lap")
 		w := outer(d, o, lap, 0.005)
-		c, err := Choose(sizes, w)
-		ok := func(v float64) bool { return v <= d-0.01+2*slack && Lap(d, o, v) >= lap-2*slack }
+		c, err := heads.Choose(sizes, w)
+		ok := func(v float64) bool { return v <= d-0.01+2*1e-9 && heads.Lap(d, o, v) >= lap-2*1e-9 }
 		if err == nil && !ok(c.Diameter) {
 			t.Fatalf("%+v does not do", c)
 		}
 		for _, v := range sizes {
-			strict := v <= d-0.01 && Lap(d, o, v) >= lap
+			strict := v <= d-0.01 && heads.Lap(d, o, v) >= lap
 			if strict && (err != nil || v > c.Diameter) {
 				t.Fatalf("%v does, got %+v, %v", v, c, err)
 			}
@@ -71,26 +73,26 @@ func TestChooseProperty(t *testing.T) {
 }
 
 func TestWindows(t *testing.T) {
-	if w, err := Plug(0.0762, 0.001, 0.003); err != nil || math.Abs(w.Least-0.0732) > 1e-12 || math.Abs(w.Most-0.0752) > 1e-12 {
+	if w, err := heads.Plug(0.0762, 0.001, 0.003); err != nil || math.Abs(w.Least-0.0732) > 1e-12 || math.Abs(w.Most-0.0752) > 1e-12 {
 		t.Errorf("plug %+v, %v", w, err)
 	}
 	nan := math.NaN()
 	for i, err := range []error{
-		second(Plug(nan, 0, 0)), second(Plug(1, nan, 0)), second(Plug(1, 2, 1)),
+		second(heads.Plug(nan, 0, 0)), second(heads.Plug(1, nan, 0)), second(heads.Plug(1, 2, 1)),
 	} {
-		if !errors.Is(err, BadWindow) {
+		if !errors.Is(err, heads.BadWindow) {
 			t.Errorf("case %d: %v", i, err)
 		}
 	}
-	if _, err := Choose([]float64{1}, Window{nan, 1}); !errors.Is(err, BadWindow) {
+	if _, err := heads.Choose([]float64{1}, heads.Window{nan, 1}); !errors.Is(err, heads.BadWindow) {
 		t.Errorf("%v", err)
 	}
 }
 
-func second(_ Window, err error) error { return err }
+func second(_ heads.Window, err error) error { return err }
 
 func TestPressure(t *testing.T) {
-	c := Cylinder{Bore: 0.1, Efficiency: 0.9, Count: 2}
+	c := heads.Cylinder{Bore: 0.1, Efficiency: 0.9, Count: 2}
 	f, err := c.Force(5e6)
 	if want := 2 * math.Pi / 4 * 0.01 * 0.9 * 5e6; err != nil || math.Abs(f-want) > 1e-6 {
 		t.Errorf("force %v, %v; want %v", f, err, want)
@@ -100,26 +102,26 @@ func TestPressure(t *testing.T) {
 		t.Errorf("pressure %v, %v", back, err)
 	}
 	// The head's area counts, but for the core hole; a smaller platen's else.
-	p, err := ContactPressure(1000, 1, 1.5, 0.5)
+	p, err := heads.ContactPressure(1000, 1, 1.5, 0.5)
 	if want := 1000 / (math.Pi / 4 * 0.75); err != nil || math.Abs(p-want) > 1e-9 {
 		t.Errorf("contact %v, %v; want %v", p, err, want)
 	}
-	if q, _ := ContactPressure(1000, 1.5, 1, 0.5); q != p {
+	if q, _ := heads.ContactPressure(1000, 1.5, 1, 0.5); q != p {
 		t.Errorf("small platen %v, want %v", q, p)
 	}
 	nan := math.NaN()
 	for i, tc := range []struct {
 		got  error
-		want Fault
+		want heads.Fault
 	}{
-		{third(ContactPressure(nan, 1, 1, 0)), BadForce},
-		{third(ContactPressure(1, nan, 1, 0)), BadArea},
-		{third(ContactPressure(1, 1, 1, 1)), BadArea},
-		{third(ContactPressure(1, 1, 1, nan)), BadArea},
-		{third(c.Force(nan)), BadPressure},
-		{third(c.Pressure(-1)), BadForce},
-		{third(Cylinder{}.Force(1)), BadArea},
-		{third(Cylinder{Bore: 1, Count: 1, Efficiency: 1.1}.Pressure(1)), BadArea},
+		{third(heads.ContactPressure(nan, 1, 1, 0)), heads.BadForce},
+		{third(heads.ContactPressure(1, nan, 1, 0)), heads.BadArea},
+		{third(heads.ContactPressure(1, 1, 1, 1)), heads.BadArea},
+		{third(heads.ContactPressure(1, 1, 1, nan)), heads.BadArea},
+		{third(c.Force(nan)), heads.BadPressure},
+		{third(c.Pressure(-1)), heads.BadForce},
+		{third(heads.Cylinder{}.Force(1)), heads.BadArea},
+		{third(heads.Cylinder{Bore: 1, Count: 1, Efficiency: 1.1}.Pressure(1)), heads.BadArea},
 	} {
 		if !errors.Is(tc.got, tc.want) {
 			t.Errorf("case %d: %v, want %v", i, tc.got, tc.want)
@@ -143,30 +145,30 @@ func TestConductanceReference(t *testing.T) {
 		t.Fatal(err)
 	}
 	for col := 1; col <= 2; col++ {
-		var curve []Point
+		var curve []heads.Point
 		for _, row := range rows[1:] {
 			p, e1 := strconv.ParseFloat(row[0], 64)
 			h, e2 := strconv.ParseFloat(row[col], 64)
 			if e1 != nil || e2 != nil {
 				t.Fatal(e1, e2)
 			}
-			curve = append(curve, Point{p * 1000, h})
+			curve = append(curve, heads.Point{p * 1000, h})
 		}
 		for i, pt := range curve {
-			h, outside, err := Conductance(curve, pt.Pressure)
+			h, outside, err := heads.Conductance(curve, pt.Pressure)
 			if err != nil || outside || math.Abs(h-pt.Conductance) > 1e-9*pt.Conductance {
 				t.Errorf("%v Pa: %v, %v, %v; want %v, %s", pt.Pressure, h, outside, err, pt.Conductance, rows[i+1][4])
 			}
 		}
 		lo, hi := curve[0], curve[1]
 		mid := math.Sqrt(lo.Pressure * hi.Pressure)
-		if h, _, _ := Conductance(curve, mid); math.Abs(h-math.Sqrt(lo.Conductance*hi.Conductance)) > 1e-9*h {
+		if h, _, _ := heads.Conductance(curve, mid); math.Abs(h-math.Sqrt(lo.Conductance*hi.Conductance)) > 1e-9*h {
 			t.Errorf("at the geometric mean of the pressures %v", h)
 		}
-		if h, outside, _ := Conductance(curve, lo.Pressure/10); !outside || h >= lo.Conductance || h <= 0 {
+		if h, outside, _ := heads.Conductance(curve, lo.Pressure/10); !outside || h >= lo.Conductance || h <= 0 {
 			t.Errorf("below: %v, %v", h, outside)
 		}
-		if h, outside, _ := Conductance(curve, hi.Pressure*10); !outside || h != hi.Conductance {
+		if h, outside, _ := heads.Conductance(curve, hi.Pressure*10); !outside || h != hi.Conductance {
 			t.Errorf("above: %v, %v", h, outside)
 		}
 	}
@@ -174,28 +176,28 @@ func TestConductanceReference(t *testing.T) {
 
 func TestConductanceFaults(t *testing.T) {
 	nan := math.NaN()
-	good := []Point{{1000, 100}, {2000, 150}}
+	good := []heads.Point{{1000, 100}, {2000, 150}}
 	for i, tc := range []struct {
-		curve []Point
+		curve []heads.Point
 		p     float64
-		want  Fault
+		want  heads.Fault
 	}{
-		{nil, 1, BadCurve}, {[]Point{{nan, 1}}, 1, BadCurve}, {[]Point{{1, nan}}, 1, BadCurve},
-		{[]Point{{2, 1}, {1, 2}}, 1, BadCurve}, {[]Point{{1, 1}, {1, 2}}, 1, BadCurve}, {good, nan, BadPressure}, {good, 0, BadPressure},
+		{nil, 1, heads.BadCurve}, {[]heads.Point{{nan, 1}}, 1, heads.BadCurve}, {[]heads.Point{{1, nan}}, 1, heads.BadCurve},
+		{[]heads.Point{{2, 1}, {1, 2}}, 1, heads.BadCurve}, {[]heads.Point{{1, 1}, {1, 2}}, 1, heads.BadCurve}, {good, nan, heads.BadPressure}, {good, 0, heads.BadPressure},
 	} {
-		if _, _, err := Conductance(tc.curve, tc.p); !errors.Is(err, tc.want) {
+		if _, _, err := heads.Conductance(tc.curve, tc.p); !errors.Is(err, tc.want) {
 			t.Errorf("case %d: %v, want %v", i, err, tc.want)
 		}
 	}
-	if h, outside, err := Conductance(good[:1], 500); h != 50 || !outside || err != nil {
+	if h, outside, err := heads.Conductance(good[:1], 500); h != 50 || !outside || err != nil {
 		t.Errorf("half the only pressure: %v, %v, %v", h, outside, err)
 	}
-	if h, _, _ := Conductance([]Point{{1000, 100}, {2000, 50}}, 500); h != 100 {
+	if h, _, _ := heads.Conductance([]heads.Point{{1000, 100}, {2000, 50}}, 500); h != 100 {
 		t.Errorf("a falling curve promised %v below its first point", h)
 	}
 	seen := map[string]bool{}
-	for f := NoStock; f <= BadContact; f++ {
-		if s := f.Error(); seen[s] || s == Fault(0).Error() {
+	for f := heads.NoStock; f <= heads.BadContact; f++ {
+		if s := f.Error(); seen[s] || s == heads.Fault(0).Error() {
 			t.Errorf("fault %d reads %q", f, s)
 		} else {
 			seen[s] = true
@@ -205,21 +207,21 @@ func TestConductanceFaults(t *testing.T) {
 
 func TestNoAllocation(t *testing.T) {
 	stock := []float64{0.5, 0.6, 0.7}
-	curve := []Point{{1000, 100}, {2000, 150}}
+	curve := []heads.Point{{1000, 100}, {2000, 150}}
 	if n := testing.AllocsPerRun(100, func() {
-		_, _ = Choose(stock, outer(0.65, 0.127, 0.025, 0.01))
-		_, _ = Choose(nil, Window{0.5, 0.6})
-		p, _ := ContactPressure(1000, 0.6, 0.6, 0.1)
-		_, _, _ = Conductance(curve, p)
+		_, _ = heads.Choose(stock, outer(0.65, 0.127, 0.025, 0.01))
+		_, _ = heads.Choose(nil, heads.Window{0.5, 0.6})
+		p, _ := heads.ContactPressure(1000, 0.6, 0.6, 0.1)
+		_, _, _ = heads.Conductance(curve, p)
 	}); n != 0 {
 		t.Errorf("%v allocations", n)
 	}
 }
 
 func BenchmarkConductance(b *testing.B) {
-	curve := []Point{{1000, 100}, {2000, 150}, {4000, 200}}
+	curve := []heads.Point{{1000, 100}, {2000, 150}, {4000, 200}}
 	b.ReportAllocs()
 	for b.Loop() {
-		_, _, _ = Conductance(curve, 3000)
+		_, _, _ = heads.Conductance(curve, 3000)
 	}
 }

@@ -1,4 +1,4 @@
-package mass
+package mass_test
 
 import (
 	"encoding/csv"
@@ -8,15 +8,17 @@ import (
 	"os"
 	"strconv"
 	"testing"
+
+	"lapgate/recipe/mass"
 )
 
-func plain() Item {
-	return Item{
+func plain() mass.Item {
+	return mass.Item{
 		Diameter: 1.2, Width: 1.5, Density: 800,
-		Core:    Core{0.0762, 1.2},
-		Wrapper: Sheet{11.5, 1.75, 0.2},
-		Inner:   Head{1.15, 0.3},
-		Outer:   Head{1.18, 0.225},
+		Core:    mass.Core{0.0762, 1.2},
+		Wrapper: mass.Sheet{11.5, 1.75, 0.2},
+		Inner:   mass.Head{1.15, 0.3},
+		Outer:   mass.Head{1.18, 0.225},
 		Glue:    0.05,
 	}
 }
@@ -44,13 +46,13 @@ func TestReference(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		length, mass, density := 1.0, 1.0, v[3]
+		length, weight, density := 1.0, 1.0, v[3]
 		if row[0] == "trade" {
-			length, mass = inch, pound
+			length, weight = inch, pound
 			// The trade factor holds the π/4 that a density does not.
 			density = v[3] / (math.Pi / 4) * pound / (inch * inch * inch)
 		}
-		got := Solid(v[0]*length, v[1]*length, v[2]*length, density) / mass
+		got := mass.Solid(v[0]*length, v[1]*length, v[2]*length, density) / weight
 		if math.Abs(got-v[4]) > tol*v[4] {
 			t.Errorf("%v, want %v; %s (%s)", got, v[4], row[10], row[9])
 		}
@@ -85,7 +87,7 @@ func TestUncertainty(t *testing.T) {
 	const n = 200_000
 	var mean, squares float64
 	for i := range n {
-		v := Solid(x.Diameter+x.DiameterU*rng.NormFloat64(), x.Core.Diameter, x.Width+x.WidthU*rng.NormFloat64(), x.Density+x.DensityU*rng.NormFloat64())
+		v := mass.Solid(x.Diameter+x.DiameterU*rng.NormFloat64(), x.Core.Diameter, x.Width+x.WidthU*rng.NormFloat64(), x.Density+x.DensityU*rng.NormFloat64())
 		d := v - mean
 		mean += d / float64(i+1)
 		squares += d * (v - mean)
@@ -98,19 +100,19 @@ func TestUncertainty(t *testing.T) {
 func TestJudge(t *testing.T) {
 	for _, tc := range []struct {
 		reading float64
-		want    Verdict
+		want    mass.Verdict
 	}{
-		{1000, Good}, {1015, Good}, {985, Good}, {1015.1, Doubtful}, {1025, Doubtful}, {975, Doubtful}, {1025.1, Wrong}, {974.9, Wrong},
-		{0, Unreadable}, {-5, Unreadable}, {math.NaN(), Unreadable}, {math.Inf(1), Unreadable},
+		{1000, mass.Good}, {1015, mass.Good}, {985, mass.Good}, {1015.1, mass.Doubtful}, {1025, mass.Doubtful}, {975, mass.Doubtful}, {1025.1, mass.Wrong}, {974.9, mass.Wrong},
+		{0, mass.Unreadable}, {-5, mass.Unreadable}, {math.NaN(), mass.Unreadable}, {math.Inf(1), mass.Unreadable},
 	} {
-		if got := Judge(tc.reading, 1000, 5, 0.015, 2); got.Verdict != tc.want {
+		if got := mass.Judge(tc.reading, 1000, 5, 0.015, 2); got.Verdict != tc.want {
 			t.Errorf("%v kg: %+v, want %v", tc.reading, got, tc.want)
 		}
 	}
-	for _, got := range []Judgement{
-		Judge(1, math.NaN(), 0, 0.1, 2), Judge(1, 1, math.NaN(), 0.1, 2), Judge(1, 1, 0, math.NaN(), 2), Judge(1, 1, 1, 0.1, -1),
+	for _, got := range []mass.Judgement{
+		mass.Judge(1, math.NaN(), 0, 0.1, 2), mass.Judge(1, 1, math.NaN(), 0.1, 2), mass.Judge(1, 1, 0, math.NaN(), 2), mass.Judge(1, 1, 1, 0.1, -1),
 	} {
-		if got.Verdict != Unreadable {
+		if got.Verdict != mass.Unreadable {
 			t.Errorf("%+v", got)
 		}
 	}
@@ -123,9 +125,9 @@ func TestExplain(t *testing.T) {
 		t.Fatal(err)
 	}
 	gross := p.Gross()
-	alt := &Alternatives{
+	alt := &mass.Alternatives{
 		Densities: []float64{800, 700, 880, math.NaN()},
-		Cores:     []Core{{0.0762, 1.2}, {0.3048, 6}, {2, 1}},
+		Cores:     []mass.Core{{0.0762, 1.2}, {0.3048, 6}, {2, 1}},
 		Rolls:     []float64{600, gross * 1.1, 0},
 	}
 	// Each cause's own mass must bring it back first, unless another explains
@@ -134,7 +136,7 @@ func TestExplain(t *testing.T) {
 		if math.Abs(c.Gross-gross) < 1e-9 {
 			continue // the grade and the core that it has
 		}
-		got := Explain(c.Gross, gross, 0.015, x.Causes(alt, nil))
+		got := mass.Explain(c.Gross, gross, 0.015, x.Causes(alt, nil))
 		if len(got) == 0 || got[0].Residual != 0 || got[0].Kind != c.Kind || got[0].Index != c.Index {
 			t.Errorf("%+v explained as %+v", c, got)
 		}
@@ -145,23 +147,23 @@ func TestExplain(t *testing.T) {
 		}
 	}
 	// Dense grade and neighbour, both 10 % heavier: the nearer first, both told.
-	got := Explain(gross+p.Paper*0.1, gross, 0.015, x.Causes(alt, nil))
-	if len(got) != 2 || got[0].Kind != WrongGrade || got[0].Index != 2 || got[1].Kind != WrongRoll || got[1].Index != 1 {
+	got := mass.Explain(gross+p.Paper*0.1, gross, 0.015, x.Causes(alt, nil))
+	if len(got) != 2 || got[0].Kind != mass.WrongGrade || got[0].Index != 2 || got[1].Kind != mass.WrongRoll || got[1].Index != 1 {
 		t.Errorf("%+v", got)
 	}
 	// No head explains fifty kilograms, however wide the tolerance.
-	for _, c := range Explain(gross-50, gross, 0.05, x.Causes(&Alternatives{}, nil)) {
+	for _, c := range mass.Explain(gross-50, gross, 0.05, x.Causes(&mass.Alternatives{}, nil)) {
 		t.Errorf("%+v blamed for 50 kg", c)
 	}
 	// Equal residuals: in order of kind, then index.
-	same := []Cause{{Kind: WrongRoll, Index: 1, Gross: 90}, {Kind: WrongRoll, Index: 0, Gross: 90}, {Kind: WrongGrade, Index: 5, Gross: 90}}
-	if got := Explain(90, 100, 0.01, same); len(got) != 3 || got[0].Kind != WrongGrade || got[1].Index != 0 || got[2].Index != 1 {
+	same := []mass.Cause{{Kind: mass.WrongRoll, Index: 1, Gross: 90}, {Kind: mass.WrongRoll, Index: 0, Gross: 90}, {Kind: mass.WrongGrade, Index: 5, Gross: 90}}
+	if got := mass.Explain(90, 100, 0.01, same); len(got) != 3 || got[0].Kind != mass.WrongGrade || got[1].Index != 0 || got[2].Index != 1 {
 		t.Errorf("%+v", got)
 	}
-	if got := Explain(math.NaN(), gross, 0.015, x.Causes(alt, nil)); len(got) != 0 {
+	if got := mass.Explain(math.NaN(), gross, 0.015, x.Causes(alt, nil)); len(got) != 0 {
 		t.Errorf("NaN explained as %+v", got)
 	}
-	bad := Item{}
+	bad := mass.Item{}
 	if got := bad.Causes(alt, nil); len(got) != 0 {
 		t.Errorf("an item without a mass has causes %+v", got)
 	}
@@ -170,36 +172,36 @@ func TestExplain(t *testing.T) {
 func TestFaults(t *testing.T) {
 	nan := math.NaN()
 	for i, tc := range []struct {
-		want Fault
-		edit func(*Item)
+		want mass.Fault
+		edit func(*mass.Item)
 	}{
-		{BadDiameter, func(x *Item) { x.Diameter = nan }},
-		{BadCore, func(x *Item) { x.Core.Diameter = 1.2 }},
-		{BadCore, func(x *Item) { x.Core.Diameter = nan }},
-		{BadCore, func(x *Item) { x.Core.Linear = nan }},
-		{BadWidth, func(x *Item) { x.Width = 0 }},
-		{BadDensity, func(x *Item) { x.Density = math.Inf(1) }},
-		{BadTare, func(x *Item) { x.Wrapper.Length = nan }},
-		{BadTare, func(x *Item) { x.Wrapper.Width = -1 }},
-		{BadTare, func(x *Item) { x.Wrapper.BasisWeight = nan }},
-		{BadTare, func(x *Item) { x.Inner.Diameter = nan }},
-		{BadTare, func(x *Item) { x.Inner.BasisWeight = nan }},
-		{BadTare, func(x *Item) { x.Outer.Diameter = nan }},
-		{BadTare, func(x *Item) { x.Outer.BasisWeight = nan }},
-		{BadTare, func(x *Item) { x.Glue = nan }},
-		{BadUncertainty, func(x *Item) { x.DiameterU = nan }},
-		{BadUncertainty, func(x *Item) { x.WidthU = -1 }},
-		{BadUncertainty, func(x *Item) { x.DensityU = nan }},
+		{mass.BadDiameter, func(x *mass.Item) { x.Diameter = nan }},
+		{mass.BadCore, func(x *mass.Item) { x.Core.Diameter = 1.2 }},
+		{mass.BadCore, func(x *mass.Item) { x.Core.Diameter = nan }},
+		{mass.BadCore, func(x *mass.Item) { x.Core.Linear = nan }},
+		{mass.BadWidth, func(x *mass.Item) { x.Width = 0 }},
+		{mass.BadDensity, func(x *mass.Item) { x.Density = math.Inf(1) }},
+		{mass.BadTare, func(x *mass.Item) { x.Wrapper.Length = nan }},
+		{mass.BadTare, func(x *mass.Item) { x.Wrapper.Width = -1 }},
+		{mass.BadTare, func(x *mass.Item) { x.Wrapper.BasisWeight = nan }},
+		{mass.BadTare, func(x *mass.Item) { x.Inner.Diameter = nan }},
+		{mass.BadTare, func(x *mass.Item) { x.Inner.BasisWeight = nan }},
+		{mass.BadTare, func(x *mass.Item) { x.Outer.Diameter = nan }},
+		{mass.BadTare, func(x *mass.Item) { x.Outer.BasisWeight = nan }},
+		{mass.BadTare, func(x *mass.Item) { x.Glue = nan }},
+		{mass.BadUncertainty, func(x *mass.Item) { x.DiameterU = nan }},
+		{mass.BadUncertainty, func(x *mass.Item) { x.WidthU = -1 }},
+		{mass.BadUncertainty, func(x *mass.Item) { x.DensityU = nan }},
 	} {
 		x := plain()
 		tc.edit(&x)
-		if p, err := x.Weigh(); !errors.Is(err, tc.want) || p != (Parts{}) {
+		if p, err := x.Weigh(); !errors.Is(err, tc.want) || p != (mass.Parts{}) {
 			t.Errorf("case %d: %+v, %v, want %v", i, p, err, tc.want)
 		}
 	}
 	seen := map[string]bool{}
-	for f := BadDiameter; f <= BadUncertainty; f++ {
-		if s := f.Error(); seen[s] || s == Fault(0).Error() {
+	for f := mass.BadDiameter; f <= mass.BadUncertainty; f++ {
+		if s := f.Error(); seen[s] || s == mass.Fault(0).Error() {
 			t.Errorf("fault %d reads %q", f, s)
 		} else {
 			seen[s] = true
@@ -209,12 +211,12 @@ func TestFaults(t *testing.T) {
 
 func TestNoAllocation(t *testing.T) {
 	x := plain()
-	alt := &Alternatives{Densities: []float64{700, 900}}
-	room := make([]Cause, 0, 16)
+	alt := &mass.Alternatives{Densities: []float64{700, 900}}
+	room := make([]mass.Cause, 0, 16)
 	if n := testing.AllocsPerRun(100, func() {
 		p, _ := x.Weigh()
-		_ = Judge(1300, p.Gross(), p.U, 0.015, 2)
-		_ = Explain(1300, p.Gross(), 0.015, x.Causes(alt, room[:0]))
+		_ = mass.Judge(1300, p.Gross(), p.U, 0.015, 2)
+		_ = mass.Explain(1300, p.Gross(), 0.015, x.Causes(alt, room[:0]))
 	}); n != 0 {
 		t.Errorf("%v allocations", n)
 	}
@@ -222,11 +224,11 @@ func TestNoAllocation(t *testing.T) {
 
 func BenchmarkWeighAndExplain(b *testing.B) {
 	x := plain()
-	alt := &Alternatives{Densities: []float64{700, 900}}
-	room := make([]Cause, 0, 16)
+	alt := &mass.Alternatives{Densities: []float64{700, 900}}
+	room := make([]mass.Cause, 0, 16)
 	b.ReportAllocs()
 	for b.Loop() {
 		p, _ := x.Weigh()
-		_ = Explain(1300, p.Gross(), 0.015, x.Causes(alt, room[:0]))
+		_ = mass.Explain(1300, p.Gross(), 0.015, x.Causes(alt, room[:0]))
 	}
 }

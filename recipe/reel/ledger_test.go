@@ -1,4 +1,4 @@
-package reel
+package reel_test
 
 import (
 	"errors"
@@ -6,14 +6,16 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"lapgate/recipe/reel"
 )
 
 func TestLedger(t *testing.T) {
-	var l Ledger
+	var l reel.Ledger
 	if e := l.Left(0.002); e.Known {
 		t.Errorf("an empty ledger knows %+v", e)
 	}
-	if _, _, err := l.See(Estimate{}, 0.002, 2); !errors.Is(err, Unknown) {
+	if _, _, err := l.See(reel.Estimate{}, 0.002, 2); !errors.Is(err, reel.Unknown) {
 		t.Errorf("nothing known: %v", err)
 	}
 	r, changed, err := l.See(known(1000, 10), 0.002, 2)
@@ -24,7 +26,7 @@ func TestLedger(t *testing.T) {
 		l.Drawn += 12
 	}
 	for _, bad := range []float64{-1, math.NaN(), math.Inf(1)} {
-		if e := (&Ledger{Start: l.Start, Drawn: bad}).Left(0.002); e.Known {
+		if e := (&reel.Ledger{Start: l.Start, Drawn: bad}).Left(0.002); e.Known {
 			t.Errorf("with %v m drawn %+v is left", bad, e)
 		}
 	}
@@ -58,9 +60,9 @@ func TestLedgerFollowsTheRoll(t *testing.T) {
 		const core, caliper, u = 0.0762, 0.3e-3, 2e-3
 		outer := rapid.Float64Range(0.5, 1.2).Draw(t, "outer")
 		left := math.Pi * (outer*outer - core*core) / (4 * caliper)
-		var l Ledger
+		var l reel.Ledger
 		for left > 30 {
-			w := Winding{Outer: outerOf(left, core, caliper) + u*rapid.Float64Range(-1, 1).Draw(t, "error"), OuterU: u, Core: core, Caliper: caliper}
+			w := reel.Winding{Outer: outerOf(left, core, caliper) + u*rapid.Float64Range(-1, 1).Draw(t, "error"), OuterU: u, Core: core, Caliper: caliper}
 			byDiameter, err := w.Left()
 			if err != nil {
 				t.Fatal(err)

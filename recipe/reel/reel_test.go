@@ -1,4 +1,4 @@
-package reel
+package reel_test
 
 import (
 	"encoding/csv"
@@ -10,6 +10,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"lapgate/recipe/reel"
 )
 
 func table(t *testing.T, name string) [][]string {
@@ -36,13 +38,13 @@ func number(t *testing.T, s string) float64 {
 	return v
 }
 
-func known(l, u float64) Estimate { return Estimate{l, u, true} }
+func known(l, u float64) reel.Estimate { return reel.Estimate{l, u, true} }
 
 // The lengths of testdata/reference/left.csv; each row names its source.
 func TestReferenceLeft(t *testing.T) {
 	rows := table(t, "left.csv")
 	for _, row := range rows {
-		w := Winding{Outer: number(t, row[0]), Core: number(t, row[1]), Caliper: number(t, row[2])}
+		w := reel.Winding{Outer: number(t, row[0]), Core: number(t, row[1]), Caliper: number(t, row[2])}
 		want, tol := number(t, row[3]), number(t, row[4])
 		got, err := w.Left()
 		if err != nil || math.Abs(got.Length-want) > tol*want {
@@ -57,7 +59,7 @@ func TestReferenceLeft(t *testing.T) {
 // The closed form against the arc length of the spiral r = ID/2 + t·θ/2π,
 // by Simpson's rule over a million steps.
 func TestAgainstSpiral(t *testing.T) {
-	w := Winding{Outer: 1, Core: 0.0762, Caliper: 0.0003}
+	w := reel.Winding{Outer: 1, Core: 0.0762, Caliper: 0.0003}
 	b := w.Caliper / (2 * math.Pi)
 	end := (w.Outer - w.Core) / 2 / b
 	f := func(theta float64) float64 { return math.Hypot(w.Core/2+b*theta, b) }
@@ -85,7 +87,7 @@ func TestInverses(t *testing.T) {
 		caliper := rapid.Float64Range(2e-5, 3e-3).Draw(t, "caliper")
 		length := rapid.Float64Range(0, 5000).Draw(t, "length")
 		od := outerOf(length, core, caliper)
-		w := Winding{Outer: od, Core: core, Caliper: caliper}
+		w := reel.Winding{Outer: od, Core: core, Caliper: caliper}
 		back, err := w.Left()
 		if err != nil || math.Abs(back.Length-length) > 1e-9*(length+core*core/caliper) {
 			t.Fatalf("%v m, %v m outer, back %v: %v", length, od, back.Length, err)
@@ -93,7 +95,7 @@ func TestInverses(t *testing.T) {
 		if length < 1 {
 			return
 		}
-		c, _, err := Caliper(od, 0, core, known(length, 0))
+		c, _, err := reel.Caliper(od, 0, core, known(length, 0))
 		if err != nil || math.Abs(c-caliper) > 1e-9*caliper*(1+core*core/caliper/length) {
 			t.Fatalf("caliper %v, calibrated %v: %v", caliper, c, err)
 		}
@@ -102,13 +104,13 @@ func TestInverses(t *testing.T) {
 
 // First-order uncertainties against central differences.
 func TestUncertainty(t *testing.T) {
-	w := Winding{Outer: 0.9, OuterU: 0.002, Core: 0.0762, Caliper: 0.0003, CaliperU: 5e-6}
+	w := reel.Winding{Outer: 0.9, OuterU: 0.002, Core: 0.0762, Caliper: 0.0003, CaliperU: 5e-6}
 	e, err := w.Left()
 	if err != nil {
 		t.Fatal(err)
 	}
 	left := func(od, c float64) float64 {
-		v, err := (&Winding{Outer: od, Core: 0.0762, Caliper: c}).Left()
+		v, err := (&reel.Winding{Outer: od, Core: 0.0762, Caliper: c}).Left()
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -120,13 +122,13 @@ func TestUncertainty(t *testing.T) {
 		t.Errorf("u %v, by differences %v", e.U, want)
 	}
 	caliper := func(od, l float64) float64 {
-		v, _, err := Caliper(od, 0, 0.0762, known(l, 0))
+		v, _, err := reel.Caliper(od, 0, 0.0762, known(l, 0))
 		if err != nil {
 			t.Fatal(err)
 		}
 		return v
 	}
-	_, u, err := Caliper(0.9, 0.002, 0.0762, known(2000, 20))
+	_, u, err := reel.Caliper(0.9, 0.002, 0.0762, known(2000, 20))
 	dOD = (caliper(0.9001, 2000) - caliper(0.8999, 2000)) / 0.0002 * 0.002
 	dL := (caliper(0.9, 2000.1) - caliper(0.9, 1999.9)) / 0.2 * 20
 	if want := math.Hypot(dOD, dL); err != nil || math.Abs(u-want) > 1e-5*want {
@@ -135,35 +137,35 @@ func TestUncertainty(t *testing.T) {
 }
 
 func TestReconcile(t *testing.T) {
-	none := Estimate{}
+	none := reel.Estimate{}
 	for _, tc := range []struct {
 		name string
-		a, b Estimate
-		want Reconciled
+		a, b reel.Estimate
+		want reel.Reconciled
 	}{
-		{"equal weights", known(100, 2), known(104, 2), Reconciled{known(102, math.Sqrt2), -4, false}},
-		{"the surer weighs more", known(100, 1), known(103, 2), Reconciled{known(100.6, math.Sqrt(0.8)), -3, false}},
-		{"one exact", known(100, 0), known(103, 2), Reconciled{known(100, 0), -3, false}},
-		{"both exact", known(100, 0), known(100, 0), Reconciled{known(100, 0), 0, false}},
-		{"disagree, consumption less", known(120, 2), known(100, 2), Reconciled{known(100, 20), 20, true}},
-		{"disagree, diameter less", known(90, 2), known(100, 2), Reconciled{known(90, 10), -10, true}},
-		{"diameter only", known(90, 2), none, Reconciled{known(90, 2), 0, false}},
-		{"consumption only", none, known(90, 2), Reconciled{known(90, 2), 0, false}},
-		{"no number is none", known(math.NaN(), 1), known(90, 2), Reconciled{known(90, 2), 0, false}},
+		{"equal weights", known(100, 2), known(104, 2), reel.Reconciled{known(102, math.Sqrt2), -4, false}},
+		{"the surer weighs more", known(100, 1), known(103, 2), reel.Reconciled{known(100.6, math.Sqrt(0.8)), -3, false}},
+		{"one exact", known(100, 0), known(103, 2), reel.Reconciled{known(100, 0), -3, false}},
+		{"both exact", known(100, 0), known(100, 0), reel.Reconciled{known(100, 0), 0, false}},
+		{"disagree, consumption less", known(120, 2), known(100, 2), reel.Reconciled{known(100, 20), 20, true}},
+		{"disagree, diameter less", known(90, 2), known(100, 2), reel.Reconciled{known(90, 10), -10, true}},
+		{"diameter only", known(90, 2), none, reel.Reconciled{known(90, 2), 0, false}},
+		{"consumption only", none, known(90, 2), reel.Reconciled{known(90, 2), 0, false}},
+		{"no number is none", known(math.NaN(), 1), known(90, 2), reel.Reconciled{known(90, 2), 0, false}},
 	} {
-		got, err := Reconcile(tc.a, tc.b, 2)
+		got, err := reel.Reconcile(tc.a, tc.b, 2)
 		if err != nil || math.Abs(got.Length-tc.want.Length) > 1e-12 || math.Abs(got.U-tc.want.U) > 1e-12 ||
 			got.Gap != tc.want.Gap || got.Disagree != tc.want.Disagree || !got.Known {
 			t.Errorf("%s: %+v, %v, want %+v", tc.name, got, err, tc.want)
 		}
 	}
-	if _, err := Reconcile(none, none, 2); !errors.Is(err, Unknown) {
+	if _, err := reel.Reconcile(none, none, 2); !errors.Is(err, reel.Unknown) {
 		t.Errorf("%v", err)
 	}
 	rapid.Check(t, func(t *rapid.T) {
 		a := known(rapid.Float64Range(0, 1000).Draw(t, "a"), rapid.Float64Range(0.01, 50).Draw(t, "u(a)"))
 		b := known(rapid.Float64Range(0, 1000).Draw(t, "b"), rapid.Float64Range(0.01, 50).Draw(t, "u(b)"))
-		r, err := Reconcile(a, b, 2)
+		r, err := reel.Reconcile(a, b, 2)
 		if err != nil || r.Length < min(a.Length, b.Length)-1e-9 || r.Length > max(a.Length, b.Length)+1e-9 {
 			t.Fatalf("%+v, %v", r, err)
 		}
@@ -174,19 +176,19 @@ func TestReconcile(t *testing.T) {
 }
 
 func TestUse(t *testing.T) {
-	e, err := AfterUse(known(1000, 5), 300, 0.01)
+	e, err := reel.AfterUse(known(1000, 5), 300, 0.01)
 	if err != nil || e.Length != 700 || math.Abs(e.U-math.Hypot(5, 3)) > 1e-12 {
 		t.Errorf("%+v, %v", e, err)
 	}
-	if e, err = AfterUse(known(10, 0), 30, 0); err != nil || e.Length != 0 {
+	if e, err = reel.AfterUse(known(10, 0), 30, 0); err != nil || e.Length != 0 {
 		t.Errorf("overdrawn: %+v, %v", e, err)
 	}
-	if got := Usable(known(100, 2), 5, 3, 2); got != 88 {
+	if got := reel.Usable(known(100, 2), 5, 3, 2); got != 88 {
 		t.Errorf("usable %v", got)
 	}
 	for i, got := range []float64{
-		Usable(Estimate{}, 0, 0, 0), Usable(known(5, 0), 5, 3, 2), Usable(known(math.NaN(), 0), 0, 0, 0),
-		Usable(known(9, math.NaN()), 0, 0, 1), Usable(known(9, 1), -1, 0, 1), Usable(known(9, 1), 0, 0, -1),
+		reel.Usable(reel.Estimate{}, 0, 0, 0), reel.Usable(known(5, 0), 5, 3, 2), reel.Usable(known(math.NaN(), 0), 0, 0, 0),
+		reel.Usable(known(9, math.NaN()), 0, 0, 1), reel.Usable(known(9, 1), -1, 0, 1), reel.Usable(known(9, 1), 0, 0, -1),
 	} {
 		if got != 0 {
 			t.Errorf("case %d: usable %v", i, got)
@@ -196,9 +198,9 @@ func TestUse(t *testing.T) {
 		usable, feed float64
 		want         int
 	}{
-		{100, 10, 10}, {99.9, 10, 9}, {1.1 * 10, 1.1, 10}, {0, 10, 0}, {10, 0, 0}, {math.NaN(), 1, 0}, {1, math.NaN(), 0}, {1e300, 1, mostRolls},
+		{100, 10, 10}, {99.9, 10, 9}, {1.1 * 10, 1.1, 10}, {0, 10, 0}, {10, 0, 0}, {math.NaN(), 1, 0}, {1, math.NaN(), 0}, {1e300, 1, 1_000_000},
 	} {
-		if got := Rolls(tc.usable, tc.feed); got != tc.want {
+		if got := reel.Rolls(tc.usable, tc.feed); got != tc.want {
 			t.Errorf("%v m at %v m: %d rolls, want %d", tc.usable, tc.feed, got, tc.want)
 		}
 	}
@@ -206,29 +208,29 @@ func TestUse(t *testing.T) {
 
 func TestFaults(t *testing.T) {
 	nan := math.NaN()
-	left := func(w Winding) error { _, err := w.Left(); return err }
-	use := func(e Estimate, d, u float64) error { _, err := AfterUse(e, d, u); return err }
-	caliper := func(o, u, c float64, l Estimate) error { _, _, err := Caliper(o, u, c, l); return err }
-	reconcile := func(k float64) error { _, err := Reconcile(known(1, 1), known(1, 1), k); return err }
+	left := func(w reel.Winding) error { _, err := w.Left(); return err }
+	use := func(e reel.Estimate, d, u float64) error { _, err := reel.AfterUse(e, d, u); return err }
+	caliper := func(o, u, c float64, l reel.Estimate) error { _, _, err := reel.Caliper(o, u, c, l); return err }
+	reconcile := func(k float64) error { _, err := reel.Reconcile(known(1, 1), known(1, 1), k); return err }
 	for i, tc := range []struct {
 		got  error
-		want Fault
+		want reel.Fault
 	}{
-		{left(Winding{Outer: nan, Core: 0.1, Caliper: 1}), BadDiameter}, {left(Winding{Outer: 0.05, Core: 0.1, Caliper: 1}), BadDiameter},
-		{left(Winding{Outer: 1, Core: nan, Caliper: 1}), BadDiameter}, {left(Winding{Outer: 1, Caliper: nan}), BadCaliper},
-		{left(Winding{Outer: 1, Caliper: 1, OuterU: nan}), BadUncertainty}, {left(Winding{Outer: 1, Caliper: 1, CaliperU: -1}), BadUncertainty},
-		{use(Estimate{}, 1, 0), BadLength}, {use(known(1, 0), nan, 0), BadLength}, {use(known(1, nan), 1, 0), BadUncertainty}, {use(known(1, 0), 1, nan), BadUncertainty},
-		{caliper(nan, 0, 0.1, known(1, 0)), BadDiameter}, {caliper(0.1, 0, 0.1, known(1, 0)), BadDiameter}, {caliper(1, 0, 0.1, known(0, 0)), BadLength},
-		{caliper(1, nan, 0.1, known(1, 0)), BadUncertainty},
-		{reconcile(nan), BadUncertainty},
+		{left(reel.Winding{Outer: nan, Core: 0.1, Caliper: 1}), reel.BadDiameter}, {left(reel.Winding{Outer: 0.05, Core: 0.1, Caliper: 1}), reel.BadDiameter},
+		{left(reel.Winding{Outer: 1, Core: nan, Caliper: 1}), reel.BadDiameter}, {left(reel.Winding{Outer: 1, Caliper: nan}), reel.BadCaliper},
+		{left(reel.Winding{Outer: 1, Caliper: 1, OuterU: nan}), reel.BadUncertainty}, {left(reel.Winding{Outer: 1, Caliper: 1, CaliperU: -1}), reel.BadUncertainty},
+		{use(reel.Estimate{}, 1, 0), reel.BadLength}, {use(known(1, 0), nan, 0), reel.BadLength}, {use(known(1, nan), 1, 0), reel.BadUncertainty}, {use(known(1, 0), 1, nan), reel.BadUncertainty},
+		{caliper(nan, 0, 0.1, known(1, 0)), reel.BadDiameter}, {caliper(0.1, 0, 0.1, known(1, 0)), reel.BadDiameter}, {caliper(1, 0, 0.1, known(0, 0)), reel.BadLength},
+		{caliper(1, nan, 0.1, known(1, 0)), reel.BadUncertainty},
+		{reconcile(nan), reel.BadUncertainty},
 	} {
 		if !errors.Is(tc.got, tc.want) {
 			t.Errorf("case %d: %v, want %v", i, tc.got, tc.want)
 		}
 	}
 	seen := map[string]bool{}
-	for f := BadDiameter; f <= Unknown; f++ {
-		if s := f.Error(); seen[s] || s == Fault(0).Error() {
+	for f := reel.BadDiameter; f <= reel.Unknown; f++ {
+		if s := f.Error(); seen[s] || s == reel.Fault(0).Error() {
 			t.Errorf("fault %d reads %q", f, s)
 		} else {
 			seen[s] = true
@@ -237,24 +239,24 @@ func TestFaults(t *testing.T) {
 }
 
 func TestNoAllocation(t *testing.T) {
-	w := Winding{Outer: 0.9, OuterU: 0.002, Core: 0.0762, Caliper: 0.0003, CaliperU: 5e-6}
+	w := reel.Winding{Outer: 0.9, OuterU: 0.002, Core: 0.0762, Caliper: 0.0003, CaliperU: 5e-6}
 	if n := testing.AllocsPerRun(100, func() {
 		a, _ := w.Left()
-		b, _ := AfterUse(a, 100, 0.01)
-		r, _ := Reconcile(a, b, 2)
-		_ = Usable(r.Estimate, 5, 0, 2)
-		_, _ = Reconcile(Estimate{}, Estimate{}, 2)
+		b, _ := reel.AfterUse(a, 100, 0.01)
+		r, _ := reel.Reconcile(a, b, 2)
+		_ = reel.Usable(r.Estimate, 5, 0, 2)
+		_, _ = reel.Reconcile(reel.Estimate{}, reel.Estimate{}, 2)
 	}); n != 0 {
 		t.Errorf("%v allocations", n)
 	}
 }
 
 func BenchmarkLeft(b *testing.B) {
-	w := Winding{Outer: 0.9, OuterU: 0.002, Core: 0.0762, Caliper: 0.0003, CaliperU: 5e-6}
+	w := reel.Winding{Outer: 0.9, OuterU: 0.002, Core: 0.0762, Caliper: 0.0003, CaliperU: 5e-6}
 	b.ReportAllocs()
 	for b.Loop() {
 		a, _ := w.Left()
-		c, _ := AfterUse(a, 100, 0.01)
-		_, _ = Reconcile(a, c, 2)
+		c, _ := reel.AfterUse(a, 100, 0.01)
+		_, _ = reel.Reconcile(a, c, 2)
 	}
 }

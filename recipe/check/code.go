@@ -201,14 +201,6 @@ var codes = [...]CodeInfo{
 	{StepFromPrevious, recipe.Warn, noReason, never, "a setpoint differs much from the previous recipe of the same specification"},
 }
 
-// Codes is every code with its severity and meaning, in the order in which
-// Run reports them.
-func Codes() []CodeInfo {
-	list := make([]CodeInfo, len(codes))
-	copy(list, codes[:])
-	return list
-}
-
 // HoldReason is the reason on the wire for a hold with that code, 1 to 11. A
 // warning has 0; a code that is not known counts as an interlocked limit.
 func HoldReason(code recipe.Code) uint16 { return info(code).Reason }

@@ -1,4 +1,4 @@
-package plc
+package plc_test
 
 import (
 	"encoding/csv"
@@ -8,17 +8,19 @@ import (
 	"testing"
 
 	"lapgate/gateway/handshake"
+
+	"lapgate/gateway/plc"
 )
 
 // standard are the bases of the protocol's description.
-func standard(entries int) Places {
+func standard(entries int) plc.Places {
 	base := map[handshake.ID]int{
 		handshake.REQ: 1000, handshake.OUT: 1200, handshake.HEARTBEAT: 4000, handshake.HELLO: 4010, handshake.PAYLOAD: 4030, handshake.COMMIT: 4120, handshake.ACK: 4140,
 	}
-	return Places{Entries: entries, Address: func(id handshake.ID, entry int) int { return base[id] + entry*handshake.OutWords }}
+	return plc.Places{Entries: entries, Address: func(id handshake.ID, entry int) int { return base[id] + entry*handshake.OutWords }}
 }
 
-func find(t *testing.T, rows []Row, blockName, entry, field string) Row {
+func find(t *testing.T, rows []plc.Row, blockName, entry, field string) plc.Row {
 	t.Helper()
 	for _, r := range rows {
 		if r.Block == blockName && r.Entry == entry && r.Field == field {
@@ -26,12 +28,12 @@ func find(t *testing.T, rows []Row, blockName, entry, field string) Row {
 		}
 	}
 	t.Fatalf("no row for %s %s of entry %q", blockName, field, entry)
-	return Row{}
+	return plc.Row{}
 }
 
 // TestMapRows compares rows with the description of the protocol, section 4.
 func TestMapRows(t *testing.T) {
-	rows := Map(standard(handshake.OutEntries))
+	rows := plc.Map(standard(handshake.OutEntries))
 	for _, tt := range []struct{ block, entry, field, register, address, words, typ, order, scale, unit, low, high string }{
 		{"REQ", "", "type", "401001", "1000", "1", "unsigned 16 bit", "", "1", "", "0", "65535"},
 		{"REQ", "", "diameter", "401031", "1030", "2", "unsigned 32 bit", "high word first", "0.1", "mm", "0.0", "429496729.5"},
@@ -55,7 +57,7 @@ func TestMapRows(t *testing.T) {
 // TestMapCoversEveryRegisterOnce adds up the words of all rows.
 func TestMapCoversEveryRegisterOnce(t *testing.T) {
 	owner := map[int]string{}
-	for _, r := range Map(standard(handshake.OutEntries)) {
+	for _, r := range plc.Map(standard(handshake.OutEntries)) {
 		address, err := strconv.Atoi(r.Address)
 		if err != nil {
 			t.Fatal(err)
@@ -84,20 +86,20 @@ func TestMapCoversEveryRegisterOnce(t *testing.T) {
 }
 
 func TestMapOfNodes(t *testing.T) {
-	rows := Map(Places{Node: func(id handshake.ID, entry int) string { return fmt.Sprintf("%s/%d", id, entry) }})
+	rows := plc.Map(plc.Places{Node: func(id handshake.ID, entry int) string { return fmt.Sprintf("%s/%d", id, entry) }})
 	r := find(t, rows, "PAYLOAD", "", "slot")
 	if r.Node != "PAYLOAD/0" || r.Element != "33" || r.Register != "" || r.Address != "" {
 		t.Errorf("%+v", r)
 	}
 	var csvText, text strings.Builder
-	if err := CSV(&csvText, rows); err != nil {
+	if err := plc.CSV(&csvText, rows); err != nil {
 		t.Fatal(err)
 	}
 	records, err := csv.NewReader(strings.NewReader(csvText.String())).ReadAll()
-	if err != nil || len(records) != len(rows)+1 || len(records[0]) != len(columns()) {
+	if err != nil || len(records) != len(rows)+1 || len(records[0]) != 16 {
 		t.Errorf("%d records of %d columns for %d rows: %v", len(records), len(records[0]), len(rows), err)
 	}
-	if err := Markdown(&text, "north", rows); err != nil {
+	if err := plc.Markdown(&text, "north", rows); err != nil {
 		t.Fatal(err)
 	}
 	head := "| field | node | element | words | type | order | scale | unit | lowest | highest | meaning |\n"

@@ -1,4 +1,4 @@
-package plc
+package plc_test
 
 import (
 	"encoding/csv"
@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	"lapgate/gateway/tags"
+
+	"lapgate/gateway/plc"
 )
 
 func smallMapping() *tags.Mapping {
@@ -20,12 +22,14 @@ func smallMapping() *tags.Mapping {
 }
 
 func TestMapTags(t *testing.T) {
-	rows, err := MapTags(smallMapping(), tags.Registers)
+	rows, err := plc.MapTags(smallMapping(), tags.Registers)
 	if err != nil {
 		t.Fatal(err)
 	}
-	find := func(kind, key string) TagRow {
-		i := slices.IndexFunc(rows, func(r TagRow) bool { return r.Kind == kind && (r.Field == key || r.Field == "" && r.Guarantee == key) })
+	find := func(kind, key string) plc.TagRow {
+		i := slices.IndexFunc(rows, func(r plc.TagRow) bool {
+			return r.Kind == kind && (r.Field == key || r.Field == "" && r.Guarantee == key)
+		})
 		if i < 0 {
 			t.Fatalf("no %s %s", kind, key)
 		}
@@ -38,7 +42,7 @@ func TestMapTags(t *testing.T) {
 		{"payload.feed_length", "420001", "20000", "", "2", "float32", "CDAB", "in", "-3.4028235e+38", "3.4028235e+38", "16909320.06"},
 		{"commit.tick", "40301", "300", "", "2", "uint32", "CDAB", "s", "0", "42949672.95", "42949672.95"},
 	} {
-		r := find(kindTag, c.field)
+		r := find("tag", c.field)
 		if (r.Scale == "") != (c.typ == "bool" || c.low == "") {
 			t.Errorf("%s has the scale %q", c.field, r.Scale)
 		}
@@ -48,22 +52,22 @@ func TestMapTags(t *testing.T) {
 			t.Errorf("%s:\n got %q\nwant %q", c.field, got, want)
 		}
 	}
-	if rows[0].Field != "request.flags.bit5" || find(kindTag, "payload.feed_length").Direction != "gateway to controller" {
+	if rows[0].Field != "request.flags.bit5" || find("tag", "payload.feed_length").Direction != "gateway to controller" {
 		t.Errorf("the first row is %+v", rows[0])
 	}
-	if r := find(kindGuarantee, "S1"); r.Given != "no, waived" || !strings.Contains(r.Missing, "request.tick") || strings.Contains(r.Missing, "request.flags.bit5") {
+	if r := find("guarantee", "S1"); r.Given != "no, waived" || !strings.Contains(r.Missing, "request.tick") || strings.Contains(r.Missing, "request.flags.bit5") {
 		t.Errorf("S1: %+v", r)
 	}
-	if r := find(kindGuarantee, "S8"); r.Given != "no" || r.Missing != "request.permissives" {
+	if r := find("guarantee", "S8"); r.Given != "no" || r.Missing != "request.permissives" {
 		t.Errorf("S8: %+v", r)
 	}
-	if r := find(kindNoTag, "request.tick"); r.Guarantee != "S1 S9" || r.StandIn != "the gateway's own clock" {
+	if r := find("field without a tag", "request.tick"); r.Guarantee != "S1 S9" || r.StandIn != "the gateway's own clock" {
 		t.Errorf("request.tick: %+v", r)
 	}
-	find(kindUnsent, "payload.slot")
+	find("setpoint not delivered", "payload.slot")
 	given := 0
 	for _, r := range rows {
-		if r.Kind == kindGuarantee {
+		if r.Kind == "guarantee" {
 			given++
 		}
 	}
@@ -77,19 +81,19 @@ func TestMapTagsWritten(t *testing.T) {
 	for i := range m.Tags {
 		m.Tags[i].Address, m.Tags[i].Bit, m.Tags[i].Node = -1, -1, "ns=3;s=Line|"+m.Tags[i].Field
 	}
-	rows, err := MapTags(m, tags.Nodes)
+	rows, err := plc.MapTags(m, tags.Nodes)
 	if err != nil {
 		t.Fatal(err)
 	}
 	var table, text strings.Builder
-	if err := TagsCSV(&table, rows); err != nil {
+	if err := plc.TagsCSV(&table, rows); err != nil {
 		t.Fatal(err)
 	}
 	records, err := csv.NewReader(strings.NewReader(table.String())).ReadAll()
 	if err != nil || len(records) != len(rows)+1 || !slices.Contains(records[1], "ns=3;s=Line|request.flags.bit5") {
 		t.Errorf("%d records of %d rows: %v; %q", len(records), len(rows), err, records[1])
 	}
-	if err := TagsMarkdown(&text, "north", rows); err != nil {
+	if err := plc.TagsMarkdown(&text, "north", rows); err != nil {
 		t.Fatal(err)
 	}
 	for _, want := range []string{
@@ -106,7 +110,7 @@ func TestMapTagsWritten(t *testing.T) {
 func TestMapTagsRefuses(t *testing.T) {
 	m := smallMapping()
 	m.Tags[0].Unit = "s"
-	if _, err := MapTags(m, tags.Registers); err == nil || !strings.Contains(err.Error(), "payload.feed_length") {
+	if _, err := plc.MapTags(m, tags.Registers); err == nil || !strings.Contains(err.Error(), "payload.feed_length") {
 		t.Errorf("a length in seconds: %v", err)
 	}
 }

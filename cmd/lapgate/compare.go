@@ -116,7 +116,7 @@ func (p *program) compare(ctx context.Context, path string, f *compareFlags) err
 		c.line = line.Recipe
 	}
 	pairing := replay.NewPairing(c.usages)
-	err := scanRolls(ctx, path, p.stderr, func(roll *record.Roll) error {
+	err := p.scanRolls(ctx, path, func(roll *record.Roll) error {
 		w, err := pairing.Take(roll)
 		if w != nil {
 			c.wraps = append(c.wraps, *w)

@@ -2,21 +2,20 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"iter"
 	"os"
 	"strconv"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"lapgate/gateway/handshake"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
+	"lapgate/recipe"
 )
 
 func (p *program) journalCommand() *cobra.Command {
@@ -34,52 +33,93 @@ while the daemon appends to it.`,
 	return cmd
 }
 
-// recordOut is a record as it is printed as JSON.
-type recordOut struct {
-	Seq    uint64        `json:"seq"`
-	At     time.Time     `json:"at"`
-	Kind   record.Kind   `json:"kind"`
-	Roll   uint32        `json:"roll_no,omitempty"`
-	Record record.Record `json:"record"`
+// windowFlags choose by time.
+type windowFlags struct{ since, until string }
+
+func (f *windowFlags) add(cmd *cobra.Command, what string) {
+	cmd.Flags().StringVar(&f.since, "since", "", "only "+what+" from this time on, as '2026-03-01 22:00' here or 2026-03-01T22:00:00Z")
+	cmd.Flags().StringVar(&f.until, "until", "", "only "+what+" before this time")
 }
 
-func outOf(s record.Stored) recordOut {
-	return recordOut{s.Seq, s.At, s.Record.Kind(), s.Record.RollNo(), s.Record}
+// window reads the times; one not given is zero.
+func (f *windowFlags) window(zone *time.Location) (from, to time.Time, err error) {
+	for _, t := range []struct {
+		name, text string
+		to         *time.Time
+	}{{"since", f.since, &from}, {"until", f.until, &to}} {
+		if t.text == "" {
+			continue
+		}
+		found := false
+		for _, layout := range []string{time.RFC3339, "2006-01-02 15:04:05", "2006-01-02 15:04", time.DateOnly} {
+			if at, err := time.ParseInLocation(layout, t.text, zone); err == nil {
+				*t.to, found = at, true
+				break
+			}
+		}
+		if !found {
+			return from, to, usageError("--%s: got %q, want a time as '2026-03-01 22:00' or 2026-03-01T22:00:00Z", t.name, t.text)
+		}
+	}
+	return from, to, nil
 }
 
-// filterFlags are the flags that choose records.
+// filterFlags choose records.
 type filterFlags struct {
-	roll         uint32
-	kind         string
-	since, until string
+	window windowFlags
+	roll   uint32
+	kind   string
 }
 
 func (f *filterFlags) add(cmd *cobra.Command) {
 	cmd.Flags().Uint32Var(&f.roll, "roll", 0, "only records of this roll number")
 	cmd.Flags().StringVar(&f.kind, "kind", "", "only records of this kind, as OUTCOME")
-	cmd.Flags().StringVar(&f.since, "since", "", "only records from this time on, as 2026-03-01T22:00:00Z")
-	cmd.Flags().StringVar(&f.until, "until", "", "only records before this time")
+	f.window.add(cmd, "records")
 }
 
-func (f *filterFlags) filter() (journal.Filter, error) {
+func (f *filterFlags) filter(zone *time.Location) (journal.Filter, error) {
 	out := journal.Filter{Roll: f.roll, Kind: record.Kind(strings.ToUpper(f.kind))}
 	if out.Kind != "" && !out.Kind.Known() {
 		return out, usageError("--kind: no records are of kind %q", f.kind)
 	}
-	for _, t := range []struct {
-		name, text string
-		to         *time.Time
-	}{{"since", f.since, &out.From}, {"until", f.until, &out.To}} {
-		if t.text == "" {
-			continue
+	var err error
+	out.From, out.To, err = f.window.window(zone)
+	return out, err
+}
+
+// unitsFlags say in whose units a command prints that reads no configuration
+// for anything else.
+type unitsFlags struct {
+	source sourceFlags
+	line   string
+}
+
+func (f *unitsFlags) add(cmd *cobra.Command) {
+	f.source.add(cmd)
+	cmd.Flags().Lookup("config").Usage = "configuration whose units to print in (default $" + configVariable + ", else those of a configuration that names none)"
+	addLine(cmd, &f.line, likeJournal)
+}
+
+// likeJournal is what is meant where no line is named beside a journal.
+const likeJournal = "the one that the journal is named after, else the first"
+
+// unitsOf returns the line in whose units to print, nil where none is named.
+func (p *program) unitsOf(f *unitsFlags, path string) (*recipe.Line, error) {
+	if f.source.path == "" && p.getenv(configVariable) == "" {
+		if f.line != "" || len(f.source.set) > 0 {
+			return nil, usageError("--line and --set need the configuration that they are of: name it with --config, or $%s", configVariable)
 		}
-		at, err := time.Parse(time.RFC3339, t.text)
-		if err != nil {
-			return out, usageError("--%s: got %q, want a time as 2026-03-01T22:00:00Z", t.name, t.text)
-		}
-		*t.to = at
+		return nil, nil
 	}
-	return out, nil
+	snapshot, err := p.load(&f.source)
+	if err != nil {
+		return nil, err
+	}
+	line, err := lineFor(snapshot, f.line, path)
+	if err != nil {
+		return nil, err
+	}
+	return line.Recipe, nil
 }
 
 func onePath(cmd *cobra.Command, args []string) error {
@@ -89,123 +129,120 @@ func onePath(cmd *cobra.Command, args []string) error {
 	return nil
 }
 
-func openReader(ctx context.Context, path string) (*journal.Reader, error) {
+// readJournal calls do with a reader of a journal.
+func readJournal(ctx context.Context, path string, do func(*journal.Reader) error) (err error) {
 	r, err := journal.OpenReader(ctx, path)
 	var damage *journal.DamageError
 	if errors.As(err, &damage) {
-		return nil, &exitError{exitDifferences, err}
+		return &exitError{exitDifferences, err}
 	}
-	return r, err
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, r.Close()) }()
+	return do(r)
+}
+
+// scan calls each with every record of a journal, and tells how far it is.
+func (p *program) scan(ctx context.Context, path string, each func(record.Stored) error) error {
+	bar := newProgress(p.stderr, "records read", 0)
+	defer bar.clear()
+	return journal.Scan(ctx, path, journal.ScanChunk, bar.follow, each)
+}
+
+// scanRolls calls each with every roll of a journal as it stands now, in order.
+func (p *program) scanRolls(ctx context.Context, path string, each func(*record.Roll) error) error {
+	var history record.History
+	all := func(rolls []*record.Roll) error {
+		for _, r := range rolls {
+			if err := each(r); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	err := p.scan(ctx, path, func(s record.Stored) error {
+		rolls, err := history.Add(s)
+		if err != nil {
+			return err
+		}
+		return all(rolls)
+	})
+	if err != nil {
+		return err
+	}
+	return all(history.Rest())
+}
+
+// views are the records chosen, as they are printed.
+func views(ctx context.Context, r *journal.Reader, f journal.Filter, line *recipe.Line) iter.Seq2[record.View, error] {
+	return func(yield func(record.View, error) bool) {
+		err := r.Walk(ctx, f, func(e journal.Entry) error {
+			v, err := record.ViewOf(e.Stored, line)
+			if err == nil && !yield(v, nil) {
+				err = io.EOF
+			}
+			return err
+		})
+		if err != nil && !errors.Is(err, io.EOF) {
+			yield(record.View{}, err)
+		}
+	}
+}
+
+// some is a list that ends with an error when it is empty.
+func some[T any](list iter.Seq2[T, error], none error) iter.Seq2[T, error] {
+	return func(yield func(T, error) bool) {
+		empty := true
+		for v, err := range list {
+			empty = false
+			if !yield(v, err) {
+				return
+			}
+		}
+		if empty {
+			var zero T
+			yield(zero, none)
+		}
+	}
 }
 
 func (p *program) journalList() *cobra.Command {
 	var f filterFlags
+	var out outputFlags
+	var units unitsFlags
 	var newest int
-	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "list PATH",
 		Short: "List the records of a journal, one a line",
 		Args:  onePath,
-		RunE: func(cmd *cobra.Command, args []string) (err error) {
-			filter, err := f.filter()
+		RunE: func(cmd *cobra.Command, args []string) error {
+			filter, err := f.filter(p.zone())
 			if err != nil {
 				return err
 			}
 			filter.Limit, filter.Newest = newest, newest > 0
-			r, err := openReader(cmd.Context(), args[0])
+			line, err := p.unitsOf(&units, args[0])
 			if err != nil {
 				return err
 			}
-			defer func() { err = errors.Join(err, r.Close()) }()
-			records, err := r.List(cmd.Context(), filter)
-			if err != nil {
-				return err
-			}
-			if asJSON {
-				out := make([]recordOut, len(records))
-				for i, s := range records {
-					out[i] = outOf(s)
-				}
-				return p.printJSON(out)
-			}
-			t := tabwriter.NewWriter(p.stdout, 0, 8, 2, ' ', 0)
-			for _, s := range records {
-				roll := ""
-				if n := s.Record.RollNo(); n != 0 {
-					roll = strconv.FormatUint(uint64(n), 10)
-				}
-				fmt.Fprintf(t, "%d\t%s\t%s\t%s\t%s\n", s.Seq, s.At.Format("2006-01-02 15:04:05.000"), s.Record.Kind(), roll, summary(s.Record))
-			}
-			return t.Flush()
+			print := p.printer(out, line)
+			return readJournal(cmd.Context(), args[0], func(r *journal.Reader) error {
+				return print.print(tableOf(views(cmd.Context(), r, filter, print.line)))
+			})
 		},
 	}
 	f.add(cmd)
 	cmd.Flags().IntVarP(&newest, "newest", "n", 0, "only the newest so many records")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print a JSON array")
+	out.add(cmd)
+	units.add(cmd)
 	return cmd
-}
-
-// summary says in a few words what a record holds.
-func summary(r record.Record) string {
-	switch r := r.(type) {
-	case record.Session:
-		return fmt.Sprintf("session %d, boot %d, cause: %s", r.Session.Epoch, r.Boot, r.Cause)
-	case record.Request:
-		return fmt.Sprintf("request %d: %s, %.1f × %.1f mm", r.Token.Req, r.Measured.Tag, r.Measured.Diameter*1000, r.Measured.Width*1000)
-	case record.Intent:
-		if r.Form == handshake.KindHold {
-			return fmt.Sprintf("offer %s: hold: %s (%d)%s", r.Offer, r.HoldReason, r.HoldReason, codesOf(&r))
-		}
-		return fmt.Sprintf("offer %s: recipe", r.Offer)
-	case record.Commit:
-		return fmt.Sprintf("offer %s", r.Offer)
-	case record.Verdict:
-		s := fmt.Sprintf("offer %s: %s", r.Offer, handshake.VerdictText(r.Verdict, r.Reason))
-		if r.Settled {
-			s += ", settled"
-		}
-		return s
-	case record.Void:
-		return fmt.Sprintf("offer %s: void, %s", r.Offer, r.Evidence)
-	case record.Outcome:
-		return fmt.Sprintf("outcome %d: %s", r.Outcome.Index, r.Outcome.Outcome)
-	case record.Gap:
-		return fmt.Sprintf("outcomes %d to %d, rolls %d to %d: %s", r.FromIndex, r.ToIndex, r.FromRoll, r.ToRoll, r.Cause)
-	case record.Hold:
-		return fmt.Sprintf("%s by %s: %s", onOff(r.On), r.By, r.Reason)
-	case record.Override:
-		return fmt.Sprintf("by %s, reason %d: %s", r.By, r.Reason, r.Text)
-	case record.Mode:
-		return fmt.Sprintf("writing %s by %s: %s", onOff(r.Armed), r.By, r.Reason)
-	case record.Config:
-		return fmt.Sprintf("%08x, %d changes", r.Hash, len(r.Changes))
-	case record.Shadow:
-		return fmt.Sprintf("%s: would be %s", r.Tag, r.Verdict)
-	}
-	return ""
-}
-
-func codesOf(r *record.Intent) string {
-	var codes []string
-	for _, f := range r.Findings {
-		codes = append(codes, string(f.Code))
-	}
-	if codes == nil {
-		return ""
-	}
-	return " (" + strings.Join(codes, ", ") + ")"
-}
-
-func onOff(on bool) string {
-	if on {
-		return "on"
-	}
-	return "off"
 }
 
 func (p *program) journalShow() *cobra.Command {
 	var roll uint32
-	var asJSON bool
+	var out outputFlags
+	var units unitsFlags
 	cmd := &cobra.Command{
 		Use:   "show PATH [NUMBER]",
 		Short: "Show one record whole, or all of one roll",
@@ -218,7 +255,7 @@ func (p *program) journalShow() *cobra.Command {
 			}
 			return nil
 		},
-		RunE: func(cmd *cobra.Command, args []string) (err error) {
+		RunE: func(cmd *cobra.Command, args []string) error {
 			f := journal.Filter{Roll: roll}
 			if len(args) == 2 {
 				n, err := strconv.ParseUint(args[1], 10, 63)
@@ -227,53 +264,56 @@ func (p *program) journalShow() *cobra.Command {
 				}
 				f.FromSeq, f.ToSeq = n, n
 			}
-			r, err := openReader(cmd.Context(), args[0])
+			line, err := p.unitsOf(&units, args[0])
 			if err != nil {
 				return err
 			}
-			defer func() { err = errors.Join(err, r.Close()) }()
-			records, err := r.List(cmd.Context(), f)
-			if err != nil {
-				return err
-			}
-			if len(records) == 0 {
-				return fmt.Errorf("journal %s holds no such record", args[0])
-			}
-			if asJSON {
-				out := make([]recordOut, len(records))
-				for i, s := range records {
-					out[i] = outOf(s)
-				}
-				return p.printJSON(out)
-			}
-			for i, s := range records {
-				if i > 0 {
-					fmt.Fprintln(p.stdout)
-				}
-				if err := writeRecord(p.stdout, s); err != nil {
-					return err
-				}
-			}
-			return nil
+			print := p.printer(out, line)
+			return readJournal(cmd.Context(), args[0], func(r *journal.Reader) error {
+				shown := tableOf(some(views(cmd.Context(), r, f, print.line), fmt.Errorf("journal %s holds no such record", args[0])))
+				shown.apart = true
+				return print.print(shown)
+			})
 		},
 	}
-	cmd.Flags().Uint32Var(&roll, "roll", 0, "all records of this roll number")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print a JSON array")
+	cmd.Flags().Uint32Var(&roll, "roll", 0, "only records of this roll number")
+	out.add(cmd)
+	units.add(cmd)
 	return cmd
 }
 
-func writeRecord(w io.Writer, s record.Stored) error {
-	body, err := json.MarshalIndent(s.Record, "  ", "  ")
-	if err != nil {
-		return err
+// verifyResult is what verify found.
+type verifyResult struct {
+	Verdict  string             `json:"verdict"`
+	Path     string             `json:"path" label:"journal"`
+	Schema   int                `json:"schema"`
+	Records  uint64             `json:"records"`
+	Head     journal.Head       `json:"head"`
+	Open     []record.OfferName `json:"open,omitempty" label:"open offers"`
+	Problems []verifyProblem    `json:"problems"`
+}
+
+// verifyProblem is a journal.Problem as a row of a table.
+type verifyProblem struct {
+	Seq  uint64 `json:"seq" label:"record"`
+	Code string `json:"code"`
+	Text string `json:"text" label:"problem"`
+}
+
+func verified(r *journal.Report) verifyResult {
+	out := verifyResult{Verdict: "sound", Path: r.Path, Schema: r.Schema, Records: r.Records, Head: r.Head, Open: r.Open, Problems: []verifyProblem{}}
+	for _, p := range r.Problems {
+		out.Problems = append(out.Problems, verifyProblem(p))
 	}
-	_, err = fmt.Fprintf(w, "record %d, %s, %s\n  %s\n  %s\n", s.Seq, s.Record.Kind(), s.At.Format(time.RFC3339Nano), summary(s.Record), body)
-	return err
+	if len(r.Problems) > 0 {
+		out.Verdict = fmt.Sprintf("NOT SOUND, %d problems", len(r.Problems))
+	}
+	return out
 }
 
 func (p *program) journalVerify() *cobra.Command {
 	var head string
-	var asJSON bool
+	var out outputFlags
 	cmd := &cobra.Command{
 		Use:   "verify PATH",
 		Short: "Check a journal whole: every hash, link, number and the order of records",
@@ -291,20 +331,13 @@ that was kept elsewhere. Exit code 5 when something is wrong.`,
 				opts = append(opts, journal.ExpectHead(h))
 			}
 			bar := newProgress(p.stderr, "records checked", 0)
-			opts = append(opts, journal.Progress(func(done, total uint64) {
-				bar.total = int(total)
-				bar.at(int(done))
-			}))
+			opts = append(opts, journal.Progress(bar.follow))
 			report, err := journal.Verify(cmd.Context(), args[0], opts...)
 			bar.clear()
 			if err != nil {
 				return err
 			}
-			if asJSON {
-				err = p.printJSON(report)
-			} else {
-				err = writeReport(p.stdout, report)
-			}
+			err = p.printer(out, nil).print(verified(report))
 			if err == nil && !report.OK() {
 				err = &exitError{code: exitDifferences}
 			}
@@ -312,68 +345,56 @@ that was kept elsewhere. Exit code 5 when something is wrong.`,
 		},
 	}
 	cmd.Flags().StringVar(&head, "head", "", "a head kept from earlier, NUMBER:HASH, that the chain must hold")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	out.add(cmd)
 	return cmd
-}
-
-func writeReport(w io.Writer, r *journal.Report) error {
-	var b strings.Builder
-	for _, problem := range r.Problems {
-		fmt.Fprintf(&b, "%s\n", problem)
-	}
-	word := "sound"
-	if !r.OK() {
-		word = fmt.Sprintf("NOT SOUND, %d problems", len(r.Problems))
-	}
-	fmt.Fprintf(&b, "journal %s: %s\nrecords %d\nhead %s\n", r.Path, word, r.Records, r.Head)
-	for _, o := range r.Open {
-		fmt.Fprintf(&b, "open offer %s\n", o)
-	}
-	_, err := io.WriteString(w, b.String())
-	return err
 }
 
 func (p *program) journalExport() *cobra.Command {
 	var f filterFlags
-	var out string
+	var path string
 	cmd := &cobra.Command{
 		Use:   "export PATH",
-		Short: "Write records as JSON, one object a line, with their hashes",
-		Args:  onePath,
+		Short: "Write records as they are stored, one JSON object a line, with their hashes",
+		Long: `Export writes records as they are stored, in the units of the wire where they
+are so: the hash of each record is over that form. For SI with words in place of
+numbers use journal list --json.`,
+		Args: onePath,
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
-			filter, err := f.filter()
+			filter, err := f.filter(p.zone())
 			if err != nil {
 				return err
 			}
-			r, err := openReader(cmd.Context(), args[0])
-			if err != nil {
-				return err
-			}
-			defer func() { err = errors.Join(err, r.Close()) }()
-			w := p.stdout
-			if out != "" {
-				file, e := os.OpenFile(out, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-				if e != nil {
-					return e
+			return readJournal(cmd.Context(), args[0], func(r *journal.Reader) (err error) {
+				w := p.stdout
+				if path != "" {
+					file, e := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+					if e != nil {
+						return e
+					}
+					defer func() { err = errors.Join(err, file.Close()) }()
+					w = file
 				}
-				defer func() { err = errors.Join(err, file.Close()) }()
-				w = file
-			}
-			n, err := r.Export(cmd.Context(), filter, w)
-			if err != nil {
+				n, err := r.Export(cmd.Context(), filter, w)
+				if err == nil {
+					fmt.Fprintf(p.stderr, "%d records exported\n", n)
+				}
 				return err
-			}
-			fmt.Fprintf(p.stderr, "%d records exported\n", n)
-			return nil
+			})
 		},
 	}
 	f.add(cmd)
-	cmd.Flags().StringVarP(&out, "output", "o", "", "write to this new file instead of standard output")
+	cmd.Flags().StringVarP(&path, "output", "o", "", "write to this new file instead of standard output")
 	return cmd
 }
 
+// backupResult is where a journal was copied to, and its end there.
+type backupResult struct {
+	Copy string       `json:"copy"`
+	Head journal.Head `json:"head"`
+}
+
 func (p *program) journalBackup() *cobra.Command {
-	var asJSON bool
+	var out outputFlags
 	cmd := &cobra.Command{
 		Use:   "backup PATH COPY",
 		Short: "Copy a journal as it stands to a new file, also from a live daemon",
@@ -383,26 +404,16 @@ func (p *program) journalBackup() *cobra.Command {
 			}
 			return nil
 		},
-		RunE: func(cmd *cobra.Command, args []string) (err error) {
-			r, err := openReader(cmd.Context(), args[0])
-			if err != nil {
-				return err
-			}
-			defer func() { err = errors.Join(err, r.Close()) }()
-			head, err := r.Backup(cmd.Context(), args[1])
-			if err != nil {
-				return err
-			}
-			if asJSON {
-				return p.printJSON(struct {
-					Copy string       `json:"copy"`
-					Head journal.Head `json:"head"`
-				}{args[1], head})
-			}
-			_, err = fmt.Fprintf(p.stdout, "%s\nhead %s\n", args[1], head)
-			return err
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return readJournal(cmd.Context(), args[0], func(r *journal.Reader) error {
+				head, err := r.Backup(cmd.Context(), args[1])
+				if err != nil {
+					return err
+				}
+				return p.printer(out, nil).print(backupResult{args[1], head})
+			})
 		},
 	}
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	out.add(cmd)
 	return cmd
 }

@@ -15,6 +15,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"lapgate/gateway/config"
 	"lapgate/recipe"
 )
 
@@ -65,10 +66,11 @@ type printer struct {
 	width int // columns of the terminal
 }
 
-// printer makes the printer of a command. A nil line prints in SI.
+// printer makes the printer of a command. Without a line it prints in the units
+// that a configuration has where it names none.
 func (p *program) printer(f outputFlags, line *recipe.Line) *printer {
 	if line == nil {
-		line = &recipe.Line{}
+		line = &recipe.Line{Units: config.DefaultUnits()}
 	}
 	return &printer{out: bufio.NewWriter(p.stdout), flags: f, line: line, zone: p.zone(), width: p.width()}
 }
@@ -133,6 +135,7 @@ func (w *printer) write(v reflect.Value) error {
 type outputTable struct {
 	columns []outputColumn
 	rows    iter.Seq2[outputRow, error]
+	apart   bool // text shows each row by itself, as a struct
 }
 
 // outputRow is one row of a table.
@@ -145,7 +148,7 @@ type outputRow struct {
 // tableOf makes a table of structs: its columns follow from their fields.
 func tableOf[T any](rows iter.Seq2[T, error]) *outputTable {
 	fields := fieldsOf(reflect.TypeFor[T]())
-	return &outputTable{columnsOf(fields), func(yield func(outputRow, error) bool) {
+	return &outputTable{columns: columnsOf(fields), rows: func(yield func(outputRow, error) bool) {
 		for r, err := range rows {
 			if err != nil {
 				yield(outputRow{}, err)
@@ -163,11 +166,11 @@ func listOf(v reflect.Value) (*outputTable, bool) {
 	if t, ok := v.Interface().(*outputTable); ok {
 		return t, t != nil
 	}
-	if v.Kind() != reflect.Slice || v.Type() == reflect.TypeFor[entries]() || indirect(v.Type().Elem()).Kind() != reflect.Struct || isCell(v.Type().Elem()) {
+	if v.Kind() != reflect.Slice || isEntries(v.Type()) || indirect(v.Type().Elem()).Kind() != reflect.Struct || isCell(v.Type().Elem()) {
 		return nil, false
 	}
 	fields := fieldsOf(v.Type().Elem())
-	return &outputTable{columnsOf(fields), func(yield func(outputRow, error) bool) {
+	return &outputTable{columns: columnsOf(fields), rows: func(yield func(outputRow, error) bool) {
 		for i := range v.Len() {
 			if !yield(rowOf(v.Index(i), fields), nil) {
 				return
@@ -284,7 +287,7 @@ func (w *printer) jsonObject(v reflect.Value) error {
 	sep := "{\n  "
 	for _, f := range fieldsOf(v.Type()) {
 		member := f.of(v)
-		if f.name == "" || f.omitEmpty && isEmpty(member) {
+		if f.name == "-" || f.omitEmpty && isEmpty(member) {
 			continue
 		}
 		fmt.Fprintf(w.out, "%s%q: ", sep, f.name)
@@ -327,7 +330,7 @@ func csvPart(v reflect.Value) *outputTable {
 			}
 			continue
 		}
-		if list, ok := member.Interface().(entries); ok {
+		if list, ok := asEntries(member); ok {
 			for _, e := range list {
 				out.columns = append(out.columns, e.outputColumn)
 				one.cells = append(one.cells, e.value)
@@ -372,9 +375,10 @@ func (w *printer) csvTable(t *outputTable) error {
 func (w *printer) textObject(v reflect.Value, indent string) error {
 	var pairs [][2]string
 	pair := func(label, text string) { pairs = append(pairs, [2]string{label, text}) }
+	begun := false
 	flush := func() {
 		w.pairs(pairs, indent)
-		pairs = nil
+		begun, pairs = begun || len(pairs) > 0, nil
 	}
 	for _, f := range fieldsOf(v.Type()) {
 		member := f.of(v)
@@ -388,9 +392,9 @@ func (w *printer) textObject(v reflect.Value, indent string) error {
 			}
 			continue
 		}
-		list, isEntries := member.Interface().(entries)
-		switch inner := reflect.Indirect(member); {
-		case isEntries:
+		list, named := asEntries(member)
+		switch inner := within(member); {
+		case named:
 			for _, e := range list {
 				if e.value != nil {
 					pair(e.outputColumn.labelOrName(), w.full(e.outputColumn, e.value))
@@ -403,8 +407,12 @@ func (w *printer) textObject(v reflect.Value, indent string) error {
 			}
 		case inner.Kind() == reflect.Struct && !isCell(inner.Type()):
 			flush()
-			fmt.Fprintf(w.out, "\n%s%s\n", indent, f.labelOrName())
-			if err := w.textObject(inner, indent+"  "); err != nil {
+			if begun {
+				fmt.Fprintln(w.out)
+			}
+			begun = true
+			fmt.Fprintf(w.out, "%s%s\n", indent, f.labelOrName())
+			if err := w.textObject(inner, indent+gap); err != nil {
 				return err
 			}
 		default:
@@ -419,7 +427,7 @@ func (w *printer) textObject(v reflect.Value, indent string) error {
 func (w *printer) titled(t *outputTable, title, indent string) error {
 	first := true
 	rows := t.rows
-	withTitle := &outputTable{t.columns, func(yield func(outputRow, error) bool) {
+	withTitle := &outputTable{columns: t.columns, apart: t.apart, rows: func(yield func(outputRow, error) bool) {
 		for r, err := range rows {
 			if first && err == nil {
 				first = false

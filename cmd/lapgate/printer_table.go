@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"reflect"
 	"slices"
 	"strings"
 	"unicode"
@@ -32,6 +33,9 @@ type layout struct {
 // order of their drop, which is said at the end; what still does not fit is
 // written row by row as names and values.
 func (w *printer) textTable(t *outputTable, indent string) error {
+	if t.apart {
+		return w.textApart(t, indent)
+	}
 	n := len(t.columns)
 	l := &layout{heads: make([]string, n), right: make([]bool, n), cells: make([]int, n), wide: make([]int, n)}
 	for i, c := range t.columns {
@@ -61,6 +65,24 @@ func (w *printer) textTable(t *outputTable, indent string) error {
 		w.block(l, t.columns, b, indent, first)
 	}
 	w.leftOut(l, t.columns, indent)
+	return nil
+}
+
+// textApart writes each row by itself.
+func (w *printer) textApart(t *outputTable, indent string) error {
+	first := true
+	for r, err := range t.rows {
+		if err != nil {
+			return err
+		}
+		if !first {
+			fmt.Fprintln(w.out)
+		}
+		first = false
+		if err := w.textObject(within(reflect.ValueOf(r.json)), indent); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 
@@ -114,7 +136,7 @@ func (l *layout) total() int {
 }
 
 // leastText is how narrow a column of words may become.
-const leastText = 16
+const leastText = 12
 
 // narrowed makes the widest column of words narrower, whose cells then take
 // several lines.

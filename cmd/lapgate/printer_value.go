@@ -11,6 +11,8 @@ import (
 	"strings"
 	"time"
 
+	"lapgate/gateway/record"
+	"lapgate/recipe"
 	"lapgate/recipe/quantity"
 )
 
@@ -116,6 +118,44 @@ type entry struct {
 // entries are named values in their order, in JSON one object.
 type entries []entry
 
+// isEntries reports whether values of a type are named values.
+func isEntries(t reflect.Type) bool {
+	switch t {
+	case reflect.TypeFor[entries](), reflect.TypeFor[recipe.Values](), reflect.TypeFor[record.Members]():
+		return true
+	}
+	return false
+}
+
+// asEntries returns a value as named values when it is that.
+func asEntries(v reflect.Value) (entries, bool) {
+	switch list := v.Interface().(type) {
+	case entries:
+		return list, true
+	case recipe.Values:
+		out := make(entries, len(list))
+		for i, p := range list {
+			out[i] = entry{outputColumn{name: p.Name, label: p.Label}, p.Value}
+		}
+		return out, true
+	case record.Members:
+		out := make(entries, len(list))
+		for i, m := range list {
+			out[i] = entry{outputColumn{name: m.Name}, m.Value}
+		}
+		return out, true
+	}
+	return nil, false
+}
+
+// within is what a pointer or an interface holds.
+func within(v reflect.Value) reflect.Value {
+	for v.Kind() == reflect.Pointer || v.Kind() == reflect.Interface {
+		v = v.Elem()
+	}
+	return v
+}
+
 func entriesOf(columns []outputColumn, cells []any) entries {
 	out := make(entries, len(columns))
 	for i, c := range columns {
@@ -188,13 +228,13 @@ func fieldsOf(t reflect.Type) []field {
 	var out []field
 	for _, f := range reflect.VisibleFields(indirect(t)) {
 		name, options, _ := strings.Cut(f.Tag.Get("json"), ",")
-		if !f.IsExported() || name == "-" || f.Anonymous && name == "" {
+		label, labelled := f.Tag.Lookup("label")
+		if !f.IsExported() || name == "-" && !labelled || f.Anonymous && name == "" {
 			continue
 		}
 		if name == "" {
 			name = f.Name
 		}
-		label, labelled := f.Tag.Lookup("label")
 		one := field{
 			outputColumn: outputColumn{name: name, label: label}, index: f.Index,
 			omitEmpty: strings.Contains(options, "omitempty") || strings.Contains(options, "omitzero"),
@@ -226,8 +266,8 @@ func isCell(t reflect.Type) bool {
 	case reflect.Pointer:
 		return isCell(t.Elem())
 	case reflect.Slice, reflect.Array:
-		return isCell(t.Elem()) && t != reflect.TypeFor[entries]()
-	case reflect.Struct, reflect.Map, reflect.Func, reflect.Chan:
+		return isCell(t.Elem()) && !isEntries(t)
+	case reflect.Struct, reflect.Map, reflect.Func, reflect.Chan, reflect.Interface:
 		return false
 	}
 	return true
@@ -267,6 +307,12 @@ func (w *printer) textCell(c outputColumn, v any) cell {
 		return cell{w.number(c, v), true}
 	case int64, uint64:
 		return cell{fmt.Sprint(v), true}
+	case []any:
+		parts := make([]string, len(v))
+		for i, x := range v {
+			parts[i] = w.textCell(c, x).text
+		}
+		return cell{text: strings.Join(parts, ", ")}
 	default:
 		return cell{text: w.word(v)}
 	}
@@ -274,10 +320,16 @@ func (w *printer) textCell(c outputColumn, v any) cell {
 
 // full is a value that stands alone, with its unit.
 func (w *printer) full(c outputColumn, v any) string {
-	if f, ok := plain(v).(float64); ok {
-		return w.measure(amount{name: c.name, value: f})
+	text := w.textCell(c, v).text
+	switch v := plain(v).(type) {
+	case float64:
+		return w.measure(amount{name: c.name, value: v})
+	case []any:
+		if unit := w.unit(c); unit != "" && len(v) > 0 {
+			text += " " + unit
+		}
 	}
-	return w.textCell(c, v).text
+	return text
 }
 
 // measure is an amount with its unit.
@@ -362,12 +414,6 @@ func (w *printer) word(v any) string {
 		return "no"
 	case quantityName:
 		return outputColumn(v).labelOrName()
-	case []any:
-		parts := make([]string, len(v))
-		for i, x := range v {
-			parts[i] = w.textCell(outputColumn{}, x).text
-		}
-		return strings.Join(parts, ", ")
 	case fmt.Stringer:
 		return v.String()
 	case encoding.TextMarshaler:

@@ -53,6 +53,12 @@ func (p *progress) at(n int) {
 	fmt.Fprintln(p.w, text)
 }
 
+// follow says that done of a total are done.
+func (p *progress) follow(done, total uint64) {
+	p.total = int(total)
+	p.at(int(done))
+}
+
 // clear takes the line away, so that other text can be written.
 func (p *progress) clear() {
 	if p.terminal && p.shown {

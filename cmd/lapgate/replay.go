@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/config"
+	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
 	"lapgate/gateway/replay"
 	"lapgate/recipe"
@@ -105,7 +106,7 @@ func (p *program) replay(ctx context.Context, path string, f *replayFlags) error
 	}
 	journalled := false
 	if path != "-" {
-		if journalled, err = isJournal(path); err != nil {
+		if journalled, err = journal.IsJournal(path); err != nil {
 			return err
 		}
 	}
@@ -202,7 +203,7 @@ func lineFor(s *config.Snapshot, name, path string) (*config.Line, error) {
 
 // journal replays the requests of a journal.
 func (r *replaying) journal(ctx context.Context, path string, p *program) error {
-	err := scanRolls(ctx, path, p.stderr, func(roll *record.Roll) error {
+	err := p.scanRolls(ctx, path, func(roll *record.Roll) error {
 		cases, err := replay.Cases(roll)
 		if err != nil {
 			return err

@@ -7,7 +7,6 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"errors"
-	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -284,7 +283,7 @@ func TestScanJournal(t *testing.T) {
 				t.Fatal(err)
 			}
 			last := uint64(0)
-			err = scanJournal(t.Context(), path, size, io.Discard, func(s record.Stored) error {
+			err = journal.Scan(t.Context(), path, size, nothing, func(s record.Stored) error {
 				if s.Seq != last+1 {
 					t.Fatalf("record %d follows record %d", s.Seq, last)
 				}
@@ -307,11 +306,11 @@ func TestScanJournal(t *testing.T) {
 		})
 	}
 	stop := errors.New("stop")
-	if err := scanJournal(t.Context(), whole, size, io.Discard, func(record.Stored) error { return stop }); !errors.Is(err, stop) {
+	if err := journal.Scan(t.Context(), whole, size, nothing, func(record.Stored) error { return stop }); !errors.Is(err, stop) {
 		t.Errorf("got %v, want the error of the caller", err)
 	}
 	ended, cancel := context.WithCancel(t.Context())
-	err := scanJournal(ended, whole, size, io.Discard, func(record.Stored) error { cancel(); return nil })
+	err := journal.Scan(ended, whole, size, nothing, func(record.Stored) error { cancel(); return nil })
 	if !errors.Is(err, context.Canceled) {
 		t.Errorf("got %v, want the end of the context", err)
 	}
@@ -331,3 +330,6 @@ func BenchmarkReplay(b *testing.B) {
 	}
 	b.ReportMetric(float64(rolls*b.N)/b.Elapsed().Seconds(), "rolls/s")
 }
+
+// nothing is told of how far a scan is.
+func nothing(uint64, uint64) {}

@@ -70,13 +70,14 @@ type shiftRoll struct {
 }
 
 func (p *program) report(ctx context.Context, path string, f *reportFlags) error {
-	window, err := (&filterFlags{since: f.since, until: f.until}).filter()
+	from, to, err := (&windowFlags{f.since, f.until}).window(p.zone())
 	if err != nil {
 		return err
 	}
+	window := journal.Filter{From: from, To: to}
 	s := &shift{path: path}
 	builder := newShiftBuilder(s, window)
-	if err := scanRolls(ctx, path, p.stderr, builder.take); err != nil {
+	if err := p.scanRolls(ctx, path, builder.take); err != nil {
 		return err
 	}
 	if f.html != "" {

@@ -2,6 +2,7 @@ package config
 
 import (
 	"path/filepath"
+	"reflect"
 	"time"
 
 	"lapgate/gateway/tags"
@@ -80,6 +81,17 @@ func (u *Units) For(d quantity.Dimension) string {
 		return names[0]
 	}
 	return ""
+}
+
+// DefaultUnits are the units of the output where no configuration names any,
+// by dimension.
+func DefaultUnits() map[quantity.Dimension]string {
+	var u Units
+	v := reflect.ValueOf(&u).Elem()
+	for i := range v.NumField() {
+		v.Field(i).SetString(v.Type().Field(i).Tag.Get("default"))
+	}
+	return u.byDimension()
 }
 
 // byDimension lists the units that can be chosen, for texts of a line.

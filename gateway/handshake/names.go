@@ -76,6 +76,27 @@ func StateName(n uint16) string { return nameOf("state", int(n), stateNames[:]) 
 // ModeName returns the name of a unit mode of ISA-TR88.00.02, numbers 0 to 3.
 func ModeName(n uint16) string { return nameOf("mode", int(n), modeNames[:]) }
 
+// SIName is the name of the field with the unit that SI gives it in.
+func (f *FieldInfo) SIName() string {
+	switch f.Unit {
+	case "mm":
+		return f.Name + "_m"
+	case "mm/s":
+		return f.Name + "_m_s"
+	case "s":
+		return f.Name + "_s"
+	case "°C":
+		return f.Name + "_c"
+	case "kPa":
+		return f.Name + "_pa"
+	case "g", "kg":
+		return f.Name + "_kg"
+	case "Hz":
+		return f.Name + "_hz"
+	}
+	return f.Name
+}
+
 // Spelled is how words for people stand where a program reads them.
 func Spelled(words string) string { return strings.ReplaceAll(words, " ", "_") }
 

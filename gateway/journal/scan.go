@@ -1,0 +1,135 @@
+package journal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"runtime"
+	"strings"
+	"sync"
+
+	"lapgate/gateway/record"
+)
+
+// ScanChunk is how many records one reader of Scan is to take at a time.
+const ScanChunk = 2048
+
+// chunk is a run of records, read by one of several readers.
+type chunk struct {
+	from, to uint64
+	done     chan struct{} // closed when the rest stands
+	records  []record.Stored
+	prev     Hash // of the record before the first
+	head     Head // the last
+	err      error
+}
+
+// Scan calls each with every record of the journal as it stands now, in order,
+// and after each run of them progress with how many were read and of how many.
+// Records are read and proved by several readers ahead of the calls, size of
+// them at a time, and only a few such runs are held. A record that is missing
+// or does not hold is a *DamageError.
+func Scan(ctx context.Context, path string, size uint64, progress func(done, total uint64), each func(record.Stored) error) (err error) {
+	r, err := OpenReader(ctx, path)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, r.Close()) }()
+	head, err := r.Head(ctx)
+	if err != nil {
+		return err
+	}
+	readers := runtime.GOMAXPROCS(0)
+	todo := make(chan *chunk)
+	inOrder := make(chan *chunk, readers)
+	ctx, cancel := context.WithCancel(ctx)
+	var group sync.WaitGroup
+	defer group.Wait()
+	defer cancel()
+	for range readers {
+		group.Go(func() {
+			for c := range todo {
+				c.read(ctx, r)
+				close(c.done)
+			}
+		})
+	}
+	group.Go(func() { share(ctx, head.Seq, size, inOrder, todo) })
+	last := Head{}
+	for c := range inOrder {
+		select {
+		case <-c.done:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+		if c.err != nil {
+			return c.err
+		}
+		if c.prev != last.Hash {
+			return &DamageError{Path: r.path, Seq: c.from, Problem: "it is not linked to the record before it"}
+		}
+		last = c.head
+		for _, s := range c.records {
+			if err := each(s); err != nil {
+				return err
+			}
+		}
+		progress(last.Seq, head.Seq)
+	}
+	return ctx.Err()
+}
+
+// share cuts the records up to the newest into chunks, in order, for whichever
+// reader is free.
+func share(ctx context.Context, newest, size uint64, inOrder, todo chan<- *chunk) {
+	defer close(todo)
+	defer close(inOrder)
+	for from := uint64(1); from <= newest; from += size {
+		c := &chunk{from: from, to: min(from+size-1, newest), done: make(chan struct{})}
+		for _, to := range []chan<- *chunk{inOrder, todo} {
+			select {
+			case to <- c:
+			case <-ctx.Done():
+				return
+			}
+		}
+	}
+}
+
+func (c *chunk) read(ctx context.Context, r *Reader) {
+	c.records = make([]record.Stored, 0, c.to-c.from+1)
+	next := c.from
+	c.err = r.Walk(ctx, Filter{FromSeq: c.from, ToSeq: c.to}, func(e Entry) error {
+		if e.Seq != next {
+			return &DamageError{Path: r.path, Seq: e.Seq, Problem: fmt.Sprintf("records %d to %d are missing", next, e.Seq-1)}
+		}
+		if next == c.from {
+			c.prev = e.Prev
+		}
+		next++
+		c.head = Head{Seq: e.Seq, Hash: e.Hash}
+		c.records = append(c.records, e.Stored)
+		return nil
+	})
+	if c.err == nil && next <= c.to {
+		c.err = &DamageError{Path: r.path, Seq: next, Problem: fmt.Sprintf("records %d to %d are missing", next, c.to)}
+	}
+}
+
+// IsJournal reports whether a file is a journal, by its first bytes.
+func IsJournal(path string) (is bool, err error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return false, err
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	const magic = "SQLite format 3\x00"
+	start := make([]byte, len(magic))
+	n, err := io.ReadFull(f, start)
+	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+		err = nil
+	}
+	return strings.HasPrefix(string(start[:n]), magic), err
+}

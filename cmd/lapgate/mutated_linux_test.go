@@ -268,7 +268,8 @@ func readFrame(r io.Reader) ([]byte, error) {
 	if size < 8 || size > 1<<20 {
 		return nil, fmt.Errorf("frame of %d bytes", size)
 	}
-	f := append(head, make([]byte, size-8)...)
+	f := make([]byte, size)
+	copy(f, head)
 	_, err := io.ReadFull(r, f[8:])
 	return f, err
 }

@@ -24,8 +24,8 @@ type connection struct {
 	skew          time.Duration
 	dead          error // why nothing is sent any more, nil while it lives
 
-	request ua.ReadRequest
-	nodes   []*ua.ReadValueID
+	request channel.ReadRequest
+	nodes   []*item
 }
 
 // connect checks the server's certificate, logs in, reads the limits of the
@@ -103,7 +103,7 @@ func dialChannel(ctx context.Context, endpoint string, conf channel.Config) (*ch
 // limits reads how many nodes a request may name. A server without such limits
 // has no such nodes, or says 0.
 func (c *connection) limits(ctx context.Context) error {
-	results, err := c.ask(ctx, []*ua.ReadValueID{
+	results, err := c.ask(ctx, []*item{
 		valueOfNode(ua.NewNumericNodeID(0, id.Server_ServerCapabilities_OperationLimits_MaxNodesPerRead)),
 		valueOfNode(ua.NewNumericNodeID(0, id.Server_ServerCapabilities_OperationLimits_MaxNodesPerWrite)),
 	})
@@ -126,12 +126,17 @@ func portion(n, limit int) int {
 	return n
 }
 
-// attribute asks for an attribute of a node.
-func attribute(node *ua.NodeID, a ua.AttributeID) *ua.ReadValueID {
-	return &ua.ReadValueID{NodeID: node, AttributeID: a, DataEncoding: &ua.QualifiedName{}}
+// item is an attribute of a node, which is encoded once and read often.
+type item struct {
+	*ua.ReadValueID
+	encoded channel.Encoded
 }
 
-func valueOfNode(node *ua.NodeID) *ua.ReadValueID { return attribute(node, ua.AttributeIDValue) }
+func attribute(node *ua.NodeID, a ua.AttributeID) *item {
+	return &item{ReadValueID: &ua.ReadValueID{NodeID: node, AttributeID: a, DataEncoding: &ua.QualifiedName{}}}
+}
+
+func valueOfNode(node *ua.NodeID) *item { return attribute(node, ua.AttributeIDValue) }
 
 // valueOf is a good value of one type.
 func valueOf[T any](v *ua.DataValue) (value T, ok bool) {
@@ -144,8 +149,18 @@ func valueOf[T any](v *ua.DataValue) (value T, ok bool) {
 
 // ask reads nodes in one request, fresh and with both timestamps, and returns
 // as many results as were asked for.
-func (c *connection) ask(ctx context.Context, nodes []*ua.ReadValueID) ([]*ua.DataValue, error) {
-	c.request = ua.ReadRequest{MaxAge: 0, TimestampsToReturn: ua.TimestampsToReturnBoth, NodesToRead: nodes}
+func (c *connection) ask(ctx context.Context, nodes []*item) ([]*ua.DataValue, error) {
+	c.request.TimestampsToReturn = ua.TimestampsToReturnBoth
+	c.request.NodesToRead = c.request.NodesToRead[:0]
+	for _, n := range nodes {
+		if n.encoded == nil {
+			var err error
+			if n.encoded, err = ua.Encode(n.ReadValueID); err != nil {
+				return nil, fmt.Errorf("%w: node %s: %w", channel.ErrUnsent, n.NodeID, err)
+			}
+		}
+		c.request.NodesToRead = append(c.request.NodesToRead, n.encoded)
+	}
 	asked := time.Now()
 	answer, err := c.channel.Call(ctx, &c.request)
 	if err != nil {

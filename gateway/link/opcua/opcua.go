@@ -113,11 +113,11 @@ func (d *Dialer) tell(holds bool, key string, w Warning) {
 // port is the blocks on one connection. It is used by one goroutine at a time.
 type port struct {
 	*connection
-	blocks  [int(handshake.ACK) + 1]*ua.ReadValueID
-	entries [handshake.OutEntries]*ua.ReadValueID
+	blocks  [int(handshake.ACK) + 1]*item
+	entries [handshake.OutEntries]*item
 }
 
-func (p *port) item(id handshake.ID, entry int) *ua.ReadValueID {
+func (p *port) item(id handshake.ID, entry int) *item {
 	if id == handshake.OUT {
 		return p.entries[entry]
 	}
@@ -190,11 +190,11 @@ func (p *port) Write(ctx context.Context, b handshake.ID, words []uint16) error 
 	if p.dead != nil {
 		return p.refuseDead("write", b)
 	}
-	item, err := writing("write", b, p.item(b, 0).NodeID, words)
+	value, err := writing("write", b, p.item(b, 0).NodeID, words)
 	if err != nil {
 		return err
 	}
-	results, err := p.write(ctx, []*ua.WriteValue{item})
+	results, err := p.write(ctx, []*ua.WriteValue{value})
 	if err != nil {
 		return p.fail("write", b, err)
 	}

@@ -116,7 +116,7 @@ func (p *Probe) Server(ctx context.Context) (*ServerInfo, error) {
 	for _, l := range limits {
 		nodes = append(nodes, l.node)
 	}
-	var items []*ua.ReadValueID
+	var items []*item
 	for _, n := range nodes {
 		items = append(items, valueOfNode(ua.NewNumericNodeID(0, n)))
 	}
@@ -166,7 +166,7 @@ func nodeAttributes() []ua.AttributeID {
 // Nodes reads nodes by their identifiers, as ns=2;s=Line1.Request. The error
 // names every identifier that is none.
 func (p *Probe) Nodes(ctx context.Context, ids []string) ([]NodeInfo, error) {
-	var items []*ua.ReadValueID
+	var items []*item
 	var bad []error
 	for _, text := range ids {
 		n, err := ua.ParseNodeID(text)
@@ -413,7 +413,7 @@ func (p *Probe) references(ctx context.Context, node *ua.NodeID, most int) (list
 const mostItems = 500
 
 // readAll reads any number of items, in as few requests as the server takes.
-func (p *Probe) readAll(ctx context.Context, items []*ua.ReadValueID) ([]*ua.DataValue, error) {
+func (p *Probe) readAll(ctx context.Context, items []*item) ([]*ua.DataValue, error) {
 	var all []*ua.DataValue
 	for chunk := range slices.Chunk(items, portion(mostItems, p.connection.reads)) {
 		part, err := p.read(ctx, chunk)
@@ -425,7 +425,7 @@ func (p *Probe) readAll(ctx context.Context, items []*ua.ReadValueID) ([]*ua.Dat
 	return all, nil
 }
 
-func (p *Probe) read(ctx context.Context, items []*ua.ReadValueID) ([]*ua.DataValue, error) {
+func (p *Probe) read(ctx context.Context, items []*item) ([]*ua.DataValue, error) {
 	asked := time.Now()
 	results, err := p.connection.ask(ctx, items)
 	p.times = append(p.times, time.Since(asked))

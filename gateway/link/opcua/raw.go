@@ -16,7 +16,7 @@ import (
 // errors are those of a port: after one of class Down or Unknown it is dead.
 type Raw struct {
 	connection *connection
-	nodes      map[string]*ua.NodeID // by the text of their identifiers
+	nodes      map[string]*item // by the text of their identifiers
 }
 
 // DialRaw connects and logs in as Dial does, but looks for no blocks. Errors
@@ -26,19 +26,20 @@ func (d *Dialer) DialRaw(ctx context.Context) (*Raw, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Raw{connection: c, nodes: map[string]*ua.NodeID{}}, nil
+	return &Raw{connection: c, nodes: map[string]*item{}}, nil
 }
 
-// node parses an identifier as it was pasted.
-func (r *Raw) node(op string, b handshake.ID, text string) (*ua.NodeID, error) {
+// node is the value of a node whose identifier was pasted.
+func (r *Raw) node(op string, b handshake.ID, text string) (*item, error) {
 	if n, ok := r.nodes[text]; ok {
 		return n, nil
 	}
-	n, err := ua.ParseNodeID(text)
+	id, err := ua.ParseNodeID(text)
 	if err != nil {
 		return nil, &link.Error{Op: op, Block: b, Class: link.ConfigClass, Err: fmt.Errorf("node %q: %w", text, err),
 			Help: "paste the identifier as the controller's address space shows it, as in ns=3;s=Line.Roll"}
 	}
+	n := valueOfNode(id)
 	r.nodes[text] = n
 	return n, nil
 }
@@ -59,7 +60,7 @@ func (r *Raw) ReadValues(ctx context.Context, b handshake.ID, nodes []string, va
 			if err != nil {
 				return err
 			}
-			c.nodes = append(c.nodes, valueOfNode(node))
+			c.nodes = append(c.nodes, node)
 		}
 		results, err := c.ask(ctx, c.nodes)
 		if err != nil {
@@ -97,7 +98,7 @@ func (r *Raw) WriteValues(ctx context.Context, b handshake.ID, nodes []string, v
 			if err != nil {
 				return err
 			}
-			if items[i], err = writing("write", b, node, values[i]); err != nil {
+			if items[i], err = writing("write", b, node.NodeID, values[i]); err != nil {
 				return err
 			}
 		}

@@ -13,7 +13,8 @@ import (
 	"lapgate/gateway/handshake"
 )
 
-// survey finds the namespace and reads every block once, and checks types, lengths and rights. All problems are named at once.
+// survey finds the namespace, reads every block once, and checks types, lengths
+// and rights. All problems are named at once.
 func (p *port) survey(ctx context.Context) error {
 	namespace, err := p.namespace(ctx)
 	if err != nil {
@@ -52,7 +53,7 @@ func (p *port) survey(ctx context.Context) error {
 
 // namespace finds the index of the configured namespace.
 func (p *port) namespace(ctx context.Context) (uint16, error) {
-	results, err := p.ask(ctx, []*ua.ReadValueID{valueOfNode(ua.NewNumericNodeID(0, id.Server_NamespaceArray))})
+	results, err := p.ask(ctx, []*item{valueOfNode(ua.NewNumericNodeID(0, id.Server_NamespaceArray))})
 	if err != nil {
 		return 0, fmt.Errorf("reading the namespaces: %w", err)
 	}
@@ -100,7 +101,7 @@ func (p *port) place(namespace uint16) error {
 
 // check is one attribute of one block's node.
 type check struct {
-	node  *ua.ReadValueID
+	node  *item
 	block handshake.ID
 	entry int
 }
@@ -118,9 +119,7 @@ func (p *port) checks() []check {
 		item := p.blocks[b]
 		out = append(out, check{item, b, 0})
 		if handshake.GatewayOwned(b) {
-			rights := *item
-			rights.AttributeID = ua.AttributeIDUserAccessLevel
-			out = append(out, check{&rights, b, 0})
+			out = append(out, check{attribute(item.NodeID, ua.AttributeIDUserAccessLevel), b, 0})
 		}
 	}
 	return out

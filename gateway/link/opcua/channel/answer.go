@@ -29,7 +29,7 @@ func serviceOf(r ua.Request) (service, bool) {
 		return service{id.ActivateSessionRequest_Encoding_DefaultBinary, id.ActivateSessionResponse_Encoding_DefaultBinary, (*walker).activated}, true
 	case *ua.CloseSessionRequest:
 		return service{id.CloseSessionRequest_Encoding_DefaultBinary, id.CloseSessionResponse_Encoding_DefaultBinary, (*walker).head}, true
-	case *ua.ReadRequest:
+	case *ua.ReadRequest, *ReadRequest:
 		return service{id.ReadRequest_Encoding_DefaultBinary, id.ReadResponse_Encoding_DefaultBinary, (*walker).read}, true
 	case *ua.WriteRequest:
 		return service{id.WriteRequest_Encoding_DefaultBinary, id.WriteResponse_Encoding_DefaultBinary, (*walker).written}, true

@@ -78,7 +78,7 @@ func BenchmarkAgainstBare(b *testing.B) {
 }
 
 // bareClient connects the library's own client, with its defaults.
-func bareClient(b *testing.B, s Settings) *opcua.Client {
+func bareClient(b testing.TB, s Settings) *opcua.Client {
 	v := vaultOf(b)
 	own, err := ownIdentity(v.folder)
 	if err != nil {

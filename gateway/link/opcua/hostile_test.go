@@ -429,3 +429,36 @@ func (v *vector) attempt(t *testing.T, p *peer, step hostile.Step) uint64 {
 	}
 	return taken
 }
+
+// TestPeerIsProper holds the server of these tests, while it is not spoiled, to
+// the library's own client in every policy and mode, and what both clients read
+// to each other.
+func TestPeerIsProper(t *testing.T) {
+	for _, sec := range securities() {
+		t.Run(sec.String(), func(t *testing.T) {
+			p := newPeer(t, sec, func(s *hostile.Server) {
+				s.Value = func(node *ua.NodeID, a ua.AttributeID) any {
+					v := peerValue(node, a)
+					if words, ok := v.([]uint16); ok {
+						for i := range words {
+							words[i] = uint16(i * i)
+						}
+					}
+					return v
+				}
+			})
+			ours := dial(t, p.s)
+			s := span(handshake.REQ, 0)
+			if err := ours.Read(bounded(t, patience), s); err != nil {
+				t.Fatal(err)
+			}
+			theirs, err := bareClient(t, p.s).Read(bounded(t, patience), &ua.ReadRequest{NodesToRead: []*ua.ReadValueID{{NodeID: ours.item(handshake.REQ, 0).NodeID}}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if words, ok := theirs.Results[0].Value.Value().([]uint16); !ok || !slices.Equal(words, s.Dst) || words[9] != 81 {
+				t.Errorf("read %v, the library's client %v", s.Dst, words)
+			}
+		})
+	}
+}

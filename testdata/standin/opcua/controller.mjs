@@ -1,11 +1,12 @@
-// A controller as an OPC UA server on node-opcua, for tests of the gateway:
-// SignAndEncrypt and a user name alone, the nodes of lapgate.NodeSet2.xml, on
-// loopback.
+// A controller as an OPC UA server on node-opcua, for tests of the gateway: a
+// user name alone, SignAndEncrypt unless told otherwise, the nodes of
+// lapgate.NodeSet2.xml, on loopback.
 //
 // Prints "listening URL", runs a shift of rolls, and ends with one line of JSON.
 // Exit code 1 when the shift did not end in time or an invariant broke.
 //
 //   node controller.mjs --nodeset FILE --pki FOLDER --user NAME [--rolls 40] [--limit 75] [--port 0]
+//     [--modes SignAndEncrypt,Sign,None]
 //
 // The password is in the environment variable STANDIN_PASSWORD. The folder gets
 // the certificates; own/certs/certificate.pem is the server's.
@@ -40,11 +41,20 @@ const { values: options } = parseArgs({
     rolls: { type: "string", default: "40" },
     limit: { type: "string", default: "75" },
     port: { type: "string", default: "0" },
+    modes: { type: "string", default: "SignAndEncrypt" },
   },
 });
 const password = process.env.STANDIN_PASSWORD;
 if (!options.nodeset || !options.pki || !options.user || !password) {
   console.error("--nodeset, --pki, --user and STANDIN_PASSWORD are needed");
+  process.exit(2);
+}
+
+const modes = options.modes.split(",");
+const policies = [SecurityPolicy.Basic256Sha256, SecurityPolicy.Aes128_Sha256_RsaOaep, SecurityPolicy.Aes256_Sha256_RsaPss];
+if (modes.includes("None")) policies.push(SecurityPolicy.None);
+if (modes.some((mode) => MessageSecurityMode[mode] === undefined)) {
+  console.error(`--modes ${options.modes}: want SignAndEncrypt, Sign or None`);
   process.exit(2);
 }
 
@@ -84,8 +94,8 @@ const server = new OPCUAServer({
   serverCertificateManager: manager,
   userCertificateManager: manager,
   allowAnonymous: false,
-  securityModes: [MessageSecurityMode.SignAndEncrypt],
-  securityPolicies: [SecurityPolicy.Basic256Sha256, SecurityPolicy.Aes128_Sha256_RsaOaep, SecurityPolicy.Aes256_Sha256_RsaPss],
+  securityModes: modes.map((mode) => MessageSecurityMode[mode]),
+  securityPolicies: policies,
   userManager: { isValidUser: (name, secret) => name === options.user && secret === password },
 });
 await server.initialize();

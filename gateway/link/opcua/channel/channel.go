@@ -58,8 +58,9 @@ type Channel struct {
 	session *ua.NodeID
 	severed atomic.Bool
 
-	opening cover // of the messages that agree on keys
-	thumb   []byte
+	opening cover  // of the messages that agree on keys
+	ours    []byte // thumbprint of our certificate
+	its     []byte // and of the server's
 	id      uint32
 	token   uint32
 	traffic cover // of all others, by the keys of the token

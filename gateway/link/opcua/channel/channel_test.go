@@ -7,6 +7,7 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
+	"io"
 	"math/big"
 	"net"
 	"strings"
@@ -393,5 +394,19 @@ func TestAddressTooLong(t *testing.T) {
 	conf.Endpoint = strings.Repeat("x", mostEndpoint)
 	if _, err := Dial(t.Context(), conf); err == nil || !strings.Contains(err.Error(), "4096") {
 		t.Errorf("got %v", err)
+	}
+}
+
+// TestComplaint passes on what a server says of an end, cut and quoted.
+func TestComplaint(t *testing.T) {
+	long := append(le.AppendUint32(le.AppendUint32(nil, uint32(ua.StatusBadCertificateInvalid)), 5000), strings.Repeat("\x1b", 5000)...)
+	err := complaintOf("end", long)
+	if !errors.Is(err, ua.StatusBadCertificateInvalid) || errors.Is(err, io.EOF) || strings.Contains(err.Error(), "\x1b") || len(err.Error()) > 5*mostReason {
+		t.Errorf("got %v", err)
+	}
+	for _, b := range [][]byte{nil, {0, 0, 0}, {8, 0, 0, 0, 1, 0, 0, 0, 'x'}} { // a status that is not bad is none
+		if err := complaintOf("end", b); !errors.Is(err, io.EOF) {
+			t.Errorf("%x: got %v", b, err)
+		}
 	}
 }

@@ -150,11 +150,11 @@ func (e *complaint) Error() string {
 
 func (e *complaint) Unwrap() error { return e.status }
 
-// complaintOf reads a status and a text. What is cut short is passed on so far
-// as it goes: the end is the same.
+// complaintOf reads a status and a text. Without a bad status it is an end like
+// any other.
 func complaintOf(what string, in []byte) error {
-	if len(in) < 4 {
-		return errors.New(what)
+	if len(in) < 4 || le.Uint32(in)>>30 < 2 {
+		return fmt.Errorf("%s: %w", what, io.EOF)
 	}
 	e := &complaint{what: what, status: ua.StatusCode(le.Uint32(in))}
 	if reason, _, ok := field(in[4:]); ok {

@@ -36,7 +36,7 @@ func (c *Channel) prepare() error {
 		own := c.conf.Key.Size()
 		c.opening = cover{algorithm: a, sign: true, encrypt: true,
 			inBlock: own, longOut: public.Size() > shortKey, longIn: own > shortKey}
-		c.thumb = uapolicy.Thumbprint(c.conf.Certificate)
+		c.ours, c.its = uapolicy.Thumbprint(c.conf.Certificate), uapolicy.Thumbprint(c.conf.Server)
 	}
 	return nil
 }
@@ -150,7 +150,7 @@ func (c *Channel) lead(out []byte, kind string, part byte) []byte {
 		return le.AppendUint32(le.AppendUint32(out, absent), absent)
 	}
 	out = append(le.AppendUint32(out, uint32(len(c.conf.Certificate))), c.conf.Certificate...)
-	return append(le.AppendUint32(out, uint32(len(c.thumb))), c.thumb...)
+	return append(le.AppendUint32(out, uint32(len(c.its))), c.its...)
 }
 
 // room is how much of a body one chunk takes.
@@ -276,7 +276,7 @@ func (c *Channel) checkOpening(in []byte) (int, error) {
 		return 0, fmt.Errorf("the server answers with policy %q, want %q; %w", short(policy), c.conf.Policy, errBetween)
 	case !bytes.Equal(sender, c.conf.Server) && !(c.opening.sign && bytes.HasPrefix(sender, c.conf.Server)): // a chain begins with it
 		return 0, fmt.Errorf("the server answers with another certificate than the one that was checked; %w", errBetween)
-	case !bytes.Equal(thumb, c.thumb):
+	case !bytes.Equal(thumb, c.ours):
 		return 0, errors.New("the server answers for another certificate than ours")
 	}
 	switch id := le.Uint32(in[frameHeader:]); {

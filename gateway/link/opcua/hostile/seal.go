@@ -170,7 +170,9 @@ func (c *Conn) openFrame(head, rest []byte) ([]byte, error) {
 	}
 	c.Policy = string(field())
 	c.client = field()
-	field()
+	if thumb := sha1.Sum(c.server.Certificate); !bytes.Equal(field(), thumb[:]) && !strings.HasSuffix(c.Policy, "#None") {
+		return nil, errors.New("not for this server")
+	}
 	if !strings.HasSuffix(c.Policy, "#None") {
 		parsed, err := x509.ParseCertificate(c.client)
 		if err != nil {

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -15,62 +14,121 @@ import (
 
 // checkFlags are the flags of `check`.
 type checkFlags struct {
-	source               sourceFlags
-	asJSON, values, live bool
-	line                 string
-	timeout              time.Duration
+	source  sourceFlags
+	output  outputFlags
+	live    bool
+	line    string
+	timeout time.Duration
 }
 
 func (p *program) checkCommand() *cobra.Command {
 	var f checkFlags
 	cmd := &cobra.Command{
-		Use:   "check",
+		Use:   "check [FILE]",
 		Short: "Validate a configuration, and with --online compare it with the controllers",
 		Long: `Check validates a configuration as run would, and reports every problem with
 its place, what was got, what was wanted and the remedy. Exit code 3 when the
-configuration is invalid.
+configuration is invalid. The command config prints every value in force.
 
 With --online it then looks at the controller of each line, and writes nothing:
 every block with its type, length and checksum, whether the clock moves, the
 session and heartbeat, the numbers that must not go back, and the state of the
 line. Of a controller with tags it first reads each tag: whether it is there, type
 and access where the transport tells them, value in its unit and age, and the wide
-numbers in every word order. Exit code 4 when a controller is not reachable, 5 when something differs.`,
-		Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			src, err := p.source(&f.source)
+numbers in every word order. Exit code 4 when a controller is not reachable, 5 when
+something differs.`,
+		Example: `  lapgate check mill.yaml
+  lapgate check mill.yaml --online --line north`,
+		Args: cobra.MaximumNArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			for _, name := range []string{"line", "timeout"} {
+				if cmd.Flags().Changed(name) && !f.live {
+					return usageError("--%s goes with --online", name)
+				}
+			}
+			src, err := p.namedSource(&f.source, args)
 			if err != nil {
 				return err
 			}
-			if src.Path == "" {
-				return usageError("no configuration is named; give --config FILE or set %s", configVariable)
-			}
-			if f.asJSON {
-				return p.checkJSON(cmd.Context(), src, &f)
-			}
-			s, err := p.loadSource(src)
-			if err != nil {
-				return err
-			}
-			if err := p.printChecked(s, f.values); err != nil || !f.live {
-				return err
-			}
-			lines, err := f.lines(s)
-			if err != nil {
-				return err
-			}
-			looks := inspect.Lines(cmd.Context(), &p.connections, s, lines, f.timeout)
-			p.printLooks(looks)
-			return looksError(looks)
+			return p.check(cmd.Context(), src, &f)
 		},
 	}
 	f.source.add(cmd)
-	cmd.Flags().BoolVar(&f.values, "values", false, "print every value in force and where it comes from")
-	cmd.Flags().BoolVar(&f.asJSON, "json", false, "print JSON")
+	f.output.add(cmd)
 	cmd.Flags().BoolVar(&f.live, "online", false, "look at the live controllers too, read-only")
-	cmd.Flags().StringVar(&f.line, "line", "", "with --online, only this line")
-	cmd.Flags().DurationVar(&f.timeout, "timeout", 30*time.Second, "with --online, longest time for one controller")
+	addLine(cmd, &f.line, allLines)
+	addTimeout(cmd, &f.timeout, 30*time.Second)
 	return cmd
+}
+
+// checked is what check prints. As text the problems and warnings are messages,
+// and what was seen of the controllers has a form of its own.
+type checked struct {
+	Summary  string               `json:"summary" label:""`
+	File     string               `json:"file" label:"-"`
+	Valid    bool                 `json:"valid" label:"-"`
+	Hash     string               `json:"hash,omitempty" label:"-"`
+	Problems []problemRow         `json:"problems" label:"-" print:"csv"`
+	Warnings []problemRow         `json:"warnings" label:"-"`
+	Online   []inspect.LineReport `json:"online,omitempty" label:"-"`
+}
+
+// problemRow is a problem by its parts.
+type problemRow config.Problem
+
+func problemRows(problems []config.Problem) []problemRow {
+	out := make([]problemRow, len(problems))
+	for i, p := range problems {
+		out[i] = problemRow(p)
+	}
+	return out
+}
+
+func (p *program) check(ctx context.Context, src config.Source, f *checkFlags) error {
+	s, err := config.Load(src)
+	text := !f.output.json && !f.output.csv
+	var refused *config.Error
+	switch {
+	case err != nil && (text || !errors.As(err, &refused)):
+		return invalid(err)
+	case err != nil:
+		out := checked{File: src.Path, Problems: problemRows(refused.Problems), Warnings: problemRows(refused.Warnings)}
+		out.Summary = fmt.Sprintf("%s: invalid, %s", src.Path, plural(len(out.Problems), "problem"))
+		return errors.Join(p.printer(f.output, nil).print(out), &exitError{code: exitConfig})
+	}
+	out := checked{
+		File: s.File, Valid: true, Hash: fmt.Sprintf("%08x", s.Hash),
+		Problems: problemRows(nil), Warnings: problemRows(s.Warnings),
+	}
+	out.Summary = fmt.Sprintf("%s: valid, %s, %s, hash %s", s.File, plural(len(s.Lines), "line"), plural(len(s.Warnings), "warning"), out.Hash)
+	if f.live {
+		lines, err := f.lines(s)
+		if err != nil {
+			return err
+		}
+		out.Online = inspect.Lines(ctx, &p.connections, s, lines, f.timeout)
+	}
+	seen := looksError(out.Online)
+	if text {
+		p.warn(s)
+	} else if seen != nil {
+		seen = &exitError{code: exitCodeOf(seen)} // the value tells what was seen
+	}
+	if err := p.printer(f.output, s.Lines[0].Recipe).print(out); err != nil {
+		return err
+	}
+	if text {
+		p.printLooks(out.Online)
+	}
+	return seen
+}
+
+// plural counts things in words.
+func plural(n int, word string) string {
+	if n != 1 {
+		word += "s"
+	}
+	return fmt.Sprintf("%d %s", n, word)
 }
 
 // lines are those that --online looks at.
@@ -84,66 +142,4 @@ func (f *checkFlags) lines(s *config.Snapshot) ([]*config.Line, error) {
 		out[i] = &s.Lines[i]
 	}
 	return out, nil
-}
-
-func (p *program) printChecked(s *config.Snapshot, values bool) error {
-	if values {
-		t := tabwriter.NewWriter(p.stdout, 0, 8, 2, ' ', 0)
-		for _, v := range s.Effective() {
-			fmt.Fprintf(t, "%s\t%s\t%s\n", v.Key, v.Value, v.Origin)
-		}
-		return t.Flush()
-	}
-	word := "lines"
-	if len(s.Lines) == 1 {
-		word = "line"
-	}
-	_, err := fmt.Fprintf(p.stdout, "%s: valid, %d %s, %d warnings, hash %08x\n", s.File, len(s.Lines), word, len(s.Warnings), s.Hash)
-	return err
-}
-
-// checkJSON prints the verdict as JSON and leaves standard error empty.
-func (p *program) checkJSON(ctx context.Context, src config.Source, f *checkFlags) error {
-	out := struct {
-		File     string               `json:"file"`
-		Valid    bool                 `json:"valid"`
-		Hash     string               `json:"hash,omitempty"`
-		Problems []config.Problem     `json:"problems"`
-		Warnings []config.Problem     `json:"warnings"`
-		Values   []config.Value       `json:"values,omitempty"`
-		Online   []inspect.LineReport `json:"online,omitempty"`
-	}{File: src.Path, Problems: []config.Problem{}, Warnings: []config.Problem{}}
-	s, err := config.Load(src)
-	var refused *config.Error
-	var verdict error
-	switch {
-	case errors.As(err, &refused):
-		out.Problems = append(out.Problems, refused.Problems...)
-		out.Warnings = append(out.Warnings, refused.Warnings...)
-		verdict = &exitError{code: exitConfig}
-	case err != nil:
-		return err
-	default:
-		out.Valid = true
-		out.Hash = fmt.Sprintf("%08x", s.Hash)
-		out.Warnings = append(out.Warnings, s.Warnings...)
-		if f.values {
-			out.Values = s.Effective()
-		}
-		if f.live {
-			lines, err := f.lines(s)
-			if err != nil {
-				return err
-			}
-			out.Online = inspect.Lines(ctx, &p.connections, s, lines, f.timeout)
-			var e *exitError
-			if errors.As(looksError(out.Online), &e) {
-				verdict = &exitError{code: e.code}
-			}
-		}
-	}
-	if err := p.printJSON(out); err != nil {
-		return err
-	}
-	return verdict
 }

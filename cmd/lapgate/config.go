@@ -1,19 +1,18 @@
 package main
 
 import (
-	"fmt"
 	"strings"
-	"text/tabwriter"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"lapgate/configs"
-	"lapgate/gateway/config"
 )
 
 func (p *program) configCommand() *cobra.Command {
 	var f sourceFlags
-	var asJSON, changed, schema, reference bool
+	var output outputFlags
+	var changed, schema, reference bool
 	cmd := &cobra.Command{
 		Use:   "config [KEY...]",
 		Short: "Print every value in force and where it comes from",
@@ -24,10 +23,12 @@ section, as lines.0.limits. Exit code 3 when the configuration is invalid.
 With --reference it prints the reference configuration of this version, and with
 --schema its JSON Schema, which editors use to complete and mark keys.`,
 		Args: cobra.ArbitraryArgs,
-		RunE: func(_ *cobra.Command, keys []string) error {
+		RunE: func(cmd *cobra.Command, keys []string) error {
 			if schema || reference {
-				if schema && reference || len(keys) > 0 {
-					return usageError("--schema and --reference go alone, without keys")
+				given := len(keys)
+				cmd.Flags().Visit(func(*pflag.Flag) { given++ })
+				if given > 1 {
+					return usageError("--schema and --reference go alone: they print what this version knows, not a configuration")
 				}
 				text := configs.Schema()
 				if reference {
@@ -40,31 +41,32 @@ With --reference it prints the reference configuration of this version, and with
 			if err != nil {
 				return err
 			}
-			out := []config.Value{}
+			out := []valueRow{}
 			for _, v := range s.Effective() {
 				if chosen(v.Key, keys) && !(changed && v.Origin == "default") {
-					out = append(out, v)
+					out = append(out, valueRow(v))
 				}
 			}
 			if len(out) == 0 && len(keys) > 0 && !changed {
 				return usageError("no key is or begins with %s", strings.Join(keys, " or "))
 			}
-			if asJSON {
-				return p.printJSON(out)
-			}
-			t := tabwriter.NewWriter(p.stdout, 0, 8, 2, ' ', 0)
-			for _, v := range out {
-				fmt.Fprintf(t, "%s\t%s\t%s\n", v.Key, v.Value, v.Origin)
-			}
-			return t.Flush()
+			return p.printer(output, nil).print(out)
 		},
 	}
 	f.add(cmd)
+	output.add(cmd)
 	cmd.Flags().BoolVar(&changed, "changed", false, "only what is not the default")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print a JSON array")
 	cmd.Flags().BoolVar(&schema, "schema", false, "print the JSON Schema of a configuration")
 	cmd.Flags().BoolVar(&reference, "reference", false, "print the reference configuration")
 	return cmd
+}
+
+// valueRow is a value of the configuration as it is printed.
+type valueRow struct {
+	Key     string `json:"key"`
+	Value   string `json:"value"`
+	Origin  string `json:"origin"`
+	Restart string `json:"restart,omitempty" label:"-"`
 }
 
 // chosen reports whether a key is one of those named or below one.

@@ -40,10 +40,3 @@ func addBy(cmd *cobra.Command, by *string, unnamed string) {
 func addTimeout(cmd *cobra.Command, timeout *time.Duration, longest time.Duration) {
 	cmd.Flags().DurationVar(timeout, "timeout", longest, "longest wait for an answer")
 }
-
-// addJSON adds --json to a command whose output has no other form but text.
-func addJSON(cmd *cobra.Command, json *bool) {
-	cmd.Flags().BoolVar(json, "json", false, usageJSON)
-}
-
-const usageJSON = "print JSON: SI, the unit in each name; a list as one object a line"

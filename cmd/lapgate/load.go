@@ -49,6 +49,22 @@ func (p *program) source(f *sourceFlags) (config.Source, error) {
 	return src, nil
 }
 
+// namedSource is a configuration that must be named: by the argument of a
+// command, by --config or by the environment.
+func (p *program) namedSource(f *sourceFlags, args []string) (config.Source, error) {
+	if len(args) > 0 {
+		if f.path != "" {
+			return config.Source{}, usageError("the configuration is named twice, as %s and as --config %s; name it once", args[0], f.path)
+		}
+		f.path = args[0]
+	}
+	src, err := p.source(f)
+	if err == nil && src.Path == "" {
+		err = usageError("no configuration is named; give --config FILE or set %s", configVariable)
+	}
+	return src, err
+}
+
 // load reads the configuration named, and the embedded one of the demo where
 // none is.
 func (p *program) load(f *sourceFlags) (*config.Snapshot, error) {
@@ -67,14 +83,23 @@ func (p *program) load(f *sourceFlags) (*config.Snapshot, error) {
 func (p *program) loadSource(src config.Source) (*config.Snapshot, error) {
 	s, err := config.Load(src)
 	if err != nil {
-		var problems *config.Error
-		if errors.As(err, &problems) {
-			return nil, &exitError{exitConfig, err}
-		}
-		return nil, err
+		return nil, invalid(err)
 	}
+	p.warn(s)
+	return s, nil
+}
+
+// invalid gives the problems of a configuration their exit code.
+func invalid(err error) error {
+	var problems *config.Error
+	if errors.As(err, &problems) {
+		return &exitError{exitConfig, err}
+	}
+	return err
+}
+
+func (p *program) warn(s *config.Snapshot) {
 	for _, w := range s.Warnings {
 		fmt.Fprintf(p.stderr, "warning: %s\n", w)
 	}
-	return s, nil
 }

@@ -8,10 +8,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"lapgate/gateway/connect"
 	"os"
+	"strings"
 
 	"github.com/spf13/cobra"
+
+	"lapgate/gateway/connect"
 )
 
 func main() {
@@ -26,7 +28,17 @@ const (
 	exitConfig      = 3 // the configuration is invalid
 	exitUnreachable = 4 // the controller cannot be reached
 	exitDifferences = 5 // a check, a verification or a comparison found differences
+	// 6 is kept for a pair of gateways: a newer one fenced every line.
 )
+
+// exitCodeOf is the exit code that an error asks for.
+func exitCodeOf(err error) int {
+	var e *exitError
+	if errors.As(err, &e) {
+		return e.code
+	}
+	return exitFailed
+}
 
 // exitError ends the program with a code. A nil err ends it without a message,
 // for a command that has said all on its own.
@@ -79,7 +91,7 @@ func run(args, env []string, stdin io.Reader, stdout, stderr io.Writer) int {
 		e = &exitError{exitUsage, err}
 	}
 	if e.err != nil {
-		fmt.Fprintf(stderr, "lapgate: %v\n", e.err)
+		fmt.Fprintln(stderr, message(e.err))
 	}
 	if e.code == exitUsage {
 		fmt.Fprintf(stderr, "Run '%s --help' for usage.\n", called.CommandPath())
@@ -87,7 +99,18 @@ func run(args, env []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	return e.code
 }
 
+// message is an error as it is printed. One line begins with the name of the
+// program; a list of problems goes without it, each with its own place.
+func message(err error) string {
+	text := err.Error()
+	if strings.Contains(text, "\n") {
+		return text
+	}
+	return "lapgate: " + text
+}
+
 func (p *program) root() *cobra.Command {
+	this := thisBuild()
 	root := &cobra.Command{
 		Use:   "lapgate",
 		Short: "Recipe gateway for a paper-roll wrapping line",
@@ -101,7 +124,7 @@ over-temperature trips and hydraulic relief stay in safety-rated hardware.
 Exit codes: 0 done; 1 failed at run time; 2 wrong usage; 3 configuration
 invalid; 4 controller unreachable; 5 a check, verification or comparison found
 differences (for recipe: the verdict is hold).`,
-		Args:          cobra.NoArgs,
+		Version:       this.String(),
 		SilenceErrors: true,
 		SilenceUsage:  true,
 		PersistentPreRun: func(*cobra.Command, []string) {
@@ -112,30 +135,63 @@ differences (for recipe: the verdict is hold).`,
 		},
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
 	}
-	root.AddCommand(
-		p.demoCommand(),
-		p.runCommand(),
-		p.simCommand(),
-		p.armCommand(),
-		p.disarmCommand(),
-		p.holdCommand(),
-		p.reloadCommand(),
-		p.checkCommand(),
-		p.probeCommand(),
-		p.configCommand(),
-		p.recipeCommand(),
-		p.widthsCommand(),
-		p.journalCommand(),
-		p.mapCommand(),
-		p.plcCommand(),
-		p.replayCommand(),
-		p.compareCommand(),
-		p.reportCommand(),
-		p.trustCommand(),
-		p.tagsCommand(),
-		p.versionCommand(),
-	)
+	root.SetVersionTemplate("{{.Version}}\n")
+	root.Flags().Bool("version", false, "print the version")
+	for _, g := range p.groups() {
+		root.AddGroup(&cobra.Group{ID: g.title, Title: g.title + ":"})
+		for _, c := range g.commands {
+			c.GroupID = g.title
+			root.AddCommand(c)
+		}
+		root.SetHelpCommandGroupID(g.title) // the last one
+	}
+	takeCommandsOnly(root)
 	return root
+}
+
+// group is what one kind of person needs of the program.
+type group struct {
+	title    string
+	commands []*cobra.Command
+}
+
+func (p *program) groups() []group {
+	return []group{
+		{"Line (serve it, act on it)", []*cobra.Command{
+			p.runCommand(), p.armCommand(), p.disarmCommand(), p.holdCommand(), p.reloadCommand(),
+		}},
+		{"Recipe (what a roll gets, what a change would do)", []*cobra.Command{
+			p.recipeCommand(), p.widthsCommand(), p.replayCommand(), p.compareCommand(),
+		}},
+		{"Controller (check it, map it, program it)", []*cobra.Command{
+			p.probeCommand(), p.checkCommand(), p.mapCommand(), p.plcCommand(), p.tagsCommand(), p.trustCommand(),
+		}},
+		{"Record (what was done)", []*cobra.Command{p.journalCommand(), p.reportCommand()}},
+		{"Test bench (a line that is simulated)", []*cobra.Command{p.demoCommand(), p.simCommand()}},
+		{"Set-up", []*cobra.Command{p.configCommand(), p.versionCommand()}},
+	}
+}
+
+// takeCommandsOnly lets a command that has commands of its own take nothing
+// else, and name the one that was probably meant.
+func takeCommandsOnly(c *cobra.Command) {
+	if !c.HasSubCommands() {
+		return
+	}
+	c.Args = func(c *cobra.Command, args []string) error {
+		if len(args) == 0 {
+			return nil
+		}
+		c.SuggestionsMinimumDistance = 2 // letters that may be wrong
+		text := ""
+		if near := c.SuggestionsFor(args[0]); len(near) > 0 {
+			text = "; did you mean " + strings.Join(near, " or ") + "?"
+		}
+		return usageError("unknown command %q for %q%s", args[0], c.CommandPath(), text)
+	}
+	for _, sub := range c.Commands() {
+		takeCommandsOnly(sub)
+	}
 }
 
 // getenv returns a variable of the environment handed in, "" when not set.

@@ -33,12 +33,9 @@ the command arm allowed it; otherwise it runs in shadow and only records what it
 would have offered.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			src, err := p.source(&f)
+			src, err := p.namedSource(&f, nil)
 			if err != nil {
 				return err
-			}
-			if src.Path == "" {
-				return usageError("no configuration is named; give --config FILE or set %s", configVariable)
 			}
 			return p.daemon(cmd.Context(), src)
 		},

@@ -18,6 +18,10 @@ type build struct {
 	Platform string `json:"platform"`
 }
 
+func (b *build) String() string {
+	return fmt.Sprintf("lapgate %s (%s, %s)", b.Version, b.Go, b.Platform)
+}
+
 func thisBuild() build {
 	b := build{Version: "devel", Go: runtime.Version(), Platform: runtime.GOOS + "/" + runtime.GOARCH}
 	info, ok := debug.ReadBuildInfo()
@@ -39,21 +43,16 @@ func thisBuild() build {
 }
 
 func (p *program) versionCommand() *cobra.Command {
-	var asJSON bool
+	var output outputFlags
 	cmd := &cobra.Command{
 		Use:   "version",
 		Short: "Print the version",
 		Args:  cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error {
-			b := thisBuild()
-			if asJSON {
-				return p.printJSON(b)
-			}
-			_, err := fmt.Fprintf(p.stdout, "lapgate %s (%s, %s)\n", b.Version, b.Go, b.Platform)
-			return err
+			return p.printer(output, nil).print(thisBuild())
 		},
 	}
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	output.add(cmd)
 	return cmd
 }
 

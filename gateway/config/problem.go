@@ -14,8 +14,9 @@ import (
 // Problem is one thing that is wrong, or in a warning looks wrong, with a
 // configuration.
 type Problem struct {
-	File      string `json:"file"`
-	Line, Col int    // from 1; 0 where the problem has no place in the file
+	File string `json:"file"`
+	Line int    `json:"line,omitempty"` // from 1; 0 where the problem has no place in the file
+	Col  int    `json:"column,omitempty"`
 	// Source is where an override came from: "environment LAPGATE_LOG_LEVEL"
 	// or "flag --set". Empty for the file.
 	Source string `json:"source,omitempty"`

@@ -38,7 +38,7 @@ type demoFlags struct {
 }
 
 func (p *program) demoCommand() *cobra.Command {
-	f := demoFlags{sim: simFlags{countFlag: "rolls"}}
+	var f demoFlags
 	cmd := &cobra.Command{
 		Use:   "demo",
 		Short: "Wrap a made-up shift on the simulator, over real sockets",
@@ -69,7 +69,7 @@ broken, every wrap was judged good by the simulator and the journal verifies.`,
 	fl.StringVar(&f.journal, "journal", "", "keep the journal in this directory (default a temporary one that is removed)")
 	fl.StringVar(&f.transport, "transport", string(demoModbus), fmt.Sprintf("link between daemon and simulator, one of %v", demoTransports()))
 	fl.BoolVarP(&f.verbose, "verbose", "v", false, "write the daemon's log to standard error")
-	fl.BoolVar(&f.asJSON, "json", false, "print one JSON object at the end instead of lines")
+	addJSON(cmd, &f.asJSON)
 	return cmd
 }
 

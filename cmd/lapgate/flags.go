@@ -40,3 +40,30 @@ func addBy(cmd *cobra.Command, by *string, unnamed string) {
 func addTimeout(cmd *cobra.Command, timeout *time.Duration, longest time.Duration) {
 	cmd.Flags().DurationVar(timeout, "timeout", longest, "longest wait for an answer")
 }
+
+const (
+	usageJSON = "print JSON: SI, the unit in each name; a list as one object a line"
+	usageCSV  = "print CSV, in the units of the configuration"
+)
+
+// addJSON adds --json to a command whose text has no rows that CSV could print.
+func addJSON(cmd *cobra.Command, json *bool) { cmd.Flags().BoolVar(json, "json", false, usageJSON) }
+
+// addInput adds the file of rolls that a command works on.
+func addInput(cmd *cobra.Command, file *string) {
+	cmd.Flags().StringVar(file, "input", "", "CSV file of rolls; - is standard input")
+}
+
+// addUncertainties adds how well a roll is measured.
+func addUncertainties(cmd *cobra.Command, diameter, width *string) {
+	cmd.Flags().StringVar(diameter, "diameter-uncertainty", "0 mm", "standard uncertainty of the diameter")
+	cmd.Flags().StringVar(width, "width-uncertainty", "0 mm", "standard uncertainty of the width")
+}
+
+func addSpec(cmd *cobra.Command, spec *string, unnamed string) {
+	cmd.Flags().StringVar(spec, "spec", "", "wrap specification (default "+unnamed+")")
+}
+
+func addSVG(cmd *cobra.Command, file *string) {
+	cmd.Flags().StringVar(file, "svg", "", "draw it into this SVG file")
+}

@@ -152,7 +152,7 @@ type simProcess struct {
 // startSim starts a simulator and returns its Modbus address.
 func startSim(ctx context.Context, t *testing.T, exe string, rolls int, seed uint64) (*simProcess, string) {
 	t.Helper()
-	p, addresses := startSimServers(ctx, t, exe, []string{"modbus-tcp"}, "--count", strconv.Itoa(rolls), "--seed", strconv.FormatUint(seed, 10))
+	p, addresses := startSimServers(ctx, t, exe, []string{"modbus-tcp"}, "--rolls", strconv.Itoa(rolls), "--seed", strconv.FormatUint(seed, 10))
 	return p, addresses[0]
 }
 

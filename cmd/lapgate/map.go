@@ -64,7 +64,7 @@ Without a configuration it prints the map of the demo.`,
 		},
 	}
 	f.add(cmd)
-	cmd.Flags().StringVar(&line, "line", "", "the line of the configuration (default the first)")
+	addLine(cmd, &line, firstLine)
 	cmd.Flags().StringVar(&format, "format", "csv", "csv or markdown")
 	cmd.Flags().BoolVar(&every, "every-entry", false, "list every entry of the outcome ring")
 	return cmd

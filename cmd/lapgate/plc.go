@@ -54,7 +54,7 @@ trained and licensed for it.`,
 		},
 	}
 	f.add(cmd)
-	cmd.Flags().StringVar(&line, "line", "", "the line of the configuration (default the first)")
+	addLine(cmd, &line, firstLine)
 	cmd.Flags().BoolVar(&nodes, "nodeset", false, "print the OPC UA NodeSet2 instead")
 	return cmd
 }

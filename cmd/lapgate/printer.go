@@ -43,8 +43,8 @@ type outputFlags struct{ json, csv bool }
 
 // add gives a command, whose arguments are set, the flags of its output.
 func (f *outputFlags) add(cmd *cobra.Command) {
-	cmd.Flags().BoolVar(&f.json, "json", false, "print JSON: SI, the unit in each name; a list as one object a line")
-	cmd.Flags().BoolVar(&f.csv, "csv", false, "print CSV, in the units of the configuration")
+	cmd.Flags().BoolVar(&f.json, "json", false, usageJSON)
+	cmd.Flags().BoolVar(&f.csv, "csv", false, usageCSV)
 	args := cmd.Args
 	cmd.Args = func(cmd *cobra.Command, given []string) error {
 		if f.json && f.csv {

@@ -63,9 +63,9 @@ asked: a configured block is missing, or its own request block does not decode.`
 		},
 	}
 	source.add(cmd)
-	cmd.Flags().StringVar(&line, "line", "", "the line of the configuration (default the first)")
+	addLine(cmd, &line, firstLine)
 	cmd.Flags().BoolVar(&values, "values", false, "print every field of every block that decodes")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	addJSON(cmd, &asJSON)
 	cmd.AddCommand(p.probeModbusCommand(), p.probeOPCUACommand())
 	return cmd
 }

@@ -66,8 +66,8 @@ Addresses count from zero. Both notations of each register are printed.`,
 	fl.StringVar(&f.order, "order", "", "show one word order alone: "+strings.Join(inspect.OrderNames(), ", "))
 	fl.BoolVar(&f.floats, "float", false, "show floating point numbers alone")
 	fl.IntVar(&f.repeat, "repeat", 3, fmt.Sprintf("how often the registers are read, 1 to %d: for the round-trip time, and to see what changes", probeMostRepeats))
-	fl.DurationVar(&f.timeout, "timeout", probeTimeout, "longest wait for one answer")
-	fl.BoolVar(&f.asJSON, "json", false, "print JSON")
+	addTimeout(cmd, &f.timeout, probeTimeout)
+	addJSON(cmd, &f.asJSON)
 	return cmd
 }
 

@@ -70,8 +70,8 @@ trust.`,
 	fl.StringVar(&f.password, "password", "", "where its password is read: file:PATH or env:NAME")
 	fl.StringVar(&f.hostName, "server-name", "", "host in the server's certificate (default the host of the endpoint)")
 	fl.StringVar(&f.folder, "folder", opcua.DefaultFolder, "folder of the certificates")
-	fl.DurationVar(&f.timeout, "timeout", probeTimeout, "longest wait for one answer")
-	fl.BoolVar(&f.asJSON, "json", false, "print JSON")
+	addTimeout(cmd, &f.timeout, probeTimeout)
+	addJSON(cmd, &f.asJSON)
 	return cmd
 }
 

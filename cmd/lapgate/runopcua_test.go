@@ -35,7 +35,7 @@ func TestRunOverOPCUA(t *testing.T) {
 		return path
 	}
 	line, addresses := startSimServers(ctx, t, exe, []string{"modbus-tcp", "opcua"},
-		"--count", "3", "--opcua", "127.0.0.1:0", "--opcua-users", write("users", "gateway:"+password+"\n"))
+		"--rolls", "3", "--opcua", "127.0.0.1:0", "--opcua-users", write("users", "gateway:"+password+"\n"))
 	address := addresses[1]
 
 	section := regexp.MustCompile(`(?m)^      protocol: modbus-tcp\n      address: .*\n      plain: .*\n`)

@@ -22,8 +22,6 @@ type simFlags struct {
 	speed  float64
 	faults []string
 	count  int
-
-	countFlag string // name of the flag of count
 }
 
 // defaultRolls is a shift.
@@ -37,7 +35,7 @@ func (f *simFlags) add(cmd *cobra.Command) {
 	fl.Uint64Var(&f.seed, "seed", 1, "seed of rolls, noise and faults")
 	fl.Float64Var(&f.speed, "speed", sim.DefaultConfig().Speed, "seconds of the line in one real second; the handshake keeps its own times")
 	fl.StringSliceVar(&f.faults, "fault", nil, "faults that strike, by name, or all; --fault help lists them")
-	fl.IntVar(&f.count, f.countFlag, defaultRolls, "number of rolls of the made-up shift")
+	fl.IntVar(&f.count, "rolls", defaultRolls, "number of rolls of the made-up shift")
 }
 
 // put sets what the flags say.
@@ -69,7 +67,7 @@ func (f *simFlags) check(p *program) (helped bool, err error) {
 		}
 	}
 	if f.count < 1 {
-		return false, usageError("--%s: got %d, want 1 or more", f.countFlag, f.count)
+		return false, usageError("--rolls: got %d, want 1 or more", f.count)
 	}
 	if !(f.speed > 0) {
 		return false, usageError("--speed: got %g, want a positive number", f.speed)
@@ -78,7 +76,7 @@ func (f *simFlags) check(p *program) (helped bool, err error) {
 }
 
 func (p *program) simCommand() *cobra.Command {
-	f := simFlags{countFlag: "count"}
+	var f simFlags
 	var source sourceFlags
 	var opcua simOPCUAFlags
 	var line, listen, rollsFile, tlsFolder string
@@ -98,6 +96,9 @@ or a wrap was judged bad.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if helped, err := f.check(p); helped || err != nil {
 				return err
+			}
+			if rollsFile != "" && cmd.Flags().Changed("rolls") {
+				return usageError("--input and --rolls exclude each other: the rolls are those of the file, or made up")
 			}
 			snapshot, err := p.load(&source)
 			if err != nil {
@@ -137,11 +138,11 @@ or a wrap was judged bad.`,
 	source.add(cmd)
 	f.add(cmd)
 	opcua.add(cmd)
-	cmd.Flags().StringVar(&line, "line", "", "the line of the configuration (default the first)")
+	addLine(cmd, &line, firstLine)
 	cmd.Flags().StringVar(&listen, "listen", "127.0.0.1:0", "address of the Modbus TCP server; port 0 picks a free one")
 	cmd.Flags().StringVar(&tlsFolder, "tls", "", "serve Modbus with TLS and client certificates from this folder; where it is empty, those of both sides are made there")
-	cmd.Flags().StringVar(&rollsFile, "rolls", "", "CSV file of the rolls as they truly are; - is standard input")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print the report as JSON on standard output, the address on standard error")
+	addInput(cmd, &rollsFile)
+	addJSON(cmd, &asJSON)
 	return cmd
 }
 

@@ -89,7 +89,7 @@ configuration is invalid.`,
 		RunE: func(_ *cobra.Command, args []string) error { return p.importTags(args[0], &f) },
 	}
 	f.source.add(cmd)
-	cmd.Flags().StringVar(&f.line, "line", "", "the line of the configuration (default the first)")
+	addLine(cmd, &f.line, firstLine)
 	cmd.Flags().StringVar(&f.write, "write", "", "write the section to this file, which must not be there yet")
 	return cmd
 }

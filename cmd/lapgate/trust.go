@@ -70,9 +70,9 @@ func certificateRow(role string, c *opcua.Certificate, now time.Time) certificat
 
 // printCertificates prints one certificate after the other, each with its
 // facts below it.
-func (p *program) printCertificates(list []certificateOut, asJSON bool) error {
-	if asJSON {
-		return p.printJSON(list)
+func (p *program) printCertificates(list []certificateOut, f outputFlags) error {
+	if f.json || f.csv {
+		return p.printer(f, nil).print(list)
 	}
 	t := tabwriter.NewWriter(p.stdout, 0, 8, 2, ' ', 0)
 	for i, c := range list {
@@ -105,7 +105,7 @@ type trustFlags struct {
 func (f *trustFlags) add(cmd *cobra.Command) {
 	f.source.add(cmd)
 	cmd.Flags().StringVar(&f.folder, "folder", "", "folder of the certificates (default that of the configuration; without one, "+opcua.DefaultFolder+")")
-	cmd.Flags().StringVar(&f.line, "line", "", "the line of the configuration, where its lines have different folders")
+	addLine(cmd, &f.line, "every line, where all have one folder")
 }
 
 // trustFolder is the folder of certificates that the flags mean: the one named,
@@ -157,7 +157,7 @@ func (p *program) trustFolder(f *trustFlags) (string, error) {
 
 func (p *program) trustList() *cobra.Command {
 	var f trustFlags
-	var asJSON bool
+	var output outputFlags
 	cmd := &cobra.Command{
 		Use:   "list",
 		Short: "List the certificate of the gateway and those that are trusted",
@@ -182,7 +182,7 @@ not valid now.`,
 				out = append(out, certificateRow("trusted", &trusted[i], now))
 				invalid = invalid || trusted[i].ValidAt(now) != ""
 			}
-			if err := p.printCertificates(out, asJSON); err != nil {
+			if err := p.printCertificates(out, output); err != nil {
 				return err
 			}
 			if bad != nil {
@@ -195,7 +195,7 @@ not valid now.`,
 		},
 	}
 	f.add(cmd)
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print a JSON array")
+	output.add(cmd)
 	return cmd
 }
 
@@ -231,7 +231,7 @@ func oneSource(cmd *cobra.Command, args []string) error {
 }
 
 func (p *program) trustShow() *cobra.Command {
-	var asJSON bool
+	var output outputFlags
 	var timeout time.Duration
 	cmd := &cobra.Command{
 		Use:   "show ENDPOINT|FILE",
@@ -246,11 +246,11 @@ func (p *program) trustShow() *cobra.Command {
 			for i := range list {
 				out = append(out, certificateRow("offered", &list[i], time.Now()))
 			}
-			return p.printCertificates(out, asJSON)
+			return p.printCertificates(out, output)
 		},
 	}
-	cmd.Flags().DurationVar(&timeout, "timeout", fetchTimeout, "longest wait for the server")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print a JSON array")
+	addTimeout(cmd, &timeout, fetchTimeout)
+	output.add(cmd)
 	return cmd
 }
 
@@ -297,7 +297,7 @@ itself: what comes over the network could come from somebody between.`,
 			for i := range list {
 				out = append(out, certificateRow("offered", &list[i], time.Now()))
 			}
-			if err := p.printCertificates(out, false); err != nil {
+			if err := p.printCertificates(out, outputFlags{}); err != nil {
 				return err
 			}
 			if fingerprint == "" {
@@ -308,6 +308,6 @@ itself: what comes over the network could come from somebody between.`,
 	}
 	f.add(cmd)
 	cmd.Flags().StringVar(&fingerprint, "fingerprint", "", "whole SHA-256 fingerprint of the certificate, as read at the server")
-	cmd.Flags().DurationVar(&timeout, "timeout", fetchTimeout, "longest wait for the server")
+	addTimeout(cmd, &timeout, fetchTimeout)
 	return cmd
 }

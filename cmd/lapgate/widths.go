@@ -69,20 +69,19 @@ Exit code 5 when some rolls cannot be served.`,
 	f.source.add(cmd)
 	f.output.add(cmd)
 	fl, o := cmd.Flags(), &f.options
-	fl.StringVar(&f.line, "line", "", "the line of the configuration (default the first)")
+	addLine(cmd, &f.line, firstLine)
 	fl.IntVar(&o.Slots, "slots", 0, "slots at hand (default those of the line)")
 	fl.StringVar(&f.keep, "keep", "", "slots that stay as they hang, as \"1,3\", or all")
 	fl.StringVar(&f.candidates, "candidates", "", "wrappers to choose from: a list of widths, or a CSV file of the stock")
 	fl.StringVar(&f.step, "step", "", "step of the widths to choose from without --candidates (default 1 in, or 25 mm where lengths are metric)")
-	fl.StringVar(&o.Spec, "spec", "", "wrap specification of rolls whose row names none")
+	addSpec(cmd, &o.Spec, "that of the row, or of its grade")
 	fl.StringArrayVar(&f.prices, "paper-price", nil, "price of paper by area, as 0.35/m2, or of one paper, as kraft=0.35/m2; may be repeated")
 	fl.Float64Var(&o.Changeover, "changeover-cost", 0, "cost of changing one slot")
 	fl.StringVar(&f.weight, "overhang-weight", "1/in", "cost of each roll's distance from the optimum overhang, by length")
 	fl.IntVar(&o.Effort, "effort", 0, "limit of the search where the exact method does not apply, in steps (default a thousand million)")
-	fl.StringVar(&f.diameterU, "diameter-uncertainty", "0 mm", "standard uncertainty of the diameters to be expected at the scan")
-	fl.StringVar(&f.widthU, "width-uncertainty", "0 mm", "standard uncertainty of the widths to be expected at the scan")
+	addUncertainties(cmd, &f.diameterU, &f.widthU)
 	fl.BoolVar(&f.rows, "rows", false, "list the choice for each row of the schedule instead")
-	fl.StringVar(&f.svg, "svg", "", "draw the overhang by roll into this SVG file")
+	addSVG(cmd, &f.svg)
 	return cmd
 }
 

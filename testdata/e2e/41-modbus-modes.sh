@@ -26,7 +26,7 @@ shift_over() {
   return "$code"
 }
 
-start sim-modes "$work/lapgate" sim --count "$rolls"
+start sim-modes "$work/lapgate" sim --rolls "$rolls"
 sim=$pid
 address=$(await "$work/sim-modes.out" 'modbus-tcp (.*)' "$sim")
 shift_over modes --set "lines.0.controller.address=$address" --set lines.0.controller.modbus.registers=input \
@@ -35,7 +35,7 @@ shift_over modes --set "lines.0.controller.address=$address" --set lines.0.contr
 command -v socat >/dev/null || { echo "socat is missing: nothing was run over a serial line"; exit 0; }
 start socat socat -d -d "pty,rawer,link=$work/near" "pty,rawer,link=$work/far"
 await "$work/socat.log" '(data transfer loop)' "$pid" >/dev/null
-start sim-rtu "$work/lapgate" sim --count "$rolls"
+start sim-rtu "$work/lapgate" sim --rolls "$rolls"
 sim=$pid
 address=$(await "$work/sim-rtu.out" 'modbus-tcp (.*)' "$sim")
 start bridge python3 testdata/standin/rtu_bridge.py --device "$work/far" --server "$address"

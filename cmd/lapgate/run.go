@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"os/signal"
+	"sync"
 	"syscall"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -57,15 +58,9 @@ func (p *program) daemon(ctx context.Context, src config.Source) (err error) {
 
 	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	registry := prometheus.NewRegistry()
-	metrics, err := status.NewMetrics(registry)
+	registry, metrics, err := newMetrics()
 	if err != nil {
 		return err
-	}
-	for _, c := range []prometheus.Collector{collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{})} {
-		if err := registry.Register(c); err != nil {
-			return err
-		}
 	}
 	g, err := gateway.New(gateway.Options{
 		Snapshot: snapshot, Dialer: p.dialers(log), OpenJournal: journalOpener(snapshot, log), Log: log, Metrics: metrics,
@@ -90,23 +85,30 @@ func (p *program) daemon(ctx context.Context, src config.Source) (err error) {
 		defer func() { err = errors.Join(err, server.Close()) }()
 		log.Info("status page", zap.String("address", "http://"+server.Addr()+"/"))
 	}
-	helpers, endHelpers := context.WithCancel(ctx)
-	done := make(chan struct{}, 2)
-	go func() {
-		tellServiceManager(helpers, log, func() bool { return anyAlive(g.Lines()) })
-		done <- struct{}{}
-	}()
-	go func() {
-		reloadOnHangup(helpers, o)
-		done <- struct{}{}
-	}()
+	beside, end := context.WithCancel(ctx)
+	var wait sync.WaitGroup
+	wait.Go(func() { tellServiceManager(beside, log, func() bool { return anyAlive(g.Lines()) }) })
+	wait.Go(func() { reloadOnHangup(beside, o) })
+	defer wait.Wait()
+	defer end()
 	log.Info("lapgate runs", zap.String("version", thisBuild().Version), zap.String("config", snapshot.File),
 		zap.String("hash", fmt.Sprintf("%08x", snapshot.Hash)), zap.Int("lines", len(snapshot.Lines)))
-	err = g.Run(ctx)
-	endHelpers()
-	<-done
-	<-done
-	return err
+	return g.Run(ctx)
+}
+
+// newMetrics makes the metrics of the gateway and of the process.
+func newMetrics() (*prometheus.Registry, *status.Metrics, error) {
+	registry := prometheus.NewRegistry()
+	metrics, err := status.NewMetrics(registry)
+	if err != nil {
+		return nil, nil, err
+	}
+	for _, c := range []prometheus.Collector{collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{})} {
+		if err := registry.Register(c); err != nil {
+			return nil, nil, err
+		}
+	}
+	return registry, metrics, nil
 }
 
 // reloadOnHangup puts the configuration in force again on each SIGHUP. One

@@ -66,11 +66,13 @@ func (d *decoder) checkInches(doc *document, l *line, path string) {
 // stands before it is called idle.
 const idleFactor = 5
 
+const idleText = "limit that can never bind"
+
 // checkIdle warns of limits that can never bind.
 func (d *decoder) checkIdle(doc *document, l *line, path string) {
 	key := func(k string) string { return join(path, k) }
 	idle := func(k, got, want, remedy string) {
-		d.warning(d.where(key(k)), key(k), "limit that can never bind", got, want, remedy)
+		d.warning(d.where(key(k)), key(k), idleText, got, want, remedy)
 	}
 	length := func(v float64) string { return quantity.Round(v, quantity.Length, doc.Units.Length, 3) }
 	plain := func(v float64) string { return quantity.Format(v, quantity.None, "") }
@@ -103,15 +105,30 @@ func (d *decoder) checkIdle(doc *document, l *line, path string) {
 			idle(k, quantity.Format(m.PlatenBand, quantity.TemperatureDifference, ""), "less than the "+quantity.Round(span, quantity.TemperatureDifference, "", 1)+" of header_temperature", "lower it")
 		}
 	}
-	// A default that is too wide for a small line is no mistake of its own.
+	if k := "limits.ovality"; d.good(key(k)) && m.MaxOvality == 0 {
+		d.warning(d.where(key(k)), key(k), "no roll is round enough", plain(0), "more than 0", "write the ovality at which a roll is held")
+	}
+	d.checkIdleMost(doc, l, path)
+}
+
+// checkIdleMost warns of greatest limits that no roll comes near. One that is
+// not given is left alone: a default that is too wide for a small line is no
+// mistake of its own.
+func (d *decoder) checkIdleMost(doc *document, l *line, path string) {
+	m := &l.Limits
+	key := func(k string) string { return join(path, k) }
 	given := func(k string) bool { _, ok := d.at[key(k)]; return ok }
+	idle := func(k, got, want string) {
+		d.warning(d.where(key(k)), key(k), idleText, got, want, "lower the greatest limit")
+	}
 	if k := "limits.feed_length"; given(k) && d.good(key(k), key("limits.diameter"), "specs", "papers") && len(doc.Specs) > 0 {
 		feed := 0.0
 		for _, s := range doc.Specs {
 			feed = math.Max(feed, math.Pi*s.Layers*m.Diameter.Max+s.Overlap+s.Tail)
 		}
 		if m.FeedLength.Max > idleFactor*feed {
-			idle(k, length(m.FeedLength.Max), "near the "+length(feed)+" that the largest roll takes", "lower the greatest limit")
+			length := func(v float64) string { return quantity.Round(v, quantity.Length, doc.Units.Length, 3) }
+			idle(k, length(m.FeedLength.Max), "near the "+length(feed)+" that the largest roll takes")
 		}
 	}
 	if k := "limits.gross"; given(k) && d.good(key(k), key("limits.diameter"), key("limits.width"), "grades") && len(doc.Grades) > 0 {
@@ -122,11 +139,8 @@ func (d *decoder) checkIdle(doc *document, l *line, path string) {
 		heaviest := math.Pi / 4 * m.Diameter.Max * m.Diameter.Max * m.Width.Max * density
 		if heaviest > 0 && m.Gross.Max > idleFactor*heaviest {
 			show := func(v float64) string { return quantity.Round(v, quantity.Mass, doc.Units.Mass, 1) }
-			idle(k, show(m.Gross.Max), "near the "+show(heaviest)+" of the heaviest roll", "lower the greatest limit")
+			idle(k, show(m.Gross.Max), "near the "+show(heaviest)+" of the heaviest roll")
 		}
-	}
-	if k := "limits.ovality"; d.good(key(k)) && m.MaxOvality == 0 {
-		d.warning(d.where(key(k)), key(k), "no roll is round enough", plain(0), "more than 0", "write the ovality at which a roll is held")
 	}
 }
 

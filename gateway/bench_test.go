@@ -28,6 +28,7 @@ type bench struct {
 	begin  time.Time
 	events []controller.Event
 
+	retry   atomic.Bool   // the operator presses retry
 	stopped atomic.Bool   // the program stands, its registers answer
 	beat    atomic.Bool   // another gateway beats
 	layout  atomic.Uint32 // layout word published instead, 0 for the right one
@@ -129,6 +130,7 @@ func (b *bench) scan() {
 			in.Done = &controller.Used{Start: tick - 500, End: tick}
 		}
 	case controller.Held:
+		in.Retry = b.retry.Swap(false)
 		if stood >= b.wrap {
 			in.Remove = true
 		}

@@ -40,8 +40,9 @@ type lineLoop struct {
 	port    link.Port // nil while there is no connection
 	armed   bool
 
-	lastMode *record.Mode  // newest at start
-	knows    inspect.Known // of the controller, by the journal
+	answer   cycle.OverrideAnswer // to the newest override asked for
+	lastMode *record.Mode         // newest at start
+	knows    inspect.Known        // of the controller, by the journal
 	odd      strangeness
 
 	began   time.Time
@@ -113,24 +114,36 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 	if l.sources, err = newSources(&l.set, l.options, l.log); err != nil {
 		return err
 	}
-	l.machine = cycle.New(l.set.machine)
-	l.armed = l.set.armed
-	if err = l.journal.Replay(ctx, l.recover); err != nil {
-		if ctx.Err() != nil {
+	if err = l.begin(ctx); err != nil {
+		if ctx.Err() != nil && l.halted == nil {
 			return nil
 		}
-		return fmt.Errorf("line %s: reading the journal: %w", l.set.name, err)
+		return fmt.Errorf("line %s: %w", l.set.name, err)
+	}
+	defer l.hangUp()
+	defer l.sources.start(ctx)()
+	l.publish()
+	return l.loop(ctx)
+}
+
+// begin puts the machine where the journal says that the line was left.
+func (l *lineLoop) begin(ctx context.Context) error {
+	l.machine = cycle.New(l.set.machine)
+	l.armed = l.set.armed
+	if err := l.journal.Replay(ctx, l.recover); err != nil {
+		return fmt.Errorf("reading the journal: %w", err)
 	}
 	armed, mode := l.startMode()
 	l.machine.StartArmed(armed)
 	l.armed = armed
 	if mode != nil && !l.append(context.WithoutCancel(ctx), *mode) {
-		return fmt.Errorf("line %s: %w", l.set.name, l.halted)
+		return l.halted
 	}
-	defer l.hangUp()
-	defer l.sources.start(ctx)()
-	l.publish()
+	return nil
+}
 
+// loop hands the machine all that happens, in the order in which it happens.
+func (l *lineLoop) loop(ctx context.Context) error {
 	poll := time.NewTicker(l.set.machine.Times.Poll)
 	defer poll.Stop()
 	dial := time.NewTimer(0)
@@ -210,9 +223,8 @@ func (l *lineLoop) unreachable(err error) {
 // found notes that the controller answers with a whole request block.
 func (l *lineLoop) found() {
 	l.retry.reset()
-	if count, lasted, first := l.outage.end(time.Now()); count > 0 {
-		l.log.Info("controller reachable again",
-			zap.Int("failures", count), zap.Duration("after", lasted.Round(time.Millisecond)), zap.String("first_error", first))
+	if told := l.outage.end(time.Now()); told != nil {
+		l.log.Info("controller reachable again", told...)
 	}
 }
 
@@ -280,6 +292,8 @@ func (l *lineLoop) execute(ctx context.Context, actions []cycle.Action) {
 		case cycle.Notify:
 			l.notify(a)
 			ok = true
+		case cycle.OverrideAnswer:
+			l.answer, ok = a, true
 		case cycle.Halt:
 			if l.halted == nil {
 				l.halted = errors.New(a.Reason)

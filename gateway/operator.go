@@ -48,21 +48,23 @@ func (o *Operator) Handle(ctx context.Context, r control.Request) control.Reply 
 			}
 			return text, o.Gateway.Hold(ctx, line, cycle.HoldAll{On: !r.Off, By: r.By, Reason: r.Reason})
 		})
+	case control.Override:
+		return o.override(ctx, lines[0], &r)
 	case control.Reload:
 		return o.Reload(ctx, r.By)
 	}
 	return control.Reply{Outcome: control.Failed, Error: fmt.Sprintf("the daemon knows no command %q; both programs should be of one version", r.Command)}
 }
 
-// lines are the lines that a command means: arming needs one.
+// lines are the lines that a command means: arming and an override need one.
 func (o *Operator) lines(r *control.Request) ([]string, error) {
 	names := make([]string, 0, len(o.Gateway.lines))
 	for _, l := range o.Gateway.Lines() {
 		names = append(names, l.Name)
 	}
 	switch {
-	case r.Line == "" && r.Command == control.Arm && len(names) > 1:
-		return nil, fmt.Errorf("name the line to arm with --line; it is one of %s", strings.Join(names, ", "))
+	case r.Line == "" && (r.Command == control.Arm || r.Command == control.Override) && len(names) > 1:
+		return nil, fmt.Errorf("name the line with --line; it is one of %s", strings.Join(names, ", "))
 	case r.Line == "":
 		return names, nil
 	case !slices.Contains(names, r.Line):

@@ -3,6 +3,8 @@ package gateway
 import (
 	"time"
 
+	"go.uber.org/zap"
+
 	"lapgate/gateway/cycle"
 )
 
@@ -24,7 +26,9 @@ func (b *backoff) next() time.Duration {
 // reset makes the next wait the first one again.
 func (b *backoff) reset() { b.wait = 0 }
 
-// outage folds repeated failures into the first, the count and the recovery.
+// outage is how the shell tells of what fails again and again: once when it
+// begins, and when it is over how often it failed, for how long, and what the
+// first failure said.
 type outage struct {
 	since time.Time
 	count int
@@ -41,13 +45,13 @@ func (o *outage) begin(now time.Time, err error) bool {
 	return true
 }
 
-// end returns how many failures there were, for how long, and what the first
-// one said, and starts afresh.
-func (o *outage) end(now time.Time) (count int, lasted time.Duration, first string) {
+// end returns what is to be told of the failures, nothing where there were
+// none, and starts afresh.
+func (o *outage) end(now time.Time) []zap.Field {
 	if o.count == 0 {
-		return 0, 0, ""
+		return nil
 	}
-	count, lasted, first = o.count, now.Sub(o.since), o.first
+	told := []zap.Field{zap.Int("failures", o.count), zap.Duration("after", now.Sub(o.since).Round(time.Millisecond)), zap.String("first_error", o.first)}
 	*o = outage{}
-	return count, lasted, first
+	return told
 }

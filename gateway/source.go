@@ -107,8 +107,8 @@ func (s *sources) listen(ctx context.Context) {
 		Address: s.scanner.Address, Parser: s.parser, Dial: dial,
 		First: s.scanner.ReconnectMin, Most: s.scanner.ReconnectMax, Silence: s.scanner.Silence, Jitter: s.options.Jitter,
 		OnReading: func(r scan.Reading) {
-			if n, lasted, first := text.end(time.Now()); n > 0 {
-				s.log.Info("scanner messages are read again", zap.Int("unread", n), zap.Duration("after", lasted), zap.String("first_error", first))
+			if told := text.end(time.Now()); told != nil {
+				s.log.Info("scanner messages are read again", told...)
 			}
 			select {
 			case s.readings <- r:
@@ -123,8 +123,7 @@ func (s *sources) listen(ctx context.Context) {
 		},
 		OnLink: func(err error) {
 			if err == nil {
-				n, lasted, _ := link.end(time.Now())
-				s.log.Info("scanner connected", zap.String("address", s.scanner.Address), zap.Int("failures", n), zap.Duration("after", lasted))
+				s.log.Info("scanner connected", append(link.end(time.Now()), zap.String("address", s.scanner.Address))...)
 				return
 			}
 			s.options.Metrics.Notified(s.line, noteScanner, cycle.Warning)
@@ -147,18 +146,21 @@ const (
 func (s *sources) look(ctx context.Context) {
 	ticker := time.NewTicker(s.orders.Poll)
 	defer ticker.Stop()
-	told := ""
+	var trouble outage
 	for {
 		changed, err := s.folder.Poll()
 		s.looks.Add(1)
 		switch {
-		case err != nil && err.Error() != told:
-			told = err.Error()
-			s.options.Metrics.Notified(s.line, noteOrders, cycle.Warning)
-			s.log.Warn("the orders stay as they were", zap.String("code", noteOrders), zap.Error(err))
+		case err != nil:
+			if err.Error() != trouble.first {
+				trouble = outage{} // of another file, which is news
+			}
+			if trouble.begin(time.Now(), err) {
+				s.options.Metrics.Notified(s.line, noteOrders, cycle.Warning)
+				s.log.Warn("the orders stay as they were", zap.String("code", noteOrders), zap.Error(err))
+			}
 		case changed:
-			told = ""
-			s.log.Info("orders read", zap.Int("orders", s.folder.Orders().Len()), zap.String("directory", s.orders.Directory))
+			s.log.Info("orders read", append(trouble.end(time.Now()), zap.Int("orders", s.folder.Orders().Len()), zap.String("directory", s.orders.Directory))...)
 		}
 		select {
 		case <-ctx.Done():

@@ -125,6 +125,37 @@ func TestOrders(t *testing.T) {
 	})
 }
 
+// Orders are read by the grades in force, those of a reload too.
+func TestOrdersAfterReload(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		set := map[string]string{"lines.0.orders.directory": "drop", "lines.0.orders.poll": "0.2 s"}
+		b := newBench(fitting(0))
+		b.pause = 20 * time.Second
+		s := newShop(t, b, set)
+		d := &drop{}
+		o := s.options()
+		o.OpenOrders = func(string) fs.FS { return d }
+		ctx, cancel := context.WithCancel(context.Background())
+		go b.run(ctx)
+		g, stop := s.start(o)
+		<-time.After(time.Second) // of virtual time
+		set["journal.directory"], set["grades.0.name"] = s.snapshot.Journal.Directory, "glossy"
+		if err := g.Reload(snapshot(t, t.TempDir(), set), "test"); err != nil {
+			t.Fatal(err)
+		}
+		<-time.After(time.Second) // of virtual time
+		d.put("monday.csv", "roll,order,grade\nR-000,O-1,glossy\n")
+		until(t, time.Minute, "the roll gone", func() bool { return s.count(record.KindOutcome) == 1 })
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
+		cancel()
+		if got := s.decided(); len(got) != 1 || got[0].measured.Order == nil || got[0].measured.Order.ID != "O-1" {
+			t.Errorf("got %+v, %d complaints", got, s.logged("the orders stay as they were"))
+		}
+	})
+}
+
 // gauge is a scanner behind pipes: one connection after the other.
 type gauge struct {
 	dials chan net.Conn

@@ -56,23 +56,32 @@ func (f *daemonFlags) path(p *program) (string, error) {
 
 // command sends one command and prints what came of it.
 func (p *program) command(ctx context.Context, f *daemonFlags, r control.Request) error {
+	reply, err := p.ask(ctx, f, r)
+	if reply != nil {
+		for _, line := range reply.Text {
+			fmt.Fprintln(p.stdout, line)
+		}
+	}
+	return err
+}
+
+// ask sends one command. The error is that of the call, or why the command was
+// not done.
+func (p *program) ask(ctx context.Context, f *daemonFlags, r control.Request) (*control.Reply, error) {
 	path, err := f.path(p)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	ctx, cancel := context.WithTimeout(ctx, f.timeout)
 	defer cancel()
 	reply, err := control.Call(ctx, path, r)
 	if err != nil {
-		return err
-	}
-	for _, line := range reply.Text {
-		fmt.Fprintln(p.stdout, line)
+		return nil, err
 	}
 	code := exitFailed
 	switch reply.Outcome {
 	case control.Done:
-		return nil
+		return reply, nil
 	case control.Refused:
 		code = exitDifferences
 	case control.Unreachable:
@@ -80,7 +89,7 @@ func (p *program) command(ctx context.Context, f *daemonFlags, r control.Request
 	case control.Invalid:
 		code = exitConfig
 	}
-	return &exitError{code, errors.New(reply.Error)}
+	return reply, &exitError{code, errors.New(reply.Error)}
 }
 
 // userName is who runs this command, where nobody else is named.

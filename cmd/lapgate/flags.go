@@ -67,3 +67,7 @@ func addSpec(cmd *cobra.Command, spec *string, unnamed string) {
 func addSVG(cmd *cobra.Command, file *string) {
 	cmd.Flags().StringVar(file, "svg", "", "draw it into this SVG file")
 }
+
+func addRoll(cmd *cobra.Command, roll *uint32, unnamed string) {
+	cmd.Flags().Uint32Var(roll, "roll", 0, "number of the roll (default "+unnamed+")")
+}

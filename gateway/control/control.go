@@ -17,6 +17,8 @@ import (
 	"sync"
 	"syscall"
 	"time"
+
+	"lapgate/gateway/handshake"
 )
 
 // Command is what a person asks of the daemon.
@@ -24,10 +26,11 @@ type Command string
 
 // The commands.
 const (
-	Arm    Command = "arm"
-	Disarm Command = "disarm"
-	Hold   Command = "hold"
-	Reload Command = "reload"
+	Arm      Command = "arm"
+	Disarm   Command = "disarm"
+	Hold     Command = "hold"
+	Override Command = "override"
+	Reload   Command = "reload"
 )
 
 // Request is one command with what it needs.
@@ -37,6 +40,39 @@ type Request struct {
 	By      string  `json:"by,omitempty"`
 	Reason  string  `json:"reason,omitempty"`
 	Off     bool    `json:"off,omitempty"` // ends what the command begins
+
+	// Of an override: the number of the roll, 0 for the one that waits, and its
+	// setpoints. Shown is the request whose change the person has seen and
+	// agreed to; nil asks only what would change.
+	Roll   uint32           `json:"roll,omitempty"`
+	Values []Value          `json:"values,omitempty"`
+	Shown  *handshake.Token `json:"shown,omitempty"`
+}
+
+// Value is a setpoint by its name with the value that it is to have, as people
+// write it: with its unit.
+type Value struct {
+	Name string `json:"name"`
+	Text string `json:"text"`
+}
+
+// Proposal is what an override changes.
+type Proposal struct {
+	Line    string          `json:"line"`
+	Roll    uint32          `json:"roll"`
+	Tag     string          `json:"tag"`
+	Token   handshake.Token `json:"token"` // of the request that it is bound to
+	Changes []Change        `json:"changes"`
+	// Held tells that the roll is held: the operator must press retry at the
+	// controller for the override to be offered.
+	Held bool `json:"held"`
+}
+
+// Change is one setpoint before and after, in the units of the line.
+type Change struct {
+	Setpoint string `json:"setpoint"`
+	Old      string `json:"old"`
+	New      string `json:"new"`
 }
 
 // Outcome of a command.
@@ -58,6 +94,8 @@ type Reply struct {
 	Outcome Outcome  `json:"outcome"`
 	Text    []string `json:"text,omitempty"`  // what was done, a line each
 	Error   string   `json:"error,omitempty"` // why not
+	// Proposal is the answer to an override.
+	Proposal *Proposal `json:"proposal,omitempty"`
 }
 
 // Bounds of one exchange.

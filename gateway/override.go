@@ -1,0 +1,125 @@
+package gateway
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"lapgate/gateway/control"
+	"lapgate/gateway/cycle"
+	"lapgate/recipe"
+	"lapgate/recipe/quantity"
+)
+
+// Override asks a line for a named person's setpoints for the request in view,
+// or only what they would change. Errors: no such line, a line that has ended.
+func (g *Gateway) Override(ctx context.Context, line string, o cycle.OverrideRoll) (answer cycle.OverrideAnswer, err error) {
+	l, err := g.line(line)
+	if err != nil {
+		return answer, err
+	}
+	err = l.ask(ctx, func(run context.Context) {
+		l.handle(run, o)
+		answer = l.answer
+	})
+	return answer, err
+}
+
+// override resolves what a person wrote, and has it shown or done.
+func (o *Operator) override(ctx context.Context, name string, r *control.Request) control.Reply {
+	line := o.Gateway.recipeLine(name)
+	changes, err := readSetpoints(r.Values)
+	if err != nil {
+		return control.Reply{Outcome: control.Refused, Error: err.Error()}
+	}
+	ask := cycle.OverrideRoll{Roll: r.Roll, By: r.By, Text: r.Reason, Changes: changes, Preview: r.Shown == nil}
+	if r.Shown != nil {
+		ask.Token = *r.Shown
+	}
+	answer, err := o.Gateway.Override(ctx, name, ask)
+	if err != nil {
+		return control.Reply{Outcome: control.Failed, Error: err.Error()}
+	}
+	if len(answer.Problems) > 0 {
+		return control.Reply{Outcome: control.Refused, Error: "line " + name + ": " + strings.Join(answer.Problems, "\n")}
+	}
+	p := &control.Proposal{Line: name, Roll: answer.Roll, Tag: answer.Tag, Token: answer.Token, Held: answer.Held}
+	for _, c := range answer.Changes {
+		s := recipe.SetpointOf(c.Name)
+		p.Changes = append(p.Changes, control.Change{Setpoint: s.Label, Old: s.Write(line, c.Old), New: s.Write(line, c.New)})
+	}
+	reply := control.Reply{Outcome: control.Done, Proposal: p}
+	if r.Shown != nil {
+		text := "is offered as " + r.By + " wants it, within five minutes or not at all"
+		if p.Held {
+			text = "is held: press retry at the controller within five minutes, and it is offered as " + r.By + " wants it"
+		}
+		reply.Text = []string{fmt.Sprintf("line %s: roll %d %s", name, p.Roll, text)}
+	}
+	return reply
+}
+
+// recipeLine is the line as it is configured now.
+func (g *Gateway) recipeLine(name string) *recipe.Line {
+	g.reload.Lock()
+	defer g.reload.Unlock()
+	if i := indexOf(g.snapshot, name); i >= 0 {
+		return g.snapshot.Lines[i].Recipe
+	}
+	return &recipe.Line{} // a line is never removed while the gateway runs
+}
+
+// readSetpoints reads the setpoints that an override names, each with its unit,
+// to their values in SI by their names in JSON. The error names every problem.
+func readSetpoints(values []control.Value) (map[string]float64, error) {
+	known := cycle.Overridable()
+	words := make([]string, len(known))
+	for i, name := range known {
+		words[i] = recipe.SetpointOf(name).Word()
+	}
+	out := map[string]float64{}
+	var problems []error
+	for _, v := range values {
+		i := slices.Index(words, v.Name)
+		if i < 0 {
+			i = slices.Index(known, v.Name)
+		}
+		if i < 0 {
+			problems = append(problems, fmt.Errorf("%s: no setpoint of that name can be overridden; want one of %s", v.Name, strings.Join(words, ", ")))
+			continue
+		}
+		s := recipe.SetpointOf(known[i])
+		if _, twice := out[s.Name]; twice {
+			problems = append(problems, fmt.Errorf("%s: given twice; give it once", v.Name))
+			continue
+		}
+		value, err := readSetpoint(s, v.Text)
+		if err != nil {
+			problems = append(problems, fmt.Errorf("%s: %w", v.Name, err))
+		}
+		out[s.Name] = value
+	}
+	return out, errors.Join(problems...)
+}
+
+// readSetpoint reads a value as Setpoint.Write gives it.
+func readSetpoint(s *recipe.Setpoint, text string) (float64, error) {
+	if s.Form != recipe.Bits {
+		return quantity.Parse(strings.TrimSpace(text), s.Dimension)
+	}
+	bits := uint16(0)
+	if text == "none" {
+		return 0, nil
+	}
+	for number := range strings.SplitSeq(text, ",") {
+		n, err := strconv.Atoi(strings.TrimSpace(number))
+		if err != nil || n < 1 || n > recipe.MaxZones {
+			return 0, fmt.Errorf("got %q, want numbers of 1 to %d with commas between, or none", text, recipe.MaxZones)
+		}
+		bits |= 1 << (n - 1)
+	}
+	return float64(bits), nil
+}

@@ -9,8 +9,8 @@ import (
 )
 
 func TestRecoverRefusesContradictions(t *testing.T) {
-	a := record.OfferName{handshake.Session{Epoch: 2, Nonce: 1}, 1}
-	b := record.OfferName{handshake.Session{Epoch: 2, Nonce: 1}, 2}
+	a := record.OfferName{Session: handshake.Session{Epoch: 2, Nonce: 1}, Offer: 1}
+	b := record.OfferName{Session: handshake.Session{Epoch: 2, Nonce: 1}, Offer: 2}
 	open := record.Intent{Offer: a, Roll: 1, Payload: make([]uint16, handshake.PayloadWords)}
 	second := open
 	second.Offer = b

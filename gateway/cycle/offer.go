@@ -41,7 +41,7 @@ func (m *Machine) offer(v *View) {
 	r := &m.mem.Request
 	rec := record.Intent{
 		Token: r.Token, Roll: r.Roll, Tag: r.Measured.Tag,
-		Offer: record.OfferName{m.ses.name, m.ses.offer},
+		Offer: record.OfferName{Session: m.ses.name, Offer: m.ses.offer},
 		Form:  d.Payload.Kind, HoldReason: d.Payload.HoldReason, Origin: d.Payload.Origin,
 		ConfigHash: m.hash, Payload: words, Findings: d.Findings,
 	}

@@ -77,7 +77,7 @@ func TestWeighingAfterRestart(t *testing.T) {
 	stand := recipe.Stand{Ready: [6]bool{true, true, true}, Outer: [6]float64{1, 1, 1}}
 	var rec recipe.Recipe
 	recipe.Compute(line, &roll, &stand, &rec)
-	name := record.OfferName{handshake.Session{Epoch: 2, Nonce: 5}, 3}
+	name := record.OfferName{Session: handshake.Session{Epoch: 2, Nonce: 5}, Offer: 3}
 	token := handshake.Token{Boot: 41, Req: 9}
 	request := record.Request{Token: token, Roll: 7, Measured: roll, Stand: stand}
 	intent := record.Intent{Token: token, Roll: 7, Offer: name, Form: handshake.KindRecipe, Origin: handshake.Computed, ConfigHash: 5, Payload: make([]uint16, handshake.PayloadWords)}

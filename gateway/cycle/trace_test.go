@@ -221,7 +221,7 @@ func (s *script) run(cmd string, args []string) error {
 	case "configure":
 		line := testLine()
 		line.Materials.Specs[0].Layers = float64(number(args, 0, 4))
-		w.feed(Configure{Line: line, Hash: 0xC0FFEE00, By: "kim", Changes: []record.ConfigChange{{"materials.specs[0].layers", "3", "4"}}})
+		w.feed(Configure{Line: line, Hash: 0xC0FFEE00, By: "kim", Changes: []record.ConfigChange{{Key: "materials.specs[0].layers", Old: "3", New: "4"}}})
 	case "pair":
 		w.conf.Pair = true
 		w.boot()

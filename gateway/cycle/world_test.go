@@ -453,7 +453,7 @@ func (w *world) fail(format string, args ...any) {
 }
 
 func nameOf(words []uint16, offerAt int) record.OfferName {
-	return record.OfferName{handshake.Session{Epoch: long(words, 2), Nonce: long(words, 4)}, words[offerAt]}
+	return record.OfferName{Session: handshake.Session{Epoch: long(words, 2), Nonce: long(words, 4)}, Offer: words[offerAt]}
 }
 
 func (w *world) describe() string {

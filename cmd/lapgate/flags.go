@@ -1,6 +1,10 @@
 package main
 
 import (
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -70,4 +74,24 @@ func addSVG(cmd *cobra.Command, file *string) {
 
 func addRoll(cmd *cobra.Command, roll *uint32, unnamed string) {
 	cmd.Flags().Uint32Var(roll, "roll", 0, "number of the roll (default "+unnamed+")")
+}
+
+// plainFlagError says what a flag wants in place of what the parser of numbers
+// says.
+func plainFlagError(_ *cobra.Command, err error) error {
+	var number *strconv.NumError
+	if !errors.As(err, &number) {
+		return err
+	}
+	want := "a number"
+	switch {
+	case number.Func == "ParseBool":
+		want = "true or false"
+	case errors.Is(err, strconv.ErrRange):
+		want = "a number of ordinary size"
+	case number.Func != "ParseFloat":
+		want = "a whole number"
+	}
+	place, _, _ := strings.Cut(err.Error(), ": strconv.")
+	return fmt.Errorf("%s: want %s", place, want)
 }

@@ -135,6 +135,7 @@ differences (for recipe: the verdict is hold).`,
 		},
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
 	}
+	root.SetFlagErrorFunc(plainFlagError)
 	root.SetVersionTemplate("{{.Version}}\n")
 	root.Flags().Bool("version", false, "print the version")
 	for _, g := range p.groups() {

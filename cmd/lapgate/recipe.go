@@ -6,6 +6,7 @@ import (
 	"io"
 	"iter"
 	"os"
+	"runtime"
 
 	"github.com/spf13/cobra"
 
@@ -208,6 +209,7 @@ func (p *program) rolls(path string, m ...*recipe.Materials) (iter.Seq2[[]recipe
 			if err := p.checkRolls(in, m); err != nil {
 				return nil, errors.Join(err, in.Close())
 			}
+			runtime.GC() // the names of a long list go before its recipes come
 			if _, err := file.Seek(0, io.SeekStart); err != nil {
 				return nil, errors.Join(err, in.Close())
 			}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"fmt"
 	"iter"
 	"strconv"
@@ -62,9 +63,7 @@ type bitsCell recipe.Value
 func (b bitsCell) String() string { return b.Write(nil, b.Value) }
 
 // MarshalJSON writes the number.
-func (b bitsCell) MarshalJSON() ([]byte, error) {
-	return strconv.AppendInt(nil, int64(b.Value), 10), nil
-}
+func (b bitsCell) MarshalJSON() ([]byte, error) { return json.Marshal(int64(b.Value)) }
 
 // recipeTable is a list of results, one row each, with a column for each
 // setpoint. Where they do not fit, those go first that no limit bounds, then

@@ -168,7 +168,9 @@ func FuzzRead(f *testing.F) {
 	f.Fuzz(func(t *testing.T, b []byte) {
 		fsys := fstest.MapFS{"f.csv": {Data: b}}
 		folder := orders.NewFolder(fsys, materials())
-		folder.Poll()
+		if changed, err := folder.Poll(); changed || err != nil {
+			t.Fatalf("the first look changed %v with error %v", changed, err)
+		}
 		changed, err := folder.Poll()
 		var p *table.Problems
 		if changed == (err != nil) || err != nil && !errors.As(err, &p) {

@@ -106,7 +106,8 @@ func (g *greedySearch) exchange() (exchanged bool) {
 	for k := range g.set {
 		rest := slices.Delete(slices.Clone(g.set), k, k+1)
 		if j := g.pick(rest); j >= 0 {
-			g.set, exchanged = append(rest, j), true
+			rest = append(rest, j)
+			g.set, exchanged = rest, true
 		}
 	}
 	return exchanged

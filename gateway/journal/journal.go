@@ -148,7 +148,7 @@ func (j *Journal) open(ctx context.Context, path string) error {
 	j.insert, err = j.write.PrepareContext(ctx,
 		`INSERT INTO records (seq, at, kind, roll_no, body, prev_hash, hash) VALUES (?, ?, ?, ?, ?, ?, ?)`)
 	if err != nil {
-		return fmt.Errorf("journal %s: %w", path, err)
+		return fmt.Errorf("journal %s: %w", path, inWords(err))
 	}
 	return nil
 }
@@ -194,7 +194,7 @@ func (j *Journal) Append(ctx context.Context, r record.Record) (record.Stored, e
 	if err != nil {
 		j.failed = fmt.Errorf("journal %s: record %d (%s) could not be written: %w; "+
 			"nothing more is written to this open file; mend the cause and start again, which checks the journal first",
-			j.path, next.Seq, kind, err)
+			j.path, next.Seq, kind, inWords(err))
 		return record.Stored{}, j.failed
 	}
 	j.head = next

@@ -69,9 +69,9 @@ func (r *Reader) wrap(ctx context.Context, err error) error {
 		return nil
 	}
 	if ctx.Err() == nil && damaged(err) {
-		return &DamageError{Path: r.path, Problem: err.Error()}
+		return &DamageError{Path: r.path, Problem: inWords(err).Error()}
 	}
-	return fmt.Errorf("journal %s: %w", r.path, err)
+	return fmt.Errorf("journal %s: %w", r.path, inWords(err))
 }
 
 // Head returns the end of the chain, as stored.

@@ -9,9 +9,6 @@ import (
 	"os"
 	"time"
 
-	"modernc.org/sqlite"
-	sqlite3 "modernc.org/sqlite/lib"
-
 	"lapgate/gateway/record"
 )
 
@@ -86,7 +83,7 @@ func openWriter(ctx context.Context, path string) (*sql.DB, error) {
 	db, err := sql.Open("sqlite", uri(path,
 		"mode=rwc&_txlock=immediate&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=fullfsync(1)"))
 	if err != nil {
-		return nil, fmt.Errorf("journal %s: %w", path, err)
+		return nil, fmt.Errorf("journal %s: %w", path, inWords(err))
 	}
 	db.SetMaxOpenConns(1)
 	db.SetMaxIdleConns(1)
@@ -94,9 +91,10 @@ func openWriter(ctx context.Context, path string) (*sql.DB, error) {
 	// What durability rests on is read back, not trusted.
 	var mode string
 	var sync int
-	err = errors.Join(
-		db.QueryRowContext(ctx, `PRAGMA journal_mode`).Scan(&mode),
-		db.QueryRowContext(ctx, `PRAGMA synchronous`).Scan(&sync))
+	err = inWords(db.QueryRowContext(ctx, `PRAGMA journal_mode`).Scan(&mode))
+	if err == nil {
+		err = inWords(db.QueryRowContext(ctx, `PRAGMA synchronous`).Scan(&sync))
+	}
 	if err == nil && (mode != "wal" || sync != 2) {
 		err = fmt.Errorf("the file system gives journal_mode %s and synchronous %d, want wal and 2; "+
 			"put the journal on a local disk", mode, sync)
@@ -110,11 +108,11 @@ func openWriter(ctx context.Context, path string) (*sql.DB, error) {
 func migrate(ctx context.Context, db *sql.DB, path string, now time.Time) (steps int, err error) {
 	tx, err := db.BeginTx(ctx, nil)
 	if err != nil {
-		return 0, fmt.Errorf("journal %s: %w", path, err)
+		return 0, fmt.Errorf("journal %s: %w", path, inWords(err))
 	}
 	defer func() {
 		if err != nil {
-			err = errors.Join(fmt.Errorf("journal %s: schema: %w", path, err), tx.Rollback())
+			err = errors.Join(fmt.Errorf("journal %s: schema: %w", path, inWords(err)), tx.Rollback())
 		}
 	}()
 	version, err := readVersion(ctx, tx)
@@ -171,23 +169,6 @@ func readVersion(ctx context.Context, q querier) (int, error) {
 			ErrNewer, version, schemaVersion)
 	}
 	return version, nil
-}
-
-// damaged reports whether an error of SQLite speaks of the content of the file
-// rather than of the access to it.
-func damaged(err error) bool {
-	var e *sqlite.Error
-	if !errors.As(err, &e) {
-		return false
-	}
-	switch e.Code() & 0xFF {
-	case sqlite3.SQLITE_PERM, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_NOMEM,
-		sqlite3.SQLITE_READONLY, sqlite3.SQLITE_INTERRUPT, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_FULL,
-		sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PROTOCOL, sqlite3.SQLITE_NOLFS, sqlite3.SQLITE_AUTH,
-		sqlite3.SQLITE_MISUSE:
-		return false
-	}
-	return true
 }
 
 // tail is how many of the newest records Open checks.

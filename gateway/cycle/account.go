@@ -9,9 +9,10 @@ import (
 	"lapgate/recipe/reel"
 )
 
-// account is what the journal tells of the wrapper roll of one slot. It holds
-// diameters and no lengths, so that the caliper in force makes a length of
-// them. The zero account is none.
+// account counts what was drawn from the wrapper roll of one slot, by the
+// journal. It holds the outer diameter at its beginning and not a length, because
+// the length follows from the caliper that is configured now. The zero value is no
+// account.
 type account struct {
 	hung  record.HungRoll
 	outer float64 // when the account began, m; 0 without an account
@@ -19,10 +20,11 @@ type account struct {
 	last  float64 // newest outer diameter that was reported, m
 }
 
-// mostDrawn is a reading of the encoder, m, that no roll takes.
+// mostDrawn is more wrapper, m, than any roll takes: an encoder that says so is
+// not believed.
 const mostDrawn = 1000
 
-// books begins the accounts of a request, and takes its diameters.
+// books begins the accounts that a request begins, and keeps its diameters.
 func (m *memory) books(r *record.Request) {
 	for _, h := range r.Hung {
 		if h.Slot >= 1 && h.Slot <= len(m.accounts) {
@@ -37,9 +39,9 @@ func (m *memory) books(r *record.Request) {
 }
 
 // draw books what a roll took of its wrapper. A roll that may have been
-// wrapped without a reading ends the account of its slot, and of all slots
-// when its slot is not known: what hangs there is known again from the next
-// outer diameter on. A roll that was removed without a reading took nothing.
+// wrapped, but came without a reading, ends the account of its slot, or of every
+// slot when its own is not known. The next outer diameter begins another. A roll
+// that was removed without a reading took nothing.
 func (m *memory) draw(o *handshake.Outcome) {
 	const perMetre = 10000
 	length := float64(o.EncoderUsed) / perMetre
@@ -55,7 +57,7 @@ func (m *memory) draw(o *handshake.Outcome) {
 	}
 }
 
-// ledger is the account as lengths. ok is false without an account, or when
+// ledger returns the account as lengths. ok is false without an account, or when
 // another wrapper is configured than the one that was hung.
 func (a *account) ledger(line *recipe.Line, slot *recipe.SlotSpec) (l reel.Ledger, ok bool) {
 	if !(a.outer > 0) || a.hung != hungIn(slot) {
@@ -69,7 +71,8 @@ func hungIn(slot *recipe.SlotSpec) record.HungRoll {
 	return record.HungRoll{Slot: slot.Number, Width: slot.Width, Paper: slot.Paper}
 }
 
-// byDiameter is the wrapper of a slot by its outer diameter, m.
+// byDiameter is the length left on the wrapper roll of a slot by its outer
+// diameter, m.
 func byDiameter(line *recipe.Line, slot *recipe.SlotSpec, outer float64) (reel.Estimate, bool) {
 	paper := line.Materials.Paper(slot.Paper)
 	if paper == nil || !(outer > 0) {
@@ -81,12 +84,12 @@ func byDiameter(line *recipe.Line, slot *recipe.SlotSpec, outer float64) (reel.E
 	return e, err == nil
 }
 
-// anew tells that another wrapper roll hangs than the account is of: the
-// diameter jumped up, and tells more than the account leaves. Either alone
-// does not do. A sensor that stands still makes no jump while the account
-// falls, and one that comes back from a bad reading tells no more than the
-// account.
-func (a *account) anew(line *recipe.Line, slot *recipe.SlotSpec, outer float64) bool {
+// replaced reports whether a new wrapper roll was hung since the account began.
+// Two things must come together: the diameter has grown since the last reading,
+// and it stands for more wrapper than the account has left. A sensor that is stuck
+// shows no growth although the account falls. A sensor that recovers from a bad
+// reading shows growth, but no more than the account has left.
+func (a *account) replaced(line *recipe.Line, slot *recipe.SlotSpec, outer float64) bool {
 	l, ok := a.ledger(line, slot)
 	if !ok {
 		return true
@@ -103,10 +106,10 @@ func (a *account) anew(line *recipe.Line, slot *recipe.SlotSpec, outer float64) 
 	return err == nil && changed
 }
 
-// countStand sets what consumption leaves in each slot, and returns the wrapper
-// rolls whose accounts begin with this view. A slot from which nothing was
-// drawn since its diameter was taken has no count beside a diameter: that
-// would be the same reading twice.
+// countStand sets the wrapper that the accounts leave in each slot, and returns the
+// wrapper rolls whose accounts begin with this view. As long as nothing was drawn,
+// the account says what its diameter said, so a slot with a diameter gets no count
+// beside it.
 func (m *Machine) countStand(stand *recipe.Stand) []record.HungRoll {
 	stand.Counted = [6]reel.Estimate{}
 	if !m.line.Equipment.Stand.Present() {
@@ -119,7 +122,7 @@ func (m *Machine) countStand(stand *recipe.Stand) []record.HungRoll {
 			continue
 		}
 		a, outer := &m.mem.accounts[slot.Number-1], stand.Outer[slot.Number-1]
-		if _, ok := byDiameter(m.line, slot, outer); ok && a.anew(m.line, slot, outer) {
+		if _, ok := byDiameter(m.line, slot, outer); ok && a.replaced(m.line, slot, outer) {
 			hung = append(hung, hungIn(slot))
 			continue
 		}

@@ -5,8 +5,9 @@ import (
 	"slices"
 )
 
-// mergeChanges makes one list of two that follow each other: each key once,
-// from its first value to its last, and none that came back to where it was.
+// mergeChanges joins two lists of changes, of which the second was made after the
+// first. Each key stands once, with its value before and after both; a key that is
+// back at its first value is left out.
 func mergeChanges(first, second []record.ConfigChange) []record.ConfigChange {
 	out := slices.Clone(first)
 	for _, c := range second {
@@ -19,7 +20,7 @@ func mergeChanges(first, second []record.ConfigChange) []record.ConfigChange {
 	return slices.DeleteFunc(out, func(c record.ConfigChange) bool { return c.Old == c.New })
 }
 
-// joined names everybody who had a hand in a change, each once.
+// joined names everybody who made one of two changes, each once.
 func joined(first, second string) string {
 	switch {
 	case first == "" || first == second:

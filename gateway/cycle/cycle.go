@@ -39,9 +39,10 @@ func (s State) String() string {
 	return "UNKNOWN"
 }
 
-// Limits of the machine's own patience. None of them closes an offer.
+// How long, and how often, the machine waits or tries. None of these limits
+// closes an offer.
 const (
-	offerLimit      = 65000                  // offers of one session; a number is never used twice
+	offerLimit      = 65000                  // offers of one session; its next one begins at 1 again
 	readTries       = 3                      // invalid reads before people are told
 	payloadTries    = 2                      // writes of one payload
 	commitResends   = 2                      // repeats of one commit
@@ -51,7 +52,7 @@ const (
 	sessionSettled  = 10 * time.Second // a session this old was not opened in vain
 	answerPatience  = 30 * time.Second // for an answer of the shell, then the link is dropped
 	ringAlarm       = 48               // outcomes not acknowledged
-	bootJump        = 16               // restarts that may go unseen before a first session
+	bootJump        = 16               // restarts of the controller that nobody may have seen before a first session
 	outcomesPerRead = 3
 )
 
@@ -59,7 +60,7 @@ const (
 type Times struct {
 	Poll      time.Duration // between reads of the request block
 	Heartbeat time.Duration // between heartbeats
-	Stale     time.Duration // a tick that stands this long is no view
+	Stale     time.Duration // the tick may stand so long; then what is read is not used
 	Verdict   time.Duration // wait for a verdict before looking again
 }
 
@@ -112,7 +113,7 @@ type Machine struct {
 	cycleTime  time.Duration // request to verdict, newest
 }
 
-// pending names the answer that is waited for.
+// pending is the answer that the machine waits for.
 type pending uint8
 
 const (
@@ -123,7 +124,8 @@ const (
 	aNonce
 )
 
-// session is the volatile side of the session in force.
+// session is what the machine knows of the session in force beyond the journal;
+// it is gone after a restart.
 type session struct {
 	name     handshake.Session
 	boot     uint32
@@ -147,7 +149,8 @@ type session struct {
 	reopenAt time.Duration
 }
 
-// flight is the volatile side of the offer on its way.
+// flight is what the machine knows of the offer on its way beyond the journal; it
+// is gone after a restart.
 type flight struct {
 	tries     int // writes of the payload
 	lookAt    time.Duration
@@ -203,14 +206,14 @@ func (m *Machine) Step(at Moment, ev Event) []Action {
 	case LinkDown:
 		m.disconnected(e.Err)
 	case Tick:
-		m.poke()
+		m.goOn()
 	case Nonce:
 		if m.answered(aNonce) {
 			m.open(e.Value)
 		}
 	case View:
 		if m.answered(aView) {
-			m.look(&e)
+			m.seeRequest(&e)
 		}
 	case BadView:
 		if m.answered(aView) {
@@ -288,9 +291,9 @@ func (m *Machine) askView() { m.ask(aView, FetchView{}) }
 
 func (m *Machine) standby() bool { return m.pair && !m.lease.Held }
 
-// poke goes on from wherever the machine stands, also after a read or a write
-// was refused and the rest of its actions were dropped.
-func (m *Machine) poke() {
+// goOn does what is due at a tick. The rest of the actions of a step is dropped
+// when a read or a write of it is refused; the next tick makes up for them.
+func (m *Machine) goOn() {
 	if !m.linkUp {
 		return
 	}
@@ -328,7 +331,7 @@ func (m *Machine) connected() {
 	m.pending = nothing
 	m.view.tickKnown, m.view.tickMoved = false, false
 	m.end(condLink)
-	m.poke()
+	m.goOn()
 }
 
 func (m *Machine) disconnected(err string) {

@@ -80,7 +80,7 @@ func (m *Machine) sendPayload() {
 	m.ask(aPayload, FetchPayload{})
 }
 
-// compare checks what stands in the controller, register by register.
+// compare checks the payload read back against the one written.
 func (m *Machine) compare(words []uint16) {
 	if m.state != StatePrepare {
 		return
@@ -115,9 +115,10 @@ func firstDifference(got, want []uint16) string {
 	return "none"
 }
 
-// lastLook commits the offer if all that it rests on still stands. It saves
-// time and makes better messages; the controller judges.
-func (m *Machine) lastLook(v *View) {
+// commit commits the offer if the request, the measurement and the permissives
+// are still as they were decided on. The controller checks the same before it
+// accepts; this check only saves time and tells people more.
+func (m *Machine) commit(v *View) {
 	r := &v.Request
 	o := m.mem.Open
 	going := o.Form == handshake.KindRecipe
@@ -155,8 +156,9 @@ func (m *Machine) sendCommit(r *handshake.Request) {
 	m.send(handshake.COMMIT, w, c.Encode(w))
 }
 
-// awaitVerdict takes result and token from the same block: read apart, an
-// offer could be called void that was accepted in between.
+// awaitVerdict waits for the controller's verdict. Result and token come from one
+// and the same block. Read one after the other, an offer that was accepted in
+// between could be called void.
 func (m *Machine) awaitVerdict(v *View) {
 	r := &v.Request
 	o := m.mem.Open
@@ -191,11 +193,11 @@ func (m *Machine) void(evidence string) {
 	m.journal(record.Void{Roll: o.Roll, Offer: o.Name, Evidence: evidence})
 	m.count("offers/void")
 	m.tell(noteVoid, "offer closed, nothing of it was used: "+evidence, m.offerFields(o)...)
-	m.fail(o)
+	m.delayNext(o)
 }
 
-// fail delays the next offer for the same request.
-func (m *Machine) fail(o *record.Offer) {
+// delayNext delays the next offer for the same request.
+func (m *Machine) delayNext(o *record.Offer) {
 	j := &m.job
 	if j.token != o.Token {
 		return
@@ -246,7 +248,7 @@ func (m *Machine) closeOffer(v handshake.Verdict, reason uint16, settled bool) {
 		}
 		if mine {
 			j.rejected = reason
-			m.fail(o)
+			m.delayNext(o)
 			m.waitAfter(reason)
 		}
 	}

@@ -29,16 +29,17 @@ type job struct {
 	permUntil time.Duration // a permissive may return until then, 0: not waiting
 	done      bool          // accepted or held
 	held      bool
-	rejected  uint16 // reason told of
+	rejected  uint16 // newest reason of a rejection that people were told
 }
 
-// poll does what one valid block calls for: outcomes first.
+// poll does what a valid request block calls for while no offer is on its way.
+// Outcomes come before the waiting roll.
 func (m *Machine) poll(v *View) {
 	r := &v.Request
 	if m.collect(r) {
 		return
 	}
-	// Nothing is journaled behind a write in one step: were the write to fail,
+	// After a write nothing is journaled in the same step. If the write failed,
 	// the record would be dropped with it, and the machine would know more than
 	// the journal.
 	if m.ackAgain(r) {
@@ -48,8 +49,9 @@ func (m *Machine) poll(v *View) {
 	m.serve(v)
 }
 
-// collect journals what is lost of the ring and asks for the next outcomes. It
-// reports whether an answer has to come first.
+// collect writes gaps for outcomes that can no longer be read from the ring, and
+// asks for the next ones. It reports whether their answer has to come before
+// anything else is done.
 func (m *Machine) collect(r *handshake.Request) bool {
 	if acked := min(r.Acked, r.Produced); acked > m.mem.Outcomes {
 		m.gap(record.Gap{FromIndex: m.mem.Outcomes + 1, ToIndex: acked, Cause: gapAcked})
@@ -65,20 +67,19 @@ func (m *Machine) collect(r *handshake.Request) bool {
 		return false
 	}
 	if m.now.Mono < m.outAt {
-		// An open offer of a roll that left hangs on the outcome; a waiting
-		// roll does not.
+		// Only the offer that is to be settled has to wait for the outcome.
 		return m.state == StateSettle
 	}
 	from := m.mem.Outcomes + 1
-	// A read does not go round the end of the ring.
+	// One read does not go over the end of the ring.
 	n := min(left, outcomesPerRead, handshake.OutEntries-from%handshake.OutEntries)
 	m.ask(someOutcomes, FetchOutcomes{From: from, N: int(n)})
 	return true
 }
 
-// collected journals the entries that are whole and the ones expected, and
-// acknowledges them together. Another entry in the place is either not written
-// yet, or overwritten, which the next request block tells.
+// collected journals the entries that are whole and have the index expected,
+// and acknowledges them together. An entry with another index is either not
+// written yet or overwritten; the next request block tells which.
 func (m *Machine) collected(entries []OutcomeRead) {
 	switch m.state {
 	case StateSettle, StatePoll, StateWatch:
@@ -122,7 +123,7 @@ func (m *Machine) journalOutcome(e *OutcomeRead) {
 	if o.RollNo > 0 {
 		m.cover(o.RollNo - 1)
 	}
-	w := m.judgeScale(&o)
+	w := m.compareScale(&o)
 	m.journal(record.Outcome{Outcome: o, Words: slices.Clone(e.Words), Weighing: w})
 	m.count("outcomes/" + handshake.Spelled(o.Outcome.String()))
 	m.tell(noteOutcome, fmt.Sprintf("roll %d left the station: %s", o.RollNo, o.Outcome),
@@ -145,7 +146,7 @@ func (m *Machine) coverRolls(r *handshake.Request) {
 	}
 }
 
-// cover writes a gap over the roll numbers up to one that no record holds.
+// cover writes a gap over the roll numbers up to upTo that have no record.
 func (m *Machine) cover(upTo uint32) {
 	if upTo > m.mem.Covered {
 		m.gap(record.Gap{FromRoll: m.mem.Covered + 1, ToRoll: upTo, Cause: gapRolls})
@@ -182,7 +183,7 @@ func (m *Machine) serve(v *View) {
 	if r.Phase != handshake.Await {
 		return
 	}
-	m.take(r)
+	m.beginJob(r)
 	j := &m.job
 	over := m.override != nil && m.override.Token == r.Token()
 	if j.done || !over && (v.Wait || m.now.Mono < j.notBefore) {
@@ -195,10 +196,10 @@ func (m *Machine) serve(v *View) {
 	m.offer(v)
 }
 
-// take begins a new job where the request is new. A configuration that waits
-// takes effect between rolls; the operator's retry of a held roll counts as a
-// new beginning, so that a corrected configuration can serve it.
-func (m *Machine) take(r *handshake.Request) {
+// beginJob begins a new job if the request is new. A configuration that waits
+// takes effect with the next roll, and also with the operator's retry of a held
+// roll, so that a corrected configuration can serve it.
+func (m *Machine) beginJob(r *handshake.Request) {
 	if m.job.token == r.Token() {
 		return
 	}
@@ -262,7 +263,7 @@ func (m *Machine) watchView(v *View) {
 	if r.Phase != handshake.Await {
 		return
 	}
-	m.take(r)
+	m.beginJob(r)
 	if m.mem.Shadow == r.Token() || m.job.done || v.Wait {
 		return
 	}

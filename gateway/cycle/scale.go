@@ -20,8 +20,7 @@ type wrapping struct {
 
 // wrapped tells what the roll of an outcome was wrapped with. Without it in
 // memory it is computed again from its request, if that was done with the
-// configuration now in force. A named
-// person's recipe cannot be computed.
+// configuration now in force. A named person's recipe cannot be computed.
 func (m *Machine) wrapped(o *handshake.Outcome) (wrapping, bool) {
 	if w := m.wrapping; w.line != nil && w.roll == o.RollNo && outcomeNames(o, w.offer) {
 		return w, true
@@ -43,9 +42,9 @@ func (m *Machine) wrapped(o *handshake.Outcome) (wrapping, bool) {
 	return wrapping{}, false
 }
 
-// judgeScale compares the scale reading of an outcome with the mass that the
+// compareScale compares the scale reading of an outcome with the mass that the
 // accepted recipe predicts. It is nil when there is nothing to compare.
-func (m *Machine) judgeScale(o *handshake.Outcome) *record.Weighing {
+func (m *Machine) compareScale(o *handshake.Outcome) *record.Weighing {
 	if o.Scale == 0 || o.Outcome != handshake.Wrapped {
 		return nil
 	}
@@ -67,8 +66,8 @@ func (m *Machine) judgeScale(o *handshake.Outcome) *record.Weighing {
 	return out
 }
 
-// tellScale counts a judgement and tells of a mismatch, which changes
-// nothing: the roll has left the station.
+// tellScale counts the results, and tells people of a mismatch. It changes
+// nothing else: the roll has left the station.
 func (m *Machine) tellScale(o *handshake.Outcome, w *record.Weighing) {
 	if w == nil {
 		return

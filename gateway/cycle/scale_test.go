@@ -36,7 +36,7 @@ func TestScaleMismatch(t *testing.T) {
 	} {
 		m := New(Config{Line: line, Times: testTimes})
 		m.wrapping = wrapping{roll: 7, line: line, measured: roll, setpoints: rec.Setpoints}
-		m.tellScale(&c.outcome, m.judgeScale(&c.outcome))
+		m.tellScale(&c.outcome, m.compareScale(&c.outcome))
 		told := false
 		for _, a := range m.out {
 			if n, ok := a.(Notify); ok && n.Code == noteScale {
@@ -60,7 +60,7 @@ func TestScaleMismatch(t *testing.T) {
 		}
 	}
 	m := New(Config{Line: line, Times: testTimes})
-	if w := m.judgeScale(&handshake.Outcome{RollNo: 7, Outcome: handshake.Wrapped, Scale: 1}); w != nil {
+	if w := m.compareScale(&handshake.Outcome{RollNo: 7, Outcome: handshake.Wrapped, Scale: 1}); w != nil {
 		t.Errorf("after a restart: %+v", w)
 	}
 	if len(m.out) > 0 {
@@ -111,7 +111,7 @@ func TestWeighingAfterRestart(t *testing.T) {
 			}
 		}
 		reading := uint32(rec.Setpoints.Gross * 10 * c.factor)
-		w := m.judgeScale(&handshake.Outcome{RollNo: 7, Outcome: handshake.Wrapped, Session: name.Session, Offer: c.offer, Scale: reading})
+		w := m.compareScale(&handshake.Outcome{RollNo: 7, Outcome: handshake.Wrapped, Session: name.Session, Offer: c.offer, Scale: reading})
 		switch {
 		case c.verdict == "":
 			if w != nil {

@@ -28,7 +28,7 @@ const (
 	causeLease     = "lease"
 )
 
-// watch is what is known of the newest request blocks.
+// watch is what the newest valid request blocks told.
 type watch struct {
 	tick      uint32
 	tickAt    time.Duration // when it was first seen at this value
@@ -51,8 +51,8 @@ type watch struct {
 	stale       uint32
 }
 
-// unreadable handles a block that is not whole: read again at once, a few
-// times, then told of, then at the pace of the poll.
+// unreadable handles a block that is not whole. It is read again at once, a few
+// times; then people are told, and it is read at every poll.
 func (m *Machine) unreadable(cause string) {
 	m.count("reads-invalid/" + cause)
 	m.view.bad++
@@ -70,9 +70,9 @@ func (m *Machine) unreadable(cause string) {
 	}
 }
 
-// look takes one request block read whole, and goes on from where the machine
-// stands if it is valid.
-func (m *Machine) look(v *View) {
+// seeRequest takes one request block that was read whole. If it is valid and of
+// the session in force, the machine goes on from the state that it is in.
+func (m *Machine) seeRequest(v *View) {
 	r := &v.Request
 	if r.GenHead != r.GenTail {
 		m.unreadable(handshake.CauseGeneration)
@@ -106,22 +106,36 @@ func (m *Machine) look(v *View) {
 		m.watchView(v)
 		return
 	}
+	if m.sessionHolds(r) {
+		m.goOnWith(v)
+	}
+}
+
+// sessionHolds reports whether the session, if there is one, is still that of
+// the controller, and leaves it where it is not.
+func (m *Machine) sessionHolds(r *handshake.Request) bool {
 	if m.ses.name != (handshake.Session{}) && r.Boot != m.ses.boot {
 		m.tell(noteRestarted, "the controller restarted", Field{"boot", r.Boot})
 		m.leave(causeRestart)
-		return
+		return false
 	}
 	if m.ses.adopted && r.Active != m.ses.name {
 		if r.Floor > m.ses.name.Epoch {
 			m.fence(r)
-			return
+		} else {
+			m.leave(causeNotOwn)
 		}
-		m.leave(causeNotOwn)
-		return
+		return false
 	}
+	return true
+}
+
+// goOnWith does what a valid request block calls for in the state that the
+// machine is in.
+func (m *Machine) goOnWith(v *View) {
 	switch m.state {
 	case StateOffline:
-		m.offline(r)
+		m.begin(&v.Request)
 	case StateHelloWait:
 		m.helloWait(v)
 	case StateSettle:
@@ -129,14 +143,15 @@ func (m *Machine) look(v *View) {
 	case StatePoll:
 		m.poll(v)
 	case StateLook:
-		m.lastLook(v)
+		m.commit(v)
 	case StateVerdict:
 		m.awaitVerdict(v)
 	}
 }
 
-// moving tells whether the controller's tick moves. After a connection one
-// change must be seen first: a controller in STOP often still answers.
+// moving reports whether the controller's tick moves. After a new connection
+// the tick has to change once before anything is believed, because a controller
+// whose program is stopped often still answers.
 func (m *Machine) moving(r *handshake.Request) bool {
 	w := &m.view
 	if !w.tickKnown || w.tick != r.Tick {
@@ -173,12 +188,12 @@ func (m *Machine) remember(r *handshake.Request) {
 	m.keepOverride(r)
 }
 
-// wentBack tells that the controller lost its memory although it no longer
-// says so: the operator acknowledged while nobody looked. The floor is
-// retained with all else, so a lower one is proof; so are counters that went
-// back. Where no session was ever open the floor tells nothing; then a boot
-// number far from the last one does, since a restart adds 1 and a loss takes
-// the clock.
+// wentBack reports whether the controller lost its memory although it no longer
+// says so, because the operator acknowledged the loss while no gateway was
+// connected. The epoch floor and the counters are retained, so a lower one is
+// proof. Before the first session the floor is 0 and proves nothing. Then the
+// boot number does: a restart adds 1 to it, a loss of memory sets it from the
+// clock.
 func (m *Machine) wentBack(r *handshake.Request) bool {
 	known := &m.mem
 	if r.Produced < known.Outcomes || r.RollNo < known.Covered || r.Floor < max(known.Floor, m.view.floor) || r.Boot < known.Boot {
@@ -205,10 +220,10 @@ func (m *Machine) gap(g record.Gap) {
 		Field{"from_roll", g.FromRoll}, Field{"to_roll", g.ToRoll})
 }
 
-// offline takes the boot number first and the epoch after it: in the other
-// order a gateway that slept in between could bring an old epoch into a
-// controller that lost its floor.
-func (m *Machine) offline(r *handshake.Request) {
+// begin opens a session, if nothing stands against it. The boot number is taken
+// before the epoch. In the other order, a gateway that was suspended in between
+// could bring an old epoch into a controller that has lost its floor.
+func (m *Machine) begin(r *handshake.Request) {
 	if m.standby() {
 		return
 	}
@@ -256,8 +271,8 @@ func (m *Machine) sendHello() {
 	m.send(handshake.HELLO, w, h.Encode(w))
 }
 
-// send gives out one block. Blocks other than PAYLOAD hold numbers alone, so
-// they can always be encoded.
+// send writes one block. err is that of its encoding; only PAYLOAD can fail
+// there, since the other blocks hold nothing but numbers.
 func (m *Machine) send(id handshake.ID, words []uint16, err error) {
 	if err != nil {
 		m.halt("encode block " + id.String() + ": " + err.Error())
@@ -288,8 +303,8 @@ func (m *Machine) helloWait(v *View) {
 	}
 }
 
-// fence stops this gateway: somebody else opened a newer session, and two that
-// compete would fence each other off for ever.
+// fence stops this gateway, because another one has opened a newer session. Two
+// that went on competing would fence each other off for ever.
 func (m *Machine) fence(r *handshake.Request) {
 	own := m.ses.name.Epoch
 	m.leave(causeNotOwn)
@@ -303,9 +318,10 @@ func (m *Machine) fence(r *handshake.Request) {
 	m.lease.Held = false
 }
 
-// settle closes the offer that an earlier session left open. The earlier
-// session is dead, so what was not accepted never will be. The result comes
-// first: a hold may have been released since, and yet was taken.
+// settle closes the offer that an earlier session left open. That session is
+// over, so an offer that was not accepted in it never will be. The controller's
+// result is asked first: a hold that it took may have been released since, and
+// then the phase no longer tells that it was taken.
 func (m *Machine) settle(v *View) {
 	r := &v.Request
 	o := m.mem.Open
@@ -340,7 +356,7 @@ func (m *Machine) settle(v *View) {
 	m.poll(v)
 }
 
-// resultNames tells that the controller's result is a verdict on the offer.
+// resultNames reports whether the controller's result is a verdict on the offer.
 func resultNames(r *handshake.Request, n record.OfferName) bool {
 	return r.ResultSession == n.Session && r.ResultOffer == n.Offer &&
 		r.ResultVerdict >= handshake.Accepted && r.ResultVerdict <= handshake.HeldVerdict
@@ -350,8 +366,9 @@ func outcomeNames(o *handshake.Outcome, n record.OfferName) bool {
 	return o.Session == n.Session && o.Offer == n.Offer
 }
 
-// beat sends a heartbeat when one is due. A session that is not adopted sends
-// none: it would stand in the place of the other gateway's.
+// beat sends a heartbeat when one is due. Before the controller has adopted the
+// session none is sent: it would overwrite the heartbeat of another gateway whose
+// session is still in force.
 func (m *Machine) beat() {
 	if !m.ses.adopted || !m.linkUp || !m.armed || m.state == StateHalted {
 		return

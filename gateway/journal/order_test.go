@@ -1,6 +1,7 @@
 package journal
 
 import (
+	"io"
 	"path/filepath"
 	"slices"
 	"strings"

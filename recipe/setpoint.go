@@ -188,28 +188,7 @@ func SetpointOf(name string) *Setpoint {
 
 // Word is the name without its unit, as people write it beside a quantity that
 // has one: header_dwell='12 s'.
-func (p *Setpoint) Word() string { return strings.TrimSuffix(p.Name, unitSuffix(p.Dimension)) }
-
-// unitSuffix is the end of a name whose value is of a dimension.
-func unitSuffix(d quantity.Dimension) string {
-	switch d {
-	case quantity.Length:
-		return "_m"
-	case quantity.Time:
-		return "_s"
-	case quantity.Temperature:
-		return "_c"
-	case quantity.Mass:
-		return "_kg"
-	case quantity.Frequency:
-		return "_hz"
-	case quantity.Pressure:
-		return "_pa"
-	case quantity.Speed:
-		return "_m_s"
-	}
-	return ""
-}
+func (p *Setpoint) Word() string { return strings.TrimSuffix(p.Name, quantity.Suffix(p.Dimension)) }
 
 // Get is the value of the setpoint.
 func (p *Setpoint) Get(s *Setpoints) float64 {

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -31,31 +32,20 @@ type ending struct {
 }
 
 // endings lists the ends of names in JSON, a longer one before its own end.
-func endings() []ending {
-	return []ending{
-		{"_kg_m3", quantity.Density, ""},
-		{"_kg_m2", quantity.BasisWeight, ""},
-		{"_kg_m", quantity.LinearMass, ""},
-		{"_m_s2", quantity.Acceleration, ""},
-		{"_m_s", quantity.Speed, ""},
-		{"_r_s", quantity.Rotation, ""},
-		{"_n_m", quantity.LineLoad, ""},
-		{"_percent", quantity.None, "%"},
-		{"_m2", quantity.None, "m2"},
-		{"_kg", quantity.Mass, ""},
-		{"_pa", quantity.Pressure, ""},
-		{"_hz", quantity.Frequency, ""},
-		{"_m", quantity.Length, ""},
-		{"_s", quantity.Time, ""},
-		{"_c", quantity.Temperature, ""},
-		{"_k", quantity.TemperatureDifference, ""},
-		{"_n", quantity.Force, ""},
+var endings = func() []ending {
+	list := []ending{{"_percent", quantity.None, "%"}, {"_m2", quantity.None, "m2"}}
+	for _, d := range quantity.Dimensions() {
+		if end := quantity.Suffix(d); end != "" {
+			list = append(list, ending{end, d, ""})
+		}
 	}
-}
+	slices.SortStableFunc(list, func(a, b ending) int { return len(b.text) - len(a.text) })
+	return list
+}()
 
 // split parts a name in JSON from its unit.
 func split(name string) (stem string, e ending) {
-	for _, e := range endings() {
+	for _, e := range endings {
 		if stem, ok := strings.CutSuffix(name, e.text); ok && stem != "" {
 			return stem, e
 		}

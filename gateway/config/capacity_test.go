@@ -1,32 +1,32 @@
 package config
 
 import (
-	"math"
 	"reflect"
+	"slices"
 	"testing"
+
+	"lapgate/gateway/handshake"
 )
 
-// The ranges of the tags keep these values inside their fields of the payload
-// (section 4.2 of the handshake), so that no check of the limits is needed.
+// The ranges of the tags keep these values inside the fields that carry them,
+// so that no check of the limits is needed.
 func TestRangesOfTagsFitTheWire(t *testing.T) {
-	const whole = math.MaxUint16
 	wire := []struct {
-		key     string
-		least   float64
-		most    float64
-		meaning string
+		key   string
+		block handshake.ID
+		field string
 	}{
-		{key: "lines.stand.slots.number", most: 6, meaning: "wrapper slot"},
-		{key: "lines.stand.slots.width", most: whole * 0.0001, meaning: "wrapper width, 0.1 mm"},
-		{key: "specs.layers", most: whole * 0.01, meaning: "layers × 100"},
-		{key: "specs.crimp_turns", most: whole * 0.01, meaning: "crimp turns × 100"},
-		{key: "specs.overlap", most: whole * 0.0001, meaning: "overlap, 0.1 mm"},
-		{key: "lines.wrap.speed", most: whole * 0.001, meaning: "wrap surface speed, mm/s"},
-		{key: "lines.scale.tolerance", most: whole * 0.0001, meaning: "scale tolerance, 0.01 %"},
-		{key: "lines.centring.target", least: -math.MaxInt16 * 0.0001, most: math.MaxInt16 * 0.0001, meaning: "centring offset, 0.1 mm"},
-		{key: "grades.code", most: whole, meaning: "grade code of the request"},
-		{key: "cores.code", most: whole, meaning: "core code of the request"},
-		{key: "head_materials.platen_temperature", most: whole * 0.1, meaning: "header temperature, 0.1 °C"},
+		{"lines.stand.slots.number", handshake.PAYLOAD, "slot"},
+		{"lines.stand.slots.width", handshake.PAYLOAD, "wrapper_width"},
+		{"specs.layers", handshake.PAYLOAD, "layers"},
+		{"specs.crimp_turns", handshake.PAYLOAD, "crimp_turns"},
+		{"specs.overlap", handshake.PAYLOAD, "overlap"},
+		{"lines.wrap.speed", handshake.PAYLOAD, "wrap_speed"},
+		{"lines.scale.tolerance", handshake.PAYLOAD, "scale_tolerance"},
+		{"lines.centring.target", handshake.PAYLOAD, "centring_offset"},
+		{"head_materials.platen_temperature", handshake.PAYLOAD, "header_temperature"},
+		{"grades.code", handshake.REQ, "grade"},
+		{"cores.code", handshake.REQ, "core"},
 	}
 	found := map[string]*field{}
 	var visit func(typ reflect.Type, path string)
@@ -49,8 +49,11 @@ func TestRangesOfTagsFitTheWire(t *testing.T) {
 			t.Errorf("%s: no such key, or no range", w.key)
 			continue
 		}
-		if lo, hi := bounds(f); lo < w.least || hi > w.most {
-			t.Errorf("%s: %s does not fit %s, %v..%v", w.key, f.rng, w.meaning, w.least, w.most)
+		i := slices.IndexFunc(handshake.Fields(w.block), func(f handshake.FieldInfo) bool { return f.Name == w.field })
+		c := capacity{field: handshake.Fields(w.block)[i]}
+		least, most := c.room()
+		if lo, hi := bounds(f); lo < least || hi > most {
+			t.Errorf("%s: %s does not fit %s, %v..%v", w.key, f.rng, w.field, least, most)
 		}
 	}
 }

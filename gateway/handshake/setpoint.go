@@ -9,8 +9,6 @@ type carried struct {
 // SetpointField is a field of the payload that carries a setpoint.
 type SetpointField struct {
 	FieldInfo
-	// Setpoint is the name of the setpoint in the recipe.
-	Setpoint string
 	// Low and High are the limits on the number of the field, inclusive, that
 	// the controller's program is delivered with. They are wide: the machine's
 	// own go in their place.
@@ -24,7 +22,7 @@ func SetpointFields() []SetpointField {
 	var out []SetpointField
 	for i := range payloadTable.fields {
 		if f := &payloadTable.fields[i]; f.of.name != "" {
-			out = append(out, SetpointField{payloadTable.info(f), f.of.name, f.of.low, f.of.high, f})
+			out = append(out, SetpointField{payloadTable.info(f), f.of.low, f.of.high, f})
 		}
 	}
 	return out

@@ -60,6 +60,7 @@ type FieldInfo struct {
 	Doc       string    // meaning, values, and what 0 means
 	Direction Direction // who writes it
 	Bits      bool      // a set of bits, not a quantity
+	Setpoint  string    // the setpoint of the recipe that it carries, empty for none
 }
 
 // Range is the least and the greatest number that the registers hold.
@@ -241,7 +242,7 @@ func (t *table[T]) infos() []FieldInfo {
 }
 
 func (t *table[T]) info(f *field[T]) FieldInfo {
-	return FieldInfo{Name: f.name, Register: f.reg, Words: f.words, Kind: f.form(), Scale: f.scale, Unit: f.unit, Doc: f.doc, Direction: t.dir, Bits: f.bits}
+	return FieldInfo{Name: f.name, Register: f.reg, Words: f.words, Kind: f.form(), Scale: f.scale, Unit: f.unit, Doc: f.doc, Direction: t.dir, Bits: f.bits, Setpoint: f.of.name}
 }
 
 func (f *field[T]) form() Form {

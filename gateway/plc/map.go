@@ -35,6 +35,7 @@ type Row struct {
 	Unit      string
 	Low, High string // of what can be written in it, in Unit
 	Direction string
+	Setpoint  string // its name in a recipe, where the field carries one
 	Meaning   string
 }
 
@@ -60,7 +61,7 @@ func Map(p Places) []Row {
 
 func (p *Places) row(id handshake.ID, entry int, f handshake.FieldInfo) Row {
 	r := Row{
-		Block: id.String(), Field: f.Name, Words: strconv.Itoa(f.Words), Type: typeOf(f), Order: orderOf(f.Kind),
+		Block: id.String(), Field: f.Name, Setpoint: f.Setpoint, Words: strconv.Itoa(f.Words), Type: typeOf(f), Order: orderOf(f.Kind),
 		Unit: f.Unit, Direction: string(f.Direction), Meaning: f.Doc,
 	}
 	if id == handshake.OUT {
@@ -136,6 +137,7 @@ func columns() []column[Row] {
 		{"lowest", func(r *Row) string { return r.Low }},
 		{"highest", func(r *Row) string { return r.High }},
 		{"direction", func(r *Row) string { return r.Direction }},
+		{"setpoint", func(r *Row) string { return r.Setpoint }},
 		{"meaning", func(r *Row) string { return r.Meaning }},
 	}
 }

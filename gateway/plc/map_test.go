@@ -96,13 +96,13 @@ func TestMapOfNodes(t *testing.T) {
 		t.Fatal(err)
 	}
 	records, err := csv.NewReader(strings.NewReader(csvText.String())).ReadAll()
-	if err != nil || len(records) != len(rows)+1 || len(records[0]) != 16 {
+	if err != nil || len(records) != len(rows)+1 || len(records[0]) != 17 {
 		t.Errorf("%d records of %d columns for %d rows: %v", len(records), len(records[0]), len(rows), err)
 	}
 	if err := plc.Markdown(&text, "north", rows); err != nil {
 		t.Fatal(err)
 	}
-	head := "| field | node | element | words | type | order | scale | unit | lowest | highest | meaning |\n"
+	head := "| field | node | element | words | type | order | scale | unit | lowest | highest | setpoint | meaning |\n"
 	if !strings.Contains(text.String(), head) || strings.Contains(text.String(), "register |") {
 		t.Errorf("the columns of nodes are not those wanted:\n%.400s", text.String())
 	}

@@ -247,6 +247,17 @@ func reams() []unit {
 	return out
 }
 
+// suffixes are the ends of names in JSON.
+var suffixes = map[Dimension]string{
+	Length: "_m", Time: "_s", Temperature: "_c", TemperatureDifference: "_k", Speed: "_m_s", Acceleration: "_m_s2",
+	Density: "_kg_m3", BasisWeight: "_kg_m2", LinearMass: "_kg_m", Mass: "_kg", Pressure: "_pa", Force: "_n",
+	LineLoad: "_n_m", Frequency: "_hz", Rotation: "_r_s",
+}
+
+// Suffix is the end of a name in JSON whose value is of a dimension, as _m of
+// feed_length_m. It is empty for None, and for a dimension that no output has.
+func Suffix(d Dimension) string { return suffixes[d] }
+
 // SI is the unit in which values of a dimension are held, empty for None.
 func SI(d Dimension) string { return unitsOf[d][0].name }
 

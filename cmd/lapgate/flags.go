@@ -53,11 +53,6 @@ const (
 // addJSON adds --json to a command whose text has no rows that CSV could print.
 func addJSON(cmd *cobra.Command, json *bool) { cmd.Flags().BoolVar(json, "json", false, usageJSON) }
 
-// addInput adds the file of rolls that a command works on.
-func addInput(cmd *cobra.Command, file *string) {
-	cmd.Flags().StringVar(file, "input", "", "CSV file of rolls; - is standard input")
-}
-
 // addUncertainties adds how well a roll is measured.
 func addUncertainties(cmd *cobra.Command, diameter, width *string) {
 	cmd.Flags().StringVar(diameter, "diameter-uncertainty", "0 mm", "standard uncertainty of the diameter")

@@ -51,7 +51,7 @@ Exit code 5 when a roll is held.`,
 			if len(args) == 0 {
 				return p.recipe(&f)
 			}
-			for _, name := range []string{"roll", "diameter", "diameter-uncertainty", "width", "width-uncertainty", "grade", "core", "spec", "explain"} {
+			for _, name := range []string{"tag", "diameter", "diameter-uncertainty", "width", "width-uncertainty", "grade", "core", "spec", "explain"} {
 				if cmd.Flags().Changed(name) {
 					return usageError("--%s is for one roll, and %s is a list: leave one of them out", name, args[0])
 				}
@@ -65,14 +65,13 @@ Exit code 5 when a roll is held.`,
 	fl, g := cmd.Flags(), &f.given
 	fl.BoolVar(&f.explain, "explain", false, "show every step with its formula and inputs")
 	fl.StringVar(&f.outer, "outer", "1 m", "outer diameter of the wrapper rolls on the stand")
-	fl.StringVar(&g.Tag, "roll", "roll", "name of the roll")
+	fl.StringVar(&g.Tag, "tag", "roll", "identity of the roll")
 	fl.StringVar(&f.diameter, "diameter", "", "mean diameter of the roll, as \"50 in\"")
-	fl.StringVar(&f.diameterU, "diameter-uncertainty", "0 mm", "its standard uncertainty")
 	fl.StringVar(&f.width, "width", "", "width of the roll, as \"60 in\"")
-	fl.StringVar(&f.widthU, "width-uncertainty", "0 mm", "its standard uncertainty")
 	fl.StringVar(&g.Grade, "grade", "", "grade of the roll, by code or name")
 	fl.StringVar(&g.Core, "core", "", "core of the roll, by code or name")
-	fl.StringVar(&g.Spec, "spec", "", "wrap specification (default the grade's)")
+	addUncertainties(cmd, &f.diameterU, &f.widthU)
+	addSpec(cmd, &g.Spec, "that of the grade")
 	return cmd
 }
 

@@ -79,10 +79,10 @@ func (p *program) simCommand() *cobra.Command {
 	var f simFlags
 	var source sourceFlags
 	var opcua simOPCUAFlags
-	var line, listen, rollsFile, tlsFolder string
+	var line, listen, tlsFolder string
 	var asJSON bool
 	cmd := &cobra.Command{
-		Use:   "sim",
+		Use:   "sim [ROLLS.csv]",
 		Short: "Run the simulator of a line alone, as a Modbus TCP and OPC UA server",
 		Long: `Sim runs a simulated line and its controller, prints the address of its Modbus
 TCP server and, with --opcua, of its OPC UA server, and ends when every roll of
@@ -90,15 +90,18 @@ the shift has left and every outcome is acknowledged. It is made like the
 configured line; without a configuration, like the one of the demo. It drives no
 machine.
 
+The rolls are made up, or those of a CSV file as they truly are; - is standard
+input.
+
 Exit code 1 when the shift did not end, an invariant of the handshake was broken
 or a wrap was judged bad.`,
-		Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error {
+		Args: cobra.MaximumNArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
 			if helped, err := f.check(p); helped || err != nil {
 				return err
 			}
-			if rollsFile != "" && cmd.Flags().Changed("rolls") {
-				return usageError("--input and --rolls exclude each other: the rolls are those of the file, or made up")
+			if len(args) > 0 && cmd.Flags().Changed("rolls") {
+				return usageError("--rolls is for a shift that is made up, and %s is a list: leave one of them out", args[0])
 			}
 			snapshot, err := p.load(&source)
 			if err != nil {
@@ -126,8 +129,8 @@ or a wrap was judged bad.`,
 					return err
 				}
 			}
-			if rollsFile != "" {
-				if c.Rolls, err = p.openTrueRolls(rollsFile); err != nil {
+			if len(args) > 0 {
+				if c.Rolls, err = p.openTrueRolls(args[0]); err != nil {
 					return err
 				}
 			}
@@ -141,7 +144,6 @@ or a wrap was judged bad.`,
 	addLine(cmd, &line, firstLine)
 	cmd.Flags().StringVar(&listen, "listen", "127.0.0.1:0", "address of the Modbus TCP server; port 0 picks a free one")
 	cmd.Flags().StringVar(&tlsFolder, "tls", "", "serve Modbus with TLS and client certificates from this folder; where it is empty, those of both sides are made there")
-	addInput(cmd, &rollsFile)
 	addJSON(cmd, &asJSON)
 	return cmd
 }

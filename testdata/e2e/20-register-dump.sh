@@ -7,7 +7,7 @@ work=$(mktemp -d)
 trap 'kill "$sim" 2>/dev/null || true; rm -rf "$work"' EXIT
 go build -o "$work/lapgate" ./cmd/lapgate
 printf 'tag,diameter_mm,width_mm,grade,core\nE2E-7,1250.4,1602.0,1,1\n' >"$work/rolls.csv"
-"$work/lapgate" sim --input "$work/rolls.csv" --json 2>"$work/address" >"$work/report" &
+"$work/lapgate" sim "$work/rolls.csv" --json 2>"$work/address" >"$work/report" &
 sim=$!
 for _ in $(seq 100); do
   address=$(grep -oE '127\.0\.0\.1:[0-9]+' "$work/address" || true)

@@ -39,34 +39,51 @@ func readAccount(ctx context.Context, path string) (a *account, err error) {
 	}
 	defer func() { err = errors.Join(err, r.Close()) }()
 	a = &account{outcomes: map[rollOutcome]int{}, seen: map[uint32]bool{}, met: map[uint32]bool{}, lost: map[uint32]bool{}}
-	newest := uint32(0) // number with an outcome, of the controller's present memory
+	var history record.History
 	err = r.Replay(ctx, func(s record.Stored) error {
 		a.records++
-		a.seen[s.Record.RollNo()] = true
-		switch rec := s.Record.(type) {
-		case record.Session:
-			a.met[rec.Boot] = true
-		case record.Request:
-			a.met[rec.Token.Boot] = true
-		case record.Outcome:
-			a.met[rec.Outcome.Boot] = true
-			a.outcomes[rollOutcome{rec.Outcome.Boot, rec.Outcome.RollNo, rec.Outcome.Outcome}]++
-			newest = max(newest, rec.Outcome.RollNo)
-		case record.Gap:
-			if rec.FromRoll != 0 {
-				a.gaps = append(a.gaps, rollRange{rec.FromRoll, rec.ToRoll})
-			}
-			if rec.Boot != 0 {
-				// Nobody can know how many rolls came between the last outcome
-				// and the loss of the controller's memory: the gap is open.
-				a.gaps = append(a.gaps, rollRange{newest + 1, math.MaxUint32})
-				a.met[rec.Boot], a.lost[rec.Boot] = true, true
-				newest = 0
-			}
+		newest, gaps := history.Past().Finished, len(history.Gaps())
+		rolls, err := history.Add(s)
+		if err != nil {
+			return err
+		}
+		a.addRolls(rolls)
+		for _, g := range history.Gaps()[gaps:] {
+			a.addGap(&g, newest)
 		}
 		return nil
 	})
+	for boot := range history.Past().Boots {
+		a.met[boot] = true
+	}
+	a.addRolls(history.Rest())
 	return a, err
+}
+
+func (a *account) addRolls(rolls []*record.Roll) {
+	for _, r := range rolls {
+		a.seen[r.Number] = true
+		switch {
+		case r.Outcome != nil:
+			a.outcomes[rollOutcome{r.Boot, r.Number, r.Outcome.Outcome.Outcome}]++
+		case r.Gap != "":
+			a.gaps = append(a.gaps, rollRange{r.Number, r.Number})
+		}
+	}
+}
+
+// addGap takes a gap, before which newest was the newest roll known to have been
+// wrapped or to have left.
+func (a *account) addGap(g *record.Gap, newest uint32) {
+	if g.FromRoll != 0 {
+		a.gaps = append(a.gaps, rollRange{g.FromRoll, g.ToRoll})
+	}
+	if g.Boot != 0 {
+		// Nobody can know how many rolls came between that roll and the loss of the
+		// controller's memory: the gap is open.
+		a.gaps = append(a.gaps, rollRange{newest + 1, math.MaxUint32})
+		a.met[g.Boot], a.lost[g.Boot] = true, true
+	}
 }
 
 // take strikes one roll off, and reports whether the journal has it: as an

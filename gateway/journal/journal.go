@@ -72,14 +72,6 @@ type Opened struct {
 	Problem  string
 }
 
-// Option changes how Open works.
-type Option func(*options)
-
-type options struct{ clock func() time.Time }
-
-// WithClock sets the wall clock that dates records; without it time.Now.
-func WithClock(now func() time.Time) Option { return func(o *options) { o.clock = now } }
-
 // Open opens the journal at path for appending, or begins it. The directory
 // must exist.
 //
@@ -89,11 +81,10 @@ func WithClock(now func() time.Time) Option { return func(o *options) { o.clock 
 // written. A journal that can be read but is damaged is no error: it is set
 // aside under another name and a new one is begun; see Opened. Only the newest
 // records are checked here, Verify checks all.
-func Open(ctx context.Context, path string, opts ...Option) (*Journal, error) {
-	o := options{clock: time.Now}
-	for _, f := range opts {
-		f(&o)
-	}
+func Open(ctx context.Context, path string) (*Journal, error) { return openBy(ctx, path, time.Now) }
+
+// openBy opens a journal whose records are dated by a clock.
+func openBy(ctx context.Context, path string, clock func() time.Time) (*Journal, error) {
 	path, err := filepath.Abs(path)
 	if err != nil {
 		return nil, fmt.Errorf("journal %s: %w", path, err)
@@ -102,7 +93,7 @@ func Open(ctx context.Context, path string, opts ...Option) (*Journal, error) {
 	if err != nil {
 		return nil, err
 	}
-	j := &Journal{lock: lock, clock: o.clock}
+	j := &Journal{lock: lock, clock: clock}
 	if err := j.open(ctx, path); err != nil {
 		return nil, errors.Join(err, j.Close())
 	}

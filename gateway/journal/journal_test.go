@@ -38,7 +38,7 @@ func ticking() func() time.Time {
 
 func open(t testing.TB, path string) *Journal {
 	t.Helper()
-	j, err := Open(t.Context(), path, WithClock(ticking()))
+	j, err := openBy(t.Context(), path, ticking())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -19,7 +19,7 @@ import (
 func closedJournal(t testing.TB, records []record.Record) (path string, stored []record.Stored, head Head) {
 	t.Helper()
 	path = filepath.Join(t.TempDir(), "j.db")
-	j, err := Open(t.Context(), path, WithClock(ticking()))
+	j, err := openBy(t.Context(), path, ticking())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -267,14 +267,9 @@ func (r *replaying) flush() error {
 	workers := min(runtime.GOMAXPROCS(0), len(r.batch))
 	for w := range workers {
 		group.Go(func() {
-			now := replay.NewJudge(r.now)
-			var before *replay.Judge
-			if r.before != nil {
-				before = replay.NewJudge(r.before)
-			}
 			for i := w; i < len(r.batch); i += workers {
 				if t := &r.batch[i]; !t.skip {
-					t.err = t.decide(now, before, r.comparer)
+					t.err = t.decide(r.now, r.before, r.comparer)
 				}
 			}
 		})
@@ -304,15 +299,17 @@ func (r *replaying) flush() error {
 	return nil
 }
 
-func (t *trial) decide(now, before *replay.Judge, m *replay.Comparer) error {
-	after, known, err := now.Decide(t.now)
+// decide decides by the configuration now in hand, and by the one before where
+// that is not nil, and compares.
+func (t *trial) decide(now, before *recipe.Line, m *replay.Comparer) error {
+	after, known, err := replay.Decide(now, t.now)
 	if err != nil {
 		return err
 	}
 	old := t.before.Recorded
 	if before != nil {
 		var also bool
-		if old, also, err = before.Decide(t.before); err != nil {
+		if old, also, err = replay.Decide(before, t.before); err != nil {
 			return err
 		}
 		known = known && also

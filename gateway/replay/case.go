@@ -85,36 +85,30 @@ func caseOf(r *record.Round) (*Case, error) {
 	return c, nil
 }
 
-// Judge decides on cases by the configuration of one line.
-type Judge struct{ line *recipe.Line }
-
-// NewJudge returns a judge for a line.
-func NewJudge(line *recipe.Line) *Judge { return &Judge{line} }
-
 // Decide returns what the gateway would offer for the case, as if the line had
 // had this configuration at the roll before too. A person's override is left
 // out. known is false where that depends on what the record does not tell: a
 // record of an earlier version has not the controller's flags.
-func (j *Judge) Decide(c *Case) (side *Side, known bool, err error) {
+func Decide(line *recipe.Line, c *Case) (side *Side, known bool, err error) {
 	sides := [2]*Side{}
 	for i, flags := range c.flags() {
 		request := c.Request
 		request.Flags = &flags
-		if sides[i], err = j.decide(c, &request); err != nil {
+		if sides[i], err = c.decide(line, &request); err != nil {
 			return nil, false, fmt.Errorf("roll %d: %w", c.Number, err)
 		}
 	}
 	return sides[0], sides[1] == nil || sides[0].same(sides[1]), nil
 }
 
-func (j *Judge) decide(c *Case, r *record.Request) (*Side, error) {
+func (c *Case) decide(line *recipe.Line, r *record.Request) (*Side, error) {
 	basis := c.Basis
 	if o := basis.Previous; o != nil && o.Origin == handshake.Computed && ConfigHash(o.ConfigHash) == c.ConfigHash {
 		previous := *o
 		previous.Payload = nil // computed anew, by this configuration
 		basis.Previous = &previous
 	}
-	d := cycle.Decide(j.line, r, &basis, nil)
+	d := cycle.Decide(line, r, &basis, nil)
 	words, err := d.Words()
 	if err != nil {
 		return nil, err

@@ -269,7 +269,7 @@ func TestReplayIsTheMachine(t *testing.T) {
 		mine, other := oneOf(d, all...), oneOf(d, all...)
 
 		c := lastCase(t, looksOn(t, mine, b.records(t, mine, &v), v))
-		again, known, err := replay.NewJudge(mine.line).Decide(c)
+		again, known, err := replay.Decide(mine.line, c)
 		if err != nil || !known {
 			t.Fatal(known, err)
 		}
@@ -277,7 +277,7 @@ func TestReplayIsTheMachine(t *testing.T) {
 			t.Fatalf("seed %d: under its own configuration: %v", seed, err)
 		}
 		would := lastCase(t, looksOn(t, other, b.records(t, other, &v), v)).Recorded
-		through, _, err := replay.NewJudge(other.line).Decide(c)
+		through, _, err := replay.Decide(other.line, c)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -329,7 +329,7 @@ func TestRecordsWithoutFlags(t *testing.T) {
 			r := c.request
 			r.Flags = nil
 			got := cases(t, r, intent(r, 1, s))[0]
-			side, known, err := replay.NewJudge(c.through).Decide(got)
+			side, known, err := replay.Decide(c.through, got)
 			if err != nil || known != c.known {
 				t.Fatalf("known %v, want %v: %v", known, c.known, err)
 			}

@@ -43,7 +43,7 @@ func request(roll, req uint32, diameter float64) record.Request {
 
 func decided(tb testing.TB, l *recipe.Line, c *replay.Case) *replay.Side {
 	tb.Helper()
-	s, known, err := replay.NewJudge(l).Decide(c)
+	s, known, err := replay.Decide(l, c)
 	if err != nil || !known {
 		tb.Fatal(known, err)
 	}
@@ -373,12 +373,12 @@ func TestReadingExceeds(t *testing.T) {
 }
 
 func BenchmarkDecide(b *testing.B) {
-	j := replay.NewJudge(line(b, nil))
+	l := line(b, nil)
 	r := request(5, 1, 1.0)
 	c := &replay.Case{Request: r}
 	b.ReportAllocs()
 	for b.Loop() {
-		if _, _, err := j.Decide(c); err != nil {
+		if _, _, err := replay.Decide(l, c); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -145,7 +145,7 @@ func readJournal(ctx context.Context, path string, do func(*journal.Reader) erro
 
 // scan calls each with every record of a journal, and tells how far it is.
 func (p *program) scan(ctx context.Context, path string, each func(record.Stored) error) error {
-	bar := newProgress(p.stderr, "records read", 0)
+	bar := newProgress(p.stderr, "records read")
 	defer bar.clear()
 	return journal.Scan(ctx, path, journal.ScanChunk, bar.follow, each)
 }
@@ -330,7 +330,7 @@ that was kept elsewhere. Exit code 5 when something is wrong.`,
 				}
 				opts = append(opts, journal.ExpectHead(h))
 			}
-			bar := newProgress(p.stderr, "records checked", 0)
+			bar := newProgress(p.stderr, "records checked")
 			opts = append(opts, journal.Progress(bar.follow))
 			report, err := journal.Verify(cmd.Context(), args[0], opts...)
 			bar.clear()

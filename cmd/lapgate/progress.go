@@ -20,9 +20,9 @@ type progress struct {
 	shown    bool
 }
 
-func newProgress(w io.Writer, what string, total int) *progress {
+func newProgress(w io.Writer, what string) *progress {
 	now := time.Now()
-	p := &progress{w: w, what: what, total: total, started: now, last: now, every: 10 * time.Second}
+	p := &progress{w: w, what: what, started: now, last: now, every: 10 * time.Second}
 	if f, ok := w.(*os.File); ok {
 		if info, err := f.Stat(); err == nil && info.Mode()&os.ModeCharDevice != 0 {
 			p.terminal, p.every = true, 200*time.Millisecond

@@ -147,7 +147,7 @@ func (p *program) recipes(f *recipeFlags, path string) error {
 	}
 	stand := offline.Stand(line, outer)
 	held := false
-	bar := newProgress(p.stderr, "rolls computed", 0)
+	bar := newProgress(p.stderr, "rolls computed")
 	results := func(yield func(recipe.Result, error) bool) {
 		n := 0
 		for roll, err := range rolls {
@@ -222,7 +222,7 @@ func (p *program) rolls(path string, m ...*recipe.Materials) (iter.Seq2[[]recipe
 }
 
 func (p *program) checkRolls(in *openedTable, m []*recipe.Materials) error {
-	bar := newProgress(p.stderr, "rolls read", 0)
+	bar := newProgress(p.stderr, "rolls read")
 	defer bar.clear()
 	n := 0
 	for _, err := range offline.Rolls(in.name, in, m...) {

@@ -229,7 +229,7 @@ func (r *replaying) list(path string, outer float64, p *program) error {
 		return err
 	}
 	stand, oldStand := offline.Stand(r.now, outer), offline.Stand(r.before, outer)
-	bar := newProgress(p.stderr, "rolls replayed", 0)
+	bar := newProgress(p.stderr, "rolls replayed")
 	defer bar.clear()
 	n := 0
 	for roll, err := range rolls {

@@ -242,7 +242,7 @@ func (p *program) widthsPlan(f *widthsFlags, line *recipe.Line, schedule string,
 	if err != nil {
 		return nil, err
 	}
-	bar := newProgress(p.stderr, "rows read", 0)
+	bar := newProgress(p.stderr, "rows read")
 	err = plan.ReadSchedule(in.name, in, bar.at)
 	bar.clear()
 	if err := errors.Join(err, in.Close()); err != nil {

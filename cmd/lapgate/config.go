@@ -4,7 +4,6 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
-	"github.com/spf13/pflag"
 
 	"lapgate/configs"
 )
@@ -25,8 +24,7 @@ With --reference it prints the reference configuration of this version, and with
 		Args: cobra.ArbitraryArgs,
 		RunE: func(cmd *cobra.Command, keys []string) error {
 			if schema || reference {
-				given := len(keys)
-				cmd.Flags().Visit(func(*pflag.Flag) { given++ })
+				given := len(keys) + cmd.Flags().NFlag()
 				if given > 1 {
 					return usageError("--schema and --reference go alone: they print what this version knows, not a configuration")
 				}

@@ -192,6 +192,9 @@ func TestFilesKeepToTheHouse(t *testing.T) {
 			if isTest && bytes.Contains(text, []byte("time."+"Sleep(")) {
 				t.Errorf("%s sleeps: use testing/synctest or wait for what it waits for", rel)
 			}
+			if !isTest && bytes.Contains(text, []byte("csv.NewReader(")) && !strings.HasPrefix(p.ImportPath, "lapgate/sim") {
+				t.Errorf("%s reads CSV on its own: recipe/table is the one reader of tables", rel)
+			}
 			if !isTest && bytes.Contains(text, []byte("\nfunc init()")) {
 				t.Errorf("%s has an init function: build the value where it is used", rel)
 			}

@@ -8,14 +8,32 @@ import (
 	"math"
 	"os"
 	"path/filepath"
-	"strconv"
 	"strings"
 	"testing"
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/replay"
-	"lapgate/recipe/quantity"
 )
+
+// compareResult is the JSON of compare.
+type compareResult struct {
+	Coverage  replay.Coverage `json:"coverage"`
+	Compared  int             `json:"compared"`
+	Held      int             `json:"wrapped_though_ours_holds"`
+	Exceeding int             `json:"exceeding"`
+	Setpoints []compareUse    `json:"setpoints"`
+	Rolls     []compareRoll   `json:"rolls"`
+}
+
+type compareUse struct {
+	Name        string   `json:"setpoint"`
+	Compared    int      `json:"compared"`
+	NotReported int      `json:"not_reported"`
+	Exceeding   int      `json:"exceeding"`
+	Mean        *float64 `json:"mean"`
+	SD          *float64 `json:"sd"`
+	Worst       *float64 `json:"worst"`
+}
 
 func compared(tb testing.TB, code int, args ...string) compareResult {
 	tb.Helper()
@@ -81,12 +99,12 @@ func TestCompare(t *testing.T) {
 			}
 		}
 	}
-	text := lapgate("compare", path, "--worst", "1", "--config", demoFile(t, "demo.yaml"))
+	text := lapgate("compare", path, "--show", "1", "--config", demoFile(t, "demo.yaml"))
 	wantCode(t, text, exitDifferences)
-	if _, list, _ := strings.Cut(text.out, "rolls that differ most\n"); !strings.HasPrefix(list, "  30 S-000030 (wrapped by hand): wrapper slot ") || strings.Count(list, "\n") != 1 {
+	if _, list, _ := strings.Cut(text.out, "rolls that differ most\n"); !strings.Contains(list, "\n30 S-000030  wrapped by hand  wrapper slot ") || strings.Count(list, "S-0") != 1 {
 		t.Errorf("the worst roll is not told first:\n%s", text.out)
 	}
-	if !strings.Contains(text.out, "-0.3937 in") {
+	if !strings.Contains(text.out, "-0.394 in") {
 		t.Errorf("the overlap is not told in inches:\n%s", text.out)
 	}
 
@@ -108,11 +126,11 @@ func TestCompare(t *testing.T) {
 	}
 	exceed := 0
 	for _, r := range list[1:] {
-		if r[12] == "yes" {
+		if r[11] == "yes" {
 			exceed++
 		}
-		if r[6] == "overlap_m" && r[10] != "-0.01" {
-			t.Errorf("roll %s: overlap differs by %s m, want -0.01", r[0], r[10])
+		if r[6] == "overlap (mm)" && r[9] != "-10" {
+			t.Errorf("roll %s: overlap differs by %s mm, want -10", r[0], r[9])
 		}
 	}
 	if exceed != 1 {
@@ -132,7 +150,7 @@ func TestCompare(t *testing.T) {
 	if strings.Count(string(svg), `class="o"`) != 1 {
 		t.Error("not just the one roll out of tolerance is marked")
 	}
-	if !strings.Contains(string(svg), "overlap, used less ours (m)") {
+	if !strings.Contains(string(svg), "overlap, used less ours (mm)") {
 		t.Error("an axis lacks its name with the unit")
 	}
 }
@@ -149,9 +167,9 @@ func TestCompareHeldRolls(t *testing.T) {
 	if held == 0 || got.Held != held || got.Exceeding != 0 || got.Compared != 60-held {
 		t.Errorf("%d held: %+v", held, got.Coverage)
 	}
-	text := lapgate("compare", path, "--worst", "2")
+	text := lapgate("compare", path, "--show", "2")
 	wantCode(t, text, exitDifferences)
-	if _, list, _ := strings.Cut(text.out, "rolls wrapped though we would have held them\n"); strings.Count(list, ": no-slot\n") != 2 {
+	if _, list, _ := strings.Cut(text.out, "rolls wrapped though we would have held them\n"); strings.Count(list, "  no-slot\n") != 2 {
 		t.Errorf("the first two rolls with their reason are not told:\n%s", text.out)
 	}
 }
@@ -188,114 +206,4 @@ func wellFormed(t *testing.T, text string) map[string]int {
 		t.Errorf("elements %v", elements)
 	}
 	return elements
-}
-
-func TestDrawPanels(t *testing.T) {
-	for _, n := range []int{0, 1, 2, mostPoints, mostPoints + 1, 20000} {
-		var g panel
-		g.title, g.unit, g.across = "a < b & c", "mm", "roll"
-		for i := range n {
-			g.points = append(g.points, point{x: float64(i + 1), y: math.Sin(float64(i)), band: 0.5, out: i == n/2})
-		}
-		var panels []panel
-		if n > 0 {
-			panels = append(panels, g)
-		}
-		text := drawPanels("<title>", panels)
-		elements := wellFormed(t, text)
-		switch {
-		case n <= mostPoints && elements["circle"] != n:
-			t.Errorf("%d points drawn, want %d", elements["circle"], n)
-		case n > mostPoints && len(text) > 200<<10:
-			t.Errorf("%d points make %d bytes", n, len(text))
-		}
-		if n > 0 && strings.Count(text, `class="o"`)+strings.Count(text, `class="x"`) != 1 {
-			t.Errorf("%d points: the one out of tolerance is not marked once", n)
-		}
-	}
-	flat := panel{title: "flat", points: []point{{x: 1}, {x: 2}}}
-	wellFormed(t, drawPanels("flat", []panel{flat}))
-}
-
-func TestTicks(t *testing.T) {
-	for _, c := range []struct{ least, most float64 }{{0, 1}, {-1, 1}, {-0.003, 0.02}, {0, 99999}, {1e-9, 2e-9}, {-7, -2}} {
-		ticks := ticksOf(c.least, c.most, 5)
-		if len(ticks) < 3 || len(ticks) > 9 || ticks[0] > c.least || ticks[len(ticks)-1] < c.most {
-			t.Errorf("%v to %v: ticks %v", c.least, c.most, ticks)
-		}
-	}
-}
-
-func TestTolerances(t *testing.T) {
-	for _, c := range []struct {
-		text string
-		want replay.Tolerance
-		err  string
-	}{
-		{"overlap=1 in", replay.Tolerance{Abs: 0.0254}, ""},
-		{"feed_length = 3 %", replay.Tolerance{Rel: 0.03}, ""},
-		{"header_temperature=9 °F", replay.Tolerance{Abs: 5}, ""},
-		{"header_temperature=9F", replay.Tolerance{Abs: 5}, ""},
-		{"header_temperature=5 °C", replay.Tolerance{Abs: 5}, ""},
-		{"layers=0.5", replay.Tolerance{Abs: 0.5}, ""},
-		{"gross=10 kg", replay.Tolerance{Abs: 10}, ""},
-		{"overlap", replay.Tolerance{}, "want a setpoint and an amount"},
-		{"glue=1 g", replay.Tolerance{}, "no setpoint compared is named"},
-		{"overlap=1 kg", replay.Tolerance{}, "kg"},
-		{"overlap=-1 mm", replay.Tolerance{}, "want 0 or more"},
-		{"overlap=200 %", replay.Tolerance{}, "want 0 to 100"},
-		{"overlap=NaN %", replay.Tolerance{}, "want 0 to 100"},
-		{"overlap=5", replay.Tolerance{}, "5"},
-	} {
-		usages := replay.Usages()
-		err := setTolerance(usages, c.text)
-		if c.err != "" {
-			if err == nil || !strings.Contains(err.Error(), c.err) {
-				t.Errorf("%s: got %v, want an error with %q", c.text, err, c.err)
-			}
-			continue
-		}
-		name, _, _ := strings.Cut(c.text, "=")
-		for _, u := range usages {
-			if u.Field.Word() == strings.TrimSpace(name) {
-				got := u.Tolerance
-				if err != nil || math.Abs(got.Abs-c.want.Abs) > 1e-9 || math.Abs(got.Rel-c.want.Rel) > 1e-9 || got.Scale {
-					t.Errorf("%s: got %+v, %v, want %+v", c.text, got, err, c.want)
-				}
-			}
-		}
-	}
-}
-
-// Every unit of the register map is a quantity or known to be none, so that
-// nothing is shown in a unit that it does not have.
-func TestEveryWireUnitIsKnown(t *testing.T) {
-	for _, id := range handshake.IDs() {
-		for _, f := range handshake.Fields(id) {
-			u := wireUnitOf(f.Unit)
-			if u.dim == quantity.None {
-				if f.Unit != "" && f.Unit != "%" {
-					t.Errorf("%s: unit %q has no dimension", f.Name, f.Unit)
-				}
-				continue
-			}
-			held, err := quantity.Parse("1 "+f.Unit, u.dim)
-			if err != nil || math.Abs(held-u.factor) > 1e-12 {
-				t.Errorf("%s: 1 %s is %v, %v; want %v", f.Name, f.Unit, held, err, u.factor)
-			}
-		}
-	}
-	line := demoSnapshot(t).Lines[0].Recipe
-	for _, c := range []struct {
-		value float64
-		unit  string
-		want  string
-	}{{5, "°C", "+9 °F"}, {-25.4, "mm", "-1 in"}, {0, "s", "0 s"}, {0.01, "%", "+0.01 %"}, {2, "", "+2"}} {
-		if got := wireChange(c.value, c.unit, line); got != c.want {
-			t.Errorf("change of %s %s is told as %q, want %q", strconv.FormatFloat(c.value, 'g', -1, 64), c.unit, got, c.want)
-		}
-	}
-	if got := wireText(100, "°C", line); got != "212 °F" {
-		t.Errorf("100 °C is told as %q, want 212 °F", got)
-	}
 }

@@ -123,6 +123,11 @@ func (w *printer) fit(l *layout, columns []outputColumn, indent string) {
 		}
 		l.shown = append(l.shown[:goes], l.shown[goes+1:]...)
 	}
+	for _, i := range l.shown { // heads on one line where there is room
+		if more := columnsWide(l.heads[i]) - l.wide[i]; more > 0 && l.total()+more <= w.width-len(indent) {
+			l.wide[i] += more
+		}
+	}
 }
 
 const gap = "  "

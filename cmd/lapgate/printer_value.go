@@ -341,7 +341,7 @@ func (w *printer) number(c outputColumn, v float64) string {
 	unit := w.unit(c)
 	switch {
 	case e.dim == quantity.None || math.IsNaN(v) || math.IsInf(v, 0):
-		return plainNumber(v)
+		return quantity.Round(v, quantity.None, "", 4)
 	case e.dim == quantity.TemperatureDifference:
 		return strings.TrimSuffix(quantity.Round(v, e.dim, unit, 3), " "+unit)
 	}

@@ -176,7 +176,7 @@ func previous(line *recipe.Line, o *record.Offer) (*recipe.Setpoints, string) {
 	} else if err := handshake.DecodePayload(o.Payload, &p); err != nil {
 		return nil, ""
 	}
-	s := SetpointsOf(&p)
+	s := record.SetpointsOf(&p)
 	s.WrapTime = rec.Setpoints.WrapTime
 	_, spec := line.SpecOf(&roll)
 	return &s, spec

@@ -45,14 +45,3 @@ func Fill(p *handshake.Payload, s *recipe.Setpoints) []recipe.Finding {
 	}
 	return bad
 }
-
-// SetpointsOf are the setpoints that a payload tells, as far as the wire holds
-// them; what is not sent is zero.
-func SetpointsOf(p *handshake.Payload) recipe.Setpoints {
-	s := recipe.Setpoints{Groups: recipe.Groups(p.Groups)}
-	for i := range sentSetpoints {
-		c := &sentSetpoints[i]
-		c.Set(&s, c.field.SI(c.field.Get(p)))
-	}
-	return s
-}

@@ -9,6 +9,7 @@ import (
 
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
 )
@@ -122,7 +123,7 @@ func TestSetpointsOf(t *testing.T) {
 	if bad := cycle.Fill(&p, &want); len(bad) > 0 {
 		t.Fatalf("findings %+v", bad)
 	}
-	if got := cycle.SetpointsOf(&p); got != want {
+	if got := record.SetpointsOf(&p); got != want {
 		t.Errorf("got %+v, want %+v", got, want)
 	}
 }

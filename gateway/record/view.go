@@ -172,10 +172,7 @@ func setpointsOf(words []uint16) (recipe.Values, error) {
 	if p.Kind == handshake.KindHold {
 		return nil, nil
 	}
-	s := recipe.Setpoints{Groups: recipe.Groups(p.Groups)}
-	for _, f := range handshake.SetpointFields() {
-		recipe.SetpointOf(f.Setpoint).Set(&s, f.SI(f.Get(&p)))
-	}
+	s := SetpointsOf(&p)
 	var out recipe.Values
 	for _, v := range s.InForce() {
 		if !v.Derived {

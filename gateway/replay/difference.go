@@ -29,6 +29,24 @@ func (c *Change) Amount() (raw int64, ok bool) {
 // slotName is a number that names something: another slot is not more or less.
 const slotName = "wrapper_slot"
 
+// Values are the setpoint before and after, and new less old, in SI; nil for
+// what is not in force and for a difference that has no amount.
+func (c *Change) Values() (before, after, change *float64) {
+	if c.Old.InForce {
+		v := c.Field.wire.SI(c.Old.Raw)
+		before = &v
+	}
+	if c.New.InForce {
+		v := c.Field.wire.SI(c.New.Raw)
+		after = &v
+	}
+	if raw, ok := c.Amount(); ok {
+		v := scaled(raw, c.Field.Scale)
+		change = &v
+	}
+	return before, after, change
+}
+
 // Sign is what makes two findings the same: their words may differ.
 type Sign struct {
 	Code  recipe.Code `json:"code"`
@@ -97,7 +115,7 @@ type FieldSummary struct {
 	Changed int    `json:"changed"`
 	Came    int    `json:"came,omitempty"` // in force in the new recipe alone
 	Went    int    `json:"went,omitempty"` // in force in the old recipe alone
-	// Spread of new less old, in Unit, nil for what has no amount.
+	// Spread of new less old, in SI, nil for what has no amount.
 	Spread *Spread `json:"change,omitempty"`
 }
 
@@ -153,10 +171,10 @@ type Summary struct {
 	Unknown       int            `json:"not_known_not_compared"` // the record does not tell all that the decision rests on
 	HoldsBefore   int            `json:"holds_before"`
 	HoldsAfter    int            `json:"holds_after"`
-	Fields        []FieldSummary `json:"setpoints"`
-	Appeared      []CodeCount    `json:"findings_appeared"`
-	Gone          []CodeCount    `json:"findings_gone"`
 	RecordedUnder []ConfigCount  `json:"recorded_under,omitempty"`
+	Fields        []FieldSummary `json:"setpoints" label:"-"` // amounts of many dimensions
+	Appeared      []CodeCount    `json:"findings_appeared" label:"findings that appear"`
+	Gone          []CodeCount    `json:"findings_gone" label:"findings that disappear"`
 }
 
 // Tally adds differences up.
@@ -297,10 +315,10 @@ func spread(amounts map[int64]int, scale float64) *Spread {
 	at := func(rank int) float64 {
 		for _, k := range keys {
 			if rank -= amounts[k]; rank < 0 {
-				return Scaled(k, scale)
+				return scaled(k, scale)
 			}
 		}
-		return Scaled(keys[len(keys)-1], scale)
+		return scaled(keys[len(keys)-1], scale)
 	}
 	return &Spread{at(0), (at((n-1)/2) + at(n/2)) / 2, at(n - 1)}
 }
@@ -314,9 +332,9 @@ func sortedCodes(counts map[recipe.Code]int) []CodeCount {
 	return out
 }
 
-// Scaled is a number of the wire in its unit: 33 × 0.1 as 3.3, the nearest to
+// scaled is a number of the wire in its unit: 33 × 0.1 as 3.3, the nearest to
 // what was meant.
-func Scaled(raw int64, scale float64) float64 {
+func scaled(raw int64, scale float64) float64 {
 	if per := 1 / scale; scale < 1 {
 		return float64(raw) / per
 	}

@@ -6,7 +6,6 @@ import (
 	"slices"
 	"time"
 
-	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
 	"lapgate/recipe"
@@ -16,8 +15,9 @@ import (
 // greater of Abs, in SI, and Rel of our setpoint. Scale
 // takes our own tolerance of the weighing instead.
 type Tolerance struct {
-	Abs, Rel float64
-	Scale    bool
+	Abs   float64 `json:"amount,omitempty"`
+	Rel   float64 `json:"share,omitempty"`
+	Scale bool    `json:"of_the_recipe,omitempty"`
 }
 
 // Usage is one setpoint that an outcome reports as used.
@@ -115,6 +115,9 @@ func (w *Wrap) Worst() float64 {
 	return worst
 }
 
+// Verdict is go or hold: ours.
+func (w *Wrap) Verdict() string { return (&Side{Held: w.Held}).Verdict() }
+
 // Coverage counts what became of the rolls of a journal.
 type Coverage struct {
 	Outcomes   int `json:"outcomes"`
@@ -204,7 +207,7 @@ func (p *Pairing) pair(roll *record.Roll, r *record.Round) (*Wrap, error) {
 		}
 		reading.Allowed = max(u.Tolerance.Abs, u.Tolerance.Rel*math.Abs(reading.Ours))
 		if u.Tolerance.Scale {
-			sent := cycle.SetpointsOf(&payload)
+			sent := record.SetpointsOf(&payload)
 			reading.Allowed = sent.ScaleTolerance * reading.Ours
 		}
 		w.Readings = append(w.Readings, reading)

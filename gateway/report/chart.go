@@ -1,4 +1,4 @@
-package main
+package report
 
 import (
 	"fmt"
@@ -6,21 +6,23 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"lapgate/recipe/quantity"
 )
 
-// panel is one plot of points over the order of rolls.
-type panel struct {
-	title  string
-	unit   string // of the upright axis
-	across string // what the level axis is
-	points []point
+// Panel is one plot of points over the order of rolls.
+type Panel struct {
+	Title  string
+	Unit   string // of the upright axis
+	Across string // what the level axis is
+	Points []Point
 }
 
-// point is one roll: its value, the tolerance to either side of zero, and
+// Point is one roll: its value, the tolerance to either side of zero, and
 // whether it is out of it.
-type point struct {
-	x, y, band float64
-	out        bool
+type Point struct {
+	X, Y, Band float64
+	Out        bool
 }
 
 // Sizes of a panel in pixels.
@@ -40,9 +42,9 @@ const mostPoints = 1500
 const chartStyle = `text{font:12px sans-serif;fill:#222}.t{font-weight:bold}.g{stroke:#ddd}.a{stroke:#444}.z{stroke:#888;stroke-dasharray:4 3}` +
 	`.b{fill:#2a7f3f;fill-opacity:.12}.p{fill:#1f5fa8}.o{fill:#c0392b}.r{stroke:#1f5fa8;stroke-width:1.2}.x{stroke:#c0392b;stroke-width:1.2}`
 
-// drawPanels draws panels below one another as one SVG without scripts or
+// Panels draws panels below one another as one SVG without scripts or
 // outside references.
-func drawPanels(title string, panels []panel) string {
+func Panels(title string, panels []Panel) string {
 	var b strings.Builder
 	const head = 34
 	height := head + panelHeight*max(1, len(panels))
@@ -72,43 +74,43 @@ func (a axis) at(v float64) float64 {
 	return a.from + (v-a.least)/(a.most-a.least)*(a.to-a.from)
 }
 
-func (g *panel) draw(b *strings.Builder) {
-	across := axis{g.points[0].x - 0.5, g.points[len(g.points)-1].x + 0.5, panelLeft, panelWidth - panelRight}
+func (g *Panel) draw(b *strings.Builder) {
+	across := axis{g.Points[0].X - 0.5, g.Points[len(g.Points)-1].X + 0.5, panelLeft, panelWidth - panelRight}
 	up := axis{0, 0, panelHeight - panelBottom, panelTop}
-	for _, p := range g.points {
-		up.least = min(up.least, p.y, -p.band)
-		up.most = max(up.most, p.y, p.band)
+	for _, p := range g.Points {
+		up.least = min(up.least, p.Y, -p.Band)
+		up.most = max(up.most, p.Y, p.Band)
 	}
 	if up.least == up.most {
 		up.least, up.most = -1, 1
 	}
 	ticks := ticksOf(up.least, up.most, 5)
 	up.least, up.most = min(up.least, ticks[0]), max(up.most, ticks[len(ticks)-1])
-	name := g.title
-	if g.unit != "" {
-		name += " (" + g.unit + ")"
+	name := g.Title
+	if g.Unit != "" {
+		name += " (" + g.Unit + ")"
 	}
 	fmt.Fprintf(b, `<text x="%d" y="%d">%s</text>`+"\n", panelLeft, panelTop-10, html.EscapeString(name))
 	for _, v := range ticks {
 		y := up.at(v)
 		fmt.Fprintf(b, `<line class="g" x1="%d" y1="%.1f" x2="%d" y2="%.1f"/><text x="%d" y="%.1f" text-anchor="end">%s</text>`+"\n",
-			panelLeft, y, panelWidth-panelRight, y, panelLeft-6, y+4, html.EscapeString(plainNumber(v)))
+			panelLeft, y, panelWidth-panelRight, y, panelLeft-6, y+4, html.EscapeString(plain(v)))
 	}
 	for _, v := range ticksOf(across.least, across.most, 10) {
 		if v != math.Trunc(v) || v < across.least || v > across.most {
 			continue
 		}
 		fmt.Fprintf(b, `<line class="a" x1="%.1f" y1="%d" x2="%.1f" y2="%d"/><text x="%.1f" y="%d" text-anchor="middle">%s</text>`+"\n",
-			across.at(v), panelHeight-panelBottom, across.at(v), panelHeight-panelBottom+4, across.at(v), panelHeight-panelBottom+17, plainNumber(v))
+			across.at(v), panelHeight-panelBottom, across.at(v), panelHeight-panelBottom+4, across.at(v), panelHeight-panelBottom+17, plain(v))
 	}
-	fmt.Fprintf(b, `<text x="%d" y="%d" text-anchor="middle">%s</text>`+"\n", (panelLeft+panelWidth-panelRight)/2, panelHeight-panelBottom+33, html.EscapeString(g.across))
+	fmt.Fprintf(b, `<text x="%d" y="%d" text-anchor="middle">%s</text>`+"\n", (panelLeft+panelWidth-panelRight)/2, panelHeight-panelBottom+33, html.EscapeString(g.Across))
 	g.marks(b, across, up)
 	fmt.Fprintf(b, `<line class="z" x1="%d" y1="%.1f" x2="%d" y2="%.1f"/>`+"\n", panelLeft, up.at(0), panelWidth-panelRight, up.at(0))
 	fmt.Fprintf(b, `<path class="a" fill="none" d="M%d %dV%dH%d"/>`+"\n", panelLeft, panelTop, panelHeight-panelBottom, panelWidth-panelRight)
 }
 
 // marks draws the tolerance and the points, or by column the range of many.
-func (g *panel) marks(b *strings.Builder, across, up axis) {
+func (g *Panel) marks(b *strings.Builder, across, up axis) {
 	columns := g.columns()
 	var upper, lower strings.Builder
 	for i, c := range columns {
@@ -148,26 +150,26 @@ type column struct {
 	out                  bool
 }
 
-func (g *panel) columns() []column {
+func (g *Panel) columns() []column {
 	const wide = panelWidth - panelLeft - panelRight
-	first, last := g.points[0].x, g.points[len(g.points)-1].x
-	single := len(g.points) <= mostPoints
+	first, last := g.Points[0].X, g.Points[len(g.Points)-1].X
+	single := len(g.Points) <= mostPoints
 	var out []column
 	place := -1
-	for i, p := range g.points {
+	for i, p := range g.Points {
 		at := i
 		if !single {
-			at = int((p.x - first) / (last - first + 1) * wide)
+			at = int((p.X - first) / (last - first + 1) * wide)
 		}
 		if at != place {
-			out = append(out, column{x: p.x, least: p.y, most: p.y, band: p.band})
+			out = append(out, column{x: p.X, least: p.Y, most: p.Y, band: p.Band})
 			place = at
 		}
 		c := &out[len(out)-1]
-		c.least, c.most = min(c.least, p.y), max(c.most, p.y)
-		c.band = min(c.band, p.band)
+		c.least, c.most = min(c.least, p.Y), max(c.most, p.Y)
+		c.band = min(c.band, p.Band)
 		c.n++
-		c.out = c.out || p.out
+		c.out = c.out || p.Out
 	}
 	return out
 }
@@ -191,3 +193,6 @@ func ticksOf(least, most float64, n int) []float64 {
 		}
 	}
 }
+
+// plain writes a number of an axis.
+func plain(v float64) string { return quantity.Round(v, quantity.None, "", 4) }

@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"lapgate/gateway/report"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
 	"lapgate/recipe/widths"
@@ -286,11 +287,6 @@ func (p *program) solve(plan *widths.Plan) error {
 }
 
 func drawWidths(path string, plan *widths.Plan, line *recipe.Line) error {
-	unit := line.Unit(quantity.Length)
-	metres, err := quantity.Parse("1 "+unit, quantity.Length)
-	if err != nil {
-		return err
-	}
-	drawing := widths.Plot(&plan.Problem, plan.Result, widths.Unit{Name: unit, Metres: metres})
+	drawing := report.Widths(&plan.Problem, plan.Result, plan.Numbers(), line.Unit(quantity.Length))
 	return os.WriteFile(path, []byte(drawing), 0o644)
 }

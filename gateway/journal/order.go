@@ -182,7 +182,7 @@ func (o *order) addVerdict(r record.Verdict, say func(string, ...any)) {
 	case handshake.HeldVerdict:
 		how = "held"
 	default:
-		say("verdict %d on %s is none of accepted, rejected and held", r.Verdict, name(r.Offer))
+		say("%s on %s is none of accepted, rejected and held", r.Verdict, name(r.Offer))
 	}
 	defer o.end(r.Offer, how)
 	if f == nil {
@@ -193,7 +193,7 @@ func (o *order) addVerdict(r record.Verdict, say func(string, ...any)) {
 		say("verdict of %s, which has no COMMIT: it was never made durable, or is lost, as in a journal from a backup", name(r.Offer))
 	}
 	if f.hold && r.Verdict == handshake.Accepted || !f.hold && r.Verdict == handshake.HeldVerdict {
-		say("verdict %d does not fit the kind of %s", r.Verdict, name(r.Offer))
+		say("the verdict %s does not fit the kind of %s", r.Verdict, name(r.Offer))
 	}
 	if r.Verdict != handshake.Accepted {
 		return

@@ -63,8 +63,8 @@ type assembly struct {
 	change   int64 // cost of a changeover in quanta
 }
 
-// window is the range of wrapper widths that a roll takes.
-func (p *Problem) window(r *Roll) (low, high float64) {
+// Window is the range of wrapper widths that a roll takes.
+func (p *Problem) Window(r *Roll) (low, high float64) {
 	s := &p.Specs[r.Spec]
 	o := s.Min + p.Centring
 	if r.Low > 0 {
@@ -179,7 +179,7 @@ func (a *assembly) gatherClasses() {
 	lastClass := int32(-1)
 	for i := range a.p.Rolls {
 		r := &a.p.Rolls[i]
-		low, high := a.p.window(r)
+		low, high := a.p.Window(r)
 		lo := sort.Search(len(a.nodes), func(j int) bool { return a.nodes[j].Width >= low })
 		hi := sort.Search(len(a.nodes), func(j int) bool { return a.nodes[j].Width > high }) - 1
 		if hi < lo {

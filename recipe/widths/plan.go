@@ -55,6 +55,9 @@ type Plan struct {
 	differs    []lineChoice
 }
 
+// Numbers are the numbers of the slots, in the order of Problem.Stand.
+func (p *Plan) Numbers() []int { return p.numbers }
+
 // lotKey is what makes rolls equal.
 type lotKey struct {
 	width, diameter float64

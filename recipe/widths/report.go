@@ -164,7 +164,7 @@ func (a *assembly) fillClasses(res *Result, list, hung, choice []int) {
 // fillWindows tells of each class which widths would do for all of its rolls.
 func (a *assembly) fillWindows(res *Result) {
 	for i := range a.p.Rolls {
-		low, high := a.p.window(&a.p.Rolls[i])
+		low, high := a.p.Window(&a.p.Rolls[i])
 		c := &res.Classes[a.of[i]]
 		if c.High == 0 {
 			c.Low, c.High = low, high

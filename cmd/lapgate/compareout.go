@@ -190,8 +190,10 @@ func readingTable(c *replay.Comparison) *outputTable {
 	return &outputTable{columns: columns, rows: func(yield func(outputRow, error) bool) {
 		for i := range c.Wraps {
 			w := &c.Wraps[i]
-			head := []any{w.Roll, w.Tag, w.At, w.Outcome, w.Mode()}
-			if w.Held && !yield(outputRow{cells: append(head[:5:5], "hold", nil, nil, nil, nil, nil, true)}, nil) {
+			row := func(rest ...any) bool {
+				return yield(outputRow{cells: append([]any{w.Roll, w.Tag, w.At, w.Outcome, w.Mode()}, rest...)}, nil)
+			}
+			if w.Held && !row("hold", nil, nil, nil, nil, nil, true) {
 				return
 			}
 			for j := range w.Readings {
@@ -199,12 +201,12 @@ func readingTable(c *replay.Comparison) *outputTable {
 				if !r.Compared && !r.Reported && r.Ours == 0 {
 					continue
 				}
-				row := append(head[:5:5], "recipe", setpointName(p), setpointValue(p, present(r.Ours, r.Ours != 0)), setpointValue(p, present(r.Used, r.Reported)), nil, nil, nil)
+				var difference, tolerance, exceeds any
 				if r.Compared {
 					d := r.Difference()
-					row = append(row[:9:9], setpointChange(p, &d, true), setpointChange(p, &r.Allowed, false), r.Exceeds())
+					difference, tolerance, exceeds = setpointChange(p, &d, true), setpointChange(p, &r.Allowed, false), r.Exceeds()
 				}
-				if !yield(outputRow{cells: row}, nil) {
+				if !row("recipe", setpointName(p), setpointValue(p, present(r.Ours, r.Ours != 0)), setpointValue(p, present(r.Used, r.Reported)), difference, tolerance, exceeds) {
 					return
 				}
 			}

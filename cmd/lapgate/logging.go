@@ -10,7 +10,7 @@ import (
 	"lapgate/gateway/config"
 )
 
-// newLog writes to w as the configuration says, repeats folded.
+// newLog writes to w as the configuration says, repeats repeated.
 func newLog(w io.Writer, c config.Log) (*zap.Logger, error) {
 	level, err := zapcore.ParseLevel(c.Level)
 	if err != nil {
@@ -24,5 +24,5 @@ func newLog(w io.Writer, c config.Log) (*zap.Logger, error) {
 		e.EncodeLevel = zapcore.CapitalLevelEncoder
 		encoder = zapcore.NewConsoleEncoder(e)
 	}
-	return zap.New(newFoldCore(zapcore.NewCore(encoder, zapcore.Lock(zapcore.AddSync(w)), level))), nil
+	return zap.New(newRepeatsCore(zapcore.NewCore(encoder, zapcore.Lock(zapcore.AddSync(w)), level))), nil
 }

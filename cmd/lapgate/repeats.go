@@ -13,30 +13,30 @@ import (
 	"go.uber.org/zap/zapcore"
 )
 
-// foldWindow is how long a message is kept quiet after it was written; a
+// repeatsWindow is how long a message is kept quiet after it was written; a
 // message that was repeated and then not seen for as long is over.
-const foldWindow = time.Minute
+const repeatsWindow = time.Minute
 
-// foldLimit bounds the messages remembered.
-const foldLimit = 256
+// repeatsLimit bounds the messages remembered.
+const repeatsLimit = 256
 
-// foldCore writes the first of equal warnings and errors and counts the rest: after
-// foldWindow the next one carries their number, and when none came for as
+// repeatsCore writes the first of equal warnings and errors and counts the rest: after
+// repeatsWindow the next one carries their number, and when none came for as
 // long a last line says that it is over. Entries are equal when level,
 // message and the fields line, code, block and roll are; the first one's other
 // fields stand for all.
-type foldCore struct {
+type repeatsCore struct {
 	zapcore.Core
 	prefix string // from fields added by With
-	state  *foldState
+	state  *repeatsState
 }
 
-type foldState struct {
+type repeatsState struct {
 	mu   sync.Mutex
-	seen map[string]*folded
+	seen map[string]*repeated
 }
 
-type folded struct {
+type repeated struct {
 	entry   zapcore.Entry
 	key     string
 	core    zapcore.Core // with the fields of its logger
@@ -45,11 +45,11 @@ type folded struct {
 	count   int // not written since written
 }
 
-func newFoldCore(c zapcore.Core) zapcore.Core {
-	return &foldCore{Core: c, state: &foldState{seen: map[string]*folded{}}}
+func newRepeatsCore(c zapcore.Core) zapcore.Core {
+	return &repeatsCore{Core: c, state: &repeatsState{seen: map[string]*repeated{}}}
 }
 
-func foldPart(fields []zapcore.Field) string {
+func repeatsKey(fields []zapcore.Field) string {
 	var b strings.Builder
 	for _, f := range fields {
 		switch f.Key {
@@ -65,22 +65,22 @@ func foldPart(fields []zapcore.Field) string {
 	return b.String()
 }
 
-func (c *foldCore) With(fields []zapcore.Field) zapcore.Core {
-	return &foldCore{Core: c.Core.With(fields), prefix: c.prefix + foldPart(fields), state: c.state}
+func (c *repeatsCore) With(fields []zapcore.Field) zapcore.Core {
+	return &repeatsCore{Core: c.Core.With(fields), prefix: c.prefix + repeatsKey(fields), state: c.state}
 }
 
-func (c *foldCore) Check(e zapcore.Entry, ce *zapcore.CheckedEntry) *zapcore.CheckedEntry {
+func (c *repeatsCore) Check(e zapcore.Entry, ce *zapcore.CheckedEntry) *zapcore.CheckedEntry {
 	if c.Enabled(e.Level) {
 		return ce.AddCore(e, c)
 	}
 	return ce
 }
 
-func (c *foldCore) Write(e zapcore.Entry, fields []zapcore.Field) error {
+func (c *repeatsCore) Write(e zapcore.Entry, fields []zapcore.Field) error {
 	if e.Level < zapcore.WarnLevel {
 		return c.Core.Write(e, fields)
 	}
-	key := e.Level.String() + "\x00" + e.Message + c.prefix + foldPart(fields)
+	key := e.Level.String() + "\x00" + e.Message + c.prefix + repeatsKey(fields)
 	s := c.state
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -90,8 +90,8 @@ func (c *foldCore) Write(e zapcore.Entry, fields []zapcore.Field) error {
 	f := s.seen[key]
 	switch {
 	case f == nil:
-		s.seen[key] = &folded{entry: e, key: key, core: c.Core, written: e.Time, last: e.Time}
-	case e.Time.Sub(f.written) < foldWindow:
+		s.seen[key] = &repeated{entry: e, key: key, core: c.Core, written: e.Time, last: e.Time}
+	case e.Time.Sub(f.written) < repeatsWindow:
 		f.count++
 		f.last = e.Time
 		return nil
@@ -106,15 +106,15 @@ func (c *foldCore) Write(e zapcore.Entry, fields []zapcore.Field) error {
 
 // sweep forgets messages that are over, but for the one at hand, and says so
 // of those that were repeated.
-func (s *foldState) sweep(now time.Time, but string) error {
-	var over []*folded
+func (s *repeatsState) sweep(now time.Time, but string) error {
+	var over []*repeated
 	for key, f := range s.seen {
-		if key != but && now.Sub(f.last) >= foldWindow {
+		if key != but && now.Sub(f.last) >= repeatsWindow {
 			over = append(over, f)
 		}
 	}
-	if len(over) == 0 && len(s.seen) >= foldLimit {
-		oldest := (*folded)(nil)
+	if len(over) == 0 && len(s.seen) >= repeatsLimit {
+		oldest := (*repeated)(nil)
 		for key, f := range s.seen {
 			if key != but && (oldest == nil || f.last.Before(oldest.last)) {
 				oldest = f
@@ -125,8 +125,8 @@ func (s *foldState) sweep(now time.Time, but string) error {
 	return s.forget(over)
 }
 
-func (s *foldState) forget(over []*folded) error {
-	slices.SortFunc(over, func(a, b *folded) int {
+func (s *repeatsState) forget(over []*repeated) error {
+	slices.SortFunc(over, func(a, b *repeated) int {
 		return cmp.Or(a.last.Compare(b.last), cmp.Compare(a.key, b.key))
 	})
 	for _, f := range over {
@@ -144,11 +144,11 @@ func (s *foldState) forget(over []*folded) error {
 }
 
 // Sync writes what is still counted.
-func (c *foldCore) Sync() error {
+func (c *repeatsCore) Sync() error {
 	s := c.state
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	all := make([]*folded, 0, len(s.seen))
+	all := make([]*repeated, 0, len(s.seen))
 	for _, f := range s.seen {
 		all = append(all, f)
 	}

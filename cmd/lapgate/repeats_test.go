@@ -9,9 +9,9 @@ import (
 	"go.uber.org/zap/zaptest/observer"
 )
 
-func TestFold(t *testing.T) {
+func TestRepeats(t *testing.T) {
 	seen, logs := observer.New(zapcore.DebugLevel)
-	core := newFoldCore(seen)
+	core := newRepeatsCore(seen)
 	start := time.Date(2026, 3, 1, 22, 0, 0, 0, time.UTC)
 	write := func(c zapcore.Core, after time.Duration, text string, fields ...zap.Field) {
 		t.Helper()
@@ -58,9 +58,9 @@ func TestFold(t *testing.T) {
 	}
 }
 
-func TestFoldSync(t *testing.T) {
+func TestRepeatsSync(t *testing.T) {
 	seen, logs := observer.New(zapcore.DebugLevel)
-	log := zap.New(newFoldCore(seen))
+	log := zap.New(newRepeatsCore(seen))
 	for range 5 {
 		log.Warn("again")
 	}

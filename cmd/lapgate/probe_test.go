@@ -193,6 +193,32 @@ func TestProbeOPCUA(t *testing.T) {
 		t.Errorf("exit code %d, %s", code, errs)
 	}
 	wants(t, errs, `is not trusted`, `lapgate trust accept`)
+
+	// A user logs in by name, and the server must be the one that is meant.
+	if code, _, errs = call("probe", "opcua", url, "--user", "line", "--password", "env:NOWHERE"); code != exitUsage {
+		t.Errorf("exit code %d, %s", code, errs)
+	}
+	wants(t, errs, `--password: secret: the environment has no variable NOWHERE`)
+	if code, _, errs = call("probe", "opcua", url, "--policy", "None", "--mode", "None", "--user", "line"); code != exitDifferences {
+		t.Errorf("exit code %d, %s", code, errs)
+	}
+	wants(t, errs, `anonymous`)
+	code, out, errs = call("trust", "show", url, "--json")
+	var shown struct{ Fingerprint string }
+	if err := json.Unmarshal([]byte(out), &shown); err != nil || code != exitDone {
+		t.Fatalf("exit code %d, %v: %s%s", code, err, out, errs)
+	}
+	if code, _, errs = call("trust", "accept", url, "--folder", folder, "--fingerprint", shown.Fingerprint); code != exitDone {
+		t.Errorf("exit code %d, %s", code, errs)
+	}
+	if code, out, errs = call("probe", "opcua", url, "--folder", folder, "--json"); code != exitDone {
+		t.Errorf("exit code %d, %s", code, errs)
+	}
+	wants(t, out, `"State": "Running"`)
+	if code, _, errs = call("probe", "opcua", url, "--folder", folder, "--server-name", "other.mill.test"); code != exitDifferences {
+		t.Errorf("exit code %d, %s", code, errs)
+	}
+	wants(t, errs, `want other\.mill\.test`)
 }
 
 // TestProbeUnreachable holds the exit code of a device that is not there.

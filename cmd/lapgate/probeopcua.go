@@ -54,6 +54,11 @@ trust.`,
 			if err := f.check(args[0]); err != nil {
 				return err
 			}
+			for _, name := range []string{"from", "depth", "most"} {
+				if cmd.Flags().Changed(name) && !f.browse {
+					return usageError("--%s goes with --browse", name)
+				}
+			}
 			return p.probeOPCUA(cmd.Context(), args[0], &f)
 		},
 	}

@@ -46,7 +46,7 @@ Exit code 5 when a roll differs by more than a tolerance.`,
 	fl := cmd.Flags()
 	fl.StringArrayVar(&f.tolerances, "tolerance", nil, "allow a setpoint to differ, as overlap='25 mm' or feed_length=2%; may be repeated")
 	addShow(cmd, &f.show, 10)
-	fl.StringVar(&f.svg, "svg", "", "also draw into this SVG file")
+	addSVG(cmd, &f.svg)
 	f.out.add(cmd)
 	f.units.add(cmd)
 	return cmd

@@ -59,12 +59,18 @@ func addUncertainties(cmd *cobra.Command, diameter, width *string) {
 	cmd.Flags().StringVar(width, "width-uncertainty", "0 mm", "standard uncertainty of the width")
 }
 
+// addOuter adds how much hangs on the stand, for rolls that no controller tells
+// of.
+func addOuter(cmd *cobra.Command, outer *string) {
+	cmd.Flags().StringVar(outer, "outer", "1 m", "outer diameter of the wrapper rolls on the stand")
+}
+
 func addSpec(cmd *cobra.Command, spec *string, unnamed string) {
 	cmd.Flags().StringVar(spec, "spec", "", "wrap specification (default "+unnamed+")")
 }
 
 func addSVG(cmd *cobra.Command, file *string) {
-	cmd.Flags().StringVar(file, "svg", "", "draw it into this SVG file")
+	cmd.Flags().StringVar(file, "svg", "", "also draw into this SVG file")
 }
 
 func addRoll(cmd *cobra.Command, roll *uint32, unnamed string) {

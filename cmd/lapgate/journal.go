@@ -36,9 +36,9 @@ while the daemon appends to it.`,
 // windowFlags choose by time.
 type windowFlags struct{ since, until string }
 
-func (f *windowFlags) add(cmd *cobra.Command, what string) {
-	cmd.Flags().StringVar(&f.since, "since", "", "only "+what+" from this time on, as '2026-03-01 22:00' here or 2026-03-01T22:00:00Z")
-	cmd.Flags().StringVar(&f.until, "until", "", "only "+what+" before this time")
+func (f *windowFlags) add(cmd *cobra.Command) {
+	cmd.Flags().StringVar(&f.since, "since", "", "only from this time on, as '2026-03-01 22:00' here or 2026-03-01T22:00:00Z")
+	cmd.Flags().StringVar(&f.until, "until", "", "only before this time")
 }
 
 // window reads the times; one not given is zero.
@@ -72,9 +72,9 @@ type filterFlags struct {
 }
 
 func (f *filterFlags) add(cmd *cobra.Command) {
-	cmd.Flags().Uint32Var(&f.roll, "roll", 0, "only records of this roll number")
+	addRoll(cmd, &f.roll, "every one")
 	cmd.Flags().StringVar(&f.kind, "kind", "", "only records of this kind, as OUTCOME")
-	f.window.add(cmd, "records")
+	f.window.add(cmd)
 }
 
 func (f *filterFlags) filter(zone *time.Location) (journal.Filter, error) {
@@ -96,7 +96,6 @@ type unitsFlags struct {
 
 func (f *unitsFlags) add(cmd *cobra.Command) {
 	f.source.add(cmd)
-	cmd.Flags().Lookup("config").Usage = "configuration whose units to print in (default $" + configVariable + ", else those of a configuration that names none)"
 	addLine(cmd, &f.line, likeJournal)
 }
 
@@ -276,7 +275,7 @@ func (p *program) journalShow() *cobra.Command {
 			})
 		},
 	}
-	cmd.Flags().Uint32Var(&roll, "roll", 0, "only records of this roll number")
+	addRoll(cmd, &roll, "every one")
 	out.add(cmd)
 	units.add(cmd)
 	return cmd

@@ -64,7 +64,7 @@ Exit code 5 when a roll is held.`,
 	addLine(cmd, &f.line, firstLine)
 	fl, g := cmd.Flags(), &f.given
 	fl.BoolVar(&f.explain, "explain", false, "show every step with its formula and inputs")
-	fl.StringVar(&f.outer, "outer", "1 m", "outer diameter of the wrapper rolls on the stand")
+	addOuter(cmd, &f.outer)
 	fl.StringVar(&g.Tag, "tag", "roll", "identity of the roll")
 	fl.StringVar(&f.diameter, "diameter", "", "mean diameter of the roll, as \"50 in\"")
 	fl.StringVar(&f.width, "width", "", "width of the roll, as \"60 in\"")

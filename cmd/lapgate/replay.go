@@ -60,7 +60,7 @@ Exit code 5 when anything changes.`,
 	fl := cmd.Flags()
 	fl.StringVar(&f.old, "old", "", "compute the old side by this configuration instead of taking what was recorded")
 	addLine(cmd, &f.line, likeJournal)
-	fl.StringVar(&f.outer, "outer", "1 m", "outer diameter of the wrapper rolls on the stand, for a CSV file")
+	addOuter(cmd, &f.outer)
 	addShow(cmd, &f.show, 20)
 	f.out.add(cmd)
 	return cmd

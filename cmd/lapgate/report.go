@@ -30,7 +30,7 @@ scripts or outside references.`,
 		Args:    onePath,
 		RunE:    func(cmd *cobra.Command, args []string) error { return p.report(cmd.Context(), args[0], &f) },
 	}
-	f.window.add(cmd, "rolls that left")
+	f.window.add(cmd)
 	cmd.Flags().StringVar(&f.html, "html", "", "also write one HTML page to this file")
 	f.out.add(cmd)
 	f.units.add(cmd)

@@ -1,0 +1,355 @@
+package main
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"reflect"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/spf13/cobra"
+
+	"lapgate/configs"
+	"lapgate/gateway/control"
+	"lapgate/gateway/handshake"
+	"lapgate/sim"
+)
+
+// effects says for one command how each of its flags is shown to change what
+// the command does.
+type effects struct {
+	command string
+	// base is a call of the command, without the words of the command itself.
+	base string
+	// with are arguments that are added to the base, by flag: what comes out
+	// must differ. Where they begin with "|" they are a base of their own and
+	// what is added to it, parted by another "|".
+	with map[string]string
+	// shown names the script (as "demo.txtar") or the test that shows the
+	// effect of a flag that needs a process or a peer of its own.
+	shown map[string]string
+}
+
+const (
+	deadLine = " --set lines.0.controller.address=127.0.0.1:1"
+	slower   = " --set lines.0.wrap.speed=100mm/s"
+	oneRoll  = "--diameter 50in --width 62in --grade 1 --core 1"
+	byKim    = " --by kim --reason go"
+)
+
+// source are the flags of a configuration for a command whose base names
+// demo.yaml.
+func source(more map[string]string) map[string]string {
+	out := map[string]string{"config": "--config other.yaml", "set": "--set lines.0.name=south"}
+	for k, v := range more {
+		out[k] = v
+	}
+	return out
+}
+
+// toDaemon are the flags of a command to the daemon. Its reply repeats what it
+// was asked.
+func toDaemon(more map[string]string) map[string]string {
+	out := map[string]string{"config": "--config other.yaml", "set": "--set log.level=debug", "socket": "--socket other.sock", "timeout": "--timeout 1ns"}
+	for k, v := range more {
+		out[k] = v
+	}
+	return out
+}
+
+func allEffects() []effects {
+	person := func(more map[string]string) map[string]string {
+		out := map[string]string{"line": "--line south", "by": "--by lee", "reason": "--reason stop"}
+		for k, v := range more {
+			out[k] = v
+		}
+		return toDaemon(out)
+	}
+	return []effects{
+		{"", "", map[string]string{"version": "--version"}, nil},
+		{"run", "--config broken.yaml", map[string]string{"config": "--config nowhere.yaml", "set": "--set lines.0.unit=3"}, nil},
+		{"arm", "--config demo.yaml" + byKim, person(nil), nil},
+		{"disarm", "--config demo.yaml" + byKim, person(nil), nil},
+		{"hold", "--config demo.yaml" + byKim, person(map[string]string{"off": "--off"}), nil},
+		{"reload", "--config demo.yaml", toDaemon(map[string]string{"by": "--by lee"}), nil},
+		{"override", "--config demo.yaml --yes --value layers=4" + byKim, person(map[string]string{
+			"roll": "--roll 9", "value": "--value header_dwell=12s", "yes": "--yes=false",
+		}), nil},
+		{"recipe", "--config demo.yaml " + oneRoll, source(map[string]string{
+			"set": slower, "line": "--line south", "json": "--json", "csv": "--csv", "explain": "--explain", "outer": "--outer 80mm", "tag": "--tag R-9",
+			"diameter": "--diameter 40in", "width": "--width 57in", "diameter-uncertainty": "--diameter-uncertainty 3mm",
+			"width-uncertainty": "--width-uncertainty 3mm", "grade": "--grade 2", "core": "--core 2", "spec": "--spec light",
+		}), nil},
+		{"widths", "--config demo.yaml week.csv --candidates 33in,62in", source(map[string]string{
+			"set": "--set lines.0.name=south", "line": "--line south", "json": "--json", "csv": "--csv", "slots": "--slots 2", "keep": "--keep all",
+			"candidates": "--candidates 60in", "step": "|--config demo.yaml week.csv|--step 20in", "spec": "|--config demo.yaml plain.csv --candidates 60in|--spec light",
+			"paper-price": "--paper-price 0.35/m2", "changeover-cost": "--changeover-cost 7", "overhang-weight": "--overhang-weight 3/in",
+			"diameter-uncertainty": "--diameter-uncertainty 200mm", "width-uncertainty": "--width-uncertainty 30mm", "rows": "--rows", "svg": "--svg week.svg", "effort": "--effort -1",
+		}), nil},
+		{"replay", "north.db --config demo.yaml" + slower, source(map[string]string{
+			"set": "--set specs.0.layers=2", "old": "--old demo.yaml", "line": "--line south", "show": "--show 0", "json": "--json", "csv": "--csv",
+			"outer": "|rolls.csv --config demo.yaml --old demo.yaml" + slower + "|--outer 80mm",
+		}), nil},
+		{"compare", "north.db", map[string]string{
+			"config": "--config demo.yaml", "set": "|north.db --config demo.yaml|--set units.length=mm", "line": "|north.db --config demo.yaml|--line south",
+			"tolerance": "--tolerance overlap=0.1mm", "show": "--show 0", "svg": "--svg north.svg", "json": "--json", "csv": "--csv",
+		}, nil},
+		{"probe", "--config demo.yaml" + deadLine, map[string]string{
+			"config": "--config nowhere.yaml", "set": "--set lines.0.controller.address=127.0.0.1:2", "line": "--line south",
+		}, map[string]string{"values": "TestProbeLine", "json": "TestProbeLine"}},
+		{"probe modbus", "127.0.0.1:1", map[string]string{
+			"count": "--count 1001", "repeat": "--repeat 99", "timeout": "--timeout 0s",
+		}, map[string]string{
+			"address": "TestProbeModbus", "unit": "TestProbeModbus", "registers": "TestProbeModbus", "order": "TestProbeModbus", "float": "TestProbeModbus", "json": "TestProbeModbus",
+		}},
+		{"probe opcua", "opc.tcp://127.0.0.1:1", map[string]string{
+			"depth": "--depth 0", "most": "--most 0", "from": "--from i=84", "timeout": "--timeout 0s",
+		}, map[string]string{
+			"password": "TestProbeOPCUA", "policy": "TestProbeOPCUA", "user": "TestProbeOPCUA", "server-name": "TestProbeOPCUA", "json": "TestProbeOPCUA",
+			"browse": "TestProbeOPCUA", "node": "TestProbeOPCUA", "offers": "TestProbeOPCUA", "mode": "TestProbeOPCUA", "folder": "TestProbeOPCUA",
+		}},
+		{"check", "--config demo.yaml", source(map[string]string{
+			"set": slower, "json": "--json", "csv": "--csv", "online": "--online" + deadLine, "line": "|--config demo.yaml --online" + deadLine + "|--line south",
+			"timeout": "--timeout 1s",
+		}), nil},
+		{"map", "--config demo.yaml", source(map[string]string{
+			"set": "--set lines.0.controller.bases.payload=5000", "config": "--config nowhere.yaml", "line": "--line south", "format": "--format markdown", "every-entry": "--every-entry",
+		}), nil},
+		{"plc", "--config demo.yaml", source(map[string]string{
+			"set": "--set lines.0.controller.program.publication=60ms", "config": "--config nowhere.yaml", "line": "--line south", "nodeset": "--nodeset",
+		}), nil},
+		{"tags import", "tags.csv --config demo.yaml", source(map[string]string{"line": "--line south", "write": "--write new.yaml"}), nil},
+		{"trust list", "--folder pki", map[string]string{
+			"folder": "--folder nowhere/pki", "json": "--json", "csv": "--csv", "config": "--config demo.yaml", "set": "--set log.level=debug", "line": "--line north",
+		}, nil},
+		{"trust show", "pki/own/certificate.der", map[string]string{"json": "--json", "csv": "--csv", "timeout": "|opc.tcp://127.0.0.1:1|--timeout 1ns"}, nil},
+		{"trust accept", "pki/own/certificate.der --folder pki", map[string]string{
+			"fingerprint": "--fingerprint 00", "config": "--config demo.yaml", "set": "--set log.level=debug", "line": "--line north",
+			"timeout": "|opc.tcp://127.0.0.1:1 --folder pki|--timeout 1ns",
+		}, map[string]string{"folder": "TestProbeOPCUA"}},
+		{"journal list", "north.db", map[string]string{
+			"roll": "--roll 2", "kind": "--kind OUTCOME", "since": "--since 2999-01-01T00:00:00Z", "until": "--until 2000-01-01T00:00:00Z", "newest": "--newest 1",
+			"json": "--json", "csv": "--csv", "config": "--config demo.yaml", "set": "|north.db --config demo.yaml|--set units.length=mm", "line": "|north.db --config demo.yaml|--line south",
+		}, nil},
+		{"journal show", "north.db 4", map[string]string{
+			"roll": "|north.db|--roll 2", "json": "--json", "csv": "--csv", "config": "--config demo.yaml",
+			"set": "|north.db --config demo.yaml --roll 1|--set units.length=mm", "line": "|north.db --config demo.yaml 4|--line south",
+		}, nil},
+		{"journal verify", "north.db", map[string]string{"head": "--head 1:00", "json": "--json", "csv": "--csv"}, nil},
+		{"journal export", "north.db", map[string]string{
+			"roll": "--roll 2", "kind": "--kind OUTCOME", "since": "--since 2999-01-01T00:00:00Z", "until": "--until 2000-01-01T00:00:00Z", "output": "--output out.jsonl",
+		}, nil},
+		{"journal backup", "north.db copy.db", map[string]string{"json": "--json", "csv": "--csv"}, nil},
+		{"report", "north.db", map[string]string{
+			"since": "--since 2999-01-01T00:00:00Z", "until": "--until 2000-01-01T00:00:00Z", "html": "--html shift.html", "json": "--json", "csv": "--csv",
+			"config": "--config demo.yaml", "set": "|north.db --config demo.yaml|--set units.length=mm", "line": "|north.db --config demo.yaml|--line south",
+		}, nil},
+		{"demo", "--transport none", map[string]string{"rolls": "--rolls 0", "speed": "--speed 0", "fault": "--fault help"}, map[string]string{
+			"seed": "fault.txtar", "journal": "demo.txtar", "transport": "opcua.txtar", "verbose": "fault.txtar", "json": "fault.txtar",
+		}},
+		{"sim", "--config demo.yaml bad.csv", map[string]string{
+			"config": "--config nowhere.yaml", "set": "--set lines.0.unit=3", "line": "--line south", "rolls": "--rolls 3", "speed": "--speed 0", "fault": "--fault help",
+			"tls": "--tls half --listen nowhere", "opcua-users": "--opcua-users users", "opcua-plain": "--opcua-plain",
+			"opcua-user-certificates": "--opcua-user-certificates x", "opcua-trust": "--opcua-trust x", "listen": "--tls made --listen nowhere",
+		}, map[string]string{"seed": "TestShiftFollowsSeed", "json": "20-register-dump.sh", "opcua": "opcua.txtar"}},
+		{"config", "--config demo.yaml", source(map[string]string{
+			"json": "--json", "csv": "--csv", "changed": "--changed", "schema": "|--schema=false|--schema", "reference": "|--reference=false|--reference",
+		}), nil},
+		{"version", "", map[string]string{"json": "--json", "csv": "--csv"}, nil},
+	}
+}
+
+// TestEveryFlagHasAnEffect goes over all flags of all commands: each changes
+// what comes out, or is refused. A flag that is taken and ignored fails, and so
+// does one of which nothing shows what it does.
+func TestEveryFlagHasAnEffect(t *testing.T) {
+	here, err := os.Getwd()
+	if err != nil {
+		t.Fatal(err)
+	}
+	files, seen := flagFiles(t), map[string]string{}
+	table := allEffects()
+	for _, f := range allFlags() {
+		i := slices.IndexFunc(table, func(e effects) bool { return e.command == f.command })
+		if i < 0 {
+			t.Errorf("command %q has no row in allEffects: add one that shows what each of its flags does", f.command)
+			continue
+		}
+		e := &table[i]
+		if by, ok := e.shown[f.Name]; ok {
+			shownBy(t, here, by, "--"+f.Name)
+			continue
+		}
+		with, ok := e.with[f.Name]
+		if !ok {
+			t.Errorf("%s --%s: nothing shows that it has an effect; add it to the row of its command in allEffects", f.command, f.Name)
+			continue
+		}
+		base := e.base
+		if rest, own := strings.CutPrefix(with, "|"); own {
+			base, with, _ = strings.Cut(rest, "|")
+		}
+		words := strings.Fields(e.command + " " + base)
+		if e.command == "" {
+			words = nil
+		}
+		call := strings.Join(words, " ")
+		without, known := seen[call]
+		if !known {
+			without = outcome(t, files, words)
+			if again := outcome(t, files, words); again != without {
+				t.Errorf("%v comes out in two ways, which shows nothing of a flag:\n%s\n%s", words, without, again)
+			}
+			seen[call] = without
+		}
+		if got := outcome(t, files, append(slices.Clone(words), strings.Fields(with)...)); got == without {
+			t.Errorf("%v: %s changes nothing:\n%s", words, with, got)
+		}
+	}
+}
+
+// Another seed makes another shift and other noise.
+func TestShiftFollowsSeed(t *testing.T) {
+	shift := func(args ...string) sim.Config {
+		var f simFlags
+		cmd := &cobra.Command{}
+		f.add(cmd)
+		if err := cmd.ParseFlags(args); err != nil {
+			t.Fatal(err)
+		}
+		c := sim.DefaultConfig()
+		f.put(&c)
+		return c
+	}
+	one, same, other := shift("--seed", "1"), shift(), shift("--seed", "2")
+	if !reflect.DeepEqual(one.Rolls, same.Rolls) || reflect.DeepEqual(one.Rolls, other.Rolls) || one.Seed == other.Seed {
+		t.Error("the shift does not follow the seed")
+	}
+}
+
+// flagFiles are the files that the calls of allEffects find beside them.
+func flagFiles(t *testing.T) map[string]string {
+	t.Helper()
+	dir := t.TempDir()
+	other := strings.Replace(string(configs.Demo()), "directory: journal", "directory: elsewhere", 1)
+	other = strings.Replace(other, "layers: 3", "layers: 2", 1)
+	files := map[string]string{
+		"demo.yaml": string(configs.Demo()), "other.yaml": other, "broken.yaml": "lines: nonsense\n",
+		"rolls.csv": "roll,diameter (in),width (in),grade,core\nA-1,50,62,1,1\n", "bad.csv": "tag,diameter_mm,width_mm,grade\nA-1,wide,1000,1\n",
+		"week.csv":  "roll,width (in),diameter (in),spec,count\nW-1,23,45,domestic,4\nW-2,52,50,domestic,9\n",
+		"plain.csv": "roll,width (in),diameter (in)\nP-1,50,50\n",
+		"tags.csv":  "field,type,register,unit\nrequest.diameter,float32,40108,mm\n",
+	}
+	for _, args := range [][]string{
+		{"demo", "--rolls", "3", "--speed", "500", "--seed", "2", "--journal", filepath.Join(dir, "j")},
+		{"trust", "list", "--folder", filepath.Join(dir, "pki")},
+	} {
+		var stdout, stderr bytes.Buffer
+		if code := run(args, nil, strings.NewReader(""), &stdout, &stderr); code != exitDone {
+			t.Fatalf("%v: %s%s", args, stdout.String(), stderr.String())
+		}
+	}
+	for name, from := range map[string]string{"north.db": "j/north.db", "pki/own/certificate.der": "pki/own/certificate.der", "pki/own/key.pem": "pki/own/key.pem"} {
+		text, err := os.ReadFile(filepath.Join(dir, from))
+		if err != nil {
+			t.Fatal(err)
+		}
+		files[name] = string(text)
+	}
+	return files
+}
+
+// outcome runs the program in a folder of its own, beside a daemon that repeats
+// what it is asked, and returns all that came of it.
+func outcome(t *testing.T, files map[string]string, args []string) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("", "f")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = os.RemoveAll(dir) }()
+	for name, text := range files {
+		path := filepath.Join(dir, name)
+		if err := errOf(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, []byte(text), 0o600)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	t.Chdir(dir)
+	daemon, err := control.Listen(t.Context(), filepath.Join("journal", "control.sock"), repeat)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = daemon.Close() }()
+	var stdout, stderr bytes.Buffer
+	code := run(args, []string{"TZ=UTC", "COLUMNS=120"}, strings.NewReader(""), &stdout, &stderr)
+	var left strings.Builder
+	err = filepath.WalkDir(dir, func(path string, e fs.DirEntry, err error) error {
+		if err == nil && !e.IsDir() {
+			info, _ := e.Info()
+			fmt.Fprintf(&left, "%s %d\n", path, info.Size())
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return strings.ReplaceAll(fmt.Sprintf("exit code %d\n%s%s%s", code, stdout.String(), stderr.String(), left.String()), dir, "")
+}
+
+func errOf(errs ...error) error {
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// repeat answers a command with the command.
+func repeat(_ context.Context, r control.Request) control.Reply {
+	text, err := json.Marshal(r)
+	if err != nil {
+		return control.Reply{Outcome: control.Failed, Error: err.Error()}
+	}
+	return control.Reply{Outcome: control.Done, Text: []string{string(text)}, Proposal: &control.Proposal{Line: cmp.Or(r.Line, "north"), Token: handshake.Token{Boot: 1, Req: 1}}}
+}
+
+// shownBy holds a script or a test to what is said of it: that it uses a flag.
+func shownBy(t *testing.T, here, name, flag string) {
+	t.Helper()
+	uses := regexp.MustCompile(regexp.QuoteMeta(flag) + `\b`)
+	for _, place := range []string{filepath.Join(here, "testdata/script", name), filepath.Join(here, "../../testdata/e2e", name)} {
+		if text, err := os.ReadFile(place); err == nil {
+			if !uses.Match(text) {
+				t.Errorf("%s shows nothing of %s", name, flag)
+			}
+			return
+		}
+	}
+	tests, err := filepath.Glob(filepath.Join(here, "*_test.go"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, file := range tests {
+		text, err := os.ReadFile(file)
+		if err != nil {
+			continue
+		}
+		if _, body, ok := strings.Cut(string(text), "\nfunc "+name+"(t *testing.T) {"); ok {
+			body, _, _ = strings.Cut(body, "\n}\n")
+			if !uses.MatchString(body) {
+				t.Errorf("%s shows nothing of %s", name, flag)
+			}
+			return
+		}
+	}
+	t.Errorf("no script and no test is named %s", name)
+}

@@ -34,7 +34,10 @@ func (f *daemonFlags) path(p *program) (string, error) {
 	if len(f.source.set) > 0 {
 		return "", usageError("--set: the daemon decides what is in force: its file, and the flags it was started with; change the file and reload it, or give --socket PATH where --set moved the daemon's socket")
 	}
-	if f.socket != "" {
+	switch {
+	case f.socket != "" && f.source.path != "":
+		return "", usageError("--socket and --config both name a daemon; give one of them")
+	case f.socket != "":
 		return f.socket, nil
 	}
 	src, err := p.source(&f.source)

@@ -230,7 +230,7 @@ func TestCommissioning(t *testing.T) {
 	save("layers: 4", "layers: 5")
 	command(t, exitDone, "specs.1.layers: 4 -> 5", "reload", "--config", file, "--by", "kim")
 	save("layers: 4", "layers: many")
-	command(t, exitConfig, `got "many"`, "reload", "--config", file, "--socket", filepath.Join(dir, "j", "control.sock"))
+	command(t, exitConfig, `got "many"`, "reload", "--socket", filepath.Join(dir, "j", "control.sock"))
 	command(t, exitConfig, "give --socket PATH", "reload", "--config", file)
 	if s := d.status(); !strings.Contains(s, `"refused": {`) || !strings.Contains(s, `"reloaded_by": "kim"`) {
 		t.Errorf("status after a refusal:\n%s", s)

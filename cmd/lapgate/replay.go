@@ -18,12 +18,13 @@ import (
 
 // replayFlags are the flags of `replay`.
 type replayFlags struct {
-	source sourceFlags
-	old    string
-	line   string
-	outer  string
-	show   int
-	out    outputFlags
+	source     sourceFlags
+	old        string
+	line       string
+	outer      string
+	show       int
+	out        outputFlags
+	outerGiven bool
 }
 
 func (p *program) replayCommand() *cobra.Command {
@@ -54,7 +55,10 @@ Exit code 5 when anything changes.`,
 			}
 			return nil
 		},
-		RunE: func(cmd *cobra.Command, args []string) error { return p.replay(cmd.Context(), args[0], &f) },
+		RunE: func(cmd *cobra.Command, args []string) error {
+			f.outerGiven = cmd.Flags().Changed("outer")
+			return p.replay(cmd.Context(), args[0], &f)
+		},
 	}
 	f.source.add(cmd)
 	fl := cmd.Flags()
@@ -79,6 +83,9 @@ func (p *program) replay(ctx context.Context, path string, f *replayFlags) error
 	}
 	if !journalled && f.old == "" {
 		return usageError("%s is a list of rolls, without recipes to compare with: name the configuration that made them with --old", path)
+	}
+	if journalled && f.outerGiven {
+		return usageError("--outer is for a list of rolls, and %s is a journal, which tells what hung: leave it out", path)
 	}
 	about, now, before, err := p.replayLines(path, f)
 	if err != nil {

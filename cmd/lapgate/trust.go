@@ -203,15 +203,18 @@ not valid now.`,
 const endpointPrefix = "opc.tcp://"
 
 // offered reads the certificates of an endpoint or of a file.
-func (p *program) offered(ctx context.Context, from string, timeout time.Duration) ([]opcua.Certificate, error) {
+func (p *program) offered(cmd *cobra.Command, from string, timeout time.Duration) ([]opcua.Certificate, error) {
 	if !strings.HasPrefix(from, endpointPrefix) {
+		if cmd.Flags().Changed("timeout") {
+			return nil, usageError("--timeout is for an endpoint, and %s is a file: leave it out", from)
+		}
 		c, err := opcua.ReadCertificate(from)
 		if errors.Is(err, os.ErrNotExist) {
 			return nil, usageError("%s is neither a file nor an endpoint as %shost:port", from, endpointPrefix)
 		}
 		return []opcua.Certificate{c}, err
 	}
-	ctx, cancel := context.WithTimeout(ctx, timeout)
+	ctx, cancel := context.WithTimeout(cmd.Context(), timeout)
 	defer cancel()
 	list, err := opcua.FetchCertificates(ctx, from, timeout)
 	if err != nil {
@@ -238,7 +241,7 @@ func (p *program) trustShow() *cobra.Command {
 		Short: "Show the certificate of a server or of a file, without trusting it",
 		Args:  oneSource,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			list, err := p.offered(cmd.Context(), args[0], timeout)
+			list, err := p.offered(cmd, args[0], timeout)
 			if err != nil {
 				return err
 			}
@@ -274,7 +277,7 @@ itself: what comes over the network could come from somebody between.`,
 			if err != nil {
 				return err
 			}
-			list, err := p.offered(cmd.Context(), args[0], timeout)
+			list, err := p.offered(cmd, args[0], timeout)
 			if err != nil {
 				return err
 			}

@@ -61,12 +61,12 @@ func TestRunOverOPCUA(t *testing.T) {
 		}
 		return stdout.String()
 	}
-	if values := lapgate("check", "--values", "--config", file); !regexp.MustCompile(`opcua\.password +\*\*\* `).MatchString(values) {
+	if values := lapgate("config", "--csv", "--config", file); !regexp.MustCompile(`opcua\.password,\*\*\*,`).MatchString(values) {
 		t.Errorf("the password's place is shown:\n%s", values)
 	}
-	var offered []certificateOut
-	if err := json.Unmarshal([]byte(lapgate("trust", "show", address, "--json")), &offered); err != nil || len(offered) != 1 {
-		t.Fatalf("%d certificates, %v", len(offered), err)
+	offered := certificatesOf(t, lapgate("trust", "show", address, "--json"))
+	if len(offered) != 1 {
+		t.Fatalf("%d certificates", len(offered))
 	}
 	lapgate("trust", "accept", address, "--config", file, "--fingerprint", offered[0].Fingerprint)
 	if out := lapgate("trust", "list", "--config", file); !strings.Contains(out, offered[0].Fingerprint) {

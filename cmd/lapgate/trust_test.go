@@ -19,9 +19,7 @@ func TestTrustAccept(t *testing.T) {
 		if code := run([]string{"trust", "list", "--folder", folder, "--json"}, nil, nil, &stdout, &stderr); code != exitDone {
 			t.Fatalf("list ended with %d: %s", code, stderr.String())
 		}
-		if err := json.Unmarshal(stdout.Bytes(), &certificates); err != nil {
-			t.Fatal(err)
-		}
+		certificates = certificatesOf(t, stdout.String())
 	}
 	list()
 	if len(certificates) != 1 || certificates[0].Role != "own" || certificates[0].State != "valid" {
@@ -42,4 +40,17 @@ func TestTrustAccept(t *testing.T) {
 	if len(certificates) != 2 || certificates[1].Role != "trusted" || certificates[1].Fingerprint != fingerprint {
 		t.Errorf("got %+v, want it trusted", certificates)
 	}
+}
+
+// certificatesOf reads the certificates that a command printed as JSON.
+func certificatesOf(t *testing.T, text string) (out []certificateOut) {
+	t.Helper()
+	for line := range strings.Lines(text) {
+		var c certificateOut
+		if err := json.Unmarshal([]byte(line), &c); err != nil {
+			t.Fatal(err)
+		}
+		out = append(out, c)
+	}
+	return out
 }

@@ -217,9 +217,9 @@ func frames() []vector {
 		{name: "number again", text: "comes after chunk", answer: chunk(func(k *hostile.Chunk) { k.Sequence-- }), steps: afterOpening()},
 		{name: "number ahead", text: "comes after chunk", answer: chunk(func(k *hostile.Chunk) { k.Sequence++ }), steps: afterOpening()},
 		{name: "other request", text: "answer is for request", answer: chunk(func(k *hostile.Chunk) { k.Request++ })},
-		{name: "flood of empty chunks", text: "answer", answer: flood(70, 0)},
-		{name: "flood of full chunks", answer: flood(70, 8000)},
-		{name: "endless answer", answer: flood(200, 8000), steps: afterOpening()},
+		{name: "flood of empty chunks", text: "more than 64 chunks", answer: flood(70, 0), steps: afterOpening()},
+		{name: "chunks of keys", text: "answer begins with", answer: flood(70, 8000), steps: []hostile.Step{hostile.Opening}},
+		{name: "endless answer", text: "more than 64 chunks", answer: flood(200, 8000), steps: afterOpening()},
 		{name: "signature broken", text: "signature of an answer is wrong", secret: true, answer: chunk(func(k *hostile.Chunk) { k.Signature = func(s []byte) { s[0] ^= 1 } })},
 		{name: "signature missing", secret: true, steps: []hostile.Step{hostile.Reading, hostile.Writing}, answer: func(c *hostile.Conn, _ hostile.Step, body []byte) [][]byte {
 			lead := words(c.Channel, c.Token, c.Sequence+1, c.Request)
@@ -329,6 +329,11 @@ func openings() []vector {
 		{name: "nonce of 0", text: "want 32", secret: true, answer: nonce(0)},
 		{name: "nonce of 31", text: "want 32", secret: true, answer: nonce(31)},
 		{name: "nonce of 33", text: "want 32", secret: true, answer: nonce(33)},
+		{name: "channel 0 throughout", text: "number 0", answer: func(c *hostile.Conn, step hostile.Step, body []byte) [][]byte {
+			frames := change(func(r *ua.OpenSecureChannelResponse) { r.SecurityToken.ChannelID = 0 })
+			c.Channel = 0
+			return frames(c, step, body)
+		}},
 		{name: "keys of another channel", text: "gives keys for channel", answer: change(func(r *ua.OpenSecureChannelResponse) { r.SecurityToken.ChannelID++ })},
 		{name: "lifetime 0", fine: true, answer: change(func(r *ua.OpenSecureChannelResponse) { r.SecurityToken.RevisedLifetime = 0 })},
 		{name: "lifetime 1", fine: true, answer: change(func(r *ua.OpenSecureChannelResponse) { r.SecurityToken.RevisedLifetime = 1 })},
@@ -349,7 +354,7 @@ func TestHostileAnswers(t *testing.T) {
 	tried, most := 0, uint64(0)
 	steps := []hostile.Step{hostile.Greeting, hostile.Opening, hostile.Endpoints, hostile.Session, hostile.Activation, hostile.Reading, hostile.Writing}
 	for _, sec := range []security{{PolicyNone, ModeNone}, {PolicyAes128Sha256RsaOaep, ModeSign}, best} {
-		if testing.Short() && sec != best {
+		if testing.Short() && sec.mode == ModeSign {
 			continue
 		}
 		p := newPeer(t, sec, nil)
@@ -367,7 +372,7 @@ func TestHostileAnswers(t *testing.T) {
 		}
 	}
 	t.Logf("%d hostile answers, at most %d kB taken", tried, most>>10)
-	if want := 1000; tried < want && !testing.Short() {
+	if want := 950; tried < want && !testing.Short() {
 		t.Errorf("%d answers tried", tried)
 	}
 }

@@ -47,8 +47,8 @@ const (
 	mostDimensions = 8
 	mostElements   = 65535 // of one array in a value, as the library has it
 	// Decoding one small value takes hundreds of bytes, and a single byte can
-	// stand for one: so many are allowed, and one more for each three bytes.
-	freeValues, bytesPerValue = 1000, 3
+	// stand for one: so many are allowed, and one more for each four bytes.
+	freeValues, bytesPerValue = 1000, 4
 )
 
 // checkAnswer walks over an encoded answer without decoding it: it is the answer

@@ -122,7 +122,7 @@ func (l *lineLoop) look(ctx context.Context) (*inspect.Report, error) {
 	t := l.set.machine.Times
 	report := inspect.Controller(ctx, l.port, inspect.Expect{
 		Line: l.set.machine.Line, Poll: t.Poll, Stale: t.Stale, Request: l.set.requestTimeout,
-		Alone: true, Known: l.knows,
+		Alone: true, Past: *l.machine.Past(),
 	})
 	failed := report.Failed()
 	if report.Unreachable {

@@ -12,7 +12,6 @@ import (
 
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
-	"lapgate/gateway/inspect"
 	"lapgate/gateway/link"
 	"lapgate/gateway/record"
 	"lapgate/gateway/scan"
@@ -42,7 +41,6 @@ type lineLoop struct {
 
 	answer   cycle.OverrideAnswer // to the newest override asked for
 	lastMode *record.Mode         // newest at start
-	knows    inspect.Known        // of the controller, by the journal
 	odd      strangeness
 
 	began   time.Time
@@ -187,7 +185,6 @@ func (l *lineLoop) recover(s record.Stored) error {
 	if m, ok := s.Record.(record.Mode); ok {
 		l.lastMode = &m
 	}
-	l.knows.Take(s)
 	return nil
 }
 
@@ -349,7 +346,6 @@ func (l *lineLoop) journalFailed(ctx context.Context, r record.Record, err error
 
 // follow keeps what the shell itself must know of durable records.
 func (l *lineLoop) follow(s record.Stored) {
-	l.knows.Take(s)
 	switch r := s.Record.(type) {
 	case record.Mode:
 		l.armed = r.Armed

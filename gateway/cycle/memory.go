@@ -9,6 +9,10 @@ type memory struct {
 	accounts [6]account // of the slots
 }
 
+// Past is what the records of the line tell. It is the machine's own and is only
+// read.
+func (m *Machine) Past() *record.Past { return &m.mem.Past }
+
 func newMemory() memory { return memory{Past: record.NewPast()} }
 
 // apply takes one record. The errors are contradictions that a sound journal

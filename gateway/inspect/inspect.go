@@ -11,6 +11,7 @@ import (
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
+	"lapgate/gateway/record"
 	"lapgate/recipe"
 )
 
@@ -93,8 +94,9 @@ type Expect struct {
 	Poll, Stale, Request time.Duration
 	// Alone says that no gateway writes to the controller at present.
 	Alone bool
-	// Known is what the journal knows of the controller.
-	Known Known
+	// Past is what the journal tells of the controller: numbers that never go
+	// back while the controller keeps its memory.
+	Past record.Past
 }
 
 // Controller compares a live controller with what is expected of it. It reads everything through a port, which it uses alone for a second or

@@ -69,12 +69,12 @@ func TestLook(t *testing.T) {
 		"two outcomes":     {func(*bench, *inspect.Expect) {}, "block OUT", inspect.OK, "2 of them in use"},
 		"clock stands":     {func(b *bench, _ *inspect.Expect) { b.rate = 0 }, "tick", inspect.Fail, "it stands"},
 		"clock in ms":      {func(b *bench, _ *inspect.Expect) { b.rate = 20 }, "tick", inspect.Warn, "counts in"},
-		"boot went back":   {func(_ *bench, e *inspect.Expect) { e.Known.Boot = 4 }, "boot id", inspect.Fail, "3"},
+		"boot went back":   {func(_ *bench, e *inspect.Expect) { e.Past.Boot = 4 }, "boot id", inspect.Fail, "3"},
 		"no boot id":       {func(b *bench, _ *inspect.Expect) { b.request.Boot = 0 }, "boot id", inspect.Fail, "0"},
-		"floor went back":  {func(_ *bench, e *inspect.Expect) { e.Known = inspect.Known{Floor: 8, Epoch: 8} }, "epoch floor", inspect.Fail, "7"},
-		"floor of another": {func(_ *bench, e *inspect.Expect) { e.Known = inspect.Known{Floor: 5, Epoch: 5} }, "epoch floor", inspect.Warn, "7"},
-		"outcomes too few": {func(_ *bench, e *inspect.Expect) { e.Known.Outcomes = 9 }, "outcomes", inspect.Fail, "2"},
-		"rolls too few":    {func(_ *bench, e *inspect.Expect) { e.Known.Rolls = 41 }, "roll number", inspect.Fail, "40"},
+		"floor went back":  {func(_ *bench, e *inspect.Expect) { e.Past = record.Past{Floor: 8, Epoch: 8} }, "epoch floor", inspect.Fail, "7"},
+		"floor of another": {func(_ *bench, e *inspect.Expect) { e.Past = record.Past{Floor: 5, Epoch: 5} }, "epoch floor", inspect.Warn, "7"},
+		"outcomes too few": {func(_ *bench, e *inspect.Expect) { e.Past.Outcomes = 9 }, "outcomes", inspect.Fail, "2"},
+		"rolls too few":    {func(_ *bench, e *inspect.Expect) { e.Past.Covered = 41 }, "roll number", inspect.Fail, "40"},
 		"memory lost":      {func(b *bench, _ *inspect.Expect) { b.request.Flags |= handshake.MemoryLost }, "memory", inspect.Fail, "lost"},
 		"a gateway, alone": {func(b *bench, e *inspect.Expect) {
 			b.request.Flags |= handshake.GatewayAlive
@@ -85,7 +85,7 @@ func TestLook(t *testing.T) {
 			b.request.Flags |= handshake.GatewayAlive
 			b.request.Active.Epoch = 7
 			e.Alone = true
-			e.Known.Epoch = 7
+			e.Past.Epoch = 7
 		}, "session", inspect.OK, "no heartbeat"},
 		"a gateway":         {func(b *bench, _ *inspect.Expect) { b.request.Flags |= handshake.GatewayAlive }, "session", inspect.Note, "heartbeat"},
 		"permissive off":    {func(b *bench, _ *inspect.Expect) { b.request.Permissives = 0x1F }, "permissives", inspect.Note, "1 of the wanted ones off"},
@@ -141,22 +141,5 @@ func TestLook(t *testing.T) {
 				t.Errorf("no %s of %s with %q in %v", c.verdict, c.subject, c.got, r.Items)
 			})
 		})
-	}
-}
-
-// TestKnown learns from records, and forgets what a loss of memory undid.
-func TestKnown(t *testing.T) {
-	var k inspect.Known
-	take := func(r record.Record) { k.Take(record.Stored{Record: r}) }
-	take(record.Session{Session: handshake.Session{Epoch: 4}, Boot: 2, Floor: 3})
-	take(record.Request{Token: handshake.Token{Boot: 3}, Roll: 11})
-	take(record.Intent{Offer: record.OfferName{Session: handshake.Session{Epoch: 4}}})
-	take(record.Outcome{Outcome: handshake.Outcome{Index: 9, RollNo: 11, Boot: 3}})
-	if want := (inspect.Known{Boot: 3, Epoch: 4, Floor: 4, Outcomes: 9, Rolls: 11}); k != want {
-		t.Errorf("got %+v, want %+v", k, want)
-	}
-	take(record.Gap{Boot: 17})
-	if want := (inspect.Known{Boot: 17, Epoch: 4}); k != want {
-		t.Errorf("after a loss got %+v, want %+v", k, want)
 	}
 }

@@ -75,26 +75,27 @@ func (out *LineReport) compare(ctx context.Context, via *connect.Dialers, s *con
 		return r
 	}
 	defer func() { _ = port.Close() }() // only read from
-	known, doubt := knownOf(ctx, s.Journal.Path(l.Recipe.Name))
+	past, doubt := pastOf(ctx, s.Journal.Path(l.Recipe.Name))
 	t := l.Controller.Times
-	r := Controller(ctx, port, Expect{Line: l.Recipe, Poll: t.Poll, Stale: t.DataStale, Request: t.RequestTimeout, Known: known})
+	r := Controller(ctx, port, Expect{Line: l.Recipe, Poll: t.Poll, Stale: t.DataStale, Request: t.RequestTimeout, Past: past})
 	r.Items = append(append(first, r.Items...), doubt...)
 	return r
 }
 
-// knownOf reads from a journal what it knows of the controller. A line that was
+// pastOf reads from a journal what it tells of the controller. A line that was
 // never served has none.
-func knownOf(ctx context.Context, path string) (k Known, doubt []Item) {
+func pastOf(ctx context.Context, path string) (past record.Past, doubt []Item) {
+	past = record.NewPast()
 	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
-		return k, []Item{{Subject: "journal", Verdict: Note, Got: "none at " + path}}
+		return past, []Item{{Subject: "journal", Verdict: Note, Got: "none at " + path}}
 	}
 	r, err := journal.OpenReader(ctx, path)
 	if err == nil {
-		err = errors.Join(r.Replay(ctx, func(s record.Stored) error { k.Take(s); return nil }), r.Close())
+		err = errors.Join(r.Replay(ctx, func(s record.Stored) error { return past.Add(s.Record) }), r.Close())
 	}
 	if err != nil {
-		return Known{}, []Item{{Subject: "journal", Verdict: Warn, Got: err.Error(),
+		return record.NewPast(), []Item{{Subject: "journal", Verdict: Warn, Got: err.Error(),
 			Want: "a journal to compare the controller with", Remedy: "run lapgate journal verify " + path}}
 	}
-	return k, nil
+	return past, nil
 }

@@ -75,7 +75,7 @@ func (l *inspection) tickUnit(subject string, ticks uint32, took time.Duration) 
 
 // identity compares the numbers that never go back, and who has the session.
 func (l *inspection) identity() {
-	r, k := &l.request, &l.expect.Known
+	r, k := &l.request, &l.expect.Past
 	swapped := "another controller stands there, or it lost its memory; find out which before the line is armed"
 	switch {
 	case r.Boot == 0:
@@ -88,7 +88,7 @@ func (l *inspection) identity() {
 	for _, n := range []struct {
 		name       string
 		got, known uint32
-	}{{"epoch floor", r.Floor, k.Floor}, {"outcomes", r.Produced, k.Outcomes}, {"roll number", r.RollNo, k.Rolls}} {
+	}{{"epoch floor", r.Floor, k.Floor}, {"outcomes", r.Produced, k.Outcomes}, {"roll number", r.RollNo, k.Covered}} {
 		if n.got < n.known {
 			l.items.add(Fail, n.name, strconv.FormatUint(uint64(n.got), 10), fmt.Sprintf("%d or more, which the journal knows", n.known), swapped)
 		}
@@ -112,7 +112,7 @@ func (l *inspection) session() {
 	if l.expect.Alone {
 		// The controller believes in a gateway for a while after its last
 		// heartbeat, and so in this one after it was disarmed.
-		alive = l.beats || seen && r.Active.Epoch != l.expect.Known.Epoch
+		alive = l.beats || seen && r.Active.Epoch != l.expect.Past.Epoch
 	}
 	who := fmt.Sprintf("epoch %d, nonce %08X", r.Active.Epoch, r.Active.Nonce)
 	switch {

@@ -76,7 +76,7 @@ func TestOverrideIsAskedFor(t *testing.T) {
 }
 
 func TestConfirm(t *testing.T) {
-	for answer, want := range map[string]bool{"y\n": true, "Yes\n": true, " yes": true, "n\n": false, "\n": false, "": false, "yesterday\n": false} {
+	for answer, want := range map[string]bool{"y\n": true, "Yes\n": true, "n\n": false, "\n": false, "": false, "yesterday\n": false} {
 		var out bytes.Buffer
 		if got := confirm(strings.NewReader(answer), &out, "Offer?"); got != want || out.String() != "Offer? [y/N] " {
 			t.Errorf("%q: got %v after %q", answer, got, out.String())

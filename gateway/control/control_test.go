@@ -1,4 +1,4 @@
-package control
+package control_test
 
 import (
 	"context"
@@ -8,18 +8,20 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"lapgate/gateway/control"
 )
 
-func echo(_ context.Context, r Request) Reply {
-	return Reply{Outcome: Done, Text: []string{string(r.Command), r.Line, r.By, r.Reason}}
+func echo(_ context.Context, r control.Request) control.Reply {
+	return control.Reply{Outcome: control.Done, Text: []string{string(r.Command), r.Line, r.By, r.Reason}}
 }
 
 func TestExchange(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "below", "c.sock")
-	if _, err := Call(t.Context(), path, Request{Command: "arm"}); !errors.Is(err, ErrNoDaemon) {
+	if _, err := control.Call(t.Context(), path, control.Request{Command: "arm"}); !errors.Is(err, control.ErrNoDaemon) {
 		t.Errorf("without a daemon: %v", err)
 	}
-	s, err := Listen(t.Context(), path, echo)
+	s, err := control.Listen(t.Context(), path, echo)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -30,14 +32,14 @@ func TestExchange(t *testing.T) {
 	if got := info.Mode().Perm(); got != 0o600 {
 		t.Errorf("the socket has permissions %o, want 600", got)
 	}
-	reply, err := Call(t.Context(), path, Request{Command: "arm", Line: "north", By: "kim", Reason: "line\nbreaks"})
+	reply, err := control.Call(t.Context(), path, control.Request{Command: "arm", Line: "north", By: "kim", Reason: "line\nbreaks"})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := strings.Join(reply.Text, "|"); reply.Outcome != Done || got != "arm|north|kim|line\nbreaks" {
+	if got := strings.Join(reply.Text, "|"); reply.Outcome != control.Done || got != "arm|north|kim|line\nbreaks" {
 		t.Errorf("got %+v", reply)
 	}
-	if _, err := Listen(t.Context(), path, echo); err == nil || !strings.Contains(err.Error(), "another daemon answers") {
+	if _, err := control.Listen(t.Context(), path, echo); err == nil || !strings.Contains(err.Error(), "another daemon answers") {
 		t.Errorf("a second daemon: %v", err)
 	}
 	if err := s.Close(); err != nil {
@@ -60,14 +62,14 @@ func TestStaleSocket(t *testing.T) {
 	if err := dead.Close(); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Call(t.Context(), path, Request{}); !errors.Is(err, ErrNoDaemon) {
+	if _, err := control.Call(t.Context(), path, control.Request{}); !errors.Is(err, control.ErrNoDaemon) {
 		t.Errorf("at a dead daemon's socket: %v", err)
 	}
-	s, err := Listen(t.Context(), path, echo)
+	s, err := control.Listen(t.Context(), path, echo)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Call(t.Context(), path, Request{Command: "x"}); err != nil {
+	if _, err := control.Call(t.Context(), path, control.Request{Command: "x"}); err != nil {
 		t.Error(err)
 	}
 	if err := s.Close(); err != nil {
@@ -77,9 +79,9 @@ func TestStaleSocket(t *testing.T) {
 
 func TestBadRequests(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "c.sock")
-	s, err := Listen(t.Context(), path, func(context.Context, Request) Reply {
+	s, err := control.Listen(t.Context(), path, func(context.Context, control.Request) control.Reply {
 		t.Error("a bad request was handled")
-		return Reply{}
+		return control.Reply{}
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -115,7 +117,7 @@ func TestBadRequests(t *testing.T) {
 // an argument is invalid.
 func TestLongPath(t *testing.T) {
 	path := filepath.Join(t.TempDir(), strings.Repeat("x", 100), "c.sock")
-	if _, err := Listen(t.Context(), path, echo); err == nil || !strings.Contains(err.Error(), "set control.socket to a shorter one") {
+	if _, err := control.Listen(t.Context(), path, echo); err == nil || !strings.Contains(err.Error(), "set control.socket to a shorter one") {
 		t.Errorf("got %v", err)
 	}
 }
@@ -124,17 +126,17 @@ func TestLongPath(t *testing.T) {
 func TestCloseEndsCommands(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "c.sock")
 	begun := make(chan struct{})
-	s, err := Listen(t.Context(), path, func(ctx context.Context, _ Request) Reply {
+	s, err := control.Listen(t.Context(), path, func(ctx context.Context, _ control.Request) control.Reply {
 		close(begun)
 		<-ctx.Done()
-		return Reply{Outcome: Failed, Error: "stopped"}
+		return control.Reply{Outcome: control.Failed, Error: "stopped"}
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
-	got := make(chan *Reply, 1)
+	got := make(chan *control.Reply, 1)
 	go func() {
-		r, err := Call(context.Background(), path, Request{Command: "arm"})
+		r, err := control.Call(context.Background(), path, control.Request{Command: "arm"})
 		if err != nil {
 			t.Error(err)
 		}

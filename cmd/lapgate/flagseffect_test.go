@@ -121,11 +121,12 @@ func allEffects() []effects {
 			"timeout": "--timeout 1s",
 		}), nil},
 		{"map", "--config demo.yaml", source(map[string]string{
-			"set": "--set lines.0.controller.bases.payload=5000", "config": "--config nowhere.yaml", "line": "--line south", "format": "--format markdown", "every-entry": "--every-entry",
+			"set": "--set lines.0.controller.bases.payload=5000", "config": "--config nowhere.yaml", "line": "--line south", "markdown": "--markdown", "json": "--json", "csv": "--csv", "every-entry": "--every-entry",
 		}), nil},
 		{"plc", "--config demo.yaml", source(map[string]string{
 			"set": "--set lines.0.controller.program.publication=60ms", "config": "--config nowhere.yaml", "line": "--line south", "nodeset": "--nodeset",
 		}), nil},
+		{"tags fields", "", map[string]string{"json": "--json", "csv": "--csv"}, nil},
 		{"tags import", "tags.csv --config demo.yaml", source(map[string]string{"line": "--line south", "write": "--write new.yaml"}), nil},
 		{"trust list", "--folder pki", map[string]string{
 			"folder": "--folder nowhere/pki", "json": "--json", "csv": "--csv", "config": "--config demo.yaml", "set": "--set log.level=debug", "line": "--line north",

@@ -15,8 +15,9 @@ import (
 
 func (p *program) mapCommand() *cobra.Command {
 	var f sourceFlags
-	var line, format string
-	var every bool
+	var out outputFlags
+	var line string
+	var every, markdown bool
 	cmd := &cobra.Command{
 		Use:   "map",
 		Short: "Print where every field stands in the controller",
@@ -33,11 +34,11 @@ no tag, and which of the guarantees S1 to S10 the tags give. In CSV all of this 
 one table, whose first column tells the kinds of rows apart.
 
 Without a configuration it prints the map of the demo.`,
-		Example: "  lapgate map --config line.yaml --format csv > map.csv\n  lapgate map --config line.yaml --format markdown",
+		Example: "  lapgate map --config line.yaml --csv > map.csv\n  lapgate map --config line.yaml --markdown",
 		Args:    cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error {
-			if format != "csv" && format != "markdown" {
-				return usageError("--format: got %q, want csv or markdown", format)
+			if markdown && (out.json || out.csv) {
+				return usageError("--markdown excludes --json and --csv")
 			}
 			snapshot, err := p.load(&f)
 			if err != nil {
@@ -51,34 +52,35 @@ Without a configuration it prints the map of the demo.`,
 				if every {
 					return usageError("--every-entry: line %s has tags, and shows one outcome at a time", l.Recipe.Name)
 				}
-				return p.printTagMap(l, format)
+				return p.printTagMap(l, out, markdown)
 			}
 			places := placesOf(l)
 			if every {
 				places.Entries = handshake.OutEntries
 			}
-			if format == "csv" {
-				return plc.CSV(p.stdout, plc.Map(places))
+			if markdown {
+				return plc.Markdown(p.stdout, l.Recipe.Name, plc.Map(places))
 			}
-			return plc.Markdown(p.stdout, l.Recipe.Name, plc.Map(places))
+			return p.printer(out, l.Recipe).print(plc.Map(places))
 		},
 	}
 	f.add(cmd)
 	addLine(cmd, &line, firstLine)
-	cmd.Flags().StringVar(&format, "format", "csv", "csv or markdown")
+	cmd.Flags().BoolVar(&markdown, "markdown", false, "print Markdown, a table for each block")
+	out.add(cmd)
 	cmd.Flags().BoolVar(&every, "every-entry", false, "list every entry of the outcome ring")
 	return cmd
 }
 
-func (p *program) printTagMap(l *config.Line, format string) error {
+func (p *program) printTagMap(l *config.Line, out outputFlags, markdown bool) error {
 	rows, err := plc.MapTags(l.Mapped, connect.TagsOver(l))
 	if err != nil {
 		return err
 	}
-	if format == "csv" {
-		return plc.TagsCSV(p.stdout, rows)
+	if markdown {
+		return plc.TagsMarkdown(p.stdout, l.Recipe.Name, rows)
 	}
-	return plc.TagsMarkdown(p.stdout, l.Recipe.Name, rows)
+	return p.printer(out, l.Recipe).print(rows)
 }
 
 // placesOf tells where the blocks of a configured line stand.

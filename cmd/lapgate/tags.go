@@ -5,8 +5,8 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strings"
-	"text/tabwriter"
 
 	"github.com/spf13/cobra"
 
@@ -26,38 +26,44 @@ func (p *program) tagsCommand() *cobra.Command {
 	return cmd
 }
 
+// tagField is one field that a tag can stand for.
+type tagField struct {
+	Field    string   `json:"field"`
+	Unit     string   `json:"unit"`
+	Required bool     `json:"required"`
+	Breaks   []string `json:"gives_up" label:"gives up"` // guarantees, without a tag
+	Meaning  string   `json:"meaning" print:"drop=1"`
+}
+
 func (p *program) tagsFieldsCommand() *cobra.Command {
-	return &cobra.Command{
+	var out outputFlags
+	cmd := &cobra.Command{
 		Use:   "fields",
 		Short: "List the fields that a tag can stand for",
 		Long: `Fields lists every field of the handshake that a tag can stand for, with the
 unit it is in, whether it is required, and which of the guarantees S1 to S10 are
 given up without it.`,
 		Args: cobra.NoArgs,
-		RunE: func(*cobra.Command, []string) error {
-			rests := map[string]tags.Rest{}
-			for _, r := range tags.Rests() {
-				rests[r.Field] = r
-			}
-			required := map[string]bool{}
-			for _, name := range tags.Required() {
-				required[name] = true
-			}
-			t := tabwriter.NewWriter(p.stdout, 0, 8, 2, ' ', 0)
-			for _, f := range tags.Fields() {
-				note := strings.Join(rests[f.Name].Breaks, " ")
-				if required[f.Name] {
-					note = "required"
-				}
-				unit := f.Info.Unit
-				if f.Form == tags.OneBit {
-					unit = ""
-				}
-				fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", f.Name, unit, note, f.Info.Doc)
-			}
-			return t.Flush()
-		},
+		RunE: func(*cobra.Command, []string) error { return p.printer(out, nil).print(tagFields()) },
 	}
+	out.add(cmd)
+	return cmd
+}
+
+func tagFields() []tagField {
+	required, rests := tags.Required(), tags.Rests()
+	var out []tagField
+	for _, f := range tags.Fields() {
+		row := tagField{Field: f.Name, Unit: f.Info.Unit, Required: slices.Contains(required, f.Name), Meaning: f.Info.Doc}
+		if f.Form == tags.OneBit {
+			row.Unit = ""
+		}
+		if i := slices.IndexFunc(rests, func(r tags.Rest) bool { return r.Field == f.Name }); i >= 0 {
+			row.Breaks = rests[i].Breaks
+		}
+		out = append(out, row)
+	}
+	return out
 }
 
 // tagsImportFlags are the flags of `tags import`.

@@ -1,7 +1,6 @@
 package plc
 
 import (
-	"encoding/csv"
 	"fmt"
 	"io"
 	"slices"
@@ -21,22 +20,23 @@ type Places struct {
 
 // Row is one field as it stands in the controller.
 type Row struct {
-	Block     string
-	Entry     string // of the outcome ring, empty for other blocks
-	Field     string
-	Register  string // 400001 and up, as most tools for controllers count
-	Address   string // the same register, counted from zero as on the wire
-	Node      string
-	Element   string // first element within the node's array, from zero
-	Words     string
-	Type      string
-	Order     string
-	Scale     string // number in Unit = number on the wire × Scale
-	Unit      string
-	Low, High string // of what can be written in it, in Unit
-	Direction string
-	Setpoint  string // its name in a recipe, where the field carries one
-	Meaning   string
+	Block     string `json:"block"`
+	Entry     string `json:"entry"` // of the outcome ring, empty for other blocks
+	Field     string `json:"field"`
+	Register  string `json:"register"`               // 400001 and up, as most tools for controllers count
+	Address   string `json:"address" print:"drop=3"` // the same register, counted from zero as on the wire
+	Node      string `json:"node"`
+	Element   string `json:"element"` // first element within the node's array, from zero
+	Words     string `json:"words" print:"drop=5"`
+	Type      string `json:"type" print:"drop=4"`
+	Order     string `json:"order" print:"drop=9"`
+	Scale     string `json:"scale"` // number in Unit = number on the wire × Scale
+	Unit      string `json:"unit"`
+	Low       string `json:"lowest" print:"drop=6"` // of what can be written in it, in Unit
+	High      string `json:"highest" print:"drop=6"`
+	Direction string `json:"direction" print:"drop=8"`
+	Setpoint  string `json:"setpoint" print:"drop=2"` // its name in a recipe, where the field carries one
+	Meaning   string `json:"meaning" print:"drop=7"`
 }
 
 // firstRegister is the number of the holding register with address zero.
@@ -140,30 +140,6 @@ func columns() []column[Row] {
 		{"setpoint", func(r *Row) string { return r.Setpoint }},
 		{"meaning", func(r *Row) string { return r.Meaning }},
 	}
-}
-
-// CSV writes a map with a header, every column in every map.
-func CSV(w io.Writer, rows []Row) error { return writeCSV(w, columns(), rows) }
-
-func writeCSV[R any](w io.Writer, cols []column[R], rows []R) error {
-	out := csv.NewWriter(w)
-	record := make([]string, len(cols))
-	for i, c := range cols {
-		record[i] = c.name
-	}
-	if err := out.Write(record); err != nil {
-		return err
-	}
-	for i := range rows {
-		for j, c := range cols {
-			record[j] = c.of(&rows[i])
-		}
-		if err := out.Write(record); err != nil {
-			return err
-		}
-	}
-	out.Flush()
-	return out.Error()
 }
 
 // Markdown writes a map with one table for each block or entry, without the

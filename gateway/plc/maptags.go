@@ -22,29 +22,31 @@ const (
 // and that has no tag; a setpoint that the controller does not get; or one of
 // the guarantees S1 to S10 and whether the tags give it.
 type TagRow struct {
-	Kind      string
-	Block     string
-	Field     string
-	Register  string // as manuals print it, 40001 and up
-	Address   string // the same register, counted from zero as on the wire
-	Bit       string // of the register, 0 the least significant
-	Node      string
-	Words     string
-	Type      string
-	Order     string
-	Scale     string // number in Unit = number in the controller × Scale
-	Unit      string
-	Low, High string // of the type, in Unit
+	Kind     string `json:"kind"`
+	Block    string `json:"block" print:"drop=6"`
+	Field    string `json:"field"`
+	Register string `json:"register"`               // as manuals print it, 40001 and up
+	Address  string `json:"address" print:"drop=3"` // the same register, counted from zero as on the wire
+	Bit      string `json:"bit"`                    // of the register, 0 the least significant
+	Node     string `json:"node"`
+	Words    string `json:"words" print:"drop=5"`
+	Type     string `json:"type"`
+	Order    string `json:"order" print:"drop=5"`
+	Scale    string `json:"scale"` // number in Unit = number in the controller × Scale
+	Unit     string `json:"unit"`
+	Low      string `json:"lowest" print:"drop=8"` // of the type, in Unit
+	High     string `json:"highest" print:"drop=8"`
 	// FieldLow and FieldHigh are what the field of the handshake holds, in
 	// Unit; a value outside is refused.
-	FieldLow, FieldHigh string
-	Direction           string
-	Meaning             string
-	Guarantee           string // S1 to S10
-	Given               string // yes; no, waived; no
-	Missing             string // fields without a tag on which it rests
-	Consequence         string // of each of them
-	StandIn             string // what the gateway takes instead
+	FieldLow    string `json:"field_lowest" print:"drop=9"`
+	FieldHigh   string `json:"field_highest" print:"drop=9"`
+	Direction   string `json:"direction" print:"drop=8"`
+	Meaning     string `json:"meaning" print:"drop=7"`
+	Guarantee   string `json:"guarantee"`                  // S1 to S10
+	Given       string `json:"given"`                      // yes; no, waived; no
+	Missing     string `json:"missing" print:"drop=2"`     // fields without a tag on which it rests
+	Consequence string `json:"consequence" print:"drop=4"` // of each of them
+	StandIn     string `json:"stand_in" print:"drop=4"`    // what the gateway takes instead
 }
 
 // MapTags lists the tags of a mapping in the order of the blocks, then what the
@@ -154,10 +156,6 @@ func tagColumns() []column[TagRow] {
 		{"stand_in", func(r *TagRow) string { return r.StandIn }},
 	}
 }
-
-// TagsCSV writes a map of tags as one table, every column in every map; the
-// column kind tells the rows apart.
-func TagsCSV(w io.Writer, rows []TagRow) error { return writeCSV(w, tagColumns(), rows) }
 
 // TagsMarkdown writes a map of tags with a table for each block, and one for
 // each kind of what is lacking.

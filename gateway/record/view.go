@@ -119,9 +119,12 @@ func inSI(r Record) (any, error) {
 	return r, nil
 }
 
-// stand is the stand with what is left on its wrapper rolls, by consumption.
+// stand is the stand with what is left on its wrapper rolls, by consumption,
+// and with mode and state of the unit by their names.
 type stand struct {
 	recipe.Stand
+	Mode    string    `json:"mode"`
+	State   string    `json:"state"`
 	Counted []counted `json:"counted,omitempty" label:"left by consumption"`
 }
 
@@ -132,7 +135,7 @@ type counted struct {
 }
 
 func standOf(s *recipe.Stand) stand {
-	out := stand{Stand: *s}
+	out := stand{Stand: *s, Mode: handshake.ModeName(uint16(s.Mode)), State: handshake.StateName(uint16(s.State))}
 	for i, e := range s.Counted {
 		if e.Known {
 			out.Counted = append(out.Counted, counted{i + 1, e.Length, e.U})

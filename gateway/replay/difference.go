@@ -109,9 +109,7 @@ func lacking(a, b []recipe.Finding) (out []Sign) {
 
 // FieldSummary is how often and by how much a setpoint changed.
 type FieldSummary struct {
-	Name    string `json:"setpoint"`
-	Label   string `json:"-"`
-	Unit    string `json:"unit,omitempty"`
+	Name    string `json:"setpoint"` // its unit at the end
 	Changed int    `json:"changed"`
 	Came    int    `json:"came,omitempty"` // in force in the new recipe alone
 	Went    int    `json:"went,omitempty"` // in force in the old recipe alone
@@ -296,7 +294,7 @@ func (t *Tally) Summary() Summary {
 		if n.changed == 0 {
 			continue
 		}
-		out := FieldSummary{Name: f.Name, Label: f.Label, Unit: f.Unit, Changed: n.changed, Came: n.came, Went: n.went}
+		out := FieldSummary{Name: f.Name, Changed: n.changed, Came: n.came, Went: n.went}
 		if len(n.amounts) > 0 {
 			out.Spread = spread(n.amounts, f.Scale)
 		}

@@ -9,14 +9,12 @@ import (
 
 	"lapgate/gateway/handshake"
 	"lapgate/recipe"
-	"lapgate/recipe/quantity"
 )
 
 // Field is one setpoint as it stands in a payload.
 type Field struct {
 	*recipe.Setpoint
-	Unit  string  // SI, "" for plain numbers and bits
-	Scale float64 // value in Unit = number on the wire × Scale
+	Scale float64 // value in SI = number on the wire × Scale
 
 	wire handshake.SetpointField
 }
@@ -25,8 +23,7 @@ type Field struct {
 func Fields() []Field {
 	var out []Field
 	for _, f := range handshake.SetpointFields() {
-		p := recipe.SetpointOf(f.Setpoint)
-		out = append(out, Field{Setpoint: p, Unit: quantity.SI(p.Dimension), Scale: 1 / f.PerSI(), wire: f})
+		out = append(out, Field{Setpoint: recipe.SetpointOf(f.Setpoint), Scale: 1 / f.PerSI(), wire: f})
 	}
 	return out
 }

@@ -40,7 +40,7 @@ func (b *bench) swap() {
 	b.image.Lock()
 	defer b.image.Unlock()
 	b.program = controller.Start(b.config, controller.Fresh(), 1)
-	b.phase, b.since = controller.Empty, time.Now()
+	b.phase, b.since = controller.PhaseEmpty, time.Now()
 }
 
 func newBench(rolls ...controller.Measurement) *bench {
@@ -118,18 +118,18 @@ func (b *bench) scan() {
 	}
 	stood := time.Since(b.since)
 	switch b.phase {
-	case controller.Empty:
+	case controller.PhaseEmpty:
 		if b.next < len(b.rolls) && stood >= b.pause {
 			m := b.rolls[b.next]
 			m.Tick = tick
 			in.Enter = &m
 			b.next++
 		}
-	case controller.Run:
+	case controller.PhaseRun:
 		if stood >= b.wrap {
 			in.Done = &controller.Used{Start: tick - 500, End: tick}
 		}
-	case controller.Held:
+	case controller.PhaseHeld:
 		in.Retry = b.retry.Swap(false)
 		if stood >= b.wrap {
 			in.Remove = true
@@ -167,7 +167,7 @@ func (b *bench) judged(when func(controller.Event) bool) int {
 	defer b.image.Unlock()
 	n := 0
 	for _, e := range b.events {
-		if e.Kind == controller.EventJudged && when(e) {
+		if e.Kind == controller.EventVerdict && when(e) {
 			n++
 		}
 	}

@@ -49,7 +49,7 @@ func (b *Bench) Wrap(payload []uint16) (Judgement, error) {
 	}
 	for range benchTicks {
 		if b.station.stage == finished {
-			j := b.station.judge()
+			j := b.station.judgeWrap()
 			b.station = nil
 			return j, nil
 		}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"lapgate/sim/controller"
+	"lapgate/sim/mapped"
 	"lapgate/sim/modbus"
 	"lapgate/sim/opcua"
 	"lapgate/sim/physics"
@@ -28,8 +29,11 @@ type Config struct {
 	// in hand after Patience, and nobody acknowledges an outcome.
 	Shadow bool
 
-	Modbus  ModbusConfig
-	OPCUA   opcua.Config // an empty address serves none
+	Modbus ModbusConfig
+	OPCUA  opcua.Config // an empty address serves none
+	// Tags makes it a controller that offers tags: over Modbus in place of the
+	// blocks, over OPC UA beside them. Nil for blocks alone.
+	Tags    *mapped.Config
 	Bases   controller.Bases
 	Program controller.Config
 
@@ -56,8 +60,8 @@ type Config struct {
 
 	// OnRoll is called when a roll has left the station, from within Run.
 	OnRoll func(RollReport)
-	// OnFault is called when a fault strikes, from within Run.
-	OnFault func(Strike)
+	// OnFault is called when a fault occurs, from within Run.
+	OnFault func(PlannedFault)
 }
 
 // ModbusConfig is the Modbus TCP server. An empty address serves none.
@@ -70,12 +74,14 @@ type ModbusConfig struct {
 // Grade is what a grade code stands for.
 type Grade struct {
 	Code    int
+	Name    string
 	Density float64 // kg/m³, wound
 }
 
 // Core is what a core code stands for.
 type Core struct {
 	Code     int
+	Name     string
 	Diameter float64 // m, outer
 	Mass     float64 // kg/m
 }
@@ -196,12 +202,13 @@ type Accept struct {
 	SpeedMatch               float64 // relative, feed against turning
 	CentreHeight             float64 // error of the height told
 	WidthError               float64 // of the sheet's width told
+	HeadOver                 float64 // an outer head may be larger than the wrapped roll by
 }
 
-// FaultConfig says which faults strike how often.
+// FaultConfig says which faults occur how often.
 type FaultConfig struct {
-	Names []string // from Faults; "all" for every one
-	Count int      // strikes of each in one shift
+	Names []string // from SimulatedFaults; "all" for every one
+	Count int      // of each in one shift
 	Seed  uint64
 }
 
@@ -240,8 +247,8 @@ func DefaultConfig() Config {
 		Modbus:  ModbusConfig{Addr: "127.0.0.1:0", Unit: 1},
 		Bases:   controller.DefaultBases(),
 		Program: controller.DefaultConfig(),
-		Grades:  []Grade{{1, 800}, {2, 720}, {3, 950}},
-		Cores:   []Core{{1, 3 * inch, 1.2}, {2, 4 * inch, 1.8}},
+		Grades:  []Grade{{1, "newsprint", 800}, {2, "board", 720}, {3, "coated", 950}},
+		Cores:   []Core{{1, "3 in", 3 * inch, 1.2}, {2, "4 in", 4 * inch, 1.8}},
 		Stand: Stand{
 			Slots: []Slot{
 				wrapper(1, 31), wrapper(2, 38), wrapper(3, 46), wrapper(4, 58), wrapper(5, 70), wrapper(6, 84),
@@ -275,7 +282,7 @@ func DefaultConfig() Config {
 			OverhangMin: 0.074, OverhangMax: 0.182, LapMin: 0.020,
 			OverlapShort: 0.060, OverlapLong: 0.400, FeedError: 0.004,
 			CrimpTurns: 1.0, CrimpError: 0.12,
-			Bond: 118, BondHold: 0, Scorch: 215, SpeedMatch: 0.02, CentreHeight: 0.015, WidthError: 0.002,
+			Bond: 118, BondHold: 0, Scorch: 215, SpeedMatch: 0.02, CentreHeight: 0.015, WidthError: 0.002, HeadOver: 0.002,
 		},
 		Faults: FaultConfig{Count: 3, Seed: 1},
 	}
@@ -295,7 +302,7 @@ func (c *Config) Validate() error {
 	positive("Speed", c.Speed)
 	add(c.Scan < 2*time.Millisecond || c.Scan > 100*time.Millisecond, "Scan is %s, want 2ms to 100ms", c.Scan)
 	add(c.Limit <= 0, "Limit is %s, want a positive duration", c.Limit)
-	add(len(c.Rolls) == 0, "there are no rolls; give a list, or DemoShift")
+	add(len(c.Rolls) == 0, "there are no rolls; give a list, or make some up with Shift")
 	add(len(c.Stand.Slots) == 0, "there are no slots; a stand has 1 to 6")
 	seen := map[int]bool{}
 	for i, s := range c.Stand.Slots {

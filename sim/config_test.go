@@ -34,7 +34,7 @@ func TestValidateNamesEverything(t *testing.T) {
 	if err := c.Validate(); err == nil || !strings.Contains(err.Error(), "no rolls") {
 		t.Errorf("no rolls: %v", err)
 	}
-	c.Rolls = DemoShift(3)
+	c.Rolls = demoShift(3)
 	if err := c.Validate(); err != nil {
 		t.Error(err)
 	}
@@ -46,8 +46,8 @@ func TestValidateNamesEverything(t *testing.T) {
 func TestDemoShiftIsWhatItSays(t *testing.T) {
 	c := DefaultConfig()
 	for seed := range uint64(50) {
-		rolls := DemoShift(seed)
-		if !reflect.DeepEqual(rolls, DemoShift(seed)) {
+		rolls := demoShift(seed)
+		if !reflect.DeepEqual(rolls, demoShift(seed)) {
 			t.Fatal("the same seed gave two shifts")
 		}
 		misfits, stale, off, slots := 0, 0, 0, map[int]bool{}
@@ -78,30 +78,56 @@ func TestDemoShiftIsWhatItSays(t *testing.T) {
 	}
 }
 
+func readRolls(text string) ([]Roll, error) {
+	c := DefaultConfig()
+	return c.ReadRolls("rolls.csv", strings.NewReader(text))
+}
+
 func TestReadRolls(t *testing.T) {
-	rolls, err := ReadRolls(strings.NewReader("\ufefftag, width_mm,diameter_mm,grade,permissive_off\nR-1,1219.2,1016,2,\nR-2, 800.5 ,900,1,3\n"))
 	want := []Roll{
 		{Tag: "R-1", Diameter: 1.016, Width: 1.2192, Grade: 2, Core: 1},
-		{Tag: "R-2", Diameter: 0.9, Width: 0.8005, Grade: 1, Core: 1, Permissive: 3},
+		{Tag: "#R-2", Diameter: 0.9, Width: 0.8005, Grade: 1, Core: 2, Permissive: 3},
 	}
-	if err != nil || !reflect.DeepEqual(rolls, want) {
-		t.Errorf("%+v, %v", rolls, err)
-	}
-	for in, errs := range map[string][]string{
-		"":                                     {"empty"},
-		"tag,diameter_mm,width_mm,grade\n":     {"no rolls"},
-		"tag,diameter,grade\nx,1,1\n":          {`column "diameter" is not known`, "diameter_mm is missing", "width_mm is missing"},
-		"tag,tag,diameter_mm,width_mm,grade\n": {"tag stands twice"},
-		"tag,diameter_mm,width_mm,grade\nR,1016,wide,1\nR,NaN,900,1.5\n,1e9,900,0\n": {
-			"line 2: width_mm is \"wide\"", "line 3: diameter_mm is \"NaN\"", "line 3: grade is \"1.5\"",
-			"line 3: tag R stands already in line 2", "line 4: tag is \"\"", "line 4: diameter_mm", "line 4: grade is \"0\"",
-		},
-		"tag,diameter_mm,width_mm,grade\nR,1\nS,900,900,1,1\n": {"line 2", "line 3"},
-		"tag,diameter_mm,width_mm,grade\n\"R,1,1,1\n":          {"line 2"},
-		"\x00\x01\x02\xff": {"not known"},
+	for _, text := range []string{
+		"\ufeff# made up\nRoll, Width (mm),diameter (m),grade,permissive-off,core\nR-1,1219.2,1.016,board,,\n#R-2, 800.5 ,0.9,1,guards closed,4 in\n",
+		"roll;width;diameter;grade;permissive_off;core\r\nR-1;48 in;40in;2;;\r\n\r\n;;;;;\r\n\"#R-2\";80.05 cm;900 mm;newsprint;guards closed;2\r\n",
 	} {
-		_, err := ReadRolls(strings.NewReader(in))
-		if err == nil {
+		rolls, err := readRolls(text)
+		if err != nil || len(rolls) != len(want) {
+			t.Fatalf("%q: %+v, %v", text, rolls, err)
+		}
+		for i := range rolls {
+			a, b := rolls[i], want[i]
+			if math.Abs(a.Diameter-b.Diameter)+math.Abs(a.Width-b.Width) > 1e-12 {
+				t.Errorf("%+v, want %+v", a, b)
+			}
+			if a.Diameter, a.Width = b.Diameter, b.Width; a != b {
+				t.Errorf("%+v, want %+v", a, b)
+			}
+		}
+	}
+	const header = "roll,diameter (mm),width (mm),grade\n"
+	for in, errs := range map[string][]string{
+		"":                                 {"the list is empty"},
+		header:                             {"no rolls"},
+		"roll,diameter_mm,grade\nx,1,1\n":  {`1:6: header: the column is not known (got "diameter_mm"`, "diameter is missing", "width is missing"},
+		"roll,roll,diameter,width,grade\n": {"1:6: header: column roll stands twice"},
+		"roll,diameter (kg),width,grade\n": {"column diameter has no such unit", "mm, cm, m, in, ft"},
+		"roll,diameter,width,grade\nR,1016,900 mm,1\n": {"2:3: diameter: the unit is missing"},
+		header + "R,1016 mm,900,1\n":                   {"2:3: diameter: it is no number"},
+		header + "R,\"1,016\",900,1\n":                 {"2:3: diameter: it is no number"},
+		header + "R,1016,wide,1\nR,NaN,900,1.5\n,1e9,900,\n": {
+			`rolls.csv:2:8: width: it is no number (got "wide"`, `3:3: diameter: it is no number (got "NaN"`, `3:11: grade: no grade has this name or code (got "1.5"`,
+			"3:1: roll: roll R stands on line 2 too", "4:1: roll: the cell is empty", "4:2: diameter: it is out of range", "4:10: grade: the cell is empty",
+		},
+		header + "R,1\nS,900,900,1,1\n":     {"2:1: the row has 2 cells", "3:1: the row has 5"},
+		header + "\"R,1,1,1\nS,900,900,1\n": {"2:1: the quote is not closed"},
+		header + "R\"x,1,1,1\n":             {"2:1: a quote stands within a cell"},
+		header + "R,900,900,1":              {"2:1: the last line has no end"},
+		"\x00\x01\x02\xff\n":                {"not text in UTF-8"},
+	} {
+		rolls, err := readRolls(in)
+		if err == nil || rolls != nil {
 			t.Errorf("%q was taken", in)
 			continue
 		}
@@ -115,10 +141,10 @@ func TestReadRolls(t *testing.T) {
 
 // What is read is valid, and reads the same when written out again.
 func FuzzReadRolls(f *testing.F) {
-	f.Add("tag,diameter_mm,width_mm,grade,core,ovality,scan_age_s,permissive_off\nR-1,1016,1219.2,2,1,0.002,180,2\n")
-	f.Add("tag,diameter_mm,width_mm,grade\n\"R,1\",1016,1219.2,1\n")
+	f.Add("roll,diameter (mm),width (mm),grade,core,ovality,scan_age (s),permissive_off\nR-1,1016,1219.2,2,1,0.002,180,air pressure\n")
+	f.Add("roll;diameter;width;grade\n\"R,1\";1016 mm;48 in;1\n")
 	f.Fuzz(func(t *testing.T, in string) {
-		rolls, err := ReadRolls(strings.NewReader(in))
+		rolls, err := readRolls(in)
 		if err != nil {
 			if len(rolls) != 0 {
 				t.Fatal("rolls beside an error")
@@ -126,31 +152,21 @@ func FuzzReadRolls(f *testing.F) {
 			return
 		}
 		var out bytes.Buffer
-		out.WriteString(strings.Join(columns, ",") + "\n")
+		out.WriteString("roll,diameter (m),width (m),grade,core,ovality,scan_age (s)\n")
 		for _, r := range rolls {
 			if len(r.Tag) == 0 || len(r.Tag) > 16 || !(r.Diameter > 0) || !(r.Width > 0) || r.Grade < 1 || r.Core < 1 {
 				t.Fatalf("read %+v", r)
 			}
-			fmt.Fprintf(&out, "%q,%.17g,%.17g,%d,%d,%.17g,%.17g,%d\n", r.Tag, r.Diameter*1000, r.Width*1000, r.Grade, r.Core,
-				r.Ovality, r.ScanAge, r.Permissive)
+			fmt.Fprintf(&out, "\"%s\",%.17g,%.17g,%d,%d,%.17g,%.17g\n", strings.ReplaceAll(r.Tag, `"`, `""`), r.Diameter, r.Width, r.Grade, r.Core, r.Ovality, r.ScanAge)
 		}
-		if strings.ContainsAny(out.String(), "\\") || strings.Contains(in, "\\") {
-			return // Go's quoting is not CSV's
-		}
-		for _, r := range rolls {
-			if strings.Contains(r.Tag, `"`) || strings.TrimSpace(r.Tag) != r.Tag {
-				return
-			}
-		}
-		again, err := ReadRolls(&out)
+		again, err := readRolls(out.String())
 		if err != nil || len(again) != len(rolls) {
 			t.Fatalf("%d rolls, then %d: %v", len(rolls), len(again), err)
 		}
 		for i := range rolls {
-			a, b := rolls[i], again[i]
-			if a.Tag != b.Tag || math.Abs(a.Diameter-b.Diameter) > 1e-12 || math.Abs(a.Width-b.Width) > 1e-12 || a.Grade != b.Grade ||
-				a.Core != b.Core || a.Permissive != b.Permissive {
-				t.Fatalf("%+v became %+v", a, b)
+			rolls[i].Permissive = 0
+			if rolls[i] != again[i] {
+				t.Fatalf("%+v became %+v", rolls[i], again[i])
 			}
 		}
 	})
@@ -162,16 +178,16 @@ func TestPlanIsBoundedAndRepeats(t *testing.T) {
 	if !reflect.DeepEqual(a, plan(c, 40)) {
 		t.Error("the same seed gave two plans")
 	}
-	if len(a) != 3*len(Faults()) {
-		t.Errorf("%d strikes, want 3 of each of %d faults", len(a), len(Faults()))
+	if len(a) != 3*len(SimulatedFaults()) {
+		t.Errorf("%d faults, want 3 of each of %d faults", len(a), len(SimulatedFaults()))
 	}
 	c.Seed = 10
 	if reflect.DeepEqual(a, plan(c, 40)) {
 		t.Error("another seed gave the same plan")
 	}
-	// A fault alone strikes where it strikes among the others.
+	// A fault alone occurs where it does among the others.
 	c = FaultConfig{Names: []string{rescan}, Count: 3, Seed: 9}
-	var among []Strike
+	var among []PlannedFault
 	for _, s := range a {
 		if s.Fault == rescan {
 			among = append(among, s)
@@ -180,10 +196,10 @@ func TestPlanIsBoundedAndRepeats(t *testing.T) {
 	if alone := plan(c, 40); !reflect.DeepEqual(alone, among) {
 		t.Errorf("alone %v, among others %v", alone, among)
 	}
-	if n := len(plan(FaultConfig{Names: []string{"all"}, Count: 100, Seed: 1}, 2)); n != 2*len(Faults()) {
-		t.Errorf("%d strikes on two rolls", n)
+	if n := len(plan(FaultConfig{Names: []string{"all"}, Count: 100, Seed: 1}, 2)); n != 2*len(SimulatedFaults()) {
+		t.Errorf("%d faults on two rolls", n)
 	}
-	for _, f := range Faults() {
+	for _, f := range SimulatedFaults() {
 		if f.Text == "" || len(f.at) == 0 || f.high < f.low {
 			t.Errorf("fault %q is not described", f.Name)
 		}
@@ -194,7 +210,7 @@ func TestPlanIsBoundedAndRepeats(t *testing.T) {
 func TestAuditSees(t *testing.T) {
 	m := controller.Measurement{Tag: controller.TagOf("A"), Diameter: 10000, Width: 9000}
 	event := func(roll uint32, session controller.Session, offer uint16) *controller.Event {
-		e := &controller.Event{Kind: controller.EventJudged, Verdict: controller.Accepted, Roll: roll, Session: session, Offer: offer}
+		e := &controller.Event{Kind: controller.EventVerdict, Verdict: controller.Accepted, Roll: roll, Session: session, Offer: offer}
 		e.Payload[21], e.Payload[30], e.Payload[32] = 'A'<<8, 10000, 9000
 		return e
 	}

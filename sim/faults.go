@@ -5,12 +5,12 @@ import (
 	"time"
 )
 
-// Fault is one named way in which the line, its controller or its network can
+// SimulatedFault is one named way in which the line, its controller or its network can
 // fail.
-type Fault struct {
+type SimulatedFault struct {
 	Name string
 	Text string
-	at   []point // where in the life of a roll it may strike
+	at   []point // where in the life of a roll it may occur
 	// low and high bound how long it lasts.
 	low, high time.Duration
 }
@@ -48,11 +48,11 @@ const (
 	gatewayRequestTTL = 500 * time.Millisecond // usual request timeout of a gateway
 )
 
-// Faults lists every fault by name, in the order of the documentation.
-func Faults() []Fault {
+// SimulatedFaults lists every fault by name, in the order of the documentation.
+func SimulatedFaults() []SimulatedFault {
 	anywhere := []point{atRequest, atPayload, atRun, atOutcome}
 	ms := time.Millisecond
-	return []Fault{
+	return []SimulatedFault{
 		{cutLink, "connections break and none is accepted for a moment", anywhere, 100 * ms, 700 * ms},
 		{blackHole, "nothing gets through while connections stay up; what was sent arrives afterwards", anywhere, 900 * ms, 2200 * ms},
 		{lateReply, "an answer comes after the usual request timeout", anywhere, gatewayRequestTTL + 100*ms, gatewayRequestTTL + 400*ms},
@@ -74,8 +74,8 @@ func Faults() []Fault {
 	}
 }
 
-func faultNamed(name string) *Fault {
-	for _, f := range Faults() {
+func faultNamed(name string) *SimulatedFault {
+	for _, f := range SimulatedFaults() {
 		if f.Name == name {
 			return &f
 		}
@@ -85,14 +85,14 @@ func faultNamed(name string) *Fault {
 
 func faultNames() []string {
 	var names []string
-	for _, f := range Faults() {
+	for _, f := range SimulatedFaults() {
 		names = append(names, f.Name)
 	}
 	return names
 }
 
-// Strike is one planned occurrence of a fault.
-type Strike struct {
+// PlannedFault is one planned occurrence of a fault.
+type PlannedFault struct {
 	Fault string
 	Roll  int           // ordinal of the roll, from 1
 	Delay int           // scans after the point
@@ -101,15 +101,15 @@ type Strike struct {
 	at    point
 }
 
-// plan lays down every strike of a shift beforehand. The plan depends on the
+// plan lays down every fault of a shift beforehand. The plan depends on the
 // seed and on the set of faults alone, so that it can be repeated.
-func plan(c FaultConfig, rolls int) []Strike {
+func plan(c FaultConfig, rolls int) []PlannedFault {
 	wanted := map[string]bool{}
 	for _, n := range c.Names {
 		wanted[n] = true
 	}
-	var all []Strike
-	for i, f := range Faults() {
+	var all []PlannedFault
+	for i, f := range SimulatedFaults() {
 		if !wanted[f.Name] && !wanted["all"] {
 			continue
 		}
@@ -117,7 +117,7 @@ func plan(c FaultConfig, rolls int) []Strike {
 		rng := rand.New(rand.NewPCG(c.Seed, uint64(i)+1))
 		order := rng.Perm(rolls)
 		for _, r := range order[:min(c.Count, rolls)] {
-			s := Strike{Fault: f.Name, Roll: r + 1, at: f.at[rng.IntN(len(f.at))], Dice: rng.Uint64()}
+			s := PlannedFault{Fault: f.Name, Roll: r + 1, at: f.at[rng.IntN(len(f.at))], Dice: rng.Uint64()}
 			// A payload is followed by its commit at once; to come between the
 			// two there is no time to lose.
 			if s.at != atMeasure && s.at != atPayload {
@@ -132,8 +132,8 @@ func plan(c FaultConfig, rolls int) []Strike {
 	return all
 }
 
-// FaultCount is how often a fault struck.
+// FaultCount is how often a fault occurred.
 type FaultCount struct {
-	Fault  string `json:"fault"`
-	Struck int    `json:"struck"`
+	Fault    string `json:"fault"`
+	Occurred int    `json:"occurred"`
 }

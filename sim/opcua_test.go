@@ -11,6 +11,7 @@ import (
 	"lapgate/sim/controller"
 	"lapgate/sim/internal/standin"
 	"lapgate/sim/nodeset"
+	"lapgate/sim/registers"
 )
 
 // variables is an OPC UA client that reads and writes blocks by the address
@@ -25,9 +26,9 @@ type variables struct {
 func newVariables(url, line string, b controller.Bases) *variables {
 	v := &variables{url: url, names: map[uint16]string{}}
 	for _, n := range nodeset.Blocks() {
-		at := map[controller.BlockName]uint16{
-			controller.BlockReq: b.Req, controller.BlockOut: b.Out + uint16(n.Entry*n.Words), controller.BlockHeartbeat: b.Heartbeat,
-			controller.BlockHello: b.Hello, controller.BlockPayload: b.Payload, controller.BlockCommit: b.Commit, controller.BlockAck: b.Ack,
+		at := map[registers.Block]uint16{
+			registers.Request: b.Req, registers.Outcome: b.Out + uint16(n.Entry*n.Words), registers.Heartbeat: b.Heartbeat,
+			registers.Hello: b.Hello, registers.Payload: b.Payload, registers.Commit: b.Commit, registers.Ack: b.Ack,
 		}
 		v.names[at[n.Name]] = n.NodeID(line)
 	}

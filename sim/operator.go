@@ -55,11 +55,11 @@ func (s *Sim) operate(now time.Duration, tick uint32) {
 		return
 	}
 	switch s.prog.Phase() {
-	case controller.Run:
+	case controller.PhaseRun:
 		if st.stage == finished {
 			s.in.Done = st.used(s.start, tick)
 		}
-	case controller.Manual:
+	case controller.PhaseManual:
 		switch {
 		case !o.byHand && waited > react:
 			o.byHand = true
@@ -74,11 +74,11 @@ func (s *Sim) operate(now time.Duration, tick uint32) {
 		case o.byHand && st.stage == finished:
 			s.in.Done = st.used(s.start, tick)
 		}
-	case controller.Held:
+	case controller.PhaseHeld:
 		if waited > react {
 			s.onHold(now)
 		}
-	case controller.Await:
+	case controller.PhaseAwait:
 		s.onWait(now, waited, react)
 	}
 }

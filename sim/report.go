@@ -9,36 +9,36 @@ import (
 
 // Report is what became of a shift.
 type Report struct {
-	Planned      int           `json:"planned"`
-	Rolls        []RollReport  `json:"rolls"`
-	Took         time.Duration `json:"took_ns"`
-	Sessions     int           `json:"sessions"`
-	Boots        int           `json:"boots"`
-	MemoryLosses int           `json:"memory_losses"`
-	Accepted     int           `json:"accepted"`
-	Held         int           `json:"held"`
-	Rejected     int           `json:"rejected"`
-	Stale        uint32        `json:"stale_commits"`
-	Produced     uint32        `json:"outcomes"`
-	Acknowledged uint32        `json:"acknowledged"`
-	Faults       []FaultCount  `json:"faults,omitempty"`
-	Violations   []string      `json:"violations,omitempty"`
+	Planned      int          `json:"planned"`
+	Rolls        []RollReport `json:"rolls"`
+	Took         float64      `json:"took_s"`
+	Sessions     int          `json:"sessions"`
+	Boots        int          `json:"boots"`
+	MemoryLosses int          `json:"memory_losses"`
+	Accepted     int          `json:"accepted"`
+	Held         int          `json:"held"`
+	Rejected     int          `json:"rejected"`
+	Stale        uint32       `json:"stale_commits"`
+	Produced     uint32       `json:"outcomes"`
+	Acknowledged uint32       `json:"acknowledged"`
+	Faults       []FaultCount `json:"faults,omitempty"`
+	Violations   []string     `json:"violations,omitempty"`
 }
 
 // RollReport is what became of one roll.
 type RollReport struct {
-	Ordinal    int        `json:"ordinal"`
-	Numbers    []uint32   `json:"roll_no"` // more than one after loss of memory
-	Boots      []uint32   `json:"boots"`   // of the controller, when each number was last used
-	Tag        string     `json:"roll"`
-	Diameter   float64    `json:"diameter_m"` // true
-	Width      float64    `json:"width_m"`    // true
-	Outcome    string     `json:"outcome"`
-	Holds      []uint16   `json:"holds,omitempty"`
-	Rejections []uint16   `json:"rejections,omitempty"`
-	Judgement  *Judgement `json:"judgement,omitempty"`
-
-	Code controller.Outcome `json:"outcome_no"` // the number of the outcome on the wire
+	Ordinal  int      `json:"ordinal"`
+	Numbers  []uint32 `json:"roll_no"` // more than one after loss of memory
+	Boots    []uint32 `json:"boots"`   // of the controller, when each number was last used
+	Tag      string   `json:"roll"`
+	Diameter float64  `json:"diameter_m"` // true
+	Width    float64  `json:"width_m"`    // true
+	Outcome  string   `json:"outcome"`
+	// OutcomeNumber is the outcome by its number in the handshake.
+	OutcomeNumber controller.Outcome `json:"outcome_number"`
+	Holds         []uint16           `json:"holds,omitempty"`
+	Rejections    []uint16           `json:"rejections,omitempty"`
+	Judgement     *Judgement         `json:"judgement,omitempty"`
 }
 
 // number notes under which number the controller knows the roll, and at which
@@ -50,9 +50,6 @@ func (r *RollReport) number(e *controller.Event) {
 	}
 	r.Numbers, r.Boots = append(r.Numbers, e.Roll), append(r.Boots, e.Boot)
 }
-
-// Kind is the outcome by its number on the wire.
-func (r *RollReport) Kind() controller.Outcome { return r.Code }
 
 // Good counts the wraps that the line judged good, and all it judged.
 func (r *Report) Good() (good, judged int) {
@@ -70,7 +67,7 @@ func (r *Report) Good() (good, judged int) {
 // Count is how many rolls left with an outcome.
 func (r *Report) Count(o controller.Outcome) (n int) {
 	for i := range r.Rolls {
-		if r.Rolls[i].Code == o {
+		if r.Rolls[i].OutcomeNumber == o {
 			n++
 		}
 	}
@@ -135,7 +132,7 @@ func (a *audit) see(e *controller.Event, m *controller.Measurement) {
 		}
 		a.outcomes[e.Roll] = e.Outcome
 		a.lastRoll = max(a.lastRoll, e.Roll)
-	case controller.EventJudged:
+	case controller.EventVerdict:
 		if e.Verdict == controller.Accepted {
 			a.accept(e, m)
 		}

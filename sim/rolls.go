@@ -1,12 +1,11 @@
 package sim
 
 import (
-	"encoding/csv"
-	"errors"
 	"fmt"
 	"io"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -24,120 +23,100 @@ type Roll struct {
 	Permissive int     // 1 + the bit that is off when the roll asks, 0 none
 }
 
-// columns of a roll list; the first four must be there.
-var columns = []string{"tag", "diameter_mm", "width_mm", "grade", "core", "ovality", "scan_age_s", "permissive_off"}
+// The columns of a list of rolls.
+const (
+	columnRoll = iota
+	columnDiameter
+	columnWidth
+	columnGrade
+	columnCore
+	columnOvality
+	columnScanAge
+	columnPermissiveOff
+)
 
-const requiredColumns = 4
+func rollColumns() []listColumn {
+	return []listColumn{
+		columnRoll:          {name: "roll", required: true},
+		columnDiameter:      {name: "diameter", units: lengths, required: true},
+		columnWidth:         {name: "width", units: lengths, required: true},
+		columnGrade:         {name: "grade", required: true},
+		columnCore:          {name: "core"},
+		columnOvality:       {name: "ovality"},
+		columnScanAge:       {name: "scan_age", units: times},
+		columnPermissiveOff: {name: "permissive_off"},
+	}
+}
 
-// ReadRolls reads a roll list: CSV with a header line naming its columns,
-// which are tag, diameter_mm, width_mm and grade, and as wanted core, ovality,
-// scan_age_s and permissive_off (1 + the bit). All problems are reported at
-// once, each with its line.
-func ReadRolls(r io.Reader) ([]Roll, error) {
-	cr := csv.NewReader(r)
-	cr.TrimLeadingSpace = true
-	head, err := cr.Read()
-	if errors.Is(err, io.EOF) {
-		return nil, errors.New("roll list is empty; the first line names the columns")
-	}
-	if err != nil {
-		return nil, fmt.Errorf("roll list: %w", err)
-	}
-	at := make([]int, len(columns))
-	for i := range at {
-		at[i] = -1
-	}
-	var all []error
-	for i, h := range head {
-		known := false
-		for j, c := range columns {
-			if strings.TrimSpace(strings.TrimPrefix(h, "\ufeff")) == c {
-				known = true
-				if at[j] >= 0 {
-					all = append(all, fmt.Errorf("roll list line 1: column %s stands twice", c))
-				}
-				at[j] = i
-			}
-		}
-		if !known {
-			all = append(all, fmt.Errorf("roll list line 1: column %q is not known, want %s", h, strings.Join(columns, ", ")))
-		}
-	}
-	for j, c := range columns[:requiredColumns] {
-		if at[j] < 0 {
-			all = append(all, fmt.Errorf("roll list line 1: column %s is missing", c))
-		}
-	}
-	if all != nil {
-		return nil, errors.Join(all...)
-	}
+// largestRoll is the largest size in m that the request has room for.
+const largestRoll = 6.5
+
+// ReadRolls reads a list of rolls as they truly are, saved as CSV; name is what
+// messages call it. The columns are roll, diameter, width and grade, and where
+// wanted core, ovality, scan_age and permissive_off. Grade and core are a name
+// or a code of the configuration; without a core it is the first one. All
+// problems are told at once, each as name:line:column.
+func (c *Config) ReadRolls(name string, in io.Reader) ([]Roll, error) {
+	l := newRollList(name, in, rollColumns())
 	var rolls []Roll
-	tags := map[string]int{}
-	for {
-		rec, err := cr.Read()
-		if errors.Is(err, io.EOF) {
-			break
+	seen := map[string]int{}
+	for l.next() {
+		r := c.rollOf(l)
+		if first, twice := seen[r.Tag]; twice && r.Tag != "" {
+			l.fail(columnRoll, fmt.Sprintf("roll %s stands on line %d too; leave one of them out", r.Tag, first))
 		}
-		if err != nil {
-			all = append(all, fmt.Errorf("roll list: %w", err))
-			var pe *csv.ParseError
-			if errors.As(err, &pe) && errors.Is(pe.Err, csv.ErrFieldCount) {
-				continue
-			}
-			break
-		}
-		line, _ := cr.FieldPos(0)
-		cell := func(col int) string {
-			if at[col] < 0 {
-				return ""
-			}
-			return strings.TrimSpace(rec[at[col]])
-		}
-		number := func(col int, lo, hi, missing float64) float64 {
-			s := cell(col)
-			if s == "" && col >= requiredColumns {
-				return missing
-			}
-			v, err := strconv.ParseFloat(s, 64)
-			if err != nil || !(v >= lo && v <= hi) {
-				all = append(all, fmt.Errorf("roll list line %d: %s is %q, want a number from %g to %g", line, columns[col], s, lo, hi))
-			}
-			return v
-		}
-		whole := func(col int, lo, hi, missing float64) int {
-			v := number(col, lo, hi, missing)
-			if v != math.Trunc(v) {
-				all = append(all, fmt.Errorf("roll list line %d: %s is %q, want a whole number", line, columns[col], cell(col)))
-			}
-			return int(v)
-		}
-		roll := Roll{
-			Tag:        cell(0),
-			Diameter:   number(1, 50, 6500, 0) / 1000,
-			Width:      number(2, 20, 6500, 0) / 1000,
-			Grade:      whole(3, 1, 65535, 0),
-			Core:       whole(4, 1, 65535, 1),
-			Ovality:    number(5, 0, 0.5, 0),
-			ScanAge:    number(6, 0, 600, 0),
-			Permissive: whole(7, 0, 6, 0),
-		}
-		if n := len(roll.Tag); n < 1 || n > 16 || !ascii(roll.Tag) {
-			all = append(all, fmt.Errorf("roll list line %d: tag is %q, want 1 to 16 printable ASCII characters", line, roll.Tag))
-		}
-		if first, twice := tags[roll.Tag]; twice {
-			all = append(all, fmt.Errorf("roll list line %d: tag %s stands already in line %d", line, roll.Tag, first))
-		}
-		tags[roll.Tag] = line
-		rolls = append(rolls, roll)
+		seen[r.Tag] = l.line
+		rolls = append(rolls, r)
 	}
-	if all != nil {
-		return nil, errors.Join(all...)
+	if len(rolls) == 0 && len(l.problems) == 0 && l.broken == nil {
+		l.problems = append(l.problems, name+": the list has a header but no rolls; is it cut short?")
 	}
-	if len(rolls) == 0 {
-		return nil, errors.New("roll list holds no rolls below its header line")
+	if err := l.err(); err != nil {
+		return nil, err
 	}
 	return rolls, nil
 }
+
+// rollOf reads one row.
+func (c *Config) rollOf(l *rollList) Roll {
+	r := Roll{Tag: l.text(columnRoll), Core: 1}
+	if n := len(r.Tag); n > 16 || !ascii(r.Tag) {
+		l.fail(columnRoll, fmt.Sprintf("the name of a roll has 1 to 16 printable ASCII characters (got %q)", r.Tag))
+	}
+	r.Diameter, _ = l.number(columnDiameter, 0.05, largestRoll)
+	r.Width, _ = l.number(columnWidth, 0.02, largestRoll)
+	r.Ovality, _ = l.number(columnOvality, 0, 0.5)
+	r.ScanAge, _ = l.number(columnScanAge, 0, 600)
+	if g := l.text(columnGrade); g != "" {
+		i := slices.IndexFunc(c.Grades, func(x Grade) bool { return named(g, x.Name, x.Code) })
+		if i < 0 {
+			l.fail(columnGrade, fmt.Sprintf("no grade has this name or code (got %q)", g))
+		} else {
+			r.Grade = c.Grades[i].Code
+		}
+	}
+	if len(c.Cores) > 0 {
+		r.Core = c.Cores[0].Code
+	}
+	if k := l.text(columnCore); k != "" {
+		i := slices.IndexFunc(c.Cores, func(x Core) bool { return named(k, x.Name, x.Code) })
+		if i < 0 {
+			l.fail(columnCore, fmt.Sprintf("no core has this name or code (got %q)", k))
+		} else {
+			r.Core = c.Cores[i].Code
+		}
+	}
+	if off := l.text(columnPermissiveOff); off != "" {
+		r.Permissive = 1 + slices.Index(PermissiveNames(), off)
+		if r.Permissive == 0 {
+			l.fail(columnPermissiveOff, fmt.Sprintf("no permissive has this name (got %q, want one of %s)", off, strings.Join(PermissiveNames(), ", ")))
+		}
+	}
+	return r
+}
+
+// named reports whether text is the name or the code of something.
+func named(text, name string, code int) bool { return text == name || text == strconv.Itoa(code) }
 
 func ascii(s string) bool {
 	for i := range len(s) {
@@ -146,14 +125,6 @@ func ascii(s string) bool {
 		}
 	}
 	return true
-}
-
-// DemoShift is a made-up shift of 40 rolls for the slots of DefaultConfig. It
-// holds three situations that call for a hold: a width that no wrapper fits, a
-// scan that is too old, and a permissive that is off when the roll asks.
-func DemoShift(seed uint64) []Roll {
-	c := DefaultConfig()
-	return Shift(seed, 40, c.Stand.Slots, c.Habit.Overhang)
 }
 
 // Shift makes up n rolls, 20 to 75 in wide and 20 to 60 in in diameter, that

@@ -18,8 +18,10 @@ import (
 	"time"
 
 	"lapgate/sim/controller"
+	"lapgate/sim/mapped"
 	"lapgate/sim/modbus"
 	"lapgate/sim/opcua"
+	"lapgate/sim/registers"
 	"lapgate/sim/wire"
 )
 
@@ -31,14 +33,14 @@ type Sim struct {
 	opcua  *opcua.Server
 	wires  []*wire.Wire // before each server
 
-	prog    *controller.Controller
-	station *station
-	audit   *audit
-	strikes []Strike
-	pending []armed
-	counts  []FaultCount
-	imgHits chan string
-	pulse   []Strike // strikes that act through the inputs of this scan
+	prog      *controller.Controller
+	station   *station
+	audit     *audit
+	planned   []PlannedFault
+	due       []dueFault
+	counts    []FaultCount
+	fromImage chan string
+	thisScan  []PlannedFault // faults that act through the inputs of this scan
 
 	tickBase uint32
 	bootAt   time.Duration
@@ -50,15 +52,15 @@ type Sim struct {
 	next     int // index of the next roll
 	cur      *RollReport
 	entered  bool
-	measured controller.Measurement // the newest the line made
-	inForce  controller.Measurement // the one the newest request was raised with
-	in       controller.Inputs      // of the coming scan
-	offBits  uint32                 // permissives that are off
-	offUntil time.Duration          // 0: until the operator acts
-	start    uint32                 // tick at which the job began
-	payload  uint32                 // request whose payload was seen
-	commit   [14]uint16             // as copied in the scan before
-	hasOpen  bool                   // a session was adopted once
+	measured controller.Measurement        // the newest the line made
+	inForce  controller.Measurement        // the one the newest request was raised with
+	in       controller.Inputs             // of the coming scan
+	offBits  uint32                        // permissives that are off
+	offUntil time.Duration                 // 0: until the operator acts
+	start    uint32                        // tick at which the job began
+	payload  uint32                        // request whose payload was seen
+	commit   [registers.CommitWords]uint16 // as copied in the scan before
+	hasOpen  bool                          // a session was adopted once
 	operator operator
 	report   Report
 }
@@ -70,42 +72,58 @@ func New(cfg Config) (*Sim, error) {
 		return nil, err
 	}
 	s := &Sim{
-		cfg: cfg, image: controller.NewImage(cfg.Bases), imgHits: make(chan string, 64),
+		cfg: cfg, image: controller.NewImage(cfg.Bases), fromImage: make(chan string, 64),
 		tickBase: 100_000,
 	}
 	s.station = newStation(&s.cfg)
 	s.audit = newAudit(cfg.Program)
-	s.strikes = plan(cfg.Faults, len(cfg.Rolls))
-	for _, f := range Faults() {
-		for _, st := range s.strikes {
+	s.planned = plan(cfg.Faults, len(cfg.Rolls))
+	for _, f := range SimulatedFaults() {
+		for _, st := range s.planned {
 			if st.Fault == f.Name {
 				s.counts = append(s.counts, FaultCount{Fault: f.Name})
 				break
 			}
 		}
 	}
-	s.image.OnStrike(func(f string) {
+	s.image.OnFault(func(f string) {
 		select {
-		case s.imgHits <- f:
+		case s.fromImage <- f:
 		default:
 		}
 	})
 	s.prog = controller.Start(cfg.Program, controller.Fresh(), clock())
-	if cfg.Modbus.Addr != "" {
-		srv, err := modbus.Listen(context.Background(), cfg.Modbus.Addr, cfg.Modbus.Unit, s.image, cfg.Modbus.TLS)
+	if err := s.serve(); err != nil {
+		return nil, errors.Join(err, s.Close())
+	}
+	return s, nil
+}
+
+// serve opens the servers that the configuration has.
+func (s *Sim) serve() error {
+	ctx, c := context.Background(), &s.cfg
+	if c.Modbus.Addr != "" {
+		var registers modbus.Registers = s.image
+		if c.Tags != nil {
+			registers = mapped.NewRegisters(s.image, *c.Tags)
+		}
+		srv, err := modbus.Listen(ctx, c.Modbus.Addr, c.Modbus.Unit, registers, c.Modbus.TLS)
 		if err != nil {
-			return nil, err
+			return err
 		}
 		s.server, s.wires = srv, append(s.wires, srv.Wire())
 	}
-	if cfg.OPCUA.Addr != "" {
-		srv, err := opcua.Listen(context.Background(), cfg.OPCUA, s.image)
+	if c.OPCUA.Addr != "" {
+		srv, err := opcua.Listen(ctx, c.OPCUA, s.image)
 		if err != nil {
-			return nil, errors.Join(err, s.Close())
+			return err
 		}
 		s.opcua, s.wires = srv, append(s.wires, srv.Wire())
+		if c.Tags != nil {
+			return mapped.Serve(srv, s.image, c.Tags.Without...)
+		}
 	}
-	return s, nil
+	return nil
 }
 
 // clock is the controller's clock in seconds since the start of 2020.
@@ -154,12 +172,12 @@ func (s *Sim) Run(ctx context.Context) (*Report, error) {
 			if s.cfg.Linger && s.done() {
 				return s.finish(time.Since(begin)), nil
 			}
-			err = fmt.Errorf("simulated shift stopped, open: %s: %w", s.open(), ctx.Err())
+			err = fmt.Errorf("simulated shift stopped after %d of %d rolls, open: %s", len(s.report.Rolls), len(s.cfg.Rolls), s.open())
 		case <-t.C:
 			now := time.Since(begin)
 			s.scan(now)
 			if now > s.cfg.Limit && !s.done() {
-				err = fmt.Errorf("simulated shift not over after %s, open: %s", s.cfg.Limit, s.open())
+				err = fmt.Errorf("simulated shift not over after %s: %d of %d rolls done, open: %s", s.cfg.Limit, len(s.report.Rolls), len(s.cfg.Rolls), s.open())
 			}
 		}
 		if err != nil {
@@ -205,20 +223,9 @@ func (s *Sim) scan(now time.Duration) {
 	// is time in which the line stood.
 	gone := min(now-s.lastScan, 5*s.cfg.Scan)
 	s.lastScan = now
-	s.imageHits()
-	if s.down > 0 {
-		if now < s.down {
-			return
-		}
-		s.down = 0
-		if !s.frozen {
-			s.bootAt, s.tickBase = now, 0
-			if s.prog.Phase() == controller.Await && s.cur != nil {
-				s.remeasure(now)
-			}
-			s.in.RollPresent = s.cur != nil && s.entered
-		}
-		s.frozen = false
+	s.imageFaults()
+	if !s.running(now) {
+		return
 	}
 	tick := s.tick(now)
 	s.station.paused = s.prog.ConfirmWanted() || s.prog.MemoryLost()
@@ -226,16 +233,12 @@ func (s *Sim) scan(now time.Duration) {
 	s.bring(now, tick)
 
 	area := s.image.Copy()
-	if id := uint32(area.Payload[8])<<16 | uint32(area.Payload[9]); id == s.prog.ReqID() && id != s.payload &&
-		s.prog.Phase() == controller.Await && area.Payload[0] != 0 {
-		s.payload = id
-		s.arm(atPayload)
-	}
-	s.strike(now, tick)
+	s.noticePayload(&area)
+	s.injectDue(now, tick)
 	if s.down > now {
 		return
 	}
-	if len(s.pulse) > 0 {
+	if len(s.thisScan) > 0 {
 		// What the operator or the line does now was seen a moment before the
 		// commit that may stand in the copy: that one is still on its way.
 		area.Commit = s.commit
@@ -259,14 +262,46 @@ func (s *Sim) scan(now time.Duration) {
 		s.audit.see(&events[i], &s.inForce)
 		s.handle(now, &events[i])
 	}
-	s.pulses(events)
+	s.settleThisScan(events)
 	s.operate(now, tick)
+}
+
+// running reports whether the program runs, and starts it again where it stood
+// for long enough.
+func (s *Sim) running(now time.Duration) bool {
+	if s.down == 0 {
+		return true
+	}
+	if now < s.down {
+		return false
+	}
+	s.down = 0
+	if !s.frozen {
+		s.bootAt, s.tickBase = now, 0
+		if s.prog.Phase() == controller.PhaseAwait && s.cur != nil {
+			s.remeasure(now)
+		}
+		s.in.RollPresent = s.cur != nil && s.entered
+	}
+	s.frozen = false
+	return true
+}
+
+// noticePayload tells the planned faults when the payload for the request in
+// force has arrived.
+func (s *Sim) noticePayload(area *controller.Area) {
+	p := registers.In(registers.Payload, area.Payload[:])
+	id := p.Get("req_id")
+	if id == s.prog.ReqID() && id != s.payload && s.prog.Phase() == controller.PhaseAwait && p.Begun() {
+		s.payload = id
+		s.reach(atPayload)
+	}
 }
 
 // bring lets the next roll arrive and shows it to the program once measured.
 func (s *Sim) bring(now time.Duration, tick uint32) {
 	st := s.station
-	if s.cur == nil && s.next < len(s.cfg.Rolls) && s.prog.Phase() == controller.Empty && !s.prog.MemoryLost() {
+	if s.cur == nil && s.next < len(s.cfg.Rolls) && s.prog.Phase() == controller.PhaseEmpty && !s.prog.MemoryLost() {
 		r := &s.cfg.Rolls[s.next]
 		s.next++
 		s.cur = &RollReport{Ordinal: s.next, Tag: r.Tag, Diameter: r.Diameter, Width: r.Width}
@@ -284,8 +319,8 @@ func (s *Sim) bring(now time.Duration, tick uint32) {
 		if p := st.roll.Permissive; p > 0 {
 			s.offBits, s.offUntil = 1<<(p-1), 0
 		}
-		s.arm(atMeasure)
-		s.strike(now, tick)
+		s.reach(atMeasure)
+		s.injectDue(now, tick)
 	}
 	m := s.measured
 	s.in.Enter = &m
@@ -335,13 +370,13 @@ func unitState(p *controller.Controller, manual bool) (mode, state uint16) {
 		mode = 3
 	}
 	switch p.Phase() {
-	case controller.Run, controller.Manual:
+	case controller.PhaseRun, controller.PhaseManual:
 		state = 6 // execute
-	case controller.Held:
+	case controller.PhaseHeld:
 		state = 11
-	case controller.Await:
+	case controller.PhaseAwait:
 		state = 5 // suspended: waits for something from outside
-	case controller.Fault:
+	case controller.PhaseFault:
 		state = 9
 	default:
 		state = 4
@@ -363,8 +398,8 @@ func (s *Sim) handle(now time.Duration, e *controller.Event) {
 		}
 	case controller.EventRequested:
 		s.operator.asked(now)
-		s.arm(atRequest)
-	case controller.EventJudged:
+		s.reach(atRequest)
+	case controller.EventVerdict:
 		s.verdict(now, e)
 	case controller.EventOutcome:
 		s.left(e)
@@ -385,7 +420,7 @@ func (s *Sim) verdict(now time.Duration, e *controller.Event) {
 		r := e.Setpoints()
 		s.start = e.Tick
 		s.station.begin(&r)
-		s.arm(atRun)
+		s.reach(atRun)
 	case controller.HeldByRecipe:
 		s.report.Held++
 		s.operator.hold = e.Hold
@@ -407,14 +442,13 @@ func (s *Sim) left(e *controller.Event) {
 	}
 	r := s.cur
 	r.number(e)
-	r.Outcome = e.Outcome.String()
-	r.Code = e.Outcome
+	r.Outcome, r.OutcomeNumber = e.Outcome.String(), e.Outcome
 	if e.Outcome == controller.Wrapped || e.Outcome == controller.ByHand {
-		j := s.station.judge()
+		j := s.station.judgeWrap()
 		r.Judgement = &j
 	}
 	s.report.Rolls = append(s.report.Rolls, *r)
-	s.arm(atOutcome)
+	s.reach(atOutcome)
 	s.station.leave()
 	s.cur = nil
 	s.in = controller.Inputs{}
@@ -428,10 +462,10 @@ func (s *Sim) left(e *controller.Event) {
 
 // finish makes the report.
 func (s *Sim) finish(took time.Duration) *Report {
-	s.imageHits()
+	s.imageFaults()
 	r := &s.report
 	r.Planned = len(s.cfg.Rolls)
-	r.Took = took
+	r.Took = took.Seconds()
 	r.Faults = s.counts
 	r.Violations = s.audit.violations
 	r.Stale = s.prog.StaleCommits()
@@ -448,7 +482,7 @@ func (r *Report) Err() error {
 	}
 	for i := range r.Rolls {
 		if j := r.Rolls[i].Judgement; j != nil && !j.Good {
-			all = append(all, fmt.Errorf("roll %s wrapped badly: %s", r.Rolls[i].Tag, strings.Join(j.Reasons, "; ")))
+			all = append(all, fmt.Errorf("roll %s wrapped badly: %s", r.Rolls[i].Tag, j.Text()))
 		}
 	}
 	return errors.Join(all...)

@@ -137,8 +137,8 @@ func shiftOver(t *testing.T, set func(*Config), connect func(*Sim, *Config) stan
 				t.Error(err)
 			}
 			for _, f := range rep.Faults {
-				if f.Struck != 1 {
-					t.Errorf("%s struck %d times", f.Fault, f.Struck)
+				if f.Occurred != 1 {
+					t.Errorf("%s occurred %d times", f.Fault, f.Occurred)
 				}
 			}
 			if len(rep.Rolls) != 6 || len(g.Seen) != 6 {
@@ -156,7 +156,7 @@ func TestNobodyThere(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		cfg := DefaultConfig()
 		cfg.Modbus.Addr, cfg.Limit = "", 20*time.Second
-		cfg.Rolls = DemoShift(1)
+		cfg.Rolls = demoShift(1)
 		s, err := New(cfg)
 		if err != nil {
 			t.Fatal(err)

@@ -6,6 +6,7 @@ import (
 
 	"lapgate/sim/controller"
 	"lapgate/sim/physics"
+	"lapgate/sim/registers"
 )
 
 // stage is what the station does with its roll.
@@ -74,7 +75,7 @@ type station struct {
 	axis    physics.Axis
 	press   [2]*physics.Press
 	figures Figures
-	reasons []string
+	defects []Defect // found while it was wrapped
 	ranOut  bool
 	held    float64 // s that the cooler bond line was at temperature
 }
@@ -106,7 +107,7 @@ func (s *station) arrive(ordinal int, r *Roll) {
 	s.rng = rand.New(rand.NewPCG(s.cfg.Seed, uint64(ordinal)))
 	s.density = s.cfg.grade(r.Grade).Density * (1 + 0.003*clampNormal(s.rng))
 	s.centred = s.cfg.Centring.Error * (2*s.rng.Float64() - 1)
-	s.figures, s.reasons, s.ranOut = Figures{}, nil, false
+	s.figures, s.defects, s.ranOut = Figures{}, nil, false
 	s.stage, s.left = arriving, s.cfg.Times.Arrive
 }
 
@@ -179,7 +180,7 @@ func (s *station) begin(r *controller.Recipe) bool {
 	if r == nil {
 		r = &none
 	}
-	if r.Has(controller.GroupStand) {
+	if r.Has(registers.GroupStand) {
 		j.slot, j.toldWidth = -1, r.WrapperWidth
 		for i := range c.Stand.Slots {
 			if c.Stand.Slots[i].Number == r.Slot {
@@ -193,11 +194,11 @@ func (s *station) begin(r *controller.Recipe) bool {
 		if j.byHand {
 			return false
 		}
-		s.reasons = append(s.reasons, "no such wrapper slot")
+		s.defects = append(s.defects, Defect{Kind: WrongWrapper, What: "no such wrapper slot"})
 		j.slot = 0
 	}
 	caliper := c.Stand.Slots[j.slot].Caliper
-	if r.Has(controller.GroupWrap) {
+	if r.Has(registers.GroupWrap) {
 		j.counts, j.layers, j.overlap = float64(r.FeedCounts), r.Layers, r.Overlap
 		j.turning = r.WrapSpeed
 	} else {
@@ -207,17 +208,17 @@ func (s *station) begin(r *controller.Recipe) bool {
 	}
 	j.feed = j.turning
 	j.crimpSpeed = c.Habit.CrimpSpeed
-	if r.Has(controller.GroupDrives) {
+	if r.Has(registers.GroupDrives) {
 		j.turning = c.Drives.Turning.Surface(r.TurningHz)
 		j.feed = c.Drives.Feed.Surface(r.FeedHz)
 		j.crimpSpeed = c.Drives.Turning.Surface(r.CrimpTurningHz)
 	}
 	j.crimpTurns = c.Habit.CrimpTurns
-	if r.Has(controller.GroupCrimp) {
+	if r.Has(registers.GroupCrimp) {
 		j.crimpTurns, j.crimpTime, j.centreHeight = r.CrimpTurns, r.CrimpTime, r.CentreHeight
 	}
 	j.temperature, j.dwell = c.Habit.Temperature, c.Habit.Dwell
-	if r.Has(controller.GroupHeader) {
+	if r.Has(registers.GroupHeader) {
 		j.temperature, j.dwell = r.Temperature, r.Dwell
 	}
 	j.innerHead, j.outerHead = r.InnerHead, r.OuterHead
@@ -228,14 +229,14 @@ func (s *station) begin(r *controller.Recipe) bool {
 			}
 		}
 	}
-	if r.Has(controller.GroupGlue) {
+	if r.Has(registers.GroupGlue) {
 		j.glue = r.Glue
 	}
-	if r.Has(controller.GroupWeigh) {
+	if r.Has(registers.GroupWeigh) {
 		j.gross, j.tolerance = r.Gross, r.ScaleTolerance
 	}
 	j.offset = c.Centring.Offset
-	if r.Has(controller.GroupCentre) {
+	if r.Has(registers.GroupCentre) {
 		j.offset = r.Centring
 	}
 	s.job = j
@@ -358,7 +359,7 @@ func (s *station) process(dt float64) {
 			within = within && math.Abs(s.platens[i].Temperature-j.temperature) <= c.Header.Ready
 		}
 		if s.timer(dt) && !within {
-			s.reasons = append(s.reasons, "platens did not reach their setpoint")
+			s.defects = append(s.defects, Defect{Kind: PressFailed, What: "platens did not reach their setpoint"})
 			within = true
 		}
 		if within {

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"lapgate/sim/controller"
+	"lapgate/sim/registers"
 )
 
 // wrap lets a station wrap one roll with a recipe, nil for by hand, and judges
@@ -23,7 +24,7 @@ func wrap(t *testing.T, cfg Config, roll Roll, r *controller.Recipe) Judgement {
 	}
 	for range 10_000 {
 		if st.stage == finished {
-			return st.judge()
+			return st.judgeWrap()
 		}
 		st.advance(1)
 	}
@@ -39,8 +40,8 @@ func fair() *controller.Recipe {
 	feed := math.Pi*3*(d+3*t) + 0.1524
 	turns := 1.25 * math.Pi * (d + 6*t)
 	return &controller.Recipe{
-		Groups: 1<<controller.GroupStand | 1<<controller.GroupWrap | 1<<controller.GroupCrimp | 1<<controller.GroupHeader |
-			1<<controller.GroupDrives,
+		Groups: 1<<registers.GroupStand | 1<<registers.GroupWrap | 1<<registers.GroupCrimp | 1<<registers.GroupHeader |
+			1<<registers.GroupDrives,
 		Slot: 4, WrapperWidth: 58 * inch, FeedLength: feed, FeedCounts: uint32(math.Ceil(feed * 2000)), Layers: 3, Overlap: 0.1524,
 		WrapSpeed: 0.6, TurningHz: 25.54, FeedHz: 25.54, CrimpTurns: 1.25, CrimpTime: turns/0.4 + 0.4/0.25 + 2, CrimpTurningHz: 17.58,
 		CrimperHz: 17.58, Temperature: 176.7, Dwell: 3.8, OuterHead: 1.016,
@@ -50,7 +51,7 @@ func fair() *controller.Recipe {
 func TestFairWrapIsGood(t *testing.T) {
 	j := wrap(t, DefaultConfig(), good, fair())
 	if !j.Good {
-		t.Fatalf("judged bad: %s", strings.Join(j.Reasons, "; "))
+		t.Fatalf("judged bad: %s", j.Text())
 	}
 	f := j.Figures
 	for name, v := range map[string][3]float64{
@@ -69,35 +70,35 @@ func TestFairWrapIsGood(t *testing.T) {
 
 func TestByHandIsGood(t *testing.T) {
 	if j := wrap(t, DefaultConfig(), good, nil); !j.Good {
-		t.Errorf("judged bad: %s", strings.Join(j.Reasons, "; "))
+		t.Errorf("judged bad: %s", j.Text())
 	}
 }
 
 // Whatever group is not in force, the line's own setting serves.
 func TestEachGroupMayBeMissing(t *testing.T) {
-	for g := range 8 {
+	for g := range registers.GroupDrives + 1 {
 		r := fair()
-		if r.Groups &^= 1 << g; g == controller.GroupWrap {
-			r.Groups &^= 1 << controller.GroupDrives // a speed without its length would not match
+		if r.Groups &^= 1 << g; g == registers.GroupWrap {
+			r.Groups &^= 1 << registers.GroupDrives // a speed without its length would not match
 		}
 		blank(r, g)
 		if j := wrap(t, DefaultConfig(), good, r); !j.Good {
-			t.Errorf("without group %d judged bad: %s", g, strings.Join(j.Reasons, "; "))
+			t.Errorf("without group %d judged bad: %s", g, j.Text())
 		}
 	}
 }
 
-func blank(r *controller.Recipe, group int) {
+func blank(r *controller.Recipe, group registers.Group) {
 	switch group {
-	case controller.GroupStand:
+	case registers.GroupStand:
 		r.Slot, r.WrapperWidth = 0, 0
-	case controller.GroupWrap:
+	case registers.GroupWrap:
 		r.FeedLength, r.FeedCounts, r.Layers, r.Overlap, r.WrapSpeed = 0, 0, 0, 0, 0
-	case controller.GroupCrimp:
+	case registers.GroupCrimp:
 		r.CrimpTurns, r.CrimpTime = 0, 0
-	case controller.GroupHeader:
+	case registers.GroupHeader:
 		r.Temperature, r.Dwell = 0, 0
-	case controller.GroupDrives:
+	case registers.GroupDrives:
 		r.TurningHz, r.FeedHz, r.CrimpTurningHz, r.CrimperHz = 0, 0, 0, 0
 	}
 }
@@ -113,32 +114,32 @@ func TestBadWrapsAreSeen(t *testing.T) {
 	}{
 		{name: "narrow wrapper", recipe: func(r *controller.Recipe) { r.Slot, r.WrapperWidth = 3, 46*inch }, reason: "overhang on the poor side"},
 		{name: "wide wrapper", recipe: func(r *controller.Recipe) { r.Slot, r.WrapperWidth = 5, 70*inch }, reason: "overhang on the rich side"},
-		{name: "small core", roll: func(r *Roll) { r.Diameter = 0.3 }, reason: "reaches the core"},
+		{name: "small core", roll: func(r *Roll) { r.Diameter = 0.3 }, reason: "fold reaches the core"},
 		{name: "small head", recipe: func(r *controller.Recipe) { r.OuterHead = 0.75 }, reason: "lap under the outer head"},
-		{name: "large head", recipe: func(r *controller.Recipe) { r.OuterHead = 1.1 }, reason: "larger than the roll"},
-		{name: "other wrapper than told", recipe: func(r *controller.Recipe) { r.WrapperWidth = 1.45 }, reason: "told was"},
+		{name: "large head", recipe: func(r *controller.Recipe) { r.OuterHead = 1.1 }, reason: "outer head is larger than the roll"},
+		{name: "other wrapper than told", recipe: func(r *controller.Recipe) { r.WrapperWidth = 1.45 }, reason: "width told of the wrapper"},
 		{name: "off centre", line: func(c *Config) { c.Centring.Error = 0.001 }, recipe: func(r *controller.Recipe) {
-			r.Groups |= 1 << controller.GroupCentre
+			r.Groups |= 1 << registers.GroupCentre
 			r.Centring = 0.06
 		}, reason: "overhang on the poor side"},
-		{name: "short feed", recipe: func(r *controller.Recipe) { r.FeedCounts -= 200 }, reason: "overlap by"},
-		{name: "long feed", recipe: func(r *controller.Recipe) { r.FeedCounts += 2000 }, reason: "overlap by"},
+		{name: "short feed", recipe: func(r *controller.Recipe) { r.FeedCounts -= 200 }, reason: "overlap of the layers"},
+		{name: "long feed", recipe: func(r *controller.Recipe) { r.FeedCounts += 2000 }, reason: "overlap of the layers"},
 		{name: "too little for the layers", recipe: func(r *controller.Recipe) { r.FeedCounts -= 1000 }, reason: "layers on the roll"},
-		{name: "slipping feed", line: func(c *Config) { c.Wrap.Slip = 0.01 }, reason: "of paper on the roll"},
+		{name: "slipping feed", line: func(c *Config) { c.Wrap.Slip = 0.01 }, reason: "paper on the roll"},
 		{name: "wrapper runs out", line: func(c *Config) { c.Stand.Slots[3].Outer = 0.0785 }, reason: "ran out"},
 		{name: "speeds differ", recipe: func(r *controller.Recipe) { r.FeedHz = 28 }, reason: "feed rolls run"},
-		{name: "short crimp", recipe: func(r *controller.Recipe) { r.CrimpTime -= 3 }, reason: "crimp turns, want"},
-		{name: "long crimp", recipe: func(r *controller.Recipe) { r.CrimpTime += 2 }, reason: "crimp turns, wanted"},
-		{name: "slow crimp drive", recipe: func(r *controller.Recipe) { r.CrimpTurningHz = 10 }, reason: "crimp turns, want"},
+		{name: "short crimp", recipe: func(r *controller.Recipe) { r.CrimpTime -= 3 }, reason: "crimp turns"},
+		{name: "long crimp", recipe: func(r *controller.Recipe) { r.CrimpTime += 2 }, reason: "crimp turns"},
+		{name: "slow crimp drive", recipe: func(r *controller.Recipe) { r.CrimpTurningHz = 10 }, reason: "crimp turns"},
 		{name: "wrong height", recipe: func(r *controller.Recipe) { r.CentreHeight = 0.5 }, reason: "roll centre"},
 		{name: "short dwell", recipe: func(r *controller.Recipe) { r.Dwell = 2.5 }, reason: "bond line reached"},
 		{name: "cool platen", recipe: func(r *controller.Recipe) { r.Temperature = 150 }, reason: "bond line reached"},
 		{name: "poor contact", line: func(c *Config) { c.Header.Conductance = 450 }, reason: "bond line reached"},
-		{name: "no hold", line: func(c *Config) { c.Accept.BondHold = 5 }, reason: "held"},
+		{name: "no hold", line: func(c *Config) { c.Accept.BondHold = 5 }, reason: "held its temperature"},
 		{name: "scorched", line: func(c *Config) { c.Accept.Scorch = 140 }, reason: "scorched"},
 		{name: "dead heater", line: func(c *Config) { c.Header.Power, c.Header.Start, c.Times.HeatLimit = 0, 60, 300 }, reason: "platens did not reach"},
 		{name: "wrong mass", recipe: func(r *controller.Recipe) {
-			r.Groups |= 1 << controller.GroupWeigh
+			r.Groups |= 1 << registers.GroupWeigh
 			r.Gross, r.ScaleTolerance = 500, 0.02
 		}, reason: "scale reads"},
 		{name: "no such slot", recipe: func(r *controller.Recipe) { r.Slot = 0 }, reason: "no such wrapper slot"},
@@ -156,7 +157,7 @@ func TestBadWrapsAreSeen(t *testing.T) {
 				tc.recipe(r)
 			}
 			j := wrap(t, cfg, roll, r)
-			if all := strings.Join(j.Reasons, "; "); j.Good || !strings.Contains(all, tc.reason) {
+			if all := j.Text(); j.Good || !strings.Contains(all, tc.reason) {
 				t.Errorf("judged %t: %q, want %q", j.Good, all, tc.reason)
 			}
 		})

@@ -20,6 +20,7 @@ import (
 	"lapgate/configs"
 	"lapgate/gateway/config"
 	"lapgate/gateway/inspect"
+	"lapgate/gateway/rehearse"
 	"lapgate/sim"
 )
 
@@ -42,7 +43,7 @@ func liveLine(t *testing.T, change func(*sim.Config)) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c, err := simConfigOf(&s.Lines[0])
+	c, err := rehearse.Line(&s.Lines[0])
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -9,7 +9,6 @@ import (
 	"os/signal"
 	"slices"
 	"strings"
-	"sync"
 	"syscall"
 	"time"
 
@@ -21,20 +20,19 @@ import (
 	"lapgate/gateway"
 	"lapgate/gateway/config"
 	"lapgate/gateway/handshake"
-	"lapgate/gateway/journal"
-	"lapgate/gateway/record"
+	"lapgate/gateway/link"
+	"lapgate/gateway/rehearse"
 	"lapgate/gateway/status"
-	"lapgate/recipe"
 	"lapgate/sim"
 )
 
 // demoFlags are the flags of `demo`.
 type demoFlags struct {
 	sim       simFlags
+	output    outputFlags
 	journal   string
 	transport string
 	verbose   bool
-	asJSON    bool
 }
 
 func (p *program) demoCommand() *cobra.Command {
@@ -43,9 +41,10 @@ func (p *program) demoCommand() *cobra.Command {
 		Use:   "demo",
 		Short: "Wrap a made-up shift on the simulator, over real sockets",
 		Long: `Demo runs the simulator and the daemon in one process, joined on the loopback
-interface by Modbus TCP, plain or with TLS, or by encrypted OPC UA. It wraps a
-made-up shift, prints what became of each roll, and ends. No configuration is
-needed and no machine is driven.
+interface by Modbus TCP, plain or with TLS, by encrypted OPC UA, or by Modbus TCP
+to a controller that offers tags in place of the blocks. It wraps a made-up
+shift, prints what became of each roll, and ends. No configuration is needed and
+no machine is driven.
 
 Exit code 0 when every roll is accounted for, no invariant of the handshake was
 broken, every wrap was judged good by the simulator and the journal verifies.`,
@@ -58,8 +57,8 @@ broken, every wrap was judged good by the simulator and the journal verifies.`,
 			if helped, err := f.sim.check(p); helped || err != nil {
 				return err
 			}
-			if !slices.Contains(demoTransports(), demoTransport(f.transport)) {
-				return usageError("--transport: got %q, want one of %v", f.transport, demoTransports())
+			if !slices.Contains(rehearse.Transports(), rehearse.Transport(f.transport)) {
+				return usageError("--transport: got %q, want one of %v", f.transport, rehearse.Transports())
 			}
 			return p.demo(cmd.Context(), &f)
 		},
@@ -67,9 +66,9 @@ broken, every wrap was judged good by the simulator and the journal verifies.`,
 	f.sim.add(cmd)
 	fl := cmd.Flags()
 	fl.StringVar(&f.journal, "journal", "", "keep the journal in this directory (default a temporary one that is removed)")
-	fl.StringVar(&f.transport, "transport", string(demoModbus), fmt.Sprintf("link between daemon and simulator, one of %v", demoTransports()))
+	fl.StringVar(&f.transport, "transport", string(rehearse.Modbus), fmt.Sprintf("link between daemon and simulator, one of %v", rehearse.Transports()))
 	fl.BoolVarP(&f.verbose, "verbose", "v", false, "write the daemon's log to standard error")
-	addJSON(cmd, &f.asJSON)
+	f.output.add(cmd)
 	return cmd
 }
 
@@ -85,236 +84,193 @@ func (p *program) demo(ctx context.Context, f *demoFlags) (err error) {
 	} else if err := os.MkdirAll(dir, 0o755); err != nil {
 		return err
 	}
-
-	line, err := p.demoLine(dir, nil)
+	d, err := p.newDemo(f, dir)
 	if err != nil {
 		return err
 	}
-	simConfig, err := simConfigOf(&line.Lines[0])
-	if err != nil {
-		return err
-	}
-	f.sim.put(&simConfig)
-	transport := demoTransport(f.transport)
-	if err := transport.serve(&simConfig, line.Lines[0].Recipe.Name, dir); err != nil {
-		return err
-	}
-	watch := &demoWatch{program: p, quiet: f.asJSON, intents: map[string]record.Intent{}, holds: map[string][]string{}}
-	simConfig.OnRoll = watch.left
-	line1, err := sim.New(simConfig)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, line1.Close()) }()
-
-	snapshot, err := p.demoLine(dir, transport.settings(line1, dir))
-	if err != nil {
-		return err
-	}
-	path := snapshot.Journal.Path(snapshot.Lines[0].Recipe.Name)
+	defer func() { err = errors.Join(err, d.line.Close()) }()
+	path := d.snapshot.Journal.Path(d.snapshot.Lines[0].Recipe.Name)
 	if _, err := os.Stat(path); err == nil {
 		return fmt.Errorf("journal %s is there already; the demo begins with a fresh controller, name another directory", path)
 	}
-	if !f.asJSON {
+	if d.live() {
 		fmt.Fprintf(p.stdout, "simulated line %s at %s, %d rolls, seed %d, journal %s\n",
-			snapshot.Lines[0].Recipe.Name, transport.address(line1), len(simConfig.Rolls), f.sim.seed, path)
+			d.snapshot.Lines[0].Recipe.Name, d.transport.Address(d.line), len(d.config.Rolls), f.sim.seed, path)
 	}
-	report, gatewayErr, simErr := p.demoShift(ctx, f, snapshot, line1, watch, transport.dialing(p, line1, simConfig.OPCUA.Users, dir))
-	result, err := demoResultOf(ctx, path, report)
+	result, err := d.wrap(ctx, path)
 	if err != nil {
 		return err
 	}
-	for _, e := range []error{gatewayErr, simErr} {
-		if e != nil {
-			result.Problems = append(result.Problems, e.Error())
-		}
+	if err := d.write(result); err != nil {
+		return err
 	}
-	if f.asJSON {
-		err = p.printJSON(result)
-	} else {
-		err = result.write(p)
+	if len(result.Problems) > 0 {
+		return &exitError{code: exitFailed, err: fmt.Errorf("the demo found %d problems", len(result.Problems))}
 	}
-	if err == nil && len(result.Problems) > 0 {
-		err = &exitError{code: exitFailed, err: fmt.Errorf("the demo found %d problems", len(result.Problems))}
-	}
-	return err
+	return nil
 }
 
-// demoLine is the embedded configuration, armed, with further overrides.
-func (p *program) demoLine(dir string, overrides map[string]string) (*config.Snapshot, error) {
-	set := map[string]string{"lines.0.armed": "true", "journal.directory": dir}
+// demo is one shift of the daemon on the simulator.
+type demo struct {
+	*program
+	printer   *printer
+	flags     *demoFlags
+	dir       string
+	transport rehearse.Transport
+	config    sim.Config
+	line      *sim.Sim
+	snapshot  *config.Snapshot
+	watch     rehearse.Watch
+}
+
+// newDemo opens the simulated line, and reads the configuration that joins the
+// daemon to it.
+func (p *program) newDemo(f *demoFlags, dir string) (*demo, error) {
+	d := &demo{program: p, flags: f, dir: dir, transport: rehearse.Transport(f.transport)}
+	before, err := d.load(nil)
+	if err != nil {
+		return nil, err
+	}
+	line := &before.Lines[0]
+	d.printer = p.printer(f.output, line.Recipe)
+	if d.config, err = rehearse.Line(line); err != nil {
+		return nil, err
+	}
+	f.sim.put(&d.config)
+	if err := d.transport.Serve(&d.config, line.Recipe.Name, dir); err != nil {
+		return nil, err
+	}
+	d.config.OnRoll = d.left
+	if d.line, err = sim.New(d.config); err != nil {
+		return nil, err
+	}
+	if d.snapshot, err = d.load(d.transport.Settings(d.line, dir)); err != nil {
+		return nil, errors.Join(err, d.line.Close())
+	}
+	return d, nil
+}
+
+// load reads the embedded configuration, armed, with what joins it to the line.
+func (d *demo) load(overrides map[string]string) (*config.Snapshot, error) {
+	set := map[string]string{"lines.0.armed": "true", "journal.directory": d.dir}
 	maps.Copy(set, overrides)
-	return p.loadSource(config.Source{Path: demoName, Bytes: configs.Demo(), Set: set})
+	text := configs.Demo()
+	if overrides != nil {
+		text = append(text, d.transport.Section()...)
+	}
+	return d.loadSource(config.Source{Path: demoName, Bytes: text, Set: set})
 }
 
-// demoShift runs simulator and daemon until the shift ends.
-func (p *program) demoShift(ctx context.Context, f *demoFlags, snapshot *config.Snapshot, line *sim.Sim, watch *demoWatch, dial dialing) (report *sim.Report, gatewayErr, simErr error) {
+// live reports whether rolls are told of as they leave.
+func (d *demo) live() bool { return !d.printer.flags.json && !d.printer.flags.csv }
+
+// wrap runs simulator and daemon until the shift ends, and examines what they
+// left.
+func (d *demo) wrap(ctx context.Context, path string) (*rehearse.Result, error) {
 	log := zap.NewNop()
-	if f.verbose {
+	if d.flags.verbose {
 		var err error
-		if log, err = newLog(p.stderr, snapshot.Log); err != nil {
-			return &sim.Report{}, err, nil
+		if log, err = newLog(d.stderr, d.snapshot.Log); err != nil {
+			return nil, err
 		}
 	}
 	metrics, err := status.NewMetrics(prometheus.NewRegistry())
 	if err != nil {
-		return &sim.Report{}, err, nil
+		return nil, err
 	}
 	g, err := gateway.New(gateway.Options{
-		Snapshot: snapshot, Dialer: dial(log), OpenJournal: journalOpener(snapshot, log),
-		Log: log, Metrics: metrics, OnRecord: watch.recorded,
+		Snapshot: d.snapshot, Dialer: d.dialers(log), OpenJournal: journalOpener(d.snapshot, log),
+		Log: log, Metrics: metrics, OnRecord: d.watch.Recorded,
 	})
 	if err != nil {
-		return &sim.Report{}, err, nil
+		return nil, err
 	}
-	ended := make(chan error, 1)
-	shift, endShift := context.WithCancel(ctx)
-	defer endShift()
-	go func() {
-		err := g.Run(context.WithoutCancel(ctx))
-		endShift() // without a daemon the shift cannot end
-		ended <- err
-	}()
-	report, simErr = line.Run(shift)
-	g.Stop()
-	gatewayErr = <-ended
+	report, gatewayErr, lineErr := rehearse.Wrap(ctx, g, d.line)
 	_ = log.Sync() // standard error may not be a file that can be synchronised
-	return report, gatewayErr, simErr
-}
-
-// demoWatch joins what the daemon recorded with what the simulator judged.
-type demoWatch struct {
-	program *program
-	quiet   bool
-
-	mu      sync.Mutex
-	intents map[string]record.Intent // newest, by tag
-	holds   map[string][]string      // codes of the holds before it, by tag
-}
-
-func (w *demoWatch) recorded(_ string, s record.Stored) {
-	if r, ok := s.Record.(record.Intent); ok {
-		w.mu.Lock()
-		if before, offered := w.intents[r.Tag]; offered && before.Form == handshake.KindHold {
-			w.holds[r.Tag] = append(w.holds[r.Tag], holdCode(&before))
-		}
-		w.intents[r.Tag] = r
-		w.mu.Unlock()
+	result, err := rehearse.Examine(ctx, path, report)
+	if err != nil {
+		return nil, errors.Join(err, gatewayErr, lineErr)
 	}
+	for _, e := range []error{gatewayErr, lineErr} {
+		if e != nil {
+			result.Problems = append(result.Problems, e.Error())
+		}
+	}
+	return result, nil
+}
+
+// dialers are those of the daemon, but for a transport that needs its own.
+func (d *demo) dialers(log *zap.Logger) func(*config.Line) (link.Dialer, error) {
+	own := d.transport.OwnDialer(d.line, d.config.OPCUA.Users, d.dir)
+	if own == nil {
+		return d.program.dialers(log)
+	}
+	return func(l *config.Line) (link.Dialer, error) { return own(l, warnTo(log, l)) }
 }
 
 // left prints the line of a roll that left the station.
-func (w *demoWatch) left(r sim.RollReport) {
-	if w.quiet {
+func (d *demo) left(r sim.RollReport) {
+	if !d.live() {
 		return
 	}
-	w.mu.Lock()
-	intent, offered := w.intents[r.Tag]
-	holds := w.holds[r.Tag]
-	w.mu.Unlock()
-	const inch = 0.0254
-	text := fmt.Sprintf("%3d  %-13s %4.1f × %4.1f in  %-13s", r.Ordinal, r.Tag, r.Diameter/inch, r.Width/inch, r.Outcome)
-	if offered {
-		text += offerText(&intent, r.Width)
+	w, row := d.printer, simRowOf(d.printer, &r)
+	text := fmt.Sprintf("%3d  %-13s %8s × %-8s  %-15s", row.Ordinal, row.Roll, w.quantity("diameter_m", row.Diameter), w.quantity("width_m", row.Width), row.Outcome)
+	offer, before := d.watch.Offer(r.Tag)
+	switch {
+	case row.Slot != nil:
+		text += fmt.Sprintf("  slot %d  overhang %s  feed %s  dwell %s", *row.Slot,
+			w.quantity("overhang_m", *row.Overhang), w.quantity("feed_length_m", *row.Feed), w.quantity("header_dwell_s", *row.Dwell))
+	case offer != nil && offer.Form == handshake.KindHold:
+		code, why := rehearse.HeldFor(offer)
+		text += "  held, " + code
+		if why != "" {
+			text += ": " + why
+		}
 	}
-	if len(holds) > 0 {
-		text += "  held before: " + strings.Join(holds, ", ")
+	if len(before) > 0 {
+		text += "  held before: " + strings.Join(before, ", ")
 	}
 	for _, reason := range r.Rejections {
-		text += fmt.Sprintf("  rejected for reason %d", reason)
+		text += "  rejected: " + handshake.RejectReason(reason).String()
 	}
-	if j := r.Judgement; j != nil {
-		if j.Good {
-			text += "  judged good"
-		} else {
-			text += "  judged BAD: " + strings.Join(j.Reasons, "; ")
-		}
+	if row.Slot != nil {
+		text += "  judged " + row.Judged
 	}
-	fmt.Fprintln(w.program.stdout, strings.TrimRight(text, " "))
+	if len(row.Defects) > 0 {
+		text += ": " + strings.Join(row.Defects, "; ")
+	}
+	fmt.Fprintln(d.stdout, strings.TrimRight(text, " "))
 }
 
-// holdCode is the code of what a roll was held for.
-func holdCode(i *record.Intent) string {
-	for _, f := range i.Findings {
-		if f.Severity == recipe.Hold {
-			return string(f.Code)
-		}
+// write prints what was found.
+func (d *demo) write(r *rehearse.Result) error {
+	if d.printer.flags.json {
+		return d.printer.print(r)
 	}
-	return fmt.Sprintf("reason %d", i.HoldReason)
-}
-
-// offerText says what was offered for a roll of the true width.
-func offerText(i *record.Intent, width float64) string {
-	if i.Form == handshake.KindHold {
-		text := "held, " + holdCode(i)
-		for _, f := range i.Findings {
-			if f.Severity == recipe.Hold {
-				return text + ": " + f.Text
-			}
-		}
-		return text
-	}
-	var pay handshake.Payload
-	if err := handshake.DecodePayload(i.Payload, &pay); err != nil {
-		return err.Error()
-	}
-	const tenth = 1e-4 // m in a unit of the wire
-	overhang := (float64(pay.WrapperWidth)*tenth - width) / 2
-	return fmt.Sprintf("slot %d  overhang %5.1f mm  feed %6.3f m  dwell %4.1f s", pay.Slot, overhang*1e3, float64(pay.FeedLength)*tenth, float64(pay.Dwell)/100)
-}
-
-// demoResult is what the demo found.
-type demoResult struct {
-	Journal  string          `json:"journal"`
-	Shift    *sim.Report     `json:"shift"`
-	Verified *journal.Report `json:"verified"`
-	Missing  []string        `json:"missing"`
-	Problems []string        `json:"problems"`
-}
-
-// demoResultOf holds the simulator's report against the journal.
-func demoResultOf(ctx context.Context, path string, report *sim.Report) (*demoResult, error) {
-	ctx = context.WithoutCancel(ctx)
-	r := &demoResult{Journal: path, Shift: report, Missing: []string{}, Problems: []string{}}
-	var err error
-	if r.Verified, err = journal.Verify(ctx, path); err != nil {
-		return nil, err
-	}
-	for _, problem := range r.Verified.Problems {
-		r.Problems = append(r.Problems, "journal: "+problem.String())
-	}
-	if r.Missing, err = unaccounted(ctx, path, report); err != nil {
-		return nil, err
-	}
-	r.Problems = append(r.Problems, r.Missing...)
-	if err := report.Err(); err != nil {
-		r.Problems = append(r.Problems, strings.Split(err.Error(), "\n")...)
-	}
-	if len(report.Rolls) != report.Planned {
-		r.Problems = append(r.Problems, fmt.Sprintf("%d rolls left the line, want the %d of the shift", len(report.Rolls), report.Planned))
-	}
-	return r, nil
-}
-
-func (r *demoResult) write(p *program) error {
-	var b strings.Builder
 	s := r.Shift
-	good, judged := s.Good()
-	fmt.Fprintf(&b, "\n%d of %d rolls left the line in %s\n", len(s.Rolls), s.Planned, s.Took.Round(100*time.Millisecond))
-	fmt.Fprintf(&b, "offers: %d accepted, %d held, %d rejected, %d stale commits; %d sessions\n", s.Accepted, s.Held, s.Rejected, s.Stale, s.Sessions)
-	fmt.Fprintf(&b, "wraps judged by the simulator: %d good of %d\n", good, judged)
-	for _, f := range s.Faults {
-		fmt.Fprintf(&b, "fault %s struck %d times\n", f.Fault, f.Struck)
-	}
-	fmt.Fprintf(&b, "journal: %d records, head %s\n", r.Verified.Records, r.Verified.Head)
-	if len(r.Problems) == 0 {
-		b.WriteString("every roll is accounted for, no invariant was broken, the journal verifies\n")
-	}
-	if _, err := p.stdout.Write([]byte(b.String())); err != nil {
-		return err
+	if d.printer.flags.csv {
+		if err := d.printer.print(simRowsOf(d.printer, s)); err != nil {
+			return err
+		}
+	} else {
+		var b strings.Builder
+		good, judged := s.Good()
+		fmt.Fprintf(&b, "\n%d of %d rolls left the line in %s\n", len(s.Rolls), s.Planned, time.Duration(s.Took*float64(time.Second)).Round(100*time.Millisecond))
+		fmt.Fprintf(&b, "offers: %d accepted, %d held, %d rejected, %d stale commits; %d sessions\n", s.Accepted, s.Held, s.Rejected, s.Stale, s.Sessions)
+		fmt.Fprintf(&b, "wraps judged by the simulator: %d good of %d\n", good, judged)
+		for _, f := range s.Faults {
+			fmt.Fprintf(&b, "fault %s occurred %d times\n", f.Fault, f.Occurred)
+		}
+		fmt.Fprintf(&b, "journal: %d records, head %s\n", r.Verified.Records, r.Verified.Head)
+		if len(r.Problems) == 0 {
+			b.WriteString("every roll is accounted for, no invariant was broken, the journal verifies\n")
+		}
+		if _, err := d.stdout.Write([]byte(b.String())); err != nil {
+			return err
+		}
 	}
 	for _, problem := range r.Problems {
-		fmt.Fprintf(p.stderr, "problem: %s\n", problem)
+		fmt.Fprintf(d.stderr, "problem: %s\n", problem)
 	}
 	return nil
 }

@@ -18,6 +18,7 @@ import (
 
 	"lapgate/configs"
 	"lapgate/gateway/journal"
+	"lapgate/gateway/rehearse"
 	"lapgate/gateway/replay/replaytest"
 	"lapgate/sim"
 )
@@ -125,7 +126,7 @@ func TestKill(t *testing.T) {
 	if replaytest.Same(t, path, replaytest.Configuration{Line: demoSnapshot(t).Lines[0].Recipe}) == 0 {
 		t.Error("no round was decided again")
 	}
-	missing, err := unaccounted(ctx, path, &report)
+	missing, err := rehearse.Unaccounted(ctx, path, &report)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -20,9 +20,12 @@ import (
 	"lapgate/gateway/inspect"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
+	"lapgate/gateway/rehearse"
 	"lapgate/gateway/replay/replaytest"
 	"lapgate/sim"
+	"lapgate/sim/controller"
 	simmapped "lapgate/sim/mapped"
+	"lapgate/sim/modbus"
 	simopcua "lapgate/sim/opcua"
 )
 
@@ -161,7 +164,7 @@ func sameStory(t *testing.T, report *sim.Report, records []record.Stored) {
 		t.Errorf("journal has %d outcomes of %d rolls; the controller made %d and knows of %d", len(outcomes), len(report.Rolls), report.Produced, report.Acknowledged)
 	}
 	good, judged := report.Good()
-	t.Logf("%d rolls, %d accepted, %d held, %d of %d wraps good, %s", len(report.Rolls), accepted, held, good, judged, report.Took)
+	t.Logf("%d rolls, %d accepted, %d held, %d of %d wraps good, %.1f s", len(report.Rolls), accepted, held, good, judged, report.Took)
 }
 
 // typedNodes serves a line as typed OPC UA nodes, one for each tag.
@@ -186,12 +189,12 @@ func mappedLine(t *testing.T, seed uint64, faults ...string) *sim.Sim {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c, err := simConfigOf(&demo.Lines[0])
+	c, err := rehearse.Line(&demo.Lines[0])
 	if err != nil {
 		t.Fatal(err)
 	}
 	c.Modbus.Addr = ""
-	f := simFlags{seed: seed, speed: 2000, count: *mappedRolls, faults: faults}
+	f := simFlags{seed: seed, speed: 2000, rolls: *mappedRolls, faults: faults}
 	f.put(&c)
 	if len(faults) > 0 {
 		c.Faults.Count = 1
@@ -204,17 +207,24 @@ func mappedLine(t *testing.T, seed uint64, faults ...string) *sim.Sim {
 	return line
 }
 
+// listenTags serves the tags of a line over Modbus until the test ends.
+func listenTags(t *testing.T, c simmapped.Config, image *controller.Image) *modbus.Server {
+	t.Helper()
+	srv, err := modbus.Listen(t.Context(), "127.0.0.1:0", 1, simmapped.NewRegisters(image, c), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = srv.Close() })
+	return srv
+}
+
 func TestMappedShiftInEveryWordOrder(t *testing.T) {
 	for i, order := range []string{"ABCD", "CDAB", "BADC", "DCBA"} {
 		t.Run(order, func(t *testing.T) {
 			t.Parallel()
 			line := mappedLine(t, uint64(i+1))
 			swapped := i%2 == 1
-			srv, err := simmapped.Listen(t.Context(), simmapped.Config{Addr: "127.0.0.1:0", Unit: 1, Order: order, Swapped: swapped}, line.Image())
-			if err != nil {
-				t.Fatal(err)
-			}
-			t.Cleanup(func() { _ = srv.Close() })
+			srv := listenTags(t, simmapped.Config{Order: order, Swapped: swapped}, line.Image())
 			letters := "AB"
 			if swapped {
 				letters = "BA"
@@ -244,11 +254,7 @@ func TestMappedShiftWithTheLeast(t *testing.T) {
 		"commit.payload_crc", "commit.tick",
 	}
 	line := mappedLine(t, 5)
-	srv, err := simmapped.Listen(t.Context(), simmapped.Config{Addr: "127.0.0.1:0", Unit: 1, Order: "CDAB", Without: without}, line.Image())
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = srv.Close() })
+	srv := listenTags(t, simmapped.Config{Order: "CDAB", Without: without}, line.Image())
 	s := mappedConfig(t, t.TempDir(), "      address: "+srv.Addr()+"\n",
 		"      word_order: CDAB\n      text_order: AB\n      waive: [S1, S2, S4, S6, S7, S8, S9, S10]\n      tags:\n"+tagsYAML(simmapped.Tags(without...), false))
 	told := map[string]bool{}
@@ -268,17 +274,13 @@ func TestMappedShiftWithTheLeast(t *testing.T) {
 // controller watches them, and each roll is accounted for.
 func TestMappedShiftWithFaults(t *testing.T) {
 	line := mappedLine(t, 8, strings.Split(*mappedFaults, ",")...)
-	srv, err := simmapped.Listen(t.Context(), simmapped.Config{Addr: "127.0.0.1:0", Unit: 1, Order: "DCBA"}, line.Image())
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = srv.Close() })
+	srv := listenTags(t, simmapped.Config{Order: "DCBA"}, line.Image())
 	s := mappedConfig(t, t.TempDir(), "      address: "+srv.Addr()+"\n",
 		"      word_order: DCBA\n      text_order: AB\n      tags:\n"+tagsYAML(simmapped.Tags(), false))
 	report, _ := mappedShift(t, s, line)
 	struck := 0
 	for _, f := range report.Faults {
-		struck += f.Struck
+		struck += f.Occurred
 	}
 	if struck == 0 || len(report.Rolls) != *mappedRolls || report.Acknowledged != report.Produced {
 		t.Errorf("%d faults struck; %d rolls; %d of %d outcomes acknowledged", struck, len(report.Rolls), report.Acknowledged, report.Produced)
@@ -302,12 +304,12 @@ func TestMappedShadowWritesNothing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c, err := simConfigOf(&demo.Lines[0])
+	c, err := rehearse.Line(&demo.Lines[0])
 	if err != nil {
 		t.Fatal(err)
 	}
 	c.Modbus.Addr, c.Shadow, c.Operator.Patience = "", true, 300*time.Millisecond
-	f := simFlags{seed: 7, speed: 2000, count: *mappedRolls}
+	f := simFlags{seed: 7, speed: 2000, rolls: *mappedRolls}
 	f.put(&c)
 	line, err := sim.New(c)
 	if err != nil {
@@ -315,11 +317,7 @@ func TestMappedShadowWritesNothing(t *testing.T) {
 	}
 	t.Cleanup(func() { _ = line.Close() })
 	counter := &writes{}
-	srv, err := simmapped.Listen(t.Context(), simmapped.Config{Addr: "127.0.0.1:0", Unit: 1, Order: "ABCD", OnWrite: counter.add}, line.Image())
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = srv.Close() })
+	srv := listenTags(t, simmapped.Config{Order: "ABCD", OnWrite: counter.add}, line.Image())
 	s := mappedConfig(t, t.TempDir(), "      address: "+srv.Addr()+"\n",
 		"      word_order: ABCD\n      text_order: AB\n      tags:\n"+tagsYAML(simmapped.Tags(), false), "lines.0.armed=false")
 	report, records := mappedShift(t, s, line)
@@ -346,11 +344,7 @@ func (w *writes) add() { w.n.Add(1) }
 func TestMappedOnline(t *testing.T) {
 	line := mappedLine(t, 9)
 	counter := &writes{}
-	srv, err := simmapped.Listen(t.Context(), simmapped.Config{Addr: "127.0.0.1:0", Unit: 1, Order: "BADC", OnWrite: counter.add}, line.Image())
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = srv.Close() })
+	srv := listenTags(t, simmapped.Config{Order: "BADC", OnWrite: counter.add}, line.Image())
 	running, stop := context.WithCancel(t.Context())
 	ended := make(chan struct{})
 	go func() {

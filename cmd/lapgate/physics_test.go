@@ -10,6 +10,7 @@ import (
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
+	"lapgate/gateway/rehearse"
 	"lapgate/gateway/scan"
 	"lapgate/recipe"
 	"lapgate/recipe/check"
@@ -43,7 +44,7 @@ func TestPhysicsJudgesRecipes(t *testing.T) {
 		t.Fatal(err)
 	}
 	line := snapshot.Lines[0].Recipe
-	fused, err := simConfigOf(&snapshot.Lines[0])
+	fused, err := rehearse.Line(&snapshot.Lines[0])
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -95,7 +96,7 @@ func TestPhysicsJudgesRecipes(t *testing.T) {
 		}
 		judged[method]++
 		if !verdict.Good {
-			t.Errorf("%s (%.4f × %.4f m, grade %d): %s", roll.Tag, roll.Diameter, roll.Width, roll.Grade, strings.Join(verdict.Reasons, "; "))
+			t.Errorf("%s (%.4f × %.4f m, grade %d): %s", roll.Tag, roll.Diameter, roll.Width, roll.Grade, verdict.Text())
 		}
 	}
 	t.Logf("%d fused and %d glued wraps judged, %d rolls held", judged[recipe.Fused], judged[recipe.Glued], held)
@@ -112,7 +113,7 @@ func TestPhysicsFindsWrongRecipes(t *testing.T) {
 		t.Fatal(err)
 	}
 	line := snapshot.Lines[0].Recipe
-	cfg, err := simConfigOf(&snapshot.Lines[0])
+	cfg, err := rehearse.Line(&snapshot.Lines[0])
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -123,7 +124,7 @@ func TestPhysicsFindsWrongRecipes(t *testing.T) {
 	}{
 		{"right", func(*recipe.Setpoints) {}, ""},
 		{"feed of a smaller roll", func(s *recipe.Setpoints) { s.FeedCounts -= 1000 }, "overlap"},
-		{"turning drive", func(s *recipe.Setpoints) { s.TurningHz += 2 }, "turning rolls at"},
+		{"turning drive", func(s *recipe.Setpoints) { s.TurningHz += 2 }, "feed rolls run at"},
 		{"crimp drive", func(s *recipe.Setpoints) { s.CrimpTurningHz += 4 }, "crimp turns"},
 		{"dwell", func(s *recipe.Setpoints) { s.HeaderDwell /= 2 }, "bond line"},
 		{"roll centre", func(s *recipe.Setpoints) { s.RollCentreHeight += 0.05 }, "roll centre"},
@@ -152,7 +153,7 @@ func TestPhysicsFindsWrongRecipes(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if why := strings.Join(verdict.Reasons, "; "); verdict.Good != (c.want == "") || !strings.Contains(why, c.want) {
+			if why := verdict.Text(); verdict.Good != (c.want == "") || !strings.Contains(why, c.want) {
 				t.Errorf("good %v, %q; want %q", verdict.Good, why, c.want)
 			}
 		})

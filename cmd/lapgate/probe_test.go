@@ -14,7 +14,9 @@ import (
 	"lapgate/configs"
 	"lapgate/gateway/config"
 	"lapgate/gateway/inspect"
+	"lapgate/gateway/rehearse"
 	"lapgate/sim"
+	"lapgate/sim/modbus"
 )
 
 // runningSim starts the simulator of the demo's line with both servers, and
@@ -25,7 +27,7 @@ func runningSim(t *testing.T, change func(*sim.Config)) *sim.Sim {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c, err := simConfigOf(&s.Lines[0])
+	c, err := rehearse.Line(&s.Lines[0])
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -88,7 +90,7 @@ func demoOnDisk(t *testing.T) string {
 
 func TestProbeLine(t *testing.T) {
 	dir := t.TempDir()
-	security, err := simSecurity(dir, "", time.Now())
+	security, err := modbus.SecurityIn(dir, "", time.Now())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -96,8 +98,8 @@ func TestProbeLine(t *testing.T) {
 	file := func(name string) string { return filepath.Join(dir, name) }
 	code, out, errs := call("probe", "--config", demoOnDisk(t), "--set", "lines.0.controller.protocol=modbus-tls",
 		"--set", "lines.0.controller.plain=false", "--set", "lines.0.controller.address="+secured.ModbusAddr(),
-		"--set", "lines.0.controller.tls.authorities="+file(authorityFile), "--set", "lines.0.controller.tls.certificate="+file(gatewayFile),
-		"--set", "lines.0.controller.tls.key="+file(gatewayKeyFile), "--values")
+		"--set", "lines.0.controller.tls.authorities="+file(modbus.AuthorityFile), "--set", "lines.0.controller.tls.certificate="+file(modbus.GatewayFile),
+		"--set", "lines.0.controller.tls.key="+file(modbus.GatewayKeyFile), "--values")
 	if code != exitDone || errs != "" {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"lapgate/configs"
 	"lapgate/gateway/journal"
+	"lapgate/gateway/rehearse"
 	"lapgate/gateway/replay/replaytest"
 	"lapgate/sim"
 	"os"
@@ -111,7 +112,7 @@ func TestRunOverOPCUA(t *testing.T) {
 	if replaytest.Same(t, path, replaytest.Configuration{Line: demoSnapshot(t).Lines[0].Recipe}) == 0 {
 		t.Error("no round was decided again")
 	}
-	missing, err := unaccounted(context.Background(), path, &report)
+	missing, err := rehearse.Unaccounted(context.Background(), path, &report)
 	if err != nil || len(missing) > 0 {
 		t.Errorf("missing %v, %v", missing, err)
 	}

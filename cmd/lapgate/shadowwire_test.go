@@ -19,6 +19,7 @@ import (
 	"lapgate/gateway"
 	"lapgate/gateway/config"
 	"lapgate/gateway/record"
+	"lapgate/gateway/rehearse"
 	"lapgate/sim"
 )
 
@@ -177,7 +178,7 @@ func TestShadowOnTheWire(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				c, err := simConfigOf(&s.Lines[0])
+				c, err := rehearse.Line(&s.Lines[0])
 				if err != nil {
 					t.Fatal(err)
 				}

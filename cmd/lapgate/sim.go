@@ -7,13 +7,18 @@ import (
 	"net"
 	"os"
 	"os/signal"
+	"slices"
 	"strings"
 	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"lapgate/gateway/config"
+	"lapgate/gateway/rehearse"
 	"lapgate/sim"
+	"lapgate/sim/mapped"
+	"lapgate/sim/modbus"
 )
 
 // simFlags are the flags that demo and sim share.
@@ -21,7 +26,7 @@ type simFlags struct {
 	seed   uint64
 	speed  float64
 	faults []string
-	count  int
+	rolls  int
 }
 
 // defaultRolls is a shift.
@@ -34,8 +39,8 @@ func (f *simFlags) add(cmd *cobra.Command) {
 	fl := cmd.Flags()
 	fl.Uint64Var(&f.seed, "seed", 1, "seed of rolls, noise and faults")
 	fl.Float64Var(&f.speed, "speed", sim.DefaultConfig().Speed, "seconds of the line in one real second; the handshake keeps its own times")
-	fl.StringSliceVar(&f.faults, "fault", nil, "faults that strike, by name, or all; --fault help lists them")
-	fl.IntVar(&f.count, "rolls", defaultRolls, "number of rolls of the made-up shift")
+	fl.StringSliceVar(&f.faults, "fault", nil, "faults that occur, by name, or all; --fault help lists them")
+	fl.IntVar(&f.rolls, "rolls", defaultRolls, "number of rolls of the made-up shift")
 }
 
 // put sets what the flags say.
@@ -43,7 +48,7 @@ func (f *simFlags) put(c *sim.Config) {
 	c.Seed, c.Speed = f.seed, f.speed
 	c.Faults.Names, c.Faults.Seed = f.faults, f.seed
 	if c.Rolls == nil {
-		c.Rolls = sim.Shift(f.seed, f.count, c.Stand.Slots, c.Habit.Overhang)
+		c.Rolls = sim.Shift(f.seed, f.rolls, c.Stand.Slots, c.Habit.Overhang)
 	}
 }
 
@@ -51,13 +56,13 @@ func (f *simFlags) put(c *sim.Config) {
 func (f *simFlags) check(p *program) (helped bool, err error) {
 	known := map[string]bool{"all": true}
 	var names []string
-	for _, fault := range sim.Faults() {
+	for _, fault := range sim.SimulatedFaults() {
 		known[fault.Name] = true
 		names = append(names, fault.Name)
 	}
 	for _, n := range f.faults {
 		if n == "help" {
-			for _, fault := range sim.Faults() {
+			for _, fault := range sim.SimulatedFaults() {
 				fmt.Fprintf(p.stdout, "%-28s %s\n", fault.Name, fault.Text)
 			}
 			return true, nil
@@ -66,8 +71,8 @@ func (f *simFlags) check(p *program) (helped bool, err error) {
 			return false, usageError("--fault: no fault is named %q; want all or any of %s", n, strings.Join(names, ", "))
 		}
 	}
-	if f.count < 1 {
-		return false, usageError("--rolls: got %d, want 1 or more", f.count)
+	if f.rolls < 1 {
+		return false, usageError("--rolls: got %d, want 1 or more", f.rolls)
 	}
 	if !(f.speed > 0) {
 		return false, usageError("--speed: got %g, want a positive number", f.speed)
@@ -75,12 +80,19 @@ func (f *simFlags) check(p *program) (helped bool, err error) {
 	return false, nil
 }
 
+// simOptions are the flags of `sim`.
+type simOptions struct {
+	sim    simFlags
+	source sourceFlags
+	output outputFlags
+	opcua  simOPCUAFlags
+
+	list, line, listen, tlsFolder string // list of rolls, empty for a shift made up
+	profile, order, tags          string
+}
+
 func (p *program) simCommand() *cobra.Command {
-	var f simFlags
-	var source sourceFlags
-	var opcua simOPCUAFlags
-	var line, listen, tlsFolder string
-	var asJSON bool
+	var f simOptions
 	cmd := &cobra.Command{
 		Use:   "sim [ROLLS.csv]",
 		Short: "Run the simulator of a line alone, as a Modbus TCP and OPC UA server",
@@ -93,81 +105,165 @@ machine.
 The rolls are made up, or those of a CSV file as they truly are; - is standard
 input.
 
-Exit code 1 when the shift did not end, an invariant of the handshake was broken
-or a wrap was judged bad.`,
+With --profile mapped its controller offers tags in place of the blocks; --tags
+writes them as a table for the command "tags import".
+
+Exit code 1 when the shift did not end, be it that the simulator was stopped, an
+invariant of the handshake was broken or a wrap was judged bad.`,
+		Example: `  lapgate sim --listen 127.0.0.1:1502
+  lapgate sim --profile mapped --tags tags.csv
+  lapgate sim rolls.csv --json`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if helped, err := f.check(p); helped || err != nil {
+			if helped, err := f.sim.check(p); helped || err != nil {
 				return err
-			}
-			if len(args) > 0 && cmd.Flags().Changed("rolls") {
-				return usageError("--rolls is for a shift that is made up, and %s is a list: leave one of them out", args[0])
-			}
-			snapshot, err := p.load(&source)
-			if err != nil {
-				return err
-			}
-			l, err := lineNamed(snapshot, line)
-			if err != nil {
-				return err
-			}
-			c, err := simConfigOf(l)
-			if err != nil {
-				return err
-			}
-			c.Modbus.Addr = listen
-			if c.OPCUA, err = opcua.config(l.Recipe.Name); err != nil {
-				return err
-			}
-			c.Limit = simLimit
-			if tlsFolder != "" {
-				host, _, err := net.SplitHostPort(listen)
-				if err != nil {
-					return usageError("--listen: %v; want host:port", err)
-				}
-				if c.Modbus.TLS, err = simSecurity(tlsFolder, host, time.Now()); err != nil {
-					return err
-				}
 			}
 			if len(args) > 0 {
-				if c.Rolls, err = p.openTrueRolls(args[0]); err != nil {
-					return err
+				if cmd.Flags().Changed("rolls") {
+					return usageError("--rolls is for a shift that is made up, and %s is a list: leave one of them out", args[0])
 				}
+				f.list = args[0]
 			}
-			f.put(&c)
-			return p.sim(cmd.Context(), c, asJSON)
+			line, c, err := p.simConfig(&f)
+			if err != nil {
+				return err
+			}
+			return p.sim(cmd.Context(), c, p.printer(f.output, line.Recipe))
 		},
 	}
-	source.add(cmd)
-	f.add(cmd)
-	opcua.add(cmd)
-	addLine(cmd, &line, firstLine)
-	cmd.Flags().StringVar(&listen, "listen", "127.0.0.1:0", "address of the Modbus TCP server; port 0 picks a free one")
-	cmd.Flags().StringVar(&tlsFolder, "tls", "", "serve Modbus with TLS and client certificates from this folder; where it is empty, those of both sides are made there")
-	addJSON(cmd, &asJSON)
+	f.source.add(cmd)
+	f.sim.add(cmd)
+	f.opcua.add(cmd)
+	fl := cmd.Flags()
+	addLine(cmd, &f.line, firstLine)
+	fl.StringVar(&f.listen, "listen", "127.0.0.1:0", "address of the Modbus TCP server; port 0 picks a free one")
+	fl.StringVar(&f.tlsFolder, "tls", "", "serve Modbus with TLS and client certificates from this folder; where it is empty, those of both sides are made there")
+	fl.StringVar(&f.profile, "profile", string(config.ProfileBlocks), "what the controller offers: blocks or mapped")
+	fl.StringVar(&f.order, "word-order", "ABCD", "with --profile mapped: how 32 bits stand in two registers, one of ABCD, CDAB, BADC, DCBA")
+	fl.StringVar(&f.tags, "tags", "", "with --profile mapped: write the table of tags to this file")
+	f.output.add(cmd)
 	return cmd
 }
 
-// openTrueRolls reads the simulator's own list: it says of a roll what no
-// scanner can know.
-func (p *program) openTrueRolls(path string) ([]sim.Roll, error) {
-	in := p.stdin
-	if path != "-" {
-		file, err := os.Open(path)
-		if err != nil {
-			return nil, err
-		}
-		defer func() { _ = file.Close() }() // only read
-		in = file
-	}
-	rolls, err := sim.ReadRolls(in)
+// simConfig makes the simulated line that the flags ask for.
+func (p *program) simConfig(f *simOptions) (*config.Line, sim.Config, error) {
+	fail := func(err error) (*config.Line, sim.Config, error) { return nil, sim.Config{}, err }
+	snapshot, err := p.load(&f.source)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
+		return fail(err)
 	}
-	return rolls, nil
+	line, err := lineNamed(snapshot, f.line)
+	if err != nil {
+		return fail(err)
+	}
+	c, err := rehearse.Line(line)
+	if err != nil {
+		return fail(err)
+	}
+	c.Modbus.Addr, c.Limit = f.listen, simLimit
+	if c.OPCUA, err = f.opcua.config(line.Recipe.Name); err != nil {
+		return fail(err)
+	}
+	if f.tlsFolder != "" {
+		host, _, err := net.SplitHostPort(f.listen)
+		if err != nil {
+			return fail(usageError("--listen: %v; want host:port", err))
+		}
+		if c.Modbus.TLS, err = modbus.SecurityIn(f.tlsFolder, host, time.Now()); err != nil {
+			return fail(err)
+		}
+	}
+	if err := f.mapped(&c); err != nil {
+		return fail(err)
+	}
+	if f.list != "" {
+		if c.Rolls, err = p.trueRolls(&c, f.list); err != nil {
+			return fail(err)
+		}
+	}
+	f.sim.put(&c)
+	return line, c, nil
 }
 
-func (p *program) sim(ctx context.Context, c sim.Config, asJSON bool) error {
+// mapped makes it a controller that offers tags, where the flags say so.
+func (f *simOptions) mapped(c *sim.Config) error {
+	orders := []string{"ABCD", "CDAB", "BADC", "DCBA"}
+	switch config.Profile(f.profile) {
+	case config.ProfileBlocks:
+		if f.tags != "" {
+			return usageError("--tags: only a controller with tags has a table of them; give --profile mapped too")
+		}
+		return nil
+	case config.ProfileMapped:
+	default:
+		return usageError("--profile: got %q, want blocks or mapped", f.profile)
+	}
+	if !slices.Contains(orders, f.order) {
+		return usageError("--word-order: got %q, want one of %s", f.order, strings.Join(orders, ", "))
+	}
+	c.Tags = &mapped.Config{Order: f.order}
+	if f.tags == "" {
+		return nil
+	}
+	return os.WriteFile(f.tags, mapped.Table(), 0o644)
+}
+
+// trueRolls reads the simulator's own list: it says of a roll what no scanner
+// can know.
+func (p *program) trueRolls(c *sim.Config, path string) ([]sim.Roll, error) {
+	in, err := p.openTable(path)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = in.Close() }() // only read
+	return c.ReadRolls(in.name, in)
+}
+
+// simRow is what became of one roll on the simulated line.
+type simRow struct {
+	Ordinal  int      `json:"ordinal" label:"no."`
+	Roll     string   `json:"roll"`
+	Diameter float64  `json:"diameter_m"`
+	Width    float64  `json:"width_m"`
+	Outcome  string   `json:"outcome"`
+	Slot     *int     `json:"wrapper_slot" label:"slot"`
+	Overhang *float64 `json:"overhang_m"`
+	Feed     *float64 `json:"feed_length_m" label:"feed"`
+	Dwell    *float64 `json:"header_dwell_s" label:"dwell"`
+	Judged   string   `json:"judged"`
+	Defects  []string `json:"defects" print:"below"`
+}
+
+func simRowOf(w *printer, r *sim.RollReport) simRow {
+	row := simRow{Ordinal: r.Ordinal, Roll: r.Tag, Diameter: r.Diameter, Width: r.Width, Outcome: r.Outcome, Judged: "-"}
+	if j := r.Judgement; j != nil {
+		f := &j.Figures
+		overhang := (f.OverhangPoor + f.OverhangRich) / 2
+		row.Slot, row.Overhang, row.Feed, row.Dwell, row.Judged = &f.Slot, &overhang, &f.Paper, &f.Dwell, "good"
+		if !j.Good {
+			row.Judged = "BAD"
+		}
+		for i := range j.Defects {
+			row.Defects = append(row.Defects, j.Defects[i].Say(w.quantity))
+		}
+	}
+	return row
+}
+
+func simRowsOf(w *printer, report *sim.Report) []simRow {
+	rows := []simRow{}
+	for i := range report.Rolls {
+		rows = append(rows, simRowOf(w, &report.Rolls[i]))
+	}
+	return rows
+}
+
+// quantity is a value of a named quantity with its unit.
+func (w *printer) quantity(name string, value float64) string {
+	return w.measure(amount{name: name, value: value})
+}
+
+func (p *program) sim(ctx context.Context, c sim.Config, w *printer) error {
 	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	s, err := sim.New(c)
@@ -175,7 +271,7 @@ func (p *program) sim(ctx context.Context, c sim.Config, asJSON bool) error {
 		return err
 	}
 	where := p.stdout
-	if asJSON {
+	if w.flags.json || w.flags.csv {
 		where = p.stderr
 	}
 	protocol := "modbus-tcp"
@@ -187,29 +283,15 @@ func (p *program) sim(ctx context.Context, c sim.Config, asJSON bool) error {
 		fmt.Fprintf(where, "opcua %s\n", o.URL())
 	}
 	report, err := s.Run(ctx)
-	if ctx.Err() != nil {
-		err = nil // stopped on request
-	}
 	err = errors.Join(err, s.Close(), report.Err())
-	if asJSON {
-		return errors.Join(p.printJSON(report), err)
+	if w.flags.json {
+		return errors.Join(w.print(report), err)
 	}
-	for i := range report.Rolls {
-		fmt.Fprintln(p.stdout, simLine(&report.Rolls[i]))
+	err = errors.Join(w.print(simRowsOf(w, report)), err)
+	if !w.flags.csv {
+		good, judged := report.Good()
+		fmt.Fprintf(p.stdout, "%d rolls, %d wraps judged, %d good; %d sessions, %d accepted, %d held, %d rejected\n",
+			len(report.Rolls), judged, good, report.Sessions, report.Accepted, report.Held, report.Rejected)
 	}
-	good, judged := report.Good()
-	fmt.Fprintf(p.stdout, "%d rolls, %d wraps judged, %d good; %d sessions, %d accepted, %d held, %d rejected\n",
-		len(report.Rolls), judged, good, report.Sessions, report.Accepted, report.Held, report.Rejected)
 	return err
-}
-
-func simLine(r *sim.RollReport) string {
-	s := fmt.Sprintf("%3d  %-16s  %6.1f × %6.1f mm  %s", r.Ordinal, r.Tag, r.Diameter*1000, r.Width*1000, r.Outcome)
-	if j := r.Judgement; j != nil {
-		if j.Good {
-			return s + ", judged good"
-		}
-		return s + ", judged BAD: " + strings.Join(j.Reasons, "; ")
-	}
-	return s
 }

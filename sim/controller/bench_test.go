@@ -35,6 +35,9 @@ func roll(tag string, diameter, width uint32, tick uint32) *Measurement {
 	return m
 }
 
+// long is the 32-bit value at a register.
+func long(words []uint16, at int) uint32 { return uint32(words[at])<<16 | uint32(words[at+1]) }
+
 func newBench(t *testing.T) *bench {
 	b := &bench{t: t, c: Start(DefaultConfig(), Fresh(), 200_000_000), tick: 5000, epoch: 11, nonce: 0xC0FFEE}
 	b.in.Permissives = allOn
@@ -126,11 +129,11 @@ func (b *bench) accept(n uint16) {
 }
 
 // want checks the verdict in the events and in the published result.
-func (b *bench) want(ev []Event, v Verdict, reason uint16) {
+func (b *bench) want(ev []Event, v OfferVerdict, reason uint16) {
 	b.t.Helper()
-	e := judged(ev)
+	e := answered(ev)
 	if e == nil {
-		b.t.Fatal("nothing was judged")
+		b.t.Fatal("nothing was answered")
 	}
 	if e.Verdict != v || e.Reason != reason {
 		b.t.Fatalf("verdict %d reason %d, want %d reason %d", e.Verdict, e.Reason, v, reason)
@@ -141,9 +144,9 @@ func (b *bench) want(ev []Event, v Verdict, reason uint16) {
 	}
 }
 
-func judged(ev []Event) *Event {
+func answered(ev []Event) *Event {
 	for i := range ev {
-		if ev[i].Kind == EventJudged {
+		if ev[i].Kind == EventVerdict {
 			return &ev[i]
 		}
 	}
@@ -152,7 +155,7 @@ func judged(ev []Event) *Event {
 
 func (b *bench) refused(ev []Event) {
 	b.t.Helper()
-	if e := judged(ev); e != nil {
-		b.t.Fatalf("judged %d, reason %d; want no judgement", e.Verdict, e.Reason)
+	if e := answered(ev); e != nil {
+		b.t.Fatalf("answered %d, reason %d; want no answer", e.Verdict, e.Reason)
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"lapgate/sim/internal/standin"
+	"lapgate/sim/registers"
 )
 
 // worked reads the worked example.
@@ -39,7 +40,7 @@ func TestWorkedExample(t *testing.T) {
 	w := worked(t)
 	m := Fresh()
 	m.data = retained{
-		Boot: 40, Roll: 1190, Req: 1204, Floor: 6, Phase: Await, Produced: 1189, Acked: 1188,
+		Boot: 40, Roll: 1190, Req: 1204, Floor: 6, Phase: PhaseAwait, Produced: 1189, Acked: 1188,
 		Roll1: *roll("R2026-001190", 12504, 16020, 0),
 	}
 	m.crc = m.data.checksum()
@@ -60,8 +61,8 @@ func TestWorkedExample(t *testing.T) {
 	// Offers 1 and 2 came before; the third needs no memory of them.
 	copy(a.Payload[:], w["PAYLOAD"])
 	copy(a.Commit[:], w["COMMIT"])
-	e := judged(c.Scan(880_125, &a, &in))
-	if e == nil || e.Verdict != Accepted || c.Phase() != Run {
+	e := answered(c.Scan(880_125, &a, &in))
+	if e == nil || e.Verdict != Accepted || c.Phase() != PhaseRun {
 		t.Fatalf("not accepted: %+v", e)
 	}
 	r := e.Setpoints()
@@ -84,17 +85,17 @@ func TestWorkedExample(t *testing.T) {
 func TestChecksum(t *testing.T) {
 	// CRC-32 (IEEE 802.3) of "123456789" is CBF43926; nine bytes do not make
 	// words, so the check is over its first eight, 9AE0DAAF.
-	if got := checksum([]uint16{0x3132, 0x3334, 0x3536, 0x3738}); got != 0x9AE0DAAF {
+	if got := registers.Checksum([]uint16{0x3132, 0x3334, 0x3536, 0x3738}); got != 0x9AE0DAAF {
 		t.Errorf("%08X", got)
 	}
 	for name, w := range worked(t) {
-		if n := len(w) - 2; checksum(w[:n]) != long(w, n) {
+		if n := len(w) - 2; registers.Checksum(w[:n]) != long(w, n) {
 			t.Errorf("%s of the worked example has another checksum", name)
 		}
 	}
 }
 
-// Each check of the judgement fails alone, with its reason.
+// Each check of an offer fails alone, with its reason.
 func TestEachCheckAlone(t *testing.T) {
 	set := func(at int, v uint16) func([]uint16) { return func(w []uint16) { w[at] = v } }
 	flip := func(at int) func([]uint16) { return func(w []uint16) { w[at] ^= 1 } }
@@ -104,7 +105,7 @@ func TestEachCheckAlone(t *testing.T) {
 		payload func([]uint16)
 		commit  func([]uint16)
 		after   func(*bench)
-		verdict Verdict
+		verdict OfferVerdict
 		reason  uint16
 	}{
 		{name: "good", verdict: Accepted},
@@ -144,7 +145,7 @@ func TestEachCheckAlone(t *testing.T) {
 		},
 		{
 			name:    "group not in force is ignored",
-			payload: func(w []uint16) { w[66] &^= 1 << GroupGlue; w[58] = 0xFFFF }, verdict: Accepted,
+			payload: func(w []uint16) { w[66] &^= 1 << registers.GroupGlue; w[58] = 0xFFFF }, verdict: Accepted,
 		},
 	}
 	for _, tc := range tests {
@@ -158,7 +159,7 @@ func TestEachCheckAlone(t *testing.T) {
 				tc.after(b)
 			}
 			b.want(b.scan(), tc.verdict, tc.reason)
-			wantPhase := map[Verdict]Phase{Accepted: Run, Rejected: Await, HeldByRecipe: Held}[tc.verdict]
+			wantPhase := map[OfferVerdict]Phase{Accepted: PhaseRun, Rejected: PhaseAwait, HeldByRecipe: PhaseHeld}[tc.verdict]
 			if b.c.Phase() != wantPhase {
 				t.Errorf("phase %s, want %s", b.c.Phase(), wantPhase)
 			}
@@ -171,17 +172,12 @@ func TestEachCheckAlone(t *testing.T) {
 
 func TestEachLimitAlone(t *testing.T) {
 	for _, l := range DefaultLimits() {
+		field := registers.Payload.Shape().Field(l.Field)
 		put := func(v uint32) func([]uint16) {
-			return func(w []uint16) {
-				if l.Double {
-					copy(w[l.Reg:], standin.Two(v))
-				} else {
-					w[l.Reg] = uint16(v)
-				}
-			}
+			return func(w []uint16) { field.PutNumber(w, 0, int64(v)) }
 		}
-		try := func(v uint32, verdict Verdict, reason uint16) {
-			t.Run(l.Name, func(t *testing.T) {
+		try := func(v uint32, verdict OfferVerdict, reason uint16) {
+			t.Run(l.Field, func(t *testing.T) {
 				b := newBench(t)
 				b.offer(1, put(v), nil)
 				b.want(b.scan(), verdict, reason)
@@ -189,9 +185,9 @@ func TestEachLimitAlone(t *testing.T) {
 		}
 		try(l.Min, Accepted, 0)
 		try(l.Max, Accepted, 0)
-		try(l.Max+1, Rejected, uint16(60+l.Reg-33))
+		try(l.Max+1, Rejected, uint16(60+field.Register-33))
 		if l.Min > 0 {
-			try(l.Min-1, Rejected, uint16(60+l.Reg-33))
+			try(l.Min-1, Rejected, uint16(60+field.Register-33))
 		}
 		if l.Zero {
 			try(0, Accepted, 0)
@@ -201,7 +197,7 @@ func TestEachLimitAlone(t *testing.T) {
 
 // Half-written blocks, in every mixture of old and new, are never accepted.
 func TestPartsOfPayloadAndCommit(t *testing.T) {
-	for n := 0; n <= payloadLen; n++ {
+	for n := 0; n <= registers.PayloadWords; n++ {
 		for _, newFirst := range []bool{true, false} {
 			b := newBench(t)
 			b.offer(1, func(w []uint16) { w[33], w[34], w[53], w[77] = 5, 20320, 1500, 0x1111 }, nil)
@@ -215,16 +211,16 @@ func TestPartsOfPayloadAndCommit(t *testing.T) {
 				copy(mix[n:], full[n:])
 			}
 			b.area.Payload = mix
-			e := judged(b.scan())
+			e := answered(b.scan())
 			if e == nil {
-				t.Fatal("commit was not judged")
+				t.Fatal("commit was not answered")
 			}
 			if accepted := e.Verdict == Accepted; accepted != (mix == full) {
 				t.Errorf("payload cut at %d, new first %t: verdict %d", n, newFirst, e.Verdict)
 			}
 		}
 	}
-	for n := 0; n <= commitLen; n++ {
+	for n := 0; n <= registers.CommitWords; n++ {
 		for _, newFirst := range []bool{true, false} {
 			b := newBench(t)
 			b.offer(1, func(w []uint16) { w[66] |= 1; w[33] = 9 }, nil) // over its limit
@@ -241,7 +237,7 @@ func TestPartsOfPayloadAndCommit(t *testing.T) {
 				copy(mix[n:], full[n:])
 			}
 			b.area.Commit = mix
-			e := judged(b.scan())
+			e := answered(b.scan())
 			if accepted := e != nil && e.Verdict == Accepted; accepted != (mix == full) {
 				t.Errorf("commit cut at %d, new first %t: %+v", n, newFirst, e)
 			}
@@ -297,13 +293,13 @@ func TestRepeatsChangeNothing(t *testing.T) {
 	b.scan()
 	b.enter()
 	// The old commit lands again while the next roll waits.
-	b.area.Commit, b.area.Payload = [commitLen]uint16{}, [payloadLen]uint16{}
+	b.area.Commit, b.area.Payload = [registers.CommitWords]uint16{}, [registers.PayloadWords]uint16{}
 	b.scan()
 	b.area.Commit, b.area.Payload = commit, payload
 	for range 3 {
 		b.refused(b.scan())
 	}
-	if b.c.Phase() != Await {
+	if b.c.Phase() != PhaseAwait {
 		t.Fatalf("phase %s", b.c.Phase())
 	}
 	ack := func(n uint32) {
@@ -357,12 +353,12 @@ func TestMeasuredAgainInFlight(t *testing.T) {
 	b := newBench(t)
 	b.offer(1, nil, nil)
 	commit := b.area.Commit
-	b.area.Commit = [commitLen]uint16{}
+	b.area.Commit = [registers.CommitWords]uint16{}
 	b.in.Measured = roll("B-1", 10160, 15241, b.tick)
 	b.scan()
 	b.area.Commit = commit
 	b.refused(b.scan())
-	if b.c.Phase() != Await || b.c.StaleCommits() == 0 {
+	if b.c.Phase() != PhaseAwait || b.c.StaleCommits() == 0 {
 		t.Errorf("phase %s, stale commits %d", b.c.Phase(), b.c.StaleCommits())
 	}
 	b.heartbeat()
@@ -377,27 +373,27 @@ func TestHoldRetryManualRemove(t *testing.T) {
 	req := b.c.ReqID()
 	b.in.Retry, b.in.Measured = true, roll("B-1", 10162, 15240, b.tick)
 	b.scan()
-	if b.c.Phase() != Await || b.c.ReqID() != req+1 || b.request().Diameter != 10162 {
+	if b.c.Phase() != PhaseAwait || b.c.ReqID() != req+1 || b.request().Diameter != 10162 {
 		t.Fatalf("retry: phase %s, request %d, diameter %d", b.c.Phase(), b.c.ReqID(), b.request().Diameter)
 	}
 	b.offer(2, nil, nil)
 	b.in.ManualSelected = true
 	commit := b.area.Commit
-	b.area.Commit = [commitLen]uint16{}
+	b.area.Commit = [registers.CommitWords]uint16{}
 	b.scan()
 	b.area.Commit = commit
 	b.refused(b.scan())
-	if b.c.Phase() != Manual {
+	if b.c.Phase() != PhaseManual {
 		t.Fatalf("manual: phase %s", b.c.Phase())
 	}
 	b.in.ManualSelected, b.in.Automatic = false, true
 	b.scan()
-	if b.c.Phase() != Await || b.c.ReqID() != req+2 {
+	if b.c.Phase() != PhaseAwait || b.c.ReqID() != req+2 {
 		t.Fatalf("back to automatic: phase %s, request %d", b.c.Phase(), b.c.ReqID())
 	}
 	b.in.Remove = true
 	b.scan()
-	if o, _ := b.c.Outcomes(); b.c.Phase() != Empty || o != 1 || b.c.mem.Ring[1][15] != uint16(Removed) {
+	if o, _ := b.c.Outcomes(); b.c.Phase() != PhaseEmpty || o != 1 || b.c.mem.Ring[1][15] != uint16(Removed) {
 		t.Errorf("removed: phase %s, %d outcomes", b.c.Phase(), o)
 	}
 	b.enter()
@@ -407,7 +403,7 @@ func TestHoldRetryManualRemove(t *testing.T) {
 	b.want(b.scan(), Accepted, 0)
 	b.in.Remove = true
 	b.scan()
-	if b.c.Phase() != Run {
+	if b.c.Phase() != PhaseRun {
 		t.Error("a roll was taken away out of run")
 	}
 }

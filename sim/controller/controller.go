@@ -13,26 +13,29 @@ import (
 	"encoding/binary"
 	"hash/crc32"
 	"time"
+
+	"lapgate/sim/registers"
 )
 
 // Phase of the station.
 type Phase uint16
 
-// Phases.
+// Phases, by their numbers in the request block.
 const (
-	Empty Phase = iota
-	Await
-	Run
-	Held
-	Manual
-	Fault
+	PhaseEmpty Phase = iota
+	PhaseAwait
+	PhaseRun
+	PhaseHeld
+	PhaseManual
+	PhaseFault
 )
 
-var phaseNames = [...]string{"empty", "await", "run", "held", "manual", "fault"}
+func (p Phase) String() string { return spelled(registers.Request, "phase", int(p)) }
 
-func (p Phase) String() string {
-	if int(p) < len(phaseNames) {
-		return phaseNames[p]
+// spelled is the word of a number in a field.
+func spelled(b registers.Block, field string, n int) string {
+	if words := b.Shape().Field(field).Named; n < len(words) {
+		return words[n]
 	}
 	return "unknown"
 }
@@ -48,34 +51,33 @@ const (
 	FlagOperator
 )
 
-// Verdict on an offer.
-type Verdict uint16
+// OfferVerdict is what the program says to an offer.
+type OfferVerdict uint16
 
-// Verdicts.
+// Verdicts on an offer, by their numbers in the request block.
 const (
-	Accepted     Verdict = 1
-	Rejected     Verdict = 2
-	HeldByRecipe Verdict = 3
+	Accepted     OfferVerdict = 1
+	Rejected     OfferVerdict = 2
+	HeldByRecipe OfferVerdict = 3
 )
 
 // Reasons of a rejection. Permissives and limits add the number of the bit and
 // of the field to theirs; the number of a field is its register in the payload
 // less 33, so that the wrapper slot is 60.
 const (
-	ReasonDamaged      = 10
-	ReasonOtherOffer   = 11
-	ReasonWrongData    = 12
-	ReasonTooLate      = 13
-	ReasonNotAlive     = 14
-	ReasonPermissive   = 20
-	ReasonLimit        = 60
-	firstSetpointField = 33
+	ReasonDamaged    = 10
+	ReasonOtherOffer = 11
+	ReasonWrongData  = 12
+	ReasonTooLate    = 13
+	ReasonNotAlive   = 14
+	ReasonPermissive = 20
+	ReasonLimit      = 60
 )
 
 // Outcome is how a roll left the station.
 type Outcome uint16
 
-// Outcomes.
+// Outcomes, by their numbers in an entry of the ring.
 const (
 	Wrapped Outcome = iota + 1
 	ByHand
@@ -84,14 +86,7 @@ const (
 	Lost
 )
 
-var outcomeNames = [...]string{"none", "wrapped", "by hand", "removed", "aborted", "lost"}
-
-func (o Outcome) String() string {
-	if int(o) < len(outcomeNames) {
-		return outcomeNames[o]
-	}
-	return "unknown"
-}
+func (o Outcome) String() string { return spelled(registers.Outcome, "outcome", int(o)) }
 
 // Config is what the program is set up with.
 type Config struct {
@@ -190,7 +185,7 @@ const (
 	EventAdopted
 	EventEntered
 	EventRequested
-	EventJudged
+	EventVerdict
 	EventOutcome
 	EventAcked
 	EventStale
@@ -206,7 +201,7 @@ type Event struct {
 	Req     uint32
 	Session Session
 	Offer   uint16
-	Verdict Verdict
+	Verdict OfferVerdict
 	Reason  uint16
 	Hold    uint16 // reason of a hold, as the gateway gave it
 	Outcome Outcome
@@ -214,15 +209,16 @@ type Event struct {
 	Tick    uint32
 	Echoed  uint32 // tick in the commit
 	On      uint32 // permissives at the judgement
-	Payload [payloadLen]uint16
+	Payload PayloadWords
 }
 
-// Setpoints of the payload of an EventJudged.
-func (e *Event) Setpoints() Recipe { return recipeOf(e.Payload[:]) }
+// Setpoints of the payload of an EventVerdict.
+func (e *Event) Setpoints() Recipe { return recipeOf(registers.In(registers.Payload, e.Payload[:])) }
 
-// Echo returns the roll data that the payload of an EventJudged echoes.
+// Echo returns the roll data that the payload of an EventVerdict echoes.
 func (e *Event) Echo() (tag Tag, diameter, width uint32) {
-	return tagAt(e.Payload[:], 21), long(e.Payload[:], 29), long(e.Payload[:], 31)
+	p := registers.In(registers.Payload, e.Payload[:])
+	return p.Letters("roll_tag"), p.Get("diameter"), p.Get("width")
 }
 
 // result of the newest judged offer.
@@ -230,7 +226,7 @@ type result struct {
 	Req     uint32
 	Session Session
 	Offer   uint16
-	Verdict Verdict
+	Verdict OfferVerdict
 	Reason  uint16
 	CRC     uint32
 }
@@ -242,7 +238,7 @@ type retained struct {
 	Result          result
 	Phase           Phase
 	Roll1           Measurement // of the roll at the station
-	Payload         [payloadLen]uint16
+	Payload         PayloadWords
 	Hold            uint16
 	RunStart        uint32
 	Confirm         bool // operator must say whether the roll is the same
@@ -250,7 +246,7 @@ type retained struct {
 	Produced, Acked uint32
 	Stale           uint32
 	Overwritten     uint32
-	Ring            [ringLen]OutWords
+	Ring            [registers.RingEntries]OutWords
 }
 
 // Memory is the retained memory as found at power-up, with its checksum.
@@ -281,7 +277,7 @@ type Controller struct {
 
 	active     Session
 	lastOffer  uint16
-	lastCommit [commitLen]uint16
+	lastCommit [registers.CommitWords]uint16
 
 	hbCount  uint16
 	hbTick   uint32
@@ -373,7 +369,7 @@ func (c *Controller) ConfirmWanted() bool { return c.mem.Confirm }
 func (c *Controller) MemoryLost() bool { return c.mem.MemoryLost }
 
 // Result returns the request, verdict and reason of the newest judged offer.
-func (c *Controller) Result() (req uint32, v Verdict, reason uint16) {
+func (c *Controller) Result() (req uint32, v OfferVerdict, reason uint16) {
 	return c.mem.Result.Req, c.mem.Result.Verdict, c.mem.Result.Reason
 }
 
@@ -385,7 +381,7 @@ func (c *Controller) Waiting() Measurement { return c.mem.Roll1 }
 func (c *Controller) Disturb() { c.mem.Roll1.Width++ }
 
 // full reports whether the ring holds no room for another outcome.
-func (c *Controller) full() bool { return c.mem.Produced-c.mem.Acked >= ringLen }
+func (c *Controller) full() bool { return c.mem.Produced-c.mem.Acked >= registers.RingEntries }
 
 func ticks(d time.Duration) uint32 { return uint32(d / Tick) }
 
@@ -412,7 +408,7 @@ func (c *Controller) firstScan(tick uint32, area *Area, in *Inputs) {
 	c.lastCommit = area.Commit
 	c.pubTick = tick - ticks(c.cfg.Publish)
 	if !c.memoryGood {
-		c.mem = retained{Boot: c.clock, MemoryLost: true, Phase: Fault}
+		c.mem = retained{Boot: c.clock, MemoryLost: true, Phase: PhaseFault}
 		for i := range c.mem.Ring {
 			c.outDirty = append(c.outDirty, i)
 		}
@@ -420,7 +416,7 @@ func (c *Controller) firstScan(tick uint32, area *Area, in *Inputs) {
 		if in.RollPresent {
 			c.mem.Roll++
 			c.outcome(tick, Lost, &Used{Start: tick, End: tick})
-			c.mem.Phase = Fault
+			c.mem.Phase = PhaseFault
 		}
 		return
 	}
@@ -429,15 +425,15 @@ func (c *Controller) firstScan(tick uint32, area *Area, in *Inputs) {
 	for i := range c.mem.Ring {
 		c.outDirty = append(c.outDirty, i)
 	}
-	if c.mem.Phase != Empty {
+	if c.mem.Phase != PhaseEmpty {
 		c.mem.Roll1.AgeUnknown = true
 	}
 	switch c.mem.Phase {
-	case Await:
+	case PhaseAwait:
 		if in.Measured == nil {
 			c.request(tick)
 		}
-	case Run:
+	case PhaseRun:
 		c.mem.Confirm = true
 		c.note(Event{Kind: EventConfirmWanted, Roll: c.mem.Roll, Tick: tick})
 	}
@@ -449,11 +445,11 @@ func (c *Controller) note(e Event) {
 }
 
 func (c *Controller) hello(area *Area) {
-	h := area.Hello[:]
-	if !whole(h, typeHello) || h[1] != layoutVersion || long(h, 6) != c.mem.Boot || c.mem.MemoryLost {
+	h := registers.In(registers.Hello, area.Hello[:])
+	if !h.Whole() || !h.LayoutKnown() || h.Get("boot_id") != c.mem.Boot || c.mem.MemoryLost {
 		return
 	}
-	s := sessionAt(h, 2)
+	s := sessionIn(h)
 	if s == c.active || s.Epoch <= c.mem.Floor {
 		return
 	}
@@ -464,27 +460,27 @@ func (c *Controller) hello(area *Area) {
 }
 
 func (c *Controller) ack(area *Area) {
-	a := area.Ack[:]
-	if !whole(a, typeAck) || c.active == (Session{}) || sessionAt(a, 2) != c.active {
+	a := registers.In(registers.Ack, area.Ack[:])
+	if !a.Whole() || c.active == (Session{}) || sessionIn(a) != c.active {
 		return
 	}
-	if n := long(a, 6); n > c.mem.Acked && n <= c.mem.Produced {
+	if n := a.Get("up_to"); n > c.mem.Acked && n <= c.mem.Produced {
 		c.mem.Acked = n
 		c.note(Event{Kind: EventAcked, Session: c.active, Index: n})
 	}
 }
 
 func (c *Controller) commit(tick uint32, area *Area, in *Inputs) {
-	m := area.Commit[:]
+	m := registers.In(registers.Commit, area.Commit[:])
 	changed := area.Commit != c.lastCommit
 	c.lastCommit = area.Commit
-	offer := m[1]
-	ours := whole(m, typeCommit) && c.active != (Session{}) && sessionAt(m, 2) == c.active
+	offer := uint16(m.Get("offer"))
+	ours := m.Whole() && c.active != (Session{}) && sessionIn(m) == c.active
 	switch {
 	case ours && offer == c.lastOffer && offer != 0:
 		// The result stands.
-	case ours && offer > c.lastOffer && c.mem.Phase == Await && long(m, 6) == c.mem.Req:
-		c.judge(tick, area, in)
+	case ours && offer > c.lastOffer && c.mem.Phase == PhaseAwait && m.Get("req_id") == c.mem.Req:
+		c.answer(tick, area, in)
 	case changed:
 		c.mem.Stale++
 		c.note(Event{Kind: EventStale, Offer: offer, Tick: tick})
@@ -492,10 +488,10 @@ func (c *Controller) commit(tick uint32, area *Area, in *Inputs) {
 }
 
 func (c *Controller) heartbeat(tick uint32, area *Area) {
-	h := area.Heartbeat[:]
-	if c.active != (Session{}) && whole(h, typeHeartbeat) && sessionAt(h, 2) == c.active &&
-		(!c.hbSeen || h[1] != c.hbCount) {
-		c.hbSeen, c.hbCount, c.hbTick = true, h[1], tick
+	h := registers.In(registers.Heartbeat, area.Heartbeat[:])
+	count := uint16(h.Get("count"))
+	if c.active != (Session{}) && h.Whole() && sessionIn(h) == c.active && (!c.hbSeen || count != c.hbCount) {
+		c.hbSeen, c.hbCount, c.hbTick = true, count, tick
 	}
 	c.alive = c.hbSeen && tick-c.hbTick <= ticks(c.cfg.HeartbeatLoss)
 }

@@ -4,6 +4,7 @@ import (
 	"testing"
 
 	"lapgate/sim/internal/standin"
+	"lapgate/sim/registers"
 )
 
 // A session is both its numbers: a block that shares only one of them with the
@@ -44,7 +45,7 @@ func TestHalfASessionIsAnother(t *testing.T) {
 
 // The result names the payload that was judged, whatever the verdict.
 func TestResultNamesThePayload(t *testing.T) {
-	for _, verdict := range []Verdict{Accepted, Rejected} {
+	for _, verdict := range []OfferVerdict{Accepted, Rejected} {
 		b := newBench(t)
 		b.offer(1, func(w []uint16) {
 			if verdict == Rejected {
@@ -53,8 +54,8 @@ func TestResultNamesThePayload(t *testing.T) {
 		}, nil)
 		b.scan()
 		r := b.c.req[:]
-		if Verdict(r[47]) != verdict || long(r, 49) == 0 || long(r, 49) != long(b.area.Payload[:], payloadLen-2) {
-			t.Errorf("verdict %d on payload %08X, want %d on %08X", r[47], long(r, 49), verdict, long(b.area.Payload[:], payloadLen-2))
+		if OfferVerdict(r[47]) != verdict || long(r, 49) == 0 || long(r, 49) != long(b.area.Payload[:], registers.PayloadWords-2) {
+			t.Errorf("verdict %d on payload %08X, want %d on %08X", r[47], long(r, 49), verdict, long(b.area.Payload[:], registers.PayloadWords-2))
 		}
 	}
 }

@@ -3,20 +3,8 @@ package controller
 import (
 	"fmt"
 	"sync"
-)
 
-// BlockName names a block of the register image.
-type BlockName string
-
-// The blocks.
-const (
-	BlockReq       BlockName = "REQ"
-	BlockOut       BlockName = "OUT"
-	BlockHeartbeat BlockName = "HEARTBEAT"
-	BlockHello     BlockName = "HELLO"
-	BlockPayload   BlockName = "PAYLOAD"
-	BlockCommit    BlockName = "COMMIT"
-	BlockAck       BlockName = "ACK"
+	"lapgate/sim/registers"
 )
 
 // AddressError is a read or write of registers that are not there, or that
@@ -40,23 +28,23 @@ type Image struct {
 	mu       sync.Mutex
 	req      ReqWords
 	prevReq  ReqWords
-	out      [ringLen]OutWords
+	out      [registers.RingEntries]OutWords
 	accepted PayloadWords
 	area     Area
 	earlier  Area // what stood in each block before its newest write
 	torn     int  // reads of REQ still to be torn
-	discard  map[BlockName]int
-	onStrike func(fault string)
+	discard  map[registers.Block]int
+	onFault  func(fault string)
 }
 
 // NewImage returns an image with the blocks at the bases given.
 func NewImage(b Bases) *Image {
-	return &Image{bases: b, discard: map[BlockName]int{}}
+	return &Image{bases: b, discard: map[registers.Block]int{}}
 }
 
-// OnStrike sets what is called when a fault of the image takes effect. It is
+// OnFault sets what is called when a fault of the image takes effect. It is
 // called with the image locked and must not call it back.
-func (g *Image) OnStrike(f func(fault string)) { g.mu.Lock(); g.onStrike = f; g.mu.Unlock() }
+func (g *Image) OnFault(f func(fault string)) { g.mu.Lock(); g.onFault = f; g.mu.Unlock() }
 
 // Bases returns where the blocks stand.
 func (g *Image) Bases() Bases { return g.bases }
@@ -69,13 +57,7 @@ func (g *Image) Read(addr uint16, count int) ([]uint16, error) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	lo, hi := int(addr), int(addr)+count
-	side := func(first, end int) bool { return lo >= first && hi <= end }
-	b := g.bases
-	gatewayFirst := min(b.Heartbeat, b.Hello, b.Payload, b.Commit, b.Ack)
-	gatewayEnd := max(int(b.Heartbeat)+heartbeatLen, int(b.Hello)+helloLen, int(b.Payload)+payloadLen,
-		int(b.Commit)+commitLen, int(b.Ack)+ackLen)
-	own := side(int(min(b.Req, b.Out)), max(int(b.Req)+reqLen, int(b.Out)+ringLen*outLen))
-	if !own && !side(int(gatewayFirst), gatewayEnd) {
+	if !g.bases.within(lo, hi, false) && !g.bases.within(lo, hi, true) {
 		return nil, &AddressError{"read", addr, count}
 	}
 	dst := make([]uint16, count)
@@ -87,76 +69,81 @@ func (g *Image) Read(addr uint16, count int) ([]uint16, error) {
 		}
 	}
 	req := g.req
-	if g.torn > 0 && lo < int(b.Req)+reqLen && hi > int(b.Req) && g.req != g.prevReq {
+	if first := int(g.bases.Req); g.torn > 0 && lo < first+len(req) && hi > first && g.req != g.prevReq {
 		// Head of the new publication, rest of the one before.
 		copy(req[3:], g.prevReq[3:])
 		g.torn--
-		g.struck("torn-block")
+		g.tellFault("torn-block")
 	}
-	put(b.Req, req[:])
+	put(g.bases.Req, req[:])
 	for i := range g.out {
-		put(b.Out+uint16(i*outLen), g.out[i][:])
+		put(g.bases.Out+uint16(i*len(g.out[i])), g.out[i][:])
 	}
-	put(b.Heartbeat, g.area.Heartbeat[:])
-	put(b.Hello, g.area.Hello[:])
-	put(b.Payload, g.area.Payload[:])
-	put(b.Commit, g.area.Commit[:])
-	put(b.Ack, g.area.Ack[:])
+	for _, b := range gatewayBlocks() {
+		put(g.bases.Of(b), g.area.block(b))
+	}
 	return dst, nil
 }
 
-func (g *Image) struck(fault string) {
-	if g.onStrike != nil {
-		g.onStrike(fault)
+// within reports whether the registers from lo to before hi lie in the area of
+// one side.
+func (b Bases) within(lo, hi int, gateway bool) bool {
+	first, end := int(^uint16(0)), 0
+	for _, block := range registers.Blocks() {
+		s := block.Shape()
+		if s.Gateway != gateway {
+			continue
+		}
+		words := s.Words
+		if block == registers.Outcome {
+			words *= registers.RingEntries
+		}
+		first, end = min(first, int(b.Of(block))), max(end, int(b.Of(block))+words)
+	}
+	return lo >= first && hi <= end
+}
+
+func (g *Image) tellFault(fault string) {
+	if g.onFault != nil {
+		g.onFault(fault)
 	}
 }
 
 // block returns the words of a gateway-owned block within an area.
-func (a *Area) block(n BlockName) []uint16 {
+func (a *Area) block(n registers.Block) []uint16 {
 	switch n {
-	case BlockHeartbeat:
+	case registers.Heartbeat:
 		return a.Heartbeat[:]
-	case BlockHello:
+	case registers.Hello:
 		return a.Hello[:]
-	case BlockPayload:
+	case registers.Payload:
 		return a.Payload[:]
-	case BlockCommit:
+	case registers.Commit:
 		return a.Commit[:]
-	case BlockAck:
+	case registers.Ack:
 		return a.Ack[:]
 	}
 	return nil
 }
 
-func (g *Image) base(n BlockName) uint16 {
-	switch n {
-	case BlockHeartbeat:
-		return g.bases.Heartbeat
-	case BlockHello:
-		return g.bases.Hello
-	case BlockPayload:
-		return g.bases.Payload
-	case BlockCommit:
-		return g.bases.Commit
-	}
-	return g.bases.Ack
+// gatewayBlocks are the blocks that the gateway owns.
+func gatewayBlocks() []registers.Block {
+	return []registers.Block{registers.Heartbeat, registers.Hello, registers.Payload, registers.Commit, registers.Ack}
 }
-
-var gatewayBlocks = [...]BlockName{BlockHeartbeat, BlockHello, BlockPayload, BlockCommit, BlockAck}
 
 // Write puts words at addr. They must lie within one block that the gateway
 // owns, otherwise nothing is written.
 func (g *Image) Write(addr uint16, words []uint16) error {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	for _, n := range gatewayBlocks {
-		dst, off := g.area.block(n), int(addr)-int(g.base(n))
+	for _, n := range gatewayBlocks() {
+		dst, off := g.area.block(n), int(addr)-int(g.bases.Of(n))
 		if len(words) == 0 || off < 0 || off+len(words) > len(dst) {
 			continue
 		}
 		if g.discard[n] > 0 {
 			g.discard[n]--
-			g.struck(map[BlockName]string{BlockCommit: "lost-commit", BlockAck: "ack-lost"}[n])
+			g.tellFault(map[registers.Block]string{registers.Commit: "lost-commit", registers.Ack: "ack-lost"}[n])
 			return nil
 		}
 		copy(g.earlier.block(n), dst)
@@ -193,11 +180,11 @@ func (g *Image) Tear(n int) { g.mu.Lock(); g.torn = n; g.mu.Unlock() }
 
 // Discard makes the next n writes of a block vanish although they are
 // confirmed.
-func (g *Image) Discard(b BlockName, n int) { g.mu.Lock(); g.discard[b] = n; g.mu.Unlock() }
+func (g *Image) Discard(b registers.Block, n int) { g.mu.Lock(); g.discard[b] = n; g.mu.Unlock() }
 
 // Reland writes what stood in a block before its newest write once more, as a
 // copy held up on the way does. It reports whether there was anything to land.
-func (g *Image) Reland(b BlockName) bool {
+func (g *Image) Reland(b registers.Block) bool {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	old, now := g.earlier.block(b), g.area.block(b)

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"lapgate/sim/internal/standin"
+	"lapgate/sim/registers"
 )
 
 func TestImageAddresses(t *testing.T) {
@@ -69,7 +70,7 @@ func TestTornBlockNeverLooksWhole(t *testing.T) {
 	g := NewImage(DefaultBases())
 	g.Publish(b.c)
 	struck := 0
-	g.OnStrike(func(string) { struck++ })
+	g.OnFault(func(string) { struck++ })
 	b.in.Measured = roll("B-1", 10000, 15000, b.tick)
 	b.scan()
 	g.Publish(b.c)
@@ -92,7 +93,7 @@ func TestTornBlockNeverLooksWhole(t *testing.T) {
 func TestDiscardAndReland(t *testing.T) {
 	g := NewImage(DefaultBases())
 	first, second := standin.Ack(1, 2, 3), standin.Ack(1, 2, 4)
-	if g.Reland(BlockAck) {
+	if g.Reland(registers.Ack) {
 		t.Error("landed what was never written")
 	}
 	for _, w := range [][]uint16{first, second} {
@@ -100,13 +101,13 @@ func TestDiscardAndReland(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if !g.Reland(BlockAck) {
+	if !g.Reland(registers.Ack) {
 		t.Fatal("nothing to land")
 	}
 	if a := g.Copy(); !slices.Equal(a.Ack[:], first) {
 		t.Errorf("landed %04X", a.Ack)
 	}
-	g.Discard(BlockAck, 1)
+	g.Discard(registers.Ack, 1)
 	if err := g.Write(4140, second); err != nil {
 		t.Fatal(err)
 	}

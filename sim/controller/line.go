@@ -1,12 +1,14 @@
 package controller
 
+import "lapgate/sim/registers"
+
 // line is the line logic: what the machine and the operator did, in a fixed
 // order, each against the phase it is legal in.
 func (c *Controller) line(tick uint32, in *Inputs) {
 	c.manual = in.ManualSelected
 	m := &c.mem
 	if in.AckMemoryLoss && m.MemoryLost {
-		m.MemoryLost, m.Phase = false, Empty
+		m.MemoryLost, m.Phase = false, PhaseEmpty
 	}
 	if m.Confirm {
 		switch in.Confirm {
@@ -17,21 +19,21 @@ func (c *Controller) line(tick uint32, in *Inputs) {
 			c.outcome(tick, Aborted, &Used{Start: m.RunStart, End: tick})
 		}
 	}
-	if in.Remove && (m.Phase == Await || m.Phase == Held || m.Phase == Manual) {
+	if in.Remove && (m.Phase == PhaseAwait || m.Phase == PhaseHeld || m.Phase == PhaseManual) {
 		c.outcome(tick, Removed, &Used{Start: tick, End: tick})
 	}
 	if in.Done != nil {
 		switch {
-		case m.Phase == Run && !m.Confirm:
+		case m.Phase == PhaseRun && !m.Confirm:
 			c.outcome(tick, Wrapped, in.Done)
-		case m.Phase == Manual:
+		case m.Phase == PhaseManual:
 			c.outcome(tick, ByHand, in.Done)
 		}
 	}
 	switch {
-	case m.Phase == Await && in.Measured != nil,
-		m.Phase == Held && in.Retry,
-		m.Phase == Manual && in.Automatic && !in.ManualSelected:
+	case m.Phase == PhaseAwait && in.Measured != nil,
+		m.Phase == PhaseHeld && in.Retry,
+		m.Phase == PhaseManual && in.Automatic && !in.ManualSelected:
 		if in.Measured != nil {
 			m.Roll1 = *in.Measured
 		}
@@ -39,20 +41,20 @@ func (c *Controller) line(tick uint32, in *Inputs) {
 	}
 	// In manual the line goes on with a full ring and the oldest entry is
 	// counted as lost; in automatic the next roll waits outside.
-	if in.Enter != nil && m.Phase == Empty && (!c.full() || in.ManualSelected) {
+	if in.Enter != nil && m.Phase == PhaseEmpty && (!c.full() || in.ManualSelected) {
 		m.Roll++
 		m.Roll1 = *in.Enter
 		c.note(Event{Kind: EventEntered, Roll: m.Roll, Tick: tick})
 		c.request(tick)
 	}
-	if in.ManualSelected && (m.Phase == Await || m.Phase == Held) {
-		m.Phase = Manual
+	if in.ManualSelected && (m.Phase == PhaseAwait || m.Phase == PhaseHeld) {
+		m.Phase = PhaseManual
 	}
 }
 
 func (c *Controller) request(tick uint32) {
 	c.mem.Req++
-	c.mem.Phase = Await
+	c.mem.Phase = PhaseAwait
 	c.note(Event{Kind: EventRequested, Roll: c.mem.Roll, Req: c.mem.Req, Tick: tick})
 }
 
@@ -64,31 +66,27 @@ func (c *Controller) outcome(tick uint32, o Outcome, u *Used) {
 		m.Overwritten++
 	}
 	m.Produced++
-	i := int(m.Produced % ringLen)
-	w := &m.Ring[i]
-	*w = OutWords{0: typeOUT, 1: layoutVersion}
-	s := w[:]
-	putLong(s, 2, m.Produced)
-	putLong(s, 4, m.Roll)
-	putLong(s, 6, m.Boot)
-	putLong(s, 8, m.Req)
+	i := int(m.Produced % registers.RingEntries)
+	m.Ring[i] = OutWords{}
+	w := registers.In(registers.Outcome, m.Ring[i][:])
+	w.Begin()
+	w.Put("out_idx", m.Produced)
+	w.Put("roll_no", m.Roll)
+	w.Put("boot_id", m.Boot)
+	w.Put("req_id", m.Req)
 	e := Event{Kind: EventOutcome, Roll: m.Roll, Req: m.Req, Outcome: o, Index: m.Produced, Tick: tick}
 	if o == Wrapped || o == Aborted {
-		e.Session, e.Offer = sessionAt(m.Payload[:], 2), m.Payload[12]
-		putSession(s, 10, e.Session)
-		s[14] = e.Offer
-		putLong(s, 17, long(m.Payload[:], payloadLen-2))
+		p := registers.In(registers.Payload, m.Payload[:])
+		e.Session, e.Offer = sessionIn(p), uint16(p.Get("offer"))
+		w.Put("epoch", e.Session.Epoch)
+		w.Put("nonce", e.Session.Nonce)
+		w.Put("offer", uint32(e.Offer))
+		w.Put("payload_crc", p.Sum())
 	}
-	s[15] = uint16(o)
-	s[19] = u.Slot
-	putLong(s, 20, u.FeedLength)
-	s[22], s[23], s[24], s[25], s[26], s[27] = u.Layers, u.CrimpTime, u.Temperature, u.Dwell, u.OuterHead, u.Overlap
-	putLong(s, 28, u.Scale)
-	putLong(s, 30, u.Encoder)
-	putLong(s, 32, u.Start)
-	putLong(s, 34, u.End)
-	seal(s)
-	m.Phase = Empty
+	w.Put("outcome", uint32(o))
+	u.put(w)
+	w.Seal()
+	m.Phase = PhaseEmpty
 	m.Confirm = false
 	c.outDirty = append(c.outDirty, i)
 	c.note(e)
@@ -106,7 +104,7 @@ func (c *Controller) flags(in *Inputs) (f uint16) {
 	set(c.manual, FlagManual)
 	set(c.full(), FlagRingFull)
 	set(c.alive, FlagAlive)
-	set(m.Phase != Empty && m.Phase != Fault && m.Roll1.Valid, FlagValid)
+	set(m.Phase != PhaseEmpty && m.Phase != PhaseFault && m.Roll1.Valid, FlagValid)
 	set(m.MemoryLost || m.Confirm, FlagOperator)
 	return f
 }
@@ -122,47 +120,90 @@ func (c *Controller) publish(tick uint32, in *Inputs) {
 	c.pubState, c.pubTick, c.published = now, tick, true
 	c.prev = c.req
 	c.gen++
-	w := ReqWords{0: typeREQ, 1: layoutVersion, 2: c.gen}
-	s := w[:]
-	putLong(s, 3, m.Boot)
-	putLong(s, 5, tick)
-	putSession(s, 7, c.active)
-	putLong(s, 11, m.Floor)
-	s[13] = c.lastOffer
-	s[14] = uint16(m.Phase)
-	s[15] = now.flags
-	putLong(s, 16, in.Permissives)
-	putLong(s, 18, m.Roll)
-	putLong(s, 20, m.Req)
+	c.req = ReqWords{}
+	w := registers.In(registers.Request, c.req[:])
+	w.Begin()
+	w.Put("gen_head", uint32(c.gen))
+	w.Put("tick", tick)
+	c.putState(w, &now)
 	r := &m.Roll1
-	if m.Phase == Empty || m.Phase == Fault {
+	if m.Phase == PhaseEmpty || m.Phase == PhaseFault {
 		r = &Measurement{Tick: tick}
 	}
-	putTag(s, 22, r.Tag)
-	putLong(s, 30, r.Diameter)
-	putLong(s, 32, r.Width)
-	putLong(s, 34, r.Weight)
-	s[36], s[37], s[38] = r.Grade, r.Core, r.Quality
-	s[39] = uint16(min(tick-r.Tick, 0xFFFF))
+	r.put(w, tick)
+	in.put(w)
+	w.Put("gen_tail", uint32(c.gen))
+	w.Seal()
+}
+
+// putState writes what the program knows of the handshake.
+func (c *Controller) putState(w registers.View, now *pubState) {
+	m := &c.mem
+	w.Put("boot_id", m.Boot)
+	w.Put("active_epoch", c.active.Epoch)
+	w.Put("active_nonce", c.active.Nonce)
+	w.Put("epoch_floor", m.Floor)
+	w.Put("last_offer", uint32(c.lastOffer))
+	w.Put("phase", uint32(m.Phase))
+	w.Put("flags", uint32(now.flags))
+	w.Put("roll_no", m.Roll)
+	w.Put("req_id", m.Req)
+	w.Put("result_req_id", m.Result.Req)
+	w.Put("result_epoch", m.Result.Session.Epoch)
+	w.Put("result_nonce", m.Result.Session.Nonce)
+	w.Put("result_offer", uint32(m.Result.Offer))
+	w.Put("result_verdict", uint32(m.Result.Verdict))
+	w.Put("result_reason", uint32(m.Result.Reason))
+	w.Put("result_payload_crc", m.Result.CRC)
+	w.Put("outcomes_produced", m.Produced)
+	w.Put("outcomes_acknowledged", m.Acked)
+	w.Put("stale_commits", m.Stale)
+	w.Put("outcomes_overwritten", m.Overwritten)
+}
+
+// put writes the measurement into a request block published at a tick.
+func (r *Measurement) put(w registers.View, tick uint32) {
+	w.PutLetters("roll_tag", r.Tag)
+	w.Put("diameter", r.Diameter)
+	w.Put("width", r.Width)
+	w.Put("weight", r.Weight)
+	w.Put("grade", uint32(r.Grade))
+	w.Put("core", uint32(r.Core))
+	w.Put("scan_quality", uint32(r.Quality))
+	age := min(tick-r.Tick, 0xFFFF)
 	if r.AgeUnknown {
-		s[39] = 0xFFFF
+		age = 0xFFFF
 	}
-	putLong(s, 40, m.Result.Req)
-	putSession(s, 42, m.Result.Session)
-	s[46], s[47], s[48] = m.Result.Offer, uint16(m.Result.Verdict), m.Result.Reason
-	putLong(s, 49, m.Result.CRC)
-	putLong(s, 51, m.Produced)
-	putLong(s, 53, m.Acked)
-	putLong(s, 55, m.Stale)
-	putLong(s, 57, m.Overwritten)
-	s[59], s[60] = in.Mode, in.State
-	s[61], s[62] = r.DiameterN, r.WidthN
-	copy(s[63:75], r.Diameters[:])
-	copy(s[75:83], r.Widths[:])
-	s[83] = in.SlotsReady
-	copy(s[84:90], in.SlotOuter[:])
-	s[90], s[91] = in.SlotConfirmed, in.Platen
-	s[93] = c.gen
-	seal(s)
-	c.req = w
+	w.Put("scan_age", age)
+	w.Put("diameter_samples_given", uint32(r.DiameterN))
+	w.Put("width_samples_given", uint32(r.WidthN))
+	w.PutAll("diameter_samples", r.Diameters[:])
+	w.PutAll("width_samples", r.Widths[:])
+}
+
+// put writes what the machine shows into a request block.
+func (in *Inputs) put(w registers.View) {
+	w.Put("permissives", in.Permissives)
+	w.Put("unit_mode", uint32(in.Mode))
+	w.Put("unit_state", uint32(in.State))
+	w.Put("slots_ready", uint32(in.SlotsReady))
+	w.PutAll("slot_outer_diameter", in.SlotOuter[:])
+	w.Put("slot_confirmed", uint32(in.SlotConfirmed))
+	w.Put("platen_temperature", uint32(in.Platen))
+}
+
+// put writes the figures of a finished roll into its outcome.
+func (u *Used) put(w registers.View) {
+	w.Put("used_slot", uint32(u.Slot))
+	w.Put("used_feed_length", u.FeedLength)
+	w.Put("used_layers", uint32(u.Layers))
+	w.Put("used_crimp_time", uint32(u.CrimpTime))
+	w.Put("used_header_temperature", uint32(u.Temperature))
+	w.Put("used_header_dwell", uint32(u.Dwell))
+	w.Put("used_outer_head", uint32(u.OuterHead))
+	w.Put("used_overlap", uint32(u.Overlap))
+	w.Put("scale_reading", u.Scale)
+	w.Put("wrapper_used", u.Encoder)
+	w.Put("tick_start", u.Start)
+	w.Put("tick_end", u.End)
 }

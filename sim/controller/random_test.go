@@ -7,6 +7,7 @@ import (
 	"pgregory.net/rapid"
 
 	"lapgate/sim/internal/standin"
+	"lapgate/sim/registers"
 )
 
 // book is what a watcher of a random run keeps to hold the program to the
@@ -29,8 +30,8 @@ func TestRandomRuns(t *testing.T) {
 		runs++
 		b := newBench(t)
 		k := book{map[uint32]bool{}, map[[3]uint32]bool{}, map[uint32]bool{}, b.epoch, b.c.RollNo()}
-		var payloads [][payloadLen]uint16
-		var commits [][commitLen]uint16
+		var payloads [][registers.PayloadWords]uint16
+		var commits [][registers.CommitWords]uint16
 		offer := uint16(0)
 		for range rapid.IntRange(20, 120).Draw(rt, "steps") {
 			restarted := false
@@ -128,7 +129,7 @@ func (b *bench) scanInto(t *rapid.T, k *book) {
 			if e.Outcome == Wrapped && !k.accepted[e.Roll] {
 				t.Fatalf("roll %d wrapped with a recipe it never accepted", e.Roll)
 			}
-		case EventJudged:
+		case EventVerdict:
 			if e.Verdict != Accepted {
 				continue
 			}
@@ -157,7 +158,7 @@ func (b *bench) scanInto(t *rapid.T, k *book) {
 // for an offer, and its own blocks stay whole.
 func FuzzArea(f *testing.F) {
 	f.Add([]byte("HE"), uint8(0))
-	f.Add(make([]byte, 2*(heartbeatLen+helloLen+payloadLen+commitLen+ackLen)), uint8(3))
+	f.Add(make([]byte, 2*(registers.HeartbeatWords+registers.HelloWords+registers.PayloadWords+registers.CommitWords+registers.AckWords)), uint8(3))
 	f.Fuzz(func(t *testing.T, raw []byte, keep uint8) {
 		b := newBench(t)
 		b.offer(1, nil, nil)
@@ -175,7 +176,7 @@ func FuzzArea(f *testing.F) {
 			words = words[n:]
 		}
 		changed := b.area.Payload != good.Payload || b.area.Commit != good.Commit
-		if e := judged(b.scan()); e != nil && e.Verdict == Accepted && changed {
+		if e := answered(b.scan()); e != nil && e.Verdict == Accepted && changed {
 			t.Fatal("accepted an offer that nobody made")
 		}
 		b.request()

@@ -4,6 +4,7 @@ import (
 	"testing"
 
 	"lapgate/sim/internal/standin"
+	"lapgate/sim/registers"
 )
 
 // restart turns the power off and on; the clock of ticks begins anew.
@@ -21,11 +22,11 @@ func TestRestartInEveryPhase(t *testing.T) {
 		phase   Phase
 		request bool
 	}{
-		{"empty", func(b *bench) { b.in.Remove = true; b.scan() }, Empty, false},
-		{"await", func(*bench) {}, Await, true},
-		{"run", func(b *bench) { b.accept(1) }, Run, false},
-		{"held", func(b *bench) { b.offer(1, hold, nil); b.scan() }, Held, false},
-		{"manual", func(b *bench) { b.in.ManualSelected = true; b.scan() }, Manual, false},
+		{"empty", func(b *bench) { b.in.Remove = true; b.scan() }, PhaseEmpty, false},
+		{"await", func(*bench) {}, PhaseAwait, true},
+		{"run", func(b *bench) { b.accept(1) }, PhaseRun, false},
+		{"held", func(b *bench) { b.offer(1, hold, nil); b.scan() }, PhaseHeld, false},
+		{"manual", func(b *bench) { b.in.ManualSelected = true; b.scan() }, PhaseManual, false},
 	}
 	for _, tc := range tests {
 		t.Run(tc.name, func(t *testing.T) {
@@ -69,14 +70,14 @@ func TestRestartAsksAboutTheRunningRoll(t *testing.T) {
 		}
 		b.in.Done = &Used{}
 		b.scan()
-		if b.c.Phase() != Run {
+		if b.c.Phase() != PhaseRun {
 			t.Fatal("the roll was finished before the operator answered")
 		}
 		want := Aborted
 		if same {
 			b.in.Confirm = SameRoll
 			b.scan()
-			if b.c.Phase() != Run || b.c.ConfirmWanted() {
+			if b.c.Phase() != PhaseRun || b.c.ConfirmWanted() {
 				t.Fatal("run does not go on")
 			}
 			b.in.Done = &Used{Slot: 2}
@@ -86,7 +87,7 @@ func TestRestartAsksAboutTheRunningRoll(t *testing.T) {
 		}
 		b.scan()
 		w := b.c.mem.Ring[1]
-		if Outcome(w[15]) != want || w[14] != offer || sessionAt(w[:], 10) != session || b.c.Phase() != Empty {
+		if Outcome(w[15]) != want || w[14] != offer || (Session{long(w[:], 10), long(w[:], 12)}) != session || b.c.Phase() != PhaseEmpty {
 			t.Errorf("outcome %d of offer %d, want %s of %d", w[15], w[14], want, offer)
 		}
 	}
@@ -130,11 +131,11 @@ func TestMemoryLost(t *testing.T) {
 	b.in.AckMemoryLoss = true
 	b.scan()
 	b.scan()
-	if b.c.Active() != (Session{20, 5}) || b.c.MemoryLost() || b.c.Phase() != Empty {
+	if b.c.Active() != (Session{20, 5}) || b.c.MemoryLost() || b.c.Phase() != PhaseEmpty {
 		t.Errorf("session %v, phase %s", b.c.Active(), b.c.Phase())
 	}
 	b.enter()
-	if b.c.RollNo() != 2 || b.c.Phase() != Await {
+	if b.c.RollNo() != 2 || b.c.Phase() != PhaseAwait {
 		t.Errorf("roll %d, phase %s", b.c.RollNo(), b.c.Phase())
 	}
 }
@@ -143,16 +144,16 @@ func TestRingToTheBrimAndBeyond(t *testing.T) {
 	b := newBench(t)
 	b.in.Remove = true
 	b.scan()
-	for range ringLen - 1 {
+	for range registers.RingEntries - 1 {
 		b.enter()
 		b.in.Remove = true
 		b.scan()
 	}
-	if p, a := b.c.Outcomes(); p-a != ringLen || b.request().Flags&FlagRingFull == 0 {
+	if p, a := b.c.Outcomes(); p-a != registers.RingEntries || b.request().Flags&FlagRingFull == 0 {
 		t.Fatalf("%d in the ring, flags %b", p-a, b.request().Flags)
 	}
 	b.enter()
-	if b.c.RollNo() != ringLen || b.c.Phase() != Empty {
+	if b.c.RollNo() != registers.RingEntries || b.c.Phase() != PhaseEmpty {
 		t.Fatal("in automatic a roll entered a full ring")
 	}
 	// In manual the line goes on and the oldest is overwritten and counted.
@@ -161,14 +162,14 @@ func TestRingToTheBrimAndBeyond(t *testing.T) {
 	b.scan()
 	b.in.Done = &Used{Slot: 1}
 	b.scan()
-	if b.c.Overwritten() != 1 || long(b.c.mem.Ring[1][:], 2) != ringLen+1 {
+	if b.c.Overwritten() != 1 || long(b.c.mem.Ring[1][:], 2) != registers.RingEntries+1 {
 		t.Errorf("overwritten %d, entry 1 holds %d", b.c.Overwritten(), long(b.c.mem.Ring[1][:], 2))
 	}
 	b.in.ManualSelected = false
 	copy(b.area.Ack[:], standin.Ack(b.epoch, b.nonce, 10))
 	b.scan()
 	b.enter()
-	if b.c.Phase() != Await {
+	if b.c.Phase() != PhaseAwait {
 		t.Error("no roll enters after the ring was acknowledged")
 	}
 }
@@ -240,7 +241,7 @@ func TestPublication(t *testing.T) {
 	}
 	b.in.Remove = true
 	b.scan()
-	if !b.c.published || b.request().Phase != uint16(Empty) {
+	if !b.c.published || b.request().Phase != uint16(PhaseEmpty) {
 		t.Error("a change of phase was not published at once")
 	}
 }

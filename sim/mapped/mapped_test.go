@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"lapgate/sim/controller"
+	"lapgate/sim/modbus"
 )
 
 // scanned is an image after one scan with a roll at the station.
@@ -43,7 +44,7 @@ func TestOrders(t *testing.T) {
 	for order, want := range map[string][]uint16{
 		"ABCD": {0x449C, 0x4CCD}, "CDAB": {0x4CCD, 0x449C}, "BADC": {0x9C44, 0xCD4C}, "DCBA": {0xCD4C, 0x9C44},
 	} {
-		r := &registers{glue: newGlue(scanned(t), nil), conf: Config{Order: order}}
+		r := &holding{glue: newGlue(scanned(t), nil), conf: Config{Order: order}}
 		_, d := tagNamed(t, r.glue, "request.diameter")
 		if got, err := r.Read(uint16(d.Address), 2); err != nil || !slices.Equal(got, want) {
 			t.Errorf("%s: got %04X, %v, want %04X", order, got, err, want)
@@ -64,7 +65,7 @@ func TestOrders(t *testing.T) {
 
 // The variables of one side stand apart, and half a variable is not written.
 func TestAreas(t *testing.T) {
-	r := &registers{glue: newGlue(scanned(t), nil)}
+	r := &holding{glue: newGlue(scanned(t), nil)}
 	used := map[int]string{}
 	for _, tag := range r.glue.tags {
 		for k := range tag.registers() {
@@ -113,7 +114,7 @@ func TestHello(t *testing.T) {
 func TestListen(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
 	defer cancel()
-	s, err := Listen(ctx, Config{Addr: "127.0.0.1:0", Unit: 1}, scanned(t))
+	s, err := modbus.Listen(ctx, "127.0.0.1:0", 1, NewRegisters(scanned(t), Config{}), nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,17 +1,14 @@
 package mapped
 
 import (
-	"context"
 	"strings"
 
 	"lapgate/sim/controller"
 	"lapgate/sim/modbus"
 )
 
-// Config is one server of variables in holding registers.
+// Config is how the variables of a controller stand in its holding registers.
 type Config struct {
-	Addr string // that clients dial, as 127.0.0.1:0
-	Unit uint8
 	// Order is how the bytes of a value of 32 bits stand in its registers: ABCD,
 	// CDAB, BADC or DCBA; 64 bits likewise.
 	Order string
@@ -23,18 +20,20 @@ type Config struct {
 	OnWrite func()
 }
 
-// Listen serves the variables of an image over Modbus TCP.
-func Listen(ctx context.Context, c Config, image *controller.Image) (*modbus.Server, error) {
-	return modbus.ListenRegisters(ctx, c.Addr, c.Unit, &registers{glue: newGlue(image, c.Without), conf: c})
+// NewRegisters returns the holding registers in which the variables of an image
+// stand.
+func NewRegisters(image *controller.Image, c Config) modbus.Registers {
+	return &holding{glue: newGlue(image, c.Without), conf: c}
 }
 
-type registers struct {
+// holding are the holding registers that the variables stand in.
+type holding struct {
 	glue *glue
 	conf Config
 }
 
 // span is where the variables of one side stand.
-func (r *registers) span(writable bool) (from, to int) {
+func (r *holding) span(writable bool) (from, to int) {
 	from, to = firstOwn, firstOwn
 	if writable {
 		from, to = firstGiven, firstGiven
@@ -48,7 +47,7 @@ func (r *registers) span(writable bool) (from, to int) {
 }
 
 // Read returns registers of one side.
-func (r *registers) Read(addr uint16, count int) ([]uint16, error) {
+func (r *holding) Read(addr uint16, count int) ([]uint16, error) {
 	lo, hi := int(addr), int(addr)+count
 	if !r.within(lo, hi, false) && !r.within(lo, hi, true) {
 		return nil, &controller.AddressError{Op: "read", Addr: addr, Count: count}
@@ -69,14 +68,14 @@ func (r *registers) Read(addr uint16, count int) ([]uint16, error) {
 	return out, nil
 }
 
-func (r *registers) within(lo, hi int, writable bool) bool {
+func (r *holding) within(lo, hi int, writable bool) bool {
 	from, to := r.span(writable)
 	return lo < hi && lo >= from && hi <= to
 }
 
 // Write sets the variables that are written whole. A variable that is written
 // by half is refused, as a controller with typed variables does.
-func (r *registers) Write(addr uint16, words []uint16) error {
+func (r *holding) Write(addr uint16, words []uint16) error {
 	if r.conf.OnWrite != nil {
 		r.conf.OnWrite()
 	}
@@ -101,7 +100,7 @@ func (r *registers) Write(addr uint16, words []uint16) error {
 }
 
 // words spreads a value over its registers.
-func (r *registers) words(t *Tag, v value) []uint16 {
+func (r *holding) words(t *Tag, v value) []uint16 {
 	switch t.Type {
 	case "bool":
 		return []uint16{uint16(v.bits) << t.Bit}
@@ -129,7 +128,7 @@ func (r *registers) words(t *Tag, v value) []uint16 {
 }
 
 // value gathers a value from its registers.
-func (r *registers) value(t *Tag, words []uint16) value {
+func (r *holding) value(t *Tag, words []uint16) value {
 	if t.Type == "text" {
 		var b strings.Builder
 		for _, w := range words {
@@ -155,7 +154,7 @@ func (r *registers) value(t *Tag, words []uint16) value {
 
 // from tells which byte, A being 0, stands at place i of n registers: the
 // letters of the order, for 64 bits its pattern over all of them.
-func (r *registers) from(i, n int) int {
+func (r *holding) from(i, n int) int {
 	if n < 2 {
 		return i
 	}

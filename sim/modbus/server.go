@@ -1,4 +1,4 @@
-// Package modbus serves a controller's register image over Modbus TCP, with TLS
+// Package modbus serves holding registers, such as those of a controller's image, over Modbus TCP, with TLS
 // or without.
 package modbus
 
@@ -14,11 +14,10 @@ import (
 
 	"github.com/simonvetter/modbus"
 
-	"lapgate/sim/controller"
 	"lapgate/sim/wire"
 )
 
-// Server is a Modbus TCP server before a register image. Its clients come in
+// Server is a Modbus TCP server before holding registers. Its clients come in
 // over a wire that can be made to fail.
 type Server struct {
 	srv  *modbus.ModbusServer
@@ -29,6 +28,15 @@ type Server struct {
 // without a word do not lock out the next one.
 const maxClients = 256
 
+// Registers are the holding registers that a server stands before.
+type Registers interface {
+	// Read returns count registers from addr on, or says that they are not
+	// there.
+	Read(addr uint16, count int) ([]uint16, error)
+	// Write writes words from addr on, or nothing.
+	Write(addr uint16, words []uint16) error
+}
+
 // Security makes it a server of Modbus/TCP Security: both sides show a
 // certificate.
 type Security struct {
@@ -36,10 +44,10 @@ type Security struct {
 	Clients     *x509.CertPool  // authorities that sign those of clients
 }
 
-// Listen serves the image at addr, for example "127.0.0.1:0", to requests
+// Listen serves registers at addr, for example "127.0.0.1:0", to requests
 // with the unit number given; secured unless security is nil.
-func Listen(ctx context.Context, addr string, unit uint8, image *controller.Image, security *Security) (*Server, error) {
-	h := &handler{unit: unit, image: image}
+func Listen(ctx context.Context, addr string, unit uint8, registers Registers, security *Security) (*Server, error) {
+	h := &handler{unit: unit, registers: registers}
 	srv, inner, err := start(ctx, h, security)
 	if err != nil {
 		return nil, err
@@ -101,8 +109,8 @@ func (s *Server) Close() error {
 }
 
 type handler struct {
-	unit  uint8
-	image Registers
+	unit      uint8
+	registers Registers
 }
 
 // HandleCoils refuses: there are none.
@@ -121,7 +129,7 @@ func (h *handler) HandleHoldingRegisters(r *modbus.HoldingRegistersRequest) ([]u
 		return nil, modbus.ErrGWTargetFailedToRespond
 	}
 	if r.IsWrite {
-		if err := h.image.Write(r.Addr, r.Args); err != nil {
+		if err := h.registers.Write(r.Addr, r.Args); err != nil {
 			return nil, modbus.ErrIllegalDataAddress
 		}
 		return nil, nil
@@ -138,7 +146,7 @@ func (h *handler) HandleInputRegisters(r *modbus.InputRegistersRequest) ([]uint1
 }
 
 func (h *handler) read(addr, count uint16) ([]uint16, error) {
-	words, err := h.image.Read(addr, int(count))
+	words, err := h.registers.Read(addr, int(count))
 	if err != nil {
 		return nil, modbus.ErrIllegalDataAddress
 	}

@@ -21,6 +21,7 @@ import (
 
 	"lapgate/sim/controller"
 	"lapgate/sim/nodeset"
+	"lapgate/sim/registers"
 	"lapgate/sim/wire"
 )
 
@@ -207,21 +208,7 @@ func (s *Server) tellState(nm *server.NamespaceManager) error {
 
 // address is the first register of a block.
 func address(b controller.Bases, v *nodeset.Block) uint16 {
-	switch v.Name {
-	case controller.BlockReq:
-		return b.Req
-	case controller.BlockOut:
-		return b.Out + uint16(v.Entry*v.Words)
-	case controller.BlockHeartbeat:
-		return b.Heartbeat
-	case controller.BlockHello:
-		return b.Hello
-	case controller.BlockPayload:
-		return b.Payload
-	case controller.BlockCommit:
-		return b.Commit
-	}
-	return b.Ack
+	return b.Of(v.Name) + uint16(v.Entry*v.Words)
 }
 
 // write takes a whole block or refuses it. Type and rank were checked by the
@@ -257,12 +244,11 @@ func (s *Server) view(v nodeset.View) []uint16 {
 	}
 	var none controller.OutWords
 	r := s.image.Request()
-	const produced, ring = 51, 64
-	n := uint32(r[produced])<<16 | uint32(r[produced+1])
+	n := registers.In(registers.Request, r[:]).Get("outcomes_produced")
 	if n == 0 {
 		return none[:]
 	}
-	w, err := s.image.Read(s.image.Bases().Out+uint16(int(n%ring)*len(none)), len(none))
+	w, err := s.image.Read(s.image.Bases().Out+uint16(int(n%registers.RingEntries)*len(none)), len(none))
 	if err != nil {
 		return none[:]
 	}

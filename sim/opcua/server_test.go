@@ -20,6 +20,7 @@ import (
 
 	"lapgate/sim/controller"
 	"lapgate/sim/nodeset"
+	"lapgate/sim/registers"
 )
 
 const line = "north"
@@ -462,7 +463,7 @@ func faultsOfImageAndWire(t *testing.T, s *Server, image *controller.Image) {
 	if len(torn) != 96 || torn[2] == torn[93] || len(whole) != 96 || whole[2] != whole[93] {
 		t.Errorf("generations %d, %d torn and %d, %d whole", torn[2], torn[93], whole[2], whole[93])
 	}
-	image.Discard(controller.BlockAck, 1)
+	image.Discard(registers.Ack, 1)
 	before := image.Copy().Ack
 	if st := write(t, c, &ua.WriteValue{NodeID: id(t, c, "Ack"), Value: value([]uint16{1, 2, 3, 4, 5, 6, 7, 8, 9, 10})}); st != ua.StatusOK || image.Copy().Ack != before {
 		t.Errorf("a write to be lost: %v, ACK %v", st, image.Copy().Ack)

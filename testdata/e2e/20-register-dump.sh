@@ -6,7 +6,7 @@ cd "$(dirname "$0")/../.."
 work=$(mktemp -d)
 trap 'kill "$sim" 2>/dev/null || true; rm -rf "$work"' EXIT
 go build -o "$work/lapgate" ./cmd/lapgate
-printf 'tag,diameter_mm,width_mm,grade,core\nE2E-7,1250.4,1602.0,1,1\n' >"$work/rolls.csv"
+printf 'roll,diameter (mm),width (mm),grade,core\nE2E-7,1250.4,1602.0,1,1\n' >"$work/rolls.csv"
 "$work/lapgate" sim "$work/rolls.csv" --json 2>"$work/address" >"$work/report" &
 sim=$!
 for _ in $(seq 100); do

@@ -14,9 +14,9 @@ export work rolls="${1:-12}"
 
 shift_with() {
   "$work/lapgate" demo --transport opcua --fault "$1" --seed 3 --rolls "$rolls" --journal "$work/$1" >"$work/$1.out" 2>&1 &&
-    grep -q 'struck [1-9]' "$work/$1.out" ||
+    grep -q 'occurred [1-9]' "$work/$1.out" ||
     { echo "fault $1 failed"; cat "$work/$1.out"; return 1; }
-  echo "$(grep 'struck' "$work/$1.out" | paste -sd '; '): $(tail -n 1 "$work/$1.out")"
+  echo "$(grep 'occurred' "$work/$1.out" | paste -sd '; '): $(tail -n 1 "$work/$1.out")"
 }
 export -f shift_with
 printf '%s\n' link-cut black-hole late-reply torn-block lost-commit ack-lost duplicate-write controller-restart-cleared |

@@ -1,4 +1,4 @@
-package main
+package rehearse
 
 import (
 	"context"
@@ -21,7 +21,6 @@ type account struct {
 	seen     map[uint32]bool // roll numbers of any record
 	met      map[uint32]bool // starts of the controller that the gateway met
 	lost     map[uint32]bool // those of them at which its memory was found lost
-	records  int
 }
 
 // rollRange are roll numbers of which nothing can be known, inclusive.
@@ -51,7 +50,8 @@ func readAccount(ctx context.Context, path string) (a *account, err error) {
 		for _, g := range history.Gaps()[gaps:] {
 			a.addGap(&g, newest)
 		}
-		return nil
+		gaps = len(history.Gaps())
+		return err
 	})
 	for boot := range history.Past().Boots {
 		a.met[boot] = true
@@ -86,7 +86,7 @@ func (a *account) addGap(g *record.Gap, newest uint32) {
 	}
 }
 
-// take strikes one roll off, and reports whether the journal has it: as an
+// take crosses one roll out, and reports whether the journal has it: as an
 // outcome, or inside a gap.
 func (a *account) take(boot, number uint32, outcome handshake.OutcomeKind) bool {
 	k := rollOutcome{boot, number, outcome}
@@ -121,9 +121,9 @@ func (a *account) gap(boot, number uint32) bool {
 	return false
 }
 
-// unaccounted holds the rolls of a shift against the journal and tells of each
+// Unaccounted holds the rolls of a shift against the journal and tells of each
 // that it does not have.
-func unaccounted(ctx context.Context, path string, report *sim.Report) ([]string, error) {
+func Unaccounted(ctx context.Context, path string, report *sim.Report) ([]string, error) {
 	a, err := readAccount(ctx, path)
 	if err != nil {
 		return nil, err
@@ -140,7 +140,7 @@ func unaccounted(ctx context.Context, path string, report *sim.Report) ([]string
 				}
 				continue
 			}
-			if !a.take(r.Boots[n], number, handshake.OutcomeKind(r.Kind())) {
+			if !a.take(r.Boots[n], number, handshake.OutcomeKind(r.OutcomeNumber)) {
 				missing = append(missing, fmt.Sprintf("roll %s, number %d, left as %s; the journal has neither that outcome nor a gap over it", r.Tag, number, r.Outcome))
 			}
 		}

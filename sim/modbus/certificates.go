@@ -1,4 +1,4 @@
-package main
+package modbus
 
 import (
 	"crypto/ecdsa"
@@ -17,31 +17,30 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
-
-	"lapgate/sim/modbus"
 )
 
 // The files of Modbus/TCP Security between the simulator and a daemon, all in
 // one folder. The key of the authority is not kept: nothing more can be signed.
 const (
-	authorityFile      = "authority.pem"
-	controllerFile     = "controller.pem"
-	controllerKeyFile  = "controller.key"
-	gatewayFile        = "gateway.pem"
-	gatewayKeyFile     = "gateway.key"
-	simCertificateLife = 365 * 24 * time.Hour
+	AuthorityFile     = "authority.pem"
+	ControllerFile    = "controller.pem"
+	ControllerKeyFile = "controller.key"
+	GatewayFile       = "gateway.pem"
+	GatewayKeyFile    = "gateway.key"
 )
 
-func simTLSFiles() []string {
-	return []string{authorityFile, controllerFile, controllerKeyFile, gatewayFile, gatewayKeyFile}
+const certificateLife = 365 * 24 * time.Hour
+
+func securityFiles() []string {
+	return []string{AuthorityFile, ControllerFile, ControllerKeyFile, GatewayFile, GatewayKeyFile}
 }
 
-// simSecurity reads the simulator's side from a folder, and makes the files of
+// SecurityIn reads the simulator's side from a folder, and makes the files of
 // both sides where none of them is there. host is one more name for the
 // simulator.
-func simSecurity(dir, host string, now time.Time) (*modbus.Security, error) {
+func SecurityIn(dir, host string, now time.Time) (*Security, error) {
 	var missing []string
-	for _, name := range simTLSFiles() {
+	for _, name := range securityFiles() {
 		if _, err := os.Stat(filepath.Join(dir, name)); errors.Is(err, fs.ErrNotExist) {
 			missing = append(missing, name)
 		} else if err != nil {
@@ -50,31 +49,31 @@ func simSecurity(dir, host string, now time.Time) (*modbus.Security, error) {
 	}
 	switch len(missing) {
 	case 0:
-	case len(simTLSFiles()):
-		if err := makeSimTLS(dir, host, now); err != nil {
+	case len(securityFiles()):
+		if err := makeSecurity(dir, host, now); err != nil {
 			return nil, err
 		}
 	default:
 		return nil, fmt.Errorf("%s lacks %s; put them there, or name an empty folder to have all made anew", dir, strings.Join(missing, ", "))
 	}
-	own, err := tls.LoadX509KeyPair(filepath.Join(dir, controllerFile), filepath.Join(dir, controllerKeyFile))
+	own, err := tls.LoadX509KeyPair(filepath.Join(dir, ControllerFile), filepath.Join(dir, ControllerKeyFile))
 	if err != nil {
 		return nil, err
 	}
-	authorities, err := os.ReadFile(filepath.Join(dir, authorityFile))
+	authorities, err := os.ReadFile(filepath.Join(dir, AuthorityFile))
 	if err != nil {
 		return nil, err
 	}
 	pool := x509.NewCertPool()
 	if !pool.AppendCertsFromPEM(authorities) {
-		return nil, fmt.Errorf("%s holds no certificate in PEM form", filepath.Join(dir, authorityFile))
+		return nil, fmt.Errorf("%s holds no certificate in PEM form", filepath.Join(dir, AuthorityFile))
 	}
-	return &modbus.Security{Certificate: own, Clients: pool}, nil
+	return &Security{Certificate: own, Clients: pool}, nil
 }
 
-// makeSimTLS makes an authority, and with it the certificates of simulator and
+// makeSecurity makes an authority, and with it the certificates of simulator and
 // gateway.
-func makeSimTLS(dir, host string, now time.Time) error {
+func makeSecurity(dir, host string, now time.Time) error {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return err
 	}
@@ -109,11 +108,11 @@ func makeSimTLS(dir, host string, now time.Time) error {
 		mode fs.FileMode
 		pem  *pem.Block
 	}{
-		{authorityFile, 0o644, authority.certificate()},
-		{controllerFile, 0o644, controller.certificate()},
-		{controllerKeyFile, 0o600, controller.private},
-		{gatewayFile, 0o644, gateway.certificate()},
-		{gatewayKeyFile, 0o600, gateway.private},
+		{AuthorityFile, 0o644, authority.certificate()},
+		{ControllerFile, 0o644, controller.certificate()},
+		{ControllerKeyFile, 0o600, controller.private},
+		{GatewayFile, 0o644, gateway.certificate()},
+		{GatewayKeyFile, 0o600, gateway.private},
 	} {
 		bad = append(bad, os.WriteFile(filepath.Join(dir, f.name), pem.EncodeToMemory(f.pem), f.mode))
 	}
@@ -144,7 +143,7 @@ func newSigned(name string, now time.Time, by *signed, set ...func(*x509.Certifi
 	template := &x509.Certificate{
 		SerialNumber: serial, Subject: pkix.Name{CommonName: name},
 		// A little earlier, for machines whose clocks are not quite together.
-		NotBefore: now.Add(-time.Hour), NotAfter: now.Add(simCertificateLife),
+		NotBefore: now.Add(-time.Hour), NotAfter: now.Add(certificateLife),
 		KeyUsage: x509.KeyUsageDigitalSignature,
 	}
 	for _, f := range set {

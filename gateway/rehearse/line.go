@@ -1,4 +1,4 @@
-package main
+package rehearse
 
 import (
 	"fmt"
@@ -13,11 +13,11 @@ import (
 // centringShare is how much of the configured tolerance a sound line uses up.
 const centringShare = 0.8
 
-// simConfigOf makes a simulated line of a configured one, so that the two
+// Line makes a simulated line of a configured one, so that the two
 // agree on what hangs where and how the drives are geared. What a
 // configuration does not say, how well the line really measures, centres and
 // heats, comes from the simulator's own line.
-func simConfigOf(l *config.Line) (sim.Config, error) {
+func Line(l *config.Line) (sim.Config, error) {
 	r := l.Recipe
 	c := sim.DefaultConfig()
 	c.Scan = l.Controller.Program.Scan
@@ -32,26 +32,9 @@ func simConfigOf(l *config.Line) (sim.Config, error) {
 	c.Program.HeartbeatLoss = l.Controller.Program.HeartbeatLoss
 	c.Program.Publish = l.Controller.Program.Publication
 
-	m := &r.Materials
-	c.Grades = nil
-	for _, g := range m.Grades {
-		c.Grades = append(c.Grades, sim.Grade{Code: g.Code, Density: g.Density})
-	}
-	c.Cores = nil
-	for _, k := range m.Cores {
-		c.Cores = append(c.Cores, sim.Core{Code: k.Code, Diameter: k.Diameter, Mass: k.Mass})
-	}
-	c.Stand.Slots = nil
-	c.Stand.Core = r.Stand.CoreDiameter
-	for _, s := range r.Stand.Slots {
-		paper := paperNamed(m, s.Paper)
-		if paper == nil {
-			return c, fmt.Errorf("slot %d: paper %q is not among the papers of the configuration", s.Number, s.Paper)
-		}
-		c.Stand.Slots = append(c.Stand.Slots, sim.Slot{
-			Number: s.Number, Width: s.Width, Caliper: paper.Caliper, BasisWeight: paper.BasisWeight,
-			Coated: paper.CoatedSide != recipe.Uncoated,
-		})
+	setMaterials(&c, &r.Materials)
+	if err := setStand(&c, r); err != nil {
+		return c, err
 	}
 	c.Centring.Error = min(c.Centring.Error, centringShare*r.Centring.Tolerance)
 	c.Centring.Offset = r.Centring.Target
@@ -60,12 +43,42 @@ func simConfigOf(l *config.Line) (sim.Config, error) {
 	c.Crimp.Accel, c.Crimp.Decel = r.Crimp.Accel, r.Crimp.Decel
 	c.Crimp.Engage, c.Crimp.Retract = r.Crimp.Engage, r.Crimp.Retract
 	c.Drives = sim.Drives{Turning: motorOf(r.Drives.Turning), Feed: motorOf(r.Drives.Feed), Crimper: motorOf(r.Drives.Crimper)}
+	return c, nil
+}
+
+// setMaterials gives the simulated line the grades, cores and heads of the
+// configured one.
+func setMaterials(c *sim.Config, m *recipe.Materials) {
+	c.Grades = nil
+	for _, g := range m.Grades {
+		c.Grades = append(c.Grades, sim.Grade{Code: g.Code, Name: g.Name, Density: g.Density})
+	}
+	c.Cores = nil
+	for _, k := range m.Cores {
+		c.Cores = append(c.Cores, sim.Core{Code: k.Code, Name: k.Name, Diameter: k.Diameter, Mass: k.Mass})
+	}
 	if h := firstHead(m); h != nil {
 		c.Header.Head = physics.Solid{Conductivity: h.Conductivity, Density: h.Density, HeatCapacity: h.HeatCapacity}
 		c.Header.Thickness, c.Header.HeadWeight, c.Header.Start = h.Thickness, h.BasisWeight, h.Setpoint
 		c.Heads = h.Diameters
 	}
-	return c, nil
+}
+
+// setStand hangs the configured wrappers.
+func setStand(c *sim.Config, r *recipe.Line) error {
+	c.Stand.Slots = nil
+	c.Stand.Core = r.Stand.CoreDiameter
+	for _, s := range r.Stand.Slots {
+		paper := paperNamed(&r.Materials, s.Paper)
+		if paper == nil {
+			return fmt.Errorf("slot %d: paper %q is not among the papers of the configuration", s.Number, s.Paper)
+		}
+		c.Stand.Slots = append(c.Stand.Slots, sim.Slot{
+			Number: s.Number, Width: s.Width, Caliper: paper.Caliper, BasisWeight: paper.BasisWeight,
+			Coated: paper.CoatedSide != recipe.Uncoated,
+		})
+	}
+	return nil
 }
 
 func motorOf(d recipe.Drive) physics.Motor {

@@ -47,6 +47,7 @@ type Config struct {
 	Crimp    Crimp
 	Drives   Drives
 	Header   Header
+	Spread   Spread
 	Heads    []float64 // sizes of outer head in stock, smallest first
 	Scanner  Scanner
 	Centring Centring
@@ -125,21 +126,44 @@ type Crimp struct {
 // Drives are the motors of the line.
 type Drives struct{ Turning, Feed, Crimper physics.Motor }
 
-// Header is the press of the outer heads.
+// Header is the press of the outer heads, as it nominally is.
 type Header struct {
-	Head        physics.Solid
-	Thickness   float64 // m, platen to bond line
-	Backing     physics.Solid
-	Depth       float64 // m of backing that counts
-	Conductance float64 // W/m²K, what the contact really is
-	Ambient     float64
-	Mass        float64 // J/K of a platen
-	Power       float64 // W of its heater
-	Loss        float64 // W/K
-	Start       float64 // temperature at the start of the shift
-	Ready       float64 // K under setpoint at which the press may close
-	Hot         float64 // temperature from which the permissive is on
-	HeadWeight  float64 // kg/m² of a head
+	Head       physics.Solid
+	Thickness  float64 // m, platen to bond line
+	HeadWeight float64 // kg/m² of a head
+	Effusivity float64 // of the backing, J/(m²·K·√s)
+	Resistance float64 // m²K/W at the bond line
+	Water      float64 // kg/m² of water in the glue, 0 for a head that fuses
+	Dries      float64 // temperature at which the water leaves
+
+	Contact physics.Contact
+	Force   float64 // N of a platen on a roll end; 0 for the contact at its reference pressure
+	Platen  float64 // m, diameter of a platen
+
+	Ambient float64    // also of heads and wrapper before pressing
+	Mass    float64    // J/m²K of a platen
+	Power   float64    // W/m² of its heater
+	Loss    float64    // W/m²K
+	Errors  [2]float64 // K that each platen is hotter than its thermostat believes
+	Start   float64    // temperature at the start of the shift
+	Ready   float64    // K off the setpoint at which the press may close
+	Hot     float64    // temperature from which the permissive is on
+}
+
+// Spread is how far what is true lies from what anybody knows: standard
+// deviations that are drawn for each roll. The zero value is a line without
+// surprises.
+type Spread struct {
+	Conductance   float64 // relative
+	Effusivity    float64 // relative, of the backing
+	HeadThickness float64 // relative
+	Conductivity  float64 // relative, of the head
+	Start         float64 // K, of head and wrapper
+	Diameter      float64 // m, of what the scanner reads for a roll
+	Width         float64 // m, of what the scanner reads for a roll
+	WrapperWidth  float64 // m
+	HeadSize      float64 // m, diameter
+	HeadPlacement float64 // m, half width of how far off centre a head lies
 }
 
 // Scanner is how well the scanner measures.
@@ -198,11 +222,11 @@ type Accept struct {
 	CrimpError               float64 // of the turns made from those wanted
 	Bond                     float64 // temperature the bond line must reach
 	BondHold                 float64 // s at it
-	Scorch                   float64 // temperature the head's face must not reach
+	Dose                     float64 // s at 180 °C that the face of a head may be scorched for
 	SpeedMatch               float64 // relative, feed against turning
 	CentreHeight             float64 // error of the height told
 	WidthError               float64 // of the sheet's width told
-	HeadOver                 float64 // an outer head may be larger than the wrapped roll by
+	HeadOver                 float64 // an outer head may stand over the smaller end of the roll by
 }
 
 // FaultConfig says which faults occur how often.
@@ -264,9 +288,10 @@ func DefaultConfig() Config {
 			Crimper: physics.Motor{Diameter: 0.4, Gear: 25, Poles: 4, Rated: 1750, BaseHz: 60},
 		},
 		Header: Header{
-			Head: paper, Thickness: 0.0003, Backing: paper, Depth: 0.012, Conductance: 1020,
-			Ambient: 20, Mass: 40000, Power: 9000, Loss: 9, Start: 350.0/1.8 - 32/1.8, Ready: 1, Hot: 80,
-			HeadWeight: 0.225,
+			Head: paper, Thickness: 0.0003, HeadWeight: 0.225, Effusivity: 355,
+			Contact: physics.Contact{Conductance: 1020, Reference: 10e3, Low: 2e3, High: 100e3},
+			Force:   11.2e3, Platen: 1.9,
+			Ambient: 20, Mass: 61e3, Power: 11.5e3, Loss: 31, Start: 350.0/1.8 - 32/1.8, Ready: 1, Hot: 80,
 		},
 		Heads:    heads,
 		Scanner:  Scanner{DiameterNoise: 0.0004, WidthNoise: 0.0006, Quality: 95},
@@ -282,7 +307,7 @@ func DefaultConfig() Config {
 			OverhangMin: 0.074, OverhangMax: 0.182, LapMin: 0.020,
 			OverlapShort: 0.060, OverlapLong: 0.400, FeedError: 0.004,
 			CrimpTurns: 1.0, CrimpError: 0.12,
-			Bond: 118, BondHold: 0, Scorch: 215, SpeedMatch: 0.02, CentreHeight: 0.015, WidthError: 0.002, HeadOver: 0.002,
+			Bond: 118, BondHold: 0, Dose: 120, SpeedMatch: 0.02, CentreHeight: 0.015, WidthError: 0.002, HeadOver: 0.005,
 		},
 		Faults: FaultConfig{Count: 3, Seed: 1},
 	}
@@ -320,9 +345,9 @@ func (c *Config) Validate() error {
 		v    float64
 	}{
 		{"Wrap.Accel", c.Wrap.Accel}, {"Wrap.Decel", c.Wrap.Decel}, {"Crimp.Accel", c.Crimp.Accel}, {"Crimp.Decel", c.Crimp.Decel},
-		{"Header.Thickness", c.Header.Thickness}, {"Header.Depth", c.Header.Depth}, {"Header.Conductance", c.Header.Conductance},
+		{"Header.Thickness", c.Header.Thickness}, {"Header.Contact.Conductance", c.Header.Contact.Conductance},
+		{"Header.Platen", c.Header.Platen},
 		{"Header.Mass", c.Header.Mass}, {"Header.Head.Conductivity", c.Header.Head.Conductivity},
-		{"Header.Backing.Conductivity", c.Header.Backing.Conductivity},
 		{"Habit.Layers", c.Habit.Layers}, {"Habit.WrapSpeed", c.Habit.WrapSpeed}, {"Habit.CrimpSpeed", c.Habit.CrimpSpeed},
 	} {
 		positive(r.name, r.v)

@@ -336,10 +336,10 @@ func (l *rollList) text(column int) string {
 
 // number is the cell of a column in SI. It is not ok where it is empty or
 // wrong.
-func (l *rollList) number(column int, least, most float64) (float64, bool) {
+func (l *rollList) number(column int, least, most float64) float64 {
 	c, text := &l.columns[column], l.text(column)
 	if text == "" {
-		return 0, false
+		return 0
 	}
 	digits, unit := text, c.unit
 	if len(c.units) == 0 {
@@ -348,18 +348,18 @@ func (l *rollList) number(column int, least, most float64) (float64, bool) {
 		u, ok := c.unitNamed(strings.TrimSpace(text[cut:]))
 		if !ok {
 			l.fail(column, fmt.Sprintf("the unit is missing or not known (got %q, want %s behind the number, or in the header)", text, c.unitNames()))
-			return 0, false
+			return 0
 		}
 		digits, unit = strings.TrimSpace(text[:cut]), u.si
 	}
 	v, err := strconv.ParseFloat(digits, 64)
 	if err != nil || strings.ContainsAny(digits, "xXpP_nN") {
 		l.fail(column, fmt.Sprintf("it is no number (got %q, want a number with a decimal point)", text))
-		return 0, false
+		return 0
 	}
 	if v *= unit; !(v >= least && v <= most) {
 		l.fail(column, fmt.Sprintf("it is out of range (got %q, want %g to %g of the unit of SI)", text, least, most))
-		return 0, false
+		return 0
 	}
-	return v, true
+	return v
 }

@@ -16,8 +16,11 @@ type Roll struct {
 	Diameter float64 // m, true mean
 	Width    float64 // m
 	Ovality  float64 // (largest − smallest diameter)/mean
-	Grade    int
-	Core     int
+	Taper    float64 // by how much the diameter grows from the left end to the right, for each m of width
+	// Telescoping is how far the end stands out at the edge, m.
+	Telescoping float64
+	Grade       int
+	Core        int
 
 	ScanAge    float64 // s that the first scan is already old when the roll asks
 	Permissive int     // 1 + the bit that is off when the roll asks, 0 none
@@ -31,6 +34,8 @@ const (
 	columnGrade
 	columnCore
 	columnOvality
+	columnTaper
+	columnTelescoping
 	columnScanAge
 	columnPermissiveOff
 )
@@ -43,6 +48,8 @@ func rollColumns() []listColumn {
 		columnGrade:         {name: "grade", required: true},
 		columnCore:          {name: "core"},
 		columnOvality:       {name: "ovality"},
+		columnTaper:         {name: "taper"},
+		columnTelescoping:   {name: "telescoping", units: lengths},
 		columnScanAge:       {name: "scan_age", units: times},
 		columnPermissiveOff: {name: "permissive_off"},
 	}
@@ -53,7 +60,7 @@ const largestRoll = 6.5
 
 // ReadRolls reads a list of rolls as they truly are, saved as CSV; name is what
 // messages call it. The columns are roll, diameter, width and grade, and where
-// wanted core, ovality, scan_age and permissive_off. Grade and core are a name
+// wanted core, ovality, taper, telescoping, scan_age and permissive_off. Grade and core are a name
 // or a code of the configuration; without a core it is the first one. All
 // problems are told at once, each as name:line:column.
 func (c *Config) ReadRolls(name string, in io.Reader) ([]Roll, error) {
@@ -83,10 +90,12 @@ func (c *Config) rollOf(l *rollList) Roll {
 	if n := len(r.Tag); n > 16 || !ascii(r.Tag) {
 		l.fail(columnRoll, fmt.Sprintf("the name of a roll has 1 to 16 printable ASCII characters (got %q)", r.Tag))
 	}
-	r.Diameter, _ = l.number(columnDiameter, 0.05, largestRoll)
-	r.Width, _ = l.number(columnWidth, 0.02, largestRoll)
-	r.Ovality, _ = l.number(columnOvality, 0, 0.5)
-	r.ScanAge, _ = l.number(columnScanAge, 0, 600)
+	r.Diameter = l.number(columnDiameter, 0.05, largestRoll)
+	r.Width = l.number(columnWidth, 0.02, largestRoll)
+	r.Ovality = l.number(columnOvality, 0, 0.5)
+	r.Taper = l.number(columnTaper, -0.2, 0.2)
+	r.Telescoping = l.number(columnTelescoping, 0, 0.3)
+	r.ScanAge = l.number(columnScanAge, 0, 600)
 	if g := l.text(columnGrade); g != "" {
 		i := slices.IndexFunc(c.Grades, func(x Grade) bool { return named(g, x.Name, x.Code) })
 		if i < 0 {

@@ -339,7 +339,7 @@ func (s *Sim) remeasure(now time.Duration) {
 // levels sets the inputs that are states of the machine.
 func (s *Sim) levels(now time.Duration) {
 	st := s.station
-	cooler := min(st.platens[0].Temperature, st.platens[1].Temperature)
+	cooler, hotter := st.platenTemperatures()
 	on := uint32(0x3F)
 	if cooler < s.cfg.Header.Hot {
 		on &^= 1 << PlatensHot
@@ -348,7 +348,7 @@ func (s *Sim) levels(now time.Duration) {
 		s.offBits, s.offUntil = 0, 0
 	}
 	s.in.Permissives = on &^ s.offBits
-	s.in.Platen = uint16(max(cooler, 0)*10 + 0.5)
+	s.in.Platen, s.in.PlatenHot = uint16(max(cooler, 0)*10+0.5), uint16(max(hotter, 0)*10+0.5)
 	for i, sl := range s.cfg.Stand.Slots {
 		if st.ready[i] {
 			s.in.SlotsReady |= 1 << (sl.Number - 1)

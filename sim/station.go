@@ -6,7 +6,6 @@ import (
 
 	"lapgate/sim/controller"
 	"lapgate/sim/physics"
-	"lapgate/sim/registers"
 )
 
 // stage is what the station does with its roll.
@@ -31,26 +30,27 @@ const (
 // job is what a roll is wrapped with, each value from the recipe where its
 // group is in force, otherwise from the line's own settings.
 type job struct {
-	byHand       bool
-	slot         int // index, −1 none
-	toldWidth    float64
-	counts       float64
-	layers       float64
-	overlap      float64
-	turning      float64 // surface speeds while wrapping
-	feed         float64
-	crimpTime    float64 // 0: until the turns are made
-	crimpTurns   float64
-	crimpSpeed   float64
-	centreHeight float64 // told, 0 none
-	temperature  float64
-	dwell        float64
-	innerHead    float64
-	outerHead    float64
-	glue         float64
-	gross        float64 // expected, 0 none
-	tolerance    float64
-	offset       float64
+	byHand                    bool
+	slot                      int // index, −1 none
+	toldWidth                 float64
+	counts                    float64
+	layers                    float64
+	overlap                   float64
+	turning                   float64 // surface speeds while wrapping
+	feed                      float64
+	crimpTime                 float64 // 0: until the turns are made
+	crimpTurns                float64
+	crimpSpeed                float64
+	centreHeight              float64 // told, 0 none
+	temperature               float64
+	dwell                     float64
+	closeLeast, closeGreatest float64 // at which the press may close, 0 for none told
+	innerHead                 float64
+	outerHead                 float64
+	glue                      float64
+	gross                     float64 // expected, 0 none
+	tolerance                 float64
+	offset                    float64
 }
 
 // station is the line: one roll at a time, and the equipment around it.
@@ -59,7 +59,7 @@ type station struct {
 	supply  []physics.Supply
 	ready   []bool
 	change  []float64 // s until a fresh wrapper hangs
-	platens [2]physics.Platen
+	platens [2]physics.Plate
 	paused  bool
 
 	roll    *Roll
@@ -68,6 +68,7 @@ type station struct {
 	density float64
 	centred float64 // centring error of this roll
 	scans   uint64
+	truth   truth // of this roll
 
 	stage   stage
 	left    float64
@@ -77,7 +78,10 @@ type station struct {
 	figures Figures
 	defects []Defect // found while it was wrapped
 	ranOut  bool
-	held    float64 // s that the cooler bond line was at temperature
+	dose    [2]float64 // s at 180 °C of each head
+	held    float64    // s that the cooler bond line was at temperature
+	waited  bool       // the press had to wait for its platens, and wants a new start
+	starts  float64    // s until the operator gives it
 }
 
 func newStation(cfg *Config) *station {
@@ -92,9 +96,9 @@ func newStation(cfg *Config) *station {
 		s.change = append(s.change, 0)
 	}
 	for i := range s.platens {
-		s.platens[i] = physics.Platen{
-			Mass: cfg.Header.Mass, Power: cfg.Header.Power, Loss: cfg.Header.Loss,
-			Temperature: cfg.Header.Start, Setpoint: cfg.Habit.Temperature,
+		s.platens[i] = physics.Plate{
+			Mass: cfg.Header.Mass, Power: cfg.Header.Power, Loss: cfg.Header.Loss, Error: cfg.Header.Errors[i],
+			Temperature: cfg.Header.Start + cfg.Header.Errors[i], Setpoint: cfg.Habit.Temperature,
 		}
 	}
 	return s
@@ -107,6 +111,7 @@ func (s *station) arrive(ordinal int, r *Roll) {
 	s.rng = rand.New(rand.NewPCG(s.cfg.Seed, uint64(ordinal)))
 	s.density = s.cfg.grade(r.Grade).Density * (1 + 0.003*clampNormal(s.rng))
 	s.centred = s.cfg.Centring.Error * (2*s.rng.Float64() - 1)
+	s.truth = s.cfg.draw(ordinal)
 	s.figures, s.defects, s.ranOut = Figures{}, nil, false
 	s.stage, s.left = arriving, s.cfg.Times.Arrive
 }
@@ -115,33 +120,6 @@ func (s *station) arrive(ordinal int, r *Roll) {
 func (s *station) leave() { s.roll, s.stage = nil, idle }
 
 func clampNormal(r *rand.Rand) float64 { return min(max(r.NormFloat64(), -3), 3) }
-
-// measure scans the roll. The samples differ from scan to scan.
-func (s *station) measure(tick uint32) controller.Measurement {
-	s.scans++
-	rng := rand.New(rand.NewPCG(s.cfg.Seed^s.scans<<32, uint64(s.ordinal)))
-	m := controller.Measurement{
-		Tag: controller.TagOf(s.roll.Tag), Grade: uint16(s.roll.Grade), Core: uint16(s.roll.Core),
-		Quality: uint16(s.cfg.Scanner.Quality), Valid: true, Tick: tick, DiameterN: 12, WidthN: 8,
-	}
-	dmm := func(v float64) uint16 { return uint16(math.Round(v * 1e4)) }
-	start, sum := rng.Float64()*math.Pi, 0.0
-	for i := range m.Diameters {
-		a := start + float64(i)*math.Pi/12
-		d := s.roll.Diameter*(1+s.roll.Ovality/2*math.Cos(2*a)) + s.cfg.Scanner.DiameterNoise*clampNormal(rng)
-		m.Diameters[i] = dmm(d)
-		sum += d
-	}
-	m.Diameter = uint32(dmm(sum / 12))
-	sum = 0
-	for i := range m.Widths {
-		w := s.roll.Width + s.cfg.Scanner.WidthNoise*clampNormal(rng)
-		m.Widths[i] = dmm(w)
-		sum += w
-	}
-	m.Width = uint32(dmm(sum / 8))
-	return m
-}
 
 // habitSlot is the slot that an operator would take: the one nearest to the
 // usual overhang among those that are ready and within what is accepted.
@@ -171,84 +149,11 @@ func (s *station) fits() bool {
 	return false
 }
 
-// begin starts to wrap the roll, with a recipe or by hand. It reports false
-// when the operator finds nothing to wrap it with.
-func (s *station) begin(r *controller.Recipe) bool {
-	c := s.cfg
-	var none controller.Recipe
-	j := job{byHand: r == nil}
-	if r == nil {
-		r = &none
-	}
-	if r.Has(registers.GroupStand) {
-		j.slot, j.toldWidth = -1, r.WrapperWidth
-		for i := range c.Stand.Slots {
-			if c.Stand.Slots[i].Number == r.Slot {
-				j.slot = i
-			}
-		}
-	} else {
-		j.slot = s.habitSlot()
-	}
-	if j.slot < 0 {
-		if j.byHand {
-			return false
-		}
-		s.defects = append(s.defects, Defect{Kind: WrongWrapper, What: "no such wrapper slot"})
-		j.slot = 0
-	}
-	caliper := c.Stand.Slots[j.slot].Caliper
-	if r.Has(registers.GroupWrap) {
-		j.counts, j.layers, j.overlap = float64(r.FeedCounts), r.Layers, r.Overlap
-		j.turning = r.WrapSpeed
-	} else {
-		j.layers, j.overlap, j.turning = c.Habit.Layers, c.Habit.Overlap, c.Habit.WrapSpeed
-		paper := physics.Around(s.roll.Diameter, caliper, j.layers) + j.overlap
-		j.counts = math.Ceil(paper * c.Wrap.CountsPerMetre)
-	}
-	j.feed = j.turning
-	j.crimpSpeed = c.Habit.CrimpSpeed
-	if r.Has(registers.GroupDrives) {
-		j.turning = c.Drives.Turning.Surface(r.TurningHz)
-		j.feed = c.Drives.Feed.Surface(r.FeedHz)
-		j.crimpSpeed = c.Drives.Turning.Surface(r.CrimpTurningHz)
-	}
-	j.crimpTurns = c.Habit.CrimpTurns
-	if r.Has(registers.GroupCrimp) {
-		j.crimpTurns, j.crimpTime, j.centreHeight = r.CrimpTurns, r.CrimpTime, r.CentreHeight
-	}
-	j.temperature, j.dwell = c.Habit.Temperature, c.Habit.Dwell
-	if r.Has(registers.GroupHeader) {
-		j.temperature, j.dwell = r.Temperature, r.Dwell
-	}
-	j.innerHead, j.outerHead = r.InnerHead, r.OuterHead
-	if j.outerHead == 0 {
-		for _, h := range c.Heads {
-			if h <= s.roll.Diameter {
-				j.outerHead = h
-			}
-		}
-	}
-	if r.Has(registers.GroupGlue) {
-		j.glue = r.Glue
-	}
-	if r.Has(registers.GroupWeigh) {
-		j.gross, j.tolerance = r.Gross, r.ScaleTolerance
-	}
-	j.offset = c.Centring.Offset
-	if r.Has(registers.GroupCentre) {
-		j.offset = r.Centring
-	}
-	s.job = j
-	s.stage, s.left = innerHead, c.Times.InnerHead
-	return true
-}
-
 // step sizes, s of line time: fine where something moves or conducts.
 const (
 	stepCoarse = 0.1
 	stepMotion = 0.02
-	stepPress  = 0.01
+	stepPress  = 0.02
 )
 
 // advance lets the line run for dt seconds of its own time.
@@ -276,8 +181,7 @@ func (s *station) equipment(dt float64) {
 	for i := range s.platens {
 		drawn := 0.0
 		if s.stage == pressing && !s.paused && s.press[i] != nil {
-			area := math.Pi / 4 * s.job.outerHead * s.job.outerHead
-			drawn = s.press[i].Step(dt, s.platens[i].Temperature) * area
+			drawn = s.press[i].Step(dt, s.platens[i].Temperature) * s.ringShare()
 		}
 		s.platens[i].Step(dt, s.cfg.Header.Ambient, drawn)
 	}
@@ -308,90 +212,72 @@ func (s *station) outer() float64 {
 	return s.roll.Diameter + 2*s.figures.Layers*s.cfg.Stand.Slots[s.job.slot].Caliper
 }
 
+// process is what goes on with the roll.
 func (s *station) process(dt float64) {
-	c, j := s.cfg, &s.job
+	c := s.cfg
 	switch s.stage {
 	case arriving:
-		if s.timer(dt) {
-			s.stage, s.left = measuring, c.Times.Measure
-		}
+		s.after(dt, measuring, c.Times.Measure)
 	case measuring:
-		if s.timer(dt) {
-			s.stage = waiting
-		}
+		s.after(dt, waiting, 0)
 	case innerHead:
-		if s.timer(dt) {
-			s.stage, s.left = feeding, c.Times.HeatLimit
+		if s.after(dt, feeding, c.Times.HeatLimit) {
 			s.axis = physics.Axis{Accel: c.Wrap.Accel, Decel: c.Wrap.Decel}
 		}
 	case feeding:
-		if s.axis.ToPosition(j.counts/c.Wrap.CountsPerMetre, j.feed, dt) || s.timer(dt) {
+		if s.axis.ToPosition(s.job.counts/c.Wrap.CountsPerMetre, s.job.feed, dt) || s.timer(dt) {
 			s.fed()
 		}
 	case crimping:
-		s.left -= dt
-		circumference := math.Pi * s.outer()
-		ready := false
-		if j.crimpTime > 0 {
-			// The crimpers are on the roll between engaging and leaving.
-			if gone := j.crimpTime - s.left; gone > c.Crimp.Engage {
-				s.axis.ForTime(s.left-c.Crimp.Retract+dt, j.crimpSpeed, dt)
-			}
-			ready = s.left <= 0
-		} else {
-			travel := j.crimpTurns * circumference / (1 - c.Crimp.Slip)
-			ready = s.axis.ToPosition(travel, j.crimpSpeed, dt) || s.left <= 0
-		}
-		if ready {
-			s.figures.CrimpTurns = s.axis.Travel * (1 - c.Crimp.Slip) / circumference
-			s.stage, s.left = outerHead, c.Times.OuterHead
-			for i := range s.platens {
-				s.platens[i].Setpoint = j.temperature
-			}
-		}
+		s.crimp(dt)
 	case outerHead:
-		if s.timer(dt) {
-			s.stage, s.left = heating, c.Times.HeatLimit
-		}
+		s.after(dt, heating, c.Times.HeatLimit)
 	case heating:
-		within := true
-		for i := range s.platens {
-			within = within && math.Abs(s.platens[i].Temperature-j.temperature) <= c.Header.Ready
-		}
-		if s.timer(dt) && !within {
-			s.defects = append(s.defects, Defect{Kind: PressFailed, What: "platens did not reach their setpoint"})
-			within = true
-		}
-		if within {
-			for i := range s.press {
-				h := c.Header
-				s.press[i] = physics.NewPress(h.Conductance, h.Head, h.Thickness, h.Backing, h.Depth, h.Ambient)
-			}
-			s.held = 0
-			s.stage, s.left = pressing, j.dwell
-		}
+		s.heat(dt)
 	case pressing:
-		bond := min(s.press[0].Bond(), s.press[1].Bond())
-		s.figures.BondTemperature = max(s.figures.BondTemperature, bond)
-		for i := range s.press {
-			s.figures.FaceTemperature = max(s.figures.FaceTemperature, s.press[i].Face(s.platens[i].Temperature))
-		}
-		if bond >= c.Accept.Bond {
-			s.held += dt
-		}
-		if s.timer(dt) {
-			s.figures.BondHeld = s.held
-			s.stage, s.left = ejecting, c.Times.Eject
-		}
+		s.pressHeads(dt)
 	case ejecting:
-		if s.timer(dt) {
-			s.stage, s.left = weighing, c.Times.Weigh
-		}
+		s.after(dt, weighing, c.Times.Weigh)
 	case weighing:
 		if s.timer(dt) {
 			s.weigh()
 			s.stage = finished
 		}
+	}
+}
+
+// after goes to the next stage when the time of this one is over.
+func (s *station) after(dt float64, next stage, seconds float64) bool {
+	if !s.timer(dt) {
+		return false
+	}
+	s.stage, s.left = next, seconds
+	return true
+}
+
+// crimp turns the roll under the crimpers.
+func (s *station) crimp(dt float64) {
+	c, j := s.cfg, &s.job
+	s.left -= dt
+	circumference := math.Pi * s.outer()
+	ready := false
+	if j.crimpTime > 0 {
+		// The crimpers are on the roll between engaging and leaving.
+		if gone := j.crimpTime - s.left; gone > c.Crimp.Engage {
+			s.axis.ForTime(s.left-c.Crimp.Retract+dt, j.crimpSpeed, dt)
+		}
+		ready = s.left <= 0
+	} else {
+		travel := j.crimpTurns * circumference / (1 - c.Crimp.Slip)
+		ready = s.axis.ToPosition(travel, j.crimpSpeed, dt) || s.left <= 0
+	}
+	if !ready {
+		return
+	}
+	s.figures.CrimpTurns = s.axis.Travel * (1 - c.Crimp.Slip) / circumference
+	s.stage, s.left, s.waited = outerHead, c.Times.OuterHead, false
+	for i := range s.platens {
+		s.platens[i].Setpoint = j.temperature
 	}
 }
 
@@ -423,7 +309,7 @@ func (s *station) weigh() {
 	slot := &c.Stand.Slots[j.slot]
 	core := c.core(s.roll.Core)
 	mass := physics.RollMass(s.roll.Diameter, core.Diameter, s.roll.Width, s.density) + core.Mass*s.roll.Width
-	mass += slot.BasisWeight * s.figures.Paper * slot.Width
+	mass += slot.BasisWeight * s.figures.Paper * s.sheetWidth()
 	for _, h := range []float64{j.innerHead, j.outerHead} {
 		mass += 2 * c.Header.HeadWeight * math.Pi / 4 * h * h
 	}

@@ -134,10 +134,10 @@ func TestBadWrapsAreSeen(t *testing.T) {
 		{name: "wrong height", recipe: func(r *controller.Recipe) { r.CentreHeight = 0.5 }, reason: "roll centre"},
 		{name: "short dwell", recipe: func(r *controller.Recipe) { r.Dwell = 2.5 }, reason: "bond line reached"},
 		{name: "cool platen", recipe: func(r *controller.Recipe) { r.Temperature = 150 }, reason: "bond line reached"},
-		{name: "poor contact", line: func(c *Config) { c.Header.Conductance = 450 }, reason: "bond line reached"},
+		{name: "poor contact", line: func(c *Config) { c.Header.Contact.Conductance = 450 }, reason: "bond line reached"},
 		{name: "no hold", line: func(c *Config) { c.Accept.BondHold = 5 }, reason: "held its temperature"},
-		{name: "scorched", line: func(c *Config) { c.Accept.Scorch = 140 }, reason: "scorched"},
-		{name: "dead heater", line: func(c *Config) { c.Header.Power, c.Header.Start, c.Times.HeatLimit = 0, 60, 300 }, reason: "platens did not reach"},
+		{name: "scorched", line: func(c *Config) { c.Accept.Dose = 0.5 }, reason: "scorched"},
+		{name: "dead heater", line: func(c *Config) { c.Header.Power, c.Header.Start, c.Times.HeatLimit = 0, 60, 300 }, reason: "platens did not come"},
 		{name: "wrong mass", recipe: func(r *controller.Recipe) {
 			r.Groups |= 1 << registers.GroupWeigh
 			r.Gross, r.ScaleTolerance = 500, 0.02

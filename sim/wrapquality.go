@@ -27,6 +27,10 @@ type Figures struct {
 	BondTemperature float64 `json:"bond_c"`
 	BondHeld        float64 `json:"bond_held_s"`
 	FaceTemperature float64 `json:"face_c"`
+	ScorchDose      float64 `json:"scorch_dose_s"` // at 180 °C
+	RingPressure    float64 `json:"ring_pressure_pa"`
+	HeadProud       float64 `json:"head_proud_m"` // over the smallest diameter; negative inside
+	Dry             bool    `json:"dry"`
 	Mass            float64 `json:"mass_kg"`
 	Scale           float64 `json:"scale_kg"`
 }
@@ -141,7 +145,7 @@ func (w *wrapJudge) words(is bool, kind DefectKind, what string) {
 // judgeWrap looks at the finished wrap with the true sizes of roll and sheet.
 func (s *station) judgeWrap() Judgement {
 	f := &s.figures
-	f.Slot, f.SheetWidth, f.OuterHead = s.cfg.Stand.Slots[s.job.slot].Number, s.cfg.Stand.Slots[s.job.slot].Width, s.job.outerHead
+	f.Slot, f.SheetWidth, f.OuterHead = s.cfg.Stand.Slots[s.job.slot].Number, s.sheetWidth(), s.job.outerHead
 	f.Dwell = s.job.dwell
 	w := &wrapJudge{defects: append([]Defect(nil), s.defects...)}
 	s.judgeOverhang(w)
@@ -155,22 +159,26 @@ func (s *station) judgeWrap() Judgement {
 }
 
 // judgeOverhang looks at the sheet over the ends of the roll, and at the heads.
+// Each limit is held where the roll is worst for it.
 func (s *station) judgeOverhang(w *wrapJudge) {
-	c, j, a, f := s.cfg, &s.job, &s.cfg.Accept, &s.figures
+	c, j, a, f, r := s.cfg, &s.job, &s.cfg.Accept, &s.figures, s.roll
 	slot := &c.Stand.Slots[j.slot]
-	// The sheet hangs where it hangs; the roll is put where it was told.
-	off := math.Abs(j.offset + s.centred - c.Centring.Offset)
-	each := (slot.Width - s.roll.Width) / 2
+	// The sheet hangs where it hangs; the roll is put where it was told. An end
+	// that is telescoped stands out on one side and in on the other.
+	off := math.Abs(j.offset+s.centred-c.Centring.Offset) + r.telescoped(1)/2
+	each := (s.sheetWidth() - r.Width) / 2
 	f.OverhangPoor, f.OverhangRich = each-off, each+off
-	wrapped := s.outer()
-	f.LapPoor = f.OverhangPoor - (wrapped-j.outerHead)/2
+	wrapper := s.outer() - r.Diameter // what it adds to a diameter
+	head, placement := j.outerHead+s.truth.headSize, max(math.Abs(s.truth.placement[0]), math.Abs(s.truth.placement[1]))
+	f.LapPoor = f.OverhangPoor - (r.largest()+wrapper-head)/2 - placement
 	w.least(OverhangOff, "overhang on the poor side", "overhang_m", f.OverhangPoor, a.OverhangMin)
 	w.most(OverhangOff, "overhang on the rich side", "overhang_m", f.OverhangRich, a.OverhangMax)
-	w.most(FoldOnCore, "fold reaches the core with", "fold_m", f.OverhangRich, (wrapped-c.core(s.roll.Core).Diameter)/2)
+	w.most(FoldOnCore, "fold reaches the core with", "fold_m", f.OverhangRich, (r.smallest()+wrapper-c.core(r.Core).Diameter)/2)
 	w.words(j.outerHead == 0, HeadProud, "no outer head fits")
 	if j.outerHead > 0 {
 		w.least(LapShort, "lap under the outer head", "lap_m", f.LapPoor, a.LapMin)
-		w.most(HeadProud, "outer head is larger than the roll with", "head_m", j.outerHead, wrapped+a.HeadOver)
+		f.HeadProud = head + 2*placement - r.smallest()
+		w.most(HeadProud, "outer head is larger than the roll by", "head_m", f.HeadProud, a.HeadOver)
 	}
 	if j.toldWidth > 0 {
 		w.near(WrongWrapper, "width told of the wrapper", "width_m", j.toldWidth, slot.Width, a.WidthError)
@@ -205,5 +213,6 @@ func (s *station) judgePress(w *wrapJudge) {
 	a, f := &s.cfg.Accept, &s.figures
 	w.least(BondNotReached, "bond line reached", "bond_c", f.BondTemperature, a.Bond)
 	w.least(BondNotReached, "bond line held its temperature for", "time_s", f.BondHeld, a.BondHold)
-	w.most(PaperScorched, "head scorched at", "face_c", f.FaceTemperature, a.Scorch)
+	w.words(s.cfg.Header.Water > 0 && !f.Dry, BondNotReached, "the glue is not dry")
+	w.most(PaperScorched, "head scorched, in time at 180 °C, for", "time_s", f.ScorchDose, a.Dose)
 }

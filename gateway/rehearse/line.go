@@ -2,6 +2,7 @@ package rehearse
 
 import (
 	"fmt"
+	"math"
 
 	"lapgate/gateway/config"
 	"lapgate/recipe"
@@ -36,6 +37,7 @@ func Line(l *config.Line) (sim.Config, error) {
 	if err := setStand(&c, r); err != nil {
 		return c, err
 	}
+	setHeader(&c, &r.Header)
 	c.Centring.Error = min(c.Centring.Error, centringShare*r.Centring.Tolerance)
 	c.Centring.Offset = r.Centring.Target
 	c.Cradle = sim.Cradle{Diameter: r.Cradle.RollDiameter, Spacing: r.Cradle.Spacing}
@@ -62,6 +64,16 @@ func setMaterials(c *sim.Config, m *recipe.Materials) {
 		c.Header.Thickness, c.Header.HeadWeight, c.Header.Start = h.Thickness, h.BasisWeight, h.Setpoint
 		c.Heads = h.Diameters
 	}
+}
+
+// setHeader gives the simulated press the platens and the contact that the
+// configuration was calibrated with.
+func setHeader(c *sim.Config, h *recipe.Header) {
+	c.Header.Contact = physics.Contact{
+		Conductance: h.Conductance, Reference: h.Reference, Exponent: h.Exponent, Low: h.Calibrated.Min, High: h.Calibrated.Max,
+	}
+	c.Header.Force = h.Pressure * math.Pi / 4 * h.Bore * h.Bore * float64(h.Cylinders) * h.Efficiency
+	c.Header.Platen = h.Platen
 }
 
 // setStand hangs the configured wrappers.

@@ -161,6 +161,7 @@ type Inputs struct {
 	SlotOuter     [6]uint16 // mm
 	SlotConfirmed uint16
 	Platen        uint16 // 0.1 °C, the cooler one
+	PlatenHot     uint16 // 0.1 °C, the hotter one
 
 	RollPresent    bool // sensor at the station; read after memory loss only
 	ManualSelected bool // selector switch

@@ -95,6 +95,8 @@ type Recipe struct {
 	CentreHeight    float64
 	Temperature     float64
 	Dwell           float64
+	CloseLeast      float64 // temperature of the cooler platen from which the press may close; 0 for none told
+	CloseGreatest   float64 // of the hotter one up to which it may
 	InnerHead       float64
 	OuterHead       float64
 	Glue            float64 // kg

@@ -1,4 +1,4 @@
-package main
+package rehearse_test
 
 import (
 	"fmt"

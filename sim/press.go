@@ -1,0 +1,102 @@
+package sim
+
+import (
+	"math"
+
+	"lapgate/sim/physics"
+)
+
+// mayClose reports whether the press may close. Told the least and the greatest
+// temperature for it, it holds the cooler and the hotter platen to them; else
+// both must be near their setpoint.
+func (s *station) mayClose() bool {
+	j := &s.job
+	cooler, hotter := s.platenTemperatures()
+	if j.closeLeast > 0 || j.closeGreatest > 0 {
+		return cooler >= j.closeLeast && hotter <= j.closeGreatest
+	}
+	ready := s.cfg.Header.Ready
+	return cooler >= j.temperature-ready && hotter <= j.temperature+ready
+}
+
+// platenTemperatures are those of the cooler and of the hotter platen.
+func (s *station) platenTemperatures() (cooler, hotter float64) {
+	a, b := s.platens[0].Temperature, s.platens[1].Temperature
+	return min(a, b), max(a, b)
+}
+
+// heat keeps the press open until it may close. A press that was told its
+// limits and had to wait closes only when the operator starts it anew.
+func (s *station) heat(dt float64) {
+	limited := s.job.closeLeast > 0 || s.job.closeGreatest > 0
+	ready := s.mayClose()
+	if limited && !ready {
+		s.waited, s.starts = true, s.cfg.Operator.React
+	}
+	if s.timer(dt) && !ready {
+		s.defects = append(s.defects, Defect{Kind: PressFailed, What: "platens did not come to a temperature at which the press may close"})
+		s.waited, ready = false, true
+	}
+	if ready && s.waited {
+		s.starts -= dt
+		ready = s.starts <= 0
+	}
+	if ready {
+		s.close()
+	}
+}
+
+// close puts the platens on the heads.
+func (s *station) close() {
+	h, v := &s.cfg.Header, &s.truth
+	head := h.Head
+	head.Conductivity *= v.conductivity
+	pack := physics.Pack{
+		Head: head, Thickness: h.Thickness * v.thickness, Effusivity: h.Effusivity * v.effusivity, Resistance: h.Resistance,
+		Start: h.Ambient + v.start, Water: h.Water, Evaporation: h.Dries,
+	}
+	pressure := 0.0
+	if area := s.ringArea(); h.Force > 0 && area > 0 {
+		pressure = h.Force / area
+	}
+	s.figures.RingPressure = pressure
+	for i := range s.press {
+		s.press[i] = physics.NewPress(h.Contact.At(pressure)*v.conductance, pack)
+	}
+	s.held, s.dose = 0, [2]float64{}
+	s.stage, s.left = pressing, s.job.dwell
+}
+
+// ringArea is the area of a roll end that carries the platen.
+func (s *station) ringArea() float64 {
+	overhang := (s.sheetWidth() - s.roll.Width) / 2
+	edge := min(s.job.outerHead, s.cfg.Header.Platen) / 2
+	return physics.RingArea(s.outer()/2, overhang, s.cfg.core(s.roll.Core).Diameter/2, edge)
+}
+
+// ringShare is the share of a platen that the ring covers.
+func (s *station) ringShare() float64 {
+	return s.ringArea() / (math.Pi / 4 * s.cfg.Header.Platen * s.cfg.Header.Platen)
+}
+
+// pressHeads is a while of the dwell; the heat itself went through the packs
+// with the equipment.
+func (s *station) pressHeads(dt float64) {
+	f := &s.figures
+	bond := min(s.press[0].Bond(), s.press[1].Bond())
+	f.BondTemperature = max(f.BondTemperature, bond)
+	for i := range s.press {
+		face := s.press[i].Face(s.platens[i].Temperature)
+		f.FaceTemperature = max(f.FaceTemperature, face)
+		s.dose[i] += physics.DoseRate(face) * dt
+	}
+	if bond >= s.cfg.Accept.Bond {
+		s.held += dt
+	}
+	if !s.timer(dt) {
+		return
+	}
+	f.BondHeld, f.ScorchDose = s.held, max(s.dose[0], s.dose[1])
+	f.Dry = s.press[0].Dry() && s.press[1].Dry()
+	s.stage, s.left = ejecting, s.cfg.Times.Eject
+}

@@ -40,7 +40,6 @@ func readAccount(ctx context.Context, path string) (a *account, err error) {
 	a = &account{outcomes: map[rollOutcome]int{}, seen: map[uint32]bool{}, met: map[uint32]bool{}, lost: map[uint32]bool{}}
 	var history record.History
 	err = r.Replay(ctx, func(s record.Stored) error {
-		a.records++
 		newest, gaps := history.Past().Finished, len(history.Gaps())
 		rolls, err := history.Add(s)
 		if err != nil {
@@ -50,8 +49,7 @@ func readAccount(ctx context.Context, path string) (a *account, err error) {
 		for _, g := range history.Gaps()[gaps:] {
 			a.addGap(&g, newest)
 		}
-		gaps = len(history.Gaps())
-		return err
+		return nil
 	})
 	for boot := range history.Past().Boots {
 		a.met[boot] = true

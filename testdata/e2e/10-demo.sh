@@ -12,7 +12,7 @@ export work rolls="${1:-12}"
 
 "$work/lapgate" demo --journal "$work/plain" | tail -n 5
 "$work/lapgate" journal verify "$work"/plain/*.db
-"$work/lapgate" replay "$work/plain/north.db" --config configs/demo.yaml | grep '^0 changed'
+"$work/lapgate" replay "$work/plain/north.db" --config configs/demo.yaml | grep -E '^ *changed +0$'
 
 shift_with() {
   "$work/lapgate" demo --fault "$1" --seed 3 --rolls "$rolls" --journal "$work/$1" >"$work/$1.out" 2>&1 &&

@@ -1,7 +1,7 @@
 """Holds a journal against what a stand-in controller says it did.
 
 Usage: account.py SUMMARY RECORDS; the summary is the last line of the file, a
-JSON object, the records the output of `lapgate journal list --json`.
+JSON object, the records the output of `lapgate journal list --json`, one a line.
 """
 
 import collections
@@ -13,7 +13,7 @@ def main(summary_file, records_file):
     with open(summary_file, encoding="utf-8") as f:
         summary = json.loads(f.read().strip().splitlines()[-1])
     with open(records_file, encoding="utf-8") as f:
-        records = json.load(f)
+        records = [json.loads(line) for line in f]
     wrong = list(summary["violations"])
 
     def want(name, got, expected):
@@ -24,15 +24,15 @@ def main(summary_file, records_file):
     verdicts = collections.Counter()
     for r in records:
         if r["kind"] == "OUTCOME":
-            outcomes[r["record"]["words"][15]].append(r["roll_no"])
+            outcomes[r["record"]["outcome"]["outcome"]].append(r["roll_no"])
         elif r["kind"] == "VERDICT":
             verdicts[r["record"]["verdict"]] += 1
     numbers = sorted(n for rolls in outcomes.values() for n in rolls)
     want("rolls with an outcome", numbers, list(range(1, summary["rolls"] + 1)))
-    for name, code in (("wrapped", 1), ("by_hand", 2), ("removed", 3)):
-        want(name, len(outcomes[code]), summary[name])
-    for name, code in (("accepted", 1), ("rejected", 2), ("held", 3)):
-        want(name, verdicts[code], summary[name])
+    for name, word in (("wrapped", "wrapped"), ("by_hand", "wrapped_by_hand"), ("removed", "removed")):
+        want(name, len(outcomes[word]), summary[name])
+    for name in ("accepted", "rejected", "held"):
+        want(name, verdicts[name], summary[name])
     want("acknowledged", len(numbers), summary["acknowledged"])
     if not summary["done"]:
         wrong.append("the shift did not end")

@@ -221,20 +221,21 @@ type Heads struct {
 
 // Header is the press of two heated platens.
 type Header struct {
-	Conductance  float64 `cfg:"conductance" unit:"conductance" default:"1000 W/m2K" range:"10 W/m2K..100000 W/m2K" doc:"contact conductance between platen and head at reference_pressure, calibrated"`
-	ConductanceU float64 `cfg:"conductance_uncertainty" unit:"conductance" default:"80 W/m2K" range:"0 W/m2K..50000 W/m2K" doc:"standard uncertainty of the conductance"`
-	Exponent     float64 `cfg:"pressure_exponent" default:"0" range:"0..2" doc:"power with which the conductance follows the contact pressure; 0 for a constant one"`
-	Reference    float64 `cfg:"reference_pressure" unit:"pressure" default:"10 kPa" range:"0.1 kPa..1 MPa" doc:"contact pressure at which conductance was calibrated"`
-	Calibrated   Range   `cfg:"calibrated_pressure" unit:"pressure" default:"2 kPa..100 kPa" doc:"contact pressures over which pressure_exponent was calibrated; above them the conductance is not taken to grow"`
-	Pressure     float64 `cfg:"pressure" unit:"pressure" default:"4 MPa" range:"0 MPa..35 MPa" doc:"hydraulic pressure of the platen cylinders; 0 when the contact pressure is not known"`
-	Bore         float64 `cfg:"cylinder_bore" unit:"length" default:"63 mm" range:"10 mm..500 mm" doc:"bore of a cylinder"`
-	Cylinders    int     `cfg:"cylinders" default:"1" range:"1..8" doc:"cylinders on one platen"`
-	Efficiency   float64 `cfg:"cylinder_efficiency" default:"0.9" range:"0.1..1" doc:"share of the force that friction leaves"`
-	Platen       float64 `cfg:"platen_diameter" unit:"length" default:"1.9 m" range:"100 mm..3 m" doc:"diameter of a platen"`
-	Start        float64 `cfg:"start_temperature" unit:"temperature" default:"20 °C" range:"-20 °C..60 °C" doc:"temperature of head and wrapper before pressing"`
-	Margin       float64 `cfg:"dwell_margin" default:"1.1" range:"1..3" doc:"factor on the conservative dwell"`
-	DryTime      float64 `cfg:"dry_time" unit:"time" default:"4 s" range:"0 s..120 s" doc:"time at bond temperature for a glued head"`
-	OpenGap      float64 `cfg:"open_gap" unit:"length" default:"300 mm" range:"0 mm..3 m" doc:"distance of an open platen from the end of the widest roll of limits.width"`
+	Conductance         float64  `cfg:"conductance" unit:"conductance" default:"1000 W/m2K" range:"10 W/m2K..100000 W/m2K" doc:"contact conductance between platen and head at reference_pressure, calibrated"`
+	ConductanceU        float64  `cfg:"conductance_uncertainty" unit:"conductance" default:"80 W/m2K" range:"0 W/m2K..50000 W/m2K" doc:"standard uncertainty of the conductance"`
+	ConductanceMeasured Measured `cfg:"conductance_measured" doc:"when and by whom the conductance was measured, as with a thermocouple at a bond line"`
+	Exponent            float64  `cfg:"pressure_exponent" default:"0" range:"0..2" doc:"power with which the conductance follows the contact pressure; 0 for a constant one"`
+	Reference           float64  `cfg:"reference_pressure" unit:"pressure" default:"10 kPa" range:"0.1 kPa..1 MPa" doc:"contact pressure at which conductance was calibrated"`
+	Calibrated          Range    `cfg:"calibrated_pressure" unit:"pressure" default:"2 kPa..100 kPa" doc:"contact pressures over which pressure_exponent was calibrated; above them the conductance is not taken to grow"`
+	Pressure            float64  `cfg:"pressure" unit:"pressure" default:"4 MPa" range:"0 MPa..35 MPa" doc:"hydraulic pressure of the platen cylinders; 0 when the contact pressure is not known"`
+	Bore                float64  `cfg:"cylinder_bore" unit:"length" default:"63 mm" range:"10 mm..500 mm" doc:"bore of a cylinder"`
+	Cylinders           int      `cfg:"cylinders" default:"1" range:"1..8" doc:"cylinders on one platen"`
+	Efficiency          float64  `cfg:"cylinder_efficiency" default:"0.9" range:"0.1..1" doc:"share of the force that friction leaves"`
+	Platen              float64  `cfg:"platen_diameter" unit:"length" default:"1.9 m" range:"100 mm..3 m" doc:"diameter of a platen"`
+	Start               float64  `cfg:"start_temperature" unit:"temperature" default:"20 °C" range:"-20 °C..60 °C" doc:"temperature of head and wrapper before pressing"`
+	Margin              float64  `cfg:"dwell_margin" default:"1.1" range:"1..3" doc:"factor on the conservative dwell"`
+	DryTime             float64  `cfg:"dry_time" unit:"time" default:"4 s" range:"0 s..120 s" doc:"time at bond temperature for a glued head"`
+	OpenGap             float64  `cfg:"open_gap" unit:"length" default:"300 mm" range:"0 mm..3 m" doc:"distance of an open platen from the end of the widest roll of limits.width"`
 }
 
 // Cradle is the pair of turning rolls the roll lies on.

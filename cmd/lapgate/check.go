@@ -64,13 +64,14 @@ something differs.`,
 // checked is what check prints. As text the problems and warnings are messages,
 // and what was seen of the controllers has a form of its own.
 type checked struct {
-	Summary  string               `json:"summary" label:""`
-	File     string               `json:"file" label:"-"`
-	Valid    bool                 `json:"valid" label:"-"`
-	Hash     string               `json:"hash,omitempty" label:"-"`
-	Problems []problemRow         `json:"problems" label:"-" print:"csv"`
-	Warnings []problemRow         `json:"warnings" label:"-"`
-	Online   []inspect.LineReport `json:"online,omitempty" label:"-"`
+	Summary    string               `json:"summary" label:""`
+	File       string               `json:"file" label:"-"`
+	Valid      bool                 `json:"valid" label:"-"`
+	Hash       string               `json:"hash,omitempty" label:"-"`
+	Problems   []problemRow         `json:"problems" label:"-" print:"csv"`
+	Warnings   []problemRow         `json:"warnings" label:"-"`
+	Unmeasured []problemRow         `json:"unmeasured" label:"-"`
+	Online     []inspect.LineReport `json:"online,omitempty" label:"-"`
 }
 
 // problemRow is a problem by its parts.
@@ -92,13 +93,13 @@ func (p *program) check(ctx context.Context, src config.Source, f *checkFlags) e
 	case err != nil && (text || !errors.As(err, &refused)):
 		return invalid(err)
 	case err != nil:
-		out := checked{File: src.Path, Problems: problemRows(refused.Problems), Warnings: problemRows(refused.Warnings)}
+		out := checked{File: src.Path, Problems: problemRows(refused.Problems), Warnings: problemRows(refused.Warnings), Unmeasured: problemRows(nil)}
 		out.Summary = fmt.Sprintf("%s: invalid, %s", src.Path, plural(len(out.Problems), "problem"))
 		return errors.Join(p.printer(f.output, nil).print(out), &exitError{code: exitConfig})
 	}
 	out := checked{
 		File: s.File, Valid: true, Hash: fmt.Sprintf("%08x", s.Hash),
-		Problems: problemRows(nil), Warnings: problemRows(s.Warnings),
+		Problems: problemRows(nil), Warnings: problemRows(s.Warnings), Unmeasured: problemRows(s.Unmeasured),
 	}
 	out.Summary = fmt.Sprintf("%s: valid, %s, %s, hash %s", s.File, plural(len(s.Lines), "line"), plural(len(s.Warnings), "warning"), out.Hash)
 	if f.live {
@@ -111,6 +112,9 @@ func (p *program) check(ctx context.Context, src config.Source, f *checkFlags) e
 	seen := looksError(out.Online)
 	if text {
 		p.warn(s)
+		for _, m := range s.Unmeasured {
+			fmt.Fprintf(p.stderr, "not measured: %s\n", m)
+		}
 	} else if seen != nil {
 		seen = &exitError{code: exitCodeOf(seen)} // the value tells what was seen
 	}

@@ -56,6 +56,9 @@ type Snapshot struct {
 	Hash uint32
 	// Warnings are what is legal but looks wrong, in order of position.
 	Warnings []Problem
+	// Unmeasured are the settings that decide over the quality of a wrap and
+	// that nobody has measured on the line, in order of position.
+	Unmeasured []Problem
 
 	values []Value
 }
@@ -193,7 +196,8 @@ func (d *decoder) snapshot(doc *document) *Snapshot {
 		s.Lines = append(s.Lines, Line{Recipe: &l.Line, Controller: l.Controller, Mapped: l.mapping, Scanner: l.Scanner, Orders: l.Orders, Arming: l.Arming, Armed: l.Armed})
 	}
 	sortProblems(d.warnings)
-	s.Warnings = d.warnings
+	sortProblems(d.unmeasured)
+	s.Warnings, s.Unmeasured = d.warnings, d.unmeasured
 	return s
 }
 

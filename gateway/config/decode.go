@@ -14,14 +14,15 @@ import (
 
 // decoder fills a document from a tree and keeps what it learns on the way.
 type decoder struct {
-	file     string
-	problems []Problem
-	warnings []Problem
-	bad      []string            // keys with a problem
-	at       map[string]position // keys that are given
-	leaves   []leaf              // every value, in the order of the fields
-	folder   string              // of the file, which paths are relative to
-	restart  string              // what a change of the section at hand needs
+	file       string
+	problems   []Problem
+	warnings   []Problem
+	unmeasured []Problem
+	bad        []string            // keys with a problem
+	at         map[string]position // keys that are given
+	leaves     []leaf              // every value, in the order of the fields
+	folder     string              // of the file, which paths are relative to
+	restart    string              // what a change of the section at hand needs
 }
 
 func (d *decoder) entryOf(at position, key, text, got, want, remedy string) Problem {

@@ -17,6 +17,8 @@ const (
 	SlotUnconfirmed      Code = "slot-not-confirmed"
 	SlotUnfit            Code = "slot-unfit"
 	CradleRefuses        Code = "cradle-refuses" // Index is the cradle.Fault
+	GripUnknown          Code = "grip-unknown"   // Got is the drag, N
+	NoGrip               Code = "no-grip"        // Got is the drag, N, Want the mass, kg
 	WrapIncalculable     Code = "wrap-incalculable"
 	CrimpIncalculable    Code = "crimp-incalculable"
 	DriveIncalculable    Code = "drive-incalculable" // Index is the drive, Got the drive.Fault

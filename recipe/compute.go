@@ -44,6 +44,9 @@ type job struct {
 	chosen *SlotSpec
 	paper  *Paper
 	window Window
+	rules  ruled
+	// candidate is the slot that the roll is wrapped from, as it was judged.
+	candidate Candidate
 
 	wrapped  float64 // diameter of the wrapped roll
 	seat     cradle.Seat

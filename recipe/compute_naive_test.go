@@ -26,6 +26,7 @@ type naive struct {
 	glue, gross, tare, uGross   float64
 	zones                       uint16
 	uOverhang, uFeed, uDwell    float64
+	uCentre, uCrimp             float64
 	hasSlot, hasFeed, hasHeader bool
 }
 
@@ -41,6 +42,7 @@ func naiveRecipe(l *recipe.Line, r *recipe.Roll, st *recipe.Stand) naive {
 			}
 		}
 	}
+	at := naiveEnds(r)
 	core := 0.0
 	for _, c := range l.Materials.Cores {
 		if c.Code == r.Core {
@@ -56,10 +58,10 @@ func naiveRecipe(l *recipe.Line, r *recipe.Roll, st *recipe.Stand) naive {
 	for _, h := range l.Materials.Stock {
 		if h.Name == spec.Head {
 			head = h
-			n.outer = largestUnder(h.Diameters, r.Diameter)
+			n.outer = largestUnder(h.Diameters, at.smallest-l.Limits.GuardK*math.Sqrt(sq(r.DiameterU)+sq(l.Heads.SizeU))-2*l.Heads.Placement-2*l.Heads.OuterEdge)
 		}
 		if h.Name == spec.InnerHead {
-			n.inner = largestUnder(h.Diameters, r.Diameter)
+			n.inner = largestUnder(h.Diameters, at.smallest-l.Limits.GuardK*math.Sqrt(sq(r.DiameterU)+sq(l.Heads.SizeU))-2*l.Heads.InnerEdge)
 		}
 	}
 
@@ -98,17 +100,28 @@ func naiveRecipe(l *recipe.Line, r *recipe.Roll, st *recipe.Stand) naive {
 				continue
 			}
 			o := slot.Width/2 - r.Width/2
-			poor, rich := o-l.Centring.Tolerance, o+l.Centring.Tolerance
-			guardWidth := l.Limits.GuardK * 0.5 * r.WidthU
-			guardBoth := l.Limits.GuardK * 0.5 * math.Sqrt(r.WidthU*r.WidthU+r.DiameterU*r.DiameterU)
+			// The rules at the end that hurts: the sheet is the narrowest over
+			// the widest place, and the widest over the narrowest one.
+			k, e := l.Limits.GuardK, l.Centring.Tolerance
+			scarce, ample := slot.Width/2-at.widest/2-e, slot.Width/2-at.narrowest/2+e
+			half := func(us ...float64) float64 {
+				sum := 0.0
+				for _, u := range us {
+					sum += sq(u)
+				}
+				return k * math.Sqrt(sum/4)
+			}
 			const hair = 1e-9
-			if poor-guardWidth < spec.Overhang.Min-hair || rich+guardWidth > spec.Overhang.Max+hair {
+			guard := half(r.WidthU, l.Stand.WidthU)
+			if scarce-guard < spec.Overhang.Min-hair || ample+guard > spec.Overhang.Max+hair {
 				continue
 			}
-			if rich+guardBoth > r.Diameter/2-core/2-l.Crimp.Clearance+hair {
+			if ample+half(r.WidthU, l.Stand.WidthU, r.DiameterU) > at.smallest/2-core/2-l.Crimp.Clearance+hair {
 				continue
 			}
-			if n.outer > 0 && poor-guardBoth-(r.Diameter/2-n.outer/2) < spec.MinLap-hair {
+			// The head lies off its place, on the poor side.
+			edge := n.outer/2 - l.Heads.Placement
+			if n.outer > 0 && edge-(at.largest/2+spec.Layers*paper.Caliper-scarce)-half(r.WidthU, l.Stand.WidthU, r.DiameterU, l.Heads.SizeU) < spec.MinLap-hair {
 				continue
 			}
 			// To a nanometre, so that rounding makes no difference of a tie.
@@ -132,7 +145,7 @@ func naiveRecipe(l *recipe.Line, r *recipe.Roll, st *recipe.Stand) naive {
 		best := fit[0]
 		n.hasSlot, n.hasFeed = true, true
 		n.slot, n.width, n.overhang = best.slot.Number, best.slot.Width, best.slot.Width/2-r.Width/2
-		n.uOverhang = math.Sqrt(r.WidthU*r.WidthU/4 + l.Centring.Tolerance*l.Centring.Tolerance/3)
+		n.uOverhang = math.Sqrt(r.WidthU*r.WidthU/4 + l.Stand.WidthU*l.Stand.WidthU/4 + l.Centring.Tolerance*l.Centring.Tolerance/3)
 		feed := func(d, t, slip float64) float64 { return naiveFeed(d, t, spec, slip) }
 		t := best.paper.Caliper
 		n.feed = feed(r.Diameter, t, l.Wrap.FeedSlip)
@@ -149,27 +162,57 @@ func naiveRecipe(l *recipe.Line, r *recipe.Roll, st *recipe.Stand) naive {
 		for range int(spec.Layers) {
 			around += 2 * t
 		}
-		slip := naiveSlip(l.Cradle, r.Diameter+around, core)
-		n.wrapTime = naiveMove(n.feed, l.Wrap.Speed, math.Min(l.Wrap.Accel, slip), math.Min(l.Wrap.Decel, slip))
+		// The lightest that the roll may be holds against the drag.
+		var grade recipe.Grade
+		for _, g := range l.Materials.Grades {
+			if g.Code == r.Grade {
+				grade = g
+			}
+		}
+		lightest := (grade.Density - l.Limits.GuardK*grade.DensityU) * r.Width * math.Pi * (r.Diameter*r.Diameter - core*core) / 4
+		slip := naiveSlip(l.Cradle, r.Diameter+around, core, 0)
+		braked := naiveSlip(l.Cradle, r.Diameter+around, core, l.Wrap.Tension*best.slot.Width/lightest)
+		dragged := naiveSlip(l.Cradle, r.Diameter+around, core, l.Crimp.Drag/lightest)
+		if n.hasFeed = braked > 0; !n.hasFeed {
+			n.feed, n.counts, n.uFeed = 0, 0, 0
+		} else {
+			n.wrapTime = naiveMove(n.feed, l.Wrap.Speed, math.Min(l.Wrap.Accel, braked), math.Min(l.Wrap.Decel, slip))
+		}
 		// As many blades as pleats pass in the same time.
 		perPleat := math.Pi * l.Drives.Crimper.Diameter / float64(l.Crimp.Blades)
 		under := math.Min(l.Crimp.Speed, spec.CrimpSpeed)
 		under = math.Min(under, naiveSurface(l.Drives.Turning, l.Drives.Turning.Limits.Max))
 		under = math.Min(under, naiveSurface(l.Drives.Crimper, l.Drives.Crimper.Limits.Max)*spec.PleatPitch/perPleat)
-		n.crimpTime = l.Crimp.Engage + l.Crimp.Retract + naiveMove(
-			spec.CrimpTurns*math.Pi*(r.Diameter+around), under,
-			math.Min(l.Crimp.Accel, slip), math.Min(l.Crimp.Decel, slip))
-		n.turning = naiveHz(l.Drives.Turning, l.Wrap.Speed)
-		n.feedHz = naiveHz(l.Drives.Feed, l.Wrap.Speed+l.Wrap.Speed*l.Wrap.Draw)
-		n.crimpTurning = naiveHz(l.Drives.Turning, under)
-		n.crimper = naiveHz(l.Drives.Crimper, under/spec.PleatPitch*perPleat)
-		// The roll centre by the law of Pythagoras from one turning roll.
-		slope := (r.Diameter + around + l.Cradle.RollDiameter) / 2
-		n.centre = slope * math.Cos(math.Asin(l.Cradle.Spacing/2/slope))
-		n.position = r.Diameter/2 + float64(int(spec.Layers))*t + l.Crimp.Standoff
-		for i := len(l.Vacuum.Edges) - 1; i >= 0; i-- {
+		if dragged > 0 {
+			n.crimpTime = l.Crimp.Engage + l.Crimp.Retract + naiveMove(
+				spec.CrimpTurns*math.Pi*(r.Diameter+around), under,
+				math.Min(l.Crimp.Accel, dragged), math.Min(l.Crimp.Decel, slip))
+			n.turning = naiveHz(l.Drives.Turning, l.Wrap.Speed)
+			n.feedHz = naiveHz(l.Drives.Feed, l.Wrap.Speed+l.Wrap.Speed*l.Wrap.Draw)
+			n.crimpTurning = naiveHz(l.Drives.Turning, under)
+			n.crimper = naiveHz(l.Drives.Crimper, under/spec.PleatPitch*perPleat)
+			// The roll centre by the law of Pythagoras from one turning roll.
+			height := func(d, t float64) float64 {
+				slope := (d + 2*float64(int(spec.Layers))*t + l.Cradle.RollDiameter) / 2
+				return slope * math.Cos(math.Asin(l.Cradle.Spacing/2/slope))
+			}
+			around := func(d, t float64) float64 {
+				return spec.CrimpTurns * math.Pi * (d + 2*float64(int(spec.Layers))*t) / under
+			}
+			n.centre = height(r.Diameter, t)
+			n.position = r.Diameter/2 + float64(int(spec.Layers))*t + l.Crimp.Standoff
+			const h = 1e-5
+			both := func(f func(d, t float64) float64) float64 {
+				return math.Sqrt(sq((f(r.Diameter+h, t)-f(r.Diameter-h, t))/(2*h)*r.DiameterU) +
+					sq((f(r.Diameter, t+h)-f(r.Diameter, t-h))/(2*h)*best.paper.CaliperU))
+			}
+			n.uCentre, n.uCrimp = both(height), both(around)
+		}
+		for i := len(l.Vacuum.Edges) - 1; i >= 0 && n.hasFeed; i-- {
+			// The wrapper's edges, left and right of the line centre.
+			left, right := l.Centring.Target-best.slot.Width/2, l.Centring.Target+best.slot.Width/2
 			n.zones *= 2
-			if 2*l.Vacuum.Edges[i] <= best.slot.Width+2e-9 {
+			if left <= -l.Vacuum.Edges[i]+1e-9 && right >= l.Vacuum.Edges[i]-1e-9 {
 				n.zones++
 			}
 		}
@@ -205,26 +248,21 @@ func naiveRecipe(l *recipe.Line, r *recipe.Roll, st *recipe.Stand) naive {
 		n.glue = 2 * l.Glue.Coverage * l.Glue.Band * math.Pi * (n.outer - l.Glue.Band)
 	}
 	if n.hasSlot {
-		n.mass(l, r, spec, head, core)
+		n.mass(l, r, spec, head)
 	}
 	return n
 }
 
 // mass adds up what lies on the scale.
-func (n *naive) mass(l *recipe.Line, r *recipe.Roll, spec recipe.Spec, head recipe.HeadMaterial, core float64) {
+func (n *naive) mass(l *recipe.Line, r *recipe.Roll, spec recipe.Spec, head recipe.HeadMaterial) {
 	var grade recipe.Grade
 	for _, g := range l.Materials.Grades {
 		if g.Code == r.Grade {
 			grade = g
 		}
 	}
-	paper := func(d, w, rho float64) float64 {
+	paper := func(d, core, w, rho float64) float64 {
 		return (math.Pi*d/2*d/2 - math.Pi*core/2*core/2) * w * rho
-	}
-	for _, c := range l.Materials.Cores {
-		if c.Diameter == core {
-			n.tare += c.Mass * r.WidthMedian
-		}
 	}
 	for _, p := range l.Materials.Papers {
 		for _, s := range l.Stand.Slots {
@@ -240,11 +278,30 @@ func (n *naive) mass(l *recipe.Line, r *recipe.Roll, spec recipe.Spec, head reci
 		}
 	}
 	n.tare += n.glue
-	n.gross = n.tare + paper(r.Diameter, r.WidthMedian, grade.Density)
+	// One core after the other: that of the roll, or all where none is told.
+	var gross []float64
+	var cores, square float64
+	for _, c := range l.Materials.Cores {
+		if r.Core == 0 || c.Code == r.Core {
+			gross = append(gross, paper(r.Diameter, c.Diameter, r.WidthMedian, grade.Density)+c.Mass*r.WidthMedian)
+			cores += c.Mass * r.WidthMedian
+			square += c.Diameter * c.Diameter
+		}
+	}
+	count := float64(len(gross))
+	sum := 0.0
+	for _, g := range gross {
+		sum += g
+	}
+	sort.Float64s(gross)
+	n.gross = n.tare + sum/count
+	n.tare += cores / count
+	core := math.Sqrt(square / count)
 	const h = 1e-4
-	n.uGross = math.Sqrt(sq((paper(r.Diameter+h, r.WidthMedian, grade.Density)-paper(r.Diameter-h, r.WidthMedian, grade.Density))/(2*h)*r.DiameterU) +
-		sq((paper(r.Diameter, r.WidthMedian+h, grade.Density)-paper(r.Diameter, r.WidthMedian-h, grade.Density))/(2*h)*r.WidthU) +
-		sq((paper(r.Diameter, r.WidthMedian, grade.Density+h)-paper(r.Diameter, r.WidthMedian, grade.Density-h))/(2*h)*grade.DensityU))
+	n.uGross = math.Sqrt(sq((paper(r.Diameter+h, core, r.WidthMedian, grade.Density)-paper(r.Diameter-h, core, r.WidthMedian, grade.Density))/(2*h)*r.DiameterU) +
+		sq((paper(r.Diameter, core, r.WidthMedian+h, grade.Density)-paper(r.Diameter, core, r.WidthMedian-h, grade.Density))/(2*h)*r.WidthU) +
+		sq((paper(r.Diameter, core, r.WidthMedian, grade.Density+h)-paper(r.Diameter, core, r.WidthMedian, grade.Density-h))/(2*h)*grade.DensityU) +
+		sq(gross[len(gross)-1]-gross[0])/12)
 }
 
 // naiveHz counts revolutions a minute, with the slip of the motor's plate.
@@ -304,9 +361,9 @@ func naiveMove(path, speed, accel, decel float64) float64 {
 }
 
 // naiveSlip raises the surface acceleration of a roll in the cradle, bored
-// out by its core, until the contact that it relieves begins to slip. Forces
-// are over the mass of the roll.
-func naiveSlip(c recipe.Cradle, diameter, bore float64) float64 {
+// out by its core, until the contact that it relieves begins to slip under a
+// drag at its surface. Forces are over the mass of the roll.
+func naiveSlip(c recipe.Cradle, diameter, bore, drag float64) float64 {
 	half := (diameter + c.RollDiameter) / 2
 	lean := math.Asin(c.Spacing / 2 / half)
 	rest := 9.80665 / 2 / math.Cos(lean)
@@ -322,7 +379,30 @@ func naiveSlip(c recipe.Cradle, diameter, bore float64) float64 {
 			hi = a
 		}
 	}
-	return lo / c.Safety
+	// The drag takes its part of what the safety factor leaves.
+	return (lo/c.Safety*inertia - drag) / inertia
+}
+
+// ends are the smallest and greatest dimensions of a roll.
+type ends struct{ smallest, largest, narrowest, widest float64 }
+
+// naiveEnds takes the samples where there are some, else half of the ovality
+// and of the spread to either side.
+func naiveEnds(r *recipe.Roll) ends {
+	e := ends{r.DiameterMin, r.DiameterMax, r.WidthMin, r.WidthMax}
+	if e.smallest == 0 {
+		e.smallest = r.Diameter - r.Diameter*r.Ovality/2
+	}
+	if e.largest == 0 {
+		e.largest = r.Diameter + r.Diameter*r.Ovality/2
+	}
+	if e.narrowest == 0 {
+		e.narrowest = r.Width - r.WidthSpread/2
+	}
+	if e.widest == 0 {
+		e.widest = r.Width + r.WidthSpread/2
+	}
+	return e
 }
 
 // naiveSlow finds the time by bisection over the textbook form.
@@ -446,6 +526,8 @@ func TestComputeAgainstNaive(t *testing.T) {
 			// These are difference quotients in the naive calculation.
 			{"uncertainty of overhang", u.Overhang, want.uOverhang, 1e-9},
 			{"uncertainty of feed length", u.FeedLength, want.uFeed, 1e-6},
+			{"uncertainty of centre height", u.CentreHeight, want.uCentre, 1e-6},
+			{"uncertainty of crimp time", u.CrimpTime, want.uCrimp, 1e-6},
 			{"uncertainty of dwell", u.Dwell, want.uDwell, 1e-5},
 		} {
 			if !(math.Abs(c.got-c.want) <= c.most*math.Abs(c.want)) {

@@ -178,10 +178,15 @@ func TestSlotRules(t *testing.T) {
 		// R − R_core − clearance − e = 0.2 − 0.045 − 0.025 − 0.010 = 0.120 m.
 		{"core", []slot{{wide + 2*0.1201, 1, true, "kraft"}}, small, 0},
 		{"core, on the limit", []slot{{wide + 2*0.1200, 1, true, "kraft"}}, small, 1},
-		{"core not told: the largest", []slot{{wide + 2*0.0801, 1, true, "kraft"}}, func(l *recipe.Line, r *recipe.Roll) { small(l, r); r.Core = 0; l.Materials.Specs[0].Overhang.Min = 0 }, 0},
-		// R − R_head + lap + e = 0.055 + 0.06 + 0.010 = 0.125 m.
-		{"lap", []slot{{wide + 2*0.1249, 1, true, "kraft"}}, largeLap, 0},
-		{"lap, on the limit", []slot{{wide + 2*0.1250, 1, true, "kraft"}}, largeLap, 1},
+		{"core not told: the largest", []slot{{wide + 2*0.0801, 1, true, "kraft"}}, func(l *recipe.Line, r *recipe.Roll) {
+			small(l, r)
+			r.Core = 0
+			l.Materials.Specs[0].Overhang.Min = 0
+			l.Equipment.Heads, l.Equipment.Header = recipe.Absent, recipe.Absent
+		}, 0},
+		// R + N·t − R_head + lap + e + placement = 0.055 + 0.0009144 + 0.06 + 0.010 + 0.002 = 0.1279144 m.
+		{"lap", []slot{{wide + 2*0.1279, 1, true, "kraft"}}, largeLap, 0},
+		{"lap, on the limit", []slot{{wide + 2*0.1279144, 1, true, "kraft"}}, largeLap, 1},
 		{"no lap without heads", []slot{{wide + 2*0.1249, 1, true, "kraft"}}, func(l *recipe.Line, r *recipe.Roll) {
 			largeLap(l, r)
 			l.Equipment.Heads, l.Equipment.Header = recipe.Absent, recipe.Absent
@@ -208,7 +213,10 @@ func TestSlotRules(t *testing.T) {
 	}
 }
 
-func noScanError(_ *recipe.Line, r *recipe.Roll) { r.WidthU, r.DiameterU = 0, 0 }
+func noScanError(l *recipe.Line, r *recipe.Roll) {
+	r.WidthU, r.DiameterU, r.WidthSpread, r.Ovality = 0, 0, 0, 0
+	l.Stand.WidthU, l.Heads.SizeU = 0, 0
+}
 
 func small(l *recipe.Line, r *recipe.Roll) {
 	noScanError(l, r)
@@ -402,10 +410,6 @@ func TestProperties(t *testing.T) {
 		// The chosen slot is the best of those that fit.
 		spec, _ := line.SpecOf(roll)
 		off := func(o float64) float64 { return math.Abs(o - spec.Overhang.Optimum) }
-		window, ok := recipe.WrapperWindow(line, roll)
-		if !ok {
-			t.Fatal("no window for a known roll")
-		}
 		fits := 0
 		for _, c := range recipe.Candidates(line, roll, stand) {
 			if c.Fit != recipe.Fits {
@@ -415,7 +419,11 @@ func TestProperties(t *testing.T) {
 			if rec.Setpoints.Slot == 0 || off(c.Overhang) < off(rec.Setpoints.Overhang)-1e-9 {
 				t.Errorf("slot %d with %v serves better than slot %d with %v", c.Slot.Number, c.Overhang, rec.Setpoints.Slot, rec.Setpoints.Overhang)
 			}
-			if !window.Contains(c.Overhang) {
+			window, ok := recipe.WrapperWindow(line, roll, c.Slot.Number)
+			if !ok {
+				t.Fatal("no window for a known roll")
+			}
+			if window != c.Window || !window.Contains(c.Overhang) {
 				t.Errorf("slot %d fits with %v, outside %v", c.Slot.Number, c.Overhang, window.Overhang)
 			}
 		}
@@ -431,12 +439,16 @@ func TestProperties(t *testing.T) {
 			t.Error("with one more slot no slot was found")
 		}
 
-		// A larger roll in the same slot takes no less wrapper and no less
-		// time; counts cover the length.
+		// A larger roll in the same slot takes no less wrapper and, but for the
+		// brake against which a heavier roll has more grip, no less time; counts
+		// cover the length.
+		loose := *line
+		loose.Wrap.Tension = 0
+		same := compute(&loose, roll, stand)
 		larger := *roll
 		larger.Diameter *= 1 + 0.1*r.Float64()
-		big := compute(line, &larger, stand)
-		a, b := &rec.Setpoints, &big.Setpoints
+		big := compute(&loose, &larger, stand)
+		a, b := &same.Setpoints, &big.Setpoints
 		if a.Slot != 0 && a.Slot == b.Slot {
 			if b.FeedLength < a.FeedLength || b.FeedCounts < a.FeedCounts || b.WrapTime < a.WrapTime {
 				t.Errorf("larger roll: feed %v after %v, time %v after %v", b.FeedLength, a.FeedLength, b.WrapTime, a.WrapTime)

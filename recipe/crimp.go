@@ -31,10 +31,14 @@ func (j *job) planCrimp() {
 	if c.Blades > 0 {
 		p.Ratio, good = strikeRatio(j.line.Drives.Crimper.Diameter, c.Blades, j.spec.PleatPitch)
 	}
+	grip, gripped := j.grip(c.Drag)
+	if !gripped {
+		return
+	}
 	p.Move = drive.Move{
 		Path:  j.spec.CrimpTurns * math.Pi * j.wrapped,
 		Speed: j.crimpSpeed(p.Ratio),
-		Accel: math.Min(c.Accel, j.seat.Accel),
+		Accel: math.Min(c.Accel, grip),
 		Decel: math.Min(c.Decel, j.seat.Decel),
 	}
 	p.Strike = p.Ratio * p.Move.Speed
@@ -58,4 +62,7 @@ func (j *job) planCrimp() {
 	sp.RollCentreHeight = j.seat.Height
 	sp.CrimperPosition = position
 	sp.CrimperPressure = c.Pressure
+	u, around := j.heightU()
+	j.out.Uncertainty.CentreHeight = u
+	j.out.Uncertainty.CrimpTime = j.spec.CrimpTurns * math.Pi / p.Move.Speed * around
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"lapgate/recipe/drive"
 	"lapgate/recipe/quantity"
 )
 
@@ -100,19 +101,19 @@ func (j *job) explainRoll(steps []Step) []Step {
 
 func (j *job) explainHeads(steps []Step) []Step {
 	if j.head != nil {
-		steps = append(steps, j.headStep("Outer head", j.head, "outer_head_m"))
+		steps = append(steps, j.headStep("Outer head", j.head, j.line.Heads.MostOuter(j.line, j.roll), "outer_head_m"))
 	}
 	if j.inner != nil {
-		steps = append(steps, j.headStep("Inner head", j.inner, "inner_head_m"))
+		steps = append(steps, j.headStep("Inner head", j.inner, j.line.Heads.MostInner(j.line, j.roll), "inner_head_m"))
 	}
 	return steps
 }
 
-func (j *job) headStep(title string, m *HeadMaterial, setpoint string) Step {
+func (j *job) headStep(title string, m *HeadMaterial, most float64, setpoint string) Step {
 	s := Step{
 		Title:   title,
-		Formula: "the largest size in stock that stays inside the edge of the roll",
-		Inputs:  []Named{{"diameter", j.roll.Diameter, "m"}},
+		Formula: "the largest size in stock that surely stays inside the edge of the roll at its smallest diameter",
+		Inputs:  []Named{{"smallest diameter", j.roll.Extent().Smallest, "m"}, {"greatest head", most, "m"}},
 		Decided: fmt.Sprintf("%d sizes of %s in stock", len(m.Diameters), m.Name),
 	}
 	size := j.told(setpoint)
@@ -125,21 +126,25 @@ func (j *job) headStep(title string, m *HeadMaterial, setpoint string) Step {
 }
 
 func (j *job) explainSlot(steps []Step) []Step {
-	w, spec := j.window, j.spec
+	w, spec, x := j.window, j.spec, j.roll.Extent()
 	inputs := []Named{
 		{"optimum", spec.Overhang.Optimum, "m"},
 		{"minimum", spec.Overhang.Min, "m"},
 		{"maximum", spec.Overhang.Max, "m"},
 		{"centring tolerance", j.line.Centring.Tolerance, "m"},
-		{"guard band of the scan", j.line.Limits.GuardK * j.roll.WidthU / 2, "m"},
+		{"narrowest width", x.Narrowest, "m"},
+		{"widest width", x.Widest, "m"},
+		{"smallest diameter", x.Smallest, "m"},
+		{"largest diameter", x.Largest, "m"},
+		{"guard band of the widths", j.line.Limits.GuardK * j.rules.u[ByMinimum], "m"},
 		{"clearance to the core", j.line.Crimp.Clearance, "m"},
 	}
 	if head := j.out.Setpoints.OuterHead; head > 0 {
-		inputs = append(inputs, Named{"least lap", spec.MinLap, "m"}, Named{"outer head", head, "m"})
+		inputs = append(inputs, Named{"least lap", spec.MinLap, "m"}, Named{"outer head", head, "m"}, Named{"placement of the head", j.line.Heads.Placement, "m"})
 	}
 	s := Step{
 		Title:   "Window of the overhang",
-		Formula: "o − e ≥ min, o − e − (R − R_head) ≥ lap, o + e ≤ max, o + e ≤ R − R_core − clearance",
+		Formula: "o − e ≥ min, o − e − (R + N·t − R_head) − placement ≥ lap, o + e ≤ max, o + e ≤ R − R_core − clearance",
 		Inputs:  inputs,
 		Result: []Named{
 			{"least overhang", w.Overhang.Min, "m"},
@@ -219,7 +224,7 @@ func (j *job) explainFeed(steps []Step) []Step {
 			{"deceleration", j.feedMove.Decel, "m/s2"},
 		},
 		Result:  []Named{j.told("wrap_time_s")},
-		Decided: j.rampsBy(w.Accel, w.Decel, "wrap"),
+		Decided: rampsBy(&j.feedMove, w.Accel, w.Decel, "wrap"),
 	})
 }
 
@@ -237,7 +242,7 @@ func (j *job) explainCrimp(steps []Step) []Step {
 	case j.spec.CrimpSpeed < j.line.Crimp.Speed:
 		decided = "speed by crimp_speed of the specification"
 	}
-	decided += ", " + j.rampsBy(j.line.Crimp.Accel, j.line.Crimp.Decel, "crimp")
+	decided += ", " + rampsBy(&p.Move, j.line.Crimp.Accel, j.line.Crimp.Decel, "crimp")
 	if p.Peak < p.Move.Speed {
 		decided += "; the path is too short for the full speed"
 	}
@@ -268,8 +273,8 @@ func (j *job) explainCrimp(steps []Step) []Step {
 }
 
 // rampsBy says what limits the ramps: the settings or the grip of the cradle.
-func (j *job) rampsBy(accel, decel float64, section string) string {
-	if j.seat.Accel < accel || j.seat.Decel < decel {
+func rampsBy(move *drive.Move, accel, decel float64, section string) string {
+	if move.Accel < accel || move.Decel < decel {
 		return "ramps by the slip limit of the cradle"
 	}
 	return "ramps by " + section

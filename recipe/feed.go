@@ -31,11 +31,15 @@ func (j *job) feed() {
 	w := &j.line.Wrap
 	plan := feedLength(j.roll.Diameter, j.paper.Caliper, j.spec, w.FeedSlip)
 	j.used = plan.Used
+	grip, ok := j.grip(w.Tension * j.chosen.Width)
+	if !ok {
+		return
+	}
 	counts := math.Ceil(plan.Travel * w.CountsPerMetre)
 	j.feedMove = drive.Move{
 		Path:  plan.Travel,
 		Speed: w.Speed,
-		Accel: math.Min(w.Accel, j.seat.Accel),
+		Accel: math.Min(w.Accel, grip),
 		Decel: math.Min(w.Decel, j.seat.Decel),
 	}
 	seconds, _, ok := j.feedMove.Time()

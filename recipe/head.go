@@ -1,6 +1,8 @@
 package recipe
 
 import (
+	"math"
+
 	"lapgate/recipe/heads"
 )
 
@@ -10,12 +12,12 @@ func (j *job) chooseHeads() {
 	if !j.line.Equipment.Heads.Present() && !j.line.Equipment.Header.Present() {
 		return
 	}
-	m, edge := &j.line.Materials, &j.line.Heads
+	m, h := &j.line.Materials, &j.line.Heads
 	j.head = m.Head(j.spec.Head)
 	if j.head == nil {
 		j.problem(HeadUnknown, 0, 0, -1)
 	} else {
-		j.out.Setpoints.OuterHead = j.headSize(j.head, edge.OuterEdge, NoHeadSize)
+		j.out.Setpoints.OuterHead = j.headSize(j.head, h.MostOuter(j.line, j.roll), NoHeadSize)
 	}
 	if j.spec.InnerHead == "" {
 		return
@@ -24,18 +26,33 @@ func (j *job) chooseHeads() {
 	if j.inner == nil {
 		j.problem(InnerHeadUnknown, 0, 0, -1)
 	} else {
-		j.out.Setpoints.InnerHead = j.headSize(j.inner, edge.InnerEdge, NoInnerHeadSize)
+		j.out.Setpoints.InnerHead = j.headSize(j.inner, h.MostInner(j.line, j.roll), NoInnerHeadSize)
 	}
 }
 
-// headSize is the largest size in stock that keeps its distance from the edge
-// of the roll, 0 when there is none. What it must cover at least is no matter
+// MostOuter is the largest outer head that surely stays inside the edge of a
+// roll, m: by its smallest diameter, with the head off its place.
+func (h *Heads) MostOuter(line *Line, roll *Roll) float64 {
+	return h.most(line, roll, h.OuterEdge+h.Placement)
+}
+
+// MostInner is the same of an inner head, which the core plug centres.
+func (h *Heads) MostInner(line *Line, roll *Roll) float64 {
+	return h.most(line, roll, h.InnerEdge)
+}
+
+func (h *Heads) most(line *Line, roll *Roll, edge float64) float64 {
+	return roll.Extent().Smallest - 2*edge - line.Limits.GuardK*math.Hypot(roll.DiameterU, h.SizeU)
+}
+
+// headSize is the largest size in stock of at most a diameter, 0 when there is
+// none. What it must cover at least is no matter
 // here: the window of the overhang asks for the lap on the outer head, and
 // package check looks at the ring that an inner one leaves bare.
-func (j *job) headSize(m *HeadMaterial, edge float64, none Code) float64 {
-	choice, err := heads.Choose(m.Diameters, heads.Window{Most: j.roll.Diameter - 2*edge})
+func (j *job) headSize(m *HeadMaterial, most float64, none Code) float64 {
+	choice, err := heads.Choose(m.Diameters, heads.Window{Most: most})
 	if err != nil {
-		j.problem(none, j.roll.Diameter-2*edge, choice.Above, -1)
+		j.problem(none, most, choice.Above, -1)
 		return 0
 	}
 	return choice.Diameter

@@ -115,7 +115,7 @@ type Equipment struct {
 // Centring is how well the line centres a roll under its wrapper.
 type Centring struct {
 	Tolerance float64 `cfg:"tolerance" unit:"length" default:"10 mm" range:"0 mm..200 mm" doc:"half width of the centring error; the overhang must hold on the poor side"`
-	Target    float64 `cfg:"target" unit:"length" default:"0 mm" range:"-500 mm..500 mm" doc:"offset of the wanted roll centre from the line centre, positive towards the drive side"`
+	Target    float64 `cfg:"target" unit:"length" default:"0 mm" range:"-500 mm..500 mm" doc:"offset of the centre of roll and wrapper from the line centre, positive towards the drive side"`
 }
 
 // StandSpec is the overhead wrapper stand.
@@ -125,6 +125,7 @@ type StandSpec struct {
 	TailReserve  float64    `cfg:"tail_reserve" unit:"length" default:"0 m" range:"0 m..500 m" doc:"length kept besides for a bad tail at the core"`
 	CoreDiameter float64    `cfg:"core_diameter" unit:"length" default:"3 in" range:"10 mm..500 mm" doc:"outer diameter of the core of a wrapper roll"`
 	OuterU       float64    `cfg:"outer_uncertainty" unit:"length" default:"2 mm" range:"0 mm..100 mm" doc:"standard uncertainty of the outer diameter of a wrapper roll"`
+	WidthU       float64    `cfg:"width_uncertainty" unit:"length" default:"0.5 mm" range:"0 mm..50 mm" doc:"standard uncertainty of the width of a wrapper"`
 	WarnRolls    int        `cfg:"warn_rolls" default:"3" range:"0..1000" doc:"a warning is given when a wrapper roll reaches for fewer rolls than this after the one at hand"`
 }
 
@@ -144,6 +145,7 @@ type Wrap struct {
 	Accel          float64 `cfg:"acceleration" unit:"acceleration" default:"0.3 m/s2" range:"0.001 m/s2..10 m/s2" doc:"ramp up to the wrap speed"`
 	Decel          float64 `cfg:"deceleration" unit:"acceleration" default:"0.3 m/s2" range:"0.001 m/s2..10 m/s2" doc:"ramp down from the wrap speed"`
 	Draw           float64 `cfg:"draw" default:"0" range:"-0.05..0.05" doc:"feed surface speed over turning surface speed, less one"`
+	Tension        float64 `cfg:"tension" unit:"line_load" default:"50 N/m" range:"0 N/m..5 kN/m" doc:"tension of the wrapper by the brake of its stand, for each metre of its width; it uses up grip of the turning rolls"`
 }
 
 // Crimp is the station that folds the overhang over the roll ends.
@@ -158,6 +160,7 @@ type Crimp struct {
 	Standoff  float64 `cfg:"standoff" unit:"length" default:"0 mm" range:"-200 mm..200 mm" doc:"distance of the crimper tips from the surface of the wrapped roll, negative for a bite"`
 	Pressure  float64 `cfg:"pressure" unit:"pressure" default:"6.9 MPa" range:"0 MPa..35 MPa" doc:"hydraulic pressure of the crimpers; 0 for crimpers that have none"`
 	Spacing   float64 `cfg:"spacing" unit:"length" default:"300 mm" range:"0 mm..3 m" doc:"least distance of the crimpers of both ends; a warning is given for a shorter roll"`
+	Drag      float64 `cfg:"drag" unit:"force" default:"50 N" range:"0 N..10 kN" doc:"drag of the crimpers of both ends on the surface of the roll; it uses up grip of the turning rolls"`
 }
 
 // Limits are the interlocked limits of the line, outside which a recipe is
@@ -175,6 +178,7 @@ type Limits struct {
 	MaxScanAge  float64 `cfg:"scan_age" unit:"time" default:"120 s" range:"5 s..600 s" doc:"greatest age of a scan"`
 	MaxOvality  float64 `cfg:"ovality" default:"0.02" range:"0..0.2" doc:"greatest (largest less smallest diameter) over mean diameter"`
 	MaxSpread   float64 `cfg:"width_spread" unit:"length" default:"20 mm" range:"0 mm..500 mm" doc:"greatest largest less smallest width sample"`
+	Telescope   float64 `cfg:"telescoping" unit:"length" default:"15 mm" range:"0 mm..500 mm" doc:"greatest height of a telescoped end: all that the width samples differ by, taken to be at one end"`
 	OrderWidth  float64 `cfg:"order_width" unit:"length" default:"25 mm" range:"0 mm..1 m" doc:"greatest difference between scanned and ordered width"`
 	OrderDia    float64 `cfg:"order_diameter" unit:"length" default:"50 mm" range:"0 mm..1 m" doc:"greatest difference between scanned and ordered diameter"`
 	PlatenBand  float64 `cfg:"platen_band" unit:"temperature_difference" default:"8 K" range:"0 K..100 K" doc:"difference between platen and its setpoint above which a warning is given"`
@@ -186,10 +190,10 @@ type Limits struct {
 	Contact     Range   `cfg:"contact_pressure" unit:"pressure" default:"1 kPa..300 kPa" doc:"mean pressure of a platen on its head"`
 	Glue        Range   `cfg:"glue_mass" unit:"mass" default:"0 kg..2 kg" doc:"edge glue of one roll"`
 	Gross       Range   `cfg:"gross" unit:"mass" default:"10 kg..12000 kg" doc:"predicted gross mass"`
-	Centring    float64 `cfg:"centring_offset" unit:"length" default:"200 mm" range:"0 mm..1 m" doc:"greatest offset of the roll centre from the line centre"`
+	Centring    float64 `cfg:"centring_offset" unit:"length" default:"200 mm" range:"0 mm..1 m" doc:"greatest offset of the roll centre from the line centre, the centring tolerance included"`
 	Permissives uint32  `cfg:"permissives" default:"0x3F" doc:"the permissive bits that must be on"`
 	StepWarn    float64 `cfg:"step" default:"0.5" range:"0..10" doc:"relative step from the previous recipe of the same specification above which a warning is given"`
-	GuardK      float64 `cfg:"guard_k" default:"2" range:"0..5" doc:"k of the guard band: a value passes when value ± k·u is inside its limit"`
+	GuardK      float64 `cfg:"guard_k" default:"2.06" range:"0..5" doc:"k of the guard band: a value passes when value ± k·u is inside its limit"`
 }
 
 // Range is a closed interval of a quantity.
@@ -217,6 +221,8 @@ type Heads struct {
 	InnerBare float64   `cfg:"inner_bare" unit:"length" default:"100 mm" range:"0 mm..1 m" doc:"a warning is given when an inner head leaves a wider ring bare; 0 for no such warning"`
 	Plugs     []float64 `cfg:"plugs" unit:"length" doc:"diameters of the core plugs at hand; none when inner heads are held otherwise"`
 	PlugPlay  Range     `cfg:"plug_play" unit:"length" default:"0.5 mm..4 mm" doc:"how much smaller than the bore of the core a plug may be"`
+	SizeU     float64   `cfg:"size_uncertainty" unit:"length" default:"0.5 mm" range:"0 mm..50 mm" doc:"standard uncertainty of the diameter of a head"`
+	Placement float64   `cfg:"placement" unit:"length" default:"3 mm" range:"0 mm..100 mm" doc:"half width of the error with which an outer head is placed on the axis of the roll"`
 }
 
 // Header is the press of two heated platens.
@@ -245,8 +251,10 @@ type Cradle struct {
 	Friction     float64 `cfg:"friction" default:"0.3" range:"0.01..1" doc:"coefficient of friction between roll and turning rolls"`
 	Safety       float64 `cfg:"slip_safety" default:"2" range:"1..10" doc:"safety factor on the slip limit"`
 	Driven       string  `cfg:"driven" one_of:"both,rising,sinking" default:"both" doc:"which turning rolls are driven: both, or the one at which the surface of the roll rises or sinks"`
-	MinRatio     float64 `cfg:"least_ratio" default:"0.25" range:"0..5" doc:"width over diameter of a roll below which a warning is given"`
-	MinTip       float64 `cfg:"least_tip_angle" default:"10" range:"0..80" doc:"degrees by which a roll can lean along its axis before it tips, below which a warning is given"`
+	MinRatio     float64 `cfg:"least_ratio" default:"0.25" range:"0..5" doc:"width over diameter of a roll below which it is held until a person confirms that it is steadied"`
+	MinTip       float64 `cfg:"least_tip_angle" default:"10" range:"0..80" doc:"degrees by which a wrapped roll can lean along its axis before it tips, below which it is held until a person confirms that it is steadied"`
+	NeverRatio   float64 `cfg:"never_ratio" default:"0.06" range:"0.06..5" doc:"width over diameter of a roll below which it is held whatever a person confirms"`
+	MaxAngle     float64 `cfg:"contact_angle" default:"60" range:"1..80" doc:"greatest angle, in degrees, between the vertical and the line of centres of roll and turning roll; the weight on each contact grows with it"`
 }
 
 // Drives are the variable-frequency drives of the line.

@@ -10,6 +10,16 @@ func (m *Materials) Paper(name string) *Paper {
 	return nil
 }
 
+// PaperOf is the wrapper material that hangs in a slot, nil when there is none.
+func (l *Line) PaperOf(slot int) *Paper {
+	for i := range l.Stand.Slots {
+		if s := &l.Stand.Slots[i]; s.Number == slot {
+			return l.Materials.Paper(s.Paper)
+		}
+	}
+	return nil
+}
+
 // Head is the head material of that name, nil when there is none.
 func (m *Materials) Head(name string) *HeadMaterial {
 	for i := range m.Stock {

@@ -21,7 +21,7 @@ func TestInstructions(t *testing.T) {
 		{"stand", func(e *recipe.Equipment) *recipe.Mode { return &e.Stand }, []string{"Take the wrapper kraft, 50 in wide, at slot 2, and confirm"}},
 		{"wrap", func(e *recipe.Equipment) *recipe.Mode { return &e.Wrap }, []string{"Feed 453.", "3 layers with an overlap of 6 in"}},
 		{"crimp", func(e *recipe.Equipment) *recipe.Mode { return &e.Crimp }, []string{"Fold in the overhang of 5 in at both ends: 1.25 turns"}},
-		{"glue", func(e *recipe.Equipment) *recipe.Mode { return &e.Glue }, []string{"Lay 0.021677 kg of glue on both ends, as a ring of 1.969 in"}},
+		{"glue", func(e *recipe.Equipment) *recipe.Mode { return &e.Glue }, []string{"Lay 0.020735 kg of glue on both ends, as a ring of 1.969 in"}},
 		{"vacuum", func(e *recipe.Equipment) *recipe.Mode { return &e.Vacuum }, []string{"Open the vacuum zones: 1, 2, 3."}},
 		{"heads", func(e *recipe.Equipment) *recipe.Mode { return &e.Heads }, []string{"Before wrapping, put inner heads of inner, ", "core plugs of 2.677 in", "After crimping, put outer heads of "}},
 		{"header", func(e *recipe.Equipment) *recipe.Mode { return &e.Header }, []string{"platens at ", "keep clear until they are open"}},
@@ -34,7 +34,7 @@ func TestInstructions(t *testing.T) {
 			line.Equipment.Heads = recipe.Auto
 			if c.name == "glue" {
 				line.Materials.Specs[0].Head = "glued"
-				line.Materials.Stock[1].Diameters = []float64{1.2}
+				line.Materials.Stock[1].Diameters = []float64{1.15}
 			}
 			if got := recipe.Instructions(line, roll, stand); got != nil {
 				t.Fatalf("without a manual station: %q", got)

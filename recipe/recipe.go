@@ -73,6 +73,7 @@ type Setpoints struct {
 // Uncertainty is the standard uncertainty of the setpoints that have one.
 type Uncertainty struct {
 	Overhang, FeedLength, Dwell, Gross float64
+	CrimpTime, CentreHeight            float64
 }
 
 // Recipe is the outcome of Compute for one roll. It is a plain value without

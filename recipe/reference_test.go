@@ -108,7 +108,7 @@ func TestConductanceFollowsPressure(t *testing.T) {
 		line.Materials.Specs[0].MinLap = 0
 		line.Materials.Specs[0].Overhang.Max = 0.4
 		roll := sampleRoll()
-		roll.Diameter = d
+		roll.Diameter = d + 0.02
 		rec := compute(line, roll, sampleStand())
 		if !rec.Setpoints.Groups.Has(recipe.GroupHeader) {
 			t.Fatalf("no press: %+v", rec.Problems[:rec.N])

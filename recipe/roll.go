@@ -8,17 +8,20 @@ type Roll struct {
 	Number uint32 `json:"roll_no,omitempty"` // the controller's number; 0 offline
 	Tag    string `json:"roll"`
 
-	Diameter     float64 `json:"diameter_m"`     // robust mean
-	DiameterU    float64 `json:"diameter_u_m"`   // its standard uncertainty
-	DiameterMax  float64 `json:"diameter_max_m"` // robust maximum
-	Ovality      float64 `json:"ovality"`        // (max − min)/mean
-	Taper        float64 `json:"taper_m"`        // diameter change along the width
-	Width        float64 `json:"width_m"`        // robust maximum, for coverage
-	WidthU       float64 `json:"width_u_m"`      // its standard uncertainty
-	WidthMedian  float64 `json:"width_median_m"` // for identity
-	WidthSpread  float64 `json:"width_spread_m"` // largest less smallest sample
-	Quality      float64 `json:"quality"`        // 0 to 1
-	Age          float64 `json:"age_s"`          // of the scan
+	Diameter     float64 `json:"diameter_m"`               // robust mean
+	DiameterU    float64 `json:"diameter_u_m"`             // its standard uncertainty
+	DiameterMin  float64 `json:"diameter_min_m,omitempty"` // robust minimum; 0 for what the ovality makes it
+	DiameterMax  float64 `json:"diameter_max_m"`           // robust maximum; 0 for what the ovality makes it
+	Ovality      float64 `json:"ovality"`                  // (max − min)/mean
+	Taper        float64 `json:"taper_m"`                  // diameter at the right end less that at the left one
+	Width        float64 `json:"width_m"`                  // robust mean
+	WidthU       float64 `json:"width_u_m"`                // its standard uncertainty
+	WidthMin     float64 `json:"width_min_m,omitempty"`    // robust minimum; 0 for what the spread makes it
+	WidthMax     float64 `json:"width_max_m,omitempty"`    // robust maximum; 0 for what the spread makes it
+	WidthMedian  float64 `json:"width_median_m"`           // for identity
+	WidthSpread  float64 `json:"width_spread_m"`           // largest less smallest sample
+	Quality      float64 `json:"quality"`                  // 0 to 1
+	Age          float64 `json:"age_s"`                    // of the scan
 	KnownWeight  float64 `json:"known_weight_kg,omitempty"`
 	Grade        int     `json:"grade,omitempty"` // code, 0 none
 	Core         int     `json:"core,omitempty"`  // code, 0 none

@@ -26,7 +26,7 @@ func (l *Line) density(roll *Roll) (rho, u float64, ok bool) {
 }
 
 // weighed is a wrapped roll as package mass takes it.
-func (l *Line) weighed(roll *Roll, core *Core, slotWidth float64, paper *Paper, used float64, spec *Spec, outer, inner, glue float64) (mass.Item, bool) {
+func (l *Line) weighed(roll *Roll, slotWidth float64, paper *Paper, used float64, spec *Spec, outer, inner, glue float64) (mass.Item, bool) {
 	rho, u, ok := l.density(roll)
 	if !ok {
 		return mass.Item{}, false
@@ -42,8 +42,10 @@ func (l *Line) weighed(roll *Roll, core *Core, slotWidth float64, paper *Paper, 
 		Wrapper: mass.Sheet{Length: used, Width: slotWidth, BasisWeight: paper.BasisWeight},
 		Glue:    glue,
 	}
-	if core != nil {
+	if core := l.Materials.Core(roll.Core); core != nil {
 		x.Core = mass.Core{Diameter: core.Diameter, Linear: core.Mass}
+	} else if roll.Core == 0 {
+		l.Materials.anyCore(&x)
 	}
 	if m := l.Materials.Head(spec.Head); m != nil {
 		x.Outer = mass.Head{Diameter: outer, BasisWeight: m.BasisWeight}
@@ -52,6 +54,42 @@ func (l *Line) weighed(roll *Roll, core *Core, slotWidth float64, paper *Paper, 
 		x.Inner = mass.Head{Diameter: inner, BasisWeight: m.BasisWeight}
 	}
 	return x, true
+}
+
+// anyCore gives a roll whose core is not known the mean of all cores: mean
+// section and mean mass, which makes the mean of the masses. They may be
+// anywhere between the least and the greatest of them (JCGM 100, 4.3.7).
+func (m *Materials) anyCore(x *mass.Item) {
+	n := float64(len(m.Cores))
+	if n == 0 {
+		return
+	}
+	least, most := math.Inf(1), math.Inf(-1)
+	squares := 0.0
+	for i := range m.Cores {
+		c := &m.Cores[i]
+		squares += c.Diameter * c.Diameter / n
+		// What the core weighs more than the paper in its place would.
+		more := c.Mass*x.Width - mass.Solid(c.Diameter, 0, x.Width, x.Density)
+		least, most = math.Min(least, more), math.Max(most, more)
+	}
+	x.Core = mass.Core{Diameter: math.Sqrt(squares), Linear: m.CoreMass(0)}
+	x.CoreU = (most - least) / math.Sqrt(12)
+}
+
+// CoreMass is the mass per length of the core of a code, kg/m; for code 0 the
+// mean of all cores, and 0 for a code that is not known.
+func (m *Materials) CoreMass(code int) float64 {
+	if core := m.Core(code); core != nil {
+		return core.Mass
+	}
+	sum := 0.0
+	for i := range m.Cores {
+		if code == 0 {
+			sum += m.Cores[i].Mass / float64(len(m.Cores))
+		}
+	}
+	return sum
 }
 
 // predictMass sets gross, tare and the tolerance for the scale: that of the
@@ -63,7 +101,7 @@ func (j *job) predictMass() {
 	}
 	sp := &j.out.Setpoints
 	used := feedLength(j.roll.Diameter, j.paper.Caliper, j.spec, 0).Used
-	x, ok := j.line.weighed(j.roll, j.core, j.chosen.Width, j.paper, used, j.spec, sp.OuterHead, sp.InnerHead, sp.GlueMass)
+	x, ok := j.line.weighed(j.roll, j.chosen.Width, j.paper, used, j.spec, sp.OuterHead, sp.InnerHead, sp.GlueMass)
 	if !ok {
 		return // package check says that the density is not known
 	}
@@ -80,6 +118,7 @@ func (j *job) predictMass() {
 	j.massU.add("diameter of the roll", parts.Paper*2*x.Diameter*x.DiameterU/((x.Diameter-x.Core.Diameter)*(x.Diameter+x.Core.Diameter)))
 	j.massU.add("width of the roll", parts.Paper*x.WidthU/x.Width)
 	j.massU.add("density of the roll", parts.Paper*x.DensityU/x.Density)
+	j.massU.add("core that is not known", x.CoreU)
 	sp.Groups |= 1 << GroupWeigh
 	sp.Gross = gross
 	sp.Tare = parts.Tare()

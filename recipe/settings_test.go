@@ -94,7 +94,7 @@ func TestWrapperLeft(t *testing.T) {
 		if !ok {
 			t.Fatalf("%s: no candidate", c.name)
 		}
-		window, _ := recipe.WrapperWindow(line, roll)
+		window, _ := recipe.WrapperWindow(line, roll, 2)
 		if !window.Contains(got.Overhang) {
 			t.Fatalf("%s: overhang %v", c.name, got.Overhang)
 		}

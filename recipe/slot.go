@@ -7,57 +7,6 @@ import (
 	"lapgate/recipe/reel"
 )
 
-// Window is what the overhang of a roll must keep, and the rules that set its
-// ends.
-//
-// With o the overhang (Ww − Wr)/2 of a roll that lies in the middle, e the
-// centring tolerance, R the radius of the roll and u the standard uncertainty
-// from the scan, the rules are, with a guard band of k·u each:
-//
-//	o − e ≥ minimum                     the poor side covers enough
-//	o − e − (R − R_head) ≥ lap          the fold reaches under the outer head
-//	o + e ≤ maximum                     the rich side still folds well
-//	o + e ≤ R − R_core − clearance      the fold does not reach the core
-type Window struct {
-	Overhang Range    // of o; empty when Min is above Max
-	Widths   Range    // of the wrapper widths that give it
-	Lower    Boundary // the rule that sets Overhang.Min
-	Upper    Boundary // the rule that sets Overhang.Max
-}
-
-// Empty reports whether no wrapper width would do.
-func (w Window) Empty() bool { return !(w.Overhang.Min <= w.Overhang.Max+lengthSlack) }
-
-// Contains reports whether an overhang keeps every rule.
-func (w Window) Contains(o float64) bool {
-	return o >= w.Overhang.Min-lengthSlack && o <= w.Overhang.Max+lengthSlack
-}
-
-// Boundary names the rule that sets one end of the window.
-type Boundary uint8
-
-// The rules of the window.
-const (
-	ByMinimum Boundary = iota // least overhang of the specification
-	ByLap                     // least lap on the outer head
-	ByMaximum                 // greatest overhang of the specification
-	ByCore                    // the fold stays clear of the core
-)
-
-func (b Boundary) String() string {
-	switch b {
-	case ByMinimum:
-		return "least overhang of the specification"
-	case ByLap:
-		return "least lap on the outer head"
-	case ByMaximum:
-		return "greatest overhang of the specification"
-	case ByCore:
-		return "clearance of the fold to the core"
-	}
-	return "unknown rule"
-}
-
 // Fit is whether the wrapper of a slot serves a roll, or why not.
 type Fit uint8
 
@@ -93,25 +42,13 @@ func (f Fit) String() string {
 type Candidate struct {
 	Slot     *SlotSpec
 	Fit      Fit
+	Window   Window  // by its paper
 	Overhang float64 // each side
 	Feed     float64 // m for this roll; 0 when the material is not known
 	Need     float64 // feed and reserves, m; 0 when the material is not known
 	Left     float64 // m; +Inf when nothing tells
 	LeftU    float64 // its standard uncertainty, m
 	Differs  bool    // outer diameter and consumption tell different lengths
-}
-
-// WrapperWindow is the window of the overhang for a roll. ok is false when
-// the roll itself, its specification or its core is not known.
-func WrapperWindow(line *Line, roll *Roll) (w Window, ok bool) {
-	var out Recipe
-	var stand Stand
-	j := job{line: line, roll: roll, stand: &stand, out: &out}
-	if !j.identify() {
-		return Window{}, false
-	}
-	j.chooseHeads()
-	return j.findWindow(), true
 }
 
 // Candidates judges every slot of the stand for a roll, in the order of the
@@ -124,7 +61,7 @@ func Candidates(line *Line, roll *Roll, stand *Stand) []Candidate {
 		return nil
 	}
 	j.chooseHeads()
-	j.window = j.findWindow()
+	j.findRules()
 	list := make([]Candidate, 0, len(line.Stand.Slots))
 	for i := range line.Stand.Slots {
 		c, _ := j.judge(&line.Stand.Slots[i])
@@ -141,6 +78,8 @@ func CandidateOf(line *Line, roll *Roll, stand *Stand, number int) (c Candidate,
 	if !j.identify() {
 		return Candidate{}, false
 	}
+	j.chooseHeads()
+	j.findRules()
 	for i := range line.Stand.Slots {
 		if slot := &line.Stand.Slots[i]; slot.Number == number {
 			c, _ = j.judge(slot)
@@ -148,36 +87,6 @@ func CandidateOf(line *Line, roll *Roll, stand *Stand, number int) (c Candidate,
 		}
 	}
 	return Candidate{}, false
-}
-
-// findWindow puts the rules of Window together.
-func (j *job) findWindow() Window {
-	r, s, k := j.roll, j.spec, j.line.Limits.GuardK
-	e := j.line.Centring.Tolerance
-	widthOnly := k * r.WidthU / 2
-	both := k * math.Hypot(r.WidthU/2, r.DiameterU/2)
-
-	w := Window{Lower: ByMinimum, Upper: ByMaximum}
-	w.Overhang.Min = s.Overhang.Min + e + widthOnly
-	w.Overhang.Max = s.Overhang.Max - e - widthOnly
-	if head := j.out.Setpoints.OuterHead; head > 0 {
-		if lap := (r.Diameter-head)/2 + s.MinLap + e + both; lap > w.Overhang.Min {
-			w.Overhang.Min, w.Lower = lap, ByLap
-		}
-	}
-	coreDiameter := 0.0
-	if j.core != nil {
-		coreDiameter = j.core.Diameter
-	}
-	if room := (r.Diameter-coreDiameter)/2 - j.line.Crimp.Clearance - e - both; room < w.Overhang.Max {
-		w.Overhang.Max, w.Upper = room, ByCore
-	}
-	if !(e >= 0 && k >= 0 && s.MinLap >= 0 && j.line.Crimp.Clearance >= 0) {
-		// A negative reserve would widen the window.
-		w.Overhang = Range{math.NaN(), math.NaN()}
-	}
-	w.Widths = Range{r.Width + 2*w.Overhang.Min, r.Width + 2*w.Overhang.Max}
-	return w
 }
 
 // judge tells whether the wrapper of a slot serves the roll.
@@ -192,6 +101,7 @@ func (j *job) judge(slot *SlotSpec) (Candidate, *Paper) {
 		c.Fit = NotAllowed
 		return c, paper
 	}
+	c.Window = j.windowFor(paper)
 	c.Feed = feedLength(j.roll.Diameter, paper.Caliper, j.spec, j.line.Wrap.FeedSlip).Travel
 	c.Need = c.Feed + j.line.Stand.Reserve + j.line.Stand.TailReserve
 	// A stand that an operator works has no contacts to report.
@@ -202,9 +112,9 @@ func (j *job) judge(slot *SlotSpec) (Candidate, *Paper) {
 	switch {
 	case live && !j.stand.Ready[slot.Number-1]:
 		c.Fit = NotReady
-	case !(c.Overhang >= j.window.Overhang.Min-lengthSlack):
+	case !(c.Overhang >= c.Window.Overhang.Min-lengthSlack):
 		c.Fit = TooNarrow
-	case !(c.Overhang <= j.window.Overhang.Max+lengthSlack):
+	case !(c.Overhang <= c.Window.Overhang.Max+lengthSlack):
 		c.Fit = TooWide
 	case !(c.Left-j.line.Limits.GuardK*c.LeftU >= c.Need):
 		c.Fit = TooShort
@@ -215,7 +125,8 @@ func (j *job) judge(slot *SlotSpec) (Candidate, *Paper) {
 // chooseSlot picks the wrapper. On a line whose operator hangs it, the slot
 // that the operator confirmed is taken, if it fits.
 func (j *job) chooseSlot() {
-	j.window = j.findWindow()
+	j.findRules()
+	j.window = j.bestWindow()
 	if j.window.Empty() {
 		j.problem(NoWindow, j.window.Overhang.Min, j.window.Overhang.Max, -1)
 		return
@@ -232,6 +143,9 @@ func (j *job) chooseSlot() {
 			best = c
 			j.chosen, j.paper = c.Slot, paper
 		}
+	}
+	if best.Slot != nil {
+		j.window, j.candidate = best.Window, best
 	}
 	switch {
 	case best.Slot == nil:
@@ -286,6 +200,7 @@ func (j *job) takeConfirmed() {
 			break
 		}
 		j.chosen, j.paper = slot, paper
+		j.window, j.candidate = c.Window, c
 		return
 	}
 	j.problem(SlotUnfit, float64(j.stand.Confirmed), 0, j.stand.Confirmed)
@@ -298,6 +213,7 @@ func (j *job) setSlot(c Candidate) {
 	sp.WrapperWidth = c.Slot.Width
 	sp.Overhang = c.Overhang
 	j.overhangU.add("width of the roll", j.roll.WidthU/2)
+	j.overhangU.add("width of the wrapper", j.line.Stand.WidthU/2)
 	// A centring error is as likely anywhere within its tolerance.
 	j.overhangU.add("centring", j.line.Centring.Tolerance/math.Sqrt(3))
 	j.out.Uncertainty.Overhang = j.overhangU.total()

@@ -19,7 +19,7 @@ func sampleLine() *recipe.Line {
 		},
 		Centring: recipe.Centring{Tolerance: 0.010},
 		Stand: recipe.StandSpec{
-			Reserve: 5, CoreDiameter: 3 * inch, OuterU: 2e-3, WarnRolls: 3,
+			Reserve: 5, CoreDiameter: 3 * inch, OuterU: 2e-3, WidthU: 0.5e-3, WarnRolls: 3,
 			Slots: []recipe.SlotSpec{
 				{Number: 1, Width: 40 * inch, Paper: "kraft"},
 				{Number: 2, Width: 50 * inch, Paper: "kraft"},
@@ -31,18 +31,18 @@ func sampleLine() *recipe.Line {
 		},
 		Wrap: recipe.Wrap{
 			CountsPerMetre: 2000, FeedSlip: 0.004, FeedSlipU: 0.002,
-			Speed: 0.6, Accel: 0.3, Decel: 0.3,
+			Speed: 0.6, Accel: 0.3, Decel: 0.3, Tension: 60,
 		},
-		Crimp:  recipe.Crimp{Speed: 0.4, Accel: 0.25, Decel: 0.25, Engage: 1, Retract: 1, Clearance: 0.025, Blades: 24, Pressure: 6.9e6, Spacing: 0.3},
+		Crimp:  recipe.Crimp{Speed: 0.4, Accel: 0.25, Decel: 0.25, Engage: 1, Retract: 1, Clearance: 0.025, Blades: 24, Pressure: 6.9e6, Spacing: 0.3, Drag: 40},
 		Glue:   recipe.Glue{Coverage: 0.06, Band: 0.05},
 		Vacuum: recipe.Vacuum{Edges: []float64{0.2, 0.4, 0.6, 0.8}},
-		Heads:  recipe.Heads{InnerBare: 0.3, Plugs: []float64{0.068, 0.149}, PlugPlay: recipe.Range{Min: 0.5e-3, Max: 4e-3}},
+		Heads:  recipe.Heads{InnerBare: 0.3, Plugs: []float64{0.068, 0.149}, PlugPlay: recipe.Range{Min: 0.5e-3, Max: 4e-3}, SizeU: 0.4e-3, Placement: 2e-3},
 		Header: recipe.Header{
 			Conductance: 1000, ConductanceU: 100, Reference: 10e3, Calibrated: recipe.Range{Min: 2e3, Max: 100e3},
 			Pressure: 4e6, Bore: 0.063, Cylinders: 1, Efficiency: 0.9, Platen: 1.9,
 			Start: 20, Margin: 1.1, DryTime: 4, OpenGap: 0.3,
 		},
-		Cradle: recipe.Cradle{RollDiameter: 0.4, Spacing: 0.6, Friction: 0.3, Safety: 2, MinRatio: 0.25, MinTip: 10},
+		Cradle: recipe.Cradle{RollDiameter: 0.4, Spacing: 0.6, Friction: 0.3, Safety: 2, MinRatio: 0.25, MinTip: 10, NeverRatio: 0.06, MaxAngle: 60},
 		Drives: recipe.Drives{Turning: sampleDrive(), Feed: sampleDrive(), Crimper: sampleDrive()},
 		Scale:  recipe.Scale{Tolerance: 0.015},
 		Limits: recipe.Limits{
@@ -50,12 +50,12 @@ func sampleLine() *recipe.Line {
 			FeedLength: recipe.Range{Min: 1, Max: 60}, WrapTime: recipe.Range{Min: 1, Max: 300},
 			CrimpTime: recipe.Range{Min: 1, Max: 120}, CrimpTurns: recipe.Range{Min: 0.5, Max: 5},
 			Temperature: recipe.Range{Min: 80, Max: 200}, Dwell: recipe.Range{Min: 0.5, Max: 60},
-			MinQuality: 0.7, MaxScanAge: 120, MaxOvality: 0.02, MaxSpread: 0.02,
+			MinQuality: 0.7, MaxScanAge: 120, MaxOvality: 0.02, MaxSpread: 0.02, Telescope: 0.015,
 			OrderWidth: 0.025, OrderDia: 0.05, PlatenBand: 8, DrawError: 0.01, FoldLayers: 24, Centring: 0.2,
 			CrimperPos: recipe.Range{Min: 0.05, Max: 1.2}, CrimperPres: recipe.Range{Min: 0.5e6, Max: 14e6},
 			Stroke: recipe.Range{Max: 2.5}, Contact: recipe.Range{Min: 1e3, Max: 300e3},
 			Glue: recipe.Range{Max: 2}, Gross: recipe.Range{Min: 10, Max: 12000},
-			Permissives: 0x3F, StepWarn: 0.5, GuardK: 2,
+			Permissives: 0x3F, StepWarn: 0.5, GuardK: 2.06,
 		},
 		Materials: recipe.Materials{
 			Papers: []recipe.Paper{
@@ -71,7 +71,7 @@ func sampleLine() *recipe.Line {
 				{
 					Name: "glued", Method: recipe.Glued, Thickness: 0.4e-3, Conductivity: 0.1, Density: 700,
 					HeatCapacity: 1400, BondTarget: 70, Setpoint: 110, BasisWeight: 0.3,
-					Diameters: []float64{1.8, 0.3, 0.5, 0.6, 0.9, 1.2, 1.5},
+					Diameters: []float64{1.8, 0.3, 0.5, 0.6, 0.9, 1.15, 1.2, 1.5},
 				},
 				{
 					Name: "inner", Method: recipe.Glued, Thickness: 0.4e-3, Conductivity: 0.1, Density: 700,
@@ -114,7 +114,7 @@ func sampleDrive() recipe.Drive {
 func sampleRoll() *recipe.Roll {
 	return &recipe.Roll{
 		Number: 1190, Tag: "R-1190",
-		Diameter: 1.2, DiameterU: 0.5e-3, DiameterMax: 1.203, Ovality: 0.004,
+		Diameter: 1.2, DiameterU: 0.5e-3, Ovality: 0.004,
 		Width: 40 * inch, WidthU: 0.4e-3, WidthMedian: 40 * inch, WidthSpread: 0.002,
 		Quality: 0.95, Age: 3, Grade: 1, Core: 1,
 	}
@@ -137,6 +137,7 @@ func randomRoll(r *rand.Rand, line *recipe.Line) *recipe.Roll {
 	roll.DiameterU = 2e-3 * r.Float64()
 	roll.Width = (6 + 100*r.Float64()) * inch
 	roll.WidthU = 1e-3 * r.Float64()
+	roll.Ovality, roll.WidthSpread = 0.02*r.Float64(), 0.02*r.Float64()
 	roll.Grade = 1 + r.Intn(2)
 	roll.Core = r.Intn(3)
 	slots := line.Stand.Slots
@@ -148,6 +149,11 @@ func randomRoll(r *rand.Rand, line *recipe.Line) *recipe.Roll {
 		roll.Width = (slots[i].Width+slots[i+1].Width)/2 - 2*optimum
 	default: // near what a sheet serves
 		roll.Width = slots[r.Intn(len(slots))].Width - 2*(0.08+0.1*r.Float64())
+	}
+	roll.DiameterMin, roll.DiameterMax, roll.WidthMin, roll.WidthMax = 0, 0, 0, 0
+	if r.Intn(2) == 0 {
+		roll.DiameterMin, roll.DiameterMax = roll.Diameter*(1-0.01*r.Float64()), roll.Diameter*(1+0.01*r.Float64())
+		roll.WidthMin, roll.WidthMax = roll.Width-0.01*r.Float64(), roll.Width+0.01*r.Float64()
 	}
 	return roll
 }
@@ -180,6 +186,16 @@ func randomLine(r *rand.Rand) *recipe.Line {
 		l.Stand.Slots[i].Paper = []string{"kraft", "poly"}[r.Intn(2)]
 	}
 	vary(&l.Centring.Tolerance, 1)
+	l.Centring.Target = 0.2 * (r.Float64() - 0.5)
+	vary(&l.Stand.WidthU, 1)
+	vary(&l.Heads.SizeU, 1)
+	vary(&l.Heads.Placement, 1)
+	l.Heads.OuterEdge, l.Heads.InnerEdge = 0.01*r.Float64(), 0.01*r.Float64()
+	vary(&l.Wrap.Tension, 1)
+	vary(&l.Crimp.Drag, 1)
+	for i := range l.Materials.Papers {
+		vary(&l.Materials.Papers[i].Caliper, 0.9)
+	}
 	vary(&l.Header.Conductance, 0.9)
 	vary(&l.Header.Start, 0.9)
 	vary(&l.Header.Margin, 0.05)

@@ -70,9 +70,18 @@ func TestUncertaintyAgainstMonteCarlo(t *testing.T) {
 		for range draws {
 			width := roll.Width + roll.WidthU*r.NormFloat64()
 			diameter := roll.Diameter + roll.DiameterU*r.NormFloat64()
-			overhang.add((sp.WrapperWidth-width)/2 + line.Centring.Tolerance*(2*r.Float64()-1))
+			overhang.add((sp.WrapperWidth+line.Stand.WidthU*r.NormFloat64()-width)/2 + line.Centring.Tolerance*(2*r.Float64()-1))
 			feed.add(naiveFeed(diameter, paper.Caliper+paper.CaliperU*r.NormFloat64(), *spec, line.Wrap.FeedSlip+line.Wrap.FeedSlipU*r.NormFloat64()))
-			gross.add(sp.Tare + math.Pi/4*(diameter*diameter-core*core)*width*(grade.Density+grade.DensityU*r.NormFloat64()))
+			density := grade.Density + grade.DensityU*r.NormFloat64()
+			section, more := core*core, 0.0
+			if roll.Core == 0 {
+				// Anywhere between the two cores, paper for core.
+				a, b := &line.Materials.Cores[0], &line.Materials.Cores[1]
+				share := r.Float64()
+				section = a.Diameter*a.Diameter*share + b.Diameter*b.Diameter*(1-share)
+				more = (share - 0.5) * (a.Mass - b.Mass) * roll.Width
+			}
+			gross.add(sp.Tare + more + math.Pi/4*(diameter*diameter-section)*width*density)
 			slow, _, ok := thermal.Head{
 				Thickness: head.Thickness, Conductivity: head.Conductivity, Density: head.Density, HeatCapacity: head.HeatCapacity,
 				Conductance: line.Header.Conductance + line.Header.ConductanceU*r.NormFloat64(),

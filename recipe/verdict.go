@@ -92,9 +92,6 @@ func Weigh(line *Line, roll *Roll, sp *Setpoints, reading float64, others ...flo
 	}
 	v.Net = reading - sp.Tare
 	core := line.Materials.Core(roll.Core)
-	if core == nil {
-		core = line.Materials.largestCore()
-	}
 	paper, width := &Paper{}, 0.0
 	for i := range line.Stand.Slots {
 		if s := &line.Stand.Slots[i]; s.Number == sp.Slot {
@@ -104,7 +101,7 @@ func Weigh(line *Line, roll *Roll, sp *Setpoints, reading float64, others ...flo
 		}
 	}
 	used := feedLength(roll.Diameter, paper.Caliper, spec, 0).Used
-	item, ok := line.weighed(roll, core, width, paper, used, spec, sp.OuterHead, sp.InnerHead, sp.GlueMass)
+	item, ok := line.weighed(roll, width, paper, used, spec, sp.OuterHead, sp.InnerHead, sp.GlueMass)
 	if !ok {
 		return v
 	}

@@ -18,9 +18,9 @@ type number struct {
 // numbers lists the numbers of a measurement that a view may fail to give.
 func numbers(r *recipe.Roll, s *recipe.Stand) []number {
 	list := []number{
-		{"diameter_m", &r.Diameter}, {"diameter_u_m", &r.DiameterU}, {"diameter_max_m", &r.DiameterMax},
+		{"diameter_m", &r.Diameter}, {"diameter_u_m", &r.DiameterU}, {"diameter_min_m", &r.DiameterMin}, {"diameter_max_m", &r.DiameterMax},
 		{"ovality", &r.Ovality}, {"taper_m", &r.Taper}, {"width_m", &r.Width}, {"width_u_m", &r.WidthU},
-		{"width_median_m", &r.WidthMedian}, {"width_spread_m", &r.WidthSpread}, {"quality", &r.Quality},
+		{"width_min_m", &r.WidthMin}, {"width_max_m", &r.WidthMax}, {"width_median_m", &r.WidthMedian}, {"width_spread_m", &r.WidthSpread}, {"quality", &r.Quality},
 		{"age_s", &r.Age}, {"known_weight_kg", &r.KnownWeight}, {"platen_c", &s.Platen},
 	}
 	for i := range s.Outer {

@@ -164,11 +164,12 @@ func (r Reading) Apply(roll *recipe.Roll) {
 	}
 	u := math.Hypot(SingleReading, resolution)
 	if r.Diameter != 0 {
-		roll.DiameterMax = math.Max(roll.DiameterMax, r.Diameter)
+		roll.DiameterMin, roll.DiameterMax = math.Min(roll.DiameterMin, r.Diameter), math.Max(roll.DiameterMax, r.Diameter)
 		roll.Diameter, roll.DiameterU, roll.DiameterN = r.Diameter, u, 1
 		roll.MeasuredFrom = MeasuredByScanner
 	}
 	if r.Width != 0 {
+		roll.WidthMin, roll.WidthMax = math.Min(roll.WidthMin, r.Width), math.Max(roll.WidthMax, r.Width)
 		roll.Width, roll.WidthMedian, roll.WidthU, roll.WidthN = r.Width, r.Width, u, 1
 		roll.MeasuredFrom = MeasuredByScanner
 	}

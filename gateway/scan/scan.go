@@ -62,15 +62,15 @@ func Decode(words []uint16) cycle.Event {
 // FromRequest returns the roll that the block measures and the stand that it
 // shows.
 //
-// Diameter is the mean of the samples that are neither absurd nor outliers,
-// DiameterMax their largest; Width is the largest width sample left, for
-// coverage, WidthMedian their median, for identity. WidthSpread is over all
-// samples that are not absurd, so that one end that stands out is still seen
-// when it is left out of Width. Taper stays 0: the layout does not say where
-// along the roll a sample was taken.
+// Diameter and Width are the means of the samples that are neither absurd nor
+// outliers, with the least and the greatest of those; WidthMedian is their
+// median, for identity. WidthSpread is over all samples that are not absurd, so
+// that one end that stands out is still seen when it is left out of the rest.
+// Taper is from the straight line through the diameters, whose sensors stand
+// evenly along the roll from left to right.
 //
-// DiameterU is the standard deviation of the mean, WidthU that of the largest
-// of so many readings, both with the resolution of the wire. Where fewer than
+// DiameterU and WidthU are the standard deviations of the means, with the
+// resolution of the wire. Where fewer than
 // three samples are left SingleReading takes the place of their deviation.
 // Without samples the controller's own value is used.
 //
@@ -101,13 +101,15 @@ func measure(req *handshake.Request, r *recipe.Roll) {
 	d := judge(req.Diameters[:], req.DiameterN, req.Diameter, buf[:0])
 	r.Diameter = d.Mean / perMetre
 	r.DiameterU = math.Hypot(d.deviation()/math.Sqrt(float64(max(d.N, 1))), resolution)
-	r.DiameterMax = d.Max / perMetre
+	r.DiameterMin, r.DiameterMax = d.Min/perMetre, d.Max/perMetre
+	r.Taper = taper(req)
 	r.Ovality = (d.Max - d.Min) / d.Mean
 	r.DiameterN = d.N
 
 	w := judge(req.Widths[:], req.WidthN, req.Width, buf[:0])
-	r.Width = w.Max / perMetre
-	r.WidthU = math.Hypot(w.deviation()*stat.MaxSD(max(w.N, 1)), resolution)
+	r.Width = w.Mean / perMetre
+	r.WidthU = math.Hypot(w.deviation()/math.Sqrt(float64(max(w.N, 1))), resolution)
+	r.WidthMin, r.WidthMax = w.Min/perMetre, w.Max/perMetre
 	r.WidthMedian = w.Median / perMetre
 	r.WidthSpread = (w.high - w.low) / perMetre
 	r.WidthN = w.N
@@ -120,6 +122,29 @@ func measure(req *handshake.Request, r *recipe.Roll) {
 	if r.SamplesDiffer {
 		r.Quality *= DifferQuality
 	}
+}
+
+// taper is the diameter at the right end of a roll less that at the left one,
+// in metres, by the straight line of least squares through the samples that are
+// not absurd, at their places. It is 0 for fewer than three of them.
+func taper(req *handshake.Request) float64 {
+	var n, sx, sy, sxx, sxy float64
+	if int(req.DiameterN) > len(req.Diameters) {
+		return 0
+	}
+	own := float64(req.Diameter)
+	for i, v := range req.Diameters[:req.DiameterN] {
+		x, y := float64(i), float64(v)
+		if math.Abs(y-own) > Absurd*own {
+			continue
+		}
+		n, sx, sy, sxx, sxy = n+1, sx+x, sy+y, sxx+x*x, sxy+x*y
+	}
+	if n < 3 {
+		return 0
+	}
+	slope := (n*sxy - sx*sy) / (n*sxx - sx*sx)
+	return slope * float64(req.DiameterN-1) / perMetre
 }
 
 // series is what was made of the samples of one dimension, in wire units.

@@ -11,7 +11,6 @@ import (
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/recipe"
-	"lapgate/recipe/stat"
 )
 
 func request() handshake.Request {
@@ -44,16 +43,21 @@ func TestFromRequest(t *testing.T) {
 	near(t, "diameter uncertainty", roll.DiameterU, math.Hypot(math.Sqrt(8./6)*1e-4, res))
 	near(t, "largest diameter", roll.DiameterMax, 1.2508)
 	near(t, "ovality", roll.Ovality, 8./12504)
-	near(t, "width", roll.Width, 1.6024)
-	near(t, "width uncertainty", roll.WidthU, math.Hypot(math.Sqrt(20./3)*1e-4*stat.MaxSD(4), res))
+	near(t, "width", roll.Width, 1.6021)
+	near(t, "narrowest", roll.WidthMin, 1.6018)
+	near(t, "widest", roll.WidthMax, 1.6024)
+	near(t, "smallest diameter", roll.DiameterMin, 1.25)
+	// Deviations from the mean −4 −2 0 2 4 0 at −2.5 … 2.5: 20/17.5 of 0.1 mm a sensor.
+	near(t, "taper", roll.Taper, 5*20/17.5*1e-4)
+	near(t, "width uncertainty", roll.WidthU, math.Hypot(math.Sqrt(20./3/4)*1e-4, res))
 	near(t, "median width", roll.WidthMedian, 1.6021)
 	near(t, "width spread", roll.WidthSpread, 0.0006)
 	near(t, "quality", roll.Quality, 0.96)
 	near(t, "age", roll.Age, 2.5)
 	near(t, "known weight", roll.KnownWeight, 1548)
 	rest := roll
-	rest.Diameter, rest.DiameterU, rest.DiameterMax, rest.Ovality = 0, 0, 0, 0
-	rest.Width, rest.WidthU, rest.WidthMedian, rest.WidthSpread = 0, 0, 0, 0
+	rest.Diameter, rest.DiameterU, rest.DiameterMin, rest.DiameterMax, rest.Ovality, rest.Taper = 0, 0, 0, 0, 0, 0
+	rest.Width, rest.WidthU, rest.WidthMin, rest.WidthMax, rest.WidthMedian, rest.WidthSpread = 0, 0, 0, 0, 0, 0
 	rest.Quality, rest.Age, rest.KnownWeight = 0, 0, 0
 	if want := (recipe.Roll{Number: 1190, Tag: "R2026-001190", Grade: 7, Core: 2, DiameterN: 6, WidthN: 4,
 		MeasuredFrom: MeasuredByController}); rest != want {
@@ -77,19 +81,19 @@ func TestSamples(t *testing.T) {
 		used, rejected int
 		differ         bool
 	}{
-		{"as it is", func(*handshake.Request) {}, 1.2504, 1.6024, 0.96, 10, 0, false},
-		{"a zero is rejected", func(r *handshake.Request) { r.Diameters[2] = 0 }, 1.2504, 1.6024, 0.96 * 5 / 6, 9, 1, false},
-		{"absurdly large", func(r *handshake.Request) { r.Diameters[5] = 18757 }, 1.2504, 1.6024, 0.96 * 5 / 6, 9, 1, false},
-		{"absurdly small", func(r *handshake.Request) { r.Widths[0] = 8009 }, 1.2504, 1.6024, 0.96 * 3 / 4, 9, 1, false},
-		{"an outlier", func(r *handshake.Request) { r.Widths[3] = 16120 }, 1.2504, 1.6022, 0.96 * 3 / 4, 9, 1, false},
-		{"the worse dimension counts", func(r *handshake.Request) { r.Widths[0], r.Diameters[0] = 0, 0 }, 1.25048, 1.6024, 0.96 * 3 / 4, 8, 2, false},
+		{"as it is", func(*handshake.Request) {}, 1.2504, 1.6021, 0.96, 10, 0, false},
+		{"a zero is rejected", func(r *handshake.Request) { r.Diameters[2] = 0 }, 1.2504, 1.6021, 0.96 * 5 / 6, 9, 1, false},
+		{"absurdly large", func(r *handshake.Request) { r.Diameters[5] = 18757 }, 1.2504, 1.6021, 0.96 * 5 / 6, 9, 1, false},
+		{"absurdly small", func(r *handshake.Request) { r.Widths[0] = 8009 }, 1.2504, 1.6022, 0.96 * 3 / 4, 9, 1, false},
+		{"an outlier", func(r *handshake.Request) { r.Widths[3] = 16120 }, 1.2504, 1.6020, 0.96 * 3 / 4, 9, 1, false},
+		{"the worse dimension counts", func(r *handshake.Request) { r.Widths[0], r.Diameters[0] = 0, 0 }, 1.25048, 1.6022, 0.96 * 3 / 4, 8, 2, false},
 		{"all rejected", func(r *handshake.Request) { r.Widths = [8]uint16{} }, 1.2504, 1.6020, 0, 6, 4, false},
 		{"no samples", func(r *handshake.Request) { r.DiameterN, r.WidthN = 0, 0 }, 1.2504, 1.6020, 0.96, 0, 0, false},
-		{"too many said", func(r *handshake.Request) { r.DiameterN = 13 }, 1.2504, 1.6024, 0, 4, 0, false},
-		{"own diameter differs", func(r *handshake.Request) { r.Diameter = 12700 }, 1.2504, 1.6024, 0.48, 10, 0, true},
-		{"own width differs", func(r *handshake.Request) { r.Width = 16200 }, 1.2504, 1.6024, 0.48, 10, 0, true},
-		{"own diameter close", func(r *handshake.Request) { r.Diameter = 12550 }, 1.2504, 1.6024, 0.96, 10, 0, false},
-		{"quality beyond its range", func(r *handshake.Request) { r.Quality = 101 }, 1.2504, 1.6024, 0, 10, 0, false},
+		{"too many said", func(r *handshake.Request) { r.DiameterN = 13 }, 1.2504, 1.6021, 0, 4, 0, false},
+		{"own diameter differs", func(r *handshake.Request) { r.Diameter = 12700 }, 1.2504, 1.6021, 0.48, 10, 0, true},
+		{"own width differs", func(r *handshake.Request) { r.Width = 16200 }, 1.2504, 1.6021, 0.48, 10, 0, true},
+		{"own diameter close", func(r *handshake.Request) { r.Diameter = 12550 }, 1.2504, 1.6021, 0.96, 10, 0, false},
+		{"quality beyond its range", func(r *handshake.Request) { r.Quality = 101 }, 1.2504, 1.6021, 0, 10, 0, false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			req := request()
@@ -116,7 +120,7 @@ func TestSpreadSeesOutlier(t *testing.T) {
 	req := request()
 	req.Widths[3] = 16420
 	roll, _ := FromRequest(&req)
-	near(t, "width", roll.Width, 1.6022)
+	near(t, "width", roll.Width, 1.6020)
 	near(t, "spread", roll.WidthSpread, 0.0402)
 }
 
@@ -174,12 +178,13 @@ func TestFromRequestProperties(t *testing.T) {
 type fataler interface{ Fatalf(string, ...any) }
 
 func sane(t fataler, req *handshake.Request, r recipe.Roll) {
-	for _, v := range []float64{r.Diameter, r.DiameterU, r.DiameterMax, r.Ovality, r.Width, r.WidthU, r.WidthMedian, r.WidthSpread, r.Quality, r.Age} {
+	for _, v := range []float64{r.Diameter, r.DiameterU, r.DiameterMin, r.DiameterMax, r.Ovality, r.Width, r.WidthU, r.WidthMin, r.WidthMax, r.WidthMedian, r.WidthSpread, r.Quality, r.Age} {
 		if math.IsNaN(v) || math.IsInf(v, 0) || v < 0 {
 			t.Fatalf("%v in %+v", v, r)
 		}
 	}
-	if r.Quality > 1 || r.Diameter > r.DiameterMax*(1+1e-12) || r.WidthMedian > r.Width {
+	if r.Quality > 1 || r.Diameter > r.DiameterMax*(1+1e-12) || r.Diameter < r.DiameterMin*(1-1e-12) ||
+		r.Width > r.WidthMax*(1+1e-12) || r.Width < r.WidthMin*(1-1e-12) {
 		t.Fatalf("out of order: %+v", r)
 	}
 	if r.MeasuredFrom == "" {

@@ -22,6 +22,15 @@ type Context struct {
 	LastRoll  uint32            // highest roll number seen, 0 for none
 	Duplicate bool              // the roll number already has an outcome
 	HoldAll   bool              // an operator holds every roll
+	// Confirmed are the findings that a named person confirmed for this request,
+	// with the name of the person.
+	Confirmed []Confirmation
+}
+
+// Confirmation is a named person's word that what a finding asks for is done.
+type Confirmation struct {
+	Code recipe.Code
+	By   string
 }
 
 // Run appends all findings of a recipe to dst and returns it. It allocates
@@ -33,7 +42,7 @@ func Run(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand, rec *recipe.
 	}
 	r.spec, r.specName = line.SpecOf(roll)
 	if !rec.Has(recipe.RollInvalid) {
-		r.window, r.windowKnown = recipe.WrapperWindow(line, roll)
+		r.window, r.windowKnown = recipe.WrapperWindow(line, roll, r.slotTaken())
 	}
 	r.identity()
 	r.scan()

@@ -37,10 +37,11 @@ var cases = []struct {
 	{"reading of no roll", func(s *scene) { s.roll.Readings.NoRoll = "the reading of \"B\" fits no roll" }, codes(check.ScannerNoRoll), "readings", "", "fits no roll"},
 	{"no order", func(s *scene) { s.roll.OrderMissing = true }, codes(check.OrderMissing), "order", "", "check the tag"},
 	{"ovality", func(s *scene) { s.roll.Ovality = 0.021 }, codes(check.ScanOvality), "ovality", "", "out of round"},
-	{"spread", func(s *scene) { s.roll.WidthSpread = 0.0201 }, codes(check.ScanWidthSpread), "width_spread_m", "", "0.0201 m"},
+	{"spread", func(s *scene) { s.roll.WidthSpread = 0.0201 }, codes(check.ScanWidthSpread, check.ScanTelescoped), "width_spread_m", "", "0.0201 m"},
+	{"telescoped", func(s *scene) { s.roll.WidthSpread = 0.0151 }, codes(check.ScanTelescoped), "width_spread_m", "", "stand out by 0.0151 m"},
 	{"diameter", func(s *scene) { s.line.Limits.Diameter.Max = 1.1999 }, codes(check.DiameterRange), "diameter_m", "mill.yaml:11", "allowed is 0.3 m to 1.1999 m"},
-	{"diameter in the guard band", func(s *scene) { s.line.Limits.Diameter.Max = 1.2009 }, codes(check.DiameterRange), "diameter_m", "mill.yaml:11", "1.2 m ± 0.001 m"},
-	{"width", func(s *scene) { s.line.Limits.Width.Min = 1.001 }, codes(check.WidthRange), "width_m", "", "1 m ± 0.0008 m"},
+	{"diameter in the guard band", func(s *scene) { s.line.Limits.Diameter.Max = 1.2009 }, codes(check.DiameterRange), "diameter_m", "mill.yaml:11", "1.2 m ± 0.00103 m"},
+	{"width", func(s *scene) { s.line.Limits.Width.Min = 1.001 }, codes(check.WidthRange), "width_m", "", "1 m ± 0.000824 m"},
 	{"no core", func(s *scene) { s.roll.Core = 0 }, codes(check.CoreMissing), "core", "", "largest core"},
 
 	{"order width", func(s *scene) { s.roll.Order = &recipe.Order{ID: "O-1", Width: 1.03} }, codes(check.OrderWidth), "width_m", "mill.yaml:14", `order "O-1" wants 1.03 m ± 0.025 m`},
@@ -94,12 +95,24 @@ var cases = []struct {
 		s.line.Materials.Specs[0].Head, s.line.Glue.Coverage = "inner", -1
 		s.stand.Platen = 110
 	}, codes(recipe.GlueIncalculable), "glue_mass_kg", "", "coverage"},
-	{"centring settings", func(s *scene) { s.line.Centring.Target = math.NaN() }, codes(recipe.CentringIncalculable), "centring_offset_m", "", "target"},
-	{"mass settings", func(s *scene) { s.line.Materials.Grades[0].Density = 0 }, codes(recipe.MassIncalculable), "gross_kg", "", "density is not positive"},
+	{"centring settings", func(s *scene) { s.line.Centring.Target = math.NaN() }, codes(recipe.CentringIncalculable, check.VacuumNone), "centring_offset_m", "", "target"},
+	{"mass settings", func(s *scene) { s.line.Materials.Grades[0].Density = 0 }, codes(recipe.GripUnknown, recipe.MassIncalculable), "grade", "", "75 N"},
 
-	{"narrow", func(s *scene) { s.line.Cradle.MinRatio = 0.9 }, codes(check.RollNarrow), "width_m", "", "may tip"},
+	{"narrow", func(s *scene) { s.line.Cradle.MinRatio = 0.9 }, codes(check.NarrowRoll), "width_m", "", "chocked or steadied"},
 	// A roll of 1.2 × 1 m whose centre is 0.6·cos φ above its contacts.
-	{"may tip", func(s *scene) { s.line.Cradle.MinTip = 45 }, codes(check.RollTippy), "width_m", "", "tips when it leans by 41.953 degrees"},
+	{"may tip", func(s *scene) { s.line.Cradle.MinTip = 45 }, codes(check.NarrowRoll), "width_m", "", "degrees; keep clear"},
+	{"too narrow", func(s *scene) { s.line.Cradle.NeverRatio = 0.9 }, codes(check.TooNarrow), "width_m", "", "no steadying"},
+	{"steadied", func(s *scene) {
+		s.line.Cradle.MinRatio = 0.9
+		s.ctx.Confirmed = []check.Confirmation{{Code: check.NarrowRoll, By: "Kim Berg"}}
+	}, codes(check.NarrowConfirmed), "width_m", "", "Kim Berg confirmed"},
+	{"too narrow though confirmed", func(s *scene) {
+		s.line.Cradle.NeverRatio = 0.9
+		s.ctx.Confirmed = []check.Confirmation{{Code: check.NarrowRoll, By: "Kim Berg"}}
+	}, codes(check.TooNarrow), "width_m", "", "take it away"},
+	{"contact angle", func(s *scene) { s.line.Cradle.Spacing = 1.4 }, codes(check.ContactAngle), "diameter_m", "", "allowed are 60 degrees"},
+	{"brake too strong", func(s *scene) { s.line.Wrap.Tension = 3000 }, codes(recipe.NoGrip), "diameter_m", "", "ease the brake"},
+	{"centring tolerance", func(s *scene) { s.line.Centring.Target = 0.195 }, codes(check.CentringRange), "centring_offset_m", "", "give or take 0.01 m"},
 	{"short for the crimpers", func(s *scene) { s.line.Crimp.Spacing = 1.01 }, codes(check.RollShort), "width_m", "", "one end after the other"},
 	{"crimper position", func(s *scene) { s.line.Limits.CrimperPos.Max = 0.6 }, codes(check.CrimperPosition), "crimper_position_m", "", "0.6009 m, allowed is 0.05 m to 0.6 m"},
 	{"crimper pressure", func(s *scene) { s.line.Limits.CrimperPres.Max = 6.8e6 }, codes(check.CrimperPressure), "crimper_pressure_pa", "", "6900000 Pa"},
@@ -118,11 +131,11 @@ var cases = []struct {
 	{"stated draw", func(s *scene) { s.line.Wrap.Draw = 0.03 }, nil, "", "", ""},
 	{"no drives", func(s *scene) { s.line.Equipment.Drives = recipe.Absent; s.line.Drives.Feed.Gear = 0 }, nil, "", "", ""},
 
-	{"outer head too large", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.OuterHead = 1.21 } }, codes(check.HeadSize), "outer_head_m", "", "outer head of 1.21 m stands out beyond the 1.2 m"},
+	{"outer head too large", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.OuterHead = 1.21 } }, codes(check.HeadSize), "outer_head_m", "", "outer head of 1.21 m stands out beyond the 1.192881 m"},
 	{"inner head too large", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.InnerHead = 1.3 } }, codes(check.HeadSize), "inner_head_m", "", "inner head of 1.3 m"},
 	// 0.125 − 0.010 − (1.2 − 1.0)/2 = 0.015 m.
-	{"outer head too small", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.OuterHead = 1.0 } }, codes(check.HeadLap), "outer_head_m", "mill.yaml:31", "by 0.015 m on its poor side"},
-	{"inner head leaves much bare", func(s *scene) { s.line.Heads.InnerBare = 0.04 }, codes(check.InnerHeadBare), "inner_head_m", "", "ring of 0.05 m bare"},
+	{"outer head too small", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.OuterHead = 1.0 } }, codes(check.HeadLap), "outer_head_m", "mill.yaml:31", "by only 0.009767 m on its poor side"},
+	{"inner head leaves much bare", func(s *scene) { s.line.Heads.InnerBare = 0.04 }, codes(check.InnerHeadBare), "inner_head_m", "", "ring of 0.0509 m bare"},
 	{"no core plug", func(s *scene) { s.line.Heads.Plugs = []float64{0.06} }, codes(check.CorePlug), "core", "", "bore of 0.07 m"},
 	{"no plugs at hand", func(s *scene) { s.line.Heads.Plugs = nil }, nil, "", "", ""},
 	{"glue range", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.GlueMass = 2.1 } }, codes(check.GlueRange), "glue_mass_kg", "", "2.1 kg, allowed is 0 kg to 2 kg"},
@@ -132,7 +145,8 @@ var cases = []struct {
 	{"no vacuum", func(s *scene) { s.line.Vacuum.Edges = []float64{0.7} }, codes(check.VacuumNone), "vacuum_zones", "", "the innermost needs 1.4 m"},
 	{"centring offset", func(s *scene) { s.line.Centring.Target = -0.21 }, codes(check.CentringRange), "centring_offset_m", "", "0.2 m either way"},
 	{"gross range", func(s *scene) { s.line.Limits.Gross.Max = 700 }, codes(check.GrossRange), "gross_kg", "", "±"},
-	{"no density", func(s *scene) { s.roll.Grade, s.roll.Spec = 0, "plain" }, codes(check.DensityUnknown), "gross_kg", "", "neither grade nor order"},
+	{"nobody tells the density", func(s *scene) { s.roll.Grade, s.roll.Spec = 0, "plain" }, codes(recipe.GripUnknown), "grade", "", "slips under 75 N"},
+	{"no density", func(s *scene) { s.line.Wrap.Tension, s.line.Crimp.Drag = 0, 0; s.roll.Grade, s.roll.Spec = 0, "plain" }, codes(check.DensityUnknown), "gross_kg", "", "neither grade nor order"},
 	{"density of the order", func(s *scene) {
 		s.roll.Grade, s.roll.Spec, s.roll.Order = 0, "plain", &recipe.Order{ID: "O-1", Density: 700}
 	}, nil, "", "", ""},
@@ -296,16 +310,21 @@ func TestHoldReasons(t *testing.T) {
 func TestOverridable(t *testing.T) {
 	var got []recipe.Code
 	for _, c := range check.Codes() {
-		if c.Overridable != check.Overridable(c.Code) {
-			t.Errorf("%s: the table says %v", c.Code, c.Overridable)
-		}
-		if c.Overridable {
+		if check.Overridable(c.Code) {
 			got = append(got, c.Code)
 		}
 	}
-	want := codes(check.ScanOvality, check.ScanWidthSpread, check.OrderWidth, check.OrderDiameter)
+	want := codes(check.ScanOvality, check.ScanWidthSpread, check.ScanTelescoped, check.OrderWidth, check.OrderDiameter)
 	if !reflect.DeepEqual(got, want) {
 		t.Errorf("overridable are %v, want %v", got, want)
+	}
+	for _, c := range check.Codes() {
+		if check.Confirmable(c.Code) != (c.Code == check.NarrowRoll) {
+			t.Errorf("%s: confirmable is %v", c.Code, check.Confirmable(c.Code))
+		}
+	}
+	if check.Confirmable("no-such-code") {
+		t.Error("a code that is not known is confirmable")
 	}
 	if check.Overridable("no-such-code") {
 		t.Error("a code that is not known is overridable")

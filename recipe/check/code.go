@@ -12,6 +12,7 @@ const (
 	ScanQuality       recipe.Code = "scan-quality"
 	ScanOvality       recipe.Code = "scan-ovality"
 	ScanWidthSpread   recipe.Code = "scan-width-spread"
+	ScanTelescoped    recipe.Code = "scan-telescoped"
 	ScannerTwoRolls   recipe.Code = "scanner-two-rolls"
 	ScannerDiffers    recipe.Code = "scanner-readings-differ"
 	ScannerMissing    recipe.Code = "scanner-missing"
@@ -38,8 +39,10 @@ const (
 	WrapTimeSpeed     recipe.Code = "wrap-time-speed"
 	StockLow          recipe.Code = "slot-running-out"
 	StockDiffers      recipe.Code = "slot-stock-differs"
-	RollNarrow        recipe.Code = "roll-narrow"
-	RollTippy         recipe.Code = "roll-may-tip"
+	NarrowRoll        recipe.Code = "narrow-roll"
+	NarrowConfirmed   recipe.Code = "narrow-roll-confirmed"
+	TooNarrow         recipe.Code = "roll-too-narrow"
+	ContactAngle      recipe.Code = "contact-angle"
 	RollShort         recipe.Code = "roll-short"
 	CrimperPosition   recipe.Code = "crimper-position-range"
 	CrimperPressure   recipe.Code = "crimper-pressure-range"
@@ -95,17 +98,22 @@ type CodeInfo struct {
 	Code     recipe.Code
 	Severity recipe.Severity
 	Reason   Reason // of a hold on the wire; 0 for a warning
-	// Overridable says whether a named person's recipe may be offered in spite
-	// of a hold with this code. That is so only for holds on plausibility, where
-	// somebody who stands beside the roll knows better than the scan.
-	Overridable bool
-	Meaning     string
+	Passed   Passage
+	Meaning  string
 }
 
-// The words of the column that says what a person may override.
+// Passage is how a hold may be passed by a named person.
+type Passage uint8
+
+// The ways past a hold.
 const (
-	never    = false
-	byPerson = true
+	never Passage = iota
+	// byPerson: a recipe of a person's choice may be offered in spite of it. That
+	// is so only for holds on plausibility, where somebody who stands beside the
+	// roll knows better than the scan.
+	byPerson
+	// confirmed: it ends when a person confirms that what it asks for is done.
+	confirmed
 )
 
 // codes is every code in the order in which Run reports them.
@@ -118,6 +126,7 @@ var codes = [...]CodeInfo{
 	{ScanQuality, recipe.Hold, measurement, never, "the scan is of poor quality"},
 	{ScanOvality, recipe.Hold, implausible, byPerson, "the roll is too far out of round"},
 	{ScanWidthSpread, recipe.Hold, implausible, byPerson, "the width samples differ too much"},
+	{ScanTelescoped, recipe.Hold, implausible, byPerson, "an end of the roll may be telescoped too far for a head to lie flat"},
 	{ScannerTwoRolls, recipe.Hold, measurement, never, "a reading of the scanner fits this roll and another, so none is used"},
 	{ScannerDiffers, recipe.Hold, measurement, never, "two readings of the scanner contradict each other"},
 	{ScannerMissing, recipe.Warn, noReason, never, "no reading of the scanner came for the roll"},
@@ -147,6 +156,8 @@ var codes = [...]CodeInfo{
 	{recipe.SlotUnconfirmed, recipe.Hold, supply, never, "the operator has not confirmed which wrapper hangs"},
 	{recipe.SlotUnfit, recipe.Hold, supply, never, "the slot that the operator confirmed does not serve the roll"},
 	{recipe.CradleRefuses, recipe.Hold, interlock, never, "the roll cannot lie on the turning rolls, or the cradle settings are not possible"},
+	{recipe.GripUnknown, recipe.Hold, orderDataMissing, never, "nobody tells the density of the roll, so its grip on the turning rolls is not known"},
+	{recipe.NoGrip, recipe.Hold, interlock, never, "the drag of wrapper or crimpers alone makes the roll slip on the turning rolls"},
 	{recipe.WrapIncalculable, recipe.Hold, configFault, never, "feed length or wrap time cannot be computed from the settings"},
 	{recipe.CrimpIncalculable, recipe.Hold, configFault, never, "the crimp time cannot be computed from the settings"},
 	{recipe.DriveIncalculable, recipe.Hold, configFault, never, "a frequency cannot be computed from the settings of its drive"},
@@ -167,8 +178,10 @@ var codes = [...]CodeInfo{
 	{FeedCounts, recipe.Hold, interlock, never, "feed length and encoder counts do not agree"},
 	{WrapTimeRange, recipe.Hold, interlock, never, "the wrap time is outside its limits"},
 	{WrapTimeSpeed, recipe.Hold, interlock, never, "the wrap time is too short for feed length and speed"},
-	{RollNarrow, recipe.Warn, noReason, never, "the roll is narrow for its diameter"},
-	{RollTippy, recipe.Warn, noReason, never, "the roll tips when it leans a little"},
+	{ContactAngle, recipe.Hold, interlock, never, "the roll rests too steeply on the turning rolls, which then carry many times its weight"},
+	{TooNarrow, recipe.Hold, dimensionLimits, never, "the roll is too narrow for its diameter, whatever steadies it"},
+	{NarrowRoll, recipe.Hold, dimensionLimits, confirmed, "the roll may tip; a person has to confirm that it is chocked or steadied"},
+	{NarrowConfirmed, recipe.Warn, noReason, never, "the roll may tip; a person confirmed that it is chocked or steadied"},
 	{RollShort, recipe.Warn, noReason, never, "the roll is shorter than the least distance of the crimpers"},
 	{CrimpTurnsRange, recipe.Hold, interlock, never, "the crimp turns are outside their limits"},
 	{CrimpTimeRange, recipe.Hold, interlock, never, "the crimp time is outside its limits"},
@@ -185,7 +198,7 @@ var codes = [...]CodeInfo{
 	{HeadSize, recipe.Hold, interlock, never, "a head stands out beyond the roll"},
 	{HeadLap, recipe.Hold, interlock, never, "the overhang does not come in far enough under the outer head"},
 	{InnerHeadBare, recipe.Warn, noReason, never, "the inner head leaves a wide ring bare"},
-	{CorePlug, recipe.Warn, noReason, never, "no core plug at hand fits the core"},
+	{CorePlug, recipe.Hold, supply, never, "no core plug at hand fits the core"},
 	{GlueRange, recipe.Hold, interlock, never, "the edge glue is outside its limits"},
 	{HeaderTemperature, recipe.Hold, interlock, never, "the platen setpoint is outside its limits"},
 	{DwellRange, recipe.Hold, interlock, never, "the dwell, with its guard band, is outside its limits"},
@@ -207,7 +220,12 @@ func HoldReason(code recipe.Code) uint16 { return info(code).Reason }
 
 // Overridable reports whether a named person's recipe may be offered in spite
 // of a hold with that code. It is false for a code that is not known.
-func Overridable(code recipe.Code) bool { return info(code).Overridable }
+func Overridable(code recipe.Code) bool { return info(code).Passed == byPerson }
+
+// Confirmable reports whether a hold with that code ends when a named person
+// confirms that what it asks for is done. It is false for a code that is not
+// known.
+func Confirmable(code recipe.Code) bool { return info(code).Passed == confirmed }
 
 func info(code recipe.Code) CodeInfo {
 	for _, c := range codes {

@@ -52,6 +52,10 @@ func (r *run) scan() {
 		r.add(ScanWidthSpread, "width_spread_m", r.write(metres, s), r.write(metres, l.MaxSpread), "limits.width_spread",
 			"the width samples differ by "+r.write(metres, s)+", allowed is "+r.write(metres, l.MaxSpread)+"; look for a telescoped end, measure again or wrap by hand")
 	}
+	if s := r.roll.WidthSpread; !(s <= l.Telescope) {
+		r.add(ScanTelescoped, "width_spread_m", "an end "+r.write(metres, s)+" high", r.write(metres, l.Telescope), "limits.telescoping",
+			"an end of the roll may stand out by "+r.write(metres, s)+", allowed is "+r.write(metres, l.Telescope)+"; a head does not lie flat on it. Push the layers back, measure again or wrap by hand")
+	}
 	r.readings()
 	if r.rec.Has(recipe.RollInvalid) {
 		return

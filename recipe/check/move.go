@@ -9,33 +9,87 @@ import (
 	"lapgate/recipe/drive"
 )
 
-// lie warns of rolls that lie badly: such a roll is still wrapped, but
-// somebody should look.
+// lie looks at how the roll lies on the turning rolls: one that may tip is
+// held until a person has steadied it, one that is too narrow for any steadying
+// stays held.
 func (r *run) lie() {
 	e := &r.line.Equipment
 	if r.rec.Has(recipe.RollInvalid) || !e.Wrap.Powered() && !e.Crimp.Powered() && !e.Drives.Powered() {
 		return
 	}
 	c, limits := r.line.Cradle.Geometry(), r.line.Stance()
-	width, d := r.roll.Width, r.roll.Diameter
+	x := r.roll.Extent()
+	width, d := x.Narrowest, r.wrapped()
 	tilt, err := c.Tilt(d, width, limits)
 	if err != nil {
 		return // the cradle refuses it, which holds it already
 	}
-	if tilt.Flags&cradle.Narrow != 0 {
-		r.add(RollNarrow, "width_m", r.write(pure, round(tilt.Ratio)), r.write(pure, limits.MinRatio), "cradle.least_ratio",
-			"the roll is "+r.write(metres, width)+" wide at a diameter of "+r.write(metres, d)+", width over diameter is below "+r.write(pure, limits.MinRatio)+
-				"; it may tip, watch it and keep clear of it")
-	}
-	if tilt.Flags&cradle.Tippy != 0 {
-		degrees := round(tilt.Angle * 180 / math.Pi)
-		r.add(RollTippy, "width_m", r.write(pure, degrees)+" degrees", r.write(pure, r.line.Cradle.MinTip)+" degrees", "cradle.least_tip_angle",
-			"the roll tips when it leans by "+r.write(pure, degrees)+" degrees, below "+r.write(pure, r.line.Cradle.MinTip)+"; watch it and keep clear of it")
+	r.contact(&c)
+	if never := r.line.Cradle.NeverRatio; tilt.Ratio < never {
+		r.add(TooNarrow, "width_m", r.write(pure, round(tilt.Ratio)), r.write(pure, never), "cradle.never_ratio",
+			"the roll is "+r.write(metres, width)+" wide at a diameter of "+r.write(metres, d)+" and tips when it leans by "+r.leans(&tilt)+
+				"; no steadying makes it safe to turn. Keep clear of it and take it away")
+	} else if tilt.Flags&(cradle.Narrow|cradle.Tippy) != 0 {
+		r.narrow(width, d, &tilt)
 	}
 	if tilt.Flags&cradle.ShortForCrimp != 0 && e.Crimp.Present() {
 		r.add(RollShort, "width_m", r.write(metres, width), r.write(metres, limits.CrimperSpacing), "crimp.spacing",
 			"the roll is shorter than the least distance of the crimpers, "+r.write(metres, limits.CrimperSpacing)+"; crimp one end after the other")
 	}
+}
+
+// narrow holds a roll that may tip until a person has confirmed that it is
+// steadied.
+func (r *run) narrow(width, d float64, tilt *cradle.Tilt) {
+	degrees := r.leans(tilt)
+	got, limit, key := r.write(pure, round(tilt.Ratio)), r.write(pure, r.line.Cradle.MinRatio), "cradle.least_ratio"
+	if tilt.Flags&cradle.Narrow == 0 {
+		got, limit, key = degrees, r.write(pure, r.line.Cradle.MinTip)+" degrees", "cradle.least_tip_angle"
+	}
+	for _, c := range r.ctx.Confirmed {
+		if c.Code == NarrowRoll {
+			r.add(NarrowConfirmed, "width_m", got, limit, key,
+				c.By+" confirmed that the roll, which tips when it leans by "+degrees+", is chocked or steadied; keep clear of it")
+			return
+		}
+	}
+	r.add(NarrowRoll, "width_m", got, limit, key,
+		"the roll is "+r.write(metres, width)+" wide at a diameter of "+r.write(metres, d)+" and tips when it leans by "+degrees+
+			"; keep clear of it, have it chocked or steadied, then confirm that with lapgate confirm")
+}
+
+// leans is the angle by which a roll may lean before it tips.
+func (r *run) leans(t *cradle.Tilt) string {
+	return r.write(pure, round(t.Angle*180/math.Pi)) + " degrees"
+}
+
+// contact checks how steeply the roll rests on the turning rolls: the smaller
+// it is, the deeper it sinks between them, and the more weight each contact
+// carries.
+func (r *run) contact(c *cradle.Cradle) {
+	_, angle, err := c.Height(r.line.SmallestSure(r.roll))
+	degrees, most := angle*180/math.Pi, r.line.Cradle.MaxAngle
+	if err == nil && degrees <= most*(1+rounding) {
+		return
+	}
+	got := r.write(pure, round(degrees)) + " degrees"
+	if err != nil {
+		got = "falls through"
+	}
+	r.add(ContactAngle, "diameter_m", got, r.write(pure, most)+" degrees", "cradle.contact_angle",
+		"at its smallest diameter the roll rests on the turning rolls at "+got+" from the vertical, allowed are "+r.write(pure, most)+
+			" degrees: each contact carries "+r.write(pure, round(0.5/math.Cos(angle)))+" times the weight. Set the turning rolls closer, or wrap by hand elsewhere")
+}
+
+// wrapped is the diameter of the wrapped roll, m; of the bare one where the
+// wrapper is not known.
+func (r *run) wrapped() float64 {
+	thick := 0.0
+	if r.spec != nil {
+		_, most := r.calipers()
+		thick = 2 * r.spec.Layers * most
+	}
+	return r.roll.Diameter + thick
 }
 
 // round keeps three decimals of a number that people read.
@@ -136,13 +190,7 @@ func (r *run) crimpers(sp *recipe.Setpoints) {
 	if r.spec == nil || r.rec.Has(recipe.RollInvalid) {
 		return
 	}
-	// The few layers of wrapper, in the height as in the fold, are within the
-	// coarse difference.
-	c := r.line.Cradle.Geometry()
-	if h, _, err := c.Height(r.roll.Diameter + 2*r.spec.Layers*r.thickest()); err == nil && !(math.Abs(h-sp.RollCentreHeight) <= coarse*r.roll.Diameter) {
-		r.add(CentreHeight, "roll_centre_height_m", r.write(metres, sp.RollCentreHeight), r.write(metres, h), "cradle.spacing",
-			"the roll centre is said to be "+r.write(metres, sp.RollCentreHeight)+" above the turning rolls, the cradle makes it "+r.write(metres, h)+"; compute the recipe again")
-	}
+	r.height(sp)
 	overhang := sp.Overhang
 	if !sp.Groups.Has(recipe.GroupStand) {
 		overhang = r.spec.Overhang.Optimum
@@ -155,14 +203,45 @@ func (r *run) crimpers(sp *recipe.Setpoints) {
 	}
 }
 
-// thickest is the greatest caliper of the wrappers that the specification
-// allows.
-func (r *run) thickest() float64 {
-	most := 0.0
+// height checks the height of the roll centre by the wrapper that is taken, or
+// by all that are allowed where nothing tells which one is.
+func (r *run) height(sp *recipe.Setpoints) {
+	c := r.line.Cradle.Geometry()
+	least, most := r.calipers()
+	d, layers := r.roll.Diameter, r.spec.Layers
+	low, _, err := c.Height(d + 2*layers*least)
+	if err != nil {
+		return
+	}
+	high, _, err := c.Height(d + 2*layers*most)
+	slack := coarse * d
+	if err != nil || sp.RollCentreHeight >= low-slack && sp.RollCentreHeight <= high+slack {
+		return
+	}
+	r.add(CentreHeight, "roll_centre_height_m", r.write(metres, sp.RollCentreHeight), r.write(metres, high), "cradle.spacing",
+		"the roll centre is said to be "+r.write(metres, sp.RollCentreHeight)+" above the turning rolls, the cradle makes it "+r.write(metres, high)+"; compute the recipe again")
+}
+
+// slotTaken is the slot that the roll is wrapped from: the recipe's, or the one
+// that the operator confirmed; 0 where neither tells.
+func (r *run) slotTaken() int {
+	if n := r.rec.Setpoints.Slot; n != 0 {
+		return n
+	}
+	return r.stand.Confirmed
+}
+
+// calipers is the caliper of the wrapper that is taken, twice, or the least and
+// the greatest of those that the specification allows.
+func (r *run) calipers() (least, most float64) {
+	if p := r.line.PaperOf(r.slotTaken()); p != nil {
+		return p.Caliper, p.Caliper
+	}
+	least = math.Inf(1)
 	for _, name := range r.spec.Papers {
 		if p := r.line.Materials.Paper(name); p != nil {
-			most = math.Max(most, p.Caliper)
+			least, most = math.Min(least, p.Caliper), math.Max(most, p.Caliper)
 		}
 	}
-	return most
+	return math.Min(least, most), most
 }

@@ -10,6 +10,7 @@ import (
 	"lapgate/recipe/drive"
 	"lapgate/recipe/heads"
 	"lapgate/recipe/mass"
+	"lapgate/recipe/quantity"
 )
 
 // problems turns what kept Compute from a setpoint into findings.
@@ -75,6 +76,14 @@ func (r *run) incalculable(p *recipe.Problem) {
 		why := cradle.Fault(p.Index).Error()
 		r.add(p.Code, "diameter_m", r.write(metres, p.Got), "a roll that lies on the cradle", "cradle.spacing",
 			why+" (wrapped roll of "+r.write(metres, p.Got)+"); correct the cradle settings or wrap by hand elsewhere")
+	case recipe.GripUnknown:
+		r.add(p.Code, "grade", "no density", "a grade or an order with one", "grades.0.density",
+			"neither grade nor order tells the density of the roll, so nobody knows whether it slips under "+r.write(quantity.Force, p.Got)+
+				" of wrapper tension or crimper drag; enter the grade at the controller")
+	case recipe.NoGrip:
+		r.add(p.Code, "diameter_m", r.write(quantity.Force, p.Got)+" on "+r.write(kilos, p.Want), "less than the grip of the turning rolls", "cradle.friction",
+			"the wrapper tension or crimper drag of "+r.write(quantity.Force, p.Got)+" alone makes a roll of "+r.write(kilos, p.Want)+
+				" slip on the turning rolls; ease the brake of the stand or the crimpers, check tension of wrap, drag of crimp and friction of cradle, or wrap by hand")
 	case recipe.WrapIncalculable:
 		r.add(p.Code, "feed_length_m", r.write(metres, p.Got), "a positive length", "wrap.speed",
 			"feed length and wrap time cannot be computed; check speed, ramps, feed_slip and counts_per_metre of wrap, and layers, overlap and tail of specification "+specName)

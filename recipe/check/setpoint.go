@@ -92,7 +92,8 @@ func (r *run) feedLayers(sp *recipe.Setpoints) {
 		return
 	}
 	turns := (sp.FeedLength*(1-r.line.Wrap.FeedSlip) - r.spec.Overlap - r.spec.Tail) / (math.Pi * d)
-	allowed := recipe.Range{Min: sp.Layers * (1 - coarse), Max: sp.Layers * (1 + coarse + sp.Layers*r.thickest()/d)}
+	_, thick := r.calipers()
+	allowed := recipe.Range{Min: sp.Layers * (1 - coarse), Max: sp.Layers * (1 + coarse + sp.Layers*thick/d)}
 	if allowed.Contains(turns) {
 		return
 	}

@@ -39,21 +39,21 @@ func good() *scene {
 			Heads: recipe.Manual, Header: recipe.Auto, Glue: recipe.Auto, Vacuum: recipe.Auto, Scale: recipe.Auto, Drives: recipe.Auto,
 		},
 		Centring: recipe.Centring{Tolerance: 0.01},
-		Stand: recipe.StandSpec{Reserve: 5, CoreDiameter: 0.0762, OuterU: 1e-4, WarnRolls: 3, Slots: []recipe.SlotSpec{
+		Stand: recipe.StandSpec{Reserve: 5, CoreDiameter: 0.0762, OuterU: 1e-4, WidthU: 0.5e-3, WarnRolls: 3, Slots: []recipe.SlotSpec{
 			{Number: 1, Width: 1.0, Paper: "kraft"},
 			{Number: 2, Width: 1.25, Paper: "kraft"},
 			{Number: 3, Width: 1.6, Paper: "kraft"},
 		}},
-		Wrap:   recipe.Wrap{CountsPerMetre: 2000, FeedSlipU: 0.002, Speed: 0.6, Accel: 0.3, Decel: 0.3},
-		Crimp:  recipe.Crimp{Speed: 0.4, Accel: 0.25, Decel: 0.25, Engage: 1, Retract: 1, Clearance: 0.025, Blades: 24, Pressure: 6.9e6, Spacing: 0.3},
+		Wrap:   recipe.Wrap{CountsPerMetre: 2000, FeedSlipU: 0.002, Speed: 0.6, Accel: 0.3, Decel: 0.3, Tension: 60},
+		Crimp:  recipe.Crimp{Speed: 0.4, Accel: 0.25, Decel: 0.25, Engage: 1, Retract: 1, Clearance: 0.025, Blades: 24, Pressure: 6.9e6, Spacing: 0.3, Drag: 40},
 		Glue:   recipe.Glue{Coverage: 0.06, Band: 0.05},
 		Vacuum: recipe.Vacuum{Edges: []float64{0.2, 0.4, 0.6}},
-		Heads:  recipe.Heads{InnerBare: 0.1, Plugs: []float64{0.068}, PlugPlay: recipe.Range{Min: 0.5e-3, Max: 4e-3}},
+		Heads:  recipe.Heads{InnerBare: 0.1, Plugs: []float64{0.068}, PlugPlay: recipe.Range{Min: 0.5e-3, Max: 4e-3}, SizeU: 0.4e-3, Placement: 2e-3},
 		Header: recipe.Header{
 			Conductance: 1000, ConductanceU: 100, Pressure: 4e6, Bore: 0.063, Cylinders: 1, Efficiency: 0.9, Platen: 1.9,
 			Start: 20, Margin: 1.1, DryTime: 4, OpenGap: 0.3,
 		},
-		Cradle: recipe.Cradle{RollDiameter: 0.4, Spacing: 0.6, Friction: 0.3, Safety: 2, MinRatio: 0.25, MinTip: 10},
+		Cradle: recipe.Cradle{RollDiameter: 0.4, Spacing: 0.6, Friction: 0.3, Safety: 2, MinRatio: 0.25, MinTip: 10, NeverRatio: 0.06, MaxAngle: 60},
 		Drives: recipe.Drives{Turning: motor(), Feed: motor(), Crimper: motor()},
 		Scale:  recipe.Scale{Tolerance: 0.015},
 		Limits: recipe.Limits{
@@ -61,12 +61,12 @@ func good() *scene {
 			FeedLength: recipe.Range{Min: 1, Max: 60}, WrapTime: recipe.Range{Min: 1, Max: 300},
 			CrimpTime: recipe.Range{Min: 1, Max: 120}, CrimpTurns: recipe.Range{Min: 0.5, Max: 5},
 			Temperature: recipe.Range{Min: 80, Max: 200}, Dwell: recipe.Range{Min: 0.5, Max: 60},
-			MinQuality: 0.7, MaxScanAge: 120, MaxOvality: 0.02, MaxSpread: 0.02,
+			MinQuality: 0.7, MaxScanAge: 120, MaxOvality: 0.02, MaxSpread: 0.02, Telescope: 0.015,
 			OrderWidth: 0.025, OrderDia: 0.05, PlatenBand: 8, DrawError: 0.01, FoldLayers: 24, Centring: 0.2,
 			CrimperPos: recipe.Range{Min: 0.05, Max: 1.2}, CrimperPres: recipe.Range{Min: 0.5e6, Max: 14e6},
 			Stroke: recipe.Range{Max: 2.5}, Contact: recipe.Range{Min: 1e3, Max: 300e3},
 			Glue: recipe.Range{Max: 2}, Gross: recipe.Range{Min: 10, Max: 12000},
-			Permissives: 0x3F, StepWarn: 0.5, GuardK: 2,
+			Permissives: 0x3F, StepWarn: 0.5, GuardK: 2.06,
 		},
 		Materials: recipe.Materials{
 			Papers: []recipe.Paper{{Name: "kraft", Caliper: 0.3e-3, CaliperU: 5e-6, BasisWeight: 0.2}},
@@ -105,7 +105,7 @@ func good() *scene {
 	return &scene{
 		line: line,
 		roll: &recipe.Roll{
-			Number: 12, Tag: "A-12", Diameter: 1.2, DiameterU: 5e-4, DiameterMax: 1.201, Ovality: 0.003,
+			Number: 12, Tag: "A-12", Diameter: 1.2, DiameterU: 5e-4, Ovality: 0.003,
 			Width: 1.0, WidthU: 4e-4, WidthMedian: 0.999, WidthSpread: 0.002, Quality: 0.9, Age: 3, Grade: 4, Core: 1,
 		},
 		stand: &recipe.Stand{

@@ -26,9 +26,7 @@ func (r *run) mass() {
 	r.keeps(&grossLimit)
 	if known := r.roll.KnownWeight; known > 0 {
 		want := sp.Gross - sp.Tare
-		if core := r.line.Materials.Core(r.roll.Core); core != nil {
-			want += core.Mass * r.roll.Width
-		}
+		want += r.line.Materials.CoreMass(r.roll.Core) * r.roll.Width
 		if most := sp.ScaleTolerance * sp.Gross; !(math.Abs(known-want) <= most) {
 			r.add(KnownWeight, "known_weight_kg", r.write(kilos, known), r.write(kilos, want)+" ± "+r.write(kilos, most), "scale.tolerance",
 				"the bare roll was weighed at "+r.write(kilos, known)+", its size and grade make "+r.write(kilos, want)+"; make sure of grade, core and roll")

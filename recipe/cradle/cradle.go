@@ -48,6 +48,14 @@
 // the relieved side that is a roll wedged deep between the turning rolls.
 //
 // The mass cancels: the limit of a is T/(κ·m), divided by the safety factor.
+//
+// A force F that drags at the surface, of a braked wrapper or of crimpers,
+// uses up grip while the roll speeds up: with A = T/(m·g) at the limit and the
+// safety factor s,
+//
+//	a = (A·g/s − F/m)/κ
+//
+// While the roll slows down F helps, for which no credit is taken.
 package cradle
 
 import "math"
@@ -87,6 +95,7 @@ const (
 	BadSafety
 	Overlap
 	FallsThrough
+	NoGrip
 )
 
 func (f Fault) Error() string {
@@ -103,6 +112,8 @@ func (f Fault) Error() string {
 		return "cradle: safety factor on slip is below 1"
 	case Overlap:
 		return "cradle: turning rolls overlap or touch; their spacing must be more than their diameter"
+	case NoGrip:
+		return "cradle: the drag of wrapper or crimpers alone uses up the grip of the turning rolls"
 	case FallsThrough:
 		return "cradle: the roll falls between the turning rolls; roll and turning-roll diameter together must be more than the spacing"
 	}
@@ -118,6 +129,8 @@ type Seat struct {
 	Share  float64 // normal force of one contact at rest over the weight, 1/(2·cos φ)
 	Accel  float64 // greatest surface acceleration without slip, m/s², with the safety factor; +Inf when friction never lets go
 	Decel  float64 // greatest deceleration likewise
+	// Inertia is κ: the tangential force of an acceleration over m·a.
+	Inertia float64
 }
 
 // Height of the roll centre above the axes of the turning rolls, m, and the
@@ -174,7 +187,19 @@ func (c *Cradle) Seat(diameter, bore float64) (Seat, error) {
 	if c.Driven == Sinking {
 		s.Accel, s.Decel = s.Decel, s.Accel
 	}
+	s.Inertia = 0.5 * (1 + ratio*ratio)
 	return s, nil
+}
+
+// Pulled is the limit of the acceleration under a drag at the surface, as
+// force over the mass of the roll, m/s². The error is NoGrip when the drag
+// leaves none, or is no number from zero up.
+func (s *Seat) Pulled(drag float64) (float64, error) {
+	a := s.Accel - drag/s.Inertia
+	if !(drag >= 0) || !(a > 0) {
+		return 0, NoGrip
+	}
+	return a, nil
 }
 
 func limit(mu, denominator float64) float64 {

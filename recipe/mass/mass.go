@@ -67,6 +67,7 @@ type Item struct {
 	Width, WidthU       float64 // of the roll, median, m
 	Density, DensityU   float64 // wound, kg/m³
 	Core                Core
+	CoreU               float64 // of paper and core together for a core that is not known, kg
 	Wrapper             Sheet
 	Inner, Outer        Head
 	Glue                float64 // on both ends, kg
@@ -110,14 +111,15 @@ func (x *Item) check() error {
 		!notNegative(x.Inner.Diameter) || !notNegative(x.Inner.BasisWeight) ||
 		!notNegative(x.Outer.Diameter) || !notNegative(x.Outer.BasisWeight) || !notNegative(x.Glue):
 		return BadTare
-	case !notNegative(x.DiameterU) || !notNegative(x.WidthU) || !notNegative(x.DensityU):
+	case !notNegative(x.DiameterU) || !notNegative(x.WidthU) || !notNegative(x.DensityU) || !notNegative(x.CoreU):
 		return BadUncertainty
 	}
 	return nil
 }
 
 // Weigh predicts the masses. The uncertainty is first-order (JCGM 100):
-// relative, 2·D·u(D)/(D² − d²), u(W)/W and u(ρ)/ρ in quadrature.
+// relative, 2·D·u(D)/(D² − d²), u(W)/W and u(ρ)/ρ in quadrature, with what an
+// unknown core adds.
 func (x *Item) Weigh() (Parts, error) {
 	if err := x.check(); err != nil {
 		return Parts{}, err
@@ -132,7 +134,7 @@ func (x *Item) Weigh() (Parts, error) {
 	}
 	d := 2 * x.Diameter * x.DiameterU / ((x.Diameter - x.Core.Diameter) * (x.Diameter + x.Core.Diameter))
 	w, rho := x.WidthU/x.Width, x.DensityU/x.Density
-	p.U = p.Paper * math.Sqrt(d*d+w*w+rho*rho)
+	p.U = math.Hypot(p.Paper*math.Sqrt(d*d+w*w+rho*rho), x.CoreU)
 	return p, nil
 }
 

@@ -33,7 +33,6 @@ func (g *Given) Roll(m *recipe.Materials) (r recipe.Roll, gradeErr, coreErr erro
 		Tag:          g.Tag,
 		Diameter:     g.Diameter,
 		DiameterU:    g.DiameterU,
-		DiameterMax:  g.Diameter * (1 + g.Ovality/2),
 		Ovality:      g.Ovality,
 		Width:        g.Width,
 		WidthU:       g.WidthU,
@@ -63,6 +62,8 @@ const (
 	ovality
 	widthSpread
 	weight
+	diameterU
+	widthU
 )
 
 func columns(unique bool) []table.Column {
@@ -78,6 +79,8 @@ func columns(unique bool) []table.Column {
 		ovality:     {Name: "ovality"},
 		widthSpread: {Name: "width_spread", Dimension: quantity.Length},
 		weight:      {Name: "weight", Dimension: quantity.Mass},
+		diameterU:   {Name: "diameter_u", Dimension: quantity.Length},
+		widthU:      {Name: "width_u", Dimension: quantity.Length},
 	}
 }
 
@@ -138,6 +141,8 @@ func givenIn(t *table.Reader) Given {
 	g.Ovality, _ = t.Quantity(ovality)
 	g.WidthSpread, _ = t.Quantity(widthSpread)
 	g.Weight, _ = t.Quantity(weight)
+	g.DiameterU, _ = t.Quantity(diameterU)
+	g.WidthU, _ = t.Quantity(widthU)
 	return g
 }
 

@@ -159,22 +159,3 @@ func Of(x []float64, floor float64) Robust {
 	}
 	return r
 }
-
-// maxSD is the standard deviation of the largest of n normally distributed
-// values in units of theirs, for n = 1 to Scratch: order statistics, found by
-// integration.
-var maxSD = [Scratch]float64{
-	1, 0.825645, 0.747975, 0.701224, 0.668980, 0.644924,
-	0.626033, 0.610653, 0.597790, 0.586808, 0.577276, 0.568890,
-}
-
-// MaxSD returns the standard deviation of the largest of n normally
-// distributed values as a multiple of their own standard deviation. It falls
-// slowly with n; for more than Scratch values the last is returned, which is
-// on the safe side. It is NaN for n below 1.
-func MaxSD(n int) float64 {
-	if n < 1 {
-		return math.NaN()
-	}
-	return maxSD[min(n, Scratch)-1]
-}

@@ -10,7 +10,6 @@ import (
 	"strconv"
 	"testing"
 
-	"gonum.org/v1/gonum/integrate/quad"
 	"pgregory.net/rapid"
 )
 
@@ -150,8 +149,6 @@ func TestEdges(t *testing.T) {
 		{name: "mean with NaN", got: Mean([]float64{3, nan, 1}), want: nan},
 		{name: "z on the median of equals", got: score(2, 2, 0), want: 0},
 		{name: "z off the median of equals", got: score(1, 2, 0), want: math.Inf(-1)},
-		{name: "largest of none", got: MaxSD(0), want: nan},
-		{name: "largest of many", got: MaxSD(1000), want: MaxSD(Scratch)},
 	} {
 		if !same(c.got, c.want) {
 			t.Errorf("%s: got %v, want %v", c.name, c.got, c.want)
@@ -239,22 +236,6 @@ func TestRobustProperties(t *testing.T) {
 			t.Fatalf("a shift matters: %+v and %+v", r, b)
 		}
 	})
-}
-
-// The table of MaxSD against gonum's quadrature of the density of the largest
-// of n normal values.
-func TestMaxSD(t *testing.T) {
-	for n := 1; n <= Scratch; n++ {
-		density := func(x float64) float64 {
-			return float64(n) * math.Exp(-x*x/2) / math.Sqrt(2*math.Pi) *
-				math.Pow(math.Erfc(-x/math.Sqrt2)/2, float64(n-1))
-		}
-		m1 := quad.Fixed(func(x float64) float64 { return x * density(x) }, -10, 10, 400, nil, 0)
-		m2 := quad.Fixed(func(x float64) float64 { return x * x * density(x) }, -10, 10, 400, nil, 0)
-		if want := math.Sqrt(m2 - m1*m1); math.Abs(MaxSD(n)-want) > 1e-6 {
-			t.Errorf("n = %d: got %.6f, want %.6f", n, MaxSD(n), want)
-		}
-	}
 }
 
 func TestNoAllocation(t *testing.T) {

@@ -243,7 +243,7 @@ func (p *Plan) shapeOf(key lotKey) *shape {
 		Core: int(key.core), Spec: spec.Name,
 	}
 	g := &shape{}
-	w, ok := recipe.WrapperWindow(p.line, &roll)
+	w, ok := recipe.WrapperWindow(p.line, &roll, 0)
 	l := p.line.Limits.Diameter
 	switch {
 	case !ok:

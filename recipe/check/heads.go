@@ -1,0 +1,68 @@
+package check
+
+import (
+	"math"
+	"strconv"
+
+	"lapgate/recipe"
+)
+
+// heads checks the sizes of both heads and the core plug.
+func (r *run) heads() {
+	sp := &r.rec.Setpoints
+	if r.spec == nil || r.rec.Has(recipe.RollInvalid) {
+		return
+	}
+	edge := &r.line.Heads
+	if sp.OuterHead > 0 {
+		r.headFits("outer_head_m", "outer", sp.OuterHead, edge.MostOuter(r.line, r.roll), "heads.outer_edge", r.spec.Head)
+		// The lap of the chosen size is a rule of the window; another size,
+		// as an operator may enter, has a lap of its own.
+		if lap := r.line.WorstLap(r.roll, r.spec, sp); sp.Groups.Has(recipe.GroupStand) && !(lap >= r.spec.MinLap-1e-7) {
+			r.add(HeadLap, "outer_head_m", r.write(metres, lap), r.write(metres, r.spec.MinLap), r.specKey("lap"),
+				"the folded overhang surely comes in under the outer head by only "+r.write(metres, lap)+" on its poor side, wanted is at least "+r.write(metres, r.spec.MinLap)+"; take a larger head or a wider wrapper")
+		}
+	}
+	if sp.InnerHead == 0 {
+		return
+	}
+	r.headFits("inner_head_m", "inner", sp.InnerHead, edge.MostInner(r.line, r.roll), "heads.inner_edge", r.spec.InnerHead)
+	if bare := (r.roll.Extent().Largest - sp.InnerHead) / 2; edge.InnerBare > 0 && !(bare <= edge.InnerBare) {
+		r.add(InnerHeadBare, "inner_head_m", r.write(metres, bare), r.write(metres, edge.InnerBare), "heads.inner_bare",
+			"the inner head of "+r.write(metres, sp.InnerHead)+" leaves a ring of "+r.write(metres, bare)+" bare, above "+r.write(metres, edge.InnerBare)+"; stock a larger size")
+	}
+	core := r.line.Materials.Core(r.roll.Core)
+	if core != nil && len(edge.Plugs) > 0 && edge.Plug(core) == 0 {
+		r.add(CorePlug, "core", "bore of "+r.write(metres, core.Bore()), "a plug smaller by "+r.span(metres, edge.PlugPlay), "heads.plugs",
+			"no core plug at hand fits the bore of "+r.write(metres, core.Bore())+" of core "+strconv.Quote(core.Name)+"; fetch one, or correct heads.plugs and the core")
+	}
+}
+
+func (r *run) headFits(field, which string, size, most float64, key, material string) {
+	if size <= most+1e-7 {
+		return
+	}
+	r.add(HeadSize, field, r.write(metres, size), r.write(metres, most), key,
+		"the "+which+" head of "+r.write(metres, size)+" stands out beyond the "+r.write(metres, most)+" that the roll allows; take a smaller one of "+strconv.Quote(material))
+}
+
+// vacuum warns when no zone holds the wrapper.
+func (r *run) vacuum() {
+	sp, edges := &r.rec.Setpoints, r.line.Vacuum.Edges
+	if !r.line.Equipment.Vacuum.Powered() || !sp.Groups.Has(recipe.GroupWrap) || sp.VacuumZones != 0 || len(edges) == 0 {
+		return
+	}
+	r.add(VacuumNone, "vacuum_zones", "none", "a wrapper of at least "+r.write(metres, 2*edges[0]), "vacuum.edges.0",
+		"the wrapper covers no vacuum zone, the innermost needs "+r.write(metres, 2*edges[0])+"; hold the leading edge by hand, or correct vacuum.edges")
+}
+
+// centring checks the offset that the roll is put at.
+func (r *run) centring() {
+	sp := &r.rec.Setpoints
+	most, e := r.line.Limits.Centring, r.line.Centring.Tolerance
+	if !sp.Groups.Has(recipe.GroupCentre) || math.Abs(sp.CentringOffset)+e <= most*(1+rounding) {
+		return
+	}
+	r.add(CentringRange, "centring_offset_m", r.write(metres, sp.CentringOffset)+" ± "+r.write(metres, e), r.write(metres, most)+" either way", "limits.centring_offset",
+		"the roll is to be put "+r.write(metres, sp.CentringOffset)+" off the line centre, give or take "+r.write(metres, e)+", allowed is "+r.write(metres, most)+" either way; check target and tolerance of centring")
+}

@@ -154,13 +154,14 @@ func allEffects() []effects {
 			"config": "--config demo.yaml", "set": "|north.db --config demo.yaml|--set units.length=mm", "line": "|north.db --config demo.yaml|--line south",
 		}, nil},
 		{"demo", "--transport none", map[string]string{"rolls": "--rolls 0", "speed": "--speed 0", "fault": "--fault help"}, map[string]string{
-			"seed": "fault.txtar", "journal": "demo.txtar", "transport": "opcua.txtar", "verbose": "fault.txtar", "json": "fault.txtar",
+			"seed": "fault.txtar", "journal": "demo.txtar", "transport": "opcua.txtar", "verbose": "fault.txtar", "json": "fault.txtar", "csv": "demo.txtar",
 		}},
 		{"sim", "--config demo.yaml bad.csv", map[string]string{
 			"config": "--config nowhere.yaml", "set": "--set lines.0.unit=3", "line": "--line south", "rolls": "--rolls 3", "speed": "--speed 0", "fault": "--fault help",
 			"tls": "--tls half --listen nowhere", "opcua-users": "--opcua-users users", "opcua-plain": "--opcua-plain",
 			"opcua-user-certificates": "--opcua-user-certificates x", "opcua-trust": "--opcua-trust x", "listen": "--tls made --listen nowhere",
-		}, map[string]string{"seed": "TestShiftFollowsSeed", "json": "20-register-dump.sh", "opcua": "opcua.txtar"}},
+			"profile": "--profile none", "tags": "--tags tags.csv", "word-order": "|--config demo.yaml bad.csv --profile mapped|--word-order ABDC",
+		}, map[string]string{"seed": "TestShiftFollowsSeed", "json": "20-register-dump.sh", "csv": "TestSimStoppedEarlyFails", "opcua": "opcua.txtar"}},
 		{"config", "--config demo.yaml", source(map[string]string{
 			"json": "--json", "csv": "--csv", "changed": "--changed", "schema": "|--schema=false|--schema", "reference": "|--reference=false|--reference",
 		}), nil},

@@ -72,9 +72,9 @@ func (s *Sim) occurred(f PlannedFault) {
 	}
 }
 
-// settleThisScan tells, after a scan, which of the faults that act through its
+// afterThisScan tells, after a scan, which of the faults that act through its
 // inputs took effect.
-func (s *Sim) settleThisScan(events []controller.Event) {
+func (s *Sim) afterThisScan(events []controller.Event) {
 	for _, f := range s.thisScan {
 		did := false
 		for i := range events {

@@ -262,7 +262,7 @@ func (s *Sim) scan(now time.Duration) {
 		s.audit.see(&events[i], &s.inForce)
 		s.handle(now, &events[i])
 	}
-	s.settleThisScan(events)
+	s.afterThisScan(events)
 	s.operate(now, tick)
 }
 

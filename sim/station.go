@@ -153,7 +153,7 @@ func (s *station) fits() bool {
 const (
 	stepCoarse = 0.1
 	stepMotion = 0.02
-	stepPress  = 0.02
+	stepPress  = 0.05
 )
 
 // advance lets the line run for dt seconds of its own time.
@@ -164,7 +164,7 @@ func (s *station) advance(dt float64) {
 		case feeding, crimping:
 			h = stepMotion
 		case pressing:
-			h = stepPress
+			h = min(stepPress, max(s.left, 1e-6)) // to the end of the dwell, not beyond
 		}
 		h = min(h, dt)
 		dt -= h
@@ -204,7 +204,7 @@ func (s *station) unready(slot int, seconds float64) {
 
 func (s *station) timer(dt float64) bool {
 	s.left -= dt
-	return s.left <= 0
+	return s.left <= 1e-9 // sums of steps miss it by rounding
 }
 
 // outer is the diameter of the roll with the wrapper on it.

@@ -51,15 +51,15 @@ func newGlue(image *controller.Image, without []string) *glue {
 	return g
 }
 
-// moment is one look at the controller's own blocks.
+// moment is one view of the controller's own blocks.
 type moment struct {
 	req controller.ReqWords
 	out controller.OutWords
 }
 
-// look takes the request and the one outcome that is shown: the oldest that is
+// observe takes the request and the one outcome that is shown: the oldest that is
 // not acknowledged, and while no gateway has a session the newest.
-func (g *glue) look() (m moment) {
+func (g *glue) observe() (m moment) {
 	m.req = g.image.Request()
 	req := registers.In(registers.Request, m.req[:])
 	produced, acked := req.Get("outcomes_produced"), req.Get("outcomes_acknowledged")

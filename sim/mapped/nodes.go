@@ -18,7 +18,7 @@ func Serve(s *opcua.Server, image *controller.Image, without ...string) error {
 		all = append(all, opcua.Variable{
 			ID: t.Name, Type: t.Type, Writable: t.Writable,
 			Read: func() any {
-				m := g.look()
+				m := g.observe()
 				return t.typed(g.read(i, &m))
 			},
 			Write: func(x any) error {

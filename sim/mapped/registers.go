@@ -53,7 +53,7 @@ func (r *holding) Read(addr uint16, count int) ([]uint16, error) {
 		return nil, &controller.AddressError{Op: "read", Addr: addr, Count: count}
 	}
 	out := make([]uint16, count)
-	m := r.glue.look()
+	m := r.glue.observe()
 	for i := range r.glue.tags {
 		t := &r.glue.tags[i]
 		if t.Address >= hi || t.Address+t.registers() <= lo {

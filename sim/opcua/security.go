@@ -93,14 +93,14 @@ func options(c *Config) ([]server.Option, error) {
 // permissions give anonymous clients the right to write only where there is
 // nobody else.
 func permissions(anonymousWrites bool) []ua.RolePermissionType {
-	const look = ua.PermissionTypeBrowse | ua.PermissionTypeRead
-	anonymous := look
+	const browse = ua.PermissionTypeBrowse | ua.PermissionTypeRead
+	anonymous := browse
 	if anonymousWrites {
 		anonymous |= ua.PermissionTypeWrite
 	}
 	return []ua.RolePermissionType{
 		{RoleID: ua.ObjectIDWellKnownRoleAnonymous, Permissions: anonymous},
-		{RoleID: ua.ObjectIDWellKnownRoleAuthenticatedUser, Permissions: look | ua.PermissionTypeWrite},
+		{RoleID: ua.ObjectIDWellKnownRoleAuthenticatedUser, Permissions: browse | ua.PermissionTypeWrite},
 	}
 }
 

@@ -136,8 +136,10 @@ func TestDemoShift(t *testing.T) {
 	t.Logf("%g s, %d accepted, %d held, %d rejected", rep.Took, rep.Accepted, rep.Held, rep.Rejected)
 }
 
-// Every fault occurs, leaves its mark, and the shift ends all the same.
-func TestEveryFaultEnds(t *testing.T) {
+// faultMarks says how often each fault left its mark; a shift without faults has
+// one hold each for supply, a stale scan and a permissive, one roll removed, one
+// boot.
+func faultMarks() map[string]func(*Report) int {
 	reason := func(all func(*RollReport) []uint16, want uint16) func(*Report) int {
 		return func(r *Report) (n int) {
 			for i := range r.Rolls {
@@ -152,9 +154,7 @@ func TestEveryFaultEnds(t *testing.T) {
 	}
 	holds := func(r *RollReport) []uint16 { return r.Holds }
 	rejections := func(r *RollReport) []uint16 { return r.Rejections }
-	// How often each left its mark; a shift without faults has one hold each
-	// for supply, a stale scan and a permissive, one roll removed, one boot.
-	marks := map[string]func(*Report) int{
+	return map[string]func(*Report) int{
 		restart:        func(r *Report) int { return r.Boots - 1 },
 		restartCleared: func(r *Report) int { return r.Boots - 1 },
 		memoryLost:     func(r *Report) int { return r.MemoryLosses },
@@ -165,6 +165,11 @@ func TestEveryFaultEnds(t *testing.T) {
 		manualMode:     func(r *Report) int { return r.Count(controller.ByHand) },
 		removeRoll:     func(r *Report) int { return r.Count(controller.Removed) - 1 },
 	}
+}
+
+// Every fault occurs, leaves its mark, and the shift ends all the same.
+func TestEveryFaultEnds(t *testing.T) {
+	marks := faultMarks()
 	for i, f := range append(SimulatedFaults(), SimulatedFault{Name: "all"}) {
 		switch f.Name {
 		case cutLink, blackHole, lateReply:

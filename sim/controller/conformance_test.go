@@ -95,19 +95,21 @@ func TestChecksum(t *testing.T) {
 	}
 }
 
-// Each check of an offer fails alone, with its reason.
-func TestEachCheckAlone(t *testing.T) {
+// checkCase is one offer and what the program says to it.
+type checkCase struct {
+	name    string
+	prepare func(*bench)
+	payload func([]uint16)
+	commit  func([]uint16)
+	after   func(*bench)
+	verdict OfferVerdict
+	reason  uint16
+}
+
+func checkCases() []checkCase {
 	set := func(at int, v uint16) func([]uint16) { return func(w []uint16) { w[at] = v } }
 	flip := func(at int) func([]uint16) { return func(w []uint16) { w[at] ^= 1 } }
-	tests := []struct {
-		name    string
-		prepare func(*bench)
-		payload func([]uint16)
-		commit  func([]uint16)
-		after   func(*bench)
-		verdict OfferVerdict
-		reason  uint16
-	}{
+	return []checkCase{
 		{name: "good", verdict: Accepted},
 		{name: "payload damaged", after: func(b *bench) { b.area.Payload[60] ^= 4 }, verdict: Rejected, reason: 10},
 		{name: "payload is another than committed", commit: flip(9), verdict: Rejected, reason: 10},
@@ -148,7 +150,11 @@ func TestEachCheckAlone(t *testing.T) {
 			payload: func(w []uint16) { w[66] &^= 1 << registers.GroupGlue; w[58] = 0xFFFF }, verdict: Accepted,
 		},
 	}
-	for _, tc := range tests {
+}
+
+// Each check of an offer fails alone, with its reason.
+func TestEachCheckAlone(t *testing.T) {
+	for _, tc := range checkCases() {
 		t.Run(tc.name, func(t *testing.T) {
 			b := newBench(t)
 			if tc.prepare != nil {

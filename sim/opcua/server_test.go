@@ -195,6 +195,13 @@ func spaceIsTheTable(t *testing.T, s *Server, _ *controller.Image) {
 	if len(seen) != len(want) {
 		t.Errorf("%d nodes, the table has %d", len(seen), len(want))
 	}
+	blocksAreTyped(t, c, ns)
+}
+
+// blocksAreTyped holds the attributes of each block to the table, and its value
+// to its size.
+func blocksAreTyped(t *testing.T, c *opcua.Client, ns uint16) {
+	t.Helper()
 	for _, b := range nodeset.Blocks() {
 		access := byte(ua.AccessLevelTypeCurrentRead)
 		if b.Writable {

@@ -78,6 +78,7 @@ func (j *job) run() {
 	j.setZones()
 	j.setCentring()
 	j.predictMass()
+	j.geometryRisk()
 }
 
 // identify looks up what the roll is and reports whether the rest can go on.

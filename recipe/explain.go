@@ -48,6 +48,7 @@ func Explain(line *Line, roll *Roll, stand *Stand) []Step {
 		steps = j.explainHeader(steps)
 		steps = j.explainZones(steps)
 		steps = j.explainMass(steps)
+		steps = j.explainRisk(steps)
 	}
 	for _, s := range steps {
 		// JSON has no NaN and no Inf.

@@ -190,3 +190,23 @@ func (j *job) explainMass(steps []Step) []Step {
 		Largest: j.massU.text(),
 	})
 }
+
+// explainRisk tells the chance of each kind of bad wrap and its margin to the
+// rule that it breaks.
+func (j *job) explainRisk(steps []Step) []Step {
+	for k := range j.out.Risk {
+		c := &j.out.Risk[k]
+		if !c.Known {
+			continue
+		}
+		unit := RiskKind(k).Unit()
+		steps = append(steps, Step{
+			Title:   "Chance of a bad wrap: " + RiskKind(k).Label(),
+			Formula: "P(error > margin), measurement normal, centring and placement even within their tolerances",
+			Inputs:  []Named{{"margin to the rule", c.Margin, unit}, {"its standard uncertainty", c.U, unit}},
+			Result:  []Named{{"chance", c.P, ""}},
+			Decided: "at the end of the roll that hurts",
+		})
+	}
+	return steps
+}

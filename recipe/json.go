@@ -16,6 +16,8 @@ type Result struct {
 	// Setpoints are those in force, Uncertainty their standard uncertainties.
 	Setpoints   Values `json:"setpoints"`
 	Uncertainty Values `json:"uncertainty"`
+	// Risk is the chance of each kind of bad wrap.
+	Risk Risk `json:"risk"`
 	// Instructions are for the operator of a line with manual stations; see
 	// Instructions.
 	Instructions []string `json:"instructions,omitempty"`
@@ -26,7 +28,7 @@ type Result struct {
 func NewResult(roll *Roll, rec *Recipe, findings []Finding) Result {
 	r := Result{
 		Roll: roll.Tag, Verdict: "go", Findings: findings,
-		Setpoints: rec.Setpoints.InForce(), Uncertainty: rec.Uncertainties(),
+		Setpoints: rec.Setpoints.InForce(), Uncertainty: rec.Uncertainties(), Risk: rec.Risk,
 	}
 	if r.Roll == "" && roll.Number != 0 {
 		r.Roll = strconv.FormatUint(uint64(roll.Number), 10)

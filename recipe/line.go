@@ -138,14 +138,15 @@ type SlotSpec struct {
 
 // Wrap is the feeding of the wrapper.
 type Wrap struct {
-	CountsPerMetre float64 `cfg:"counts_per_metre" default:"2000" range:"1..1000000" doc:"encoder counts per metre of wrapper fed"`
-	FeedSlip       float64 `cfg:"feed_slip" default:"0" range:"0..0.2" doc:"share of the feed-roll travel that does not become wrapper"`
-	FeedSlipU      float64 `cfg:"feed_slip_uncertainty" default:"0.002" range:"0..0.1" doc:"standard uncertainty of feed_slip"`
-	Speed          float64 `cfg:"speed" unit:"speed" default:"600 mm/s" range:"10 mm/s..5 m/s" doc:"surface speed while wrapping"`
-	Accel          float64 `cfg:"acceleration" unit:"acceleration" default:"0.3 m/s2" range:"0.001 m/s2..10 m/s2" doc:"ramp up to the wrap speed"`
-	Decel          float64 `cfg:"deceleration" unit:"acceleration" default:"0.3 m/s2" range:"0.001 m/s2..10 m/s2" doc:"ramp down from the wrap speed"`
-	Draw           float64 `cfg:"draw" default:"0" range:"-0.05..0.05" doc:"feed surface speed over turning surface speed, less one"`
-	Tension        float64 `cfg:"tension" unit:"line_load" default:"50 N/m" range:"0 N/m..5 kN/m" doc:"tension of the wrapper by the brake of its stand, for each metre of its width; it uses up grip of the turning rolls"`
+	CountsPerMetre   float64  `cfg:"counts_per_metre" default:"2000" range:"1..1000000" doc:"encoder counts per metre of wrapper fed"`
+	FeedSlip         float64  `cfg:"feed_slip" default:"0" range:"0..0.2" doc:"share of the feed-roll travel that does not become wrapper"`
+	FeedSlipMeasured Measured `cfg:"feed_slip_measured" doc:"when and by whom the slip was measured"`
+	FeedSlipU        float64  `cfg:"feed_slip_uncertainty" default:"0.002" range:"0..0.1" doc:"standard uncertainty of feed_slip"`
+	Speed            float64  `cfg:"speed" unit:"speed" default:"600 mm/s" range:"10 mm/s..5 m/s" doc:"surface speed while wrapping"`
+	Accel            float64  `cfg:"acceleration" unit:"acceleration" default:"0.3 m/s2" range:"0.001 m/s2..10 m/s2" doc:"ramp up to the wrap speed"`
+	Decel            float64  `cfg:"deceleration" unit:"acceleration" default:"0.3 m/s2" range:"0.001 m/s2..10 m/s2" doc:"ramp down from the wrap speed"`
+	Draw             float64  `cfg:"draw" default:"0" range:"-0.05..0.05" doc:"feed surface speed over turning surface speed, less one"`
+	Tension          float64  `cfg:"tension" unit:"line_load" default:"50 N/m" range:"0 N/m..5 kN/m" doc:"tension of the wrapper by the brake of its stand, for each metre of its width; it uses up grip of the turning rolls"`
 }
 
 // Crimp is the station that folds the overhang over the roll ends.
@@ -246,15 +247,16 @@ type Header struct {
 
 // Cradle is the pair of turning rolls the roll lies on.
 type Cradle struct {
-	RollDiameter float64 `cfg:"roll_diameter" unit:"length" default:"400 mm" range:"50 mm..2 m" doc:"diameter of the turning rolls"`
-	Spacing      float64 `cfg:"spacing" unit:"length" default:"600 mm" range:"50 mm..4 m" doc:"distance of the axes of the turning rolls"`
-	Friction     float64 `cfg:"friction" default:"0.3" range:"0.01..1" doc:"coefficient of friction between roll and turning rolls"`
-	Safety       float64 `cfg:"slip_safety" default:"2" range:"1..10" doc:"safety factor on the slip limit"`
-	Driven       string  `cfg:"driven" one_of:"both,rising,sinking" default:"both" doc:"which turning rolls are driven: both, or the one at which the surface of the roll rises or sinks"`
-	MinRatio     float64 `cfg:"least_ratio" default:"0.25" range:"0..5" doc:"width over diameter of a roll below which it is held until a person confirms that it is steadied"`
-	MinTip       float64 `cfg:"least_tip_angle" default:"10" range:"0..80" doc:"degrees by which a wrapped roll can lean along its axis before it tips, below which it is held until a person confirms that it is steadied"`
-	NeverRatio   float64 `cfg:"never_ratio" default:"0.06" range:"0.06..5" doc:"width over diameter of a roll below which it is held whatever a person confirms"`
-	MaxAngle     float64 `cfg:"contact_angle" default:"60" range:"1..80" doc:"greatest angle, in degrees, between the vertical and the line of centres of roll and turning roll; the weight on each contact grows with it"`
+	RollDiameter     float64  `cfg:"roll_diameter" unit:"length" default:"400 mm" range:"50 mm..2 m" doc:"diameter of the turning rolls"`
+	Spacing          float64  `cfg:"spacing" unit:"length" default:"600 mm" range:"50 mm..4 m" doc:"distance of the axes of the turning rolls"`
+	Friction         float64  `cfg:"friction" default:"0.3" range:"0.01..1" doc:"coefficient of friction between roll and turning rolls"`
+	FrictionMeasured Measured `cfg:"friction_measured" doc:"when and by whom the friction was measured"`
+	Safety           float64  `cfg:"slip_safety" default:"2" range:"1..10" doc:"safety factor on the slip limit"`
+	Driven           string   `cfg:"driven" one_of:"both,rising,sinking" default:"both" doc:"which turning rolls are driven: both, or the one at which the surface of the roll rises or sinks"`
+	MinRatio         float64  `cfg:"least_ratio" default:"0.25" range:"0..5" doc:"width over diameter of a roll below which it is held until a person confirms that it is steadied"`
+	MinTip           float64  `cfg:"least_tip_angle" default:"10" range:"0..80" doc:"degrees by which a wrapped roll can lean along its axis before it tips, below which it is held until a person confirms that it is steadied"`
+	NeverRatio       float64  `cfg:"never_ratio" default:"0.06" range:"0.06..5" doc:"width over diameter of a roll below which it is held whatever a person confirms"`
+	MaxAngle         float64  `cfg:"contact_angle" default:"60" range:"1..80" doc:"greatest angle, in degrees, between the vertical and the line of centres of roll and turning roll; the weight on each contact grows with it"`
 }
 
 // Drives are the variable-frequency drives of the line.

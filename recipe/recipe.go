@@ -81,6 +81,7 @@ type Uncertainty struct {
 type Recipe struct {
 	Setpoints   Setpoints
 	Uncertainty Uncertainty
+	Risk        Risk
 	// Problems are what kept Compute from a setpoint, the first N in order.
 	// Package check turns them into findings.
 	Problems [12]Problem

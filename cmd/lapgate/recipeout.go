@@ -17,6 +17,8 @@ type printedRecipe struct {
 	Findings     []printedFinding `json:"findings"`
 	Setpoints    entries          `json:"setpoints"`
 	Uncertainty  entries          `json:"uncertainty"`
+	Risk         entries          `json:"risk"`
+	Margin       entries          `json:"margin"`
 	Instructions []string         `json:"instructions,omitempty" label:""`
 	Explain      *outputTable     `json:"explain,omitempty" label:"step by step"`
 }
@@ -33,7 +35,7 @@ type printedFinding struct {
 }
 
 func printedRecipeOf(r *recipe.Result) *printedRecipe {
-	out := &printedRecipe{Roll: r.Roll, Verdict: r.Verdict, Findings: []printedFinding{}, Setpoints: entries{}, Uncertainty: entries{}, Instructions: r.Instructions}
+	out := &printedRecipe{Roll: r.Roll, Verdict: r.Verdict, Findings: []printedFinding{}, Setpoints: entries{}, Uncertainty: entries{}, Risk: entries{}, Margin: entries{}, Instructions: r.Instructions}
 	for _, f := range r.Findings {
 		out.Findings = append(out.Findings, printedFinding(f))
 	}
@@ -42,6 +44,12 @@ func printedRecipeOf(r *recipe.Result) *printedRecipe {
 	}
 	for _, v := range r.Uncertainty {
 		out.Uncertainty = append(out.Uncertainty, entry{outputColumn{name: v.Name, label: v.Label + ", standard uncertainty"}, setpointCell(v)})
+	}
+	for k, c := range r.Risk {
+		if kind := recipe.RiskKind(k); c.Known {
+			out.Risk = append(out.Risk, entry{outputColumn{name: kind.String(), label: "chance of: " + kind.Label()}, c.P})
+			out.Margin = append(out.Margin, entry{outputColumn{name: kind.String() + "_" + kind.Unit(), label: "margin to: " + kind.Label()}, c.Margin})
+		}
 	}
 	return out
 }

@@ -19,9 +19,37 @@ type calibration struct {
 // calibrations are the settings of a line that want a measurement.
 func calibrations(l *line) []calibration {
 	e := &l.Equipment
+	turned := e.Wrap.Powered() || e.Crimp.Powered() || e.Drives.Powered()
 	return []calibration{
 		{"header.conductance_measured", "contact conductance", l.Header.ConductanceMeasured, e.Header.Present(),
 			"press a head with a thermocouple at its bond line; one curve gives the conductance early and the effusivity of the backing late"},
+		{"cradle.friction_measured", "friction on the turning rolls", l.Cradle.FrictionMeasured, turned,
+			"raise the acceleration of a wrapped roll on worn and dusty turning rolls until it slips"},
+		{"wrap.feed_slip_measured", "slip of the feed rolls", l.Wrap.FeedSlipMeasured, e.Wrap.Powered(),
+			"compare the encoder with a measured length of wrapper on several rolls"},
+	}
+}
+
+// judged is a setting that decides over a bad wrap and whose default is a
+// judgement: it counts as known once it is given.
+type judged struct {
+	key     string // below the line
+	what    string
+	decides bool
+	remedy  string
+}
+
+// judgedSettings are the settings of a line whose defaults are judgement.
+func judgedSettings(l *line) []judged {
+	e := &l.Equipment
+	headed := e.Heads.Present() || e.Header.Present()
+	return []judged{
+		{"centring.tolerance", "centring error", e.Wrap.Present(), "measure the overhang on both ends of some rolls"},
+		{"stand.width_uncertainty", "uncertainty of the wrapper width", e.Wrap.Present(), "measure the width of some wrapper rolls"},
+		{"heads.size_uncertainty", "uncertainty of the head size", headed, "measure some heads of one size"},
+		{"heads.placement", "error with which a head is placed", headed, "measure how far some heads lie off the axis"},
+		{"wrap.tension", "tension of the wrapper", e.Wrap.Powered(), "pull a wrapper off its braked stand with a spring balance"},
+		{"crimp.drag", "drag of the crimpers", e.Crimp.Powered(), "compare the drive's torque with and without the crimpers"},
 	}
 }
 
@@ -45,5 +73,12 @@ func (d *decoder) checkCalibrated(l *line, path string) {
 		case !m.Done() && c.decides:
 			d.unmeasured = append(d.unmeasured, d.entryOf(d.where(key), key, c.what+" of line "+l.Name+" never measured", "a value of judgement", "a measurement with its date and a name", c.remedy+"; then write "+c.key+": {at: date, by: name}"))
 		}
+	}
+	for _, j := range judgedSettings(l) {
+		key := join(path, j.key)
+		if _, given := d.at[key]; given || !j.decides {
+			continue
+		}
+		d.unmeasured = append(d.unmeasured, d.entryOf(d.where(key), key, j.what+" of line "+l.Name+" stands at its default", "a value of judgement", "a value of this line", j.remedy+"; then write "+j.key))
 	}
 }

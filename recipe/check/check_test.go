@@ -127,6 +127,7 @@ var cases = []struct {
 	{"cooling", func(s *scene) { s.line.Drives.Feed.CoolingHz = 26 }, codes(check.DriveCooling), "feed_hz", "", "runs hot"},
 	{"above base", func(s *scene) { s.line.Wrap.Speed = 1.6 }, codes(check.DriveAboveBase, check.DriveAboveBase), "turning_hz", "", "base frequency of 60 Hz"},
 	{"turning and wrap speed", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.WrapSpeed = 0.62 } }, codes(check.TurningSpeed), "turning_hz", "", "the wrap speed is 0.62 m/s"},
+	{"taper", func(s *scene) { s.roll.Taper = 0.03 }, codes(check.OverlapShort), "feed_length_m", "", "feed more overlap"},
 	{"feed and turning speed", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.FeedHz = 26 } }, codes(check.FeedTurning), "feed_hz", "", "sags or tears"},
 	{"stated draw", func(s *scene) { s.line.Wrap.Draw = 0.03 }, nil, "", "", ""},
 	{"no drives", func(s *scene) { s.line.Equipment.Drives = recipe.Absent; s.line.Drives.Feed.Gear = 0 }, nil, "", "", ""},

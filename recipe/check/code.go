@@ -35,6 +35,7 @@ const (
 	FeedLengthRange   recipe.Code = "feed-length-range"
 	FeedLayers        recipe.Code = "feed-length-layers"
 	FeedCounts        recipe.Code = "feed-counts"
+	OverlapShort      recipe.Code = "overlap-short"
 	WrapTimeRange     recipe.Code = "wrap-time-range"
 	WrapTimeSpeed     recipe.Code = "wrap-time-speed"
 	StockLow          recipe.Code = "slot-running-out"
@@ -176,6 +177,7 @@ var codes = [...]CodeInfo{
 	{FeedLengthRange, recipe.Hold, interlock, never, "the feed length, with its guard band, is outside its limits"},
 	{FeedLayers, recipe.Hold, interlock, never, "feed length, circumference and layers do not agree"},
 	{FeedCounts, recipe.Hold, interlock, never, "feed length and encoder counts do not agree"},
+	{OverlapShort, recipe.Hold, interlock, never, "the wrapper may not go around as often as wanted: the overlap is within the error of the feed"},
 	{WrapTimeRange, recipe.Hold, interlock, never, "the wrap time is outside its limits"},
 	{WrapTimeSpeed, recipe.Hold, interlock, never, "the wrap time is too short for feed length and speed"},
 	{ContactAngle, recipe.Hold, interlock, never, "the roll rests too steeply on the turning rolls, which then carry many times its weight"},

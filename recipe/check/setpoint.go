@@ -77,6 +77,11 @@ func (r *run) wrap() {
 		r.add(FeedCounts, "feed_counts", integer(sp.FeedCounts), want, "wrap.counts_per_metre",
 			"the feed length of "+r.write(metres, sp.FeedLength)+" is "+want+" encoder counts, the recipe says "+integer(sp.FeedCounts)+"; compute the recipe again")
 	}
+	if c := &r.rec.Risk[recipe.RiskSheet]; c.Known && !(c.Margin >= r.line.Limits.GuardK*c.U) {
+		r.add(OverlapShort, "feed_length_m", r.write(metres, c.Margin), "at least "+r.write(metres, r.line.Limits.GuardK*c.U), r.specKey("overlap"),
+			"of the overlap "+r.write(metres, c.Margin)+" is left at the thicker end of the roll, but the wrapper may come "+r.write(metres, r.line.Limits.GuardK*c.U)+
+				" short; feed more overlap, measure the slip of the feed rolls and enter its uncertainty, or measure the roll again")
+	}
 	r.keeps(&wrapTimeLimit)
 	if least := sp.FeedLength / sp.WrapSpeed; !(sp.WrapTime >= least*(1-rounding)) {
 		r.add(WrapTimeSpeed, "wrap_time_s", r.write(seconds, sp.WrapTime), "at least "+r.write(seconds, least), "wrap.speed",

@@ -95,7 +95,7 @@ func allEffects() []effects {
 			"diameter-uncertainty": "--diameter-uncertainty 200mm", "width-uncertainty": "--width-uncertainty 30mm", "rows": "--rows", "svg": "--svg week.svg", "effort": "--effort -1",
 		}), nil},
 		{"replay", "north.db --config demo.yaml" + slower, source(map[string]string{
-			"set": "--set specs.0.layers=2", "old": "--old demo.yaml", "line": "--line south", "show": "--show 0", "json": "--json", "csv": "--csv",
+			"set": "--set specs.0.layers=2", "old": "--old demo.yaml", "line": "--line south", "show": "--show 0", "json": "--json", "csv": "--csv", "notice": "--notice",
 			"outer": "|rolls.csv --config demo.yaml --old demo.yaml" + slower + "|--outer 80mm",
 		}), nil},
 		{"compare", "north.db", map[string]string{

@@ -53,7 +53,7 @@ func repeatsKey(fields []zapcore.Field) string {
 	var b strings.Builder
 	for _, f := range fields {
 		switch f.Key {
-		case "line", "code", "block", "roll":
+		case "line", "code", "block", "of", "roll":
 			b.WriteByte(0)
 			b.WriteString(f.String)
 			b.WriteString(strconv.FormatInt(f.Integer, 10))

@@ -25,6 +25,7 @@ type replayFlags struct {
 	show       int
 	out        outputFlags
 	outerGiven bool
+	notice     bool
 }
 
 func (p *program) replayCommand() *cobra.Command {
@@ -45,8 +46,17 @@ place on the wire is none. A recipe that a person chose is compared with --old
 only. A hold that the controller itself gave cause for, as by a limit of its
 own, stands on either side. --csv prints a line for each change of each roll.
 
-Exit code 5 when anything changes.`,
+With --notice it looks for faults of the process instead, in a journal: platens
+that grow cold, feed counts that do not fit the turns, readings of the scale, a
+position of the scanner, the caliper of a wrapper roll. Each is told with its
+evidence, the rolls concerned and what to do. The tests are made for fewer than
+one false finding in a thousand sound rolls. They cannot tell of a platen whose
+sensor reads high, of damp paper, of a wrong wrapper of like mass and width, nor
+of a pressure that the controller does not report.
+
+Exit code 5 when anything changes, or a fault is found.`,
 		Example: `  lapgate replay journal/north.db --config new.yaml
+  lapgate replay --notice journal/north.db --config now.yaml
   lapgate replay journal/north.db --config now.yaml --set 'specs.0.layers=4'
   lapgate replay rolls.csv --old now.yaml --config new.yaml --csv`,
 		Args: func(cmd *cobra.Command, args []string) error {
@@ -57,12 +67,18 @@ Exit code 5 when anything changes.`,
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			f.outerGiven = cmd.Flags().Changed("outer")
+			if f.notice {
+				if err := f.noticeOnly(cmd.Flags().Changed); err != nil {
+					return err
+				}
+			}
 			return p.replay(cmd.Context(), args[0], &f)
 		},
 	}
 	f.source.add(cmd)
 	fl := cmd.Flags()
 	fl.StringVar(&f.old, "old", "", "compute the old side by this configuration instead of taking what was recorded")
+	fl.BoolVar(&f.notice, "notice", false, "look for faults of the process in a journal instead")
 	addLine(cmd, &f.line, likeJournal)
 	addOuter(cmd, &f.outer)
 	addShow(cmd, &f.show, 20)
@@ -80,6 +96,12 @@ func (p *program) replay(ctx context.Context, path string, f *replayFlags) error
 		if journalled, err = journal.IsJournal(path); err != nil {
 			return err
 		}
+	}
+	if f.notice {
+		if !journalled {
+			return usageError("%s is a list of rolls: faults of the process are found in a journal alone", path)
+		}
+		return p.replayNotice(ctx, path, f)
 	}
 	if !journalled && f.old == "" {
 		return usageError("%s is a list of rolls, without recipes to compare with: name the configuration that made them with --old", path)

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"lapgate/gateway/handshake"
+	"lapgate/gateway/process"
 	"lapgate/gateway/record"
 	"lapgate/recipe"
 )
@@ -108,6 +109,9 @@ type Machine struct {
 
 	wrapping wrapping
 
+	process process.Line      // faults of the process, from the records
+	untold  []process.Finding // that stand since before the start
+
 	conditions []condition // that stand, oldest first
 	counts     map[string]uint64
 	cycleTime  time.Duration // request to verdict, newest
@@ -169,6 +173,7 @@ func New(c Config) *Machine {
 		offerLimit: offerLimit,
 		mem:        newMemory(),
 		counts:     map[string]uint64{},
+		process:    process.Line{Recipe: c.Line},
 	}
 	m.ses.cause = causeStart
 	if !m.armed {
@@ -179,7 +184,10 @@ func New(c Config) *Machine {
 
 // Recover takes one stored record; it is called for each in order before the
 // first step. An error says that the records contradict each other.
-func (m *Machine) Recover(s record.Stored) error { return m.mem.apply(s.Record) }
+func (m *Machine) Recover(s record.Stored) error {
+	m.recoverProcess(s)
+	return m.mem.apply(s.Record)
+}
 
 // StartArmed says whether the machine may write, where that is not what its
 // Config says. It is called before the first step only.
@@ -200,6 +208,10 @@ func (m *Machine) Step(at Moment, ev Event) []Action {
 		return append(m.out, Halt{m.why})
 	}
 	m.ageOverride()
+	if m.untold != nil {
+		m.tellProcess(m.untold)
+		m.untold = nil
+	}
 	switch e := ev.(type) {
 	case LinkUp:
 		m.connected()
@@ -265,6 +277,7 @@ func (m *Machine) journal(r record.Record) {
 	if err := m.mem.apply(r); err != nil {
 		m.halt("the journal would contradict itself: " + err.Error())
 	}
+	m.tellProcess(m.observe(record.Stored{At: m.now.Wall, Record: r}))
 }
 
 func (m *Machine) halt(why string) {
@@ -444,6 +457,7 @@ func (m *Machine) takeConfig() {
 		return
 	}
 	m.line, m.hash = m.next.Line, m.next.Hash
+	m.process.Recipe = m.line
 	m.by, m.changes = joined(m.by, m.next.By), mergeChanges(m.changes, m.next.Changes)
 	m.next = nil
 	m.tell(noteConfigInForce, "another configuration is in force")

@@ -64,7 +64,7 @@ const (
 
 // notices is every code that Notify can carry, but for those that end a
 // condition.
-var notices = [...]notice{
+var notices = append([]notice{
 	{noteSession, Info, "", "The controller adopted a new session.", ""},
 	{noteSessionLeft, Info, "", "The session was left; the next one settles what it left open.", ""},
 	{noteRestarted, Warning, "", "The boot number of the controller changed.", ""},
@@ -101,7 +101,7 @@ var notices = [...]notice{
 	{condOutcome, Alarm, "outcome-read", "An outcome that the controller still holds cannot be read whole.", "Check that nothing else writes the outcomes."},
 	{condRing, Alarm, "ring-has-room", "48 or more outcomes are not acknowledged; at 64 no roll is requested.", "Arm the line, or let the gateway connect, before the ring is full."},
 	{condHoldAll, Warning, "hold-all-ended", "An operator holds all rolls.", "End the hold when its reason is gone."},
-}
+}, processNotices()...)
 
 func noticeOf(code string) notice {
 	for _, n := range notices {
@@ -155,7 +155,7 @@ func (m *Machine) end(key string) {
 	code, of, _ := strings.Cut(key, "/")
 	fields := []Field{{"lasted_s", (m.now.Mono - c.since).Seconds()}, {"times", c.times}}
 	if of != "" {
-		fields = append(fields, Field{"block", of})
+		fields = append(fields, Field{"of", of})
 	}
 	n := noticeOf(code)
 	m.tell(n.endsBy, "no longer so: "+n.meaning, fields...)

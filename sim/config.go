@@ -193,7 +193,7 @@ type Habit struct {
 	CrimpTurns  float64
 	CrimpSpeed  float64
 	Temperature float64
-	Dwell       float64
+	Dwell       float64 // s; 0 for what the press is known to need, and half as much again
 	Overhang    float64
 	Confirm     bool // the operator confirms the slot for the roll that waits
 }
@@ -299,7 +299,7 @@ func DefaultConfig() Config {
 		Scale:    Scale{Noise: 0.4, Step: 0.5},
 		Habit: Habit{
 			Layers: 3, Overlap: 6 * inch, WrapSpeed: 0.6, CrimpTurns: 1.25, CrimpSpeed: 0.4,
-			Temperature: 350.0/1.8 - 32/1.8, Dwell: 4.5, Overhang: 5 * inch,
+			Temperature: 350.0/1.8 - 32/1.8, Overhang: 5 * inch,
 		},
 		Times:    Times{Arrive: 8, Measure: 4, InnerHead: 5, OuterHead: 6, Eject: 5, Weigh: 4, CrimpLimit: 150, HeatLimit: 1800},
 		Operator: Operator{React: 25, Patience: 10 * time.Second, Retries: 3},

@@ -83,7 +83,7 @@ func (s *station) takePaper(j *job, r *controller.Recipe) {
 // takePress takes heads, glue and how they are pressed.
 func (s *station) takePress(j *job, r *controller.Recipe) {
 	c := s.cfg
-	j.temperature, j.dwell = c.Habit.Temperature, c.Habit.Dwell
+	j.temperature, j.dwell = c.Habit.Temperature, s.usualDwell
 	if r.Has(registers.GroupHeader) {
 		j.temperature, j.dwell = r.Temperature, r.Dwell
 		j.closeLeast, j.closeGreatest = r.CloseLeast, r.CloseGreatest

@@ -6,6 +6,33 @@ import (
 	"lapgate/sim/physics"
 )
 
+// usualDwell is the dwell that an operator has learnt to be enough: what the
+// nominal press needs for its bond and to dry the glue, and half as much again.
+func (c *Config) usualDwell() float64 {
+	if c.Habit.Dwell > 0 {
+		return c.Habit.Dwell
+	}
+	const step, longest = 0.05, 240
+	h := &c.Header
+	p := physics.NewPress(h.Contact.At(0), h.pack(truth{conductivity: 1, thickness: 1, effusivity: 1}))
+	needed := 0.0
+	for needed < longest && (p.Bond() < c.Accept.Bond || !p.Dry()) {
+		p.Step(step, c.Habit.Temperature)
+		needed += step
+	}
+	return 1.5 * needed
+}
+
+// pack is what the press closes on, as it truly is.
+func (h *Header) pack(v truth) physics.Pack {
+	head := h.Head
+	head.Conductivity *= v.conductivity
+	return physics.Pack{
+		Head: head, Thickness: h.Thickness * v.thickness, Effusivity: h.Effusivity * v.effusivity, Resistance: h.Resistance,
+		Start: h.Ambient + v.start, Water: h.Water, Evaporation: h.Dries,
+	}
+}
+
 // mayClose reports whether the press may close. Told the least and the greatest
 // temperature for it, it holds the cooler and the hotter platen to them; else
 // both must be near their setpoint.
@@ -49,19 +76,13 @@ func (s *station) heat(dt float64) {
 // close puts the platens on the heads.
 func (s *station) close() {
 	h, v := &s.cfg.Header, &s.truth
-	head := h.Head
-	head.Conductivity *= v.conductivity
-	pack := physics.Pack{
-		Head: head, Thickness: h.Thickness * v.thickness, Effusivity: h.Effusivity * v.effusivity, Resistance: h.Resistance,
-		Start: h.Ambient + v.start, Water: h.Water, Evaporation: h.Dries,
-	}
 	pressure := 0.0
 	if area := s.ringArea(); h.Force > 0 && area > 0 {
 		pressure = h.Force / area
 	}
 	s.figures.RingPressure = pressure
 	for i := range s.press {
-		s.press[i] = physics.NewPress(h.Contact.At(pressure)*v.conductance, pack)
+		s.press[i] = physics.NewPress(h.Contact.At(pressure)*v.conductance, h.pack(*v))
 	}
 	s.held, s.dose = 0, [2]float64{}
 	s.stage, s.left = pressing, s.job.dwell

@@ -61,6 +61,8 @@ type station struct {
 	change  []float64 // s until a fresh wrapper hangs
 	platens [2]physics.Plate
 	paused  bool
+	// usualDwell is how long the operator presses without a recipe.
+	usualDwell float64
 
 	roll    *Roll
 	ordinal int
@@ -85,7 +87,7 @@ type station struct {
 }
 
 func newStation(cfg *Config) *station {
-	s := &station{cfg: cfg}
+	s := &station{cfg: cfg, usualDwell: cfg.usualDwell()}
 	for _, sl := range cfg.Stand.Slots {
 		outer := sl.Outer
 		if outer == 0 {

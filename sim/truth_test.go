@@ -253,3 +253,21 @@ func TestDrawnSpread(t *testing.T) {
 		t.Error("another seed draws the same")
 	}
 }
+
+// Without a recipe the operator presses for as long as the press is known to
+// need, whatever it is like.
+func TestUsualDwell(t *testing.T) {
+	for _, c := range []Config{DefaultConfig(), calibrated()} {
+		c.Spread = Spread{}
+		if j := wrap(t, c, good, nil); !j.Good {
+			t.Errorf("h %g: %s", c.Header.Contact.Conductance, j.Text())
+		}
+	}
+	c := calibrated()
+	if d := c.usualDwell(); d < 1.4*13.5 || d > 1.6*14.5 {
+		t.Errorf("usual dwell %.1f s, want half as much again as about 14 s", d)
+	}
+	if c.Habit.Dwell = 3; c.usualDwell() != 3 {
+		t.Error("a dwell that was set is not used")
+	}
+}

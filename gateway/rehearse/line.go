@@ -62,7 +62,7 @@ func setMaterials(c *sim.Config, m *recipe.Materials) {
 	if h := firstHead(m); h != nil {
 		c.Header.Head = physics.Solid{Conductivity: h.Conductivity, Density: h.Density, HeatCapacity: h.HeatCapacity}
 		c.Header.Thickness, c.Header.HeadWeight, c.Header.Start = h.Thickness, h.BasisWeight, h.Setpoint
-		c.Heads = h.Diameters
+		c.Heads, c.Accept.Bond, c.Habit.Temperature = h.Diameters, h.BondTarget, h.Setpoint
 	}
 }
 

@@ -53,7 +53,7 @@ func TestPhysicsJudgesRecipes(t *testing.T) {
 	glued := fused
 	h := line.Materials.Head("board-plain")
 	glued.Header.Thickness, glued.Header.HeadWeight, glued.Header.Start = h.Thickness, h.BasisWeight, h.Setpoint
-	glued.Accept.Bond = h.BondTarget - 2
+	glued.Accept.Bond = h.BondTarget
 	benches := map[recipe.Method]*sim.Bench{recipe.Fused: sim.NewBench(fused), recipe.Glued: sim.NewBench(glued)}
 
 	enough := 500

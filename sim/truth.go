@@ -48,8 +48,8 @@ func (r *Roll) ends() (smaller, larger float64) {
 func (r *Roll) smallest() float64 { smaller, _ := r.ends(); return smaller * (1 - r.Ovality/2) }
 func (r *Roll) largest() float64  { _, larger := r.ends(); return larger * (1 + r.Ovality/2) }
 
-// telescoped is how far the end of the roll stands out at a share of the way
-// from the core to the edge, m.
+// telescoped is how far one end of the roll stands out at a share of the way
+// from the core to the edge, m; the roll is wider there by as much.
 func (r *Roll) telescoped(share float64) float64 { return r.Telescoping * share * share }
 
 // sheetWidth is how wide the wrapper truly is.
@@ -85,7 +85,7 @@ func (s *station) measure(tick uint32) controller.Measurement {
 	m.Diameter = uint32(dmm(sum / float64(len(m.Diameters))))
 	sum = 0
 	for i := range m.Widths {
-		share := (float64(i) + 0.5) / float64(len(m.Widths))
+		share := float64(i+1) / float64(len(m.Widths)) // the last one looks at the edge
 		w := r.Width + r.telescoped(share) + s.truth.widthRead + scanner.WidthNoise*clampNormal(rng)
 		m.Widths[i] = dmm(w)
 		sum += w

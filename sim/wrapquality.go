@@ -163,10 +163,10 @@ func (s *station) judgeWrap() Judgement {
 func (s *station) judgeOverhang(w *wrapJudge) {
 	c, j, a, f, r := s.cfg, &s.job, &s.cfg.Accept, &s.figures, s.roll
 	slot := &c.Stand.Slots[j.slot]
-	// The sheet hangs where it hangs; the roll is put where it was told. An end
-	// that is telescoped stands out on one side and in on the other.
-	off := math.Abs(j.offset+s.centred-c.Centring.Offset) + r.telescoped(1)/2
-	each := (s.sheetWidth() - r.Width) / 2
+	// The sheet hangs where it hangs; the roll is put where it was told, by its
+	// edges. There a telescoped end stands out.
+	off := math.Abs(j.offset + s.centred - c.Centring.Offset)
+	each := (s.sheetWidth() - r.Width - r.telescoped(1)) / 2
 	f.OverhangPoor, f.OverhangRich = each-off, each+off
 	wrapper := s.outer() - r.Diameter // what it adds to a diameter
 	head, placement := j.outerHead+s.truth.headSize, max(math.Abs(s.truth.placement[0]), math.Abs(s.truth.placement[1]))

@@ -11,9 +11,6 @@ import (
 	"lapgate/sim/physics"
 )
 
-// centringShare is how much of the configured tolerance a sound line uses up.
-const centringShare = 0.8
-
 // Line makes a simulated line of a configured one, so that the two
 // agree on what hangs where and how the drives are geared. What a
 // configuration does not say, how well the line really measures, centres and
@@ -38,7 +35,8 @@ func Line(l *config.Line) (sim.Config, error) {
 		return c, err
 	}
 	setHeader(&c, &r.Header)
-	c.Centring.Error = min(c.Centring.Error, centringShare*r.Centring.Tolerance)
+	setUncertainties(&c, r)
+	c.Centring.Error = r.Centring.Tolerance
 	c.Centring.Offset = r.Centring.Target
 	c.Cradle = sim.Cradle{Diameter: r.Cradle.RollDiameter, Spacing: r.Cradle.Spacing}
 	c.Wrap.CountsPerMetre, c.Wrap.Accel, c.Wrap.Decel = r.Wrap.CountsPerMetre, r.Wrap.Accel, r.Wrap.Decel
@@ -74,6 +72,23 @@ func setHeader(c *sim.Config, h *recipe.Header) {
 	}
 	c.Header.Force = h.Pressure * math.Pi / 4 * h.Bore * h.Bore * float64(h.Cylinders) * h.Efficiency
 	c.Header.Platen = h.Platen
+}
+
+// setUncertainties lets what is true lie as far from what is known as the
+// configuration says, and holds the wrap to the limits of the configuration. The
+// press is simulated as it nominally is.
+func setUncertainties(c *sim.Config, r *recipe.Line) {
+	c.Spread.WrapperWidth = r.Stand.WidthU
+	c.Spread.HeadSize, c.Spread.HeadPlacement = r.Heads.SizeU, r.Heads.Placement
+	c.Accept.HeadOver = 0
+	for i := range r.Materials.Specs {
+		s := &r.Materials.Specs[i]
+		if i == 0 {
+			c.Accept.OverhangMin, c.Accept.OverhangMax, c.Accept.LapMin = s.Overhang.Min, s.Overhang.Max, s.MinLap
+		}
+		c.Accept.OverhangMin, c.Accept.OverhangMax = min(c.Accept.OverhangMin, s.Overhang.Min), max(c.Accept.OverhangMax, s.Overhang.Max)
+		c.Accept.LapMin = min(c.Accept.LapMin, s.MinLap)
+	}
 }
 
 // setStand hangs the configured wrappers.

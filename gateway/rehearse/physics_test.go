@@ -34,6 +34,32 @@ func requestOf(n uint32, m *controller.Measurement, line *recipe.Line) handshake
 	return r
 }
 
+// offerFor sends a roll through scan, recipe and checks, and returns the payload
+// of its recipe; nil for a hold.
+func offerFor(t *testing.T, bench *sim.Bench, line *recipe.Line, ordinal int, roll sim.Roll) []uint16 {
+	t.Helper()
+	m, err := bench.Scan(ordinal, roll)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var rec recipe.Recipe
+	request := requestOf(uint32(ordinal), &m, line)
+	measured, stand := scan.FromRequest(&request)
+	recipe.Compute(line, &measured, &stand, &rec)
+	if found := check.Run(line, &measured, &stand, &rec, nil, nil); recipe.Held(found) {
+		return nil
+	}
+	p := handshake.Payload{Kind: handshake.KindRecipe, Origin: handshake.Computed, Tag: request.Tag, Diameter: request.Diameter, Width: request.Width}
+	if bad := cycle.Fill(&p, &rec.Setpoints); len(bad) > 0 {
+		t.Fatalf("%s: %+v", roll.Tag, bad)
+	}
+	words := make([]uint16, handshake.PayloadWords)
+	if err := p.Encode(words); err != nil {
+		t.Fatal(err)
+	}
+	return words
+}
+
 // TestPhysicsJudgesRecipes sends random rolls over the range of the
 // demonstration's line through scan, recipe, checks and payload, and lets the
 // physics of the simulator carry each go recipe out. The simulator knows
@@ -61,7 +87,6 @@ func TestPhysicsJudgesRecipes(t *testing.T) {
 		enough = 60
 	}
 	rng := rand.New(rand.NewPCG(3, 14))
-	var rec recipe.Recipe
 	judged, held := map[recipe.Method]int{}, 0
 	for i := 1; judged[recipe.Fused]+judged[recipe.Glued] < enough && i < 10*enough; i++ {
 		roll := sim.Roll{
@@ -71,24 +96,10 @@ func TestPhysicsJudgesRecipes(t *testing.T) {
 		spec, _ := line.SpecOf(&recipe.Roll{Grade: roll.Grade})
 		method := line.Materials.Head(spec.Head).Method
 		bench := benches[method]
-		m, err := bench.Scan(i, roll)
-		if err != nil {
-			t.Fatal(err)
-		}
-		request := requestOf(uint32(i), &m, line)
-		measured, stand := scan.FromRequest(&request)
-		recipe.Compute(line, &measured, &stand, &rec)
-		if found := check.Run(line, &measured, &stand, &rec, nil, nil); recipe.Held(found) {
+		words := offerFor(t, bench, line, i, roll)
+		if words == nil {
 			held++
 			continue
-		}
-		p := handshake.Payload{Kind: handshake.KindRecipe, Origin: handshake.Computed, Tag: request.Tag, Diameter: request.Diameter, Width: request.Width}
-		if bad := cycle.Fill(&p, &rec.Setpoints); len(bad) > 0 {
-			t.Fatalf("%s: %+v", roll.Tag, bad)
-		}
-		words := make([]uint16, handshake.PayloadWords)
-		if err := p.Encode(words); err != nil {
-			t.Fatal(err)
 		}
 		verdict, err := bench.Wrap(words)
 		if err != nil {

@@ -290,6 +290,8 @@ type verifyResult struct {
 	Head     journal.Head       `json:"head"`
 	Open     []record.OfferName `json:"open,omitempty" label:"open offers"`
 	Problems []verifyProblem    `json:"problems"`
+	// Contradictions are the controller's own; the journal is sound with them.
+	Contradictions []verifyProblem `json:"contradictions,omitempty"`
 }
 
 // verifyProblem is a journal.Problem as a row of a table.
@@ -307,6 +309,12 @@ func verified(r *journal.Report) verifyResult {
 	if len(r.Problems) > 0 {
 		out.Verdict = fmt.Sprintf("NOT SOUND, %d problems", len(r.Problems))
 	}
+	if n := len(r.Contradictions); n > 0 {
+		out.Verdict += fmt.Sprintf("; the controller contradicts itself, %d times", n)
+	}
+	for _, c := range r.Contradictions {
+		out.Contradictions = append(out.Contradictions, verifyProblem(c))
+	}
 	return out
 }
 
@@ -318,7 +326,8 @@ func (p *program) journalVerify() *cobra.Command {
 		Short: "Check a journal whole: every hash, link, number and the order of records",
 		Long: `Verify checks the whole journal, also while the daemon appends to it, and
 reports all it finds. A tail that was cut off shows only when the head is given
-that was kept elsewhere. Exit code 5 when something is wrong.`,
+that was kept elsewhere. Exit code 5 when the journal is damaged. What the
+controller said and contradicted later is listed beside: no damage of the journal.`,
 		Args: onePath,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			var opts []journal.VerifyOption

@@ -51,6 +51,12 @@ type controller struct {
 	outers          [6]uint16 // outer diameters of the wrapper rolls, mm
 	policyCount     bool      // rolls enter although the ring is full
 
+	lag            int  // publications by which result and last OFFER show later than the phase
+	lagPhase       bool // the phase lags with them
+	noVerdict      bool // verdict 0 stands for one publication beside the name of an offer
+	noVerdictStays bool
+	shown          []shown
+
 	published [96]uint16
 	before    [96]uint16 // the image before the newest publication
 	gen       uint16
@@ -59,6 +65,13 @@ type controller struct {
 	onAccept  func(commit, payload []uint16, held bool)
 	onAck     func(from, to uint32)
 	onOutcome func(words [40]uint16)
+}
+
+// shown is what of a publication may lag.
+type shown struct {
+	res   [11]uint16
+	last  uint16
+	phase int
 }
 
 type latch struct{ commit, payload []uint16 }
@@ -218,8 +231,27 @@ func tagWords(s string) []uint16 {
 	return w
 }
 
+// show returns what this publication shows of result, last OFFER and phase.
+func (c *controller) show() shown {
+	now := shown{last: c.last, phase: c.phase}
+	copy(now.res[:], c.res[:11])
+	c.shown = append(c.shown, now)
+	if n := len(c.shown) - 1 - c.lag; n > 0 {
+		c.shown = c.shown[n:]
+	}
+	s := c.shown[0]
+	if !c.lagPhase {
+		s.phase = now.phase
+	}
+	if c.noVerdict && (c.noVerdictStays || c.published[46] != s.res[6]) {
+		s.res[7] = 0
+	}
+	return s
+}
+
 func (c *controller) publish() {
 	c.before = c.published
+	s := c.show()
 	c.gen++
 	w := c.published[:]
 	clear(w)
@@ -229,7 +261,7 @@ func (c *controller) publish() {
 	setLong(w, 7, c.epoch)
 	setLong(w, 9, c.nonce)
 	setLong(w, 11, c.floor)
-	w[13], w[14] = c.last, uint16(c.phase)
+	w[13], w[14] = s.last, uint16(s.phase)
 	set := func(bit int, on bool) {
 		if on {
 			w[15] |= 1 << bit
@@ -250,7 +282,7 @@ func (c *controller) publish() {
 	setLong(w, 32, c.width)
 	setLong(w, 34, c.weight)
 	w[36], w[37], w[38], w[39] = c.grade, c.core, c.quality, c.age
-	copy(w[40:51], c.res[:11])
+	copy(w[40:51], s.res[:])
 	setLong(w, 51, c.produced)
 	setLong(w, 53, c.acked)
 	setLong(w, 55, c.stale)
@@ -395,7 +427,7 @@ func (c *controller) lose(clock uint32) {
 	*c = controller{
 		boot: clock, lost: true, mustAck: true, perms: c.perms, quality: 98, dimsOK: true, mode: 1, tick: c.tick,
 		hb: c.hb, hello: c.hello, commit: c.commit, ack: c.ack, payload: c.payload, tag: c.tag, grade: c.grade, core: c.core,
-		published: c.published, gen: c.gen, slow: c.slow, used: c.used, outers: c.outers, policyCount: c.policyCount,
+		published: c.published, gen: c.gen, slow: c.slow, lag: c.lag, lagPhase: c.lagPhase, noVerdict: c.noVerdict, used: c.used, outers: c.outers, policyCount: c.policyCount,
 		onAdopt: c.onAdopt, onAccept: c.onAccept, onAck: c.onAck, onOutcome: c.onOutcome,
 	}
 	if onLine {

@@ -55,6 +55,8 @@ const (
 	ringAlarm       = 48               // outcomes not acknowledged
 	bootJump        = 16               // restarts of the controller that nobody may have seen before a first session
 	outcomesPerRead = 3
+	// A result may show ten publications later than the phase.
+	newerPublications = 11
 )
 
 // Times are the gateway's own times of the handshake.
@@ -96,12 +98,14 @@ type Machine struct {
 	pending      pending // the answer that is waited for
 	pendingSince time.Duration
 
-	mem  memory
-	view watch
-	seen View // newest that was valid
-	ses  session
-	job  job
-	fly  flight
+	mem     memory
+	view    watch
+	seen    View // newest that was valid
+	ses     session
+	job     job
+	fly     flight
+	ending  closing
+	mostLag int // publications that a result came later than its phase
 
 	outTries int              // reads of the next outcome that gave nothing
 	outAt    time.Duration    // not read before

@@ -225,6 +225,9 @@ func (g *ghosts) journals(r record.Record) {
 		if g.accepted[r.Offer] {
 			w.fail("S6: the journal calls offer %s void (%s), but it was accepted", r.Offer, r.Evidence)
 		}
+		if res := w.plc.res[:]; nameOf(res, 6) == r.Offer && res[7] != 2 {
+			w.fail("S6: the journal calls offer %s void (%s), but the result says %d", r.Offer, r.Evidence, res[7])
+		}
 		d.void[r.Offer] = true
 	case record.Outcome:
 		i := r.Outcome.Index

@@ -45,6 +45,8 @@ const (
 	noteOverrideWaits   = "override-waits"
 	noteOverrideRefused = "override-refused"
 	noteOverrideDropped = "override-dropped"
+	noteLag             = "result-lags"
+	noteContradiction   = "controller-contradicts"
 )
 
 // Codes of conditions: told when they begin, and once more when they end.
@@ -60,6 +62,7 @@ const (
 	condOutcome     = "outcome-unreadable"
 	condRing        = "ring-nearly-full"
 	condHoldAll     = "hold-all"
+	condNoVerdict   = "verdict-invalid"
 )
 
 // notices is every code that Notify can carry, but for those that end a
@@ -89,6 +92,8 @@ var notices = append([]notice{
 	{noteOverrideWaits, Info, "", "A named person's recipe waits for the next request of its roll.", ""},
 	{noteOverrideRefused, Warning, "", "A named person's recipe is not offered; the fields tell why.", "Do what the fields say, or let the computed recipe be."},
 	{noteOverrideDropped, Warning, "", "A named person's recipe is no longer offered: the roll left or was measured again, or it waited too long.", "Look at the roll and the values again, then give the override again."},
+	{noteLag, Warning, "", "The result showed later than the phase that belongs to it; the verdict was waited for.", "Let the controller's program publish phase, result and last OFFER in one publication."},
+	{noteContradiction, Alarm, "", "An outcome says that an offer was used which the controller had shown as not accepted; both are in the journal.", "Find out at the line what the roll was wrapped with, and have the controller's program checked."},
 
 	{condLink, Warning, "link-up", "The connection to the controller is gone.", "Check the network and that the controller runs; the gateway tries again by itself."},
 	{condInvalidRead, Warning, "reads-valid", "The request block is not valid, several reads in a row.", "Check layout version and base addresses of the controller."},
@@ -100,6 +105,7 @@ var notices = append([]notice{
 	{condReadback, Warning, "payload-equal", "The payload read back differs from the one written.", "Check that nothing else writes the PAYLOAD block."},
 	{condOutcome, Alarm, "outcome-read", "An outcome that the controller still holds cannot be read whole.", "Check that nothing else writes the outcomes."},
 	{condRing, Alarm, "ring-has-room", "48 or more outcomes are not acknowledged; at 64 no roll is requested.", "Arm the line, or let the gateway connect, before the ring is full."},
+	{condNoVerdict, Alarm, "verdict-valid", "The result names the open offer beside a verdict that is none.", "Have the controller's program checked: a result that names an offer says 1, 2 or 3."},
 	{condHoldAll, Warning, "hold-all-ended", "An operator holds all rolls.", "End the hold when its reason is gone."},
 }, processNotices()...)
 

@@ -17,9 +17,6 @@ const (
 	voidPermissive = "never committed: permissive off"
 	voidMeasured   = "never committed: measurement no longer valid"
 	voidHoldAll    = "never committed: operator hold"
-	voidSuperseded = "superseded: the request is gone and the result names another offer"
-	voidStation    = "settled: the roll is at the station and the result names another offer or none"
-	voidOutcome    = "settled: the outcome of the roll names another offer or none"
 )
 
 // offer computes and makes durable what is offered before a word of it is
@@ -154,33 +151,6 @@ func (m *Machine) sendCommit(r *handshake.Request) {
 	c := handshake.Commit{Offer: o.Name.Offer, Session: o.Name.Session, Req: o.Token.Req, PayloadCRC: handshake.PayloadCRC(o.Payload), Tick: r.Tick}
 	w := make([]uint16, handshake.CommitWords)
 	m.send(handshake.COMMIT, w, c.Encode(w))
-}
-
-// awaitVerdict waits for the controller's verdict. Result and token come from one
-// and the same block. Read one after the other, an offer that was accepted in
-// between could be called void.
-func (m *Machine) awaitVerdict(v *View) {
-	r := &v.Request
-	o := m.mem.Open
-	switch {
-	case resultNames(r, o.Name):
-		m.closeOffer(r.ResultVerdict, r.ResultReason, false)
-	case r.Token() != o.Token || r.Phase != handshake.Await:
-		m.void(voidSuperseded)
-	case m.now.Mono-m.fly.commitAt < m.times.Verdict:
-		return
-	case m.fly.resends >= commitResends:
-		m.tell(noteNoVerdict, "the controller gives no verdict; a new session settles the offer", m.offerFields(o)...)
-		m.leave(causeNoVerdict)
-		return
-	default:
-		m.fly.resends++
-		m.count("resends/COMMIT")
-		m.sendCommit(r)
-		return
-	}
-	m.state = StatePoll
-	m.poll(v)
 }
 
 func (m *Machine) offerFields(o *record.Offer) []Field {

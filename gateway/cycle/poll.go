@@ -67,8 +67,7 @@ func (m *Machine) collect(r *handshake.Request) bool {
 		return false
 	}
 	if m.now.Mono < m.outAt {
-		// Only the offer that is to be settled has to wait for the outcome.
-		return m.state == StateSettle
+		return false
 	}
 	from := m.mem.Outcomes + 1
 	// One read does not go over the end of the ring.
@@ -82,7 +81,7 @@ func (m *Machine) collect(r *handshake.Request) bool {
 // written yet or overwritten; the next request block tells which.
 func (m *Machine) collected(entries []OutcomeRead) {
 	switch m.state {
-	case StateSettle, StatePoll, StateWatch:
+	case StateSettle, StatePoll, StateVerdict, StateWatch:
 	default:
 		return
 	}
@@ -124,11 +123,18 @@ func (m *Machine) journalOutcome(e *OutcomeRead) {
 		m.cover(o.RollNo - 1)
 	}
 	w := m.compareScale(&o)
-	m.journal(record.Outcome{Outcome: o, Words: slices.Clone(e.Words), Weighing: w})
+	against := m.mem.Contradicted(&o)
+	m.journal(record.Outcome{Outcome: o, Words: slices.Clone(e.Words), Weighing: w, Contradicts: against})
 	m.count("outcomes/" + handshake.Spelled(o.Outcome.String()))
 	m.tell(noteOutcome, fmt.Sprintf("roll %d left the station: %s", o.RollNo, o.Outcome),
 		Field{"roll_no", o.RollNo}, Field{"outcome", o.Outcome}, Field{"reason", o.Reason},
 		Field{"index", o.Index}, Field{"scale_dkg", o.Scale})
+	if against != "" {
+		n := record.OfferName{Session: o.Session, Offer: o.Offer}
+		m.count("contradictions")
+		m.tell(noteContradiction, fmt.Sprintf("the controller says that roll %d was wrapped with offer %s, which it had shown otherwise: the journal has it as %s", o.RollNo, n, against),
+			Field{"roll_no", o.RollNo}, Field{"offer", n.String()}, Field{"ended_as", against})
+	}
 	m.tellScale(&o, w)
 }
 

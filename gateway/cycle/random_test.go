@@ -17,7 +17,7 @@ import (
 )
 
 var (
-	sequences = flag.Int("sequences", 0, "random sequences of TestRandom; 0 is 2000, or 200 with -short")
+	sequences = flag.Int("sequences", 0, "random sequences of TestRandom; 0 is 4000, or 400 with -short")
 	firstSeed = flag.Uint64("seed", 1, "first seed of TestRandom")
 	showTrace = flag.Bool("show", false, "print the trace of a failed sequence")
 )
@@ -33,9 +33,9 @@ func TestRandom(t *testing.T) {
 	switch {
 	case count > 0:
 	case testing.Short():
-		count = 200
+		count = 400
 	default:
-		count = 2000
+		count = 4000
 	}
 	var mu sync.Mutex
 	total := map[string]int{}
@@ -74,7 +74,7 @@ func TestRandom(t *testing.T) {
 		"record/OVERRIDE": 50, "record/SHADOW": 50, "record/VOID": 300, "record/VERDICT": 2000,
 		"counted": 500, "event/rescan": 300, "event/manual": 100, "event/remove": 100, "event/restart": 300, "event/memory lost": 50,
 		"event/other gateway": 30, "event/backup": 30, "event/ring": 20, "event/stop": 50,
-		"decided again": 4000,
+		"decided again": 4000, "results that lag": 1000, "notify/result-lags": 200,
 	} {
 		if want := least * count / 2000; total[k] < want {
 			t.Errorf("%s: %d in %d sequences, want at least %d", k, total[k], count, want)
@@ -98,6 +98,10 @@ func sequence(t *testing.T, seed uint64) map[string]int {
 	r := w.rng
 	w.stored = seed%8 == 0
 	w.plc.slow = r.IntN(3) == 0
+	if seed%2 == 0 {
+		w.plc.lag, w.plc.lagPhase, w.plc.noVerdict = int(seed/2%11), seed%3 == 0, seed%5 == 0
+		w.stats["results that lag"]++
+	}
 	if seed%4 != 0 {
 		w.plc.used = uint32(1+seed%12) * 10000
 	}

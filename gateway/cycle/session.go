@@ -318,54 +318,6 @@ func (m *Machine) fence(r *handshake.Request) {
 	m.lease.Held = false
 }
 
-// settle closes the offer that an earlier session left open. That session is
-// over, so an offer that was not accepted in it never will be. The controller's
-// result is asked first: a hold that it took may have been released since, and
-// then the phase no longer tells that it was taken.
-func (m *Machine) settle(v *View) {
-	r := &v.Request
-	o := m.mem.Open
-	if o == nil {
-		m.state = StatePoll
-		m.poll(v)
-		return
-	}
-	switch {
-	case resultNames(r, o.Name):
-		m.closeOffer(r.ResultVerdict, r.ResultReason, true)
-	case o.Outcome != nil && outcomeNames(o.Outcome, o.Name):
-		m.closeOffer(handshake.Accepted, 0, true)
-	case o.Losses == m.mem.Losses && r.RollNo == o.Roll && r.Phase != handshake.Empty:
-		m.void(voidStation)
-		m.count("settled/void")
-	case o.Outcome != nil && o.Outcome.Outcome != handshake.Lost:
-		m.void(voidOutcome)
-		m.count("settled/void")
-	case m.collect(r):
-		return
-	default:
-		name := o.Name
-		m.count("settled/unknown")
-		g := record.Gap{Closed: &name, Cause: gapUnknown}
-		if o.Losses == m.mem.Losses { // otherwise its roll number may come again
-			g.FromRoll, g.ToRoll = o.Roll, o.Roll
-		}
-		m.gap(g)
-	}
-	m.state = StatePoll
-	m.poll(v)
-}
-
-// resultNames reports whether the controller's result is a verdict on the offer.
-func resultNames(r *handshake.Request, n record.OfferName) bool {
-	return r.ResultSession == n.Session && r.ResultOffer == n.Offer &&
-		r.ResultVerdict >= handshake.Accepted && r.ResultVerdict <= handshake.HeldVerdict
-}
-
-func outcomeNames(o *handshake.Outcome, n record.OfferName) bool {
-	return o.Session == n.Session && o.Offer == n.Offer
-}
-
 // beat sends a heartbeat when one is due. Before the controller has adopted the
 // session none is sent: it would overwrite the heartbeat of another gateway whose
 // session is still in force.

@@ -165,6 +165,8 @@ func (s *script) run(cmd string, args []string) error {
 				return err
 			}
 		}
+	case "claim": // the roll was wrapped with the payload that stands there, says the controller
+		p.kept = slices.Clone(p.payload)
 	case "skip": // roll numbers that get no outcome
 		p.roll += uint32(number(args, 0, 1))
 	case "restart":
@@ -260,6 +262,10 @@ func (s *script) set(name string, v int) error {
 		p.limit = uint16(v)
 	case "refuse":
 		p.refuse = uint16(v)
+	case "lag": // publications
+		p.lag = v
+	case "no-verdict": // verdict 0 stands first, for one publication; 2: it stays
+		p.noVerdict, p.noVerdictStays = v != 0, v == 2
 	case "used": // wrapper of each wrap by the encoder, m
 		p.used = uint32(v) * 10000
 	case "outer-1", "outer-2", "outer-3": // of the wrapper roll in a slot, mm
@@ -473,6 +479,9 @@ func recordText(r record.Record) string {
 		out := fmt.Sprintf("%s %d roll %d %s offer %d/%d", s, o.Index, o.RollNo, o.Outcome, o.Session.Epoch, o.Offer)
 		if r.Weighing != nil {
 			out += ", weighed: " + r.Weighing.Verdict
+		}
+		if r.Contradicts != "" {
+			out += ", contradicts: " + r.Contradicts
 		}
 		return out
 	case record.Gap:

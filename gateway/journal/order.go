@@ -26,6 +26,8 @@ type order struct {
 	accepted map[rollKey]bool
 	index    uint32 // of the last outcome, 0 not known
 	roll     uint32 // of the last outcome, 0 not known
+
+	contradictions []string // of the controller, by the newest record
 }
 
 type rollKey struct{ boot, roll uint32 }
@@ -65,9 +67,16 @@ func name(n record.OfferName) string {
 	return fmt.Sprintf("offer %d of session %d/%08X", n.Offer, n.Session.Epoch, n.Session.Nonce)
 }
 
-// add takes the next record and returns what is wrong with it.
+// contradict says that the controller told something else before.
+func (o *order) contradict(format string, args ...any) {
+	o.contradictions = append(o.contradictions, fmt.Sprintf(format, args...))
+}
+
+// add takes the next record and returns what is wrong with it. What the
+// controller said and contradicts itself is in contradictions.
 func (o *order) add(r record.Record) []string {
 	var out []string
+	o.contradictions = nil
 	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
 	switch r := r.(type) {
 	case record.Session:
@@ -221,10 +230,15 @@ func (o *order) addOutcome(r record.Outcome, say func(string, ...any)) {
 		say("outcome of roll %d comes after that of roll %d", x.RollNo, o.roll)
 	}
 	o.index, o.roll = x.Index, x.RollNo
-	if n := (record.OfferName{Session: x.Session, Offer: x.Offer}); x.Offer != 0 {
-		if end, ok := o.closed[n]; ok {
-			say("outcome %d says that %s was used, which ended as %s", x.Index, name(n), end)
-		}
+	n := record.OfferName{Session: x.Session, Offer: x.Offer}
+	end, ended := o.closed[n]
+	switch {
+	case ended && r.Contradicts == end:
+		o.contradict("outcome %d says that %s was used, which ended as %s", x.Index, name(n), end)
+	case ended && r.Contradicts == "":
+		say("outcome %d says that %s was used, which ended as %s, and was not told so when it was recorded", x.Index, name(n), end)
+	case r.Contradicts != "" && !o.lost:
+		say("outcome %d is recorded as contradicting %s, which is said to have ended as %s", x.Index, name(n), r.Contradicts)
 	}
 	var back handshake.Outcome
 	if err := handshake.DecodeOutcome(r.Words, &back); err != nil {

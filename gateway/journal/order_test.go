@@ -50,6 +50,8 @@ func TestOrder(t *testing.T) {
 	}
 	void := record.Void{Roll: 1, Offer: name(1), Evidence: "the request changed"}
 	closed := name(1)
+	against := outcome
+	against.Contradicts = "void"
 	type list = []record.Record
 	for _, c := range []struct {
 		name    string
@@ -96,8 +98,9 @@ func TestOrder(t *testing.T) {
 		{"hole before a gap", list{start, outcome, record.Gap{FromIndex: 5, ToIndex: 6}}, []string{"outcomes 2 to 4 are missing"}},
 		{"gap closes what is not open", list{start, record.Gap{Closed: &closed}}, []string{"gap of offer 1"}},
 		{"outcome twice", list{start, outcome, outcome}, []string{"outcome 1 comes after outcome 1", "roll 1 comes after"}},
-		{"outcome of a void offer", list{start, request, intent, void, outcome}, []string{"was used, which ended as void"}},
-		{"outcome of a rejected offer", list{start, request, intent, commit, rejected, outcome}, []string{"ended as rejected"}},
+		{"outcome of a void offer", list{start, request, intent, void, outcome}, []string{"was used, which ended as void, and was not told so"}},
+		{"outcome of a rejected offer", list{start, request, intent, commit, rejected, outcome}, []string{"ended as rejected, and was not told so"}},
+		{"outcome that contradicts nothing", list{start, request, intent, commit, verdict, against}, []string{"recorded as contradicting"}},
 		{"registers say something else", list{start, changed}, []string{"say something else"}},
 		{"outcome without registers", list{start, record.Outcome{Outcome: outcome.Outcome}}, []string{"cannot be read"}},
 	} {
@@ -116,6 +119,35 @@ func TestOrder(t *testing.T) {
 				t.Errorf("got %q, want %q", got, c.want)
 			}
 		})
+	}
+}
+
+// TestContradictions: an outcome that says that an offer was used which ended
+// otherwise is the controller's contradiction. The journal that holds both is sound.
+func TestContradictions(t *testing.T) {
+	one, two := rollRecords(t, 1), rollRecords(t, 2)
+	start := record.Session{Session: session, Boot: 41}
+	n := one[1].(record.Intent).Offer
+	for _, c := range []struct {
+		how  string
+		end  record.Record
+		want string
+	}{
+		{"void", record.Void{Roll: 1, Offer: n, Evidence: "the request changed"}, "was used, which ended as void"},
+		{"rejected", record.Verdict{Roll: 1, Offer: n, Verdict: handshake.Rejected, Reason: 61}, "was used, which ended as rejected"},
+	} {
+		outcome := one[4].(record.Outcome)
+		outcome.Contradicts = c.how
+		path, _, _ := closedJournal(t, []record.Record{start, one[0], one[1], one[2], c.end, outcome, two[0]})
+		r := verify(t, path)
+		if !r.OK() || len(r.Contradictions) != 1 || r.Contradictions[0].Seq != 6 ||
+			r.Contradictions[0].Code != ContradictionController || !strings.Contains(r.Contradictions[0].Text, c.want) {
+			t.Errorf("%s: problems %v, contradictions %v; want the journal sound and one contradiction with %q", c.how, r.Problems, r.Contradictions, c.want)
+		}
+	}
+	path, _, _ := closedJournal(t, append([]record.Record{start}, one...))
+	if r := verify(t, path); !r.OK() || len(r.Contradictions) != 0 {
+		t.Errorf("a roll that was wrapped as accepted: problems %v, contradictions %v", r.Problems, r.Contradictions)
 	}
 }
 

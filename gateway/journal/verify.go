@@ -19,9 +19,12 @@ type Report struct {
 	Head     Head               `json:"head"` // of the chain; keep it elsewhere
 	Open     []record.OfferName `json:"open,omitempty"`
 	Problems []Problem          `json:"problems"`
+	// Contradictions are what the controller said and said otherwise before. The
+	// journal holds both, and is sound: they are not damage.
+	Contradictions []Problem `json:"contradictions,omitempty"`
 }
 
-// OK reports whether nothing was found.
+// OK reports whether the journal is sound.
 func (r *Report) OK() bool { return len(r.Problems) == 0 }
 
 // Problem is one thing that is not as it must be.
@@ -40,6 +43,9 @@ const (
 	ProblemChain   = "chain"   // a record is not linked to the one before it
 	ProblemHead    = "head"    // the expected head is not in the chain
 	ProblemOrder   = "order"   // the records contradict the handshake
+
+	// ContradictionController is the code of every contradiction.
+	ContradictionController = "controller"
 )
 
 // String is the problem on one line.
@@ -287,6 +293,9 @@ func (v *verifier) record(w *row, last Head) Head {
 	} else {
 		for _, text := range v.order.add(e.Record) {
 			v.add(e.Seq, ProblemOrder, "%s", text)
+		}
+		for _, text := range v.order.contradictions {
+			v.report.Contradictions = append(v.report.Contradictions, Problem{e.Seq, ContradictionController, text})
 		}
 	}
 	return Head{e.Seq, e.Hash}

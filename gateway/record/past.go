@@ -35,6 +35,35 @@ type Past struct {
 
 	rejected   handshake.Token // request that the rejections are of
 	rejections []uint16
+	unused     []unusedOffer // newest offers of which nothing was used, oldest first
+}
+
+// unusedOffer is an offer that ended without being accepted.
+type unusedOffer struct {
+	name OfferName
+	how  string
+}
+
+// mostUnused bounds the offers that are kept to compare outcomes with: the ring
+// holds no more outcomes than this, and each roll has one offer or a few.
+const mostUnused = 4 * handshake.OutEntries
+
+// Contradicted tells how the offer ended that an outcome says was used: void,
+// rejected or held. It is empty where the outcome contradicts nothing.
+func (p *Past) Contradicted(o *handshake.Outcome) string {
+	for _, u := range slices.Backward(p.unused) {
+		if u.name.Session == o.Session && u.name.Offer == o.Offer {
+			return u.how
+		}
+	}
+	return ""
+}
+
+func (p *Past) addUnused(n OfferName, how string) {
+	if len(p.unused) == mostUnused {
+		p.unused = slices.Delete(p.unused, 0, 1)
+	}
+	p.unused = append(p.unused, unusedOffer{n, how})
 }
 
 // Offer is an offer as its records tell of it.
@@ -101,6 +130,7 @@ func (p *Past) Add(r Record) error {
 			return err
 		}
 		p.Open = nil
+		p.addUnused(r.Offer, "void")
 	case Outcome:
 		p.addOutcome(r.Outcome)
 	case Gap:
@@ -141,6 +171,9 @@ func (p *Past) addVerdict(r *Verdict) error {
 	p.Verdict = r
 	o := p.Open
 	p.Open = nil
+	if r.Verdict != handshake.Accepted {
+		p.addUnused(r.Offer, r.Verdict.String())
+	}
 	if r.Verdict == handshake.Accepted && o.Losses == p.Losses {
 		p.Finished = max(p.Finished, r.Roll)
 		p.Accepted = o

@@ -110,6 +110,9 @@ type (
 		Outcome  handshake.Outcome `json:"outcome"`
 		Words    []uint16          `json:"words"`
 		Weighing *Weighing         `json:"weighing,omitempty"` // nil when nothing was judged
+		// Contradicts is how the offer ended in this journal that the controller
+		// now says it used: void, rejected or held. Empty where nothing is wrong.
+		Contradicts string `json:"contradicts,omitempty"`
 	}
 	// Gap names outcomes or rolls of which nothing can be known. Without
 	// an upper end, the end is not known either.

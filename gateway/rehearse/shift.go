@@ -7,6 +7,7 @@ package rehearse
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 
@@ -51,7 +52,7 @@ func Examine(ctx context.Context, path string, report *sim.Report) (*Result, err
 	if r.Verified, err = journal.Verify(ctx, path); err != nil {
 		return nil, err
 	}
-	for _, problem := range r.Verified.Problems {
+	for _, problem := range slices.Concat(r.Verified.Problems, r.Verified.Contradictions) {
 		r.Problems = append(r.Problems, "journal: "+problem.String())
 	}
 	if r.Missing, err = Unaccounted(ctx, path, report); err != nil {

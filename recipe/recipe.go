@@ -59,6 +59,11 @@ type Setpoints struct {
 	HeaderDwellSlow   float64 // the conservative bound bare
 	HeaderDwellFast   float64 // the fast bound
 
+	// The press may close while the cooler platen is at CloseMin or above and
+	// the hotter one at CloseMax or below, °C; 0 for an unheated press.
+	CloseMin float64
+	CloseMax float64
+
 	InnerHead float64
 	OuterHead float64
 

@@ -68,7 +68,8 @@ type Stand struct {
 	Counted [6]reel.Estimate `json:"counted,omitzero"`
 
 	Permissives uint32  `json:"permissives"`
-	Platen      float64 `json:"platen_c"` // temperature of the cooler platen
-	Mode        int     `json:"mode"`     // ISA-TR88 number
-	State       int     `json:"state"`    // ISA-TR88 number
+	Platen      float64 `json:"platen_c"`               // temperature of the cooler platen, 0 not measured
+	PlatenHot   float64 `json:"platen_hot_c,omitempty"` // of the hotter one, 0 not measured
+	Mode        int     `json:"mode"`                   // ISA-TR88 number
+	State       int     `json:"state"`                  // ISA-TR88 number
 }

@@ -125,7 +125,7 @@ func (c *controller) scan() {
 	hello, ack, commit := slices.Clone(c.hello), slices.Clone(c.ack), slices.Clone(c.commit)
 	payload, hb := slices.Clone(c.payload), slices.Clone(c.hb)
 
-	if hello[0] == 0x4845 && hello[1] == 1 && whole(hello) && long(hello, 6) == c.boot && long(hello, 2) > c.floor && !c.lost {
+	if hello[0] == 0x4845 && hello[1] == 2 && whole(hello) && long(hello, 6) == c.boot && long(hello, 2) > c.floor && !c.lost {
 		c.floor, c.epoch, c.nonce = long(hello, 2), long(hello, 2), long(hello, 4)
 		c.last, c.latch, c.hbLive = 0, nil, false
 		c.hbCount = 0
@@ -255,7 +255,7 @@ func (c *controller) publish() {
 	c.gen++
 	w := c.published[:]
 	clear(w)
-	w[0], w[1], w[2], w[93] = 0x5251, 1, c.gen, c.gen
+	w[0], w[1], w[2], w[93] = 0x5251, 2, c.gen, c.gen
 	setLong(w, 3, c.boot)
 	setLong(w, 5, c.tick)
 	setLong(w, 7, c.epoch)
@@ -335,7 +335,7 @@ func (c *controller) outcome(kind uint16) {
 		c.over++
 	}
 	var e [40]uint16
-	e[0], e[1] = 0x4F55, 1
+	e[0], e[1] = 0x4F55, 2
 	setLong(e[:], 2, c.produced)
 	setLong(e[:], 4, c.roll)
 	setLong(e[:], 6, c.boot)

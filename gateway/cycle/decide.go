@@ -173,7 +173,7 @@ func previous(line *recipe.Line, o *record.Offer) (*recipe.Setpoints, string) {
 	var p handshake.Payload
 	if o.Payload == nil {
 		Fill(&p, &rec.Setpoints)
-	} else if err := handshake.DecodePayload(o.Payload, &p); err != nil {
+	} else if err := handshake.DecodeStoredPayload(o.Payload, &p); err != nil {
 		return nil, ""
 	}
 	s := record.SetpointsOf(&p)

@@ -226,7 +226,7 @@ func (m *Machine) closeOffer(v handshake.Verdict, reason uint16, settled bool) {
 
 func heldFor(payload []uint16) string {
 	var p handshake.Payload
-	if err := handshake.DecodePayload(payload, &p); err != nil {
+	if err := handshake.DecodeStoredPayload(payload, &p); err != nil {
 		return "reason not known"
 	}
 	return p.HoldReason.String()

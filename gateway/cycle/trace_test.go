@@ -231,7 +231,7 @@ func (s *script) run(cmd string, args []string) error {
 		w.feed(Lease{Held: args[0] == "held", Number: uint32(number(args, 1, 0))})
 	case "other-gateway": // its HELLO, as words
 		h := p.hello
-		h[0], h[1] = 0x4845, 1
+		h[0], h[1] = 0x4845, 2
 		setLong(h, 2, p.floor+1)
 		setLong(h, 4, 0xBEEF)
 		setLong(h, 6, p.boot)

@@ -76,6 +76,18 @@ func DecodeHello(words []uint16, h *Hello) error { return helloTable.decode(word
 // DecodePayload fills p. Errors are *DecodeError, and leave p as it was.
 func DecodePayload(words []uint16, p *Payload) error { return payloadTable.decode(words, p) }
 
+// DecodeStoredPayload fills p from words that a journal holds, which may be of
+// an earlier layout; fields that it lacks are 0. Errors as of DecodePayload.
+func DecodeStoredPayload(words []uint16, p *Payload) error {
+	return payloadTable.decodeStored(words, p)
+}
+
+// DecodeStoredOutcome fills o from words that a journal holds, which may be of
+// an earlier layout; fields that it lacks are 0. Errors as of DecodeOutcome.
+func DecodeStoredOutcome(words []uint16, o *Outcome) error {
+	return outcomeTable.decodeStored(words, o)
+}
+
 // DecodeCommit fills c. Errors are *DecodeError, and leave c as it was.
 func DecodeCommit(words []uint16, c *Commit) error { return commitTable.decode(words, c) }
 

@@ -154,7 +154,8 @@ type Request struct {
 	SlotsReady          uint16
 	SlotOuter           [6]uint16 // mm
 	SlotConfirmed       uint16
-	Platen              uint16 // of the cooler platen
+	Platen              uint16 // of the cooler platen, 0 not measured
+	PlatenHot           uint16 // of the hotter platen, 0 not measured
 }
 
 // Token of the request.
@@ -181,6 +182,10 @@ type Outcome struct {
 	Scale        uint32 // 0.1 kg, 0 not weighed
 	EncoderUsed  uint32 // 0.1 mm
 	Start, Ended uint32 // ticks
+	// Overhang and Pressure are of a later layout than the rest; 0 is not
+	// measured, or not told by the record.
+	Overhang uint16 // 0.1 mm
+	Pressure uint16 // of the press, kPa
 }
 
 // Heartbeat tells the controller that the gateway lives.
@@ -255,6 +260,7 @@ type Payload struct {
 	InnerHead, OuterHead uint16 // mm, 0 none
 	Zones                uint16
 	Glue                 uint16 // g
+	CloseMin, CloseMax   uint16 // 0.1 °C, of the cooler and the hotter platen at closing
 	Gross, Tare          uint32 // 0.1 kg
 	ScaleTolerance       uint16 // 0.01 %
 	Centring             int16  // 0.1 mm

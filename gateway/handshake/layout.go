@@ -45,7 +45,8 @@ var requestTable = build(table[Request]{
 		u16f(83, "slots_ready", 1, "", "Stand: slots that are ready, bit 0 = slot 1.", func(r *Request) *uint16 { return &r.SlotsReady }).bitset(),
 		arrayf(84, 6, "slot_outer_diameter", 1, "mm", "Outer diameter of the wrapper rolls at slots 1 to 6, 0 unknown.", func(r *Request) []uint16 { return r.SlotOuter[:] }),
 		u16f(90, "slot_confirmed", 1, "", "Slot that the operator confirmed, 0 none.", func(r *Request) *uint16 { return &r.SlotConfirmed }),
-		u16f(91, "platen_temperature", 0.1, "°C", "Temperature of the cooler platen.", func(r *Request) *uint16 { return &r.Platen }),
+		u16f(91, "platen_temperature", 0.1, "°C", "Temperature of the cooler platen as measured, 0 not measured.", func(r *Request) *uint16 { return &r.Platen }),
+		u16f(92, "platen_hot_temperature", 0.1, "°C", "Temperature of the hotter platen as measured, 0 not measured.", func(r *Request) *uint16 { return &r.PlatenHot }).since(2),
 		u16f(93, "gen_tail", 1, "", "Generation, set equal to the head when all the rest is written.", func(r *Request) *uint16 { return &r.GenTail }),
 	},
 })
@@ -75,5 +76,7 @@ var outcomeTable = build(table[Outcome]{
 		u32f(30, "wrapper_used", 0.1, "mm", "Wrapper used, by the encoder.", func(o *Outcome) *uint32 { return &o.EncoderUsed }),
 		u32f(32, "tick_start", 0.01, "s", "Clock of the controller at the start of wrapping.", func(o *Outcome) *uint32 { return &o.Start }),
 		u32f(34, "tick_end", 0.01, "s", "Clock of the controller at the end of wrapping.", func(o *Outcome) *uint32 { return &o.Ended }),
+		u16f(36, "measured_overhang", 0.1, "mm", "Overhang as measured, 0 not measured.", func(o *Outcome) *uint16 { return &o.Overhang }).since(2),
+		u16f(37, "press_pressure", 1, "kPa", "Pressure of the press as measured, 0 not measured.", func(o *Outcome) *uint16 { return &o.Pressure }).since(2),
 	},
 })

@@ -88,6 +88,8 @@ var payloadTable = build(table[Payload]{
 			setpoint("vacuum_zones", 0, 65535),
 		u16f(58, "glue", 1, "g", "Glue.", func(p *Payload) *uint16 { return &p.Glue }).
 			setpoint("glue_mass_kg", 0, 3000),
+		u16f(59, "closing_least", 0.1, "°C", "Least temperature of the cooler platen at which the press may close, 0 for an unheated press.", func(p *Payload) *uint16 { return &p.CloseMin }).
+			setpoint("header_close_min_c", 400, 2000).since(2),
 		u32f(60, "gross_mass", 0.1, "kg", "Gross mass expected on the scale.", func(p *Payload) *uint32 { return &p.Gross }).
 			setpoint("gross_kg", 100, 200000),
 		u32f(62, "tare", 0.1, "kg", "Mass of the packing.", func(p *Payload) *uint32 { return &p.Tare }).
@@ -97,6 +99,8 @@ var payloadTable = build(table[Payload]{
 		i16f(65, "centring_offset", 0.1, "mm", "Offset of the roll from the middle of the wrapper.", func(p *Payload) *int16 { return &p.Centring }).
 			setpoint("centring_offset_m", -2000, 2000),
 		u16f(66, "groups", 1, "", "Groups in force: bit 0 stand, 1 wrap, 2 crimp, 3 glue, 4 header, 5 weigh, 6 centre, 7 drives.", func(p *Payload) *uint16 { return &p.Groups }).bitset(),
+		u16f(67, "closing_greatest", 0.1, "°C", "Greatest temperature of the hotter platen at which the press may close, 0 for an unheated press.", func(p *Payload) *uint16 { return &p.CloseMax }).
+			setpoint("header_close_max_c", 400, 2050).since(2),
 	},
 })
 

@@ -19,7 +19,10 @@ const (
 )
 
 // LayoutVersion stands in the layout word of every block that has one.
-const LayoutVersion = 1
+const LayoutVersion = 2
+
+// firstLayout is the layout of the oldest words that a journal may hold.
+const firstLayout = 1
 
 // TagLen is the greatest number of characters of a roll tag.
 const TagLen = 16
@@ -61,7 +64,12 @@ type FieldInfo struct {
 	Direction Direction // who writes it
 	Bits      bool      // a set of bits, not a quantity
 	Setpoint  string    // the setpoint of the recipe that it carries, empty for none
+	Since     int       // first version of the layout that has it
 }
+
+// In reports whether the words of a block, as a journal keeps them, are of a
+// layout that has the field. Words of an earlier one cannot tell it.
+func (f *FieldInfo) In(words []uint16) bool { return int(words[1]) >= f.Since }
 
 // Range is the least and the greatest number that the registers hold.
 func (f *FieldInfo) Range() (least, most int64) {
@@ -149,6 +157,7 @@ type field[T any] struct {
 	doc   string
 	bits  bool
 	of    carried // zero for a field without a setpoint
+	from  int     // first version of the layout that has it, 0 for the first
 	u16   func(*T) *uint16
 	u32   func(*T) *uint32
 	i16   func(*T) *int16
@@ -186,6 +195,12 @@ func (f field[T]) bitset() field[T] {
 // limits on its number that the controller's program is delivered with.
 func (f field[T]) setpoint(name string, low, high int64) field[T] {
 	f.of = carried{name, low, high}
+	return f
+}
+
+// since tells the first version of the layout that has the field.
+func (f field[T]) since(layout int) field[T] {
+	f.from = layout
 	return f
 }
 
@@ -229,7 +244,7 @@ func (t *table[T]) size() int { return t.words }
 func (t *table[T]) infos() []FieldInfo {
 	out := make([]FieldInfo, 0, len(t.fields)+3)
 	own := func(name string, register, words int, kind Form, doc string) FieldInfo {
-		return FieldInfo{Name: name, Register: register, Words: words, Kind: kind, Scale: 1, Doc: doc, Direction: t.dir}
+		return FieldInfo{Name: name, Register: register, Words: words, Kind: kind, Scale: 1, Doc: doc, Direction: t.dir, Since: firstLayout}
 	}
 	out = append(out, own("type", 0, 1, FormU16, fmt.Sprintf("Type word of the block, always %04X hexadecimal.", t.typ)))
 	if t.layout {
@@ -242,7 +257,7 @@ func (t *table[T]) infos() []FieldInfo {
 }
 
 func (t *table[T]) info(f *field[T]) FieldInfo {
-	return FieldInfo{Name: f.name, Register: f.reg, Words: f.words, Kind: f.form(), Scale: f.scale, Unit: f.unit, Doc: f.doc, Direction: t.dir, Bits: f.bits, Setpoint: f.of.name}
+	return FieldInfo{Name: f.name, Register: f.reg, Words: f.words, Kind: f.form(), Scale: f.scale, Unit: f.unit, Doc: f.doc, Direction: t.dir, Bits: f.bits, Setpoint: f.of.name, Since: max(f.from, firstLayout)}
 }
 
 func (f *field[T]) form() Form {
@@ -312,6 +327,22 @@ func (t *table[T]) decode(words []uint16, x *T) error {
 	if err := t.verify(words); err != nil {
 		return err
 	}
+	t.read(words, x)
+	return nil
+}
+
+// decodeStored is decode for words that a journal holds. They may be of an
+// earlier layout, which has no more than zeros where later fields stand.
+func (t *table[T]) decodeStored(words []uint16, x *T) error {
+	if err := t.verifyLayout(words, firstLayout); err != nil {
+		return err
+	}
+	t.read(words, x)
+	return nil
+}
+
+// read fills x from words that were verified.
+func (t *table[T]) read(words []uint16, x *T) {
 	for i := range t.fields {
 		f := &t.fields[i]
 		w := words[f.reg : f.reg+f.words]
@@ -328,20 +359,22 @@ func (t *table[T]) decode(words []uint16, x *T) error {
 			getText(w, f.text(x))
 		}
 	}
-	return nil
 }
 
 // verify accepts exactly the words that encode can produce. The generation is
 // compared before the checksum, so that a block caught half written is told
 // apart from a damaged one.
-func (t *table[T]) verify(words []uint16) error {
+func (t *table[T]) verify(words []uint16) error { return t.verifyLayout(words, LayoutVersion) }
+
+// verifyLayout is verify for words of a layout from oldest on.
+func (t *table[T]) verifyLayout(words []uint16, oldest int) error {
 	if len(words) != t.words {
 		return &DecodeError{Block: t.block, Cause: CauseLength, Got: uint32(len(words)), Want: uint32(t.words)}
 	}
 	if words[0] != t.typ {
 		return &DecodeError{Block: t.block, Cause: CauseType, Got: uint32(words[0]), Want: uint32(t.typ)}
 	}
-	if t.layout && words[1] != LayoutVersion {
+	if t.layout && (int(words[1]) < oldest || words[1] > LayoutVersion) {
 		return &DecodeError{Block: t.block, Cause: CauseLayout, Register: 1, Field: "layout",
 			Got: uint32(words[1]), Want: LayoutVersion}
 	}
@@ -359,6 +392,9 @@ func (t *table[T]) verify(words []uint16) error {
 	}
 	for i := range t.fields {
 		f := &t.fields[i]
+		if t.layout && int(words[1]) < f.from && words[f.reg] != 0 {
+			return &DecodeError{Block: t.block, Cause: CauseLayout, Register: f.reg, Field: "zero", Got: uint32(words[f.reg])}
+		}
 		if f.text == nil {
 			continue
 		}

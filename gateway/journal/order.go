@@ -136,7 +136,7 @@ func (o *order) addIntent(r record.Intent, say func(string, ...any)) {
 		say("%s begins while %s has no end", name(r.Offer), name(n))
 	}
 	var p handshake.Payload
-	if err := handshake.DecodePayload(r.Payload, &p); err != nil {
+	if err := handshake.DecodeStoredPayload(r.Payload, &p); err != nil {
 		say("%s: its payload cannot be read: %v", name(r.Offer), err)
 	} else if p.Session != r.Offer.Session || p.Offer != r.Offer.Offer || p.Boot != r.Token.Boot ||
 		p.Req != r.Token.Req || p.RollNo != r.Roll || p.Kind != r.Form {
@@ -241,7 +241,7 @@ func (o *order) addOutcome(r record.Outcome, say func(string, ...any)) {
 		say("outcome %d is recorded as contradicting %s, which is said to have ended as %s", x.Index, name(n), r.Contradicts)
 	}
 	var back handshake.Outcome
-	if err := handshake.DecodeOutcome(r.Words, &back); err != nil {
+	if err := handshake.DecodeStoredOutcome(r.Words, &back); err != nil {
 		say("outcome %d: its registers cannot be read: %v", x.Index, err)
 	} else if back != x {
 		say("outcome %d: its registers say something else", x.Index)

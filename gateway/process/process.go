@@ -131,7 +131,7 @@ func roundUsed(r *record.Roll) *record.Round {
 func setpoint(r *record.Roll, used *record.Round) float64 {
 	const perKelvin = 10
 	var p handshake.Payload
-	if v := used.Verdict; v != nil && v.Verdict == handshake.Accepted && used.Offer != nil && handshake.DecodePayload(used.Offer.Payload, &p) == nil {
+	if v := used.Verdict; v != nil && v.Verdict == handshake.Accepted && used.Offer != nil && handshake.DecodeStoredPayload(used.Offer.Payload, &p) == nil {
 		return float64(p.Temperature) / perKelvin
 	}
 	if r.Outcome != nil {

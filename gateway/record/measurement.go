@@ -21,7 +21,7 @@ func numbers(r *recipe.Roll, s *recipe.Stand) []number {
 		{"diameter_m", &r.Diameter}, {"diameter_u_m", &r.DiameterU}, {"diameter_min_m", &r.DiameterMin}, {"diameter_max_m", &r.DiameterMax},
 		{"ovality", &r.Ovality}, {"taper_m", &r.Taper}, {"width_m", &r.Width}, {"width_u_m", &r.WidthU},
 		{"width_min_m", &r.WidthMin}, {"width_max_m", &r.WidthMax}, {"width_median_m", &r.WidthMedian}, {"width_spread_m", &r.WidthSpread}, {"quality", &r.Quality},
-		{"age_s", &r.Age}, {"known_weight_kg", &r.KnownWeight}, {"platen_c", &s.Platen},
+		{"age_s", &r.Age}, {"known_weight_kg", &r.KnownWeight}, {"platen_c", &s.Platen}, {"platen_hot_c", &s.PlatenHot},
 	}
 	for i := range s.Outer {
 		list = append(list, number{"outer_" + strconv.Itoa(i+1) + "_m", &s.Outer[i]})

@@ -169,7 +169,7 @@ func setpointsOf(words []uint16) (recipe.Values, error) {
 		return nil, nil
 	}
 	var p handshake.Payload
-	if err := handshake.DecodePayload(words, &p); err != nil {
+	if err := handshake.DecodeStoredPayload(words, &p); err != nil {
 		return nil, err
 	}
 	if p.Kind == handshake.KindHold {

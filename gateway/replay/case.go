@@ -74,7 +74,7 @@ func caseOf(r *record.Round) (*Case, error) {
 		return c, nil
 	}
 	var p handshake.Payload
-	if err := handshake.DecodePayload(words, &p); err != nil {
+	if err := handshake.DecodeStoredPayload(words, &p); err != nil {
 		return nil, fmt.Errorf("the payload recorded after record %d: %w", r.RequestAt.Seq, err)
 	}
 	c.Recorded = &Side{Held: p.Kind == handshake.KindHold, Reason: p.HoldReason, Words: words, Findings: findings}

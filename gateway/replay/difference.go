@@ -86,6 +86,9 @@ func (m *Comparer) Compare(c *Case, before, after *Side) Difference {
 		h := recipe.Groups(m.groups.Number(after.Words))
 		for i := range m.fields {
 			f := &m.fields[i]
+			if !f.wire.In(before.Words) || !f.wire.In(after.Words) {
+				continue // an older record cannot tell it
+			}
 			if v, w := f.value(before.Words, g), f.value(after.Words, h); v != w {
 				d.Changes = append(d.Changes, Change{f, v, w})
 			}

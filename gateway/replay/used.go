@@ -189,7 +189,7 @@ func (p *Pairing) pair(roll *record.Roll, r *record.Round) (*Wrap, error) {
 		return w, nil
 	}
 	var payload handshake.Payload
-	if err := handshake.DecodePayload(c.Recorded.Words, &payload); err != nil {
+	if err := handshake.DecodeStoredPayload(c.Recorded.Words, &payload); err != nil {
 		return nil, fmt.Errorf("roll %d: %w", roll.Number, err)
 	}
 	words := make([]uint16, handshake.OutWords)

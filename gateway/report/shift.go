@@ -121,7 +121,7 @@ func rollOf(roll *record.Roll) (Roll, error) {
 // decided takes what our last decision on the roll was.
 func (r *Roll) decided(words []uint16) error {
 	var p handshake.Payload
-	if err := handshake.DecodePayload(words, &p); err != nil {
+	if err := handshake.DecodeStoredPayload(words, &p); err != nil {
 		return err
 	}
 	if p.Kind == handshake.KindHold {

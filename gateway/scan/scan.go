@@ -205,6 +205,7 @@ func standOf(req *handshake.Request) recipe.Stand {
 		Confirmed:   int(req.SlotConfirmed),
 		Permissives: req.Permissives,
 		Platen:      float64(req.Platen) / 10,
+		PlatenHot:   float64(req.PlatenHot) / 10,
 		Mode:        int(req.UnitMode),
 		State:       int(req.UnitState),
 	}

@@ -227,7 +227,7 @@ func TestDecode(t *testing.T) {
 		{handshake.CauseType, func(w []uint16) []uint16 { w[0]++; return w }},
 		{handshake.CauseCRC, func(w []uint16) []uint16 { w[30] ^= 1; return w }},
 		{handshake.CauseGeneration, func(w []uint16) []uint16 { w[93]++; return w }},
-		{handshake.CauseLayout, func(w []uint16) []uint16 { w[1] = 2; mend(w); return w }},
+		{handshake.CauseLayout, func(w []uint16) []uint16 { w[1]--; mend(w); return w }},
 	} {
 		got := Decode(c.damage(slices.Clone(words)))
 		if got != (cycle.BadView{Cause: c.cause}) {

@@ -196,7 +196,7 @@ func newPlan(m *Mapping) (*plan, error) {
 // moves names the fields of a request that change while nothing happens.
 func moves(name string) bool {
 	switch name {
-	case "request.tick", "request.scan_age", "request.stale_commits", "request.platen_temperature":
+	case "request.tick", "request.scan_age", "request.stale_commits", "request.platen_temperature", "request.platen_hot_temperature":
 		return true
 	}
 	return false

@@ -48,6 +48,8 @@ func DefaultLimits() []Limit {
 		{Field: "inner_head", Min: 150, Max: 2500, Zero: true},
 		{Field: "outer_head", Min: 150, Max: 2500, Zero: true},
 		{Field: "glue", Min: 0, Max: 3000},
+		{Field: "closing_least", Min: 400, Max: 2000, Zero: true},
+		{Field: "closing_greatest", Min: 400, Max: 2050, Zero: true},
 		{Field: "gross_mass", Min: 100, Max: 200000},
 		{Field: "tare", Min: 0, Max: 20000},
 		{Field: "scale_tolerance", Min: 1, Max: 2000},

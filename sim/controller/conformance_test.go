@@ -114,7 +114,7 @@ func checkCases() []checkCase {
 		{name: "payload damaged", after: func(b *bench) { b.area.Payload[60] ^= 4 }, verdict: Rejected, reason: 10},
 		{name: "payload is another than committed", commit: flip(9), verdict: Rejected, reason: 10},
 		{name: "payload type", payload: flip(0), verdict: Rejected, reason: 10},
-		{name: "payload layout", payload: set(1, 2), verdict: Rejected, reason: 10},
+		{name: "payload layout", payload: set(1, 1), verdict: Rejected, reason: 10},
 		{name: "payload kind", payload: set(13, 3), verdict: Rejected, reason: 10},
 		{name: "epoch", payload: flip(3), verdict: Rejected, reason: 11},
 		{name: "nonce", payload: flip(5), verdict: Rejected, reason: 11},
@@ -260,7 +260,7 @@ func TestHello(t *testing.T) {
 		"older":          func() { b.hello(10, 0xC0FFEE, b.c.Boot()) },
 		"other boot":     func() { b.hello(12, 1, b.c.Boot()+1) },
 		"damaged":        func() { b.hello(12, 1, b.c.Boot()); b.area.Hello[5] ^= 2 },
-		"another layout": func() { b.hello(12, 1, b.c.Boot()); b.area.Hello[1] = 2; standin.Seal(b.area.Hello[:]) },
+		"another layout": func() { b.hello(12, 1, b.c.Boot()); b.area.Hello[1] = 1; standin.Seal(b.area.Hello[:]) },
 	} {
 		h()
 		b.scan()
@@ -429,7 +429,7 @@ func TestOutcomeEntry(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if standin.CRC(w[:38]) != long(w, 38) || w[0] != 0x4F55 || w[1] != 1 {
+	if standin.CRC(w[:38]) != long(w, 38) || w[0] != 0x4F55 || w[1] != 2 {
 		t.Error("entry is not whole")
 	}
 	want := []uint32{1, b.c.RollNo(), b.c.Boot(), b.c.ReqID(), b.epoch, b.nonce}

@@ -190,9 +190,7 @@ func (in *Inputs) put(w registers.View) {
 	w.PutAll("slot_outer_diameter", in.SlotOuter[:])
 	w.Put("slot_confirmed", uint32(in.SlotConfirmed))
 	w.Put("platen_temperature", uint32(in.Platen))
-	if registers.Request.Shape().Has("platen_hot_temperature") {
-		w.Put("platen_hot_temperature", uint32(in.PlatenHot))
-	}
+	w.Put("platen_hot_temperature", uint32(in.PlatenHot))
 }
 
 // put writes the figures of a finished roll into its outcome.

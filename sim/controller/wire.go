@@ -147,6 +147,7 @@ func recipeOf(p registers.View) Recipe {
 	if r.Has(registers.GroupHeader) {
 		r.ContactPressure = p.SI("contact_pressure")
 		r.Temperature, r.Dwell = p.SI("header_temperature"), p.SI("header_dwell")
+		r.CloseLeast, r.CloseGreatest = p.SI("closing_least"), p.SI("closing_greatest")
 	}
 	if r.Has(registers.GroupGlue) {
 		r.Glue = p.SI("glue")

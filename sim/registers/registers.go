@@ -13,7 +13,7 @@ import (
 
 // LayoutVersion is the version of the layout that each block with such a
 // register names.
-const LayoutVersion = 1
+const LayoutVersion = 2
 
 // Sizes of the blocks in registers, and of the ring of outcomes in entries.
 const (

@@ -108,6 +108,7 @@ func request() []Field {
 		word(84, "slot_outer_diameter").in("mm", 1).times(6),
 		word(90, "slot_confirmed"),
 		word(91, "platen_temperature").in("°C", 10).shown("PlatenTemperature", "Temperature of the cooler platen"),
+		word(92, "platen_hot_temperature").in("°C", 10).shown("PlatenHotTemperature", "Temperature of the hotter platen"),
 		word(93, "gen_tail"),
 	}
 }
@@ -136,6 +137,8 @@ func outcome() []Field {
 		long(30, "wrapper_used").in("mm", 10).shown("EncoderLength", "Wrapper used by the encoder"),
 		long(32, "tick_start").in("s", 100),
 		long(34, "tick_end").in("s", 100),
+		word(36, "measured_overhang").in("mm", 10).shown("MeasuredOverhang", "Overhang as measured, 0 not measured"),
+		word(37, "press_pressure").in("kPa", 1).shown("PressPressure", "Pressure of the press as measured, 0 not measured"),
 	}
 }
 
@@ -196,11 +199,13 @@ func setpoints() []Field {
 		word(56, "outer_head").in("mm", 1).shown("OuterHead", "Diameter of the outer head, 0 none"),
 		word(57, "vacuum_zones").shown("VacuumZones", "Vacuum zones that are on, one bit each"),
 		word(58, "glue").in("g", 1).of(GroupGlue).shown("Glue", "Glue"),
+		word(59, "closing_least").in("°C", 10).of(GroupHeader).shown("ClosingLeast", "Least temperature of the cooler platen at which the press may close"),
 		long(60, "gross_mass").in("kg", 10).of(GroupWeigh).shown("GrossMass", "Gross mass expected at the scale"),
 		long(62, "tare").in("kg", 10).of(GroupWeigh).shown("Tare", "Tare"),
 		word(64, "scale_tolerance").in("%", 100).of(GroupWeigh).shown("ScaleTolerance", "Tolerance at the scale"),
 		signed(65, "centring_offset").in("mm", 10).of(GroupCentre).shown("CentringOffset", "Offset of the roll from the centre of the line"),
 		word(66, "groups").shown("Groups", "Groups of setpoints in force, one bit each"),
+		word(67, "closing_greatest").in("°C", 10).of(GroupHeader).shown("ClosingGreatest", "Greatest temperature of the hotter platen at which the press may close"),
 	}
 }
 

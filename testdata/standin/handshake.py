@@ -143,7 +143,7 @@ class Controller:
         return self.events
 
     def hello(self, w):
-        if not whole(w, "HELLO") or w[1] != 1 or two(w, 6) != self.boot:
+        if not whole(w, "HELLO") or w[1] != 2 or two(w, 6) != self.boot:
             return
         session = self.session(w)
         if session == self.active or session[0] <= self.floor:
@@ -180,7 +180,7 @@ class Controller:
         self.events.append(("judged", verdict, reason, self.roll_no, self.active, w[1], p))
 
     def verdict(self, tick, w, p):
-        if not whole(p, "PAYLOAD") or p[1] != 1 or two(p, 78) != two(w, 8) or p[13] not in (1, 2):
+        if not whole(p, "PAYLOAD") or p[1] != 2 or two(p, 78) != two(w, 8) or p[13] not in (1, 2):
             return REJECTED, 10
         if (self.session(p), two(p, 6), two(p, 8), two(p, 10), p[12]) != \
                 (self.active, self.boot, self.req_id, self.roll_no, w[1]):
@@ -235,7 +235,7 @@ class Controller:
     def outcome(self, tick, kind):
         self.produced += 1
         w = [0] * 40
-        w[0], w[1], w[15] = TYPE["OUT"], 1, kind
+        w[0], w[1], w[15] = TYPE["OUT"], 2, kind
         put(w, 2, self.produced)
         put(w, 4, self.roll_no)
         put(w, 6, self.boot)
@@ -262,7 +262,7 @@ class Controller:
         self.shown, self.published = state, tick
         self.gen = self.gen + 1 & 0xFFFF
         w = [0] * 96
-        w[0], w[1], w[2], w[93] = TYPE["REQ"], 1, self.gen, self.gen
+        w[0], w[1], w[2], w[93] = TYPE["REQ"], 2, self.gen, self.gen
         put(w, 3, self.boot)
         put(w, 5, tick)
         put(w, 7, self.active[0])
@@ -294,7 +294,7 @@ class Controller:
         w[59], w[60] = 1, {EMPTY: 4, AWAIT: 5, RUN: 6, HELD: 11, MANUAL: 6}[self.phase]
         w[83] = 0x3F
         w[84:90] = [1000] * 6
-        w[91] = 1767
+        w[91], w[92] = 1767, 1771
         self.image.req = seal(w)
 
 

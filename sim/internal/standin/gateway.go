@@ -74,7 +74,7 @@ func join(w []uint16, at int) uint32 { return uint32(w[at])<<16 + uint32(w[at+1]
 
 // Decode reads a request block; ok tells whether it is whole.
 func Decode(w []uint16) (r Request, ok bool) {
-	if len(w) != 96 || w[0] != 0x5251 || w[1] != 1 || w[2] != w[93] || CRC(w[:94]) != join(w, 94) {
+	if len(w) != 96 || w[0] != 0x5251 || w[1] != 2 || w[2] != w[93] || CRC(w[:94]) != join(w, 94) {
 		return r, false
 	}
 	return Request{
@@ -89,7 +89,7 @@ func Decode(w []uint16) (r Request, ok bool) {
 // Hello builds a HELLO block.
 func Hello(epoch, nonce, boot uint32) []uint16 {
 	w := make([]uint16, 10)
-	w[0], w[1] = 0x4845, 1
+	w[0], w[1] = 0x4845, 2
 	copy(w[2:], Two(epoch))
 	copy(w[4:], Two(nonce))
 	copy(w[6:], Two(boot))
@@ -136,7 +136,7 @@ func Commit(offer uint16, epoch, nonce, req, tick uint32, payload []uint16) []ui
 // still to be filled and the block to be sealed.
 func Payload(offer uint16, epoch, nonce uint32, r *Request) []uint16 {
 	w := make([]uint16, 80)
-	w[0], w[1] = 0x5041, 1
+	w[0], w[1] = 0x5041, 2
 	copy(w[2:], Two(epoch))
 	copy(w[4:], Two(nonce))
 	copy(w[6:], Two(r.Boot))

@@ -118,7 +118,7 @@ export class Controller {
   }
 
   hello(w) {
-    if (!whole(w, "Hello") || w[1] !== 1 || two(w, 6) !== this.boot) return;
+    if (!whole(w, "Hello") || w[1] !== 2 || two(w, 6) !== this.boot) return;
     const session = sessionIn(w);
     if (same(session, this.active) || session[0] <= this.floor) return;
     this.floor = session[0];
@@ -198,7 +198,7 @@ export class Controller {
     this.produced++;
     const w = new Uint16Array(lengths.Outcome);
     w[0] = types.Outcome;
-    w[1] = 1;
+    w[1] = 2;
     put(w, 2, this.produced);
     put(w, 4, this.rollNo);
     put(w, 6, this.boot);
@@ -227,7 +227,7 @@ export class Controller {
     this.gen = (this.gen + 1) % 65536;
     const w = new Uint16Array(lengths.Request);
     w[0] = types.Request;
-    w[1] = 1;
+    w[1] = 2;
     w[2] = w[93] = this.gen;
     put(w, 3, this.boot);
     put(w, 5, tick);
@@ -261,6 +261,7 @@ export class Controller {
     w[60] = { empty: 4, await: 5, run: 6, held: 11, manual: 6 }[this.phase];
     w.set([0x3f, 1000, 1000, 1000, 1000, 1000, 1000], 83);
     w[91] = 1767;
+    w[92] = 1771;
     this.image.request = seal(w);
   }
 }

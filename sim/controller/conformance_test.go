@@ -71,6 +71,7 @@ func TestWorkedExample(t *testing.T) {
 		WrapSpeed: 0.6, TurningHz: 25.54, FeedHz: 31.2, CrimpTurns: 1.25, CrimpTime: 11.9, CrimpTurningHz: 17.02,
 		CrimperHz: 28.9, CentreHeight: 0.7668, Temperature: 176.7, Dwell: 6.5, InnerHead: 1.25, OuterHead: 1.219,
 		Glue: 0.085, Gross: 1571.2, ScaleTolerance: 0.015, Centring: -0.0012, ContactPressure: 10300,
+		CloseLeast: 168, CloseGreatest: 185,
 	}
 	if r != want {
 		t.Errorf("read %+v\nwant %+v", r, want)

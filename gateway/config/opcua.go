@@ -46,8 +46,8 @@ const (
 	entryMark  = "*"
 )
 
-// opcuaNode is one configured identifier, with its key and the name that its block
-// has in identifiers.
+// opcuaNode is one configured identifier, with its key and the name of its block
+// in identifiers.
 type opcuaNode struct{ key, text, name string }
 
 func (n *OPCUANodes) all() [7]opcuaNode {

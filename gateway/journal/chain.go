@@ -82,8 +82,8 @@ func hashOf(prev Hash, seq uint64, at int64, kind string, body []byte) Hash {
 	return sha256.Sum256(b)
 }
 
-// encode turns a record into its body, and back, since a record that cannot be
-// read again must not be stored.
+// encode returns the body of a record, and the record as it is read back from
+// there: one that cannot be read back must not be stored.
 func encode(r record.Record) ([]byte, record.Record, error) {
 	body, err := record.Marshal(r)
 	if err != nil {
@@ -93,7 +93,7 @@ func encode(r record.Record) ([]byte, record.Record, error) {
 	return body, back, err
 }
 
-// row is a record as it stands in the file, not yet believed.
+// row is a record as it stands in the file, before anything of it is proved.
 type row struct {
 	seq        int64
 	at         any

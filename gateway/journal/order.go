@@ -17,7 +17,7 @@ import (
 type order struct {
 	session  handshake.Session
 	boot     uint32
-	known    bool // session and boot are
+	known    bool // session and boot are known
 	lost     bool // records before are not known
 	request  handshake.Token
 	last     uint16 // offer of the session
@@ -39,7 +39,7 @@ type offer struct {
 	committed bool
 }
 
-// forget says that a record is not known.
+// forget drops what the records so far told, after one that cannot be read.
 func (o *order) forget() {
 	o.lost, o.known = true, false
 	o.index, o.roll = 0, 0

@@ -16,21 +16,21 @@ import (
 // ScanChunk is how many records one reader of Scan is to take at a time.
 const ScanChunk = 2048
 
-// chunk is a run of records, read by one of several readers.
+// chunk is a run of records that one of several readers reads.
 type chunk struct {
 	from, to uint64
-	done     chan struct{} // closed when the rest stands
+	done     chan struct{} // closed when the fields below are set
 	records  []record.Stored
 	prev     Hash // of the record before the first
 	head     Head // the last
 	err      error
 }
 
-// Scan calls each with every record of the journal as it stands now, in order,
-// and after each run of them progress with how many were read and of how many.
-// Records are read and proved by several readers ahead of the calls, size of
-// them at a time, and only a few such runs are held. A record that is missing
-// or does not hold is a *DamageError.
+// Scan calls each with every record of the journal as it stands now, in order.
+// Several readers read and prove the records ahead of the calls, in runs of size
+// records, and only a few runs are held. After each run progress is told how
+// many records were read, and of how many. A record that is missing, or whose
+// hash is wrong, is a *DamageError.
 func Scan(ctx context.Context, path string, size uint64, progress func(done, total uint64), each func(record.Stored) error) (err error) {
 	r, err := OpenReader(ctx, path)
 	if err != nil {

@@ -129,7 +129,7 @@ func (v *verifier) run(ctx context.Context, r *Reader) error {
 	return nil
 }
 
-// database asks SQLite for its own opinion, which also covers the index.
+// database runs SQLite's own check of the file, which covers the index too.
 func (v *verifier) database(ctx context.Context, r *Reader) error {
 	lines, err := texts(ctx, r, r.db, `PRAGMA integrity_check(1000)`)
 	for _, s := range lines {
@@ -288,7 +288,7 @@ func (v *verifier) record(w *row, last Head) Head {
 		v.found = true
 	}
 	if err != nil {
-		// What it said is not known, so what follows is not judged by it.
+		// What the record said is not known, so the next ones are not judged by it.
 		v.order.forget()
 	} else {
 		for _, text := range v.order.add(e.Record) {

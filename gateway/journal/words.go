@@ -57,8 +57,8 @@ func inWords(err error) error {
 	return &plainError{causeOf(e), e}
 }
 
-// causeOf takes a code that is not in the table for one of the content of the
-// file.
+// causeOf returns the cause of a result code. One that is not in the table
+// counts as damage to the content of the file.
 func causeOf(e *sqlite.Error) cause {
 	for _, c := range causes {
 		if c.code == e.Code()&0xFF {

@@ -26,8 +26,8 @@ const MeasuredByScanner = "scanner"
 // maxHeld is how many readings wait for their roll at once.
 const maxHeld = 64
 
-// Match is what became of a reading: the roll it is of, or, with a Code, why
-// it is of none.
+// Match is what became of a reading: the roll that it measured, or a Code that
+// says why none is known.
 type Match struct {
 	Roll    uint32 // the roll's number, 0 with ReadingNoRoll, …TwoRolls and …Flood
 	Reading Reading
@@ -37,8 +37,8 @@ type Match struct {
 
 // Matcher matches readings to rolls by identity and time. A reading is of a
 // roll when it bears its tag or its number, and the two came not further apart
-// than the window, whichever was first. One that fits no roll, or two, is of
-// none. All times are of one steady clock. It is not safe for concurrent use.
+// than the window, whichever was first. One that fits no roll, or two, is not
+// used. All times are of one steady clock. It is not safe for concurrent use.
 type Matcher struct {
 	window   time.Duration
 	rolls    []matched
@@ -66,7 +66,7 @@ func (m *Matcher) Roll(at time.Duration, number uint32, tag string) []Match {
 	out := m.Tick(at)
 	m.rolls = slices.DeleteFunc(m.rolls, func(r matched) bool { return r.number == number })
 	m.rolls = append(m.rolls, matched{number: number, tag: tag, at: at})
-	return append(out, m.settle()...)
+	return append(out, m.matchHeld()...)
 }
 
 // Reading takes a reading.
@@ -78,7 +78,7 @@ func (m *Matcher) Reading(at time.Duration, r Reading) []Match {
 		m.readings = slices.Delete(m.readings, 0, 1)
 	}
 	m.readings = append(m.readings, heldReading{r, at})
-	return append(out, m.settle()...)
+	return append(out, m.matchHeld()...)
 }
 
 // Tick says what time it is. It returns the readings whose roll did not come.
@@ -96,8 +96,8 @@ func (m *Matcher) Tick(at time.Duration) []Match {
 	return out
 }
 
-// settle takes out the readings that now fit.
-func (m *Matcher) settle() []Match {
+// matchHeld takes out the readings that fit a roll by now.
+func (m *Matcher) matchHeld() []Match {
 	var out []Match
 	m.readings = slices.DeleteFunc(m.readings, func(h heldReading) bool {
 		var fits []*matched

@@ -13,7 +13,7 @@ import (
 	"lapgate/recipe/stat"
 )
 
-// Judgement; each could be otherwise.
+// Numbers that rest on judgement (J).
 const (
 	// SingleReading is the standard uncertainty of one reading without others
 	// to compare it with, in metres (J).

@@ -149,8 +149,9 @@ func coarsest(f *Field, t *Tag) float64 {
 	return step
 }
 
-// named reports whether the gateway writes numbers into the field that use all
-// of its 32 bits from the first day.
+// named reports whether the field names something by a number that is drawn,
+// hashed or taken from a clock: such a number may need all of its 32 bits at any
+// time, where a counter stays small for years.
 func named(f *Field) bool {
 	if !handshake.GatewayOwned(f.Block) {
 		return false
@@ -337,7 +338,7 @@ func (m *Mapping) Unsent() []string {
 	return out
 }
 
-// has reports whether a field, or any part of it, has a tag.
+// has reports whether a field, or an element or bit of it, has a tag.
 func (m *Mapping) has(name string) bool {
 	return slices.ContainsFunc(m.Tags, func(t Tag) bool {
 		return t.Field == name || strings.HasPrefix(t.Field, name+".")

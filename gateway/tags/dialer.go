@@ -68,13 +68,13 @@ func (d *Dialer) Dial(ctx context.Context) (link.Port, error) {
 	for _, b := range handshake.IDs() {
 		if err := p.fetch(ctx, b, d.plan.all[b]); err != nil {
 			_ = tags.Close()
-			return nil, surveyError(err)
+			return nil, tagsError(err)
 		}
 	}
 	return p, nil
 }
 
-func surveyError(err error) error {
+func tagsError(err error) error {
 	var e *link.Error
 	if !errors.As(err, &e) {
 		return &link.Error{Op: "dial", Class: link.Down, Err: err}
@@ -86,39 +86,41 @@ func surveyError(err error) error {
 	return &link.Error{Op: "dial", Block: e.Block, Class: class, Err: fmt.Errorf("reading the tags of block %s: %w", e.Block, e.Err), Help: e.Help}
 }
 
-// plan is what a mapping comes to. It is never changed.
+// plan is what a mapping asks for at each read and write, worked out once. It is
+// never changed.
 type plan struct {
 	mapping *Mapping
 	points  []Point
-	has     map[string]int // tag by field
+	has     map[string]int // index of the tag, by the name of its field
 
 	all   [int(handshake.ACK) + 1][]int // every tag of a block
 	first [int(handshake.ACK) + 1][]int // written first
 	last  [int(handshake.ACK) + 1][]int // written last, apart
 
-	view      []int // read for a request block
-	steady    []int // of these, what must not differ between two reads
-	tail      []int // generation, read before the rest
-	head      []int // generation, read after the rest
-	readsBack bool  // the commit is read with the request
-	stands    [handshake.ReqWords]uint16
+	view      []int                      // read for a request block
+	steady    []int                      // of these, what must not differ between two reads
+	tail      []int                      // generation, read before the rest
+	head      []int                      // generation, read after the rest
+	readsBack bool                       // the commit is read with the request
+	stands    [handshake.ReqWords]uint16 // request block with the stand-ins
 	fields    map[string]Field
 }
 
-// get and put reach a field by a name that this package wrote itself.
+// get returns the number of a field. The name is a constant of this package, so
+// the field exists.
 func (p *plan) get(words []uint16, name string) int64 {
 	f := p.fields[name]
 	return f.Get(words)
 }
 
-// put sets a number that is known to fit: it comes from a field of the same
-// width, to which it is cut.
+// put sets the number of a field, cut to its width. The name is a constant of
+// this package.
 func (p *plan) put(words []uint16, name string, v int64) {
 	f := p.fields[name]
 	_ = f.Put(words, v&(1<<(16*f.Info.Words)-1)) // it fits
 }
 
-// starts is the field of a block whose change starts something.
+// starts names the field of a block at whose change the controller acts.
 func starts(b handshake.ID) string {
 	switch b {
 	case handshake.HEARTBEAT:
@@ -193,7 +195,7 @@ func newPlan(m *Mapping) (*plan, error) {
 	return p, p.standIns()
 }
 
-// moves names the fields of a request that change while nothing happens.
+// moves reports whether a field of a request changes while nothing happens.
 func moves(name string) bool {
 	switch name {
 	case "request.tick", "request.scan_age", "request.stale_commits", "request.platen_temperature", "request.platen_hot_temperature":
@@ -204,8 +206,8 @@ func moves(name string) bool {
 
 func (p *plan) knows(name string) bool { _, ok := p.has[name]; return ok }
 
-// standIns fills the request block with what is taken for a field that has no
-// tag.
+// standIns fills the request block with the value that is taken for each field
+// without a tag.
 func (p *plan) standIns() error {
 	const (
 		allOn     = 0xFFFFFFFF
@@ -244,7 +246,7 @@ func (p *plan) standIns() error {
 	return nil
 }
 
-// part reports whether single bits of a set have tags.
+// part reports whether single bits of a set of bits have tags.
 func (p *plan) part(name string) bool {
 	for i := range p.points {
 		if f := p.points[i].Field.Name; len(f) > len(name)+4 && f[:len(name)+4] == name+".bit" {
@@ -254,15 +256,16 @@ func (p *plan) part(name string) bool {
 	return false
 }
 
-// bootStandIn is the boot number of a controller that has none: the one that
-// it keeps from the last session, and where it keeps none a new one that was
-// never used before. It outlives a connection.
+// bootStandIn is the boot number of a controller that counts none: the one that
+// stands in its HELLO tags since the last session, and a new one, never used
+// before, where nothing stands there. It outlives a connection.
 type bootStandIn struct {
 	number uint32
 	kept   bool
 }
 
-// take returns the boot number for what the controller keeps.
+// take returns the boot number. kept is what stands in the controller, 0 for
+// nothing.
 func (s *bootStandIn) take(kept uint32, now time.Time) uint32 {
 	switch {
 	case kept != 0:

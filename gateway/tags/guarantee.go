@@ -77,8 +77,9 @@ func Rests() []Rest {
 	}
 }
 
-// scratch are fields that the gateway reads back in place of one of the
-// controller's, which the controller has to keep at least.
+// scratch pairs a field of the controller that may lack a tag with the field
+// that the gateway wrote and reads back in its place. The controller must at
+// least keep what was written there.
 func scratch() [][2]string {
 	return [][2]string{
 		{"request.boot_id", "hello.boot_id"},

@@ -7,12 +7,13 @@
 // Its port offers the blocks to the gateway and keeps them in tags: reading a
 // block reads its tags and puts the words together, writing one writes its
 // tags. So the same state machine serves such a controller, and nothing of the
-// handshake is written twice. What a block has and a list of tags has not is
-// made here: type, layout and checksum always; a field without a tag by a
-// stand-in, where the configuration has waived what rests on it. A number whose
-// change starts something is written last, in a request of its own: the
-// commit's offer after the rest of the commit, the count after the rest of the
-// heartbeat.
+// handshake is written twice. What a list of tags lacks of a block is made here.
+// That is always type, layout and checksum. A field without a tag gets a
+// stand-in, where the configuration has waived the guarantees that rest on it.
+//
+// A number whose change starts something is written last, in a request of its
+// own: the commit's offer after the rest of the commit, the count after the rest
+// of the heartbeat.
 package tags
 
 import (

@@ -61,14 +61,13 @@ type Writes uint8
 // the other, the last word last, for a controller that lacks function 16.
 //
 // With function 6 a controller can see a block half written, and after an
-// interruption it stays so. What does not suffer is that no recipe but one
-// that was offered can be taken for whole: the checksum stands in the last two
-// words, so a block half written fails it and counts as none, with the
-// certainty of its 32 bits that a torn read of a block written at once has
-// too. Before the very last register the block differs from the whole by a
-// burst of at most 16 bits, which CRC-32 always finds. Payload and commit stay
-// in order, since each register is confirmed before the next is written. What
-// suffers is time: a payload takes 80 round trips instead of one.
+// interruption it stays so. Still only a recipe that was offered can be
+// accepted. The checksum stands in the last two words, so a block half written
+// fails it, as surely as one that was torn while it was read. With only the very
+// last register missing the block differs from the whole by a burst of at most
+// 16 bits, which CRC-32 always finds. Payload and commit stay in order, since
+// each register is confirmed before the next is written. The price is time: a
+// payload takes 80 round trips instead of one.
 const (
 	WriteMultiple Writes = iota
 	WriteSingle
@@ -166,7 +165,7 @@ func (d *Dialer) Dial(ctx context.Context) (link.Port, error) {
 		reads:  d.conf.Reads,
 		writes: d.conf.Writes,
 	}
-	if err := p.survey(ctx); err != nil {
+	if err := p.checkBlocks(ctx); err != nil {
 		_ = p.Close()
 		return nil, err
 	}
@@ -198,8 +197,8 @@ type port struct {
 	dead   error
 }
 
-// survey reads the ends of every block.
-func (p *port) survey(ctx context.Context) error {
+// checkBlocks reads the first and the last register of every block.
+func (p *port) checkBlocks(ctx context.Context) error {
 	spans := make([]link.Span, 0, len(handshake.IDs())+1)
 	for _, id := range handshake.IDs() {
 		spans = append(spans, link.Span{Block: id, Dst: make([]uint16, handshake.Words(id))})

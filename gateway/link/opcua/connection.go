@@ -29,16 +29,16 @@ type connection struct {
 }
 
 // connect checks the server's certificate, logs in, reads the limits of the
-// server and then looks around with survey, which may be nil. Errors are
+// server and then calls check, which may be nil. Errors are
 // *link.Error of class Down or ConfigClass.
-func (d *Dialer) connect(ctx context.Context, survey func(context.Context, *connection) error) (*connection, error) {
+func (d *Dialer) connect(ctx context.Context, check func(context.Context, *connection) error) (*connection, error) {
 	c, err := d.session(ctx)
 	if err != nil {
 		return nil, d.dialError(ctx, err)
 	}
 	err = c.limits(ctx)
-	if err == nil && survey != nil {
-		err = survey(ctx, c)
+	if err == nil && check != nil {
+		err = check(ctx, c)
 	}
 	if err != nil {
 		_ = c.Close()
@@ -86,7 +86,7 @@ func (d *Dialer) session(ctx context.Context) (*connection, error) {
 }
 
 // loginPatience is the least time that a server gets for each step of a login
-// and of the survey: a small controller calculates with long numbers then. The
+// and of the check of the blocks: a small controller calculates with long numbers then. The
 // context of Dial can end it sooner.
 const loginPatience = 5 * time.Second
 

@@ -157,7 +157,7 @@ func (d *Dialer) dialError(ctx context.Context, err error) error {
 	e := &link.Error{Op: "dial", Class: link.Down, Err: err}
 	var (
 		conf    *configError
-		survey  *surveyError
+		blocks  *blocksError
 		opening *channel.OpenError
 		session *sessionError
 		status  ua.StatusCode
@@ -168,9 +168,9 @@ func (d *Dialer) dialError(ctx context.Context, err error) error {
 	switch {
 	case errors.As(err, &conf):
 		e.Class, e.Help = link.ConfigClass, conf.help
-	case errors.As(err, &survey):
-		e.Help = survey.help
-		if survey.lasts {
+	case errors.As(err, &blocks):
+		e.Help = blocks.help
+		if blocks.lasts {
 			e.Class = link.ConfigClass
 		}
 	case ctx.Err() != nil:

@@ -93,12 +93,13 @@ func loadIdentity(folder string) (*identity, error) {
 	return &identity{cert, key}, nil
 }
 
-// hide keeps the text of an error but not what it is, so that half a pair is
-// not taken for none.
+// hide keeps the text of an error and drops its identity, so that a missing half
+// of the pair is not taken for a missing pair.
 func hide(err error) error { return errors.New(err.Error()) }
 
-// makeIdentity makes both files in a folder of its own and gives it its name
-// last: there is never half a pair, and the first of several makers wins.
+// makeIdentity makes both files in a folder of its own, which gets its final name
+// at the end: there is never half a pair, and of several processes the first
+// wins.
 func makeIdentity(folder string, now time.Time) error {
 	key, err := rsa.GenerateKey(rand.Reader, keyBits)
 	if err != nil {

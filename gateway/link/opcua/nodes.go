@@ -29,7 +29,7 @@ const OutcomeName = "Outcome"
 // BrowseName is the name of the variable that holds a block, for handshake.OUT of
 // one entry of the ring: Request, Outcome00 to Outcome63, Heartbeat, Hello,
 // Payload, Commit, Ack. Every variable is an array of UInt16 of the length of
-// its handshake. It is empty for what is no handshake.
+// its block. It is empty for what is no block.
 func BrowseName(id handshake.ID, entry int) string {
 	if id == handshake.OUT {
 		return fmt.Sprintf("%s%02d", OutcomeName, entry)

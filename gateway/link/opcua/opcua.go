@@ -59,7 +59,7 @@ func (d *Dialer) Dial(ctx context.Context) (link.Port, error) {
 	p := &port{}
 	c, err := d.connect(ctx, func(ctx context.Context, c *connection) error {
 		p.connection = c
-		return p.survey(ctx)
+		return p.checkBlocks(ctx)
 	})
 	if err != nil {
 		return nil, err

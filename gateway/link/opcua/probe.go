@@ -56,7 +56,7 @@ type Probe struct {
 	times      []time.Duration
 }
 
-// OpenProbe connects and logs in as Dial does, but asks for no handshake. The name
+// OpenProbe connects and logs in as Dial does, but asks for no blocks. The name
 // of the line does not matter. Errors are *link.Error of class Down or
 // ConfigClass.
 func OpenProbe(ctx context.Context, settings Settings) (*Probe, error) {

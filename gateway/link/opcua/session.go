@@ -77,8 +77,9 @@ func (c *connection) login(ctx context.Context, server *serverEndpoint) error {
 	return nil
 }
 
-// prove checks the server's signature, with the certificate that was checked,
-// and that the nonce that ours will be over is as long as it must be.
+// prove checks the server's signature with the certificate that was checked
+// before, and that the nonce of the server, which our own signature will cover,
+// is long enough.
 func (c *connection) prove(server *serverEndpoint, created *ua.CreateSessionResponse, nonce []byte) error {
 	if shown, err := leaf(created.ServerCertificate); err != nil || !bytes.Equal(shown.Raw, server.leaf.Raw) {
 		return errors.New("the server shows another certificate than the one that was checked; somebody may stand between")
@@ -152,9 +153,9 @@ func signNonce(to *ua.SignatureData, policy string, key *rsa.PrivateKey, server 
 	return nil
 }
 
-// fill sets the password, encrypted for the server with its nonce: its length
-// with the nonce, itself, the nonce; OPC 10000-4 section 7.40.2.2. Without a
-// policy it is in clear, which happens only inside an encrypted channel, see
+// fill sets the password, encrypted for the server together with its nonce: the
+// length of both, the password, the nonce (OPC 10000-4 section 7.40.2.2). Without
+// a policy the password is in clear, but only inside an encrypted channel; see
 // chooseLogin.
 func (u *User) fill(token *ua.UserNameIdentityToken, policy string, server *serverEndpoint, nonce []byte) error {
 	if policy == ua.SecurityPolicyURINone {

@@ -13,9 +13,9 @@ import (
 	"lapgate/gateway/handshake"
 )
 
-// survey finds the namespace, reads every block once, and checks types, lengths
+// checkBlocks finds the namespace, reads every block once, and checks types, lengths
 // and rights. All problems are named at once.
-func (p *port) survey(ctx context.Context) error {
+func (p *port) checkBlocks(ctx context.Context) error {
 	namespace, err := p.namespace(ctx)
 	if err != nil {
 		return err
@@ -197,15 +197,15 @@ func (f *findings) err() error {
 			help = append(help, x.help)
 		}
 	}
-	return &surveyError{errors.Join(bad...), strings.Join(help, "; "), f.class}
+	return &blocksError{errors.Join(bad...), strings.Join(help, "; "), f.class}
 }
 
-// surveyError is what is wrong with the blocks of a server.
-type surveyError struct {
+// blocksError is what is wrong with the blocks of a server.
+type blocksError struct {
 	err   error
 	help  string
 	lasts permanence
 }
 
-func (e *surveyError) Error() string { return e.err.Error() }
-func (e *surveyError) Unwrap() error { return e.err }
+func (e *blocksError) Error() string { return e.err.Error() }
+func (e *blocksError) Unwrap() error { return e.err }

@@ -333,6 +333,7 @@ func mutate(f []byte) [][]byte {
 	case 9:
 		return [][]byte{f, f}
 	case 10: // values within values
+		at = max(8, at) // the size stands before it
 		f = append(f[:at:at], bytes.Repeat([]byte{[]byte{0x40, 24, 0x98, 0, 0xff}[rand.IntN(5)]}, rand.IntN(16000))...)
 		whole()
 	case 11: // parts without end

@@ -13,9 +13,6 @@ import (
 	"lapgate/recipe/reel"
 )
 
-var kinds = []record.Kind{record.KindSession, record.KindRequest, record.KindIntent, record.KindCommit, record.KindVerdict, record.KindVoid, record.KindOutcome, record.KindGap,
-	record.KindHold, record.KindOverride, record.KindMode, record.KindConfig, record.KindShadow}
-
 // sampleRecords has one record of each kind with every field set.
 func sampleRecords() []record.Record {
 	name := record.OfferName{handshake.Session{Epoch: 7, Nonce: 0x9E3779B9}, 3}
@@ -63,8 +60,11 @@ func TestRecordsComeBackEqual(t *testing.T) {
 		if err != nil || !bytes.Equal(b, again) {
 			t.Errorf("%s: written twice, %s and %s", r.Kind(), b, again)
 		}
+		if v, err := record.ViewOf(record.Stored{Record: r}, &recipe.Line{}); err == nil && v.What == "" {
+			t.Errorf("%s: people read nothing of what it holds", r.Kind())
+		}
 	}
-	for _, k := range kinds {
+	for _, k := range record.Kinds() {
 		if !seen[k] {
 			t.Errorf("no sample of kind %s", k)
 		}

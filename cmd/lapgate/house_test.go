@@ -201,3 +201,45 @@ func TestFilesKeepToTheHouse(t *testing.T) {
 		}
 	}
 }
+
+var (
+	housePath = regexp.MustCompile("`((?:cmd|gateway|recipe|sim|configs|testdata|\\.ci)/[a-zA-Z0-9_./-]+)")
+	testName  = regexp.MustCompile(`\b(?:Test|Fuzz)[A-Z]\w+`)
+	testFunc  = regexp.MustCompile(`(?m)^func ((?:Test|Fuzz)[A-Z]\w+)\(`)
+)
+
+// TestGuideNamesWhatIsThere: the files and tests that DEVELOPERS.md sends
+// people to exist.
+func TestGuideNamesWhatIsThere(t *testing.T) {
+	guide, err := os.ReadFile("../../DEVELOPERS.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range housePath.FindAllSubmatch(guide, -1) {
+		name := strings.TrimSuffix(string(m[1]), "/...")
+		if _, err := os.Stat(filepath.Join("../..", name)); err != nil {
+			t.Errorf("DEVELOPERS.md names %s, which does not exist", name)
+		}
+	}
+	tests := map[string]bool{}
+	for _, p := range packages(t) {
+		files, err := filepath.Glob(filepath.Join(p.Dir, "*_test.go"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range files {
+			text, err := os.ReadFile(f)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, m := range testFunc.FindAllSubmatch(text, -1) {
+				tests[string(m[1])] = true
+			}
+		}
+	}
+	for _, name := range testName.FindAllString(string(guide), -1) {
+		if !tests[name] {
+			t.Errorf("DEVELOPERS.md names %s, which is no test", name)
+		}
+	}
+}

@@ -40,6 +40,7 @@ type lineLoop struct {
 	armed   bool
 
 	answer   cycle.OverrideAnswer // to the newest override asked for
+	word     cycle.ConfirmAnswer  // to the newest confirmation asked for
 	lastMode *record.Mode         // newest at start
 	odd      strangeness
 
@@ -291,6 +292,8 @@ func (l *lineLoop) execute(ctx context.Context, actions []cycle.Action) {
 			ok = true
 		case cycle.OverrideAnswer:
 			l.answer, ok = a, true
+		case cycle.ConfirmAnswer:
+			l.word, ok = a, true
 		case cycle.Halt:
 			if l.halted == nil {
 				l.halted = errors.New(a.Reason)

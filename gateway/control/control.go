@@ -30,6 +30,7 @@ const (
 	Disarm   Command = "disarm"
 	Hold     Command = "hold"
 	Override Command = "override"
+	Confirm  Command = "confirm"
 	Reload   Command = "reload"
 )
 
@@ -41,12 +42,14 @@ type Request struct {
 	Reason  string  `json:"reason,omitempty"`
 	Off     bool    `json:"off,omitempty"` // ends what the command begins
 
-	// Of an override: the number of the roll, 0 for the one that waits, and its
-	// setpoints. Shown is the request whose change the person has seen and
-	// agreed to; nil asks only what would change.
-	Roll   uint32           `json:"roll,omitempty"`
-	Values []Value          `json:"values,omitempty"`
-	Shown  *handshake.Token `json:"shown,omitempty"`
+	// Of an override or a confirmation: the number of the roll, 0 for the one
+	// that waits, and the setpoints or the finding. Shown is the request whose
+	// change or finding the person has seen and agreed to; nil asks only what it
+	// is.
+	Roll    uint32           `json:"roll,omitempty"`
+	Values  []Value          `json:"values,omitempty"`
+	Finding string           `json:"finding,omitempty"`
+	Shown   *handshake.Token `json:"shown,omitempty"`
 }
 
 // Value is a setpoint by its name with the value that it is to have, as people
@@ -56,15 +59,16 @@ type Value struct {
 	Text string `json:"text"`
 }
 
-// Proposal is what an override changes.
+// Proposal is what an override changes, or what a confirmation is about.
 type Proposal struct {
 	Line    string          `json:"line"`
 	Roll    uint32          `json:"roll"`
 	Tag     string          `json:"tag"`
 	Token   handshake.Token `json:"token"` // of the request that it is bound to
 	Changes []Change        `json:"changes"`
+	Finding string          `json:"finding,omitempty"` // its sentence
 	// Held tells that the roll is held: the operator must press retry at the
-	// controller for the override to be offered.
+	// controller for the override or the confirmation to take effect.
 	Held bool `json:"held"`
 }
 
@@ -94,7 +98,7 @@ type Reply struct {
 	Outcome Outcome  `json:"outcome"`
 	Text    []string `json:"text,omitempty"`  // what was done, a line each
 	Error   string   `json:"error,omitempty"` // why not
-	// Proposal is the answer to an override.
+	// Proposal is the answer to an override or a confirmation.
 	Proposal *Proposal `json:"proposal,omitempty"`
 }
 

@@ -51,6 +51,15 @@ type (
 		Changes  []SetpointChange // what differs from the computed recipe, in the order of the payload
 		Held     bool             // the operator must press retry for it to be offered
 	}
+	// ConfirmAnswer answers ConfirmFinding in the same step.
+	ConfirmAnswer struct {
+		Token    handshake.Token // that the confirmation is bound to
+		Roll     uint32
+		Tag      string
+		Problems []string // why it cannot be taken; empty where it can
+		Text     string   // of the finding
+		Held     bool     // the operator must press retry for it to take effect
+	}
 	// Halt ends the machine: the line must not be served by this process.
 	Halt struct{ Reason string }
 )
@@ -86,4 +95,5 @@ func (DrawNonce) action()      {}
 func (Drop) action()           {}
 func (Notify) action()         {}
 func (OverrideAnswer) action() {}
+func (ConfirmAnswer) action()  {}
 func (Halt) action()           {}

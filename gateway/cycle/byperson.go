@@ -12,18 +12,59 @@ import (
 	"lapgate/recipe"
 )
 
-// overrideLife is how long an override may wait to be offered. Whoever gave
+// wordLife is how long a person's word may wait to take effect. Whoever gave
 // it looked at the roll and the line as they were then.
-const overrideLife = 5 * time.Minute
+const wordLife = 5 * time.Minute
+
+// word is what a named person said of one request, to which it is bound.
+type word struct {
+	token   handshake.Token   // of the request that it takes effect with
+	given   handshake.Request // the request block that the person saw
+	roll    recipe.Roll       // the measurement that the person saw
+	config  uint32            // hash of the configuration that the person's word was checked by
+	retried bool              // token is the operator's retry of the request given
+	at      time.Duration
+}
+
+// bind binds a person's word to the request in view.
+func (m *Machine) bind() word {
+	return word{token: m.view.token, given: m.seen.Request, roll: m.seen.Roll, config: m.hash, at: m.now.Mono}
+}
+
+// follow takes the newest view of the request, and returns why the word ends,
+// empty where it stands. A held roll gets its recipe by the operator's retry,
+// which is the next request: a word given for the request held passes to that
+// one, if nothing was measured between.
+func (w *word) follow(r *handshake.Request) (gone string) {
+	switch {
+	case r.RollNo != w.given.RollNo || r.Phase != handshake.Await && r.Phase != handshake.Held:
+		return "the roll no longer waits"
+	case r.Token() == w.token:
+	case w.given.Phase == handshake.Held && !w.retried && r.Phase == handshake.Await &&
+		r.Boot == w.token.Boot && r.Req == w.token.Req+1 && sameMeasurement(&w.given, r):
+		w.token, w.retried = r.Token(), true
+	default:
+		return "the roll was measured again or is requested anew; look at it again"
+	}
+	return ""
+}
+
+// spoiled returns why the word may not take effect with a view, empty where it
+// may.
+func (w *word) spoiled(v *View, config uint32) string {
+	switch {
+	case v.Roll.Diameter != w.roll.Diameter || v.Roll.Width != w.roll.Width:
+		return "the roll was measured again; look at it again"
+	case w.config != config:
+		return "another configuration took effect; look at the roll again"
+	}
+	return ""
+}
 
 // waitingOverride is an override that waits for its request to be offered.
 type waitingOverride struct {
 	OverrideRoll
-	given   handshake.Request // the request block that the person saw
-	roll    recipe.Roll       // the measurement that the person saw
-	config  uint32            // hash of the configuration that the person's values were checked by
-	retried bool              // Token is the operator's retry of the request given
-	at      time.Duration
+	word
 }
 
 // askOverride answers whether a named person's recipe can be offered for the
@@ -52,7 +93,7 @@ func (m *Machine) askOverride(e OverrideRoll) {
 	case len(a.Problems) > 0:
 		m.refuseOverride(m.view.roll, e.By, a.Problems[0])
 	case !e.Preview:
-		m.override = &waitingOverride{OverrideRoll: e, given: m.seen.Request, roll: m.seen.Roll, config: m.hash, at: m.now.Mono}
+		m.override = &waitingOverride{e, m.bind()}
 		text := "the override waits for the offer of its request"
 		if a.Held {
 			text = "the roll is held; press retry at the controller within five minutes and the override is offered"
@@ -68,20 +109,31 @@ func (m *Machine) askProblems(e *OverrideRoll) (problems []string) {
 			problems = append(problems, fmt.Sprintf(format, args...))
 		}
 	}
-	w := &m.view
-	say(!m.linkUp, "there is no connection to the controller")
-	say(!m.armed, "writing is forbidden; arm the line first")
 	say(e.By == "" || e.Text == "", "an override needs the name of a person and a reason in words")
 	say(len(e.Changes) == 0, "an override changes at least one setpoint; name it with its value")
 	for _, name := range slices.Sorted(maps.Keys(e.Changes)) {
 		v := e.Changes[name]
 		say(math.IsNaN(v) || math.IsInf(v, 0), "%s: got %v, want a number", name, v)
 	}
+	return append(m.wordProblems(e.Token, e.Roll), problems...)
+}
+
+// wordProblems lists why no word of a person can be taken for a roll and the
+// request that was shown; zeros mean whichever is there.
+func (m *Machine) wordProblems(token handshake.Token, roll uint32) (problems []string) {
+	say := func(bad bool, format string, args ...any) {
+		if bad {
+			problems = append(problems, fmt.Sprintf(format, args...))
+		}
+	}
+	w := &m.view
 	waits := w.seen && (w.phase == handshake.Await || w.phase == handshake.Held)
+	say(!m.linkUp, "there is no connection to the controller")
+	say(!m.armed, "writing is forbidden; arm the line first")
 	say(!waits, "no roll waits for a recipe at the station")
-	say(waits && e.Roll != 0 && e.Roll != w.roll, "roll %d does not wait at the station, roll %d does", e.Roll, w.roll)
-	say(waits && e.Token != (handshake.Token{}) && e.Token != w.token,
-		"the request of roll %d has changed since it was shown (it was request %d, now it is %d); look at the roll and its values again", w.roll, e.Token.Req, w.token.Req)
+	say(waits && roll != 0 && roll != w.roll, "roll %d does not wait at the station, roll %d does", roll, w.roll)
+	say(waits && token != (handshake.Token{}) && token != w.token,
+		"the request of roll %d has changed since it was shown (it was request %d, now it is %d); look at the roll and its values again", w.roll, token.Req, w.token.Req)
 	return problems
 }
 
@@ -99,28 +151,28 @@ func (m *Machine) dropOverride(why string) {
 	}
 }
 
-// ageOverride ends an override that waited too long.
-func (m *Machine) ageOverride() {
-	if m.override != nil && m.now.Mono-m.override.at >= overrideLife {
-		m.dropOverride("it was given five minutes ago")
+// agePersons ends what a person said too long ago.
+func (m *Machine) agePersons() {
+	const why = "it was given five minutes ago"
+	if m.override != nil && m.now.Mono-m.override.at >= wordLife {
+		m.dropOverride(why)
+	}
+	if m.confirm != nil && m.now.Mono-m.confirm.at >= wordLife {
+		m.dropConfirm(why)
 	}
 }
 
-// keepOverride ends an override whose request is gone. A held roll gets its
-// recipe by the operator's retry, which is the next request: an override given
-// for the request held passes to that one, if nothing was measured between.
-func (m *Machine) keepOverride(r *handshake.Request) {
-	o := m.override
-	switch {
-	case o == nil:
-	case r.RollNo != o.given.RollNo || r.Phase != handshake.Await && r.Phase != handshake.Held:
-		m.dropOverride("the roll no longer waits")
-	case r.Token() == o.Token:
-	case o.given.Phase == handshake.Held && !o.retried && r.Phase == handshake.Await &&
-		r.Boot == o.Token.Boot && r.Req == o.Token.Req+1 && sameMeasurement(&o.given, r):
-		o.Token, o.retried = r.Token(), true
-	default:
-		m.dropOverride("the roll was measured again or is requested anew; look at it and its values again")
+// keepPersons ends what a person said of a request that is gone.
+func (m *Machine) keepPersons(r *handshake.Request) {
+	if m.override != nil {
+		if gone := m.override.follow(r); gone != "" {
+			m.dropOverride(gone)
+		}
+	}
+	if m.confirm != nil {
+		if gone := m.confirm.follow(r); gone != "" {
+			m.dropConfirm(gone)
+		}
 	}
 }
 
@@ -136,19 +188,15 @@ func sameMeasurement(earlier, r *handshake.Request) bool {
 // is about to be offered, or nil.
 func (m *Machine) takeOverride(v *View) *record.Override {
 	o := m.override
-	if o == nil || o.Token != v.Request.Token() {
+	if o == nil || o.token != v.Request.Token() {
 		return nil
 	}
-	switch {
-	case v.Roll.Diameter != o.roll.Diameter || v.Roll.Width != o.roll.Width:
-		m.dropOverride("the roll was measured again; look at it and its values again")
-		return nil
-	case o.config != m.hash:
-		m.dropOverride("another configuration took effect; look at the values again")
+	if why := o.spoiled(v, m.hash); why != "" {
+		m.dropOverride(why)
 		return nil
 	}
 	m.override = nil
-	return &record.Override{Roll: v.Request.RollNo, Token: o.Token, By: o.By, Operator: o.Operator, Reason: o.Reason, Text: o.Text, New: o.Changes}
+	return &record.Override{Roll: v.Request.RollNo, Token: o.token, By: o.By, Operator: o.Operator, Reason: o.Reason, Text: o.Text, New: o.Changes}
 }
 
 // tellOverride tells what became of an override at the offer of its request.

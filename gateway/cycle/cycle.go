@@ -110,6 +110,7 @@ type Machine struct {
 	outTries int              // reads of the next outcome that gave nothing
 	outAt    time.Duration    // not read before
 	override *waitingOverride // nil without one
+	confirm  *waitingConfirm  // nil without one
 
 	wrapping wrapping
 
@@ -211,7 +212,7 @@ func (m *Machine) Step(at Moment, ev Event) []Action {
 	if m.state == StateHalted {
 		return append(m.out, Halt{m.why})
 	}
-	m.ageOverride()
+	m.agePersons()
 	if m.untold != nil {
 		m.tellProcess(m.untold)
 		m.untold = nil
@@ -255,6 +256,8 @@ func (m *Machine) Step(at Moment, ev Event) []Action {
 		m.setHoldAll(e)
 	case OverrideRoll:
 		m.askOverride(e)
+	case ConfirmFinding:
+		m.askConfirm(e)
 	case Arm:
 		m.arm(e)
 	case Configure:
@@ -424,6 +427,7 @@ func (m *Machine) arm(e Arm) {
 	}
 	m.tell(noteDisarmed, "writing is forbidden; an open offer is settled when it is allowed again", Field{"by", e.By})
 	m.dropOverride("writing was forbidden")
+	m.dropConfirm("writing was forbidden")
 	m.leave(causeDisarmed)
 	if m.state != StateHalted {
 		m.state = StateWatch

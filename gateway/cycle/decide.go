@@ -141,6 +141,9 @@ func (c *deciding) check() []recipe.Finding {
 	r := c.request
 	ctx := check.Context{LastRoll: c.basis.Finished, Duplicate: r.Roll <= c.basis.Finished, HoldAll: c.basis.HoldAll}
 	ctx.Prev, ctx.PrevSpec = previous(c.line, c.basis.Previous)
+	for i := range c.basis.Confirms {
+		ctx.Confirmed = append(ctx.Confirmed, check.Confirmation{Code: c.basis.Confirms[i].Finding, By: c.basis.Confirms[i].By})
+	}
 	found := check.Run(c.line, &c.roll, &c.stand, &c.rec, &ctx, nil)
 	var flags handshake.Flags
 	if r.Flags != nil {

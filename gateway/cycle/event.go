@@ -82,6 +82,18 @@ type (
 		Changes  map[string]float64 // setpoint by its JSON name, SI
 		Preview  bool               // only answer
 	}
+	// ConfirmFinding is a named person's word that what a finding of the request
+	// in view asks for is done. It is answered by ConfirmAnswer, and ends unused
+	// as OverrideRoll does.
+	ConfirmFinding struct {
+		// Token is the request that the person was shown; zero means the one in
+		// view, whichever that is.
+		Token   handshake.Token
+		Roll    uint32 // at the station; 0 means whichever is
+		Finding recipe.Code
+		By      string
+		Preview bool // only answer
+	}
 	// Arm allows the machine to write, or forbids it. Cause is empty for a
 	// command.
 	Arm struct {
@@ -114,19 +126,20 @@ type OutcomeRead struct {
 	Err     string
 }
 
-func (LinkUp) event()        {}
-func (LinkDown) event()      {}
-func (Tick) event()          {}
-func (Nonce) event()         {}
-func (View) event()          {}
-func (BadView) event()       {}
-func (Payload) event()       {}
-func (Outcomes) event()      {}
-func (Written) event()       {}
-func (Refused) event()       {}
-func (JournalFailed) event() {}
-func (HoldAll) event()       {}
-func (OverrideRoll) event()  {}
-func (Arm) event()           {}
-func (Configure) event()     {}
-func (Lease) event()         {}
+func (LinkUp) event()         {}
+func (LinkDown) event()       {}
+func (Tick) event()           {}
+func (Nonce) event()          {}
+func (View) event()           {}
+func (BadView) event()        {}
+func (Payload) event()        {}
+func (Outcomes) event()       {}
+func (Written) event()        {}
+func (Refused) event()        {}
+func (JournalFailed) event()  {}
+func (HoldAll) event()        {}
+func (OverrideRoll) event()   {}
+func (ConfirmFinding) event() {}
+func (Arm) event()            {}
+func (Configure) event()      {}
+func (Lease) event()          {}

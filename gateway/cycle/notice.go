@@ -47,6 +47,10 @@ const (
 	noteOverrideDropped = "override-dropped"
 	noteLag             = "result-lags"
 	noteContradiction   = "controller-contradicts"
+	noteConfirmed       = "finding-confirmed"
+	noteConfirmWaits    = "confirmation-waits"
+	noteConfirmRefused  = "confirmation-refused"
+	noteConfirmDropped  = "confirmation-dropped"
 )
 
 // Codes of conditions: told when they begin, and once more when they end.
@@ -94,6 +98,10 @@ var notices = append([]notice{
 	{noteOverrideDropped, Warning, "", "A named person's recipe is no longer offered: the roll left or was measured again, or it waited too long.", "Look at the roll and the values again, then give the override again."},
 	{noteLag, Warning, "", "The result showed later than the phase that belongs to it; the verdict was waited for.", "Let the controller's program publish phase, result and last OFFER in one publication."},
 	{noteContradiction, Alarm, "", "An outcome says that an offer was used which the controller had shown as not accepted; both are in the journal.", "Find out at the line what the roll was wrapped with, and have the controller's program checked."},
+	{noteConfirmed, Warning, "", "A named person's word that what a finding asks for is done takes effect.", ""},
+	{noteConfirmWaits, Info, "", "A named person's confirmation waits for the next request of its roll.", ""},
+	{noteConfirmRefused, Warning, "", "A named person's confirmation is not taken; the fields tell why.", "Do what the fields say."},
+	{noteConfirmDropped, Warning, "", "A named person's confirmation no longer counts: the roll left or was measured again, or it waited too long.", "Look at the roll again, then confirm again."},
 
 	{condLink, Warning, "link-up", "The connection to the controller is gone.", "Check the network and that the controller runs; the gateway tries again by itself."},
 	{condInvalidRead, Warning, "reads-valid", "The request block is not valid, several reads in a row.", "Check layout version and base addresses of the controller."},

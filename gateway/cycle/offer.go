@@ -27,6 +27,7 @@ func (m *Machine) offer(v *View) {
 		return
 	}
 	m.journalRequest(v)
+	m.takeConfirm(v)
 	d := m.decide(m.takeOverride(v))
 	m.ses.offer++
 	d.Payload.Session, d.Payload.Offer = m.ses.name, m.ses.offer

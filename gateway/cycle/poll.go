@@ -191,7 +191,7 @@ func (m *Machine) serve(v *View) {
 	}
 	m.beginJob(r)
 	j := &m.job
-	over := m.override != nil && m.override.Token == r.Token()
+	over := m.override != nil && m.override.token == r.Token() || m.confirm != nil && m.confirm.token == r.Token()
 	if j.done || !over && (v.Wait || m.now.Mono < j.notBefore) {
 		return
 	}

@@ -185,7 +185,7 @@ func (m *Machine) remember(r *handshake.Request) {
 	} else {
 		m.end(condRing)
 	}
-	m.keepOverride(r)
+	m.keepPersons(r)
 }
 
 // wentBack reports whether the controller lost its memory although it no longer

@@ -122,6 +122,10 @@ func (h *History) take(s Stored, at Stamp, open *Offer) error {
 		if d := h.newest(r.Roll); d != nil && d.Offer == nil {
 			d.Override = &r
 		}
+	case Confirm:
+		if d := h.newest(r.Roll); d != nil && d.Request.Token == r.Token {
+			d.Basis.Confirms = append(d.Basis.Confirms, r)
+		}
 	case Intent:
 		d := h.newest(r.Roll)
 		if d == nil || d.Request.Token != r.Token || d.Offer != nil {

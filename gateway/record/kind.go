@@ -4,7 +4,7 @@ import "reflect"
 
 // kinds lists an empty record of every kind.
 var kinds = [...]Record{
-	Session{}, Request{}, Intent{}, Commit{}, Verdict{}, Void{}, Outcome{}, Gap{}, Hold{}, Override{}, Mode{}, Config{}, Shadow{},
+	Session{}, Request{}, Intent{}, Commit{}, Verdict{}, Void{}, Outcome{}, Gap{}, Hold{}, Override{}, Confirm{}, Mode{}, Config{}, Shadow{},
 }
 
 // Known reports whether records of the kind can be read.
@@ -54,6 +54,9 @@ func (Hold) Kind() Kind { return KindHold }
 // Kind returns KindOverride.
 func (Override) Kind() Kind { return KindOverride }
 
+// Kind returns KindConfirm.
+func (Confirm) Kind() Kind { return KindConfirm }
+
 // Kind returns KindMode.
 func (Mode) Kind() Kind { return KindMode }
 
@@ -83,6 +86,9 @@ func (r Outcome) RollNo() uint32 { return r.Outcome.RollNo }
 
 // RollNo returns the roll that the record is about.
 func (r Override) RollNo() uint32 { return r.Roll }
+
+// RollNo returns the roll that the record is about.
+func (r Confirm) RollNo() uint32 { return r.Roll }
 
 // RollNo returns the roll that the record is about.
 func (r Shadow) RollNo() uint32 { return r.Roll }

@@ -35,6 +35,8 @@ type Past struct {
 
 	rejected   handshake.Token // request that the rejections are of
 	rejections []uint16
+	confirmed handshake.Token // request that the confirmations are for
+	confirms  []Confirm
 	unused     []unusedOffer // newest offers of which nothing was used, oldest first
 }
 
@@ -83,10 +85,11 @@ type Offer struct {
 
 // Basis is what a decision rests on besides its request.
 type Basis struct {
-	Finished   uint32   // newest roll with an outcome or an accepted recipe
-	HoldAll    bool     // an operator holds every roll
-	Previous   *Offer   // newest recipe that was accepted, or nil
-	Rejections []uint16 // reasons of the controller for rejecting earlier offers for the same request
+	Finished   uint32    // newest roll with an outcome or an accepted recipe
+	HoldAll    bool      // an operator holds every roll
+	Previous   *Offer    // newest recipe that was accepted, or nil
+	Rejections []uint16  // reasons of the controller for rejecting earlier offers for the same request
+	Confirms   []Confirm // of persons, for the same request
 }
 
 // NewPast returns the past of a line of which there is no record yet.
@@ -97,6 +100,9 @@ func (p *Past) Basis(t handshake.Token) Basis {
 	b := Basis{Finished: p.Finished, HoldAll: p.HoldAll, Previous: p.Accepted}
 	if p.rejected == t {
 		b.Rejections = slices.Clone(p.rejections)
+	}
+	if p.confirmed == t {
+		b.Confirms = slices.Clone(p.confirms)
 	}
 	return b
 }
@@ -141,6 +147,11 @@ func (p *Past) Add(r Record) error {
 		p.ConfigHash, p.HasConfig = r.Hash, true
 	case Shadow:
 		p.Shadow = r.Token
+	case Confirm:
+		if p.confirmed != r.Token {
+			p.confirmed, p.confirms = r.Token, nil
+		}
+		p.confirms = append(p.confirms, r)
 	case Override, Mode:
 	case nil:
 		return fmt.Errorf("no record")

@@ -23,6 +23,7 @@ const (
 	KindGap      Kind = "GAP"
 	KindHold     Kind = "HOLD"
 	KindOverride Kind = "OVERRIDE"
+	KindConfirm  Kind = "CONFIRM"
 	KindMode     Kind = "MODE"
 	KindConfig   Kind = "CONFIG"
 	KindShadow   Kind = "SHADOW"
@@ -144,6 +145,15 @@ type (
 		Old      map[string]float64 `json:"old"`
 		New      map[string]float64 `json:"new"`
 		Refused  []recipe.Finding   `json:"refused,omitempty"`
+	}
+	// Confirm stands before a named person's word takes effect: what a finding
+	// of the request asks for is done. It counts for that request alone.
+	Confirm struct {
+		Roll    uint32          `json:"roll_no"`
+		Token   handshake.Token `json:"token"`
+		Finding recipe.Code     `json:"finding"`
+		By      string          `json:"by"`
+		Text    string          `json:"text"` // what the person was shown
 	}
 	// Mode says that writing was allowed or forbidden.
 	Mode struct {

@@ -263,6 +263,8 @@ func summary(r Record, line *recipe.Line) string {
 		return fmt.Sprintf("%s by %s: %s", onOff(r.On), r.By, r.Reason)
 	case Override:
 		return fmt.Sprintf("by %s, reason code %d: %s", r.By, r.Reason, r.Text)
+	case Confirm:
+		return fmt.Sprintf("%s by %s: %s", r.Finding, r.By, r.Text)
 	case Mode:
 		return fmt.Sprintf("writing %s by %s: %s", onOff(r.Armed), r.By, r.Reason)
 	case Config:

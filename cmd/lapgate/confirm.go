@@ -1,0 +1,69 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"lapgate/gateway/control"
+)
+
+func (p *program) confirmCommand() *cobra.Command {
+	var f daemonFlags
+	var yes bool
+	r := control.Request{Command: control.Confirm}
+	cmd := &cobra.Command{
+		Use:   "confirm --roll N --finding CODE --by NAME",
+		Short: "Answer for a roll that is held until a person has seen to it",
+		Long: `Confirm gives a named person's word that what a finding of the waiting roll asks
+for is done: with --finding narrow-roll, that the roll is chocked or steadied. It
+shows the finding, with the angle at which the roll tips, and asks; without a
+terminal it needs --yes. The journal keeps the name.
+
+It counts once, for the request that was shown and for no other: it ends unused
+when the roll is measured again or leaves, when the line is disarmed or gets
+another configuration, when the daemon ends, and after five minutes. It starts
+nothing: a held roll goes on when the operator presses retry at the controller.
+
+A roll that tips can kill. Steady it with the drives locked out, keep clear of
+its ends, and confirm only what you have seen yourself.`,
+		Example: `  lapgate confirm --config mill.yaml --line north --roll 1190 --finding narrow-roll --by "Kim Berg"`,
+		Args:    cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if r.Roll == 0 || r.Finding == "" || r.By == "" {
+				return usageError("a confirmation needs --roll N, --finding CODE and --by NAME; the journal keeps them")
+			}
+			return p.confirmFinding(cmd.Context(), &f, r, yes)
+		},
+	}
+	f.add(cmd)
+	addLine(cmd, &r.Line, onlyLine)
+	cmd.Flags().Uint32Var(&r.Roll, "roll", 0, "number of the roll")
+	cmd.Flags().StringVar(&r.Finding, "finding", "", "code of the finding, as narrow-roll")
+	addBy(cmd, &r.By, "")
+	cmd.Flags().BoolVar(&yes, "yes", false, "do it without asking")
+	return cmd
+}
+
+// confirmFinding shows a finding, and has it confirmed for the request that was
+// shown when the person agrees.
+func (p *program) confirmFinding(ctx context.Context, f *daemonFlags, r control.Request, yes bool) error {
+	reply, err := p.ask(ctx, f, r)
+	if err != nil {
+		return err
+	}
+	c := reply.Proposal
+	fmt.Fprintf(p.stdout, "line %s, roll %d %s\n%s: %s\n", c.Line, c.Roll, c.Tag, r.Finding, c.Finding)
+	if !yes {
+		if !isTerminal(p.stdin) {
+			return usageError("nothing was confirmed: without a terminal a confirmation needs --yes")
+		}
+		if !confirm(p.stdin, p.stderr, "Do you answer that the roll is chocked or steadied?") {
+			return &exitError{exitFailed, errors.New("nothing was confirmed")}
+		}
+	}
+	r.Line, r.Shown = c.Line, &c.Token
+	return p.command(ctx, f, r)
+}

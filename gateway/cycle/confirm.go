@@ -1,0 +1,92 @@
+package cycle
+
+import (
+	"fmt"
+
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
+	"lapgate/recipe"
+	"lapgate/recipe/check"
+)
+
+// waitingConfirm is a confirmation that waits for its request to be offered.
+type waitingConfirm struct {
+	ConfirmFinding
+	word
+	text string // of the finding
+}
+
+// askConfirm answers whether a person's word on a finding can be taken for the
+// request in view. Unless only that was asked, it is kept until the request is
+// offered. It starts nothing: a held roll is offered again when the operator
+// presses retry at the controller.
+func (m *Machine) askConfirm(e ConfirmFinding) {
+	a := ConfirmAnswer{Token: e.Token, Roll: m.view.roll, Tag: m.view.tag}
+	a.Problems = m.wordProblems(e.Token, e.Roll)
+	if e.By == "" {
+		a.Problems = append(a.Problems, "a confirmation needs the name of a person")
+	}
+	if !check.Confirmable(e.Finding) {
+		a.Problems = append(a.Problems, fmt.Sprintf("%s is no finding that a person can confirm", e.Finding))
+	}
+	if len(a.Problems) == 0 {
+		a.Token = m.view.token
+		if a.Text = m.findingText(e.Finding); a.Text == "" {
+			a.Problems = append(a.Problems, fmt.Sprintf("roll %d has no finding %s", m.view.roll, e.Finding))
+		}
+	}
+	a.Held = m.view.phase == handshake.Held
+	m.do(a)
+	fields := []Field{{"roll_no", m.view.roll}, {"by", e.By}, {"finding", string(e.Finding)}}
+	switch {
+	case len(a.Problems) > 0:
+		m.tell(noteConfirmRefused, fmt.Sprintf("confirmation of %s for roll %d by %s is refused: %s", e.Finding, m.view.roll, e.By, a.Problems[0]), fields...)
+	case !e.Preview:
+		m.confirm = &waitingConfirm{e, m.bind(), a.Text}
+		text := "the confirmation waits for the offer of its request"
+		if a.Held {
+			text = "the roll is held; press retry at the controller within five minutes and the confirmation takes effect"
+		}
+		m.tell(noteConfirmWaits, text, fields...)
+	}
+}
+
+// findingText is the sentence of a finding of the request in view, empty
+// without that finding.
+func (m *Machine) findingText(code recipe.Code) string {
+	r := m.requestOf(&m.seen)
+	basis := m.mem.Basis(m.view.token)
+	d := Decide(m.line, &r, &basis, nil)
+	for i := range d.Findings {
+		if f := &d.Findings[i]; f.Code == code {
+			return f.Text
+		}
+	}
+	return ""
+}
+
+// takeConfirm makes durable the confirmation that waits for the request in
+// view, which is about to be decided on. It is used up by that.
+func (m *Machine) takeConfirm(v *View) {
+	c := m.confirm
+	if c == nil || c.token != v.Request.Token() {
+		return
+	}
+	if why := c.spoiled(v, m.hash); why != "" {
+		m.dropConfirm(why)
+		return
+	}
+	m.confirm = nil
+	m.journal(record.Confirm{Roll: v.Request.RollNo, Token: c.token, Finding: c.Finding, By: c.By, Text: c.text})
+	m.tell(noteConfirmed, fmt.Sprintf("%s confirmed %s for roll %d", c.By, c.Finding, v.Request.RollNo),
+		Field{"roll_no", v.Request.RollNo}, Field{"by", c.By}, Field{"finding", string(c.Finding)})
+}
+
+// dropConfirm ends a confirmation that waits.
+func (m *Machine) dropConfirm(why string) {
+	if c := m.confirm; c != nil {
+		m.confirm = nil
+		m.tell(noteConfirmDropped, fmt.Sprintf("confirmation of %s for roll %d by %s ends unused: %s", c.Finding, c.given.RollNo, c.By, why),
+			Field{"roll_no", c.given.RollNo}, Field{"by", c.By})
+	}
+}

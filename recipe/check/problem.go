@@ -55,7 +55,7 @@ func (r *run) problem(p *recipe.Problem) {
 	case recipe.NoWindow:
 		r.add(p.Code, "overhang_m", "at least "+r.write(metres, p.Got), "at most "+r.write(metres, p.Want), r.boundaryKey(r.window.Lower),
 			"no wrapper width would do: the "+r.window.Lower.String()+" asks for "+r.write(metres, p.Got)+" on each side, the "+
-				r.window.Upper.String()+" allows "+r.write(metres, p.Want)+"; use another specification or head size, or wrap by hand")
+				r.window.Upper.String()+" allows "+r.write(metres, p.Want)+"; use another specification or head size, or wrap by hand"+r.relief())
 	case recipe.NoSlot:
 		r.noSlot(p)
 	case recipe.SlotUnconfirmed:
@@ -123,8 +123,8 @@ func (r *run) headSize(p *recipe.Problem, field, which, material string) {
 	if p.Want == 0 {
 		limit = "no size in stock"
 	}
-	r.add(p.Code, field, "roll of "+r.write(metres, p.Got), limit, r.headKey(material, "diameters"),
-		"no "+which+" head of "+strconv.Quote(material)+" is small enough for a roll of "+r.write(metres, p.Got)+" ("+limit+"); cut or stock a smaller head, or wrap by hand")
+	r.add(p.Code, field, "room for "+r.write(metres, p.Got), limit, r.headKey(material, "diameters"),
+		"no "+which+" head of "+strconv.Quote(material)+" is small enough for the "+r.write(metres, p.Got)+" that the roll surely keeps"+" ("+limit+"); cut or stock a smaller head, or wrap by hand"+r.relief())
 }
 
 // boundaryKey is the setting behind one end of the window.
@@ -198,7 +198,23 @@ func (r *run) noSlot(p *recipe.Problem) {
 	} else {
 		text += ", but the stand has no slots; add them to stand.slots"
 	}
-	r.add(p.Code, "wrapper_slot", got, r.span(metres, widths), key, text)
+	r.add(p.Code, "wrapper_slot", got, r.span(metres, widths), key, text+r.relief())
+}
+
+// relief says what else would turn the hold into a go, empty where no single
+// thing would.
+func (r *run) relief() string {
+	text := ""
+	for i, c := range recipe.Reliefs(r.line, r.roll, r.stand) {
+		if i > 0 {
+			text += ", or "
+		}
+		text += c.What + " " + r.write(c.Dimension, c.From) + " → " + r.write(c.Dimension, c.To)
+	}
+	if text != "" {
+		text = ". It would go with " + text
+	}
+	return text
 }
 
 // slotRemedy says what to do with the slot that is nearest to serve.

@@ -37,9 +37,13 @@ type node struct {
 	fixed  bool
 }
 
-// lotFeed is how closely the feeds of rolls must agree, m, for the rolls to
-// be one class where paper is priced.
-const lotFeed = 0.1
+// Where paper is priced only rolls of one feed are one class, unless that makes
+// more than exactClasses: then those whose feeds agree to lotFeed, m, are, and
+// the answer is a bound.
+const (
+	exactClasses = 20_000
+	lotFeed      = 0.1
+)
 
 // class is a Class in the making: the rolls of one width and specification
 // that the nodes lo to hi, both included, may serve if their paper is allowed.
@@ -47,9 +51,11 @@ type class struct {
 	width  float64
 	spec   int
 	lo, hi int
-	lot    int32 // of feed, see lotFeed
+	lot    uint64 // of feed, see lotFeed
 	count  int64
-	feed   float64
+	feed   float64 // Σ feed
+	// The least and the greatest feed of a roll.
+	least, most float64
 }
 
 type assembly struct {
@@ -60,7 +66,8 @@ type assembly struct {
 	allowed  [][]bool // by specification and paper
 	servable []bool
 	quantum  float64
-	change   int64 // cost of a changeover in quanta
+	change   int64   // cost of a changeover in quanta
+	slack    float64 // by which rolls of unlike feeds in one class may do better apart
 }
 
 // Window is the range of wrapper widths that a roll takes.
@@ -80,7 +87,9 @@ func (p *Problem) Window(r *Roll) (low, high float64) {
 func aggregate(p *Problem) *assembly {
 	a := &assembly{p: p}
 	a.gatherNodes()
-	a.gatherClasses()
+	if !a.gatherClasses(0, exactClasses) {
+		a.gatherClasses(lotFeed, math.MaxInt)
+	}
 	papers := 0
 	for _, n := range a.nodes {
 		papers = max(papers, n.Paper+1)
@@ -99,13 +108,20 @@ func aggregate(p *Problem) *assembly {
 	for i := range a.classes {
 		c := &a.classes[i]
 		most := 0.0
+		cheap, dear := math.Inf(1), 0.0 // by the metre fed
 		for j := c.lo; j <= c.hi; j++ {
 			if a.allowed[c.spec][a.nodes[j].Paper] {
 				a.servable[i] = true
-				most = math.Max(most, a.cost(c, &a.nodes[j].Wrapper))
+				w := &a.nodes[j].Wrapper
+				most = math.Max(most, a.cost(c, w))
+				metre := a.p.price(w.Paper) * w.Width
+				cheap, dear = math.Min(cheap, metre), math.Max(dear, metre)
 			}
 		}
 		total += most
+		if dear > cheap {
+			a.slack += (c.most - c.least) * float64(c.count) * (dear - cheap)
+		}
 	}
 	// 1e15 quanta times tieSpan stay below 2^58.
 	a.quantum = 1e-9
@@ -122,7 +138,29 @@ func (a *assembly) quanta(cost float64) int64 { return int64(math.Round(cost / a
 // convex: a distance from the optimum plus a line.
 func (a *assembly) cost(c *class, w *Wrapper) float64 {
 	dev := math.Abs((w.Width-c.width)/2 - a.p.Specs[c.spec].Optimum)
-	return a.p.OverhangCost*float64(c.count)*dev + a.p.price(w.Paper)*c.feed*w.Width
+	return a.p.OverhangCost*float64(c.count)*dev + a.p.price(w.Paper)*a.area(c, w)
+}
+
+// area of a wrapper that a class takes, m².
+func (a *assembly) area(c *class, w *Wrapper) float64 {
+	return a.p.feedOf(c.spec, c.count, c.feed, w.Paper) * w.Width
+}
+
+// feedOf is what rolls of a specification take of a paper, m, whose feeds are a
+// sum.
+func (p *Problem) feedOf(spec int, count int64, feed float64, paper int) float64 {
+	return math.Max(0, feed+float64(count)*p.longer(spec, paper))
+}
+
+// longer is how much more of a paper a roll takes than its feed says, m.
+func (p *Problem) longer(spec, paper int) float64 {
+	s := &p.Specs[spec]
+	for i, v := range s.Papers {
+		if v == paper && i < len(s.Longer) {
+			return s.Longer[i]
+		}
+	}
+	return 0
 }
 
 // gatherNodes merges candidates and what hangs, and sorts them by width.
@@ -161,12 +199,15 @@ func (a *assembly) gatherNodes() {
 	a.nodes = out
 }
 
-// gatherClasses makes classes of the rolls. Widths are compared exactly.
-func (a *assembly) gatherClasses() {
+// gatherClasses makes classes of the rolls. Widths are compared exactly, feeds
+// to a step, 0 for exactly, where paper is priced. It gives up and returns false
+// when there are more than a number of classes.
+func (a *assembly) gatherClasses(step float64, most int) bool {
 	type key struct {
-		width             uint64
-		spec, lo, hi, lot int32
+		width, lot   uint64
+		spec, lo, hi int32
 	}
+	a.classes = nil
 	priced := make([]bool, len(a.p.Specs))
 	for i, s := range a.p.Specs {
 		for _, v := range s.Papers {
@@ -185,27 +226,36 @@ func (a *assembly) gatherClasses() {
 		if hi < lo {
 			lo, hi = 0, -1
 		}
-		lot := int32(0)
-		if priced[r.Spec] {
-			lot = int32(math.Min(math.Round(r.Feed/lotFeed), math.MaxInt32))
+		lot := uint64(0)
+		switch {
+		case !priced[r.Spec]:
+		case step > 0:
+			lot = uint64(math.Min(math.Round(r.Feed/step), math.MaxInt32))
+		default:
+			lot = math.Float64bits(r.Feed)
 		}
-		k := key{math.Float64bits(r.Width), int32(r.Spec), int32(lo), int32(hi), lot}
+		k := key{math.Float64bits(r.Width), lot, int32(r.Spec), int32(lo), int32(hi)}
 		id := lastClass
 		if id < 0 || k != last {
 			var known bool
 			if id, known = index[k]; !known {
+				if len(a.classes) == most {
+					return false
+				}
 				id = int32(len(a.classes))
 				index[k] = id
-				a.classes = append(a.classes, class{width: r.Width, spec: r.Spec, lo: lo, hi: hi, lot: lot})
+				a.classes = append(a.classes, class{width: r.Width, spec: r.Spec, lo: lo, hi: hi, lot: lot, least: r.Feed, most: r.Feed})
 			}
 			last, lastClass = k, id
 		}
 		c := &a.classes[id]
 		c.count += int64(r.Count)
 		c.feed += float64(r.Count) * r.Feed
+		c.least, c.most = math.Min(c.least, r.Feed), math.Max(c.most, r.Feed)
 		a.of[i] = id
 	}
 	a.sortClasses()
+	return true
 }
 
 // sortClasses orders the classes by width, specification, limits and feed.
@@ -379,7 +429,8 @@ func (a *assembly) dominated(j int, specInUse []bool) bool {
 		}
 		covers := true
 		for s, used := range specInUse {
-			if used && a.allowed[s][n.Paper] && !a.allowed[s][o.Paper] {
+			if used && a.allowed[s][n.Paper] && (!a.allowed[s][o.Paper] ||
+				a.p.price(o.Paper) > 0 && a.p.longer(s, o.Paper) > a.p.longer(s, n.Paper)) {
 				covers = false
 			}
 		}
@@ -398,7 +449,8 @@ func (a *assembly) equal(i, j int, specInUse []bool) bool {
 		return false
 	}
 	for s, used := range specInUse {
-		if used && a.allowed[s][n.Paper] != a.allowed[s][o.Paper] {
+		if used && (a.allowed[s][n.Paper] != a.allowed[s][o.Paper] ||
+			a.p.price(o.Paper) > 0 && a.p.longer(s, o.Paper) != a.p.longer(s, n.Paper)) {
 			return false
 		}
 	}

@@ -3,6 +3,7 @@ package widths
 import (
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -99,6 +100,9 @@ func NewPlan(line *recipe.Line, o Options) (*Plan, error) {
 		for _, name := range s.Papers {
 			if k := paperIndex(m, name); k >= 0 {
 				out.Papers = append(out.Papers, k)
+				// Each layer lies on those below it.
+				thicker := m.Papers[k].Caliper - m.Papers[out.Papers[0]].Caliper
+				out.Longer = append(out.Longer, math.Pi*s.Layers*s.Layers*thicker)
 			}
 		}
 		q.Specs = append(q.Specs, out)
@@ -258,8 +262,7 @@ func (p *Plan) shapeOf(key lotKey) *shape {
 		return g
 	}
 	g.low, g.high = max(0, w.Overhang.Min), w.Overhang.Max
-	// The feed is that of the first paper: calipers of papers for one
-	// specification hardly differ, and the layers times their difference less.
+	// The feed is that of the first paper; Spec.Longer tells of the others.
 	one := *p.line
 	one.Stand.Slots = []recipe.SlotSpec{{Number: 1, Width: key.width, Paper: spec.Papers[0]}}
 	var stand recipe.Stand

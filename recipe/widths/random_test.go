@@ -82,6 +82,9 @@ func small(rng *rand.Rand, papers int) *Problem {
 		if len(s.Papers) == 0 {
 			s.Papers = []int{rng.IntN(papers)}
 		}
+		for range s.Papers {
+			s.Longer = append(s.Longer, float64(rng.IntN(3))/8)
+		}
 		p.Specs = append(p.Specs, s)
 	}
 	wrapper := func() Wrapper { return Wrapper{Width: float64(8+rng.IntN(24)) / 8, Paper: rng.IntN(papers)} }
@@ -96,7 +99,7 @@ func small(rng *rand.Rand, papers int) *Problem {
 		p.Stand = append(p.Stand, h)
 	}
 	for range 1 + rng.IntN(9) {
-		r := Roll{Width: float64(8+rng.IntN(20)) / 8, Spec: rng.IntN(len(p.Specs)), Count: 1 + rng.IntN(5), Feed: float64(rng.IntN(6))}
+		r := Roll{Width: float64(8+rng.IntN(20)) / 8, Spec: rng.IntN(len(p.Specs)), Count: 1 + rng.IntN(5), Feed: float64(32+rng.IntN(24)) / 32}
 		if rng.IntN(4) == 0 {
 			r.Low = float64(1+rng.IntN(3)) / 8
 		}
@@ -125,7 +128,11 @@ func serves(p *Problem, r *Roll, w Wrapper) (float64, bool) {
 	ok := slices.Contains(s.Papers, w.Paper) && o-p.Centring >= s.Min-eps && o+p.Centring <= s.Max+eps
 	ok = ok && (r.Low == 0 || o >= r.Low-eps) && (r.High == 0 || o <= r.High+eps)
 	n := float64(r.Count)
-	return n*p.OverhangCost*math.Abs(o-s.Optimum) + n*r.Feed*w.Width*p.Prices[w.Paper], ok
+	feed := r.Feed
+	if i := slices.Index(s.Papers, w.Paper); i >= 0 && i < len(s.Longer) {
+		feed += s.Longer[i]
+	}
+	return n*p.OverhangCost*math.Abs(o-s.Optimum) + n*feed*w.Width*p.Prices[w.Paper], ok
 }
 
 func brute(p *Problem) (naive, []Wrapper) {

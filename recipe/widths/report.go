@@ -38,8 +38,8 @@ func (a *assembly) totals(list []int) (t Totals, choice []int) {
 			t.Served += c.count
 			t.Deviation += dev
 			t.OverhangCost += a.p.OverhangCost * dev
-			t.PaperCost += a.p.price(w.Paper) * c.feed * w.Width
-			t.Area += c.feed * w.Width
+			t.PaperCost += a.p.price(w.Paper) * a.area(c, w)
+			t.Area += a.area(c, w)
 		}
 	}
 	t.Cost = t.OverhangCost + t.PaperCost
@@ -86,7 +86,7 @@ func (a *assembly) report(res *Result, chosen []int, bound value) {
 	a.fillClasses(res, list, hung, choice)
 	for i, k := range choice {
 		if b := before[i]; k >= 0 && b >= 0 {
-			res.Saved += a.classes[i].feed * (a.nodes[present[b]].Width - a.nodes[list[k]].Width)
+			res.Saved += a.area(&a.classes[i], &a.nodes[present[b]].Wrapper) - a.area(&a.classes[i], &a.nodes[list[k]].Wrapper)
 		}
 	}
 	a.fillWindows(res)
@@ -154,8 +154,10 @@ func (a *assembly) fillClasses(res *Result, list, hung, choice []int) {
 			s := &res.Slots[slotOf[k]]
 			s.Used = true
 			s.Rolls += c.count
-			s.Feed += c.feed
-			s.Area += c.feed * w
+			feed := a.p.feedOf(c.spec, c.count, c.feed, a.nodes[list[k]].Paper)
+			out.Feed = feed
+			s.Feed += feed
+			s.Area += feed * w
 		}
 		res.Classes[i] = out
 	}

@@ -148,6 +148,8 @@ func (m Method) String() string {
 func (p *Plan) proof() string {
 	r := p.Result
 	switch {
+	case r.Merged && r.Feasible:
+		return "a bound: there are so many feeds that those within 0.1 m count as one; no set costs less than " + strconv.FormatFloat(r.Bound, 'f', 2, 64)
 	case r.Exact:
 		return "exact: no set does better (" + r.Method.String() + ")"
 	case math.IsNaN(r.Bound):

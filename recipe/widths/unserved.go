@@ -140,6 +140,6 @@ func (p *Plan) compareWithLine(i int) {
 	}
 	p.differs = append(p.differs, lineChoice{
 		class: i, slot: best, overhang: (bestWidth - c.Width) / 2,
-		more: c.Feed * (bestWidth - ours.Width),
+		more: c.Feed*(bestWidth-ours.Width) + float64(c.Count)*bestWidth*(p.Problem.longer(c.Spec, p.Result.Slots[best].Next.Paper)-p.Problem.longer(c.Spec, ours.Paper)),
 	})
 }

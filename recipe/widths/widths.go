@@ -33,7 +33,7 @@
 //
 // Rolls of one width and specification that the same candidates may serve are
 // one class, and a class takes one wrapper. Where paper is priced their feeds
-// must agree to 0.1 m as well, since a roll that takes much paper may do
+// must agree as well, since a roll that takes much paper may do
 // better with a narrower sheet than one of the same width that takes little.
 // (The line itself picks by overhang alone, so where OverhangCost is low
 // against the paper it may take the wider of two wrappers that both fit.)
@@ -95,7 +95,11 @@ type Hung struct {
 
 // Spec is what a wrap specification asks of the wrapper.
 type Spec struct {
-	Papers  []int   // materials allowed
+	Papers []int // materials allowed
+	// Longer is, for each of Papers, how much more of it a roll takes than
+	// Roll.Feed says, m: a thicker paper goes around further out. It may be
+	// shorter than Papers; what lacks is 0.
+	Longer  []float64
 	Optimum float64 // overhang wanted on each side, m
 	Min     float64 // least overhang on the poor side, m; below zero a roll may stand out
 	Max     float64 // greatest overhang on the rich side, m
@@ -192,6 +196,7 @@ type Result struct {
 	Feasible  bool // no roll is missed that stock could serve
 	Method    Method
 	Quantum   float64 // of cost within which Exact holds
+	Merged    bool    // rolls of unlike feeds are in one class, so that the cost is a bound
 	Bound     float64 // no set that misses as few rolls costs less; NaN when that is not known
 
 	Chosen  []Wrapper // the wrappers that serve rolls, by width
@@ -263,6 +268,9 @@ func (p *Problem) Check() error {
 		s := &p.Specs[i]
 		for _, v := range s.Papers {
 			paper("specs.papers", i, v)
+		}
+		for _, v := range s.Longer {
+			f.add(!(math.Abs(v) <= largest), "specs.longer", i, v, "a number of at most 1e9 either way")
 		}
 		f.add(!notNegative(s.Optimum), "specs.optimum", i, s.Optimum, wantNotNegative)
 		f.add(!(math.Abs(s.Min) <= largest), "specs.min", i, s.Min, "a number of at most 1e9 either way")
@@ -365,6 +373,10 @@ func Solve(p *Problem) (*Result, error) {
 		bound = combinedBound(answers, free)
 	}
 	a.report(res, chosen, bound)
+	if a.slack > 0 {
+		res.Exact, res.TieBroken, res.Merged = false, false, true
+		res.Bound -= a.slack
+	}
 	return res, nil
 }
 

@@ -98,6 +98,11 @@ func allEffects() []effects {
 			"set": "--set specs.0.layers=2", "old": "--old demo.yaml", "line": "--line south", "show": "--show 0", "json": "--json", "csv": "--csv", "notice": "--notice",
 			"outer": "|rolls.csv --config demo.yaml --old demo.yaml" + slower + "|--outer 80mm",
 		}), nil},
+		{"calibrate", "--bond curve.csv --config demo.yaml --by kim", source(map[string]string{
+			"config": "--config nowhere.yaml", "set": "--set lines.0.header.start_temperature=25°C", "line": "--line south", "json": "--json", "csv": "--csv", "by": "--by lee", "bond": "--bond second.csv",
+			"head": "--head inner-board", "platen": "--platen 180°C", "start": "--start 25°C",
+			"pressure": "|--bond curve.csv --config demo.yaml --by kim --set lines.0.header.pressure_exponent=0.1|--pressure 20kPa",
+		}), nil},
 		{"compare", "north.db", map[string]string{
 			"config": "--config demo.yaml", "set": "|north.db --config demo.yaml|--set units.length=mm", "line": "|north.db --config demo.yaml|--line south",
 			"tolerance": "--tolerance overlap=0.1mm", "show": "--show 0", "svg": "--svg north.svg", "json": "--json", "csv": "--csv",
@@ -248,7 +253,8 @@ func flagFiles(t *testing.T) map[string]string {
 		"rolls.csv": "roll,diameter (in),width (in),grade,core\nA-1,50,62,1,1\n", "bad.csv": "tag,diameter_mm,width_mm,grade\nA-1,wide,1000,1\n",
 		"week.csv":  "roll,width (in),diameter (in),spec,count\nW-1,23,45,domestic,4\nW-2,52,50,domestic,9\n",
 		"plain.csv": "roll,width (in),diameter (in)\nP-1,50,50\n",
-		"tags.csv":  "field,type,register,unit\nrequest.diameter,float32,40108,mm\n",
+		"curve.csv": bondCurve(t, 310), "second.csv": bondCurve(t, 350),
+		"tags.csv": "field,type,register,unit\nrequest.diameter,float32,40108,mm\n",
 	}
 	for _, args := range [][]string{
 		{"demo", "--rolls", "3", "--speed", "500", "--seed", "2", "--journal", filepath.Join(dir, "j")},

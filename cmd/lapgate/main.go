@@ -162,7 +162,7 @@ func (p *program) groups() []group {
 			p.runCommand(), p.armCommand(), p.disarmCommand(), p.holdCommand(), p.confirmCommand(), p.overrideCommand(), p.reloadCommand(),
 		}},
 		{"Recipe (what a roll gets, what a change would do)", []*cobra.Command{
-			p.recipeCommand(), p.widthsCommand(), p.replayCommand(), p.compareCommand(),
+			p.recipeCommand(), p.widthsCommand(), p.replayCommand(), p.compareCommand(), p.calibrateCommand(),
 		}},
 		{"Controller (check it, map it, program it)", []*cobra.Command{
 			p.probeCommand(), p.checkCommand(), p.mapCommand(), p.plcCommand(), p.tagsCommand(), p.trustCommand(),

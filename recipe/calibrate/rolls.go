@@ -56,12 +56,13 @@ const leastSpan = 10
 
 // Caliper is the wound caliper of the wrapper on some wrapper rolls: OD² falls
 // by 4t/π with each metre drawn. outerU is the standard uncertainty of a
-// diameter, feedU the relative one of the length.
+// diameter, part of which may be the same in all; feedU is the relative one of
+// the length.
 func Caliper(readings []Unwound, outerU, feedU float64) (Estimate, error) {
 	if !positive(outerU) || !(feedU >= 0) {
 		return Estimate{}, fmt.Errorf("uncertainty of the diameter %g m, of the feed %g: want numbers above zero", outerU, feedU)
 	}
-	var cross, weight, u float64
+	var cross, weight, mean, u float64
 	used := 0
 	for _, reel := range reelsOf(readings) {
 		of := slices.DeleteFunc(slices.Clone(readings), func(r Unwound) bool { return r.Reel != reel })
@@ -84,6 +85,7 @@ func Caliper(readings []Unwound, outerU, feedU float64) (Estimate, error) {
 			w := 1 / square(r.Outer)
 			weight += w * square(r.Drawn-x)
 			cross -= w * (r.Drawn - x) * (square(r.Outer) - y)
+			mean += r.Outer
 			used++
 		}
 	}
@@ -95,7 +97,10 @@ func Caliper(readings []Unwound, outerU, feedU float64) (Estimate, error) {
 		return Estimate{}, fmt.Errorf("the wrapper rolls do not grow thinner as they are drawn from: check diameters and encoder")
 	}
 	u = math.Pi / 4 * 2 * outerU / math.Sqrt(weight)
-	return Estimate{t, math.Hypot(u, t*feedU), used}, nil
+	// A sensor that reads everything larger makes the caliper larger by its share
+	// of the mean diameter.
+	standing := outerU / (mean / float64(used))
+	return Estimate{t, math.Hypot(u, t*math.Hypot(feedU, standing)), used}, nil
 }
 
 // reelsOf are the numbers of the wrapper rolls in their order.

@@ -1,0 +1,105 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"lapgate/configs"
+	"lapgate/recipe/thermal"
+)
+
+// bondCurve is the curve of a bond line as a table.
+func bondCurve(t *testing.T, conductance float64) string {
+	t.Helper()
+	var b strings.Builder
+	b.WriteString("# board-poly, pressed at 350 °F\ntime (s),bond (°C)\n")
+	p := thermal.Pressing{
+		Head:    thermal.Head{Thickness: 0.3e-3, Conductivity: 0.12, Density: 750, HeatCapacity: 1400, Conductance: conductance},
+		Backing: thermal.Backing{Effusivity: 550}, Start: 20, Platen: 176.67,
+	}
+	for i := range 200 {
+		v, _, _, err := p.Bond(float64(i) / 5)
+		if err != nil {
+			t.Fatal(err)
+		}
+		fmt.Fprintf(&b, "%.1f,%.2f\n", float64(i)/5, v+0.3*math.Sin(1e3*float64(i)))
+	}
+	return b.String()
+}
+
+// A curve gives conductance and backing, and the lines printed for what the
+// configuration knows are lines that it takes.
+func TestCalibrateBond(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name, text string) string {
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	demo, curve := write("demo.yaml", string(configs.Demo())), write("curve.csv", bondCurve(t, 310))
+	call := func(args ...string) (code int, stdout, stderr string) {
+		var out, errs bytes.Buffer
+		code = run(args, nil, strings.NewReader(""), &out, &errs)
+		return code, out.String(), errs.String()
+	}
+	code, out, errs := call("calibrate", "--config", demo, "--bond", curve, "--by", "Kim", "--json")
+	if code != exitDone {
+		t.Fatalf("exit code %d: %s", code, errs)
+	}
+	var got struct {
+		Estimates []settingJSON `json:"estimates"`
+		Lines     []string      `json:"configuration"`
+	}
+	if err := json.Unmarshal([]byte(out), &got); err != nil || len(got.Estimates) != 2 {
+		t.Fatalf("%v:\n%s", err, out)
+	}
+	for i, want := range []float64{310, 550} {
+		if e := got.Estimates[i]; math.Abs(e.Value-want) > e.U || e.U > 0.12*want || e.Rolls != 1 {
+			t.Errorf("%+v, want %g", e, want)
+		}
+	}
+	taken := 0
+	for _, l := range got.Lines {
+		key, value, _ := strings.Cut(l, ": ")
+		value, _, _ = strings.Cut(value, " #")
+		if !strings.HasPrefix(key, "lines.0.header.conductance") || strings.HasSuffix(key, "_measured") {
+			continue
+		}
+		if code, _, errs := call("config", "--config", demo, "--set", key+"="+value); code != exitDone {
+			t.Errorf("%s: exit code %d, %s", l, code, errs)
+		}
+		taken++
+	}
+	if last := got.Lines[len(got.Lines)-1]; taken != 2 || !strings.Contains(last, `header.conductance_measured: {at: 20`) || !strings.Contains(last, `by: "Kim"}`) {
+		t.Errorf("lines %q", got.Lines)
+	}
+
+	// At twice the reference pressure with an exponent, the conductance at the
+	// reference pressure is less.
+	_, at, _ := call("calibrate", "--config", demo, "--bond", curve, "--by", "Kim", "--json", "--set", "lines.0.header.pressure_exponent=0.1", "--pressure", "20 kPa")
+	if err := json.Unmarshal([]byte(at), &got); err != nil || math.Abs(got.Estimates[0].Value*math.Pow(2, 0.1)-310) > 20 {
+		t.Errorf("%v: %+v", err, got.Estimates)
+	}
+	for want, args := range map[string][]string{
+		"--by is missing":            {"--config", demo, "--bond", curve},
+		"nothing to calibrate from":  {"--config", demo, "--by", "Kim"},
+		"name the configuration":     {"--bond", curve, "--by", "Kim"},
+		"no such head material":      {"--config", demo, "--bond", curve, "--by", "Kim", "--head", "tin"},
+		"--platen: ":                 {"--config", demo, "--bond", curve, "--by", "Kim", "--platen", "hot"},
+		"--start is about a curve":   {"north.db", "--config", demo, "--by", "Kim", "--start", "20 °C"},
+		"short.csv:2:1: time: ":      {"--config", demo, "--bond", write("short.csv", "time (s),bond (°C)\nx,1\n"), "--by", "Kim"},
+		"1 points of the curve, wan": {"--config", demo, "--bond", write("one.csv", "time (s),bond (°C)\n0,20\n"), "--by", "Kim"},
+	} {
+		if code, _, errs := call(append([]string{"calibrate"}, args...)...); code == exitDone || !strings.Contains(errs, want) {
+			t.Errorf("%v: exit code %d, %s; want %q", args, code, errs, want)
+		}
+	}
+}

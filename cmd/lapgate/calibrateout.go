@@ -1,0 +1,95 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+
+	"lapgate/recipe/quantity"
+)
+
+// table has a row for each estimate.
+func (c *calibrating) table() *outputTable {
+	columns := []outputColumn{{name: "setting"}, {name: "value"}, {name: "u", label: "standard uncertainty"}, {name: "rolls"}, {name: "key", drop: 1}}
+	return &outputTable{columns: columns, rows: func(yield func(outputRow, error) bool) {
+		for i := range c.settings {
+			s := &c.settings[i]
+			name := "value" + quantity.Suffix(s.dimension)
+			cells := []any{s.what, told{c.text(s.Value, s), amount{name: name, value: s.Value}}, told{c.text(s.U, s), amount{name: name, value: s.U}}, s.Rolls, orNil(s.key)}
+			if !yield(outputRow{cells: cells, json: s.json()}, nil) {
+				return
+			}
+		}
+	}}
+}
+
+// told is an estimate as people read it, with as many digits as it deserves.
+type told struct {
+	text string
+	amount
+}
+
+// String writes it for people.
+func (t told) String() string { return t.text }
+
+// settingJSON is an estimate in SI.
+type settingJSON struct {
+	What  string  `json:"setting"`
+	Key   string  `json:"key,omitempty"`
+	Value float64 `json:"value"`
+	U     float64 `json:"u"`
+	Unit  string  `json:"unit,omitempty"`
+	Rolls int     `json:"rolls"`
+}
+
+func (s *setting) json() settingJSON {
+	out := settingJSON{What: s.what, Key: s.key, Value: s.Value, U: s.U, Unit: s.unit, Rolls: s.Rolls}
+	if s.dimension != quantity.None {
+		out.Unit = quantity.SI(s.dimension)
+	}
+	return out
+}
+
+// text writes a value of a setting in the unit of the line, to the second digit
+// of its uncertainty.
+func (c *calibrating) text(v float64, s *setting) string {
+	unit, u := "", s.U
+	if s.unit != "" {
+		unit = " " + s.unit
+	}
+	if s.dimension != quantity.None {
+		unit = c.line.Unit(s.dimension)
+		v, u = quantity.In(v, s.dimension, unit), quantity.In(u, s.dimension, unit)
+		unit = " " + unit
+	}
+	decimals := 0
+	if u > 0 {
+		decimals = max(0, 1-int(math.Floor(math.Log10(u))))
+	}
+	return strconv.FormatFloat(v, 'f', decimals, 64) + unit
+}
+
+// lines are the settings as the configuration spells them.
+func (c *calibrating) lines() configLines {
+	var out configLines
+	for i := range c.settings {
+		s := &c.settings[i]
+		note := fmt.Sprintf(" # %s, %s, %d rolls", c.at, c.by, s.Rolls)
+		if s.Rolls == 1 {
+			note = fmt.Sprintf(" # %s, %s, 1 roll", c.at, c.by)
+		}
+		if s.key == "" {
+			out = append(out, fmt.Sprintf("# %s: %s ± %s; correct it at the scale (%s)", s.what, c.text(s.Value, s), c.text(s.U, s), note[3:]))
+			continue
+		}
+		u := s.U
+		if s.spread > 0 {
+			u = math.Hypot(s.spread, s.U)
+		}
+		out = append(out, s.key+": "+c.text(s.Value, s)+note, s.key+"_uncertainty: "+c.text(u, s))
+	}
+	if c.heat {
+		out = append(out, fmt.Sprintf("%sheader.conductance_measured: {at: %s, by: %q}", c.prefix, c.at, c.by))
+	}
+	return out
+}

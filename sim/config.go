@@ -136,9 +136,10 @@ type Header struct {
 	Water      float64 // kg/m² of water in the glue, 0 for a head that fuses
 	Dries      float64 // temperature at which the water leaves
 
-	Contact physics.Contact
-	Force   float64 // N of a platen on a roll end; 0 for the contact at its reference pressure
-	Platen  float64 // m, diameter of a platen
+	Contact   physics.Contact
+	Hydraulic float64 // Pa in the cylinders, as the controller reports it; 0 not measured
+	Force     float64 // N of a platen on a roll end; 0 for the contact at its reference pressure
+	Platen    float64 // m, diameter of a platen
 
 	Ambient float64    // also of heads and wrapper before pressing
 	Mass    float64    // J/m²K of a platen
@@ -289,8 +290,8 @@ func DefaultConfig() Config {
 		},
 		Header: Header{
 			Head: paper, Thickness: 0.0003, HeadWeight: 0.225, Effusivity: 355,
-			Contact: physics.Contact{Conductance: 1020, Reference: 10e3, Low: 2e3, High: 100e3},
-			Force:   11.2e3, Platen: 1.9,
+			Contact:   physics.Contact{Conductance: 1020, Reference: 10e3, Low: 2e3, High: 100e3},
+			Hydraulic: 4e6, Force: 11.2e3, Platen: 1.9,
 			Ambient: 20, Mass: 61e3, Power: 11.5e3, Loss: 31, Start: 350.0/1.8 - 32/1.8, Ready: 1, Hot: 80,
 		},
 		Heads:    heads,

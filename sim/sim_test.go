@@ -61,6 +61,7 @@ func thumb(c *Config) func(*standin.Request, []uint16) uint16 {
 		p[44], p[45] = 125, uint16(math.Ceil((turn/v+v/a+2)*100))
 		p[46], p[47] = hz(v), hz(v)
 		p[53], p[54] = 1767, 420
+		p[59], p[67] = 1680, 1850
 		p[56] = uint16(math.Floor(head * 1e3))
 		copy(p[60:], standin.Two(uint32(mass*10)))
 		p[64] = 300

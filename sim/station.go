@@ -333,7 +333,7 @@ func (s *station) used(start, end uint32) *controller.Used {
 		Slot:       uint16(s.cfg.Stand.Slots[j.slot].Number),
 		FeedLength: long(f.Paper * 1e4), Layers: word(j.layers * 100), CrimpTime: word(j.crimpTime * 100),
 		Temperature: word(j.temperature * 10), Dwell: word(j.dwell * 100), OuterHead: word(j.outerHead * 1e3),
-		Overlap: word(f.Overlap * 1e4), Scale: long(f.Scale * 10), Encoder: long(f.Encoder * 1e4),
+		Overlap: word(f.Overlap * 1e4), Hangs: word((s.sheetWidth() - s.roll.Width) / 2 * 1e4), Pressure: word(s.cfg.Header.Hydraulic / 1e3), Scale: long(f.Scale * 10), Encoder: long(f.Encoder * 1e4),
 		Start: start, End: end,
 	}
 }

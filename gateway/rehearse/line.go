@@ -70,6 +70,7 @@ func setHeader(c *sim.Config, h *recipe.Header) {
 	c.Header.Contact = physics.Contact{
 		Conductance: h.Conductance, Reference: h.Reference, Exponent: h.Exponent, Low: h.Calibrated.Min, High: h.Calibrated.Max,
 	}
+	c.Header.Hydraulic = h.Pressure
 	c.Header.Force = h.Pressure * math.Pi / 4 * h.Bore * h.Bore * float64(h.Cylinders) * h.Efficiency
 	c.Header.Platen = h.Platen
 }

@@ -21,6 +21,10 @@ func (l *Limit) Reason() uint16 {
 	return uint16(ReasonLimit + l.field().Register - registers.FirstSetpoint)
 }
 
+// hottest is the step of 200.0 °C, above which no platen is heated, whatever
+// limit is entered.
+const hottest = 2000
+
 // DefaultLimits are the limits that a line's controller is delivered with:
 // wide, and on every setpoint that moves or heats something.
 func DefaultLimits() []Limit {
@@ -43,7 +47,7 @@ func DefaultLimits() []Limit {
 		{Field: "crimper_position", Min: 0, Max: 20000},
 		{Field: "platen_stroke", Min: 0, Max: 40000},
 		{Field: "contact_pressure", Min: 0, Max: 5000},
-		{Field: "header_temperature", Min: 400, Max: 2100},
+		{Field: "header_temperature", Min: 400, Max: hottest},
 		{Field: "header_dwell", Min: 20, Max: 9000},
 		{Field: "inner_head", Min: 150, Max: 2500, Zero: true},
 		{Field: "outer_head", Min: 150, Max: 2500, Zero: true},

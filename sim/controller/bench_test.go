@@ -102,6 +102,7 @@ func setpoints(p []uint16) {
 	copy(p[60:], standin.Two(9876))
 	copy(p[62:], standin.Two(231))
 	p[64], p[66] = 150, 0xFF
+	p[59], p[67] = 1680, 1850
 }
 
 // offer writes a payload and its commit, the payload changed beforehand and

@@ -3,6 +3,7 @@ package controller
 import (
 	"bufio"
 	"bytes"
+	"math"
 	"os"
 	"strconv"
 	"strings"
@@ -174,6 +175,42 @@ func TestEachCheckAlone(t *testing.T) {
 				t.Errorf("last offer %d, want 1 whatever the verdict", b.request().LastOffer)
 			}
 		})
+	}
+}
+
+// An epoch far above the floor, or near the end of its numbers, is refused.
+func TestEpochIsBounded(t *testing.T) {
+	b := newBench(t)
+	floor := b.c.Active().Epoch
+	for epoch, taken := range map[uint32]bool{floor + 1_048_576: true, floor + 1_048_577: false, 4_000_000_001: false, 0xFFFFFFFF: false} {
+		b := newBench(t)
+		copy(b.area.Hello[:], standin.Hello(epoch, 9, b.c.Boot()))
+		b.scan()
+		if got := b.c.Active().Epoch == epoch; got != taken {
+			t.Errorf("epoch %d over floor %d taken: %t", epoch, floor, got)
+		}
+	}
+}
+
+// The blocks of the controller in the worked example read as its text says.
+func TestWorkedBlocksOfTheController(t *testing.T) {
+	w := worked(t)
+	req, out := registers.In(registers.Request, w["REQ"]), registers.In(registers.Outcome, w["OUT"])
+	if !req.Whole() || !req.LayoutKnown() || !out.Whole() || !out.LayoutKnown() {
+		t.Fatal("the examples are not whole")
+	}
+	for name, pair := range map[string][2]float64{
+		"cooler platen":  {req.SI("platen_temperature"), 174.2},
+		"hotter platen":  {req.SI("platen_hot_temperature"), 177.5},
+		"diameter":       {req.SI("diameter"), 1.2504},
+		"overhang":       {out.SI("measured_overhang"), 0.124},
+		"press pressure": {out.SI("press_pressure"), 10000},
+		"outcome":        {float64(out.Get("outcome")), 1},
+		"dwell used":     {out.SI("used_header_dwell"), 6.5},
+	} {
+		if math.Abs(pair[0]-pair[1]) > 1e-9 {
+			t.Errorf("%s is %g, want %g", name, pair[0], pair[1])
+		}
 	}
 }
 

@@ -137,6 +137,8 @@ type Used struct {
 	Dwell       uint16 // 10 ms
 	OuterHead   uint16 // mm
 	Overlap     uint16 // 0.1 mm
+	Hangs       uint16 // 0.1 mm of overhang as measured, 0 not measured
+	Pressure    uint16 // kPa of the press as measured, 0 not measured
 	Scale       uint32 // 0.1 kg, 0 not weighed
 	Encoder     uint32 // 0.1 mm
 	Start, End  uint32 // ticks
@@ -451,7 +453,7 @@ func (c *Controller) hello(area *Area) {
 		return
 	}
 	s := sessionIn(h)
-	if s == c.active || s.Epoch <= c.mem.Floor {
+	if s == c.active || s.Epoch <= c.mem.Floor || s.Epoch > lastEpoch || c.mem.Floor != 0 && s.Epoch-c.mem.Floor > epochStep {
 		return
 	}
 	c.mem.Floor = s.Epoch
@@ -459,6 +461,12 @@ func (c *Controller) hello(area *Area) {
 	c.hbSeen, c.alive = false, false
 	c.note(Event{Kind: EventAdopted, Session: s})
 }
+
+// Bounds of an epoch, so that one that is wrong cannot use up all that are left.
+const (
+	lastEpoch = 4_000_000_000
+	epochStep = 1_048_576 // above the floor
+)
 
 func (c *Controller) ack(area *Area) {
 	a := registers.In(registers.Ack, area.Ack[:])

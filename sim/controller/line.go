@@ -78,6 +78,10 @@ func (c *Controller) outcome(tick uint32, o Outcome, u *Used) {
 	if o == Wrapped || o == Aborted {
 		p := registers.In(registers.Payload, m.Payload[:])
 		e.Session, e.Offer = sessionIn(p), uint16(p.Get("offer"))
+		// The start and the request under which the recipe was accepted, also
+		// after a restart in between.
+		w.Put("boot_id", p.Get("boot_id"))
+		w.Put("req_id", p.Get("req_id"))
 		w.Put("epoch", e.Session.Epoch)
 		w.Put("nonce", e.Session.Nonce)
 		w.Put("offer", uint32(e.Offer))
@@ -207,4 +211,6 @@ func (u *Used) put(w registers.View) {
 	w.Put("wrapper_used", u.Encoder)
 	w.Put("tick_start", u.Start)
 	w.Put("tick_end", u.End)
+	w.Put("measured_overhang", uint32(u.Hangs))
+	w.Put("press_pressure", uint32(u.Pressure))
 }

@@ -232,7 +232,7 @@ func TestDisplaysReadTheWorkedExample(t *testing.T) {
 		"PlatenStroke": 410.0, "ContactPressure": 10.3, "HeaderTemperature": 176.7, "HeaderDwell": 6.50,
 		"ClosingLeast": 168.0, "ClosingGreatest": 185.0,
 		"InnerHead": 1250.0, "OuterHead": 1219.0, "VacuumZones": uint16(0x3F), "Glue": 85.0, "GrossMass": 1571.2,
-		"Tare": 23.1, "ScaleTolerance": 1.50, "CentringOffset": -1.2, "Groups": uint16(0xFF),
+		"Tare": 23.1, "ScaleTolerance": 1.50, "CentringOffset": -1.2, "Groups": uint16(0xFF), "ClosingLeast": 168.0, "ClosingGreatest": 185.0,
 	}
 	seen := 0
 	for _, d := range Displays() {

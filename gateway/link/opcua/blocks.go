@@ -38,7 +38,7 @@ func (p *port) checkBlocks(ctx context.Context) error {
 		}
 		for i, c := range rest[:n] {
 			if c.node.AttributeID == ua.AttributeIDUserAccessLevel {
-				readOnly = c.rights(results[i]) || readOnly
+				readOnly = c.notWritable(results[i]) || readOnly
 			} else {
 				c.judge(results[i], found)
 			}
@@ -125,9 +125,9 @@ func (p *port) checks() []check {
 	return out
 }
 
-// rights tells whether the node may certainly not be written. A server that
-// does not tell is believed to allow it.
-func (c *check) rights(v *ua.DataValue) (denied bool) {
+// notWritable tells whether the server says that the node may not be written. A
+// server that says nothing is believed to allow it.
+func (c *check) notWritable(v *ua.DataValue) (denied bool) {
 	if !good(v.Status) || v.Value == nil {
 		return false
 	}

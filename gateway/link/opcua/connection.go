@@ -29,16 +29,16 @@ type connection struct {
 }
 
 // connect checks the server's certificate, logs in, reads the limits of the
-// server and then calls check, which may be nil. Errors are
+// server and then calls examine, which may be nil. Errors are
 // *link.Error of class Down or ConfigClass.
-func (d *Dialer) connect(ctx context.Context, check func(context.Context, *connection) error) (*connection, error) {
+func (d *Dialer) connect(ctx context.Context, examine func(context.Context, *connection) error) (*connection, error) {
 	c, err := d.session(ctx)
 	if err != nil {
 		return nil, d.dialError(ctx, err)
 	}
 	err = c.limits(ctx)
-	if err == nil && check != nil {
-		err = check(ctx, c)
+	if err == nil && examine != nil {
+		err = examine(ctx, c)
 	}
 	if err != nil {
 		_ = c.Close()

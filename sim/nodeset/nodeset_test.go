@@ -230,7 +230,6 @@ func TestDisplaysReadTheWorkedExample(t *testing.T) {
 		"TurningDrive": 25.54, "FeedDrive": 31.20, "CrimpTurns": 1.25, "CrimpTime": 11.90, "TurningDriveCrimping": 17.02,
 		"CrimperDrive": 28.90, "CrimperPressure": 6900.0, "CentreHeight": 766.8, "CrimperPosition": 625.2,
 		"PlatenStroke": 410.0, "ContactPressure": 10.3, "HeaderTemperature": 176.7, "HeaderDwell": 6.50,
-		"ClosingLeast": 168.0, "ClosingGreatest": 185.0,
 		"InnerHead": 1250.0, "OuterHead": 1219.0, "VacuumZones": uint16(0x3F), "Glue": 85.0, "GrossMass": 1571.2,
 		"Tare": 23.1, "ScaleTolerance": 1.50, "CentringOffset": -1.2, "Groups": uint16(0xFF), "ClosingLeast": 168.0, "ClosingGreatest": 185.0,
 	}

@@ -59,6 +59,9 @@ const (
 	layersStep    = 0.01  // turns, the last place of the report
 	scaleU        = 5e-4  // of the reading, from roll to roll
 	scaleStanding = 2e-3  // of the reading, zero of the scale and mean density
+	overhangU     = 0.002 // m, of a measured overhang
+	pressureU     = 0.03  // of the pressure of the press, from roll to roll
+	pressureOff   = 0.01  // of it, the gauge
 )
 
 // Of is what the record tells of a roll on a line.
@@ -93,6 +96,8 @@ func Of(line *recipe.Line, r *record.Roll) notice.Roll {
 		return out
 	}
 	out.Feed = feed(line, &measured, paper, &o.Outcome, out.Drawn)
+	out.Overhang = overhang(line, &measured, slot, &o.Outcome)
+	out.Pressure = pressure(line, &o.Outcome)
 	if w := o.Weighing; w != nil && w.Gross > 0 && w.Reading > 0 {
 		out.Weighing = weighing(line, used, w)
 		for i := range line.Materials.Papers {
@@ -182,6 +187,30 @@ func feed(line *recipe.Line, roll *recipe.Roll, paper *recipe.Paper, o *handshak
 			square(overlapU)),
 		Standing: math.Hypot(drawn/(1-line.Wrap.FeedSlip)*line.Wrap.FeedSlipU, math.Pi*n*n*paper.CaliperU),
 	}
+}
+
+// overhang compares the measured overhang of a side with half of what the
+// wrapper is wider than the roll. Where the roll lies under it is uncertain by
+// the tolerance of the centring.
+func overhang(line *recipe.Line, roll *recipe.Roll, slot *recipe.SlotSpec, o *handshake.Outcome) notice.Compared {
+	if o.Overhang == 0 {
+		return notice.Compared{}
+	}
+	return notice.Compared{
+		Expected: (slot.Width - roll.Width) / 2, Measured: float64(o.Overhang) / perMetre,
+		U:        math.Sqrt(square(roll.WidthU/2) + square(line.Centring.Tolerance)/3 + square(overhangU)),
+		Standing: line.Stand.WidthU / 2,
+	}
+}
+
+// pressure compares the pressure of the press with that of the configuration.
+func pressure(line *recipe.Line, o *handshake.Outcome) notice.Compared {
+	const perKilopascal = 1000
+	p := line.Header.Pressure
+	if o.Pressure == 0 || p == 0 {
+		return notice.Compared{}
+	}
+	return notice.Compared{Expected: p, Measured: float64(o.Pressure) * perKilopascal, U: pressureU * p, Standing: pressureOff * p}
 }
 
 func square(v float64) float64 { return v * v }

@@ -53,6 +53,7 @@ func wrapped(t *testing.T, number uint32, change func(*record.Request, *record.O
 		Outcome: handshake.Outcome{
 			Index: number, RollNo: number, Boot: 1, Req: number, Outcome: handshake.Wrapped, Slot: 4, Layers: 300, Overlap: 1524,
 			EncoderUsed: uint32(math.Round(used * 1e4)), Temperature: 1767, Offer: uint16(number),
+			Overhang: 1270, Pressure: 4000,
 		},
 		Weighing: &record.Weighing{Verdict: "good", Reading: 660, Gross: 660},
 	}
@@ -108,6 +109,9 @@ func TestOf(t *testing.T) {
 		t.Fatalf("others %v", r.Others)
 	}
 	near("another wrapper", r.Others[0], -9.7366*60*inch*6*0.45359237/92.90304, 1e-3)
+	near("overhang", r.Overhang.Expected, r.Overhang.Measured, 1e-9)
+	near("overhang, u", r.Overhang.U, math.Sqrt(0.00015*0.00015+0.006*0.006/3+0.002*0.002), 1e-9)
+	near("pressure", r.Pressure.Expected, r.Pressure.Measured, 0)
 	if len(r.Samples) != 12 || r.Samples[0] != 1.016 || len(r.Reels) != 6 || r.Reels[3].Outer != 1 || !reflect.DeepEqual(r.Hung, []int{4}) || r.Bare || r.Slot != 4 {
 		t.Errorf("%+v", r)
 	}
@@ -127,10 +131,12 @@ func TestOfLess(t *testing.T) {
 		"removed, untouched": {func(_ *record.Request, o *record.Outcome) {
 			o.Outcome.Outcome, o.Outcome.EncoderUsed = handshake.Removed, 0
 		}, func(r *notice.Roll) bool { return r.Bare && r.Feed.U == 0 }},
-		"wrapped by hand":      {func(_ *record.Request, o *record.Outcome) { o.Outcome.Outcome = handshake.WrappedByHand }, func(r *notice.Roll) bool { return r.Feed.U == 0 && r.Drawn > 0 }},
-		"diameter not finite":  {func(q *record.Request, _ *record.Outcome) { q.NotFinite = []string{"diameter_m"} }, func(r *notice.Roll) bool { return math.IsNaN(r.Feed.Expected) }},
-		"platen not reported":  {func(q *record.Request, _ *record.Outcome) { q.Stand.Platen = 0 }, func(r *notice.Roll) bool { return r.Platen == 0 }},
-		"no diameter of reels": {func(q *record.Request, _ *record.Outcome) { q.Stand.Outer = [6]float64{} }, func(r *notice.Roll) bool { return r.Reels == nil }},
+		"wrapped by hand":       {func(_ *record.Request, o *record.Outcome) { o.Outcome.Outcome = handshake.WrappedByHand }, func(r *notice.Roll) bool { return r.Feed.U == 0 && r.Drawn > 0 }},
+		"diameter not finite":   {func(q *record.Request, _ *record.Outcome) { q.NotFinite = []string{"diameter_m"} }, func(r *notice.Roll) bool { return math.IsNaN(r.Feed.Expected) }},
+		"overhang not reported": {func(_ *record.Request, o *record.Outcome) { o.Outcome.Overhang = 0 }, func(r *notice.Roll) bool { return r.Overhang.U == 0 && r.Pressure.U > 0 }},
+		"pressure not reported": {func(_ *record.Request, o *record.Outcome) { o.Outcome.Pressure = 0 }, func(r *notice.Roll) bool { return r.Pressure.U == 0 && r.Overhang.U > 0 }},
+		"platen not reported":   {func(q *record.Request, _ *record.Outcome) { q.Stand.Platen = 0 }, func(r *notice.Roll) bool { return r.Platen == 0 }},
+		"no diameter of reels":  {func(q *record.Request, _ *record.Outcome) { q.Stand.Outer = [6]float64{} }, func(r *notice.Roll) bool { return r.Reels == nil }},
 	} {
 		if r := process.Of(line, rollOf(t, wrapped(t, 1, c.change))); !c.ok(&r) {
 			t.Errorf("%s: %+v", name, r)
@@ -153,6 +159,8 @@ func TestLine(t *testing.T) {
 		{notice.FeedCounts, func(_ *record.Request, o *record.Outcome) { o.Outcome.EncoderUsed += 3000 }},
 		{notice.ScaleOff, func(_ *record.Request, o *record.Outcome) { o.Weighing.Reading += 20 }},
 		{notice.ScannerPosition, func(q *record.Request, _ *record.Outcome) { q.Diameters[5] += 40 }},
+		{notice.OverhangOff, func(_ *record.Request, o *record.Outcome) { o.Outcome.Overhang -= 250 }},
+		{notice.PressureLow, func(_ *record.Request, o *record.Outcome) { o.Outcome.Pressure -= 800 }},
 		{notice.ScannerBlind, func(q *record.Request, _ *record.Outcome) { q.Diameters[5] = 0 }},
 	} {
 		byRecord, byRoll := process.Line{Recipe: demoLine(t)}, process.Line{Recipe: demoLine(t)}

@@ -57,13 +57,13 @@ func TestFaults(t *testing.T) {
 			func(_ *line, r *notice.Roll) { r.Platen = 176.7 - math.Min(0.6*float64(r.Number-400), 25) }, "below_k", 3, 25},
 		{"cold platen", notice.PlatenCold, "", 10, func(_ *line, r *notice.Roll) { r.Platen -= 12 }, "below_k", 10, 18},
 		{"feed roll slips by 3 %", notice.FeedCounts, "", 10, func(_ *line, r *notice.Roll) { r.Feed.Measured *= 1.03 }, "difference_percent", 2, 4},
-		{"scale off by 25 kg", notice.ScaleOff, "", 8, func(l *line, r *notice.Roll) { r.Weighing.Measured -= 25; r.Others = nil }, "difference_kg", -30, -20},
-		{"wrapper heavier by 12 kg", notice.WrapperWeight, "slot 3", 120, func(l *line, r *notice.Roll) {
+		{"scale off by 25 kg", notice.ScaleOff, "", 8, func(_ *line, r *notice.Roll) { r.Weighing.Measured -= 25; r.Others = nil }, "difference_kg", -30, -20},
+		{"wrapper heavier by 12 kg", notice.WrapperWeight, "slot 3", 120, func(_ *line, r *notice.Roll) {
 			if r.Slot == 3 {
 				r.Weighing.Measured += 12
 			}
 		}, "difference_kg", 7, 17},
-		{"sensor 5 dirty by 4 mm", notice.ScannerPosition, "position 5", 25, func(l *line, r *notice.Roll) {
+		{"sensor 5 dirty by 4 mm", notice.ScannerPosition, "position 5", 25, func(_ *line, r *notice.Roll) {
 			if r.Samples[4] > 0 {
 				r.Samples[4] += 0.004
 			}
@@ -73,12 +73,12 @@ func TestFaults(t *testing.T) {
 				r.Samples[6] = 0
 			}
 		}, "lost_percent", 15, 100},
-		{"wrapper of another width", notice.OverhangOff, "slot 2", 80, func(l *line, r *notice.Roll) {
+		{"wrapper of another width", notice.OverhangOff, "slot 2", 80, func(_ *line, r *notice.Roll) {
 			if r.Slot == 2 {
 				r.Overhang.Measured -= 0.025
 			}
 		}, "difference_m", -0.035, -0.015},
-		{"pressure falls", notice.PressureLow, "", 20, func(l *line, r *notice.Roll) { r.Pressure.Measured -= 4e4 * float64(r.Number-400) }, "short_pa", 1e5, 1e6},
+		{"pressure falls", notice.PressureLow, "", 20, func(_ *line, r *notice.Roll) { r.Pressure.Measured -= 4e4 * float64(r.Number-400) }, "short_pa", 1e5, 1e6},
 		{"thicker paper in slot 4", notice.CaliperOff, "slot 4", 2400, func(l *line, _ *notice.Roll) { l.thick[3] = 1.2 }, "caliper_m", 0.00033, 0.0004},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -109,7 +109,7 @@ func TestWhatCannotBeKnown(t *testing.T) {
 		"the pressure falls and nobody reports it":      func(_ *line, r *notice.Roll) { r.Pressure = notice.Compared{} },
 		"a platen heats up":                             func(_ *line, r *notice.Roll) { r.Platen = min(100+8*float64(r.Number-400), 176) },
 		"the end position sees nothing":                 func(_ *line, r *notice.Roll) { r.Samples[0] = 0 },
-		"one wild reading of everything in fifty": func(l *line, r *notice.Roll) {
+		"one wild reading of everything in fifty": func(_ *line, r *notice.Roll) {
 			if r.Number%50 == 0 {
 				r.Platen, r.Feed.Measured, r.Weighing.Measured, r.Overhang.Measured = 20, 0.1, 1e5, 1
 				r.Samples[5] = 9

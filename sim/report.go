@@ -44,11 +44,15 @@ type RollReport struct {
 // number notes under which number the controller knows the roll, and at which
 // of its starts.
 func (r *RollReport) number(e *controller.Event) {
+	boot := e.Boot
+	if e.Kind == controller.EventOutcome {
+		boot = e.Under
+	}
 	if n := len(r.Numbers); n > 0 && r.Numbers[n-1] == e.Roll {
-		r.Boots[n-1] = e.Boot
+		r.Boots[n-1] = boot
 		return
 	}
-	r.Numbers, r.Boots = append(r.Numbers, e.Roll), append(r.Boots, e.Boot)
+	r.Numbers, r.Boots = append(r.Numbers, e.Roll), append(r.Boots, boot)
 }
 
 // Good counts the wraps that the line judged good, and all it judged.

@@ -178,7 +178,7 @@ func TestProbeOPCUA(t *testing.T) {
 	}
 	wants(t, errs, `NO SECURITY`)
 	wants(t, out, `^limit MaxNodesPerRead +\d+`, `^namespace 2 +urn:lapgate:line`, `^round trip +[\d.]+ ms`,
-		`^ +Request +Variable +ns=2;s=north\.Request`, `^ns=2;s=north\.Request +UInt16\[96\] +read +\[21073 1 .*\(96\)\] +source 20\S+Z +server 20\S+Z`,
+		`^ +Request +Variable +ns=2;s=north\.Request`, `^ns=2;s=north\.Request +UInt16\[96\] +read +\[21073 2 .*\(96\)\] +source 20\S+Z +server 20\S+Z`,
 		`^ns=2;s=north\.Payload +UInt16\[80\] +read, write`)
 	code, out, _ = call("probe", "opcua", url, "--policy", "None", "--mode", "None", "--browse", "--most", "3")
 	if code != exitDone {

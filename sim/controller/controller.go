@@ -209,6 +209,7 @@ type Event struct {
 	Hold    uint16 // reason of a hold, as the gateway gave it
 	Outcome Outcome
 	Index   uint32 // of an outcome, or acknowledged up to
+	Under   uint32 // start that an outcome names: for a recipe that under which it was accepted
 	Tick    uint32
 	Echoed  uint32 // tick in the commit
 	On      uint32 // permissives at the judgement

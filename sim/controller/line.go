@@ -74,13 +74,14 @@ func (c *Controller) outcome(tick uint32, o Outcome, u *Used) {
 	w.Put("roll_no", m.Roll)
 	w.Put("boot_id", m.Boot)
 	w.Put("req_id", m.Req)
-	e := Event{Kind: EventOutcome, Roll: m.Roll, Req: m.Req, Outcome: o, Index: m.Produced, Tick: tick}
+	e := Event{Kind: EventOutcome, Roll: m.Roll, Req: m.Req, Outcome: o, Index: m.Produced, Under: m.Boot, Tick: tick}
 	if o == Wrapped || o == Aborted {
 		p := registers.In(registers.Payload, m.Payload[:])
 		e.Session, e.Offer = sessionIn(p), uint16(p.Get("offer"))
 		// The start and the request under which the recipe was accepted, also
 		// after a restart in between.
-		w.Put("boot_id", p.Get("boot_id"))
+		e.Under = p.Get("boot_id")
+		w.Put("boot_id", e.Under)
 		w.Put("req_id", p.Get("req_id"))
 		w.Put("epoch", e.Session.Epoch)
 		w.Put("nonce", e.Session.Nonce)

@@ -35,8 +35,8 @@ type Past struct {
 
 	rejected   handshake.Token // request that the rejections are of
 	rejections []uint16
-	confirmed handshake.Token // request that the confirmations are for
-	confirms  []Confirm
+	confirmed  handshake.Token // request that the confirmations are for
+	confirms   []Confirm
 	unused     []unusedOffer // newest offers of which nothing was used, oldest first
 }
 

@@ -164,6 +164,10 @@ func identityOf(s *config.Snapshot, l *config.Line) string {
 // line is disarmed by that.
 func (l *lineLoop) startMode() (armed bool, change *record.Mode) {
 	last, set := l.lastMode, &l.set
+	if path, problem := l.journal.SetAside(); path != "" {
+		return false, &record.Mode{By: self, Reason: "the journal was set aside untouched as " + path + ": " + problem,
+			Cause: record.CauseJournal, Controller: set.identity}
+	}
 	switch {
 	case last == nil, !last.Armed && last.Cause == record.CauseRestart:
 		return set.armed, nil

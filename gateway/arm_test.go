@@ -3,6 +3,8 @@ package gateway
 import (
 	"context"
 	"errors"
+	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -13,6 +15,7 @@ import (
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/inspect"
+	"lapgate/gateway/journal"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/memory"
 	"lapgate/gateway/record"
@@ -291,4 +294,61 @@ func TestSurveyOfNothing(t *testing.T) {
 	if r.Unreachable || len(r.Failed()) != 1 || r.Items[0].Remedy != "correct the base" {
 		t.Errorf("got %+v", r)
 	}
+}
+
+// TestContradictoryJournal: a journal whose records contradict each other does not
+// keep the line from starting. It is set aside untouched, and the line is in shadow,
+// also over restarts, until a person arms it.
+func TestContradictoryJournal(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench()
+		s := newShop(t, b, map[string]string{"lines.0.armed": "true"})
+		path := s.snapshot.Journal.Path("north")
+		j, err := journal.Open(t.Context(), path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for range 2 { // the same epoch twice
+			if _, err := j.Append(t.Context(), record.Session{Session: handshake.Session{Epoch: 7, Nonce: 1}, Boot: 41, Cause: "test"}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := j.Close(); err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithCancel(context.Background())
+		defer cancel()
+		go b.run(ctx)
+		for start := range 2 {
+			g, stop := s.start(s.options())
+			<-time.After(2 * time.Second) // of virtual time
+			l := g.Lines()[0]
+			if l.Ended || l.Armed || l.Machine.State != cycle.StateWatch || !slices.Contains(l.Machine.Conditions, "journal-set-aside") {
+				t.Errorf("start %d: %+v", start, l)
+			}
+			if s.logged("was set aside untouched as") == 0 {
+				t.Errorf("start %d: not told", start)
+			}
+			if start == 1 {
+				if _, err := g.Arm(t.Context(), "north", "kim", "looked at it"); err != nil {
+					t.Error(err)
+				}
+				<-time.After(2 * time.Second) // of virtual time
+				if l := g.Lines()[0]; !l.Armed || len(l.Machine.Conditions) != 0 || l.Machine.State != cycle.StatePoll {
+					t.Errorf("after arming %+v", l)
+				}
+			}
+			if err := stop(); err != nil {
+				t.Error(err)
+			}
+		}
+		aside, err := filepath.Glob(path + ".damaged-*")
+		if err != nil || len(aside) == 0 {
+			t.Fatalf("set aside: %v, %v", aside, err)
+		}
+		r, err := journal.Verify(t.Context(), aside[0])
+		if err != nil || r.Records != 2 {
+			t.Errorf("the journal that was set aside: %+v, %v", r, err)
+		}
+	})
 }

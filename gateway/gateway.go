@@ -36,6 +36,12 @@ type Journal interface {
 	Append(ctx context.Context, r record.Record) (record.Stored, error)
 	// Replay calls f for each record in order, and stops at f's first error.
 	Replay(ctx context.Context, f func(record.Stored) error) error
+	// SetAside tells where the journal before this one was moved to because it
+	// could not be gone on with, and why; both are empty where there was none.
+	SetAside() (path, problem string)
+	// BeginAnew sets the journal aside, untouched, because its records contradict
+	// each other, and goes on with a new one in its place.
+	BeginAnew(ctx context.Context, problem string) error
 	// Close frees the journal; nothing is lost by closing late.
 	Close() error
 }

@@ -129,7 +129,14 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 func (l *lineLoop) begin(ctx context.Context) error {
 	l.machine = cycle.New(l.set.machine)
 	l.armed = l.set.armed
-	if err := l.journal.Replay(ctx, l.recover); err != nil {
+	err := l.journal.Replay(ctx, l.recover)
+	if against := (contradiction{}); errors.As(err, &against) {
+		// What came before the contradiction is no better known than what comes
+		// after it.
+		l.machine, l.lastMode = cycle.New(l.set.machine), nil
+		err = l.journal.BeginAnew(ctx, against.Error())
+	}
+	if err != nil {
 		return fmt.Errorf("reading the journal: %w", err)
 	}
 	armed, mode := l.startMode()
@@ -137,6 +144,12 @@ func (l *lineLoop) begin(ctx context.Context) error {
 	l.armed = armed
 	if mode != nil && !l.append(context.WithoutCancel(ctx), *mode) {
 		return l.halted
+	}
+	if mode == nil {
+		mode = l.lastMode
+	}
+	if mode != nil && !armed && mode.Cause == record.CauseJournal {
+		l.handle(ctx, cycle.SetAside{Reason: mode.Reason})
 	}
 	return nil
 }
@@ -179,9 +192,18 @@ func (l *lineLoop) loop(ctx context.Context) error {
 	}
 }
 
+// contradiction is a record that contradicts those before it.
+type contradiction struct {
+	seq uint64
+	err error
+}
+
+// Error names the record.
+func (c contradiction) Error() string { return fmt.Sprintf("record %d: %v", c.seq, c.err) }
+
 func (l *lineLoop) recover(s record.Stored) error {
 	if err := l.machine.Recover(s); err != nil {
-		return fmt.Errorf("record %d: %w", s.Seq, err)
+		return contradiction{s.Seq, err}
 	}
 	if m, ok := s.Record.(record.Mode); ok {
 		l.lastMode = &m

@@ -179,7 +179,7 @@ func (d *demo) wrap(ctx context.Context, path string) (*rehearse.Result, error) 
 		return nil, err
 	}
 	g, err := gateway.New(gateway.Options{
-		Snapshot: d.snapshot, Dialer: d.dialers(log), OpenJournal: journalOpener(d.snapshot, log),
+		Snapshot: d.snapshot, Dialer: d.dialers(log), OpenJournal: journalOpener(d.snapshot),
 		Log: log, Metrics: metrics, OnRecord: d.watch.Recorded,
 	})
 	if err != nil {

@@ -36,9 +36,8 @@ func (p *program) lookup(name string) (string, bool) {
 	return v, v != ""
 }
 
-// journalOpener opens the journal of each line below the configured directory,
-// and tells of one that was damaged and set aside.
-func journalOpener(s *config.Snapshot, log *zap.Logger) func(context.Context, string) (gateway.Journal, error) {
+// journalOpener opens the journal of each line below the configured directory.
+func journalOpener(s *config.Snapshot) func(context.Context, string) (gateway.Journal, error) {
 	return func(ctx context.Context, line string) (gateway.Journal, error) {
 		path := s.Journal.Path(line)
 		if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
@@ -50,10 +49,6 @@ func journalOpener(s *config.Snapshot, log *zap.Logger) func(context.Context, st
 				return nil, fmt.Errorf("another process serves this line: %w", err)
 			}
 			return nil, err
-		}
-		if o := j.Opened(); o.SetAside != "" {
-			log.Error("the journal failed its check; it was set aside untouched and a new one begun",
-				zap.String("line", line), zap.String("set_aside", o.SetAside), zap.String("problem", o.Problem))
 		}
 		return j, nil
 	}

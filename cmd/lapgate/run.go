@@ -63,7 +63,7 @@ func (p *program) daemon(ctx context.Context, src config.Source) (err error) {
 		return err
 	}
 	g, err := gateway.New(gateway.Options{
-		Snapshot: snapshot, Dialer: p.dialers(log), OpenJournal: journalOpener(snapshot, log), Log: log, Metrics: metrics,
+		Snapshot: snapshot, Dialer: p.dialers(log), OpenJournal: journalOpener(snapshot), Log: log, Metrics: metrics,
 	})
 	if err != nil {
 		return err

@@ -57,6 +57,8 @@ const (
 	outcomesPerRead = 3
 	// A result may show ten publications later than the phase.
 	newerPublications = 11
+	greatestEpoch     = 4_000_000_000
+	epochStep         = 1 << 20 // above a floor that is not 0
 )
 
 // Times are the gateway's own times of the handshake.
@@ -260,6 +262,8 @@ func (m *Machine) Step(at Moment, ev Event) []Action {
 		m.askConfirm(e)
 	case Arm:
 		m.arm(e)
+	case SetAside:
+		m.raise(condJournal, e.Reason)
 	case Configure:
 		m.configure(e)
 	case Lease:
@@ -415,6 +419,7 @@ func (m *Machine) arm(e Arm) {
 	m.armed = e.On
 	m.job = job{} // what was shown in shadow is offered now, and the other way round
 	if e.On {
+		m.end(condJournal)
 		m.tell(noteArmed, "writing is allowed", Field{"by", e.By})
 		if m.state == StateWatch {
 			m.state = StateOffline

@@ -103,6 +103,10 @@ type (
 		Cause      record.ModeCause
 		Controller string // identity of the controller that was looked at
 	}
+	// SetAside says, before the first connection, that the journal is a new one
+	// because the one before could not be gone on with, and that nobody armed the
+	// line since.
+	SetAside struct{ Reason string }
 	// Configure puts another configuration in force from the next roll on.
 	Configure struct {
 		Line    *recipe.Line
@@ -143,3 +147,4 @@ func (ConfirmFinding) event() {}
 func (Arm) event()            {}
 func (Configure) event()      {}
 func (Lease) event()          {}
+func (SetAside) event()       {}

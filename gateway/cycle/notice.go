@@ -67,6 +67,8 @@ const (
 	condRing        = "ring-nearly-full"
 	condHoldAll     = "hold-all"
 	condNoVerdict   = "verdict-invalid"
+	condEpoch       = "epoch-bound"
+	condJournal     = "journal-set-aside"
 )
 
 // notices is every code that Notify can carry, but for those that end a
@@ -114,6 +116,8 @@ var notices = append([]notice{
 	{condOutcome, Alarm, "outcome-read", "An outcome that the controller still holds cannot be read whole.", "Check that nothing else writes the outcomes."},
 	{condRing, Alarm, "ring-has-room", "48 or more outcomes are not acknowledged; at 64 no roll is requested.", "Arm the line, or let the gateway connect, before the ring is full."},
 	{condNoVerdict, Alarm, "verdict-valid", "The result names the open offer beside a verdict that is none.", "Have the controller's program checked: a result that names an offer says 1, 2 or 3."},
+	{condEpoch, Alarm, "epoch-free", "The epoch floor of the controller, or the newest epoch known, is at the bound: no session can be opened, and the line stays in shadow.", "Read the outcomes that no journal holds, then bring about the loss of the controller's memory on purpose: stop and lock out the line, clear the retained memory, start the program again and acknowledge the loss. Where it is the epoch known here, move the journal of the line away as well. Find out who wrote the floor."},
+	{condJournal, Alarm, "journal-accepted", "The journal was damaged or contradicted itself; it was set aside untouched, a new one begun, and the line is in shadow.", "Keep the file that was set aside and have it looked at with lapgate journal verify; look at the line, then arm it again."},
 	{condHoldAll, Warning, "hold-all-ended", "An operator holds all rolls.", "End the hold when its reason is gone."},
 }, processNotices()...)
 

@@ -102,13 +102,25 @@ func (m *Machine) seeRequest(v *View) {
 	}
 	m.view.newest = max(m.view.newest, r.RollNo)
 	m.view.floor = r.Floor
-	if m.state == StateWatch {
+	if m.state == StateWatch && !m.offBound(r) {
 		m.watchView(v)
 		return
 	}
 	if m.sessionHolds(r) {
 		m.goOnWith(v)
 	}
+}
+
+// offBound ends the shadow of a line that may write and was only kept from it by
+// the bound on epochs.
+func (m *Machine) offBound(r *handshake.Request) bool {
+	if !m.armed || m.atBound(r.Floor) {
+		return false
+	}
+	m.end(condEpoch)
+	m.state = StateOffline
+	m.job = job{} // what was shown in shadow is offered now
+	return true
 }
 
 // sessionHolds reports whether the session, if there is one, is still that of
@@ -236,10 +248,28 @@ func (m *Machine) begin(r *handshake.Request) {
 	if m.now.Mono < m.ses.reopenAt {
 		return
 	}
+	if m.atBound(r.Floor) {
+		m.state = StateWatch
+		m.raise(condEpoch, fmt.Sprintf(
+			"no session can be opened: the controller's floor is %d, the newest epoch known here %d; the greatest allowed is %d, and %d above a floor that is not 0",
+			r.Floor, m.newestEpoch(r.Floor), uint32(greatestEpoch), epochStep),
+			Field{"floor", r.Floor}, Field{"epoch", m.newestEpoch(r.Floor)})
+		return
+	}
 	m.ses.boot = r.Boot
 	m.ses.floor = r.Floor
 	m.state = StateOpen
 	m.ask(aNonce, DrawNonce{})
+}
+
+// newestEpoch is the greatest epoch that is known to have been taken.
+func (m *Machine) newestEpoch(floor uint32) uint32 { return max(m.mem.Epoch, floor, m.lease.Number) }
+
+// atBound reports whether the next epoch would be one that no controller adopts.
+// A floor of 0 is that of a controller without memory, which adopts any.
+func (m *Machine) atBound(floor uint32) bool {
+	newest := m.newestEpoch(floor)
+	return newest >= greatestEpoch || floor != 0 && newest-floor >= epochStep
 }
 
 func (m *Machine) open(nonce uint32) {
@@ -251,7 +281,11 @@ func (m *Machine) open(nonce uint32) {
 		return
 	}
 	s := &m.ses
-	s.name = handshake.Session{Epoch: max(m.mem.Epoch, s.floor, m.lease.Number) + 1, Nonce: nonce}
+	if m.atBound(s.floor) { // by a lease that came in between
+		m.state = StateOffline
+		return
+	}
+	s.name = handshake.Session{Epoch: m.newestEpoch(s.floor) + 1, Nonce: nonce}
 	s.openedAt = m.now.Mono
 	s.offer = 0
 	s.hellos = 0

@@ -284,6 +284,8 @@ func (s *script) set(name string, v int) error {
 		p.ring[v%64][30] ^= 1
 	case "boot":
 		p.boot = uint32(v)
+	case "floor":
+		p.floor = uint32(v)
 	case "produced": // a controller with a past
 		p.produced, p.acked, p.roll = uint32(v), uint32(v), uint32(v)
 		s.w.ghost.outcomes = make([][40]uint16, v)

@@ -120,6 +120,30 @@ func (j *Journal) open(ctx context.Context, path string) error {
 		}
 	}
 	j.opened.Created = !exists
+	return j.begin(ctx, path)
+}
+
+// BeginAnew sets the journal aside, untouched, for a reason that its reader found
+// and Open could not: its records contradict each other. It goes on with a new one
+// in its place, under the same lock; see Opened. After an error the journal can
+// only be closed.
+func (j *Journal) BeginAnew(ctx context.Context, problem string) error {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	path := j.path
+	if err := j.release(); err != nil {
+		return fmt.Errorf("journal %s: %w", path, err)
+	}
+	aside, err := setAside(path, j.clock())
+	if err != nil {
+		return fmt.Errorf("journal %s contradicts itself (%s) and could not be set aside: %w", path, problem, err)
+	}
+	j.opened = Opened{Created: true, SetAside: aside, Problem: problem}
+	return j.begin(ctx, path)
+}
+
+// begin opens the database for writing and for reading, and brings its schema up.
+func (j *Journal) begin(ctx context.Context, path string) (err error) {
 	if j.write, err = openWriter(ctx, path); err != nil {
 		return err
 	}
@@ -146,6 +170,11 @@ func (j *Journal) open(ctx context.Context, path string) error {
 
 // Opened tells what Open found and did.
 func (j *Journal) Opened() Opened { return j.opened }
+
+// SetAside tells where the journal that stood here before was moved to, because it
+// was damaged or contradicted itself, and what was wrong. Both are empty where none
+// was.
+func (j *Journal) SetAside() (path, problem string) { return j.opened.SetAside, j.opened.Problem }
 
 // Head returns the end of the chain as it stands now.
 func (j *Journal) Head() Head {
@@ -200,6 +229,11 @@ func (j *Journal) Close() error {
 		return nil
 	}
 	j.closed = true
+	return errors.Join(j.release(), j.lock.Close())
+}
+
+// release closes the database and keeps the lock.
+func (j *Journal) release() error {
 	var errs []error
 	if j.Reader != nil {
 		errs = append(errs, j.Reader.Close())
@@ -210,7 +244,6 @@ func (j *Journal) Close() error {
 	if j.write != nil {
 		errs = append(errs, j.write.Close())
 	}
-	errs = append(errs, j.lock.Close())
 	return errors.Join(errs...)
 }
 

@@ -340,6 +340,37 @@ func TestSetAside(t *testing.T) {
 	}
 }
 
+// A journal that contradicts itself is found by whoever reads it. It is set aside
+// under the lock that is held, and a new one goes on in its place.
+func TestBeginAnew(t *testing.T) {
+	whole, _, _ := closedJournal(t, shift(t, 3))
+	path := copyOf(t, whole)
+	before := content(t, path)
+	j := open(t, path)
+	if err := j.BeginAnew(t.Context(), "record 7: epoch 2 was taken before"); err != nil {
+		t.Fatal(err)
+	}
+	o := j.Opened()
+	aside, problem := j.SetAside()
+	if aside == "" || aside != o.SetAside || !o.Created || o.Records != 0 || problem != "record 7: epoch 2 was taken before" {
+		t.Fatalf("begun anew %+v", o)
+	}
+	if content(t, aside) != before {
+		t.Error("the journal that was set aside was changed")
+	}
+	if _, err := Open(t.Context(), path); !errors.Is(err, ErrInUse) {
+		t.Errorf("opened a second time: %v, want ErrInUse", err)
+	}
+	appendAll(t, j, []record.Record{record.Gap{FromRoll: 1, Cause: problem}})
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	wantClean(t, verify(t, path))
+	if again := open(t, path); again.Opened().Records != 1 {
+		t.Errorf("opened again: %+v", again.Opened())
+	}
+}
+
 // A journal damaged anywhere is either reported or says what it always said.
 func TestDamagedJournals(t *testing.T) {
 	t.Parallel()

@@ -188,6 +188,7 @@ type ModeCause string
 const (
 	CauseRestart ModeCause = "restart" // of the daemon
 	CauseSwap    ModeCause = "swap"    // the controller is another
+	CauseJournal ModeCause = "journal" // the journal before was set aside
 )
 
 // ConfigChange is one key that changed.

@@ -107,6 +107,7 @@ type Machine struct {
 	job     job
 	fly     flight
 	ending  closing
+	doubt   doubt
 	mostLag int // publications that a result came later than its phase
 
 	outTries int              // reads of the next outcome that gave nothing

@@ -51,6 +51,7 @@ const (
 	noteConfirmWaits    = "confirmation-waits"
 	noteConfirmRefused  = "confirmation-refused"
 	noteConfirmDropped  = "confirmation-dropped"
+	noteFalseView       = "view-false"
 )
 
 // Codes of conditions: told when they begin, and once more when they end.
@@ -69,6 +70,7 @@ const (
 	condNoVerdict   = "verdict-invalid"
 	condEpoch       = "epoch-bound"
 	condJournal     = "journal-set-aside"
+	condRollBack    = "roll-number-back"
 )
 
 // notices is every code that Notify can carry, but for those that end a
@@ -104,6 +106,7 @@ var notices = append([]notice{
 	{noteConfirmWaits, Info, "", "A named person's confirmation waits for the next request of its roll.", ""},
 	{noteConfirmRefused, Warning, "", "A named person's confirmation is not taken; the fields tell why.", "Do what the fields say."},
 	{noteConfirmDropped, Warning, "", "A named person's confirmation no longer counts: the roll left or was measured again, or it waited too long.", "Look at the roll again, then confirm again."},
+	{noteFalseView, Warning, "", "A request block was whole and said what the next one did not; nothing was concluded from it.", "Where it comes again, look for what writes into the controller's REQ block or between it and the gateway."},
 
 	{condLink, Warning, "link-up", "The connection to the controller is gone.", "Check the network and that the controller runs; the gateway tries again by itself."},
 	{condInvalidRead, Warning, "reads-valid", "The request block is not valid, several reads in a row.", "Check layout version and base addresses of the controller."},
@@ -118,6 +121,7 @@ var notices = append([]notice{
 	{condNoVerdict, Alarm, "verdict-valid", "The result names the open offer beside a verdict that is none.", "Have the controller's program checked: a result that names an offer says 1, 2 or 3."},
 	{condEpoch, Alarm, "epoch-free", "The epoch floor of the controller, or the newest epoch known, is at the bound: no session can be opened, and the line stays in shadow.", "Read the outcomes that no journal holds, then bring about the loss of the controller's memory on purpose: stop and lock out the line, clear the retained memory, start the program again and acknowledge the loss. Where it is the epoch known here, move the journal of the line away as well. Find out who wrote the floor."},
 	{condJournal, Alarm, "journal-accepted", "The journal was damaged or contradicted itself; it was set aside untouched, a new one begun, and the line is in shadow.", "Keep the file that was set aside and have it looked at with lapgate journal verify; look at the line, then arm it again."},
+	{condRollBack, Alarm, "roll-number-ahead", "The roll number went back below one that the journal has; a roll of a number that was used is held.", "Find out at the controller who set the roll number; it must only go up."},
 	{condHoldAll, Warning, "hold-all-ended", "An operator holds all rolls.", "End the hold when its reason is gone."},
 }, processNotices()...)
 

@@ -138,19 +138,8 @@ func (m *Machine) journalOutcome(e *OutcomeRead) {
 	m.tellScale(&o, w)
 }
 
-// coverRolls finds roll numbers of which no outcome will come. All outcomes
-// produced are journaled here, so every roll before the one at the station has
-// left without one.
-func (m *Machine) coverRolls(r *handshake.Request) {
-	if r.Produced != m.mem.Outcomes || r.RollNo == 0 {
-		return
-	}
-	if r.Phase == handshake.Empty {
-		m.cover(r.RollNo)
-	} else {
-		m.cover(r.RollNo - 1)
-	}
-}
+// coverRolls finds roll numbers of which no outcome will come.
+func (m *Machine) coverRolls(r *handshake.Request) { m.cover(m.missing(r)) }
 
 // cover writes a gap over the roll numbers up to upTo that have no record.
 func (m *Machine) cover(upTo uint32) {

@@ -74,7 +74,7 @@ func TestRandom(t *testing.T) {
 		"record/OVERRIDE": 50, "record/SHADOW": 50, "record/VOID": 300, "record/VERDICT": 2000,
 		"counted": 500, "event/rescan": 300, "event/manual": 100, "event/remove": 100, "event/restart": 300, "event/memory lost": 50,
 		"event/other gateway": 30, "event/backup": 30, "event/ring": 20, "event/stop": 50,
-		"decided again": 4000, "results that lag": 1000, "notify/result-lags": 200,
+		"decided again": 4000, "results that lag": 1000, "notify/result-lags": 200, "fault/false view": 500, "notify/view-false": 300,
 	} {
 		if want := least * count / 2000; total[k] < want {
 			t.Errorf("%s: %d in %d sequences, want at least %d", k, total[k], count, want)
@@ -223,7 +223,7 @@ func (w *world) disturb(forgetful bool) {
 	r, p, f := w.rng, w.plc, &w.faults
 	pick := func(list []string) string { return list[r.IntN(len(list))] }
 	times := 1 + r.IntN(3)
-	switch r.IntN(23) {
+	switch r.IntN(24) {
 	case 0:
 		f.lose[pick(sendBlocks)] = times
 	case 1:
@@ -303,6 +303,8 @@ func (w *world) disturb(forgetful bool) {
 		return
 	case 22:
 		f.slow[pick(sendBlocks)] = 1
+	case 23:
+		f.lie[pick(lies)] = 1
 	}
 }
 

@@ -42,6 +42,7 @@ type watch struct {
 	roll        uint32
 	newest      uint32 // greatest roll number since the controller's memory is whole
 	floor       uint32 // likewise
+	boot        uint32 // likewise
 	tag         string
 	phase       handshake.Phase
 	flags       handshake.Flags
@@ -81,27 +82,34 @@ func (m *Machine) seeRequest(v *View) {
 	m.view.bad = 0
 	m.end(condInvalidRead)
 	m.end(refusedKey(handshake.REQ))
-	if !m.moving(r) {
+	believed := m.confirmed(r)
+	if !m.moving(r) || !believed {
 		return
 	}
 	m.remember(r)
 	m.seen = *v
 	if r.Flags&handshake.MemoryLost != 0 {
 		if m.mem.LostBoot != r.Boot {
-			m.lost(r)
+			m.lost(r, causeMemory)
 		}
 		m.raise(condMemoryLost, "the controller lost its retained memory; no session is opened until the operator acknowledges at the controller")
 		m.leave(causeMemory)
 		return
 	}
 	m.end(condMemoryLost)
-	if m.wentBack(r) {
-		m.lost(r)
+	if cause := m.wentBack(r); cause != "" {
+		m.lost(r, cause)
 		m.leave(causeMemory)
 		return
 	}
+	if r.RollNo < m.mem.Covered {
+		m.raise(condRollBack, fmt.Sprintf("the roll number went back from %d to %d", m.mem.Covered, r.RollNo),
+			Field{"from_roll", m.mem.Covered}, Field{"to_roll", r.RollNo})
+	} else {
+		m.end(condRollBack)
+	}
 	m.view.newest = max(m.view.newest, r.RollNo)
-	m.view.floor = r.Floor
+	m.view.floor, m.view.boot = r.Floor, r.Boot
 	if m.state == StateWatch && !m.offBound(r) {
 		m.watchView(v)
 		return
@@ -198,30 +206,6 @@ func (m *Machine) remember(r *handshake.Request) {
 		m.end(condRing)
 	}
 	m.keepPersons(r)
-}
-
-// wentBack reports whether the controller lost its memory although it no longer
-// says so, because the operator acknowledged the loss while no gateway was
-// connected. The epoch floor and the counters are retained, so a lower one is
-// proof. Before the first session the floor is 0 and proves nothing. Then the
-// boot number does: a restart adds 1 to it, a loss of memory sets it from the
-// clock.
-func (m *Machine) wentBack(r *handshake.Request) bool {
-	known := &m.mem
-	if r.Produced < known.Outcomes || r.RollNo < known.Covered || r.Floor < max(known.Floor, m.view.floor) || r.Boot < known.Boot {
-		return true
-	}
-	return r.Floor == 0 && known.Boot != 0 && r.Boot-known.Boot > bootJump
-}
-
-// lost writes the gap that a loss of the controller's memory leaves.
-func (m *Machine) lost(r *handshake.Request) {
-	g := record.Gap{Boot: r.Boot, Cause: causeMemory, FromIndex: m.mem.Outcomes + 1}
-	if m.view.newest > m.mem.Covered {
-		g.FromRoll, g.ToRoll = m.mem.Covered+1, m.view.newest
-	}
-	m.view.newest, m.view.floor = 0, 0
-	m.gap(g)
 }
 
 func (m *Machine) gap(g record.Gap) {

@@ -286,6 +286,8 @@ func (s *script) set(name string, v int) error {
 		p.boot = uint32(v)
 	case "floor":
 		p.floor = uint32(v)
+	case "roll": // counted wrong
+		p.roll = uint32(v)
 	case "produced": // a controller with a past
 		p.produced, p.acked, p.roll = uint32(v), uint32(v), uint32(v)
 		s.w.ghost.outcomes = make([][40]uint16, v)
@@ -301,7 +303,7 @@ func (s *script) fault(kind, block string, n int) error {
 	m, ok := map[string]map[string]int{
 		"lose": f.lose, "late": f.late, "swallow": f.swallow, "refuse": f.refuse, "twice": f.twice,
 		"tear-write": f.tearWrite, "garble": f.garble, "tear-read": f.tearRead,
-		"slow": f.slow, "overtake": f.overtake,
+		"slow": f.slow, "overtake": f.overtake, "lie": f.lie,
 	}[kind]
 	if !ok {
 		return fmt.Errorf("no such fault")

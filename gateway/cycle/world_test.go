@@ -59,6 +59,7 @@ type faults struct {
 	tearRead  map[string]int // read torn
 	slow      map[string]int // write confirmed, and lands later
 	overtake  map[string]int // the ring goes round before it is read
+	lie       map[string]int // publications that are whole and false, by what they say
 }
 
 func newFaults() faults {
@@ -70,7 +71,7 @@ func newFaults() faults {
 }
 
 func (f *faults) all() []*map[string]int {
-	return []*map[string]int{&f.lose, &f.late, &f.swallow, &f.refuse, &f.twice, &f.tearWrite, &f.garble, &f.tearRead, &f.slow, &f.overtake}
+	return []*map[string]int{&f.lose, &f.late, &f.swallow, &f.refuse, &f.twice, &f.tearWrite, &f.garble, &f.tearRead, &f.slow, &f.overtake, &f.lie}
 }
 
 func fires(m map[string]int, key string) bool {
@@ -116,7 +117,57 @@ type world struct {
 	failKind    record.Kind // record that cannot be made durable, once
 	onEvent     func(ev Event, actions []Action)
 
+	lieGen uint16 // publication that is false
+	lieOf  string // and what it says
+
 	stats map[string]int
+}
+
+// lies are what a request block may say although it is not so.
+var lies = []string{"produced", "acked", "roll", "boot", "floor", "session", "lost", "boot-up", "roll-up"}
+
+// lie makes a publication say what is not so. It says the same however often it is
+// read.
+func (w *world) lie(words []uint16) {
+	gen := words[2]
+	if w.lieOf == "" || gen != w.lieGen {
+		w.lieOf = ""
+		for _, l := range lies {
+			// Two false blocks do not say the same one after the other.
+			if w.lieOf == "" && gen-w.lieGen > 9 && fires(w.faults.lie, l) {
+				w.lieOf, w.lieGen = l, gen
+				w.stats["fault/false view"]++
+			}
+		}
+	}
+	less := func(at int, n uint32) { setLong(words, at, long(words, at)-min(n, long(words, at))) }
+	switch w.lieOf {
+	case "":
+		return
+	case "produced":
+		setLong(words, 51, long(words, 51)+70)
+	case "acked":
+		setLong(words, 51, long(words, 51)+3)
+		setLong(words, 53, long(words, 51))
+	case "roll":
+		less(18, 9)
+	case "boot":
+		less(3, 1)
+	case "floor":
+		less(11, 1)
+	case "session":
+		setLong(words, 7, long(words, 11)+1)
+		setLong(words, 11, long(words, 11)+1)
+	case "boot-up":
+		setLong(words, 3, long(words, 3)+1)
+	case "roll-up":
+		setLong(words, 18, long(words, 18)+2)
+	case "lost":
+		words[15] |= 2
+	}
+	if whole(w.plc.published[:]) && words[2] == words[93] {
+		setLong(words, 94, sum(words[:94]))
+	}
 }
 
 func newWorld(t testing.TB) *world {
@@ -384,6 +435,7 @@ func (w *world) read(a Action) (Event, bool) {
 		if torn {
 			copy(words[:48], w.plc.before[:48])
 		}
+		w.lie(words)
 		return viewOf(words), true
 	case FetchPayload:
 		return Payload{slices.Clone(w.plc.payload)}, true

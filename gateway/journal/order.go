@@ -227,7 +227,11 @@ func (o *order) addOutcome(r record.Outcome, say func(string, ...any)) {
 		say("outcomes %d to %d are missing, and no GAP says so", o.index+1, x.Index-1)
 	}
 	if o.roll != 0 && x.RollNo <= o.roll {
-		say("outcome of roll %d comes after that of roll %d", x.RollNo, o.roll)
+		told := say
+		if x.Index > o.index { // another outcome, so the controller's number went back
+			told = o.contradict
+		}
+		told("outcome of roll %d comes after that of roll %d", x.RollNo, o.roll)
 	}
 	o.index, o.roll = x.Index, x.RollNo
 	n := record.OfferName{Session: x.Session, Offer: x.Offer}

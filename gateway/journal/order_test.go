@@ -145,7 +145,17 @@ func TestContradictions(t *testing.T) {
 			t.Errorf("%s: problems %v, contradictions %v; want the journal sound and one contradiction with %q", c.how, r.Problems, r.Contradictions, c.want)
 		}
 	}
-	path, _, _ := closedJournal(t, append([]record.Record{start}, one...))
+	four, back := rollRecords(t, 4), two[4].(record.Outcome)
+	back.Outcome.Index = four[4].(record.Outcome).Outcome.Index + 1
+	back.Words = make([]uint16, handshake.OutWords)
+	if err := back.Outcome.Encode(back.Words); err != nil {
+		t.Fatal(err)
+	}
+	path, _, _ := closedJournal(t, []record.Record{start, four[4], back})
+	if r := verify(t, path); !r.OK() || len(r.Contradictions) != 1 || !strings.Contains(r.Contradictions[0].Text, "comes after that of roll 4") {
+		t.Errorf("a roll number that went back: problems %v, contradictions %v", r.Problems, r.Contradictions)
+	}
+	path, _, _ = closedJournal(t, append([]record.Record{start}, one...))
 	if r := verify(t, path); !r.OK() || len(r.Contradictions) != 0 {
 		t.Errorf("a roll that was wrapped as accepted: problems %v, contradictions %v", r.Problems, r.Contradictions)
 	}

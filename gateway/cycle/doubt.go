@@ -1,0 +1,103 @@
+package cycle
+
+import (
+	"fmt"
+	"strings"
+
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
+)
+
+// doubt is what a view said against what is known, until another publication says
+// the same. A view can be whole and false.
+type doubt struct {
+	about     string // empty without any
+	gen       uint16 // of the publication that said so first
+	confirmed bool
+}
+
+// confirmed reports whether a view may be believed: it contradicts nothing, or
+// another publication contradicted the same before it. Until then nothing is
+// journaled, offered or acknowledged.
+func (m *Machine) confirmed(r *handshake.Request) bool {
+	d := &m.doubt
+	about := m.contradicts(r)
+	if about == d.about {
+		d.confirmed = d.confirmed || d.about != "" && r.GenHead != d.gen
+		return about == "" || d.confirmed
+	}
+	if about == "" && !d.confirmed {
+		m.count("views-false")
+		m.tell(noteFalseView, "one publication said that "+d.about+", and the next did not; nothing was concluded from it", Field{"said", d.about})
+	}
+	*d = doubt{about: about, gen: r.GenHead}
+	return about == ""
+}
+
+// contradicts tells what a view says that would be final, and is not what is to be
+// expected by the journal. It is empty for nearly every view.
+func (m *Machine) contradicts(r *handshake.Request) string {
+	known := &m.mem
+	if r.Flags&handshake.MemoryLost != 0 {
+		if known.LostBoot == r.Boot {
+			return ""
+		}
+		return "the controller lost its memory"
+	}
+	var says []string
+	say := func(so bool, what string) {
+		if so {
+			says = append(says, what)
+		}
+	}
+	back := m.wentBack(r)
+	say(back == causeMemory, "the epoch floor or the boot number is that of a controller that lost its memory")
+	say(back != "" && back != causeMemory, "the count of outcomes went back")
+	say(r.Boot > max(known.Boot, m.view.boot), "the controller was started again")
+	say(r.Floor > max(known.Floor, m.view.floor) && r.Active != m.ses.name, "another gateway opened a newer session")
+	say(r.RollNo < known.Covered, "the roll number went back")
+	say(m.missing(r) > known.Covered, "rolls left without an outcome")
+	say(min(r.Acked, r.Produced) > known.Outcomes, "outcomes were acknowledged that the journal does not hold")
+	say(r.Produced > known.Outcomes+handshake.OutEntries, "more outcomes were produced than the ring holds")
+	return strings.Join(says, ", and ")
+}
+
+// missing is the greatest roll number of which no outcome will come any more, by a
+// view; 0 while outcomes are still to be read. All outcomes produced are journaled
+// then, so every roll before the one at the station has left without one.
+func (m *Machine) missing(r *handshake.Request) uint32 {
+	switch {
+	case r.Produced != m.mem.Outcomes || r.RollNo == 0:
+		return 0
+	case r.Phase == handshake.Empty:
+		return r.RollNo
+	}
+	return r.RollNo - 1
+}
+
+// wentBack tells why the controller must count from the start again although it
+// does not say that it lost its memory, or not any more, because the operator
+// acknowledged the loss while no gateway was connected. The epoch floor and the
+// counters are retained, so a lower one is proof. Before the first session the
+// floor is 0 and proves nothing. Then the boot number does: a restart adds 1 to it,
+// a loss of memory sets it from the clock. A lower roll number alone is no loss.
+func (m *Machine) wentBack(r *handshake.Request) string {
+	known := &m.mem
+	switch {
+	case r.Floor < max(known.Floor, m.view.floor), r.Boot < known.Boot, r.Floor == 0 && known.Boot != 0 && r.Boot-known.Boot > bootJump:
+		return causeMemory
+	case r.Produced < known.Outcomes:
+		return fmt.Sprintf("the count of outcomes went back from %d to %d", known.Outcomes, r.Produced)
+	}
+	return ""
+}
+
+// lost writes the gap that a loss of the controller's memory leaves.
+func (m *Machine) lost(r *handshake.Request, cause string) {
+	g := record.Gap{Boot: r.Boot, Cause: cause, FromIndex: m.mem.Outcomes + 1}
+	if m.view.newest > m.mem.Covered {
+		g.FromRoll, g.ToRoll = m.mem.Covered+1, m.view.newest
+	}
+	m.view.newest, m.view.floor, m.view.boot = 0, 0, r.Boot
+	m.gap(g)
+}

@@ -80,6 +80,9 @@ func allEffects() []effects {
 		{"disarm", "--config demo.yaml" + byKim, person(nil), nil},
 		{"hold", "--config demo.yaml" + byKim, person(map[string]string{"off": "--off"}), nil},
 		{"reload", "--config demo.yaml", toDaemon(map[string]string{"by": "--by lee"}), nil},
+		{"confirm", "--config demo.yaml --yes --finding narrow-roll --roll 8 --by kim", toDaemon(map[string]string{
+			"line": "--line south", "roll": "--roll 9", "finding": "--finding scan-ovality", "by": "--by ola", "yes": "--yes=false",
+		}), nil},
 		{"override", "--config demo.yaml --yes --value layers=4" + byKim, person(map[string]string{
 			"roll": "--roll 9", "value": "--value header_dwell=12s", "yes": "--yes=false",
 		}), nil},

@@ -39,7 +39,8 @@ configuration is taken as ready, every permissive as on and the scan as fresh.
 
 A quantity has its unit: --diameter "50 in". The list has a header with the
 columns roll, diameter and width, and as wanted grade, core, spec, quality, age,
-ovality, width_spread and weight, in any order; units stand in the header, as in
+ovality, width_spread, diameter_u and width_u (standard uncertainties) and
+weight, in any order; units stand in the header, as in
 "diameter (mm)", or in each cell. A file is checked as a whole before the first
 recipe; a list on standard input, given as -, is computed while it comes.
 

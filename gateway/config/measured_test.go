@@ -21,6 +21,24 @@ func TestMeasured(t *testing.T) {
 	set := func(at, by string) (*Snapshot, error) {
 		return Load(Source{Path: "mill.yaml", Bytes: []byte(sparse), Set: map[string]string{key + ".at": at, key + ".by": by}})
 	}
+	// A default of judgement is told until the setting is given.
+	for _, given := range []bool{false, true} {
+		src := Source{Path: "mill.yaml", Bytes: []byte(sparse)}
+		if given {
+			src.Set = map[string]string{"lines.0.wrap.tension": "80 N/m"}
+		}
+		s, err := Load(src)
+		if err != nil {
+			t.Fatal(err)
+		}
+		told := false
+		for _, p := range s.Unmeasured {
+			told = told || p.Key == "lines.0.wrap.tension"
+		}
+		if told == given {
+			t.Errorf("given is %v, told is %v: %v", given, told, s.Unmeasured)
+		}
+	}
 	if s := load(t, Source{}); !has(s.Unmeasured) {
 		t.Errorf("nobody measured, and nothing tells: %v", s.Unmeasured)
 	}

@@ -43,6 +43,23 @@ func TestRolls(t *testing.T) {
 	}
 }
 
+// What is not known of a roll is told in columns of its own, and reaches half of
+// ovality and spread to either side of the mean.
+func TestUncertainRolls(t *testing.T) {
+	rolls, err := read("roll,diameter (mm),width (mm),diameter_u (mm),width_u (mm),ovality,width_spread (mm)\nA,1000,800,0.5,0.4,0.01,6\n")
+	if err != nil || len(rolls) != 1 {
+		t.Fatalf("%d rolls with %v, want 1", len(rolls), err)
+	}
+	r, x := rolls[0], rolls[0].Extent()
+	for _, c := range [][2]float64{
+		{r.DiameterU, 0.5e-3}, {r.WidthU, 0.4e-3}, {x.Smallest, 0.995}, {x.Largest, 1.005}, {x.Narrowest, 0.797}, {x.Widest, 0.803},
+	} {
+		if math.Abs(c[0]-c[1]) > 1e-12 {
+			t.Errorf("got %v, want %v in %+v, %+v", c[0], c[1], r, x)
+		}
+	}
+}
+
 // Each of several materials has its own code for a name.
 func TestRollsOfSeveralMaterials(t *testing.T) {
 	old := &recipe.Materials{Grades: []recipe.Grade{{Name: "newsprint", Code: 4}}}

@@ -11,7 +11,7 @@ func BenchmarkMillionRolls(b *testing.B) {
 	p := shift(1_000_000, 400, 400, 6)
 	b.ReportAllocs()
 	for b.Loop() {
-		if r := solve(b, p); !r.Merged || !(r.Bound > 0.999*r.Best.Cost) {
+		if r := solve(b, p); !r.Merged || !(r.Bound > 0.998*r.Best.Cost) {
 			b.Fatalf("bound %v of %v, merged %v", r.Bound, r.Best.Cost, r.Merged)
 		}
 	}

@@ -15,7 +15,7 @@ type Contribution struct {
 
 // budget is the contributions to one setpoint; inputs are independent.
 type budget struct {
-	parts [4]Contribution
+	parts [5]Contribution
 	n     int
 }
 

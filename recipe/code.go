@@ -22,6 +22,7 @@ const (
 	WrapIncalculable     Code = "wrap-incalculable"
 	CrimpIncalculable    Code = "crimp-incalculable"
 	DriveIncalculable    Code = "drive-incalculable" // Index is the drive, Got the drive.Fault
+	PressNotMeasured     Code = "press-not-measured" // Got is the relative uncertainty of the conductance
 	BondAbovePlaten      Code = "bond-above-platen"
 	ContactIncalculable  Code = "contact-incalculable" // Got is the heads.Fault
 	HeaderIncalculable   Code = "header-incalculable"

@@ -2,6 +2,7 @@ package recipe_test
 
 import (
 	"math"
+	"math/cmplx"
 	"math/rand"
 	"sort"
 	"testing"
@@ -18,7 +19,8 @@ type naive struct {
 	feed, wrapTime              float64
 	counts                      int64
 	crimpTime                   float64
-	dwell, slow, fast           float64
+	dwell, nominal, fast        float64
+	closeMin, closeMax          float64
 	turning, feedHz             float64
 	crimpTurning, crimper       float64
 	centre, position            float64
@@ -218,30 +220,8 @@ func naiveRecipe(l *recipe.Line, r *recipe.Roll, st *recipe.Stand) naive {
 		}
 	}
 
-	if n.outer > 0 && head.BondTarget < head.Setpoint {
-		n.hasHeader = true
-		share := (head.BondTarget - l.Header.Start) / (head.Setpoint - l.Header.Start)
-		dry := 0.0
-		if head.Method == recipe.Glued {
-			dry = l.Header.DryTime
-		}
-		n.stroke = l.Header.OpenGap + l.Limits.Width.Max/2 - r.Width/2
-		piston := math.Pi * l.Header.Bore / 2 * l.Header.Bore / 2
-		hole := 0.0
-		for _, c := range l.Materials.Cores {
-			if c.Diameter == core {
-				hole = core/2 - c.Wall
-			}
-		}
-		n.contact = l.Header.Pressure * piston * float64(l.Header.Cylinders) * l.Header.Efficiency / (math.Pi*n.outer/2*n.outer/2 - math.Pi*hole*hole)
-		cond := l.Header.Conductance * math.Pow(math.Min(n.contact, l.Header.Calibrated.Max)/l.Header.Reference, l.Header.Exponent)
-		bare := naiveSlow(head, cond, share)
-		n.slow = bare + dry
-		n.dwell = bare*l.Header.Margin + dry
-		n.fast = naiveFast(head, cond, share) + dry
-		const h = 1e-3
-		slope := (naiveSlow(head, cond*(1+h), share) - naiveSlow(head, cond*(1-h), share)) / (2 * h * cond)
-		n.uDwell = math.Abs(slope) * l.Header.ConductanceU / l.Header.Conductance * cond * l.Header.Margin
+	if n.outer > 0 && n.hasSlot {
+		n.header(l, r, st, head, core)
 	}
 	if n.outer > 0 && head.Method == recipe.Glued {
 		// Around the middle of the ring.
@@ -405,26 +385,6 @@ func naiveEnds(r *recipe.Roll) ends {
 	return e
 }
 
-// naiveSlow finds the time by bisection over the textbook form.
-func naiveSlow(m recipe.HeadMaterial, conductance, share float64) float64 {
-	alpha := m.Conductivity / (m.Density * m.HeatCapacity)
-	theta := func(t float64) float64 {
-		x := m.Thickness / (2 * math.Sqrt(alpha*t))
-		h := conductance * math.Sqrt(alpha*t) / m.Conductivity
-		z := x + h
-		if z < 2 {
-			return math.Erfc(x) - math.Exp(h*h+2*x*h)*math.Erfc(z)
-		}
-		// The continued fraction of Laplace for exp(z²)·erfc(z), from its end.
-		f := z
-		for k := 150; k > 0; k-- {
-			f = z + float64(k)/2/f
-		}
-		return math.Erfc(x) - math.Exp(-x*x)/(math.Sqrt(math.Pi)*f)
-	}
-	return bisectTime(theta, share)
-}
-
 // naiveFast finds it over the series of the plane wall with many terms, its
 // eigenvalues by bisection too.
 func naiveFast(m recipe.HeadMaterial, conductance, share float64) float64 {
@@ -468,10 +428,147 @@ func bisectTime(theta func(float64) float64, share float64) float64 {
 	return (lo + hi) / 2
 }
 
+// header presses the head on the ring of the fold.
+func (n *naive) header(l *recipe.Line, r *recipe.Roll, st *recipe.Stand, head recipe.HeadMaterial, core float64) {
+	piston := math.Pi * l.Header.Bore / 2 * l.Header.Bore / 2
+	force := l.Header.Pressure * piston * float64(l.Header.Cylinders) * l.Header.Efficiency
+	edge := math.Min(n.outer, l.Header.Platen) / 2
+	within := math.Max(r.Diameter/2-n.overhang, core/2)
+	if edge <= within {
+		return
+	}
+	contact := force / (math.Pi*edge*edge - math.Pi*within*within)
+	p := math.Min(math.Max(contact, l.Header.Calibrated.Min), l.Header.Calibrated.Max)
+	platen := math.Min(head.Setpoint, st.Platen) - l.Header.Allowance
+	if l.Header.ConductanceU > 0.3*l.Header.Conductance*(1+1e-9) {
+		return
+	}
+	bond, water := head.BondTarget, 0.0
+	if head.Method == recipe.Glued {
+		bond = math.Min(bond, 100)
+		water = math.Max(0, l.Glue.Coverage-l.Glue.Coverage*l.Glue.Solids-head.BasisWeight/20)
+	}
+	if bond >= platen {
+		return
+	}
+	// h, e2, L, k, start in K
+	x0 := [5]float64{
+		l.Header.Conductance * math.Exp(l.Header.Exponent*math.Log(p/l.Header.Reference)),
+		l.Header.Backing, head.Thickness, head.Conductivity, l.Header.Start + 273.15,
+	}
+	u := [5]float64{l.Header.ConductanceU / l.Header.Conductance, l.Header.BackingU / l.Header.Backing,
+		head.ThicknessU / head.Thickness, head.ConductivityU / head.Conductivity, l.Header.StartU / x0[4]}
+	time := func(x [5]float64) float64 {
+		return naivePress(x, head.Density, head.HeatCapacity, l.Header.BondResistance, platen, bond, water)
+	}
+	gradient := func(x [5]float64) (g [5]float64) {
+		const h = 1e-4
+		for i := range x {
+			up, down := x, x
+			up[i] *= math.Exp(h)
+			down[i] *= math.Exp(-h)
+			g[i] = (math.Log(time(up)) - math.Log(time(down))) / (2 * h)
+		}
+		return g
+	}
+	distance := 2.2
+	if u[0] > 0.2*(1+1e-9) {
+		distance = 2.3
+	}
+	length := func(g [5]float64) float64 {
+		sum := 0.0
+		for i := range g {
+			sum += sq(g[i] * u[i])
+		}
+		return math.Sqrt(sum)
+	}
+	x := x0
+	n.nominal = time(x0)
+	g := gradient(x0)
+	n.uDwell = n.nominal * length(g)
+	for range 2 {
+		for i := range g {
+			z := distance * g[i] * u[i] / length(g)
+			if z < 0 {
+				x[i] = x0[i] * math.Max(0.05, 1+z*u[i])
+			} else {
+				x[i] = x0[i] * math.Exp(z*u[i])
+			}
+		}
+		g = gradient(x)
+		for i := range g {
+			if x[i] < x0[i] {
+				g[i] *= x0[i] / x[i]
+			}
+		}
+	}
+	n.hasHeader = true
+	n.stroke, n.contact = l.Header.OpenGap+l.Limits.Width.Max/2-r.Width/2, contact
+	n.dwell = time(x)
+	n.fast = naiveFast(head, x0[0], (bond-l.Header.Start)/(head.Setpoint-l.Header.Start))
+	n.closeMin = platen
+	n.closeMax = math.Min(205, math.Max(head.Setpoint, st.PlatenHot)+5)
+}
+
+// naivePress is the time until a bond line is warm and dry. The temperature
+// comes from its Laplace transform on the fixed Talbot contour of Abate and
+// Valkó, Int. J. Numer. Meth. Eng. 60 (2004) 979.
+func naivePress(x [5]float64, density, capacity, resistance, platen, bond, water float64) float64 {
+	h, e2, thick, k, start := x[0], x[1], x[2], x[3], x[4]-273.15
+	e1 := math.Sqrt(k * density * capacity)
+	transform := func(s complex128) complex128 {
+		q := cmplx.Sqrt(s * complex(density*capacity/k, 0)) // 1/m
+		// Impedance of the backing, then of the bond, as conductances seen.
+		behind := 1 / (1/(complex(e2, 0)*cmplx.Sqrt(s)) + complex(resistance, 0))
+		own := complex(e1, 0) * cmplx.Sqrt(s)
+		tanh := cmplx.Tanh(q * complex(thick, 0))
+		face := own * (behind + own*tanh) / (own + behind*tanh)
+		atFace := complex(h, 0) / (complex(h, 0) + face)
+		atBond := atFace / (cmplx.Cosh(q*complex(thick, 0)) + behind/own*cmplx.Sinh(q*complex(thick, 0)))
+		// The colder side is the one of the backing.
+		return atBond * behind / (complex(e2, 0) * cmplx.Sqrt(s)) / s
+	}
+	theta := func(t float64) float64 {
+		const m = 18
+		r := 2.0 * m / (5 * t)
+		sum := 0.5 * math.Exp(r*t) * real(transform(complex(r, 0)))
+		for i := 1; i < m; i++ {
+			a := float64(i) * math.Pi / m
+			cot := 1 / math.Tan(a)
+			s := complex(r*a*cot, r*a)
+			sigma := a + (a*cot-1)*cot
+			sum += real(cmplx.Exp(s*complex(t, 0)) * transform(s) * complex(1, sigma))
+		}
+		return r / m * sum
+	}
+	warm := bisectTime(theta, (bond-start)/(platen-start))
+	if water == 0 {
+		return warm
+	}
+	a := (platen - bond) / (1/h + thick/k)
+	b := 2 / math.Sqrt(math.Pi) * e2 * (bond - start)
+	latent := 2.26e6 + (100-bond)/40*0.1e6
+	need := water*latent + a*0.3*warm - b*math.Sqrt(0.3*warm)
+	lo, hi := 0.0, 1.0
+	excess := func(t float64) float64 { return a*t - b*math.Sqrt(t) - need }
+	for excess(hi) < 0 || hi < b*b/(4*a*a) {
+		hi *= 2
+	}
+	lo = b * b / (4 * a * a)
+	for range 80 {
+		if mid := (lo + hi) / 2; excess(mid) < 0 {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	return hi + 0.7*warm
+}
+
 func TestComputeAgainstNaive(t *testing.T) {
 	r := rand.New(rand.NewSource(20260301))
 	served, pressed := 0, 0
-	for i := range 1000 {
+	for i := range 400 {
 		line := randomLine(r)
 		roll, stand := randomRoll(r, line), randomStand(r)
 		var rec recipe.Recipe
@@ -520,15 +617,17 @@ func TestComputeAgainstNaive(t *testing.T) {
 			{"gross", sp.Gross, want.gross, 1e-9},
 			{"tare", sp.Tare, want.tare, 1e-9},
 			{"uncertainty of gross", u.Gross, want.uGross, 1e-6},
-			{"dwell", sp.HeaderDwell, want.dwell, 1e-9},
-			{"slow bound", sp.HeaderDwellSlow, want.slow, 1e-9},
-			{"fast bound", sp.HeaderDwellFast, want.fast, 1e-9},
+			{"dwell", sp.HeaderDwell, want.dwell, 2e-5},
+			{"fast dwell", sp.HeaderDwellFast, want.fast, 1e-9},
+			{"least closing temperature", sp.CloseMin, want.closeMin, 1e-9},
+			{"greatest closing temperature", sp.CloseMax, want.closeMax, 1e-9},
+			{"nominal dwell", sp.HeaderDwellNominal, want.nominal, 1e-5},
 			// These are difference quotients in the naive calculation.
 			{"uncertainty of overhang", u.Overhang, want.uOverhang, 1e-9},
 			{"uncertainty of feed length", u.FeedLength, want.uFeed, 1e-6},
 			{"uncertainty of centre height", u.CentreHeight, want.uCentre, 1e-6},
 			{"uncertainty of crimp time", u.CrimpTime, want.uCrimp, 1e-6},
-			{"uncertainty of dwell", u.Dwell, want.uDwell, 1e-5},
+			{"uncertainty of dwell", u.Dwell, want.uDwell, 2e-4},
 		} {
 			if !(math.Abs(c.got-c.want) <= c.most*math.Abs(c.want)) {
 				t.Errorf("roll %d: %s is %.15g, naive %.15g", i, c.name, c.got, c.want)
@@ -538,8 +637,8 @@ func TestComputeAgainstNaive(t *testing.T) {
 			t.FailNow()
 		}
 	}
-	if served < 300 || pressed < 300 {
+	if served < 120 || pressed < 60 {
 		t.Errorf("only %d rolls had a slot and %d a press: the comparison says little", served, pressed)
 	}
-	t.Logf("%d of 1000 rolls had a slot, %d a press", served, pressed)
+	t.Logf("%d of 400 rolls had a slot, %d a press", served, pressed)
 }

@@ -286,34 +286,43 @@ func (j *job) explainHeader(steps []Step) []Step {
 	if !sp.Groups.Has(GroupHeader) {
 		return steps
 	}
-	decided := "conservative bound with margin"
-	if j.head.Method == Glued {
-		decided += ", and the drying time of a glued head"
+	decided := "the cooler platen as measured"
+	if !p.measured {
+		decided = "the setpoint, as nobody measured a platen"
 	}
+	u := h.UncertaintyOf(j.head)
 	return append(steps, Step{
 		Title:   "Header",
-		Formula: "p = F/A, h = h₀·(p/p₀)ⁿ; time for θ = (bond − start)/(platen − start) at the bond line: inside a semi-infinite body (conservative), insulated behind (fast)",
+		Formula: "p = F/A over the ring of the fold, h = h₀·(p/p₀)ⁿ; time until the colder side of the bond line is warm, and dry, with head and backing in two layers, at the unfavourable end of every uncertainty",
 		Inputs: []Named{
 			j.told("header_temperature_c"),
-			{"bond target", j.head.BondTarget, "°C"},
+			{"cooler platen", j.stand.Platen, "°C"},
+			{"hotter platen", j.stand.Hotter(), "°C"},
+			{"platen taken to fall", p.Falling, "K"},
+			{"bond target", p.Target.Bond(), "°C"},
+			{"water to drive out", p.Water, "kg/m2"},
 			{"start", h.Start, "°C"},
 			{"thickness", j.head.Thickness, "m"},
 			{"conductivity", j.head.Conductivity, "W/mK"},
 			{"density", j.head.Density, "kg/m3"},
 			{"heat capacity", j.head.HeatCapacity, "J/kgK"},
+			{"effusivity of the backing", h.Backing, "J/m2K√s"},
+			{"its relative uncertainty", u.BackingEffusivity, ""},
 			{"force of a platen", p.Force, "N"},
 			j.told("contact_pressure_pa"),
-			{"contact conductance", p.Conductance, "W/m2K"},
-			{"margin", h.Margin, ""},
-			{"drying", p.Dry, "s"},
+			{"contact conductance", p.At.Head.Conductance, "W/m2K"},
+			{"its relative uncertainty", u.Conductance, ""},
 		},
 		Result: []Named{
-			{"θ", p.Share, ""},
-			{"Biot number", p.Head.Biot(), ""},
+			{"Biot number", p.At.Head.Biot(), ""},
 			j.told("header_dwell_fast_s"),
-			j.told("header_dwell_slow_s"),
-			j.told("header_dwell_s"),
+			j.told("header_dwell_nominal_s"),
 			{"standard uncertainty", j.out.Uncertainty.Dwell, "s"},
+			{"distance of the design point", p.Design.Distance, ""},
+			j.told("header_dwell_s"),
+			j.told("header_close_min_c"),
+			j.told("header_close_max_c"),
+			{"dose of the face at most, at 180 °C", p.Dose, "s"},
 			j.told("platen_stroke_m"),
 		},
 		Decided: decided,

@@ -8,119 +8,235 @@ import (
 	"lapgate/recipe/thermal"
 )
 
+// Ceilings of a platen, °C, that no configuration can raise (J): the lowest
+// printed temperature at which paper takes fire by itself is 218 °C; less 10 K
+// of overshoot, 5 K of a sensor and 3 K.
+const (
+	HottestSetpoint = 200
+	HottestPlaten   = 205 // as measured
+)
+
+// overshoot is how far above setpoint and hotter platen the press may still
+// close, K.
+const overshoot = 5
+
 // headerPlan is the pressing of the outer heads.
 type headerPlan struct {
-	Head        thermal.Head
-	Share       float64 // of the rise from start to platen that the bond line needs
-	Slow        float64 // s, bond line inside a semi-infinite body
-	Fast        float64 // s, bond line insulated behind
-	Dry         float64 // s, at bond temperature, for a glued head
-	Force       float64 // N, of a platen on its head
-	Contact     float64 // Pa, mean, 0 when not known
-	Conductance float64 // W/m²K, at that pressure
+	At       thermal.Pressing // at the design temperature of the platen
+	Target   thermal.Target
+	Design   thermal.Design
+	Fast     float64 // s, bond line insulated behind
+	Water    float64 // kg/m², to be driven out of glue
+	Force    float64 // N, of a platen on its head
+	Ring     heads.Ring
+	Contact  float64 // Pa, mean on the ring, 0 when not known
+	Falling  float64 // K that the platen is taken to fall until it presses
+	Dose     float64 // s at 180 °C, of the face, at most
+	measured bool
 }
 
-// HeaderTarget is the head as package thermal takes it, under a contact
-// pressure, and the share of the rise from the start temperature to the
-// platen's that its bond line must reach; 1 or more means never.
-func HeaderTarget(h *Header, m *HeadMaterial, platen, contact float64) (thermal.Head, float64) {
-	return thermal.Head{
-		Thickness:    m.Thickness,
-		Conductivity: m.Conductivity,
-		Density:      m.Density,
-		HeatCapacity: m.HeatCapacity,
-		Conductance:  h.ConductanceAt(contact),
-	}, (m.BondTarget - h.Start) / (platen - h.Start)
+// ContactCurve is the contact of the platens with a head as it was measured.
+func (h *Header) ContactCurve() heads.Contact {
+	return heads.Contact{Conductance: h.Conductance, Reference: h.Reference, Exponent: h.Exponent, Least: h.Calibrated.Min, Most: h.Calibrated.Max}
 }
 
-// ConductanceAt is the conductance of the contact under a pressure, Pa:
-// h·(p/p₀)ⁿ between the calibrated pressures, no more above them. It is h
-// itself for n = 0 or a pressure that is not known, and 0 when the settings
-// make no sense.
-func (h *Header) ConductanceAt(pressure float64) float64 {
-	if h.Exponent == 0 || pressure == 0 {
-		return h.Conductance
+// ConductanceAt is the conductance of the contact under a pressure, Pa. It is
+// that at the reference pressure where the pressure is not known, 0.
+func (h *Header) ConductanceAt(pressure float64) (float64, error) {
+	if pressure == 0 {
+		return h.Conductance, nil
 	}
-	at := func(p float64) heads.Point {
-		return heads.Point{Pressure: p, Conductance: h.Conductance * math.Pow(p/h.Reference, h.Exponent)}
+	v, _, err := h.ContactCurve().At(pressure)
+	return v, err
+}
+
+// ForceOnPlaten is the force of the cylinders on one platen, N, 0 when their
+// pressure is not known. The error is a heads.Fault.
+func (h *Header) ForceOnPlaten() (float64, error) {
+	if h.Pressure == 0 {
+		return 0, nil
 	}
-	curve := [2]heads.Point{at(h.Calibrated.Min), at(h.Calibrated.Max)}
-	n := len(curve)
-	if h.Calibrated.Min == h.Calibrated.Max {
-		n = 1
+	return heads.Cylinder{Bore: h.Bore, Efficiency: h.Efficiency, Count: h.Cylinders}.Force(h.Pressure)
+}
+
+// Pressing is a head material between a platen of a temperature, °C, and its
+// backing, with a contact of a conductance.
+func (h *Header) Pressing(m *HeadMaterial, platen, conductance float64) thermal.Pressing {
+	return thermal.Pressing{
+		Head: thermal.Head{
+			Thickness: m.Thickness, Conductivity: m.Conductivity, Density: m.Density,
+			HeatCapacity: m.HeatCapacity, Conductance: conductance,
+		},
+		Backing: thermal.Backing{Effusivity: h.Backing, Resistance: h.BondResistance},
+		Start:   h.Start, Platen: platen,
 	}
-	v, _, err := heads.Conductance(curve[:n], pressure)
-	if err != nil {
+}
+
+// TargetOf is what a pressing of the material has to do, and the water that
+// has to be driven out, kg/m².
+func (l *Line) TargetOf(m *HeadMaterial) (thermal.Target, float64) {
+	if m.Method == Fused {
+		return thermal.Fuse(m.BondTarget), 0
+	}
+	water := thermal.GlueWater(l.Glue.Coverage, l.Glue.Solids, m.BasisWeight)
+	return thermal.Dry(m.BondTarget, water), water
+}
+
+// UncertaintyOf is the uncertainty of a pressing of the material.
+func (h *Header) UncertaintyOf(m *HeadMaterial) thermal.Uncertainty {
+	return thermal.Uncertainty{
+		Conductance: h.ConductanceU / h.Conductance, BackingEffusivity: share(h.BackingU, h.Backing),
+		Thickness: m.ThicknessU / m.Thickness, Conductivity: m.ConductivityU / m.Conductivity, StartTemperature: h.StartU,
+	}
+}
+
+func share(u, v float64) float64 {
+	if u == 0 {
 		return 0
 	}
-	return v
+	return u / v
 }
 
-// ContactPressure is the force of a platen, N, and its mean pressure, Pa, on a
-// head around the bore of a core; both are 0 when the line does not know the
-// pressure of its cylinders. The error is a heads.Fault.
-func (h *Header) ContactPressure(head, bore float64) (force, pressure float64, err error) {
-	if h.Pressure == 0 {
-		return 0, 0, nil
+// Coldest is the temperature, °C, at which a platen of a setpoint is taken to
+// press: the cooler platen as measured, but no more than the setpoint, less
+// the allowance and what it is seen to fall until then. measured is false
+// where nobody measured it; then the setpoint stands in its place.
+func (h *Header) Coldest(setpoint float64, s *Stand) (platen, falling float64, measured bool) {
+	platen = setpoint
+	if measured = s.Platen != 0 && finite(s.Platen); measured {
+		platen = math.Min(platen, s.Platen)
+		falling = math.Max(0, -s.PlatenRate) * h.Lead
 	}
-	force, err = heads.Cylinder{Bore: h.Bore, Efficiency: h.Efficiency, Count: h.Cylinders}.Force(h.Pressure)
-	if err != nil {
-		return 0, 0, err
-	}
-	pressure, err = heads.ContactPressure(force, head, h.Platen, bore)
-	return force, pressure, err
+	return platen - h.Allowance - falling, falling, measured
 }
 
-// planHeader sets platen temperature, stroke and dwell. The dwell is the
-// conservative bound with its margin, and the drying time of a glued head.
+// Hottest is the temperature, °C, up to which the press may close on a hotter
+// platen.
+func Hottest(setpoint float64, s *Stand) float64 {
+	return math.Min(HottestPlaten, math.Max(setpoint, s.Hotter())+overshoot)
+}
+
+// Hotter is the hotter platen as measured, °C, 0 where nobody measured. A
+// controller or record that tells of one platen alone tells of both.
+func (s *Stand) Hotter() float64 {
+	switch {
+	case s.PlatenHot != 0 && finite(s.PlatenHot):
+		return s.PlatenHot
+	case finite(s.Platen):
+		return s.Platen
+	}
+	return 0
+}
+
+// planHeader sets platen temperature, stroke, dwell and the temperatures at
+// which the press may close. Without a slot there is no ring to press.
 func (j *job) planHeader() {
-	if !j.line.Equipment.Header.Powered() || j.head == nil || j.out.Setpoints.OuterHead == 0 {
+	if !j.line.Equipment.Header.Powered() || j.head == nil || j.out.Setpoints.OuterHead == 0 || j.chosen == nil {
 		return
 	}
 	h, m := &j.line.Header, j.head
-	if !(m.BondTarget < m.Setpoint && h.Start < m.Setpoint) {
-		j.problem(BondAbovePlaten, m.BondTarget, m.Setpoint, -1)
-		return
-	}
-	p := &j.header
-	bore := 0.0
-	if j.core != nil {
-		bore = j.core.Bore()
-	}
-	var err error
-	if p.Force, p.Contact, err = h.ContactPressure(j.out.Setpoints.OuterHead, bore); err != nil || !finite(p.Contact) {
+	p, sp := &j.header, &j.out.Setpoints
+	p.Target, p.Water = j.line.TargetOf(m)
+	var platen float64
+	platen, p.Falling, p.measured = h.Coldest(m.Setpoint, j.stand)
+	if err := j.press(); err != nil {
 		var fault heads.Fault
 		errors.As(err, &fault)
 		j.problem(ContactIncalculable, float64(fault), 0, -1)
 		return
 	}
-	p.Head, p.Share = HeaderTarget(h, m, m.Setpoint, p.Contact)
-	p.Conductance = p.Head.Conductance
-	if m.Method == Glued {
-		p.Dry = h.DryTime
-	}
-	var perConductance float64
-	var slowOK, fastOK bool
-	p.Slow, perConductance, slowOK = p.Head.Slow(p.Share)
-	p.Fast, fastOK = p.Head.Fast(p.Share)
-	dwell := p.Slow*h.Margin + p.Dry
-	// The calibration is as uncertain, relatively, at any pressure.
-	j.dwellU.add("conductance of the contact", perConductance*h.ConductanceU*(p.Conductance/h.Conductance)*h.Margin)
-	u := j.dwellU.total()
-	stroke := h.OpenGap + (j.line.Limits.Width.Max-j.roll.Width)/2
-	if !slowOK || !fastOK || !(dwell >= p.Slow) || !finite(dwell) || !finite(u) || !finite(m.Setpoint) || !finite(stroke) {
-		j.problem(HeaderIncalculable, p.Share, 0, -1)
+	conductance, err := h.ConductanceAt(p.Contact)
+	if err != nil {
+		var fault heads.Fault
+		errors.As(err, &fault)
+		j.problem(ContactIncalculable, float64(fault), 0, -1)
 		return
 	}
-	sp := &j.out.Setpoints
+	p.At = h.Pressing(m, platen, conductance)
+	p.Design, err = p.At.Design(p.Target, h.UncertaintyOf(m))
+	stroke := h.OpenGap + (j.line.Limits.Width.Max-j.roll.Width)/2
+	if err != nil || !finite(stroke) || !finite(p.Design.Seconds) {
+		j.noDwell(err, platen)
+		return
+	}
+	p.Fast, _ = p.At.Head.Fast((p.Target.Bond() - h.Start) / (m.Setpoint - h.Start))
 	sp.Groups |= 1 << GroupHeader
 	sp.HeaderTemperature = m.Setpoint
-	sp.HeaderDwell = dwell
-	sp.HeaderDwellSlow = p.Slow + p.Dry
-	sp.HeaderDwellFast = p.Fast + p.Dry
+	sp.HeaderDwell, sp.HeaderDwellNominal, sp.HeaderDwellFast = p.Design.Seconds, p.Design.Nominal, p.Fast
 	// Negative for a roll wider than any that the line takes, which its width
 	// holds already.
 	sp.PlatenStroke = math.Max(0, stroke)
 	sp.ContactPressure = p.Contact
-	j.out.Uncertainty.Dwell = u
+	sp.CloseMin, sp.CloseMax = platen, Hottest(m.Setpoint, j.stand)
+	j.out.Designed = sp.Press()
+	j.out.Uncertainty.Dwell = p.Design.U
+	j.setRisk(RiskBond, p.Design.Risk(sp.HeaderDwell), sp.HeaderDwell-p.Design.Nominal, p.Design.U)
+	p.Dose = j.line.ScorchDose(m, conductance, sp.CloseMax, sp.HeaderDwell)
+	j.setRisk(RiskScorch, j.line.scorchRisk(p.Dose), j.line.Limits.Dose-p.Dose, doseU*p.Dose)
+	j.dwellParts()
+}
+
+// doseU is the relative standard uncertainty of a dose (J): a sensor of 5 K
+// taken as twice its standard uncertainty, at the 7 % per kelvin of the dose.
+const doseU = 0.18
+
+// ScorchDose is what the face of a head suffers in a dwell under a platen of
+// a temperature, in seconds at 180 °C, with every property at its value.
+func (l *Line) ScorchDose(m *HeadMaterial, conductance, platen, dwell float64) float64 {
+	if stuck := thermal.StuckDose(platen, dwell); stuck <= l.Limits.Dose/4 {
+		return stuck // the face is no hotter than the platen, and that is far from the limit
+	}
+	return l.Header.Pressing(m, platen, conductance).ScorchDose(dwell)
+}
+
+func (l *Line) scorchRisk(dose float64) float64 {
+	if dose <= 0 {
+		return 0
+	}
+	return tail(math.Log(l.Limits.Dose/dose) / doseU)
+}
+
+// noDwell tells why there is no dwell.
+func (j *job) noDwell(err error, platen float64) {
+	var fault thermal.Fault
+	errors.As(err, &fault)
+	switch h := &j.line.Header; fault {
+	case thermal.NotCalibrated:
+		j.problem(PressNotMeasured, h.ConductanceU/h.Conductance, 0, -1)
+	case thermal.PlatenTooCold, thermal.NoTime:
+		j.problem(BondAbovePlaten, j.head.BondTarget, platen, -1)
+	default:
+		j.problem(HeaderIncalculable, float64(fault), 0, -1)
+	}
+}
+
+// press finds force and mean pressure on the ring of the fold.
+func (j *job) press() error {
+	h, p := &j.line.Header, &j.header
+	p.Ring = heads.Ring{
+		Roll: j.roll.Diameter, Overhang: (j.chosen.Width - j.roll.Width) / 2,
+		Head: j.out.Setpoints.OuterHead, Platen: h.Platen,
+	}
+	if j.core != nil {
+		p.Ring.Core = j.core.Diameter
+	}
+	force, err := h.ForceOnPlaten()
+	if err != nil || force == 0 {
+		return err
+	}
+	p.Force = force
+	p.Contact, err = p.Ring.Pressure(force)
+	return err
+}
+
+// dwellParts tells what makes the dwell uncertain.
+func (j *job) dwellParts() {
+	h, d := &j.line.Header, &j.header.Design
+	u := h.UncertaintyOf(j.head)
+	t := d.Nominal
+	j.dwellU.add("conductance of the contact", t*d.Gradient[thermal.Conductance]*u.Conductance)
+	j.dwellU.add("effusivity of the backing", t*d.Gradient[thermal.BackingEffusivity]*u.BackingEffusivity)
+	j.dwellU.add("thickness of the head", t*d.Gradient[thermal.Thickness]*u.Thickness)
+	j.dwellU.add("conductivity of the head", t*d.Gradient[thermal.Conductivity]*u.Conductivity)
+	j.dwellU.add("start temperature", t*d.Gradient[thermal.StartTemperature]*u.StartTemperature/(h.Start+273.15))
 }

@@ -173,8 +173,10 @@ type Limits struct {
 	WrapTime    Range   `cfg:"wrap_time" unit:"time" default:"1 s..300 s" doc:"time to wrap one roll"`
 	CrimpTime   Range   `cfg:"crimp_time" unit:"time" default:"1 s..120 s" doc:"time to crimp one roll"`
 	CrimpTurns  Range   `cfg:"crimp_turns" default:"0.5..5" doc:"turns of the roll while crimping"`
-	Temperature Range   `cfg:"header_temperature" unit:"temperature" default:"80 °C..200 °C" doc:"platen setpoint"`
+	Temperature Range   `cfg:"header_temperature" unit:"temperature" default:"80 °C..200 °C" doc:"platen setpoint; never above 200 °C"`
 	Dwell       Range   `cfg:"header_dwell" unit:"time" default:"0.5 s..60 s" doc:"press time of the heads"`
+	Stuck       float64 `cfg:"header_stuck" unit:"time" default:"30 s" range:"1 s..600 s" doc:"time for which a press may stay closed that does not open: its face is taken to be as hot as the platen"`
+	Dose        float64 `cfg:"scorch_dose" unit:"time" default:"120 s" range:"1 s..3600 s" doc:"what the face of a head may suffer, as a time at 180 °C"`
 	MinQuality  float64 `cfg:"scan_quality" default:"0.7" range:"0..1" doc:"least quality of a scan"`
 	MaxScanAge  float64 `cfg:"scan_age" unit:"time" default:"120 s" range:"5 s..600 s" doc:"greatest age of a scan"`
 	MaxOvality  float64 `cfg:"ovality" default:"0.02" range:"0..0.2" doc:"greatest (largest less smallest diameter) over mean diameter"`
@@ -205,8 +207,10 @@ func (r Range) Contains(v float64) bool { return v >= r.Min && v <= r.Max }
 
 // Glue is the edge glue laid on the crimped overhang.
 type Glue struct {
-	Coverage float64 `cfg:"coverage" unit:"basis_weight" default:"60 g/m2" range:"0 g/m2..1000 g/m2" doc:"wet glue per glued area"`
-	Band     float64 `cfg:"band" unit:"length" default:"50 mm" range:"0 mm..500 mm" doc:"width of the glued ring under the edge of the outer head"`
+	Coverage float64  `cfg:"coverage" unit:"basis_weight" default:"60 g/m2" range:"0 g/m2..1000 g/m2" doc:"wet glue per glued area"`
+	Solids   float64  `cfg:"solids" default:"0.5" range:"0..1" doc:"share of the wet glue that stays when its water is gone"`
+	Measured Measured `cfg:"measured" doc:"when and by whom coverage and solids were measured"`
+	Band     float64  `cfg:"band" unit:"length" default:"50 mm" range:"0 mm..500 mm" doc:"width of the glued ring under the edge of the outer head"`
 }
 
 // Vacuum is the row of vacuum zones that hold the wrapper's leading edge.
@@ -228,20 +232,25 @@ type Heads struct {
 
 // Header is the press of two heated platens.
 type Header struct {
-	Conductance         float64  `cfg:"conductance" unit:"conductance" default:"1000 W/m2K" range:"10 W/m2K..100000 W/m2K" doc:"contact conductance between platen and head at reference_pressure, calibrated"`
-	ConductanceU        float64  `cfg:"conductance_uncertainty" unit:"conductance" default:"80 W/m2K" range:"0 W/m2K..50000 W/m2K" doc:"standard uncertainty of the conductance"`
-	ConductanceMeasured Measured `cfg:"conductance_measured" doc:"when and by whom the conductance was measured, as with a thermocouple at a bond line"`
-	Exponent            float64  `cfg:"pressure_exponent" default:"0" range:"0..2" doc:"power with which the conductance follows the contact pressure; 0 for a constant one"`
-	Reference           float64  `cfg:"reference_pressure" unit:"pressure" default:"10 kPa" range:"0.1 kPa..1 MPa" doc:"contact pressure at which conductance was calibrated"`
-	Calibrated          Range    `cfg:"calibrated_pressure" unit:"pressure" default:"2 kPa..100 kPa" doc:"contact pressures over which pressure_exponent was calibrated; above them the conductance is not taken to grow"`
+	Conductance         float64  `cfg:"conductance" unit:"conductance" default:"150 W/m2K" range:"10 W/m2K..100000 W/m2K" doc:"contact conductance between platen and head at reference_pressure"`
+	ConductanceU        float64  `cfg:"conductance_uncertainty" unit:"conductance" default:"30 %" range:"0 W/m2K..50000 W/m2K" of:"conductance" doc:"standard uncertainty of the conductance; above 30 % every roll with a head is held"`
+	ConductanceMeasured Measured `cfg:"conductance_measured" doc:"measurement of the conductance, as with a thermocouple at a bond line"`
+	Exponent            float64  `cfg:"pressure_exponent" default:"0.1" range:"0..2" doc:"power with which the conductance follows the contact pressure; 0 for a constant one"`
+	Reference           float64  `cfg:"reference_pressure" unit:"pressure" default:"10 kPa" range:"0.1 kPa..1 MPa" doc:"contact pressure on the ring at which conductance was measured"`
+	Calibrated          Range    `cfg:"calibrated_pressure" unit:"pressure" default:"2 kPa..100 kPa" doc:"contact pressures over which pressure_exponent was measured; outside them the conductance stays that of the nearer end"`
+	Backing             float64  `cfg:"backing_effusivity" unit:"effusivity" default:"550 J/m2K√s" range:"0 J/m2K√s..5000 J/m2K√s" doc:"thermal effusivity of what lies under the bond line, folded wrapper and roll end: the root of conductivity times density times heat capacity"`
+	BackingU            float64  `cfg:"backing_effusivity_uncertainty" unit:"effusivity" default:"15 %" range:"0 J/m2K√s..5000 J/m2K√s" of:"backing_effusivity" doc:"standard uncertainty of backing_effusivity; damp paper is within the default"`
+	BackingMeasured     Measured `cfg:"backing_effusivity_measured" doc:"measurement of backing_effusivity"`
+	BondResistance      float64  `cfg:"bond_resistance" unit:"thermal_resistance" default:"0 m2K/W" range:"0 m2K/W..0.1 m2K/W" doc:"thermal resistance of the contact at the bond line"`
 	Pressure            float64  `cfg:"pressure" unit:"pressure" default:"4 MPa" range:"0 MPa..35 MPa" doc:"hydraulic pressure of the platen cylinders; 0 when the contact pressure is not known"`
 	Bore                float64  `cfg:"cylinder_bore" unit:"length" default:"63 mm" range:"10 mm..500 mm" doc:"bore of a cylinder"`
 	Cylinders           int      `cfg:"cylinders" default:"1" range:"1..8" doc:"cylinders on one platen"`
 	Efficiency          float64  `cfg:"cylinder_efficiency" default:"0.9" range:"0.1..1" doc:"share of the force that friction leaves"`
 	Platen              float64  `cfg:"platen_diameter" unit:"length" default:"1.9 m" range:"100 mm..3 m" doc:"diameter of a platen"`
 	Start               float64  `cfg:"start_temperature" unit:"temperature" default:"20 °C" range:"-20 °C..60 °C" doc:"temperature of head and wrapper before pressing"`
-	Margin              float64  `cfg:"dwell_margin" default:"1.1" range:"1..3" doc:"factor on the conservative dwell"`
-	DryTime             float64  `cfg:"dry_time" unit:"time" default:"4 s" range:"0 s..120 s" doc:"time at bond temperature for a glued head"`
+	StartU              float64  `cfg:"start_temperature_uncertainty" unit:"temperature_difference" default:"2 K" range:"0 K..20 K" doc:"standard uncertainty of start_temperature"`
+	Allowance           float64  `cfg:"platen_allowance" unit:"temperature_difference" default:"3 K" range:"3 K..50 K" doc:"how much colder than measured a platen is taken to be where it presses"`
+	Lead                float64  `cfg:"platen_lead" unit:"time" default:"60 s" range:"0 s..600 s" doc:"time from a request to the press, over which a platen that was seen to fall is taken to fall on"`
 	OpenGap             float64  `cfg:"open_gap" unit:"length" default:"300 mm" range:"0 mm..3 m" doc:"distance of an open platen from the end of the widest roll of limits.width"`
 }
 

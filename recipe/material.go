@@ -45,18 +45,49 @@ const (
 	Glued
 )
 
+// Bonds is the side of a wrapper that the bond of a head holds on.
+type Bonds uint8
+
+// Sides that a bond needs. A fused head brings its own coating and bonds to
+// paper as to film.
+const (
+	BondsToAny Bonds = iota
+	BondsToCoated
+	BondsToPlain
+)
+
+// BondsOn reports whether the head bonds to a wrapper, which shows its outer
+// side to an outer head and its inner side to an inner one.
+func (m *HeadMaterial) BondsOn(p *Paper, outer bool) bool {
+	shown := CoatedIn
+	if outer {
+		shown = CoatedOut
+	}
+	switch m.BondsTo {
+	case BondsToCoated:
+		return p.CoatedSide == shown
+	case BondsToPlain:
+		return p.CoatedSide != shown
+	}
+	return true
+}
+
 // HeadMaterial is one head material with the sizes in stock.
 type HeadMaterial struct {
-	Name         string    `cfg:"name" doc:"its name"`
-	Method       Method    `cfg:"method" default:"fused" doc:"how it is joined: fused or glued"`
-	Thickness    float64   `cfg:"thickness" unit:"length" default:"0.3 mm" range:"0.05 mm..5 mm" doc:"thickness between platen and bond line"`
-	Conductivity float64   `cfg:"conductivity" unit:"conductivity" default:"0.12 W/mK" range:"0.02 W/mK..2 W/mK" doc:"thermal conductivity"`
-	Density      float64   `cfg:"density" unit:"density" default:"750 kg/m3" range:"100 kg/m3..3000 kg/m3" doc:"density"`
-	HeatCapacity float64   `cfg:"heat_capacity" unit:"heat_capacity" default:"1400 J/kgK" range:"500 J/kgK..5000 J/kgK" doc:"specific heat capacity"`
-	BondTarget   float64   `cfg:"bond_temperature" unit:"temperature" default:"120 °C" range:"30 °C..200 °C" doc:"temperature that the bond line must reach"`
-	Setpoint     float64   `cfg:"platen_temperature" unit:"temperature" default:"350 °F" range:"40 °C..230 °C" doc:"platen setpoint"`
-	BasisWeight  float64   `cfg:"basis_weight" unit:"basis_weight" default:"225 g/m2" range:"20 g/m2..3000 g/m2" doc:"mass per area"`
-	Diameters    []float64 `cfg:"diameters" unit:"length" doc:"sizes in stock"`
+	Name          string    `cfg:"name" doc:"its name"`
+	Method        Method    `cfg:"method" default:"fused" doc:"how it is joined: fused or glued"`
+	Thickness     float64   `cfg:"thickness" unit:"length" default:"0.3 mm" range:"0.05 mm..5 mm" doc:"thickness between platen and bond line"`
+	Conductivity  float64   `cfg:"conductivity" unit:"conductivity" default:"0.12 W/mK" range:"0.02 W/mK..2 W/mK" doc:"thermal conductivity"`
+	Density       float64   `cfg:"density" unit:"density" default:"750 kg/m3" range:"100 kg/m3..3000 kg/m3" doc:"density"`
+	HeatCapacity  float64   `cfg:"heat_capacity" unit:"heat_capacity" default:"1400 J/kgK" range:"500 J/kgK..5000 J/kgK" doc:"specific heat capacity"`
+	BondTarget    float64   `cfg:"bond_temperature" unit:"temperature" default:"120 °C" range:"30 °C..200 °C" doc:"temperature that the bond line must reach"`
+	Setpoint      float64   `cfg:"platen_temperature" unit:"temperature" default:"350 °F" range:"40 °C..230 °C" doc:"platen setpoint; never above 200 °C"`
+	BasisWeight   float64   `cfg:"basis_weight" unit:"basis_weight" default:"225 g/m2" range:"20 g/m2..3000 g/m2" doc:"mass per area"`
+	ThicknessU    float64   `cfg:"thickness_uncertainty" unit:"length" default:"5 %" range:"0 mm..5 mm" of:"thickness" doc:"standard uncertainty of the thickness"`
+	ConductivityU float64   `cfg:"conductivity_uncertainty" unit:"conductivity" default:"8 %" range:"0 W/mK..2 W/mK" of:"conductivity" doc:"standard uncertainty of the conductivity"`
+	BondsTo       Bonds     `cfg:"bonds_to" default:"any" doc:"side of the wrapper that its bond holds on: any, coated or plain; the fold shows the outer side of the wrapper to an outer head, the inner side to an inner one"`
+	Film          bool      `cfg:"film" default:"false" doc:"whether the head carries a film that no vapour passes; a glued head must not"`
+	Diameters     []float64 `cfg:"diameters" unit:"length" doc:"sizes in stock"`
 }
 
 // Grade is one paper grade of the rolls.

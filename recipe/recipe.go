@@ -54,10 +54,10 @@ type Setpoints struct {
 	PlatenStroke     float64
 	ContactPressure  float64 // Pa
 
-	HeaderTemperature float64 // °C
-	HeaderDwell       float64 // the conservative bound with its margin
-	HeaderDwellSlow   float64 // the conservative bound bare
-	HeaderDwellFast   float64 // the fast bound
+	HeaderTemperature  float64 // °C
+	HeaderDwell        float64 // at the design point
+	HeaderDwellNominal float64 // with every property at its value
+	HeaderDwellFast    float64 // with the bond line insulated behind, at the setpoint
 
 	// The press may close while the cooler platen is at CloseMin or above and
 	// the hotter one at CloseMax or below, °C; 0 for an unheated press.
@@ -75,6 +75,14 @@ type Setpoints struct {
 	CentringOffset float64
 }
 
+// Press is what the quality of a bond rests on.
+type Press struct{ Temperature, Dwell, CloseMin, CloseMax, Contact float64 }
+
+// Press is what the setpoints tell the press.
+func (s *Setpoints) Press() Press {
+	return Press{s.HeaderTemperature, s.HeaderDwell, s.CloseMin, s.CloseMax, s.ContactPressure}
+}
+
 // Uncertainty is the standard uncertainty of the setpoints that have one.
 type Uncertainty struct {
 	Overhang, FeedLength, Dwell, Gross float64
@@ -87,6 +95,9 @@ type Recipe struct {
 	Setpoints   Setpoints
 	Uncertainty Uncertainty
 	Risk        Risk
+	// Designed is the press as its dwell was designed; an override changes the
+	// setpoints and not this.
+	Designed Press
 	// Problems are what kept Compute from a setpoint, the first N in order.
 	// Package check turns them into findings.
 	Problems [12]Problem

@@ -6,7 +6,6 @@ import (
 
 	"gonum.org/v1/gonum/integrate/quad"
 
-	"lapgate/recipe"
 	"lapgate/recipe/quantity"
 )
 
@@ -80,42 +79,38 @@ func TestReamConstants(t *testing.T) {
 }
 
 // TestConductanceFollowsPressure holds the contact to its law: constant at
-// exponent 0, a power between the calibrated pressures, no more above them.
+// exponent 0 or without a pressure, a power between the calibrated pressures,
+// that of the nearer end outside.
 func TestConductanceFollowsPressure(t *testing.T) {
 	h := sampleLine().Header
+	h.Conductance, h.Exponent = 1000, 0
 	for _, p := range []float64{0, 1e3, 10e3, 1e6} {
-		if got := h.ConductanceAt(p); got != 1000 {
-			t.Errorf("exponent 0 at %v Pa: %v", p, got)
+		if got, err := h.ConductanceAt(p); got != 1000 || err != nil {
+			t.Errorf("exponent 0 at %v Pa: %v, %v", p, got, err)
 		}
 	}
 	h.Exponent = 0.5
-	for _, c := range [][2]float64{{0, 1000}, {10e3, 1000}, {2.5e3, 500}, {40e3, 2000}, {100e3, 1000 * math.Sqrt(10)}, {1e6, 1000 * math.Sqrt(10)}, {400, 200}} {
-		if got := h.ConductanceAt(c[0]); !(math.Abs(got/c[1]-1) <= 1e-12) {
-			t.Errorf("at %v Pa: %v, want %v", c[0], got, c[1])
+	for _, c := range [][2]float64{{0, 1000}, {10e3, 1000}, {2.5e3, 500}, {40e3, 2000}, {100e3, 1000 * math.Sqrt(10)}, {1e6, 1000 * math.Sqrt(10)}, {400, 1000 * math.Sqrt(0.2)}} {
+		if got, err := h.ConductanceAt(c[0]); !(math.Abs(got/c[1]-1) <= 1e-12) || err != nil {
+			t.Errorf("at %v Pa: %v, %v, want %v", c[0], got, err, c[1])
 		}
 	}
 	h.Reference = 0
-	if got := h.ConductanceAt(10e3); got != 0 {
+	if got, err := h.ConductanceAt(10e3); err == nil {
 		t.Errorf("without a reference: %v", got)
 	}
+}
 
-	// A smaller head under the same force is pressed harder and bonds sooner.
-	line := sampleLine()
-	line.Header.Exponent = 0.5
-	var dwells, pressures []float64
-	for _, d := range []float64{0.8, 1.15} {
-		line.Materials.Stock[0].Diameters = []float64{d}
-		line.Materials.Specs[0].MinLap = 0
-		line.Materials.Specs[0].Overhang.Max = 0.4
-		roll := sampleRoll()
-		roll.Diameter = d + 0.02
-		rec := compute(line, roll, sampleStand())
-		if !rec.Setpoints.Groups.Has(recipe.GroupHeader) {
-			t.Fatalf("no press: %+v", rec.Problems[:rec.N])
-		}
-		dwells, pressures = append(dwells, rec.Setpoints.HeaderDwell), append(pressures, rec.Setpoints.ContactPressure)
-	}
-	if !(pressures[0] > 2*pressures[1] && dwells[0] < dwells[1]) {
-		t.Errorf("pressures %v, dwells %v", pressures, dwells)
+// TestRingPressure: the ring of the fold carries the force, so a larger roll
+// under the same force is pressed less, and the same head with a wider fold
+// too.
+func TestRingPressure(t *testing.T) {
+	line, roll := sampleLine(), sampleRoll()
+	rec := compute(line, roll, sampleStand())
+	sp := &rec.Setpoints
+	force := 0.9 * 4e6 * math.Pi / 4 * 0.063 * 0.063
+	edge, fold := sp.OuterHead/2, roll.Diameter/2-sp.Overhang
+	if want := force / (math.Pi * (edge*edge - fold*fold)); !(math.Abs(sp.ContactPressure/want-1) <= 1e-12) {
+		t.Errorf("pressure %v, want %v", sp.ContactPressure, want)
 	}
 }

@@ -71,7 +71,7 @@ func TestResultNames(t *testing.T) {
 	want := strings.Fields(`wrapper_slot wrapper_width_m overhang_m layers feed_length_m feed_counts overlap_m wrap_time_s
 		wrap_speed_m_s turning_hz feed_hz crimp_turns crimp_time_s crimp_turning_hz crimper_hz crimper_position_m crimper_pressure_pa
 		roll_centre_height_m platen_stroke_m contact_pressure_pa inner_head_m outer_head_m header_temperature_c header_dwell_s
-		header_dwell_slow_s header_dwell_fast_s glue_mass_kg vacuum_zones tare_kg gross_kg scale_tolerance centring_offset_m`)
+		header_dwell_nominal_s header_dwell_fast_s header_close_min_c header_close_max_c glue_mass_kg vacuum_zones tare_kg gross_kg scale_tolerance centring_offset_m`)
 	for _, name := range want {
 		if v, ok := got.Setpoints[name].(float64); !ok || !(v > 0) {
 			t.Errorf("%s is %v", name, got.Setpoints[name])

@@ -67,9 +67,15 @@ type Stand struct {
 	// Counted is the wrapper left by consumption, where somebody counts it.
 	Counted [6]reel.Estimate `json:"counted,omitzero"`
 
-	Permissives uint32  `json:"permissives"`
-	Platen      float64 `json:"platen_c"`               // temperature of the cooler platen, 0 not measured
-	PlatenHot   float64 `json:"platen_hot_c,omitempty"` // of the hotter one, 0 not measured
-	Mode        int     `json:"mode"`                   // ISA-TR88 number
-	State       int     `json:"state"`                  // ISA-TR88 number
+	Permissives uint32 `json:"permissives"`
+	// Offline is set where no controller stands behind the stand: a platen that
+	// is not given is then taken to be at its setpoint.
+	Offline   bool    `json:"offline,omitempty"`
+	Platen    float64 `json:"platen_c"`               // temperature of the cooler platen, 0 not measured
+	PlatenHot float64 `json:"platen_hot_c,omitempty"` // of the hotter one, 0 not measured
+	// PlatenRate is how fast the cooler platen was seen to change, K/s; 0 where
+	// that is not known. It follows from the requests before.
+	PlatenRate float64 `json:"-"`
+	Mode       int     `json:"mode"`  // ISA-TR88 number
+	State      int     `json:"state"` // ISA-TR88 number
 }

@@ -34,13 +34,14 @@ func sampleLine() *recipe.Line {
 			Speed: 0.6, Accel: 0.3, Decel: 0.3, Tension: 60,
 		},
 		Crimp:  recipe.Crimp{Speed: 0.4, Accel: 0.25, Decel: 0.25, Engage: 1, Retract: 1, Clearance: 0.025, Blades: 24, Pressure: 6.9e6, Spacing: 0.3, Drag: 40},
-		Glue:   recipe.Glue{Coverage: 0.06, Band: 0.05},
+		Glue:   recipe.Glue{Coverage: 0.06, Band: 0.05, Solids: 0.5},
 		Vacuum: recipe.Vacuum{Edges: []float64{0.2, 0.4, 0.6, 0.8}},
 		Heads:  recipe.Heads{InnerBare: 0.3, Plugs: []float64{0.068, 0.149}, PlugPlay: recipe.Range{Min: 0.5e-3, Max: 4e-3}, SizeU: 0.4e-3, Placement: 2e-3},
 		Header: recipe.Header{
-			Conductance: 1000, ConductanceU: 100, Reference: 10e3, Calibrated: recipe.Range{Min: 2e3, Max: 100e3},
+			Conductance: 300, ConductanceU: 24, Exponent: 0.1, Reference: 10e3, Calibrated: recipe.Range{Min: 2e3, Max: 100e3},
+			Backing: 550, BackingU: 44, StartU: 2, Allowance: 3, Lead: 60,
 			Pressure: 4e6, Bore: 0.063, Cylinders: 1, Efficiency: 0.9, Platen: 1.9,
-			Start: 20, Margin: 1.1, DryTime: 4, OpenGap: 0.3,
+			Start: 20, OpenGap: 0.3,
 		},
 		Cradle: recipe.Cradle{RollDiameter: 0.4, Spacing: 0.6, Friction: 0.3, Safety: 2, MinRatio: 0.25, MinTip: 10, NeverRatio: 0.06, MaxAngle: 60},
 		Drives: recipe.Drives{Turning: sampleDrive(), Feed: sampleDrive(), Crimper: sampleDrive()},
@@ -49,7 +50,7 @@ func sampleLine() *recipe.Line {
 			Diameter: recipe.Range{Min: 12 * inch, Max: 72 * inch}, Width: recipe.Range{Min: 6 * inch, Max: 120 * inch},
 			FeedLength: recipe.Range{Min: 1, Max: 60}, WrapTime: recipe.Range{Min: 1, Max: 300},
 			CrimpTime: recipe.Range{Min: 1, Max: 120}, CrimpTurns: recipe.Range{Min: 0.5, Max: 5},
-			Temperature: recipe.Range{Min: 80, Max: 200}, Dwell: recipe.Range{Min: 0.5, Max: 60},
+			Temperature: recipe.Range{Min: 80, Max: 200}, Dwell: recipe.Range{Min: 0.5, Max: 90}, Stuck: 30, Dose: 120,
 			MinQuality: 0.7, MaxScanAge: 120, MaxOvality: 0.02, MaxSpread: 0.02, Telescope: 0.015,
 			OrderWidth: 0.025, OrderDia: 0.05, PlatenBand: 8, DrawError: 0.01, FoldLayers: 24, Centring: 0.2,
 			CrimperPos: recipe.Range{Min: 0.05, Max: 1.2}, CrimperPres: recipe.Range{Min: 0.5e6, Max: 14e6},
@@ -65,12 +66,12 @@ func sampleLine() *recipe.Line {
 			Stock: []recipe.HeadMaterial{
 				{
 					Name: "fused", Method: recipe.Fused, Thickness: 0.3e-3, Conductivity: 0.12, Density: 750,
-					HeatCapacity: 1400, BondTarget: 120, Setpoint: (350.0 - 32) / 1.8, BasisWeight: 0.225,
+					HeatCapacity: 1400, BondTarget: 113, Setpoint: (350.0 - 32) / 1.8, ThicknessU: 0.015e-3, ConductivityU: 0.0096, BasisWeight: 0.225,
 					Diameters: []float64{0.28, 0.40, 0.55, 0.70, 0.85, 1.0, 1.15, 1.3, 1.45, 1.6, 1.8},
 				},
 				{
 					Name: "glued", Method: recipe.Glued, Thickness: 0.4e-3, Conductivity: 0.1, Density: 700,
-					HeatCapacity: 1400, BondTarget: 70, Setpoint: 110, BasisWeight: 0.3,
+					HeatCapacity: 1400, BondTarget: 70, Setpoint: 170, ThicknessU: 0.02e-3, ConductivityU: 0.008, BasisWeight: 0.3,
 					Diameters: []float64{1.8, 0.3, 0.5, 0.6, 0.9, 1.15, 1.2, 1.5},
 				},
 				{
@@ -124,7 +125,7 @@ func sampleStand() *recipe.Stand {
 	return &recipe.Stand{
 		Ready:       [6]bool{true, true, true, true, true, true},
 		Outer:       [6]float64{1, 0.9, 0.8, 0.9, 1, 0.6},
-		Permissives: 0x3F, Platen: 176, Mode: 1, State: 6,
+		Permissives: 0x3F, Platen: 176, PlatenHot: 178, Mode: 1, State: 6,
 	}
 }
 
@@ -198,7 +199,8 @@ func randomLine(r *rand.Rand) *recipe.Line {
 	}
 	vary(&l.Header.Conductance, 0.9)
 	vary(&l.Header.Start, 0.9)
-	vary(&l.Header.Margin, 0.05)
+	vary(&l.Header.ConductanceU, 0.9)
+	vary(&l.Header.Backing, 0.5)
 	vary(&l.Wrap.Accel, 0.8)
 	vary(&l.Crimp.Accel, 0.9)
 	vary(&l.Cradle.Friction, 0.9)

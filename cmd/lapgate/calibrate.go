@@ -244,7 +244,11 @@ func (c *calibrating) known(f *calibrateFlags) (calibrate.Press, float64, error)
 		return calibrate.Press{}, 0, errors.Join(problems...)
 	}
 	head := thermal.Head{Thickness: m.Thickness, Conductivity: m.Conductivity, Density: m.Density, HeatCapacity: m.HeatCapacity}
-	return calibrate.Known(head, start, platen), h.ConductanceAt(pressure) / h.Conductance, nil
+	conductance, err := h.ConductanceAt(pressure)
+	if err != nil {
+		return calibrate.Press{}, 0, fmt.Errorf("--pressure: %w", err)
+	}
+	return calibrate.Known(head, start, platen), conductance / h.Conductance, nil
 }
 
 // readCurve reads the curve of a thermocouple.

@@ -26,6 +26,8 @@ type recipeFlags struct {
 
 	given                              offline.Given
 	diameter, diameterU, width, widthU string
+	platen, platenHot                  string
+	platens                            offline.Platens
 }
 
 func (p *program) recipeCommand() *cobra.Command {
@@ -39,8 +41,8 @@ configuration is taken as ready, every permissive as on and the scan as fresh.
 
 A quantity has its unit: --diameter "50 in". The list has a header with the
 columns roll, diameter and width, and as wanted grade, core, spec, quality, age,
-ovality, width_spread, diameter_u and width_u (standard uncertainties) and
-weight, in any order; units stand in the header, as in
+ovality, width_spread, diameter_u and width_u (standard uncertainties), weight,
+platen and platen_hot, in any order; units stand in the header, as in
 "diameter (mm)", or in each cell. A file is checked as a whole before the first
 recipe; a list on standard input, given as -, is computed while it comes.
 
@@ -52,7 +54,7 @@ Exit code 5 when a roll is held.`,
 			if len(args) == 0 {
 				return p.recipe(&f)
 			}
-			for _, name := range []string{"tag", "diameter", "diameter-uncertainty", "width", "width-uncertainty", "grade", "core", "spec", "explain"} {
+			for _, name := range []string{"tag", "diameter", "diameter-uncertainty", "width", "width-uncertainty", "grade", "core", "spec", "platen", "platen-hot", "explain"} {
 				if cmd.Flags().Changed(name) {
 					return usageError("--%s is for one roll, and %s is a list: leave one of them out", name, args[0])
 				}
@@ -72,6 +74,8 @@ Exit code 5 when a roll is held.`,
 	fl.StringVar(&g.Grade, "grade", "", "grade of the roll, by code or name")
 	fl.StringVar(&g.Core, "core", "", "core of the roll, by code or name")
 	addUncertainties(cmd, &f.diameterU, &f.widthU)
+	fl.StringVar(&f.platen, "platen", "", "temperature of the cooler platen, as \"345 °F\" (default its setpoint, with a warning)")
+	fl.StringVar(&f.platenHot, "platen-hot", "", "temperature of the hotter platen (default that of the cooler one)")
 	addSpec(cmd, &g.Spec, "that of the grade")
 	return cmd
 }
@@ -99,6 +103,19 @@ func (f *recipeFlags) read() (outer float64, err error) {
 		g.Width = length("width", f.width)
 	}
 	g.DiameterU, g.WidthU = length("diameter-uncertainty", f.diameterU), length("width-uncertainty", f.widthU)
+	for _, t := range []struct {
+		flag, text string
+		at         *float64
+	}{{"platen", f.platen, &f.platens.Cooler}, {"platen-hot", f.platenHot, &f.platens.Hotter}} {
+		if t.text == "" {
+			continue
+		}
+		v, err := quantity.Parse(t.text, quantity.Temperature)
+		if err != nil {
+			problems = append(problems, fmt.Errorf("--%s: %w", t.flag, err))
+		}
+		*t.at = v
+	}
 	return outer, errors.Join(problems...)
 }
 
@@ -123,6 +140,7 @@ func (p *program) recipe(f *recipeFlags) error {
 		return usageError("%w", err)
 	}
 	stand := offline.Stand(line, outer)
+	f.platens.On(&stand)
 	r := offline.Compute(line, &roll, &stand)
 	out := printedRecipeOf(&r)
 	if f.explain {
@@ -151,13 +169,14 @@ func (p *program) recipes(f *recipeFlags, path string) error {
 	bar := newProgress(p.stderr, "rolls computed")
 	results := func(yield func(recipe.Result, error) bool) {
 		n := 0
-		for roll, err := range rolls {
+		for row, err := range rolls {
 			if err != nil {
 				bar.clear()
 				yield(recipe.Result{}, err)
 				return
 			}
-			r := offline.Compute(line, &roll[0], &stand)
+			row.Platens.On(&stand)
+			r := offline.Compute(line, &row.Rolls[0], &stand)
 			held = held || r.Verdict == "hold"
 			if !yield(r, nil) {
 				return
@@ -198,7 +217,7 @@ func (p *program) recipeLine(f *recipeFlags) (*recipe.Line, error) {
 // each of the materials. A file is checked as a whole first. What cannot be
 // read twice is not: its rolls come up to the first bad row, and then the
 // error that tells of all.
-func (p *program) rolls(path string, m ...*recipe.Materials) (iter.Seq2[[]recipe.Roll, error], error) {
+func (p *program) rolls(path string, m ...*recipe.Materials) (iter.Seq2[offline.Row, error], error) {
 	in, err := p.openTable(path)
 	if err != nil {
 		return nil, err
@@ -216,7 +235,7 @@ func (p *program) rolls(path string, m ...*recipe.Materials) (iter.Seq2[[]recipe
 			read = offline.RollsAgain
 		}
 	}
-	return func(yield func([]recipe.Roll, error) bool) {
+	return func(yield func(offline.Row, error) bool) {
 		defer func() { _ = in.Close() }() // only read
 		read(in.name, in, m...)(yield)
 	}, nil

@@ -224,11 +224,13 @@ func (p *program) replayList(r *replay.Run, path string, now, before *recipe.Lin
 	bar := newProgress(p.stderr, "rolls replayed")
 	defer bar.clear()
 	n := 0
-	for roll, err := range rolls {
+	for row, err := range rolls {
 		if err != nil {
 			return err
 		}
-		if err := r.Pair(replay.CaseOf(roll[0], stand), replay.CaseOf(roll[1], oldStand)); err != nil {
+		row.Platens.On(&stand)
+		row.Platens.On(&oldStand)
+		if err := r.Pair(replay.CaseOf(row.Rolls[0], stand), replay.CaseOf(row.Rolls[1], oldStand)); err != nil {
 			return err
 		}
 		n++

@@ -101,9 +101,6 @@ func (d *decoder) checkLine(doc *document, l *line, path string) {
 	d.checkSpecsOnLine(doc, l, path)
 	d.checkSuspect(doc, l, path)
 	d.checkCalibrated(l, path)
-	if h := key("header.conductance_uncertainty"); d.good(key("header.conductance"), h) && l.Header.ConductanceU*2 > l.Header.Conductance {
-		d.warning(d.where(h), h, "uncertainty over half the value", quantity.Format(l.Header.ConductanceU, quantity.Conductance, ""), "a small part of "+quantity.Format(l.Header.Conductance, quantity.Conductance, ""), "calibrate the conductance")
-	}
 }
 
 // fileName reports whether the name of a line can name its journal.

@@ -105,6 +105,7 @@ func (d *decoder) structure(v reflect.Value, n *node, path string, parent positi
 			if child != nil {
 				d.elements(target, child, f, key)
 			}
+		case f.of != "" && d.share(target, v, fs, child, f, path):
 		case child == nil && f.hasDefault:
 			d.value(target, &node{text: f.def, free: true}, f, key)
 		case child == nil && f.optional:
@@ -117,6 +118,29 @@ func (d *decoder) structure(v reflect.Value, n *node, path string, parent positi
 			}
 		}
 	}
+}
+
+// share fills an uncertainty that is written in % of its value, which stands
+// beside it. It reports whether the text was one.
+func (d *decoder) share(target, section reflect.Value, fs []field, n *node, f *field, path string) bool {
+	if n == nil {
+		n = &node{text: f.def, free: true}
+	}
+	text, percent := strings.CutSuffix(strings.TrimSpace(n.text), "%")
+	if n.kind != scalar || !percent {
+		return false
+	}
+	key := join(path, f.key)
+	i := slices.IndexFunc(fs, func(g field) bool { return g.key == f.of })
+	if !d.good(join(path, f.of)) {
+		return true // one mistake is reported once
+	}
+	pure := field{key: f.key, rng: "0..100"}
+	if x, ok := d.number(n, strings.TrimSpace(text), &pure, key); ok && d.within(n, x, &pure, key) {
+		target.SetFloat(section.FieldByIndex(fs[i].index).Float() * x / 100)
+		d.keep(target, f, key, n.pos)
+	}
+	return true
 }
 
 // elements fills a list.
@@ -150,6 +174,10 @@ func (d *decoder) keep(v reflect.Value, f *field, path string, at position) {
 
 // unknown reports a key that the structure does not have, with the likely one.
 func (d *decoder) unknown(e entry, path string, fs []field) {
+	if remedy := removed(e.key); remedy != "" {
+		d.problem(e.pos, join(path, e.key), "key that is gone", quoted(e.key), "no such key", remedy)
+		return
+	}
 	names := make([]string, len(fs))
 	for i := range fs {
 		names[i] = fs[i].key
@@ -167,6 +195,18 @@ func (d *decoder) unknown(e entry, path string, fs []field) {
 		where = "the top level"
 	}
 	d.problem(e.pos, join(path, e.key), "unknown key", quoted(e.key), "a key of "+where+": "+keyList(fs), remedy)
+}
+
+// removed is the remedy for a key that earlier versions had, empty for any
+// other.
+func removed(key string) string {
+	switch key {
+	case "dwell_margin":
+		return "remove it: the dwell is taken at the unfavourable end of what is uncertain; write conductance_uncertainty and backing_effusivity_uncertainty of header"
+	case "dry_time":
+		return "remove it: glue dries as long as its water takes; write coverage and solids of glue"
+	}
+	return ""
 }
 
 func keyList(fs []field) string {

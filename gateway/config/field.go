@@ -18,6 +18,7 @@ type field struct {
 	hasDefault bool
 	def        string
 	rng        string
+	of         string // key of the value whose share in % it may be written as
 	doc        string
 	words      []string // that the key takes, in order
 	optional   bool
@@ -46,6 +47,7 @@ func fields(t reflect.Type) []field {
 			key: tag, index: sf.Index, typ: sf.Type,
 			unit:     quantity.Dimension(sf.Tag.Get("unit")),
 			rng:      sf.Tag.Get("range"),
+			of:       sf.Tag.Get("of"),
 			doc:      sf.Tag.Get("doc"),
 			words:    enumeration(sf.Type),
 			optional: sf.Tag.Get("optional") == "true",
@@ -74,6 +76,8 @@ func enumeration(t reflect.Type) []string {
 		return []string{"none", "in", "out"}
 	case reflect.TypeFor[recipe.Method]():
 		return []string{"fused", "glued"}
+	case reflect.TypeFor[recipe.Bonds]():
+		return []string{"any", "coated", "plain"}
 	}
 	return nil
 }
@@ -110,13 +114,18 @@ func (f *field) wanted() string {
 		return "text"
 	case f.unit != quantity.None:
 		name := "a " + strings.ReplaceAll(string(f.unit), "_", " ")
-		if f.unit == quantity.Acceleration {
+		if f.unit == quantity.Acceleration || f.unit == quantity.Effusivity {
 			name = "an acceleration"
 		}
 		if f.rng != "" {
-			return name + " with its unit, " + f.rng
+			name += " with its unit, " + f.rng
+		} else {
+			name += " with its unit"
 		}
-		return name + " with its unit"
+		if f.of != "" {
+			name += ", or % of " + f.of
+		}
+		return name
 	case f.rng != "":
 		return "a number, " + f.rng
 	}

@@ -16,13 +16,18 @@ type calibration struct {
 	remedy   string
 }
 
+// thermocouple is how the contact and the backing of a press are measured.
+const thermocouple = "press a head with a thermocouple at its bond line: one curve gives the conductance early and the effusivity of the backing late"
+
 // calibrations are the settings of a line that want a measurement.
 func calibrations(l *line) []calibration {
 	e := &l.Equipment
 	turned := e.Wrap.Powered() || e.Crimp.Powered() || e.Drives.Powered()
 	return []calibration{
-		{"header.conductance_measured", "contact conductance", l.Header.ConductanceMeasured, e.Header.Present(),
-			"press a head with a thermocouple at its bond line; one curve gives the conductance early and the effusivity of the backing late"},
+		{"header.conductance_measured", "contact conductance", l.Header.ConductanceMeasured, e.Header.Present(), thermocouple},
+		{"header.backing_effusivity_measured", "effusivity of the backing", l.Header.BackingMeasured, e.Header.Present(), thermocouple},
+		{"glue.measured", "drying of the glue", l.Glue.Measured, e.Header.Present() && e.Glue.Present(),
+			"weigh what the glue lays down and what is left of it when it is dry"},
 		{"cradle.friction_measured", "friction on the turning rolls", l.Cradle.FrictionMeasured, turned,
 			"raise the acceleration of a wrapped roll on worn and dusty turning rolls until it slips"},
 		{"wrap.feed_slip_measured", "slip of the feed rolls", l.Wrap.FeedSlipMeasured, e.Wrap.Powered(),

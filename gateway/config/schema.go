@@ -147,7 +147,11 @@ func valueSchema(f *field) object {
 		}
 		return o
 	case f.unit != quantity.None || f.typ == reflect.TypeFor[time.Duration]():
-		return text(number + unitPattern(f.unit))
+		units := unitPattern(f.unit)
+		if f.of != "" {
+			units = strings.TrimSuffix(units, ")") + "|%)"
+		}
+		return text(number + units)
 	case f.typ.Kind() == reflect.Float64:
 		return append(object{{"type", "number"}}, boundsSchema(f)...)
 	}

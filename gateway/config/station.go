@@ -24,6 +24,10 @@ func (d *decoder) checkSettings(doc *document, l *line, path string) {
 	if d.good(exponent, calibrated) && l.Header.Exponent > 0 && l.Header.Calibrated.Min <= 0 {
 		d.problem(d.given(calibrated, exponent), calibrated, "conductance calibrated down to no pressure", span(l.Header.Calibrated, quantity.Pressure), "a least pressure above "+write(0, quantity.Pressure), "write the least pressure of the calibration, or pressure_exponent: 0")
 	}
+	if limit := key("limits.header_temperature"); d.good(limit) && l.Limits.Temperature.Max > recipe.HottestSetpoint {
+		d.problem(d.where(limit), limit, "limit of the platens above any that may be", span(l.Limits.Temperature, quantity.Temperature), "at most "+write(recipe.HottestSetpoint, quantity.Temperature), "lower the greatest: paper takes fire not far above, and no setting can raise this")
+	}
+	d.checkConductance(l, path)
 	pressure, most := key("crimp.pressure"), key("limits.crimper_pressure")
 	if p := l.Crimp.Pressure; e.Crimp.Powered() && d.good(pressure, most) && p > 0 && !l.Limits.CrimperPres.Contains(p) {
 		d.warning(d.given(pressure, most), pressure, "outside the limits"+held, write(p, quantity.Pressure), span(l.Limits.CrimperPres, quantity.Pressure), "change it or "+most)
@@ -65,5 +69,23 @@ func (d *decoder) checkSpeed(l *line, path string) {
 		}
 		show := func(v float64) string { return strconv.FormatFloat(v, 'f', 2, 64) + " Hz" }
 		d.warning(d.given(speed, at+".frequency", at+".gear"), speed, "makes the "+x.name+" drive of line "+l.Name+" run outside its frequencies, which will hold every roll", show(hz), show(motor.MinHz)+".."+show(motor.MaxHz), "change it, or correct drives."+x.name)
+	}
+}
+
+// checkConductance warns of a conductance that is known too badly. One that
+// nobody measured is told among the settings without a measurement.
+func (d *decoder) checkConductance(l *line, path string) {
+	u, h := join(path, "header.conductance_uncertainty"), join(path, "header.conductance")
+	share := l.Header.ConductanceU / l.Header.Conductance
+	if !l.Equipment.Header.Powered() || !d.good(u, h) || share <= 0.2*(1+1e-9) {
+		return
+	}
+	got := strconv.FormatFloat(100*share, 'f', 0, 64) + " %"
+	const remedy = "take one thermocouple curve at a bond line"
+	switch {
+	case share > 0.3*(1+1e-9):
+		d.warning(d.given(u, h), u, "conductance too uncertain for line "+l.Name+", which will hold every roll with a head", got, "at most 30 %, better 20 %", remedy)
+	case l.Header.ConductanceMeasured.Done():
+		d.warning(d.given(u, h), u, "conductance so uncertain that dwells get long", got, "at most 20 %", remedy)
 	}
 }

@@ -294,7 +294,7 @@ func (c *controller) publish() {
 	w[75], w[76] = uint16(c.width), uint16(c.width)
 	w[83] = 0x3F
 	copy(w[84:90], c.outers[:])
-	w[91] = 1767
+	w[91], w[92] = 1767, 1767
 	setLong(w, 94, sum(w[:94]))
 }
 

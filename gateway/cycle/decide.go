@@ -42,6 +42,7 @@ type Decision struct {
 	Payload   handshake.Payload
 	Setpoints recipe.Setpoints // behind the payload; of a hold, as far as they could be computed
 	Findings  []recipe.Finding
+	Risk      recipe.Risk // chances alone; none of an override
 	// Override tells what became of the override, and is nil without one. It
 	// is refused when Refused holds anything: then the decision is the one that
 	// was to be made without it.
@@ -67,6 +68,7 @@ func (d *Decision) Words() ([]uint16, error) {
 func Decide(line *recipe.Line, r *record.Request, b *record.Basis, override *record.Override) Decision {
 	c := deciding{line: line, request: r, basis: b}
 	c.roll, c.stand = r.Measurement()
+	c.stand.PlatenRate = b.PlatenRate
 	recipe.Compute(line, &c.roll, &c.stand, &c.rec)
 	if override == nil {
 		return c.computed()
@@ -82,6 +84,7 @@ func Decide(line *recipe.Line, r *record.Request, b *record.Basis, override *rec
 	}
 	d := c.decision(handshake.NoHold, findings)
 	d.Payload.Origin = handshake.Override
+	d.Risk = recipe.Risk{} // of the computed recipe, not of this
 	d.Payload.OverrideReason, d.Payload.Operator = override.Reason, override.Operator
 	told.Refused = append(told.Refused, Fill(&d.Payload, &c.rec.Setpoints)...)
 	if len(told.Refused) > 0 {
@@ -128,6 +131,9 @@ func (c *deciding) decision(reason handshake.HoldReason, findings []recipe.Findi
 		Kind: handshake.KindRecipe, Origin: handshake.Computed,
 		Tag: r.Measured.Tag, Diameter: r.Diameter, Width: r.Width,
 	}}
+	for k, chance := range c.rec.Risk {
+		d.Risk[k] = recipe.Chance{Known: chance.Known, P: chance.P}
+	}
 	if reason != handshake.NoHold {
 		d.Payload.Kind, d.Payload.HoldReason = handshake.KindHold, reason
 	}

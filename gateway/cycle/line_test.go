@@ -23,11 +23,12 @@ func testLine() *recipe.Line {
 var readyLine = sync.OnceValue(func() *recipe.Line {
 	l := &recipe.Line{
 		Equipment: recipe.Equipment{Stand: recipe.Auto, Wrap: recipe.Auto, Crimp: recipe.Auto, Header: recipe.Auto, Heads: recipe.Manual},
+		Header:    recipe.Header{Conductance: 300, ConductanceU: 24, BackingU: 44},
 		Stand: recipe.StandSpec{Slots: []recipe.SlotSpec{
 			{Number: 1, Width: 1.600, Paper: "kraft"}, {Number: 2, Width: 1.850, Paper: "kraft"}, {Number: 3, Width: 2.100, Paper: "kraft"}}},
 		Materials: recipe.Materials{
 			Papers: []recipe.Paper{{Name: "kraft", CoatedSide: recipe.CoatedIn}},
-			Stock:  []recipe.HeadMaterial{{Name: "poly", Diameters: []float64{0.8, 0.9, 1.0, 1.1, 1.2, 1.25, 1.3, 1.4}}},
+			Stock:  []recipe.HeadMaterial{{Name: "poly", BondTarget: 113, Diameters: []float64{0.8, 0.9, 1.0, 1.1, 1.2, 1.25, 1.3, 1.4}}},
 			Grades: []recipe.Grade{{Code: 7, Name: "news", Spec: "standard"}},
 			Cores:  []recipe.Core{{Code: 3, Name: "3 in"}},
 			Specs:  []recipe.Spec{{Name: "standard", Papers: []string{"kraft"}, Head: "poly"}},
@@ -53,11 +54,26 @@ func setDefaults(v reflect.Value) {
 			switch {
 			case !ok:
 				setDefaults(f)
+			case f.IsZero() && strings.HasSuffix(text, " %"):
+				setShare(v, f, tag, text)
 			case f.IsZero():
 				if err := setText(f, text, quantity.Dimension(tag.Get("unit"))); err != nil {
 					panic(fmt.Sprintf("default %q of %s.%s: %v", text, v.Type(), v.Type().Field(i).Name, err))
 				}
 			}
+		}
+	}
+}
+
+// setShare gives an uncertainty its default in % of the value beside it.
+func setShare(section, f reflect.Value, tag reflect.StructTag, text string) {
+	share, err := strconv.ParseFloat(strings.TrimSuffix(text, " %"), 64)
+	if err != nil {
+		panic(err)
+	}
+	for i := range section.NumField() {
+		if section.Type().Field(i).Tag.Get("cfg") == tag.Get("of") {
+			f.SetFloat(share / 100 * section.Field(i).Float())
 		}
 	}
 }
@@ -70,7 +86,7 @@ func setText(f reflect.Value, text string, d quantity.Dimension) error {
 		return quantity.Parse(s, d)
 	}
 	switch p := f.Addr().Interface().(type) {
-	case *recipe.Mode, *recipe.Method, *recipe.Side:
+	case *recipe.Mode, *recipe.Method, *recipe.Side, *recipe.Bonds:
 		return nil // zero is meant
 	case *recipe.Range:
 		least, greatest, _ := strings.Cut(text, "..")

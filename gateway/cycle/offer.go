@@ -41,7 +41,7 @@ func (m *Machine) offer(v *View) {
 		Token: r.Token, Roll: r.Roll, Tag: r.Measured.Tag,
 		Offer: record.OfferName{Session: m.ses.name, Offer: m.ses.offer},
 		Form:  d.Payload.Kind, HoldReason: d.Payload.HoldReason, Origin: d.Payload.Origin,
-		ConfigHash: m.hash, Payload: words, Findings: d.Findings,
+		ConfigHash: m.hash, Payload: words, Findings: d.Findings, Risk: d.Risk,
 	}
 	if d.Payload.Origin == handshake.Override {
 		rec.By, rec.Reason = d.Override.By, d.Override.Text

@@ -233,7 +233,7 @@ func (m *Machine) requestOf(v *View) record.Request {
 		Token: r.Token(), Roll: r.RollNo,
 		Diameters:   slices.Clone(r.Diameters[:min(int(r.DiameterN), len(r.Diameters))]),
 		Widths:      slices.Clone(r.Widths[:min(int(r.WidthN), len(r.Widths))]),
-		Permissives: r.Permissives, Flags: &flags, Diameter: r.Diameter, Width: r.Width,
+		Permissives: r.Permissives, Tick: r.Tick, Flags: &flags, Diameter: r.Diameter, Width: r.Width,
 	}
 	roll := v.Roll
 	roll.Tag = r.Tag
@@ -274,7 +274,7 @@ func (m *Machine) watchView(v *View) {
 	if d.Held() {
 		verdict = "hold"
 	}
-	m.journal(record.Shadow{Token: r.Token(), Roll: r.RollNo, Tag: r.Tag, Verdict: verdict, Payload: words, Findings: d.Findings})
+	m.journal(record.Shadow{Token: r.Token(), Roll: r.RollNo, Tag: r.Tag, Verdict: verdict, Payload: words, Findings: d.Findings, Risk: d.Risk})
 	m.count("shadow/" + verdict)
 	m.tell(noteShadow, fmt.Sprintf("roll %d would get: %s", r.RollNo, verdict),
 		Field{"roll_no", r.RollNo}, Field{"verdict", verdict}, Field{"findings", d.Findings})

@@ -24,6 +24,7 @@ type Past struct {
 	Finished uint32 // newest roll with an outcome or an accepted recipe
 
 	Request  Request         // newest
+	earlier  Request         // the newest of another token before it
 	Shadow   handshake.Token // request of the newest shadow recipe
 	Open     *Offer          // offer without an end, or nil
 	Accepted *Offer          // newest recipe that was accepted, or nil
@@ -90,6 +91,9 @@ type Basis struct {
 	Previous   *Offer    // newest recipe that was accepted, or nil
 	Rejections []uint16  // reasons of the controller for rejecting earlier offers for the same request
 	Confirms   []Confirm // of persons, for the same request
+	// PlatenRate is how fast the cooler platen changed between the request and
+	// the one before it, K/s; 0 where that is not known.
+	PlatenRate float64
 }
 
 // NewPast returns the past of a line of which there is no record yet.
@@ -98,6 +102,9 @@ func NewPast() Past { return Past{Boots: map[uint32]bool{}, Banned: map[uint32]b
 // Basis returns what a decision on a request rests on now.
 func (p *Past) Basis(t handshake.Token) Basis {
 	b := Basis{Finished: p.Finished, HoldAll: p.HoldAll, Previous: p.Accepted}
+	if p.Request.Token == t {
+		b.PlatenRate = platenRate(&p.earlier, &p.Request)
+	}
 	if p.rejected == t {
 		b.Rejections = slices.Clone(p.rejections)
 	}
@@ -105,6 +112,21 @@ func (p *Past) Basis(t handshake.Token) Basis {
 		b.Confirms = slices.Clone(p.confirms)
 	}
 	return b
+}
+
+// rateTicks is how far two requests may lie apart, in ticks of 10 ms, to tell
+// how fast a platen changes.
+const rateTicks = 10 * 60 * 100
+
+// platenRate is the rate of the cooler platen between two requests, K/s, 0
+// where they cannot tell it.
+func platenRate(before, now *Request) float64 {
+	ticks := now.Tick - before.Tick
+	if before.Tick == 0 || now.Tick == 0 || before.Token.Boot != now.Token.Boot || ticks == 0 || ticks > rateTicks ||
+		before.Stand.Platen == 0 || now.Stand.Platen == 0 {
+		return 0
+	}
+	return (now.Stand.Platen - before.Stand.Platen) / (float64(ticks) / 100)
 }
 
 // Add takes the next record. An error says that it contradicts those before
@@ -119,6 +141,9 @@ func (p *Past) Add(r Record) error {
 		p.Floor = max(p.Floor, r.Floor)
 		p.sawBoot(r.Boot)
 	case Request:
+		if p.Request.Token != r.Token {
+			p.earlier = p.Request
+		}
 		p.Request = r
 		p.sawBoot(r.Token.Boot)
 		p.Covered = max(p.Covered, r.Roll)

@@ -61,6 +61,9 @@ type (
 		Diameters   []uint16        `json:"diameters_dmm"` // samples, 0.1 mm
 		Widths      []uint16        `json:"widths_dmm"`
 		Permissives uint32          `json:"permissives"`
+		// Tick is the controller's clock at the publication, 10 ms; 0 in a record
+		// of a version that did not keep it.
+		Tick uint32 `json:"tick,omitempty"`
 		// Flags are the controller's, nil in a record of a version that did not
 		// keep them.
 		Flags    *handshake.Flags `json:"flags,omitempty"`
@@ -85,6 +88,7 @@ type (
 		ConfigHash uint32               `json:"config_hash"`
 		Payload    []uint16             `json:"payload"`
 		Findings   []recipe.Finding     `json:"findings"`
+		Risk       recipe.Risk          `json:"risk,omitzero"` // chance of each kind of bad wrap
 	}
 	// Commit stands before the COMMIT of an offer.
 	Commit struct {
@@ -178,6 +182,7 @@ type (
 		Verdict  string           `json:"verdict"` // go, hold
 		Payload  []uint16         `json:"payload"`
 		Findings []recipe.Finding `json:"findings"`
+		Risk     recipe.Risk      `json:"risk,omitzero"`
 	}
 )
 

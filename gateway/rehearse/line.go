@@ -72,7 +72,7 @@ func setHeader(c *sim.Config, h *recipe.Header) {
 	}
 	c.Header.Hydraulic = h.Pressure
 	c.Header.Force = h.Pressure * math.Pi / 4 * h.Bore * h.Bore * float64(h.Cylinders) * h.Efficiency
-	c.Header.Platen = h.Platen
+	c.Header.Platen, c.Header.Effusivity = h.Platen, h.Backing
 }
 
 // setUncertainties lets what is true lie as far from what is known as the

@@ -110,6 +110,7 @@ const (
 	metres  = quantity.Length
 	seconds = quantity.Time
 	celsius = quantity.Temperature
+	kelvins = quantity.TemperatureDifference
 	hertz   = quantity.Frequency
 	speed   = quantity.Speed
 	pascals = quantity.Pressure

@@ -86,8 +86,8 @@ var cases = []struct {
 	{"cradle", func(s *scene) { s.line.Cradle.Spacing = 0.4 }, codes(recipe.CradleRefuses), "diameter_m", "", "turning rolls overlap"},
 	{"wrap settings", func(s *scene) { s.line.Wrap.Speed = 0 }, codes(recipe.WrapIncalculable), "feed_length_m", "", "counts_per_metre"},
 	{"crimp settings", func(s *scene) { s.line.Crimp.Decel = -1 }, codes(recipe.CrimpIncalculable), "crimp_time_s", "", "crimp_speed"},
-	{"bond above platen", func(s *scene) { s.line.Materials.Stock[0].BondTarget = 175 }, codes(recipe.BondAbovePlaten), "header_temperature_c", "mill.yaml:51", "must reach 175 °C, but the platen is set to 175 °C"},
-	{"header settings", func(s *scene) { s.line.Header.Conductance = 0 }, codes(recipe.HeaderIncalculable), "header_dwell_s", "", "conductance"},
+	{"bond above platen", func(s *scene) { s.line.Materials.Stock[0].BondTarget = 175 }, codes(recipe.BondAbovePlaten), "header_temperature_c", "mill.yaml:51", "must reach 175 °C, but the cooler platen is taken at 171 °C and cannot give that; platens 4 K hotter"},
+	{"header settings", func(s *scene) { s.line.Header.Backing = -1 }, codes(recipe.HeaderIncalculable), "header_dwell_s", "", "backing_effusivity"},
 
 	{"turning drive settings", func(s *scene) { s.line.Drives.Turning.Gear = 0 }, codes(recipe.DriveIncalculable), "turning_hz", "", "gear ratio is not positive; correct drives.turning"},
 	{"press settings", func(s *scene) { s.line.Header.Cylinders = 0 }, codes(recipe.ContactIncalculable), "contact_pressure_pa", "", "cylinder_bore"},
@@ -141,7 +141,7 @@ var cases = []struct {
 	{"no plugs at hand", func(s *scene) { s.line.Heads.Plugs = nil }, nil, "", "", ""},
 	{"glue range", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.GlueMass = 2.1 } }, codes(check.GlueRange), "glue_mass_kg", "", "2.1 kg, allowed is 0 kg to 2 kg"},
 	{"stroke range", func(s *scene) { s.line.Limits.Stroke.Max = 1.2 }, codes(check.StrokeRange), "platen_stroke_m", "", "1.3 m"},
-	{"contact pressure range", func(s *scene) { s.line.Limits.Contact.Min = 11e3 }, codes(check.ContactRange), "contact_pressure_pa", "", "relief setting"},
+	{"contact pressure range", func(s *scene) { s.line.Limits.Contact.Min = 90e3 }, codes(check.ContactRange), "contact_pressure_pa", "", "relief setting"},
 	{"contact pressure not known", func(s *scene) { s.line.Header.Pressure, s.line.Limits.Contact.Min = 0, 11e3 }, nil, "", "", ""},
 	{"no vacuum", func(s *scene) { s.line.Vacuum.Edges = []float64{0.7} }, codes(check.VacuumNone), "vacuum_zones", "", "the innermost needs 1.4 m"},
 	{"centring offset", func(s *scene) { s.line.Centring.Target = -0.21 }, codes(check.CentringRange), "centring_offset_m", "", "0.2 m either way"},
@@ -182,18 +182,37 @@ var cases = []struct {
 	{"crimp time and turns", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.CrimpTurns = 2 } }, codes(check.CrimpTimeTurns), "crimp_time_s", "", "2 turns take"},
 	{"platen setpoint range", func(s *scene) { s.line.Limits.Temperature.Max = 170 }, codes(check.HeaderTemperature), "header_temperature_c", "", "80 °C to 170 °C"},
 	{"dwell range", func(s *scene) { s.line.Limits.Dwell.Max = 3 }, codes(check.DwellRange), "header_dwell_s", "", "0.5 s to 3 s"},
-	{"dwell too short", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.HeaderDwell = 2 } }, codes(check.DwellTemperature), "header_dwell_s", "", "wanted is 120 °C"},
+	{"dwell too short", func(s *scene) { s.override = func(r *recipe.Recipe) { r.Setpoints.HeaderDwell = 2 } }, codes(check.DwellShort), "header_dwell_s", "", "wanted is at least 24."},
 	{"platen setpoint too low", func(s *scene) {
-		s.override = func(r *recipe.Recipe) { r.Setpoints.HeaderTemperature = 150 }
-		s.stand.Platen = 150
-	}, codes(check.DwellTemperature), "header_dwell_s", "", "at 150 °C"},
-	{"platen setpoint below the bond", func(s *scene) {
-		s.override = func(r *recipe.Recipe) { r.Setpoints.HeaderTemperature = 110 }
-		s.stand.Platen = 110
-	}, codes(check.DwellTemperature), "header_dwell_s", "", "at 110 °C"},
+		s.override = func(r *recipe.Recipe) { r.Setpoints.HeaderTemperature = 168 }
+	}, codes(check.DwellShort), "header_dwell_s", "", "under a platen of 165 °C"},
+	{"platen setpoint above any", func(s *scene) {
+		s.line.Limits.Temperature.Max, s.line.Limits.PlatenBand, s.line.Limits.Dose, s.line.Limits.Stuck = 300, 100, 3600, 1
+		s.override = func(r *recipe.Recipe) { r.Setpoints.HeaderTemperature = 201 }
+	}, codes(check.HeaderTemperature), "header_temperature_c", "", "none may be above 200 °C"},
+	{"closing temperature too low", func(s *scene) {
+		s.override = func(r *recipe.Recipe) { r.Setpoints.CloseMin = 160 }
+	}, codes(check.DwellShort), "header_dwell_s", "", "under a platen of 160 °C"},
+	{"a platen at 30 °C", func(s *scene) { s.stand.Platen = 30 }, codes(recipe.BondAbovePlaten), "header_temperature_c", "mill.yaml:51", "taken at 27 °C"},
 	{"platen cold", func(s *scene) { s.stand.Platen = 166.9 }, codes(check.PlatenTemperature), "platen_c", "", "cooler platen is at 166.9 °C"},
-	{"platen not reported", func(s *scene) { s.stand.Platen = 0 }, nil, "", "", ""},
-	{"platen not a number", func(s *scene) { s.stand.Platen = math.NaN() }, codes(check.PlatenTemperature), "platen_c", "", ""},
+	{"hotter platen", func(s *scene) { s.stand.PlatenHot = 184 }, codes(check.PlatenTemperature), "platen_hot_c", "", "hotter platen is at 184 °C"},
+	{"platen too hot", func(s *scene) { s.stand.PlatenHot, s.line.Limits.Dose = 206, 3600 }, codes(check.PlatenHot), "platen_hot_c", "", "keep the press open"},
+	{"platens the wrong way round", func(s *scene) { s.stand.PlatenHot = 172 }, codes(check.PlatenOrder), "platen_hot_c", "", "correct the program"},
+	{"stuck press", func(s *scene) {
+		s.stand.Platen, s.stand.PlatenHot, s.line.Limits.PlatenBand, s.line.Limits.Stuck = 183, 183, 100, 100
+	}, codes(check.StuckPress), "header_temperature_c", "", "stays closed for 100 s at 183 °C"},
+	{"scorched", func(s *scene) { s.line.Limits.Dose, s.line.Limits.Stuck = 1, 0.5 }, codes(check.ScorchDose), "header_dwell_s", "", "suffers as much as in"},
+	{"platen not measured", func(s *scene) { s.stand.Platen = 0 }, codes(check.PlatenUnknown), "platen_c", "", "press retry"},
+	{"platen not given", func(s *scene) { s.stand.Platen, s.stand.Offline = 0, true }, codes(check.PlatenAssumed), "platen_c", "", "--platen"},
+	{"platen not a number", func(s *scene) { s.stand.Platen = math.NaN() }, codes(check.PlatenUnknown), "platen_c", "", ""},
+	{"conductance too uncertain", func(s *scene) { s.line.Header.ConductanceU = 91 }, codes(recipe.PressNotMeasured), "header_dwell_s", "", "one thermocouple curve"},
+	{"head for a coated side", func(s *scene) { s.line.Materials.Stock[0].BondsTo = recipe.BondsToCoated }, codes(check.BondSide), "outer_head_m", "", "bonds to a coated side"},
+	{"head for a coated side on one", func(s *scene) {
+		s.line.Materials.Stock[0].BondsTo, s.line.Materials.Papers[0].CoatedSide = recipe.BondsToCoated, recipe.CoatedOut
+	}, nil, "", "", ""},
+	{"inner head for a plain side", func(s *scene) {
+		s.line.Materials.Stock[1].BondsTo, s.line.Materials.Papers[0].CoatedSide = recipe.BondsToPlain, recipe.CoatedIn
+	}, codes(check.BondSide), "inner_head_m", "", "bonds to a plain side"},
 
 	{"step", func(s *scene) {
 		s.ctx.Prev, s.ctx.PrevSpec = previous(func(sp *recipe.Setpoints) { sp.FeedLength /= 2; sp.HeaderDwell *= 3 }), "plain"
@@ -205,8 +224,8 @@ var cases = []struct {
 
 	{"several at once, in order", func(s *scene) {
 		s.roll.Tag, s.roll.Age, s.stand.Permissives, s.stand.Ready[1] = "", 900, 0, false
-		s.line.Materials.Stock[0].BondTarget = 180
-	}, codes(check.RollTagMissing, check.ScanStale, check.PermissiveOff, recipe.NoSlot, recipe.BondAbovePlaten), "roll", "", ""},
+		s.line.Materials.Specs[0].InnerHead = "tin"
+	}, codes(check.RollTagMissing, check.ScanStale, check.PermissiveOff, recipe.InnerHeadUnknown, recipe.NoSlot), "roll", "", ""},
 }
 
 func codes(list ...recipe.Code) []recipe.Code { return list }

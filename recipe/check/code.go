@@ -71,8 +71,15 @@ const (
 	CrimpTimeTurns    recipe.Code = "crimp-time-turns"
 	HeaderTemperature recipe.Code = "header-temperature-range"
 	DwellRange        recipe.Code = "header-dwell-range"
-	DwellTemperature  recipe.Code = "header-dwell-temperature"
+	DwellShort        recipe.Code = "header-dwell-short"
+	PlatenUnknown     recipe.Code = "platen-not-measured"
+	PlatenAssumed     recipe.Code = "platen-assumed"
+	PlatenHot         recipe.Code = "platen-too-hot"
+	PlatenOrder       recipe.Code = "platen-order"
 	PlatenTemperature recipe.Code = "platen-temperature"
+	BondSide          recipe.Code = "bond-side"
+	ScorchDose        recipe.Code = "scorch-dose"
+	StuckPress        recipe.Code = "stuck-press"
 	StepFromPrevious  recipe.Code = "step-from-previous"
 )
 
@@ -162,6 +169,7 @@ var codes = [...]CodeInfo{
 	{recipe.WrapIncalculable, recipe.Hold, configFault, never, "feed length or wrap time cannot be computed from the settings"},
 	{recipe.CrimpIncalculable, recipe.Hold, configFault, never, "the crimp time cannot be computed from the settings"},
 	{recipe.DriveIncalculable, recipe.Hold, configFault, never, "a frequency cannot be computed from the settings of its drive"},
+	{recipe.PressNotMeasured, recipe.Hold, configFault, never, "the contact conductance is too uncertain to promise a bond"},
 	{recipe.BondAbovePlaten, recipe.Hold, configFault, never, "the bond line cannot get as warm as wanted from this platen"},
 	{recipe.ContactIncalculable, recipe.Hold, configFault, never, "the contact pressure of the platens cannot be computed from the settings"},
 	{recipe.HeaderIncalculable, recipe.Hold, configFault, never, "stroke or dwell cannot be computed from the settings"},
@@ -203,11 +211,18 @@ var codes = [...]CodeInfo{
 	{CorePlug, recipe.Hold, supply, never, "no core plug at hand fits the core"},
 	{GlueRange, recipe.Hold, interlock, never, "the edge glue is outside its limits"},
 	{HeaderTemperature, recipe.Hold, interlock, never, "the platen setpoint is outside its limits"},
-	{DwellRange, recipe.Hold, interlock, never, "the dwell, with its guard band, is outside its limits"},
+	{DwellRange, recipe.Hold, interlock, never, "the dwell at the unfavourable end of its uncertainties is outside its limits"},
 	{StrokeRange, recipe.Hold, interlock, never, "the stroke of the platens is outside its limits"},
 	{ContactRange, recipe.Hold, interlock, never, "the contact pressure of the platens is outside its limits"},
-	{DwellTemperature, recipe.Hold, interlock, never, "the bond line does not get warm enough in this dwell at this temperature"},
-	{PlatenTemperature, recipe.Warn, noReason, never, "the platen is far from its setpoint"},
+	{PlatenUnknown, recipe.Hold, measurement, never, "nobody measured the temperature of the platens"},
+	{PlatenAssumed, recipe.Warn, noReason, never, "no platen temperature is given; the setpoint is taken"},
+	{PlatenHot, recipe.Hold, interlock, never, "a platen is hotter than any may be"},
+	{PlatenOrder, recipe.Hold, measurement, never, "the hotter platen is told colder than the cooler one"},
+	{PlatenTemperature, recipe.Warn, noReason, never, "a platen is far from its setpoint"},
+	{DwellShort, recipe.Hold, interlock, never, "the bond line does not surely get warm, or its glue dry, in this dwell"},
+	{BondSide, recipe.Hold, configFault, never, "a head meets a side of the wrapper that it does not bond to"},
+	{ScorchDose, recipe.Hold, interlock, never, "the face of the head suffers more heat than it may in the dwell"},
+	{StuckPress, recipe.Hold, interlock, never, "a press that does not open would scorch the head"},
 	{VacuumNone, recipe.Warn, noReason, never, "the wrapper covers no vacuum zone"},
 	{CentringRange, recipe.Hold, interlock, never, "the roll is to be put too far off the line centre"},
 	{GrossRange, recipe.Hold, interlock, never, "the predicted gross mass, with its guard band, is outside its limits"},

@@ -11,6 +11,7 @@ import (
 	"lapgate/recipe/heads"
 	"lapgate/recipe/mass"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/thermal"
 )
 
 // problems turns what kept Compute from a setpoint into findings.
@@ -90,13 +91,16 @@ func (r *run) incalculable(p *recipe.Problem) {
 	case recipe.CrimpIncalculable:
 		r.add(p.Code, "crimp_time_s", "path "+r.write(metres, p.Got), "a positive time", "crimp.speed",
 			"the crimp time cannot be computed; check speed, ramps, engage and retract of crimp, friction and slip_safety of cradle, and crimp_turns and crimp_speed of specification "+specName)
+	case recipe.PressNotMeasured:
+		r.add(p.Code, "header_dwell_s", "uncertain by "+percent(p.Got), "30 %", "header.conductance_uncertainty",
+			"the contact conductance is uncertain by "+percent(p.Got)+", above 30 % no dwell can promise a bond; take one thermocouple curve at a bond line and enter conductance and conductance_uncertainty of header")
 	case recipe.BondAbovePlaten:
-		r.add(p.Code, "header_temperature_c", "bond at "+r.write(celsius, p.Got), "platen at "+r.write(celsius, p.Want), r.headKey(r.spec.Head, "platen_temperature"),
-			"the bond line of "+strconv.Quote(r.spec.Head)+" must reach "+r.write(celsius, p.Got)+", but the platen is set to "+r.write(celsius, p.Want)+
-				" and cannot give that; correct bond_temperature or platen_temperature of the material. Keep to the temperature limits of the paper")
+		r.add(p.Code, "header_temperature_c", "platen taken at "+r.write(celsius, p.Want), "above "+r.write(celsius, p.Got), r.headKey(r.spec.Head, "platen_temperature"),
+			"the bond line of "+strconv.Quote(r.spec.Head)+" must reach "+r.write(celsius, p.Got)+", but the cooler platen is taken at "+r.write(celsius, p.Want)+
+				" and cannot give that; platens "+r.write(kelvins, math.Max(1, math.Ceil(p.Got-p.Want)))+" hotter are the least. Wait until they are warm, or correct bond_temperature or platen_temperature of the material within the limits of the paper")
 	case recipe.HeaderIncalculable:
-		r.add(p.Code, "header_dwell_s", "share of rise "+r.write(pure, p.Got), "between 0 and 1", "header.conductance",
-			"the dwell cannot be computed; check conductance, start_temperature and dwell_margin of header, and the thermal values of head "+strconv.Quote(r.spec.Head))
+		r.add(p.Code, "header_dwell_s", "no dwell", "settings of a press", "header.conductance",
+			"the dwell cannot be computed ("+thermal.Fault(p.Got).Error()+"); check conductance, backing_effusivity, start_temperature and their uncertainties in header, and the thermal values of head "+strconv.Quote(r.spec.Head))
 	case recipe.DriveIncalculable:
 		i := p.Index & 3
 		name := [...]string{"turning", "feed", "crimper", "turning"}[i]
@@ -259,3 +263,5 @@ func orList(names []string) string {
 	}
 	return strings.Join(quoted, " or ")
 }
+
+func percent(v float64) string { return strconv.FormatFloat(math.Round(1000*v)/10, 'f', -1, 64) + " %" }

@@ -134,56 +134,6 @@ func (r *run) crimp() {
 	}
 }
 
-var (
-	temperatureLimit = limitOf(HeaderTemperature, "header_temperature_c", "check platen_temperature of the head material")
-	dwellLimit       = limitOf(DwellRange, "header_dwell_s", "check conductance and dwell_margin of header and the thermal values of the head material")
-)
-
-// header checks platen temperature and dwell.
-func (r *run) header() {
-	sp := &r.rec.Setpoints
-	if !sp.Groups.Has(recipe.GroupHeader) {
-		return
-	}
-	r.keeps(&temperatureLimit)
-	r.keeps(&dwellLimit)
-	r.press(sp)
-	r.bond(sp)
-	// A platen at exactly 0 °C is one whose temperature is not reported.
-	if p := r.stand.Platen; p != 0 && !(math.Abs(p-sp.HeaderTemperature) <= r.line.Limits.PlatenBand) {
-		band := recipe.Range{Min: sp.HeaderTemperature - r.line.Limits.PlatenBand, Max: sp.HeaderTemperature + r.line.Limits.PlatenBand}
-		r.add(PlatenTemperature, "platen_c", r.write(celsius, p), r.span(celsius, band), "limits.platen_band",
-			"the cooler platen is at "+r.write(celsius, p)+", its setpoint is "+r.write(celsius, sp.HeaderTemperature)+
-				"; wait until it is there, and look at its heater when it does not come")
-	}
-}
-
-// bond checks by a forward calculation that the dwell at this temperature
-// warms the bond line enough, on the conservative bound.
-func (r *run) bond(sp *recipe.Setpoints) {
-	if r.spec == nil {
-		return
-	}
-	m := r.line.Materials.Head(r.spec.Head)
-	if m == nil {
-		return
-	}
-	h := &r.line.Header
-	head, share := recipe.HeaderTarget(h, m, sp.HeaderTemperature, sp.ContactPressure)
-	press := sp.HeaderDwell
-	if m.Method == recipe.Glued {
-		press -= h.DryTime
-	}
-	reached := head.Reached(press)
-	if share <= 0 || reached >= share*(1-rounding) {
-		return
-	}
-	got := r.write(celsius, h.Start+reached*(sp.HeaderTemperature-h.Start))
-	r.add(DwellTemperature, "header_dwell_s", "bond line at "+got, r.write(celsius, m.BondTarget), r.headKey(m.Name, "bond_temperature"),
-		"in "+r.write(seconds, press)+" at "+r.write(celsius, sp.HeaderTemperature)+" the bond line gets to "+got+
-			", wanted is "+r.write(celsius, m.BondTarget)+"; press longer or correct the platen temperature within its limits")
-}
-
 // step warns when a setpoint is far from the previous recipe of the same
 // specification: often right, now and then the first sign of a wrong scan.
 func (r *run) step() {

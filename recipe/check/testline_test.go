@@ -46,12 +46,13 @@ func good() *scene {
 		}},
 		Wrap:   recipe.Wrap{CountsPerMetre: 2000, FeedSlipU: 0.002, Speed: 0.6, Accel: 0.3, Decel: 0.3, Tension: 60},
 		Crimp:  recipe.Crimp{Speed: 0.4, Accel: 0.25, Decel: 0.25, Engage: 1, Retract: 1, Clearance: 0.025, Blades: 24, Pressure: 6.9e6, Spacing: 0.3, Drag: 40},
-		Glue:   recipe.Glue{Coverage: 0.06, Band: 0.05},
+		Glue:   recipe.Glue{Coverage: 0.06, Band: 0.05, Solids: 0.5},
 		Vacuum: recipe.Vacuum{Edges: []float64{0.2, 0.4, 0.6}},
 		Heads:  recipe.Heads{InnerBare: 0.1, Plugs: []float64{0.068}, PlugPlay: recipe.Range{Min: 0.5e-3, Max: 4e-3}, SizeU: 0.4e-3, Placement: 2e-3},
 		Header: recipe.Header{
-			Conductance: 1000, ConductanceU: 100, Pressure: 4e6, Bore: 0.063, Cylinders: 1, Efficiency: 0.9, Platen: 1.9,
-			Start: 20, Margin: 1.1, DryTime: 4, OpenGap: 0.3,
+			Conductance: 300, ConductanceU: 24, Reference: 10e3, Calibrated: recipe.Range{Min: 2e3, Max: 100e3},
+			Backing: 550, BackingU: 44, Pressure: 4e6, Bore: 0.063, Cylinders: 1, Efficiency: 0.9, Platen: 1.9,
+			Start: 20, StartU: 2, Allowance: 3, Lead: 60, OpenGap: 0.3,
 		},
 		Cradle: recipe.Cradle{RollDiameter: 0.4, Spacing: 0.6, Friction: 0.3, Safety: 2, MinRatio: 0.25, MinTip: 10, NeverRatio: 0.06, MaxAngle: 60},
 		Drives: recipe.Drives{Turning: motor(), Feed: motor(), Crimper: motor()},
@@ -60,7 +61,7 @@ func good() *scene {
 			Diameter: recipe.Range{Min: 0.3, Max: 1.8}, Width: recipe.Range{Min: 0.15, Max: 3},
 			FeedLength: recipe.Range{Min: 1, Max: 60}, WrapTime: recipe.Range{Min: 1, Max: 300},
 			CrimpTime: recipe.Range{Min: 1, Max: 120}, CrimpTurns: recipe.Range{Min: 0.5, Max: 5},
-			Temperature: recipe.Range{Min: 80, Max: 200}, Dwell: recipe.Range{Min: 0.5, Max: 60},
+			Temperature: recipe.Range{Min: 80, Max: 200}, Dwell: recipe.Range{Min: 0.5, Max: 60}, Stuck: 30, Dose: 120,
 			MinQuality: 0.7, MaxScanAge: 120, MaxOvality: 0.02, MaxSpread: 0.02, Telescope: 0.015,
 			OrderWidth: 0.025, OrderDia: 0.05, PlatenBand: 8, DrawError: 0.01, FoldLayers: 24, Centring: 0.2,
 			CrimperPos: recipe.Range{Min: 0.05, Max: 1.2}, CrimperPres: recipe.Range{Min: 0.5e6, Max: 14e6},
@@ -73,7 +74,7 @@ func good() *scene {
 			Stock: []recipe.HeadMaterial{
 				{
 					Name: "fused", Thickness: 0.3e-3, Conductivity: 0.12, Density: 750, HeatCapacity: 1400,
-					BondTarget: 120, Setpoint: 175, Diameters: []float64{0.9, 1.0, 1.15},
+					BondTarget: 113, Setpoint: 175, ThicknessU: 0.015e-3, ConductivityU: 0.0096, Diameters: []float64{0.9, 1.0, 1.15},
 				},
 				{
 					Name: "inner", Method: recipe.Glued, Thickness: 0.3e-3, Conductivity: 0.12, Density: 750, HeatCapacity: 1400,

@@ -26,6 +26,18 @@ type Given struct {
 	Weight                float64 // kg, 0 unknown
 }
 
+// Platens are both platens as a person gives them, °C; 0 for not given. One
+// alone is the cooler and the hotter.
+type Platens struct{ Cooler, Hotter float64 }
+
+// On puts the platens into a stand.
+func (p Platens) On(s *recipe.Stand) {
+	s.Platen, s.PlatenHot = p.Cooler, p.Hotter
+	if p.Cooler == 0 {
+		s.Platen = p.Hotter
+	}
+}
+
 // Roll makes a measured roll of a given one: a scan without any doubt but that
 // given. gradeErr and coreErr tell of names that the materials do not have.
 func (g *Given) Roll(m *recipe.Materials) (r recipe.Roll, gradeErr, coreErr error) {
@@ -64,6 +76,8 @@ const (
 	weight
 	diameterU
 	widthU
+	platen
+	platenHot
 )
 
 func columns(unique bool) []table.Column {
@@ -81,25 +95,33 @@ func columns(unique bool) []table.Column {
 		weight:      {Name: "weight", Dimension: quantity.Mass},
 		diameterU:   {Name: "diameter_u", Dimension: quantity.Length},
 		widthU:      {Name: "width_u", Dimension: quantity.Length},
+		platen:      {Name: "platen", Dimension: quantity.Temperature},
+		platenHot:   {Name: "platen_hot", Dimension: quantity.Temperature},
 	}
 }
 
+// Row is one roll of a table, as a roll of each of the materials asked for,
+// in a slice that is good until the next row.
+type Row struct {
+	Rolls   []recipe.Roll
+	Platens Platens
+}
+
 // Rolls gives the rolls of a table, by the rules of recipe/table, while it is
-// read: each as a roll of each of the materials, in a slice that is good until
-// the next one. From the first problem on it gives no more rolls but reads on,
+// read. From the first problem on it gives no more rolls but reads on,
 // and its last value is the error that tells all of them.
-func Rolls(name string, in io.Reader, materials ...*recipe.Materials) iter.Seq2[[]recipe.Roll, error] {
+func Rolls(name string, in io.Reader, materials ...*recipe.Materials) iter.Seq2[Row, error] {
 	return rolls(table.NewReader(name, in, columns(true)), materials)
 }
 
 // RollsAgain gives the rolls of a table that Rolls read before without an
 // error: the names of the rolls are not compared again, which needs no memory.
-func RollsAgain(name string, in io.Reader, materials ...*recipe.Materials) iter.Seq2[[]recipe.Roll, error] {
+func RollsAgain(name string, in io.Reader, materials ...*recipe.Materials) iter.Seq2[Row, error] {
 	return rolls(table.NewReader(name, in, columns(false)), materials)
 }
 
-func rolls(t *table.Reader, materials []*recipe.Materials) iter.Seq2[[]recipe.Roll, error] {
-	return func(yield func([]recipe.Roll, error) bool) {
+func rolls(t *table.Reader, materials []*recipe.Materials) iter.Seq2[Row, error] {
+	return func(yield func(Row, error) bool) {
 		out := make([]recipe.Roll, len(materials))
 		for good := true; t.Next(); {
 			g := givenIn(t)
@@ -116,15 +138,22 @@ func rolls(t *table.Reader, materials []*recipe.Materials) iter.Seq2[[]recipe.Ro
 					break
 				}
 			}
-			if good = good && t.Err() == nil; good && !yield(out, nil) {
+			if good = good && t.Err() == nil; good && !yield(Row{out, platensIn(t)}, nil) {
 				return
 			}
 		}
 		t.NeedRows("rolls")
 		if err := t.Err(); err != nil {
-			yield(nil, err)
+			yield(Row{}, err)
 		}
 	}
+}
+
+// platensIn are the platens of the present row.
+func platensIn(t *table.Reader) (p Platens) {
+	p.Cooler, _ = t.Quantity(platen)
+	p.Hotter, _ = t.Quantity(platenHot)
+	return p
 }
 
 // givenIn is the roll of the present row.
@@ -150,7 +179,7 @@ func givenIn(t *table.Reader) Given {
 // wrapper of that outer diameter, in metres, and every permissive on.
 func Stand(line *recipe.Line, outer float64) recipe.Stand {
 	const produce, execute = 1, 6 // ISA-TR88.00.02
-	s := recipe.Stand{Permissives: math.MaxUint32, Mode: produce, State: execute}
+	s := recipe.Stand{Offline: true, Permissives: math.MaxUint32, Mode: produce, State: execute}
 	for _, slot := range line.Stand.Slots {
 		if slot.Number >= 1 && slot.Number <= len(s.Ready) {
 			s.Ready[slot.Number-1] = true

@@ -24,7 +24,7 @@ func read(text string) (rolls []recipe.Roll, err error) {
 		if err != nil {
 			return rolls, err
 		}
-		rolls = append(rolls, r[0])
+		rolls = append(rolls, r.Rolls[0])
 	}
 	return rolls, nil
 }
@@ -65,7 +65,7 @@ func TestRollsOfSeveralMaterials(t *testing.T) {
 	old := &recipe.Materials{Grades: []recipe.Grade{{Name: "newsprint", Code: 4}}}
 	const head = "roll,diameter (m),width (m),grade\n"
 	for r, err := range offline.Rolls("r.csv", strings.NewReader(head+"A,1,1,newsprint\n"), materials(), old) {
-		if err != nil || r[0].Grade != 1 || r[1].Grade != 4 {
+		if err != nil || r.Rolls[0].Grade != 1 || r.Rolls[1].Grade != 4 {
 			t.Errorf("got %+v with %v", r, err)
 		}
 	}

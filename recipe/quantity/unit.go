@@ -24,6 +24,8 @@ const (
 	Conductivity          Dimension = "conductivity"           // W/mK
 	HeatCapacity          Dimension = "heat_capacity"          // J/kgK
 	Conductance           Dimension = "conductance"            // W/m2K
+	ThermalResistance     Dimension = "thermal_resistance"     // m2K/W
+	Effusivity            Dimension = "effusivity"             // J/m2K√s
 	BasisWeight           Dimension = "basis_weight"           // kg/m2
 	LinearMass            Dimension = "linear_mass"            // kg/m
 	Mass                  Dimension = "mass"                   // kg
@@ -38,7 +40,7 @@ const (
 func Dimensions() []Dimension {
 	return []Dimension{
 		Length, Time, Temperature, TemperatureDifference, Speed, Acceleration,
-		Density, Conductivity, HeatCapacity, Conductance, BasisWeight,
+		Density, Conductivity, HeatCapacity, Conductance, ThermalResistance, Effusivity, BasisWeight,
 		LinearMass, Mass, Pressure, Force, LineLoad, Frequency, Rotation,
 	}
 }
@@ -49,7 +51,7 @@ func (d Dimension) phrase() string {
 	switch d {
 	case None:
 		return "a pure number"
-	case Acceleration:
+	case Acceleration, Effusivity:
 		return "an " + s
 	}
 	return "a " + s
@@ -78,6 +80,10 @@ func (d Dimension) example() string {
 		return "1400 J/kgK"
 	case Conductance:
 		return "1000 W/m2K"
+	case ThermalResistance:
+		return "0.0002 m2K/W"
+	case Effusivity:
+		return "550 J/m2K√s"
 	case BasisWeight:
 		return "200 g/m2 or 42 lb/1000ft2"
 	case LinearMass:
@@ -182,6 +188,12 @@ var unitsOf = map[Dimension][]unit{
 		{name: "W/m2K", factor: "1", aliases: []string{"W/(m2K)", "W/m2/K", "W/m^2K"}},
 		{name: "kW/m2K", factor: "1000", aliases: []string{"kW/(m2K)"}},
 		{name: "Btu/hft2F", factor: btu + "/3600/" + foot + "/" + foot + "*9/5", aliases: []string{"Btu/(hft2F)", "Btu/hft2°F"}},
+	},
+	ThermalResistance: {
+		{name: "m2K/W", factor: "1", aliases: []string{"m^2K/W"}},
+	},
+	Effusivity: {
+		{name: "J/m2K√s", factor: "1", aliases: []string{"J/(m2K√s)", "W√s/m2K", "W√s/(m2K)", "Ws^0.5/m2K"}},
 	},
 	BasisWeight: append([]unit{
 		{name: "kg/m2", factor: "1", aliases: []string{"kg/m^2"}},

@@ -23,6 +23,9 @@ type Target struct {
 // Fuse is the target of a head whose own coating bonds at a temperature, °C.
 func Fuse(bond float64) Target { return Target{bond: bond} }
 
+// Bond is the temperature, °C, that the bond line has to reach.
+func (t Target) Bond() float64 { return t.bond }
+
 // Input is a quantity that makes a dwell uncertain.
 type Input int
 

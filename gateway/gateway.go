@@ -16,6 +16,7 @@ import (
 	mathrand "math/rand/v2"
 	"net"
 	"runtime/debug"
+	"slices"
 	"sync"
 	"sync/atomic"
 
@@ -27,6 +28,12 @@ import (
 	"lapgate/gateway/record"
 	"lapgate/gateway/status"
 )
+
+// ErrFenced says that every line was fenced: another gateway serves them. To be
+// started again and again would only make the two take turns.
+var ErrFenced = errors.New("gateway: every line is served by another gateway")
+
+var errFenced = errors.New("fenced")
 
 // Journal is what a line needs of its durable record. An error of Append
 // means that the record may or may not be durable; the line then ends, and
@@ -141,7 +148,8 @@ func New(o Options) (*Gateway, error) {
 
 // Run serves all lines until ctx ends, Stop is called, or every line has
 // ended by an error of its own. It returns what ended lines, joined, and nil
-// when all stopped cleanly. It can be called once.
+// when all stopped cleanly. The error is ErrFenced where every line was fenced. It
+// can be called once.
 func (g *Gateway) Run(ctx context.Context) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
@@ -160,7 +168,11 @@ func (g *Gateway) Run(ctx context.Context) error {
 		wait.Go(func() { failures[i] = g.serve(ctx, l) })
 	}
 	wait.Wait()
-	return errors.Join(failures...)
+	err := errors.Join(failures...)
+	if !slices.ContainsFunc(failures, func(e error) bool { return !errors.Is(e, errFenced) }) {
+		return fmt.Errorf("%w: %w", ErrFenced, err)
+	}
+	return err
 }
 
 // serve runs one line and turns a panic into that line's error.

@@ -658,3 +658,55 @@ func TestBackoff(t *testing.T) {
 		t.Errorf("after a reset got %s", got)
 	}
 }
+
+// TestFenced: a newer session of another gateway ends the line. The process may say
+// that all is fenced only when no line ended for another reason.
+func TestFenced(t *testing.T) {
+	for _, alone := range []bool{true, false} {
+		t.Run(fmt.Sprint(alone), func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				b := newBench()
+				s := newShop(t, b, nil)
+				o := s.options()
+				if !alone {
+					two := *s.snapshot
+					second, recipe := s.snapshot.Lines[0], *s.snapshot.Lines[0].Recipe
+					recipe.Name = "south"
+					second.Recipe = &recipe
+					two.Lines = append(slices.Clone(two.Lines), second)
+					o.Snapshot = &two
+					open := o.OpenJournal
+					o.OpenJournal = func(ctx context.Context, line string) (Journal, error) {
+						if line == "south" {
+							return nil, errDisk
+						}
+						return open(ctx, line)
+					}
+				}
+				ctx, cancel := context.WithCancel(context.Background())
+				defer cancel()
+				go b.run(ctx)
+				g, err := New(o)
+				if err != nil {
+					t.Fatal(err)
+				}
+				ended := make(chan error, 1)
+				go func() { ended <- g.Run(ctx) }()
+				until(t, time.Minute, "a session", func() bool { return g.Lines()[0].Machine.State == cycle.StatePoll })
+				m := g.Lines()[0].Machine
+				other, err := s.dialer.Dial(ctx)
+				if err != nil {
+					t.Fatal(err)
+				}
+				hello := handshake.Hello{Session: handshake.Session{Epoch: m.Session.Epoch + 1, Nonce: 7}, Boot: m.Boot}
+				words := make([]uint16, handshake.HelloWords)
+				if err := errors.Join(hello.Encode(words), other.Write(ctx, handshake.HELLO, words)); err != nil {
+					t.Fatal(err)
+				}
+				if err := <-ended; err == nil || errors.Is(err, ErrFenced) != alone || !strings.Contains(err.Error(), "another gateway serves the line") {
+					t.Errorf("Run returned %v", err)
+				}
+			})
+		})
+	}
+}

@@ -318,7 +318,7 @@ func (l *lineLoop) execute(ctx context.Context, actions []cycle.Action) {
 			l.word, ok = a, true
 		case cycle.Halt:
 			if l.halted == nil {
-				l.halted = errors.New(a.Reason)
+				l.halted = haltedBy(a)
 			}
 		default:
 			l.halted = fmt.Errorf("action %T is not known to the shell; this is a program error", a)
@@ -327,6 +327,13 @@ func (l *lineLoop) execute(ctx context.Context, actions []cycle.Action) {
 			return
 		}
 	}
+}
+
+func haltedBy(h cycle.Halt) error {
+	if h.Fenced {
+		return fmt.Errorf("%w: %s", errFenced, h.Reason)
+	}
+	return errors.New(h.Reason)
 }
 
 func (l *lineLoop) append(ctx context.Context, r record.Record) bool {

@@ -28,7 +28,7 @@ const (
 	exitConfig      = 3 // the configuration is invalid
 	exitUnreachable = 4 // the controller cannot be reached
 	exitDifferences = 5 // a check, a verification or a comparison found differences
-	// 6 is kept for a pair of gateways: a newer one fenced every line.
+	exitFenced      = 6 // another gateway serves every line; to start again would make the two take turns
 )
 
 // exitCodeOf is the exit code that an error asks for.

@@ -93,7 +93,11 @@ func (p *program) daemon(ctx context.Context, src config.Source) (err error) {
 	defer end()
 	log.Info("lapgate runs", zap.String("version", thisBuild().Version), zap.String("config", snapshot.File),
 		zap.String("hash", fmt.Sprintf("%08x", snapshot.Hash)), zap.Int("lines", len(snapshot.Lines)))
-	return g.Run(ctx)
+	err = g.Run(ctx)
+	if errors.Is(err, gateway.ErrFenced) {
+		return &exitError{exitFenced, err}
+	}
+	return err
 }
 
 // newMetrics makes the metrics of the gateway and of the process.

@@ -60,8 +60,12 @@ type (
 		Text     string   // of the finding
 		Held     bool     // the operator must press retry for it to take effect
 	}
-	// Halt ends the machine: the line must not be served by this process.
-	Halt struct{ Reason string }
+	// Halt ends the machine: the line must not be served by this process. Fenced
+	// says that another gateway serves it.
+	Halt struct {
+		Reason string
+		Fenced bool
+	}
 )
 
 // SetpointChange is one setpoint of a request with and without an override.

@@ -91,11 +91,13 @@ type Machine struct {
 	lease      Lease
 	offerLimit uint16
 
-	now    Moment
-	out    []Action
-	state  State
-	why    string // reason of a halt
-	linkUp bool
+	now      Moment
+	out      []Action
+	state    State
+	why      string // reason of a halt
+	fenced   bool   // halted because another gateway serves the line
+	fencedAt uint32 // number of the lease that was held when it was fenced
+	linkUp   bool
 
 	pending      pending // the answer that is waited for
 	pendingSince time.Duration
@@ -213,7 +215,7 @@ func (m *Machine) Step(at Moment, ev Event) []Action {
 	m.now = at
 	m.out = m.out[:0]
 	if m.state == StateHalted {
-		return append(m.out, Halt{m.why})
+		return append(m.out, Halt{Reason: m.why, Fenced: m.fenced})
 	}
 	m.agePersons()
 	if m.untold != nil {
@@ -293,7 +295,7 @@ func (m *Machine) journal(r record.Record) {
 }
 
 func (m *Machine) halt(why string) {
-	m.do(Halt{why})
+	m.do(Halt{Reason: why, Fenced: m.fenced})
 	m.state = StateHalted
 	m.why = why
 }
@@ -483,7 +485,7 @@ func (m *Machine) setLease(e Lease) {
 	m.lease.Number = max(m.lease.Number, e.Number)
 	switch {
 	case !m.pair:
-	case e.Held && m.state == StateFenced:
+	case e.Held && m.state == StateFenced && e.Number > m.fencedAt:
 		m.state = StateOffline
 		m.ses.cause = causeLease
 	case e.Held && !had && m.state == StateOffline:

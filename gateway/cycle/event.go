@@ -115,7 +115,8 @@ type (
 		Changes []record.ConfigChange
 	}
 	// Lease says, in a pair, that this gateway should act, or should no longer.
-	// Number is the number of the lease; no epoch is taken below it.
+	// Number is the number of the lease; no epoch is taken below it, and a line that
+	// was fenced opens again only with a greater one than it held then.
 	Lease struct {
 		Held   bool
 		Number uint32

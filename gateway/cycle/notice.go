@@ -79,7 +79,7 @@ var notices = append([]notice{
 	{noteSession, Info, "", "The controller adopted a new session.", ""},
 	{noteSessionLeft, Info, "", "The session was left; the next one settles what it left open.", ""},
 	{noteRestarted, Warning, "", "The boot number of the controller changed.", ""},
-	{noteFenced, Alarm, "", "A newer session of another gateway is in force; this one stops.", "Find out which gateway should serve the line, and stop the other."},
+	{noteFenced, Alarm, "", "A newer session of another gateway is in force; this one stops.", "Find out which gateway should serve the line, stop the other, then start this one again."},
 	{noteJournalFailed, Alarm, "", "A record could not be made durable; the line is no longer served.", "Repair the disk or make room, then start the daemon again."},
 	{noteGap, Alarm, "", "Outcomes or rolls of which nothing can be known.", "Find out at the line what became of the rolls named."},
 	{noteArmed, Info, "", "Writing to the controller was allowed.", ""},

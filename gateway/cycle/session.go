@@ -322,7 +322,8 @@ func (m *Machine) helloWait(v *View) {
 }
 
 // fence stops this gateway, because another one has opened a newer session. Two
-// that went on competing would fence each other off for ever.
+// that went on competing would fence each other off for ever, so alone the line
+// ends, and in a pair it opens again with a greater number of the lease only.
 func (m *Machine) fence(r *handshake.Request) {
 	own := m.ses.name.Epoch
 	m.leave(causeNotOwn)
@@ -330,10 +331,12 @@ func (m *Machine) fence(r *handshake.Request) {
 	m.tell(noteFenced, fmt.Sprintf(
 		"another gateway opened session %d after ours, %d; find out which one should serve the line", r.Floor, own),
 		Field{"epoch", own}, Field{"floor", r.Floor})
-	if !m.pair {
-		m.halt("a second gateway serves the line")
-	}
+	m.fencedAt = m.lease.Number
 	m.lease.Held = false
+	if !m.pair {
+		m.fenced = true
+		m.halt("another gateway serves the line; it stays so until this one is started again")
+	}
 }
 
 // beat sends a heartbeat when one is due. Before the controller has adopted the

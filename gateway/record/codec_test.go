@@ -35,6 +35,7 @@ func sampleRecords() []record.Record {
 		record.Gap{FromIndex: 1, ToIndex: 4, FromRoll: 2, ToRoll: 5, Closed: &name, Boot: 217000000, Cause: "controller memory lost"},
 		record.Hold{On: true, By: "ola", Reason: "paper"},
 		record.Override{Roll: 1190, Token: token, Operator: 17, By: "kim", Reason: 3, Text: "flat spot", Old: map[string]float64{"layers": 3}, New: map[string]float64{"layers": 4}, Refused: found},
+		record.Confirm{Roll: 1190, Token: token, Finding: "narrow-roll", By: "kim", Text: "tips when it leans by 4.95 degrees"},
 		record.Mode{Armed: true, By: "kim", Reason: "checked"},
 		record.Config{Hash: 1, By: "kim", Changes: []record.ConfigChange{{"a", "1", "2"}}},
 		record.Shadow{Token: token, Roll: 1190, Tag: "R2026-001190", Verdict: "hold", Payload: []uint16{1, 2}, Findings: found},

@@ -101,7 +101,7 @@ var edges = []struct {
 		l.Heads.OuterEdge += (l.Heads.MostOuter(l, roll)-rec.Setpoints.OuterHead)/2 + beyond
 		l.Materials.Stock[0].Diameters = []float64{rec.Setpoints.OuterHead}
 	}},
-	{"sheet", recipe.RiskSheet, func(l *recipe.Line, roll *recipe.Roll, rec *recipe.Recipe, _ recipe.Window, beyond float64) {
+	{"sheet", recipe.RiskSheet, func(l *recipe.Line, roll *recipe.Roll, _ *recipe.Recipe, _ recipe.Window, beyond float64) {
 		s := &l.Materials.Specs[0]
 		for range 20 { // the uncertainty follows the length a little
 			c := compute(l, roll, sampleStand()).Risk[recipe.RiskSheet]

@@ -135,7 +135,7 @@ func (l *lineLoop) look(ctx context.Context) (*inspect.Report, error) {
 	}
 	var problems []error
 	for _, i := range failed {
-		problems = append(problems, errors.New(i.String()))
+		problems = append(problems, errors.New(i.Sentence()))
 	}
 	return report, fmt.Errorf("line %s: %w: %w", l.set.name, ErrNotArmed, errors.Join(problems...))
 }

@@ -104,7 +104,7 @@ func (o *Operator) arm(ctx context.Context, line string, r *control.Request) con
 	if report != nil {
 		for _, i := range report.Items {
 			if i.Verdict == inspect.Warn || i.Verdict == inspect.Fail && err != nil {
-				reply.Text = append(reply.Text, "line "+line+": "+i.String())
+				reply.Text = append(reply.Text, "line "+line+": "+i.Sentence())
 			}
 		}
 	}

@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/config"
+	"lapgate/gateway/present"
 	"lapgate/gateway/process"
 	"lapgate/gateway/record"
 	"lapgate/recipe"
@@ -78,14 +79,14 @@ wire and your hands out of the press, and leave its guards closed.`,
 
 // calibrateReport is what calibrate prints.
 type calibrateReport struct {
-	Journal string       `json:"journal,omitempty"`
-	Curves  []string     `json:"curves,omitempty"`
-	Line    string       `json:"line"`
-	Rolls   int          `json:"rolls_read" label:"rolls read"`
-	Table   *outputTable `json:"estimates" label:"estimates" print:"csv"`
-	Not     []notTold    `json:"not_estimated" label:"not estimated"`
-	Lines   configLines  `json:"configuration" label:"-"`
-	Text    []string     `json:"-" label:""`
+	Journal string         `json:"journal,omitempty"`
+	Curves  []string       `json:"curves,omitempty"`
+	Line    string         `json:"line"`
+	Rolls   int            `json:"rolls_read" label:"rolls read"`
+	Table   *present.Table `json:"estimates" label:"estimates" print:"csv"`
+	Not     []notTold      `json:"not_estimated" label:"not estimated"`
+	Lines   configLines    `json:"configuration" label:"-"`
+	Text    []string       `json:"-" label:""`
 }
 
 // configLines are lines for a configuration.
@@ -166,7 +167,7 @@ func (p *program) calibrate(ctx context.Context, path string, f *calibrateFlags)
 	out.Table, out.Lines = c.table(), c.lines()
 	out.Not = append(out.Not, c.not...)
 	out.Text = append([]string{"", "lines for the configuration; nothing was changed"}, out.Lines...)
-	return p.printer(f.output, line.Recipe).print(out)
+	return p.printer(f.output, line.Recipe).Print(out)
 }
 
 func (c *calibrating) add(key, what string, d quantity.Dimension, e calibrate.Estimate) {

@@ -5,18 +5,22 @@ import (
 	"math"
 	"strconv"
 
+	"lapgate/gateway/present"
 	"lapgate/recipe/quantity"
 )
 
 // table has a row for each estimate.
-func (c *calibrating) table() *outputTable {
-	columns := []outputColumn{{name: "setting"}, {name: "value"}, {name: "u", label: "standard uncertainty"}, {name: "rolls"}, {name: "key", drop: 1}}
-	return &outputTable{columns: columns, rows: func(yield func(outputRow, error) bool) {
+func (c *calibrating) table() *present.Table {
+	columns := []present.Column{{Name: "setting"}, {Name: "value"}, {Name: "u", Label: "standard uncertainty"}, {Name: "rolls"}, {Name: "key", Drop: 1}}
+	return &present.Table{Columns: columns, Rows: func(yield func(present.Row, error) bool) {
 		for i := range c.settings {
 			s := &c.settings[i]
-			name := "value" + quantity.Suffix(s.dimension)
-			cells := []any{s.what, told{c.text(s.Value, s), amount{name: name, value: s.Value}}, told{c.text(s.U, s), amount{name: name, value: s.U}}, s.Rolls, orNil(s.key)}
-			if !yield(outputRow{cells: cells, json: s.json()}, nil) {
+			name, key := "value"+quantity.Suffix(s.dimension), &s.key
+			if s.key == "" {
+				key = nil
+			}
+			cells := []any{s.what, told{c.text(s.Value, s), present.Amount{Name: name, Value: s.Value}}, told{c.text(s.U, s), present.Amount{Name: name, Value: s.U}}, s.Rolls, key}
+			if !yield(present.Row{Cells: cells, JSON: s.json()}, nil) {
 				return
 			}
 		}
@@ -26,7 +30,7 @@ func (c *calibrating) table() *outputTable {
 // told is an estimate as people read it, with as many digits as it deserves.
 type told struct {
 	text string
-	amount
+	present.Amount
 }
 
 // String writes it for people.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -61,8 +62,7 @@ something differs.`,
 	return cmd
 }
 
-// checked is what check prints. As text the problems and warnings are messages,
-// and what was seen of the controllers has a form of its own.
+// checked is what check prints. As text the problems and warnings are messages.
 type checked struct {
 	Summary    string               `json:"summary" label:""`
 	File       string               `json:"file" label:"-"`
@@ -71,7 +71,7 @@ type checked struct {
 	Problems   []problemRow         `json:"problems" label:"-" print:"csv"`
 	Warnings   []problemRow         `json:"warnings" label:"-"`
 	Unmeasured []problemRow         `json:"unmeasured" label:"-"`
-	Online     []inspect.LineReport `json:"online,omitempty" label:"-"`
+	Online     []inspect.LineReport `json:"online,omitempty" label:"controllers" print:"apart"`
 }
 
 // problemRow is a problem by its parts.
@@ -87,7 +87,7 @@ func problemRows(problems []config.Problem) []problemRow {
 
 func (p *program) check(ctx context.Context, src config.Source, f *checkFlags) error {
 	s, err := config.Load(src)
-	text := !f.output.json && !f.output.csv
+	text := !f.output.JSON && !f.output.CSV
 	var refused *config.Error
 	switch {
 	case err != nil && (text || !errors.As(err, &refused)):
@@ -95,7 +95,7 @@ func (p *program) check(ctx context.Context, src config.Source, f *checkFlags) e
 	case err != nil:
 		out := checked{File: src.Path, Problems: problemRows(refused.Problems), Warnings: problemRows(refused.Warnings), Unmeasured: problemRows(nil)}
 		out.Summary = fmt.Sprintf("%s: invalid, %s", src.Path, plural(len(out.Problems), "problem"))
-		return errors.Join(p.printer(f.output, nil).print(out), &exitError{code: exitConfig})
+		return errors.Join(p.printer(f.output, nil).Print(out), &exitError{code: exitConfig})
 	}
 	out := checked{
 		File: s.File, Valid: true, Hash: fmt.Sprintf("%08x", s.Hash),
@@ -103,13 +103,13 @@ func (p *program) check(ctx context.Context, src config.Source, f *checkFlags) e
 	}
 	out.Summary = fmt.Sprintf("%s: valid, %s, %s, hash %s", s.File, plural(len(s.Lines), "line"), plural(len(s.Warnings), "warning"), out.Hash)
 	if f.live {
-		lines, err := f.lines(s)
+		lines, err := linesNamed(s, f.line)
 		if err != nil {
 			return err
 		}
 		out.Online = inspect.Lines(ctx, &p.connections, s, lines, f.timeout)
 	}
-	seen := looksError(out.Online)
+	seen := onlineError(out.Online)
 	if text {
 		p.warn(s)
 		for _, m := range s.Unmeasured {
@@ -118,32 +118,32 @@ func (p *program) check(ctx context.Context, src config.Source, f *checkFlags) e
 	} else if seen != nil {
 		seen = &exitError{code: exitCodeOf(seen)} // the value tells what was seen
 	}
-	if err := p.printer(f.output, s.Lines[0].Recipe).print(out); err != nil {
+	if err := p.printer(f.output, s.Lines[0].Recipe).Print(out); err != nil {
 		return err
-	}
-	if text {
-		p.printLooks(out.Online)
 	}
 	return seen
 }
 
-// plural counts things in words.
-func plural(n int, word string) string {
-	if n != 1 {
-		word += "s"
+// onlineError is the exit of a look at the controllers: nil when nothing failed.
+func onlineError(lines []inspect.LineReport) error {
+	code, failed, away := exitDifferences, []string{}, []string{}
+	for i := range lines {
+		switch {
+		case lines[i].Unreachable:
+			away, code = append(away, lines[i].Line), exitUnreachable
+		case len(lines[i].Failed()) > 0:
+			failed = append(failed, lines[i].Line)
+		}
 	}
-	return fmt.Sprintf("%d %s", n, word)
-}
-
-// lines are those that --online looks at.
-func (f *checkFlags) lines(s *config.Snapshot) ([]*config.Line, error) {
-	if f.line != "" {
-		l, err := lineNamed(s, f.line)
-		return []*config.Line{l}, err
+	var text []string
+	if len(failed) > 0 {
+		text = append(text, "not as configured: line "+strings.Join(failed, ", "))
 	}
-	out := make([]*config.Line, len(s.Lines))
-	for i := range s.Lines {
-		out[i] = &s.Lines[i]
+	if len(away) > 0 {
+		text = append(text, "controller not reachable: line "+strings.Join(away, ", "))
 	}
-	return out, nil
+	if len(text) == 0 {
+		return nil
+	}
+	return &exitError{code, errors.New(strings.Join(text, "; "))}
 }

@@ -81,12 +81,12 @@ func (p *program) compare(ctx context.Context, path string, f *compareFlags) err
 	}
 	print := p.printer(f.out, line)
 	if f.svg != "" {
-		if err := os.WriteFile(f.svg, []byte(report.Differences("What the controller used, less our recipe: "+path, c, print.line)), 0o644); err != nil {
+		if err := os.WriteFile(f.svg, []byte(report.Differences("What the controller used, less our recipe: "+path, c, print.Line)), 0o644); err != nil {
 			return err
 		}
 	}
-	out := reportOf(path, c, print.line, f.show)
-	err = print.print(out)
+	out := c.Report(path, print.Line, f.show)
+	err = print.Print(out)
 	if err == nil && out.Held+out.Exceeding > 0 {
 		err = &exitError{code: exitDifferences}
 	}

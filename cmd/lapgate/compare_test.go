@@ -17,12 +17,12 @@ import (
 
 // compareResult is the JSON of compare.
 type compareResult struct {
-	Coverage  replay.Coverage `json:"coverage"`
-	Compared  int             `json:"compared"`
-	Held      int             `json:"wrapped_though_ours_holds"`
-	Exceeding int             `json:"exceeding"`
-	Setpoints []compareUse    `json:"setpoints"`
-	Rolls     []compareRoll   `json:"rolls"`
+	Coverage  replay.Coverage       `json:"coverage"`
+	Compared  int                   `json:"compared"`
+	Held      int                   `json:"wrapped_though_ours_holds"`
+	Exceeding int                   `json:"exceeding"`
+	Setpoints []compareUse          `json:"setpoints"`
+	Rolls     []replay.ComparedRoll `json:"rolls"`
 }
 
 type compareUse struct {

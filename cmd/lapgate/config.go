@@ -48,7 +48,7 @@ With --reference it prints the reference configuration of this version, and with
 			if len(out) == 0 && len(keys) > 0 && !changed {
 				return usageError("no key is or begins with %s", strings.Join(keys, " or "))
 			}
-			return p.printer(output, nil).print(out)
+			return p.printer(output, nil).Print(out)
 		},
 	}
 	f.add(cmd)

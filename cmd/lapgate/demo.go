@@ -8,9 +8,7 @@ import (
 	"os"
 	"os/signal"
 	"slices"
-	"strings"
 	"syscall"
-	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/spf13/cobra"
@@ -19,8 +17,9 @@ import (
 	"lapgate/configs"
 	"lapgate/gateway"
 	"lapgate/gateway/config"
-	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
+	"lapgate/gateway/logging"
+	"lapgate/gateway/present"
 	"lapgate/gateway/rehearse"
 	"lapgate/gateway/status"
 	"lapgate/sim"
@@ -54,7 +53,7 @@ broken, every wrap was judged good by the simulator and the journal verifies.`,
   lapgate demo --transport opcua`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if helped, err := f.sim.check(p); helped || err != nil {
+			if helped, err := f.sim.check(p, f.output); helped || err != nil {
 				return err
 			}
 			if !slices.Contains(rehearse.Transports(), rehearse.Transport(f.transport)) {
@@ -113,7 +112,7 @@ func (p *program) demo(ctx context.Context, f *demoFlags) (err error) {
 // demo is one shift of the daemon on the simulator.
 type demo struct {
 	*program
-	printer   *printer
+	printer   *present.Printer
 	flags     *demoFlags
 	dir       string
 	transport rehearse.Transport
@@ -162,7 +161,7 @@ func (d *demo) load(overrides map[string]string) (*config.Snapshot, error) {
 }
 
 // live reports whether rolls are told of as they leave.
-func (d *demo) live() bool { return !d.printer.flags.json && !d.printer.flags.csv }
+func (d *demo) live() bool { return d.flags.output.isText() }
 
 // wrap runs simulator and daemon until the shift ends, and examines what they
 // left.
@@ -170,7 +169,7 @@ func (d *demo) wrap(ctx context.Context, path string) (*rehearse.Result, error) 
 	log := zap.NewNop()
 	if d.flags.verbose {
 		var err error
-		if log, err = newLog(d.stderr, d.snapshot.Log); err != nil {
+		if log, err = logging.New(d.stderr, d.snapshot.Log); err != nil {
 			return nil, err
 		}
 	}
@@ -208,66 +207,25 @@ func (d *demo) dialers(log *zap.Logger) func(*config.Line) (link.Dialer, error) 
 	return func(l *config.Line) (link.Dialer, error) { return own(l, warnTo(log, l)) }
 }
 
-// left prints the line of a roll that left the station.
+// left tells of a roll that left the station.
 func (d *demo) left(r sim.RollReport) {
-	if !d.live() {
-		return
+	if d.live() {
+		fmt.Fprintln(d.stdout, d.watch.Told(d.printer.Line, &r))
 	}
-	w, row := d.printer, simRowOf(d.printer, &r)
-	text := fmt.Sprintf("%3d  %-13s %8s × %-8s  %-15s", row.Ordinal, row.Roll, w.quantity("diameter_m", row.Diameter), w.quantity("width_m", row.Width), row.Outcome)
-	offer, before := d.watch.Offer(r.Tag)
-	switch {
-	case row.Slot != nil:
-		text += fmt.Sprintf("  slot %d  overhang %s  feed %s  dwell %s", *row.Slot,
-			w.quantity("overhang_m", *row.Overhang), w.quantity("feed_length_m", *row.Feed), w.quantity("header_dwell_s", *row.Dwell))
-	case offer != nil && offer.Form == handshake.KindHold:
-		code, why := rehearse.HeldFor(offer)
-		text += "  held, " + code
-		if why != "" {
-			text += ": " + why
-		}
-	}
-	if len(before) > 0 {
-		text += "  held before: " + strings.Join(before, ", ")
-	}
-	for _, reason := range r.Rejections {
-		text += "  rejected: " + handshake.RejectReason(reason).String()
-	}
-	if row.Slot != nil {
-		text += "  judged " + row.Judged
-	}
-	if len(row.Defects) > 0 {
-		text += ": " + strings.Join(row.Defects, "; ")
-	}
-	fmt.Fprintln(d.stdout, strings.TrimRight(text, " "))
 }
 
 // write prints what was found.
 func (d *demo) write(r *rehearse.Result) error {
-	if d.printer.flags.json {
-		return d.printer.print(r)
+	if d.printer.Form.JSON {
+		return d.printer.Print(r)
 	}
-	s := r.Shift
-	if d.printer.flags.csv {
-		if err := d.printer.print(simRowsOf(d.printer, s)); err != nil {
-			return err
-		}
-	} else {
-		var b strings.Builder
-		good, judged := s.Good()
-		fmt.Fprintf(&b, "\n%d of %d rolls left the line in %s\n", len(s.Rolls), s.Planned, time.Duration(s.Took*float64(time.Second)).Round(100*time.Millisecond))
-		fmt.Fprintf(&b, "offers: %d accepted, %d held, %d rejected, %d stale commits; %d sessions\n", s.Accepted, s.Held, s.Rejected, s.Stale, s.Sessions)
-		fmt.Fprintf(&b, "wraps judged by the simulator: %d good of %d\n", good, judged)
-		for _, f := range s.Faults {
-			fmt.Fprintf(&b, "fault %s occurred %d times\n", f.Fault, f.Occurred)
-		}
-		fmt.Fprintf(&b, "journal: %d records, head %s\n", r.Verified.Records, r.Verified.Head)
-		if len(r.Problems) == 0 {
-			b.WriteString("every roll is accounted for, no invariant was broken, the journal verifies\n")
-		}
-		if _, err := d.stdout.Write([]byte(b.String())); err != nil {
-			return err
-		}
+	var value any = rehearse.Rows(d.printer.Line, r.Shift)
+	if d.live() {
+		fmt.Fprintln(d.stdout)
+		value = r.Summary()
+	}
+	if err := d.printer.Print(value); err != nil {
+		return err
 	}
 	for _, problem := range r.Problems {
 		fmt.Fprintf(d.stderr, "problem: %s\n", problem)

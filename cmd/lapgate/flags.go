@@ -45,14 +45,6 @@ func addTimeout(cmd *cobra.Command, timeout *time.Duration, longest time.Duratio
 	cmd.Flags().DurationVar(timeout, "timeout", longest, "longest wait for an answer")
 }
 
-const (
-	usageJSON = "print JSON: SI, the unit in each name; a list as one object a line"
-	usageCSV  = "print CSV, in the units of the configuration"
-)
-
-// addJSON adds --json to a command whose text has no rows that CSV could print.
-func addJSON(cmd *cobra.Command, json *bool) { cmd.Flags().BoolVar(json, "json", false, usageJSON) }
-
 // addUncertainties adds how well a roll is measured.
 func addUncertainties(cmd *cobra.Command, diameter, width *string) {
 	cmd.Flags().StringVar(diameter, "diameter-uncertainty", "0 mm", "standard uncertainty of the diameter")

@@ -112,16 +112,16 @@ func allEffects() []effects {
 		}, nil},
 		{"probe", "--config demo.yaml" + deadLine, map[string]string{
 			"config": "--config nowhere.yaml", "set": "--set lines.0.controller.address=127.0.0.1:2", "line": "--line south",
-		}, map[string]string{"values": "TestProbeLine", "json": "TestProbeLine"}},
+		}, map[string]string{"values": "TestProbeLine", "json": "TestProbeLine", "csv": "TestProbeLine"}},
 		{"probe modbus", "127.0.0.1:1", map[string]string{
 			"count": "--count 1001", "repeat": "--repeat 99", "timeout": "--timeout 0s",
 		}, map[string]string{
-			"address": "TestProbeModbus", "unit": "TestProbeModbus", "registers": "TestProbeModbus", "order": "TestProbeModbus", "float": "TestProbeModbus", "json": "TestProbeModbus",
+			"address": "TestProbeModbus", "unit": "TestProbeModbus", "registers": "TestProbeModbus", "order": "TestProbeModbus", "float": "TestProbeModbus", "json": "TestProbeModbus", "csv": "TestProbeModbus",
 		}},
 		{"probe opcua", "opc.tcp://127.0.0.1:1", map[string]string{
 			"depth": "--depth 0", "most": "--most 0", "from": "--from i=84", "timeout": "--timeout 0s",
 		}, map[string]string{
-			"password": "TestProbeOPCUA", "policy": "TestProbeOPCUA", "user": "TestProbeOPCUA", "server-name": "TestProbeOPCUA", "json": "TestProbeOPCUA",
+			"password": "TestProbeOPCUA", "policy": "TestProbeOPCUA", "user": "TestProbeOPCUA", "server-name": "TestProbeOPCUA", "json": "TestProbeOPCUA", "csv": "TestProbeOPCUA",
 			"browse": "TestProbeOPCUA", "node": "TestProbeOPCUA", "offers": "TestProbeOPCUA", "mode": "TestProbeOPCUA", "folder": "TestProbeOPCUA",
 		}},
 		{"check", "--config demo.yaml", source(map[string]string{

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"iter"
 	"os"
 	"strconv"
@@ -14,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/journal"
+	"lapgate/gateway/present"
 	"lapgate/gateway/record"
 	"lapgate/recipe"
 )
@@ -142,51 +142,11 @@ func readJournal(ctx context.Context, path string, do func(*journal.Reader) erro
 	return do(r)
 }
 
-// scan calls each with every record of a journal, and tells how far it is.
-func (p *program) scan(ctx context.Context, path string, each func(record.Stored) error) error {
-	bar := newProgress(p.stderr, "records read")
-	defer bar.clear()
-	return journal.Scan(ctx, path, journal.ScanChunk, bar.follow, each)
-}
-
-// scanRolls calls each with every roll of a journal as it stands now, in order.
+// scanRolls calls each with every roll of a journal, and tells how far it is.
 func (p *program) scanRolls(ctx context.Context, path string, each func(*record.Roll) error) error {
-	var history record.History
-	all := func(rolls []*record.Roll) error {
-		for _, r := range rolls {
-			if err := each(r); err != nil {
-				return err
-			}
-		}
-		return nil
-	}
-	err := p.scan(ctx, path, func(s record.Stored) error {
-		rolls, err := history.Add(s)
-		if err != nil {
-			return err
-		}
-		return all(rolls)
-	})
-	if err != nil {
-		return err
-	}
-	return all(history.Rest())
-}
-
-// views are the records chosen, as they are printed.
-func views(ctx context.Context, r *journal.Reader, f journal.Filter, line *recipe.Line) iter.Seq2[record.View, error] {
-	return func(yield func(record.View, error) bool) {
-		err := r.Walk(ctx, f, func(e journal.Entry) error {
-			v, err := record.ViewOf(e.Stored, line)
-			if err == nil && !yield(v, nil) {
-				err = io.EOF
-			}
-			return err
-		})
-		if err != nil && !errors.Is(err, io.EOF) {
-			yield(record.View{}, err)
-		}
-	}
+	bar := present.NewProgress(p.stderr, "records read")
+	defer bar.Clear()
+	return journal.ScanRolls(ctx, path, bar.Follow, each)
 }
 
 // some is a list that ends with an error when it is empty.
@@ -227,7 +187,7 @@ func (p *program) journalList() *cobra.Command {
 			}
 			print := p.printer(out, line)
 			return readJournal(cmd.Context(), args[0], func(r *journal.Reader) error {
-				return print.print(tableOf(views(cmd.Context(), r, filter, print.line)))
+				return print.Print(present.TableOf(r.Views(cmd.Context(), filter, print.Line)))
 			})
 		},
 	}
@@ -269,9 +229,9 @@ func (p *program) journalShow() *cobra.Command {
 			}
 			print := p.printer(out, line)
 			return readJournal(cmd.Context(), args[0], func(r *journal.Reader) error {
-				shown := tableOf(some(views(cmd.Context(), r, f, print.line), fmt.Errorf("journal %s holds no such record", args[0])))
-				shown.apart = true
-				return print.print(shown)
+				shown := present.TableOf(some(r.Views(cmd.Context(), f, print.Line), fmt.Errorf("journal %s holds no such record", args[0])))
+				shown.Apart = true
+				return print.Print(shown)
 			})
 		},
 	}
@@ -281,41 +241,10 @@ func (p *program) journalShow() *cobra.Command {
 	return cmd
 }
 
-// verifyResult is what verify found.
-type verifyResult struct {
-	Verdict  string             `json:"verdict"`
-	Path     string             `json:"path" label:"journal"`
-	Schema   int                `json:"schema"`
-	Records  uint64             `json:"records"`
-	Head     journal.Head       `json:"head"`
-	Open     []record.OfferName `json:"open,omitempty" label:"open offers"`
-	Problems []verifyProblem    `json:"problems"`
-	// Contradictions are the controller's own; the journal is sound with them.
-	Contradictions []verifyProblem `json:"contradictions,omitempty"`
-}
-
-// verifyProblem is a journal.Problem as a row of a table.
-type verifyProblem struct {
-	Seq  uint64 `json:"seq" label:"record"`
-	Code string `json:"code"`
-	Text string `json:"text" label:"problem"`
-}
-
-func verified(r *journal.Report) verifyResult {
-	out := verifyResult{Verdict: "sound", Path: r.Path, Schema: r.Schema, Records: r.Records, Head: r.Head, Open: r.Open, Problems: []verifyProblem{}}
-	for _, p := range r.Problems {
-		out.Problems = append(out.Problems, verifyProblem(p))
-	}
-	if len(r.Problems) > 0 {
-		out.Verdict = fmt.Sprintf("NOT SOUND, %d problems", len(r.Problems))
-	}
-	if n := len(r.Contradictions); n > 0 {
-		out.Verdict += fmt.Sprintf("; the controller contradicts itself, %d times", n)
-	}
-	for _, c := range r.Contradictions {
-		out.Contradictions = append(out.Contradictions, verifyProblem(c))
-	}
-	return out
+// verified is what verify found.
+type verified struct {
+	Verdict string `json:"verdict"`
+	*journal.Report
 }
 
 func (p *program) journalVerify() *cobra.Command {
@@ -338,14 +267,21 @@ controller said and contradicted later is listed beside: no damage of the journa
 				}
 				opts = append(opts, journal.ExpectHead(h))
 			}
-			bar := newProgress(p.stderr, "records checked")
-			opts = append(opts, journal.Progress(bar.follow))
+			bar := present.NewProgress(p.stderr, "records checked")
+			opts = append(opts, journal.Progress(bar.Follow))
 			report, err := journal.Verify(cmd.Context(), args[0], opts...)
-			bar.clear()
+			bar.Clear()
 			if err != nil {
 				return err
 			}
-			err = p.printer(out, nil).print(verified(report))
+			found := verified{"sound", report}
+			if !report.OK() {
+				found.Verdict = "NOT SOUND, " + plural(len(report.Problems), "problem")
+			}
+			if n := len(report.Contradictions); n > 0 {
+				found.Verdict += "; the controller contradicts itself, " + plural(n, "time")
+			}
+			err = p.printer(out, nil).Print(found)
 			if err == nil && !report.OK() {
 				err = &exitError{code: exitDifferences}
 			}
@@ -418,7 +354,7 @@ func (p *program) journalBackup() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				return p.printer(out, nil).print(backupResult{args[1], head})
+				return p.printer(out, nil).Print(backupResult{args[1], head})
 			})
 		},
 	}

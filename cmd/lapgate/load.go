@@ -103,3 +103,36 @@ func (p *program) warn(s *config.Snapshot) {
 		fmt.Fprintf(p.stderr, "warning: %s\n", w)
 	}
 }
+
+// lineNamed returns a line of a configuration, the first for no name.
+func lineNamed(s *config.Snapshot, name string) (*config.Line, error) {
+	names := ""
+	for i := range s.Lines {
+		if name == "" || s.Lines[i].Recipe.Name == name {
+			return &s.Lines[i], nil
+		}
+		names += " " + s.Lines[i].Recipe.Name
+	}
+	return nil, usageError("--line: no line is named %q; want one of%s", name, names)
+}
+
+// linesNamed returns the line of a name, all lines for no name.
+func linesNamed(s *config.Snapshot, name string) ([]*config.Line, error) {
+	if name != "" {
+		l, err := lineNamed(s, name)
+		return []*config.Line{l}, err
+	}
+	out := make([]*config.Line, len(s.Lines))
+	for i := range s.Lines {
+		out[i] = &s.Lines[i]
+	}
+	return out, nil
+}
+
+// plural counts things in words.
+func plural(n int, word string) string {
+	if n != 1 {
+		word += "s"
+	}
+	return fmt.Sprintf("%d %s", n, word)
+}

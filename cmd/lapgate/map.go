@@ -37,7 +37,7 @@ Without a configuration it prints the map of the demo.`,
 		Example: "  lapgate map --config line.yaml --csv > map.csv\n  lapgate map --config line.yaml --markdown",
 		Args:    cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error {
-			if markdown && (out.json || out.csv) {
+			if markdown && (out.JSON || out.CSV) {
 				return usageError("--markdown excludes --json and --csv")
 			}
 			snapshot, err := p.load(&f)
@@ -61,7 +61,7 @@ Without a configuration it prints the map of the demo.`,
 			if markdown {
 				return plc.Markdown(p.stdout, l.Recipe.Name, plc.Map(places))
 			}
-			return p.printer(out, l.Recipe).print(plc.Map(places))
+			return p.printer(out, l.Recipe).Print(plc.Map(places))
 		},
 	}
 	f.add(cmd)
@@ -80,7 +80,7 @@ func (p *program) printTagMap(l *config.Line, out outputFlags, markdown bool) er
 	if markdown {
 		return plc.TagsMarkdown(p.stdout, l.Recipe.Name, rows)
 	}
-	return p.printer(out, l.Recipe).print(rows)
+	return p.printer(out, l.Recipe).Print(rows)
 }
 
 // placesOf tells where the blocks of a configured line stand.

@@ -68,7 +68,7 @@ func (p *program) override(ctx context.Context, f *daemonFlags, r control.Reques
 	}
 	c := reply.Proposal
 	fmt.Fprintf(p.stdout, "line %s, roll %d %s\n", c.Line, c.Roll, c.Tag)
-	if err := p.printer(outputFlags{}, nil).print(changeRows(c.Changes)); err != nil {
+	if err := p.printer(outputFlags{}, nil).Print(changeRows(c.Changes)); err != nil {
 		return err
 	}
 	if !yes {

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -27,14 +26,10 @@ type modbusProbe struct {
 	unit, address, count, repeat int
 	kind                         string // of registers
 	order                        string
-	floats, asJSON               bool
+	floats                       bool
 	timeout                      time.Duration
+	output                       outputFlags
 }
-
-const (
-	holdingRegisters = "holding"
-	inputRegisters   = "input"
-)
 
 func (p *program) probeModbusCommand() *cobra.Command {
 	var f modbusProbe
@@ -62,12 +57,12 @@ Addresses count from zero. Both notations of each register are printed.`,
 	fl.IntVar(&f.unit, "unit", 1, "unit identifier, 0 to 255")
 	fl.IntVar(&f.address, "address", 0, "zero-based address of the first register")
 	fl.IntVar(&f.count, "count", 10, fmt.Sprintf("number of registers, 1 to %d", probeMostRegisters))
-	fl.StringVar(&f.kind, "registers", holdingRegisters, "holding (function 3) or input (function 4)")
+	fl.StringVar(&f.kind, "registers", inspect.HoldingRegisters, "holding (function 3) or input (function 4)")
 	fl.StringVar(&f.order, "order", "", "show one word order alone: "+strings.Join(inspect.OrderNames(), ", "))
 	fl.BoolVar(&f.floats, "float", false, "show floating point numbers alone")
 	fl.IntVar(&f.repeat, "repeat", 3, fmt.Sprintf("how often the registers are read, 1 to %d: for the round-trip time, and to see what changes", probeMostRepeats))
 	addTimeout(cmd, &f.timeout, probeTimeout)
-	addJSON(cmd, &f.asJSON)
+	f.output.add(cmd)
 	return cmd
 }
 
@@ -95,8 +90,8 @@ func (f *modbusProbe) check() error {
 	if f.address+f.count > 1<<16 {
 		return usageError("--count: registers %d to %d, want 65535 at most", f.address, f.address+f.count-1)
 	}
-	if f.kind != holdingRegisters && f.kind != inputRegisters {
-		return usageError("--registers: got %q, want %s or %s", f.kind, holdingRegisters, inputRegisters)
+	if f.kind != inspect.HoldingRegisters && f.kind != inspect.InputRegisters {
+		return usageError("--registers: got %q, want %s or %s", f.kind, inspect.HoldingRegisters, inspect.InputRegisters)
 	}
 	if f.order != "" && !slices.Contains(inspect.OrderNames(), f.order) {
 		return usageError("--order: got %q, want one of %s", f.order, strings.Join(inspect.OrderNames(), ", "))
@@ -110,26 +105,14 @@ func (f *modbusProbe) check() error {
 func (p *program) probeModbus(ctx context.Context, address string, f *modbusProbe) error {
 	ctx, cancel := context.WithTimeout(ctx, probeLimit)
 	defer cancel()
-	wanted := inspect.RegistersWanted{
-		Address: address, Unit: uint8(f.unit), Input: f.kind == inputRegisters,
-		First: f.address, Count: f.count, Repeat: f.repeat, Timeout: f.timeout,
-	}
-	seen, err := inspect.Registers(ctx, wanted)
+	seen, err := inspect.Registers(ctx, inspect.RegistersWanted{
+		Address: address, Unit: uint8(f.unit), Input: f.kind == inspect.InputRegisters, First: f.address, Count: f.count,
+		Repeat: f.repeat, Timeout: f.timeout, Order: f.order, Floats: f.floats,
+	})
 	if err != nil {
 		return probeFailed(err)
 	}
-	kind := wanted.Kind()
-	if f.asJSON {
-		return p.printJSON(modbusOut(address, f, kind, seen))
-	}
-	fmt.Fprintf(p.stdout, "%s unit %d: %d %s registers from address %d (0x%04X), which is %s in the other notation; round trip %s\n",
-		address, f.unit, f.count, f.kind, f.address, f.address, modbus.Notation(kind, f.address), roundTrips(seen.Took))
-	p.printWords(f, kind, seen)
-	p.printReadings(f, kind, seen)
-	if seen.Shifted {
-		fmt.Fprintf(p.stdout, "pairs from address %d on make more sense than those from %d\n", f.address+1, f.address)
-	}
-	return nil
+	return p.printer(f.output, nil).Print(seen)
 }
 
 // probeFailed gives a failed look at registers its exit code.
@@ -142,102 +125,4 @@ func probeFailed(err error) error {
 		return usageError("%v", err)
 	}
 	return &exitError{exitUnreachable, err}
-}
-
-func (p *program) printWords(f *modbusProbe, kind int, seen *inspect.RegistersRead) {
-	t := tabwriter.NewWriter(p.stdout, 0, 8, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprint(t, "\naddress\tregister\thex\tuint16\tint16\ttext\t\n")
-	for i, w := range seen.Words {
-		note := ""
-		if seen.Changed[i] {
-			note = "changes"
-		}
-		fmt.Fprintf(t, "%d\t%s\t%04X\t%d\t%d\t%s\t%s\n", f.address+i, modbus.Notation(kind, f.address+i), w, w, int16(w),
-			inspect.Printable(inspect.TextOf([]uint16{w}, inspect.HighByteFirst)), note)
-	}
-	_ = t.Flush() // as every write to standard output
-	for _, o := range []inspect.LetterOrder{inspect.HighByteFirst, inspect.LowByteFirst} {
-		if text := inspect.LongestText(seen.Words, o); text != "" {
-			fmt.Fprintf(p.stdout, "text, %s: %s\n", o, text)
-		}
-	}
-}
-
-// printReadings prints the pairs in the orders and types asked for.
-func (p *program) printReadings(f *modbusProbe, kind int, seen *inspect.RegistersRead) {
-	if len(seen.Pairs) == 0 {
-		return
-	}
-	types := inspect.NumberTypes()
-	if f.floats {
-		types = []inspect.NumberType{inspect.Float32}
-	}
-	var columns []inspect.Choice
-	for _, order := range inspect.OrderNames() {
-		if f.order != "" && order != f.order {
-			continue
-		}
-		for _, n := range types {
-			columns = append(columns, inspect.Choice{Order: order, Number: n})
-		}
-	}
-	t := tabwriter.NewWriter(p.stdout, 0, 8, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprint(t, "\naddress\tregisters\t")
-	for _, c := range columns {
-		mark := ""
-		if c == seen.Best {
-			mark = " *"
-		}
-		fmt.Fprintf(t, "%s %s%s\t", c.Order, c.Number, mark)
-	}
-	fmt.Fprintln(t)
-	for _, r := range seen.Pairs {
-		at := f.address + r.Offset
-		fmt.Fprintf(t, "%d\t%s,%s\t", at, modbus.Notation(kind, at), modbus.Notation(kind, at+1))
-		for _, c := range columns {
-			fmt.Fprintf(t, "%s\t", r.Text(c))
-		}
-		fmt.Fprintln(t)
-	}
-	_ = t.Flush() // as every write to standard output
-	if seen.Best == (inspect.Choice{}) {
-		fmt.Fprintln(p.stdout, "no word order makes more sense than the others")
-	} else {
-		fmt.Fprintf(p.stdout, "* most plausible: %s in word order %s\n", seen.Best.Number, seen.Best.Order)
-	}
-}
-
-// pairOut is one pair of registers in JSON.
-type pairOut struct {
-	Address  int                          `json:"address"`
-	Readings map[string]map[string]string `json:"readings"` // by word order and type
-}
-
-func modbusOut(address string, f *modbusProbe, kind int, seen *inspect.RegistersRead) any {
-	out := struct {
-		Device    string    `json:"device"`
-		Unit      int       `json:"unit"`
-		Registers string    `json:"registers"`
-		Address   int       `json:"address"`
-		Number    string    `json:"number"` // in the other notation
-		Words     []uint16  `json:"words"`
-		Pairs     []pairOut `json:"pairs"`
-		Order     string    `json:"plausible_order,omitempty"`
-		Type      string    `json:"plausible_type,omitempty"`
-		RoundTrip []float64 `json:"round_trip_s"`
-	}{address, f.unit, f.kind, f.address, modbus.Notation(kind, f.address), seen.Words, []pairOut{}, seen.Best.Order, string(seen.Best.Number), nil}
-	for _, r := range seen.Pairs {
-		pair := pairOut{f.address + r.Offset, map[string]map[string]string{}}
-		for _, order := range inspect.OrderNames() {
-			pair.Readings[order] = map[string]string{}
-			for _, n := range inspect.NumberTypes() {
-				pair.Readings[order][string(n)] = r.Text(inspect.Choice{Order: order, Number: n})
-			}
-		}
-		out.Pairs = append(out.Pairs, pair)
-	}
-	for _, d := range seen.Took {
-		out.RoundTrip = append(out.RoundTrip, d.Seconds())
-	}
-	return out
 }

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -25,12 +24,13 @@ const (
 // opcuaProbe is what `probe opcua` was asked for.
 type opcuaProbe struct {
 	nodes                    []string
-	browse, offers, asJSON   bool
+	browse, offers           bool
 	from                     string
 	depth, most              int
 	policy, mode, folder     string
 	user, password, hostName string
 	timeout                  time.Duration
+	output                   outputFlags
 }
 
 func (p *program) probeOPCUACommand() *cobra.Command {
@@ -76,7 +76,7 @@ trust.`,
 	fl.StringVar(&f.hostName, "server-name", "", "host in the server's certificate (default the host of the endpoint)")
 	fl.StringVar(&f.folder, "folder", opcua.DefaultFolder, "folder of the certificates")
 	addTimeout(cmd, &f.timeout, probeTimeout)
-	addJSON(cmd, &f.asJSON)
+	f.output.add(cmd)
 	return cmd
 }
 
@@ -101,46 +101,37 @@ func (f *opcuaProbe) check(endpoint string) error {
 	return nil
 }
 
-// opcuaOut is what a probe saw, as JSON.
-type opcuaOut struct {
-	Endpoint  string            `json:"endpoint"`
-	Offers    []opcua.Offer     `json:"offers"`
-	Server    *opcua.ServerInfo `json:"server,omitempty"`
-	Nodes     []opcua.NodeInfo  `json:"nodes,omitempty"`
-	Found     []opcua.Found     `json:"found,omitempty"`
-	Complete  bool              `json:"complete"` // false when the bounds cut something off
-	RoundTrip []float64         `json:"round_trip_s,omitempty"`
-
-	took []time.Duration
-}
-
 func (p *program) probeOPCUA(ctx context.Context, endpoint string, f *opcuaProbe) error {
 	ctx, cancel := context.WithTimeout(ctx, probeLimit)
 	defer cancel()
-	out := opcuaOut{Endpoint: endpoint, Complete: true}
+	out := inspect.NodesReport{Endpoint: endpoint, Complete: true}
 	var err error
 	if out.Offers, err = opcua.Offers(ctx, endpoint, f.timeout); err != nil {
 		return &exitError{exitUnreachable, err}
 	}
 	var looked error
 	if !f.offers {
-		if looked = p.readNodes(ctx, endpoint, f, &out); looked != nil && out.Server == nil && link.ClassOf(looked) == 0 {
+		s, err := f.settings(p, endpoint)
+		if err != nil {
+			return err
+		}
+		looked = out.Look(ctx, s, inspect.NodesWanted{
+			Nodes: f.nodes, Browse: f.browse, From: f.from, Bounds: opcua.Bounds{Depth: f.depth, Nodes: f.most},
+		})
+		switch {
+		case link.ClassOf(looked) != 0:
+			looked = dialFailed(looked)
+		case looked != nil && out.Server == nil:
 			return looked
+		case looked == nil && out.Missing():
+			looked = &exitError{exitDifferences, errors.New("not every node is there; see the list")}
 		}
 	}
-	if f.asJSON {
-		err = p.printJSON(&out)
-	} else {
-		err = p.printOPCUA(&out, f)
-	}
-	if link.ClassOf(looked) != 0 {
-		looked = dialFailed(looked)
-	}
-	return errors.Join(err, looked)
+	return errors.Join(p.printer(f.output, nil).Print(&out), looked)
 }
 
-// readNodes connects, and fills what was asked for.
-func (p *program) readNodes(ctx context.Context, endpoint string, f *opcuaProbe, out *opcuaOut) error {
+// settings say how to connect to the server.
+func (f *opcuaProbe) settings(p *program, endpoint string) (opcua.Settings, error) {
 	s := opcua.DefaultSettings()
 	s.Endpoint, s.Timeout, s.Folder, s.ServerName = endpoint, f.timeout, f.folder, f.hostName
 	s.Policy, s.Mode = opcua.Policy(f.policy), opcua.Mode(f.mode)
@@ -148,91 +139,10 @@ func (p *program) readNodes(ctx context.Context, endpoint string, f *opcuaProbe,
 	if f.password != "" {
 		password, err := config.ReadSecret(f.password, p.lookup)
 		if err != nil {
-			return usageError("--password: %v", err)
+			return s, usageError("--password: %v", err)
 		}
 		s.User.Password = opcua.Secret(password)
 	}
 	s.Warn = func(w opcua.Warning) { fmt.Fprintf(p.stderr, "warning: %s; %s\n", w.Text, w.Help) }
-	seen, err := inspect.Nodes(ctx, s, inspect.NodesWanted{
-		Nodes: f.nodes, Browse: f.browse, From: f.from, Bounds: opcua.Bounds{Depth: f.depth, Nodes: f.most},
-	})
-	out.Server, out.Nodes, out.Found, out.Complete, out.took = seen.Server, seen.Nodes, seen.Found, seen.Complete, seen.Took
-	for _, d := range seen.Took {
-		out.RoundTrip = append(out.RoundTrip, d.Seconds())
-	}
-	if err == nil && seen.Missing() {
-		return &exitError{exitDifferences, errors.New("not every node is there; see the list")}
-	}
-	return err
-}
-
-func (p *program) printOPCUA(out *opcuaOut, f *opcuaProbe) error {
-	t := tabwriter.NewWriter(p.stdout, 0, 8, 2, ' ', 0)
-	fmt.Fprintf(t, "%s offers\n", out.Endpoint)
-	for _, o := range out.Offers {
-		fmt.Fprintf(t, "  %s\t%s\tlogin: %s\n", o.Policy, o.Mode, strings.Join(o.Logins, ", "))
-	}
-	if s := out.Server; s != nil {
-		fmt.Fprintf(t, "server\t%s\n", strings.TrimSpace(strings.Join([]string{s.Maker, s.Product, s.Version}, " ")))
-		fmt.Fprintf(t, "state\t%s\n", s.State)
-		fmt.Fprintf(t, "clock\t%+.3f s from ours\n", s.Skew.Seconds())
-		fmt.Fprintf(t, "round trip\t%s\n", roundTrips(out.took))
-		for i, n := range s.Namespaces {
-			fmt.Fprintf(t, "namespace %d\t%s\n", i, n)
-		}
-		for _, l := range s.Limits {
-			text := "not told"
-			switch {
-			case l.Known && l.Value == 0:
-				text = "none"
-			case l.Known:
-				text = fmt.Sprint(l.Value)
-			}
-			fmt.Fprintf(t, "limit %s\t%s\n", l.Name, text)
-		}
-	}
-	if len(out.Found) > 0 {
-		fmt.Fprintf(t, "below %s\n", f.from)
-		for _, n := range out.Found {
-			fmt.Fprintf(t, "%s%s\t%s\t%s\n", strings.Repeat("  ", n.Depth), n.Name, n.Class, n.ID)
-		}
-		if !out.Complete {
-			fmt.Fprintln(t, "  there is more; raise --depth or --most, or begin elsewhere with --from")
-		}
-	}
-	for i := range out.Nodes {
-		n := &out.Nodes[i]
-		if n.Problem != "" {
-			fmt.Fprintf(t, "%s\tPROBLEM\t%s\n", n.ID, n.Problem)
-			continue
-		}
-		if n.Type == "" {
-			fmt.Fprintf(t, "%s\t%s\t%s\n", n.ID, n.Class, n.Name)
-			continue
-		}
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\tsource %s\tserver %s\n", n.ID, n.Type, rights(n), value(n), stamp(n.SourceTime), stamp(n.ServerTime))
-	}
-	return t.Flush()
-}
-
-// rights are those of the user, and those of the node where they differ.
-func rights(n *opcua.NodeInfo) string {
-	if n.UserAccess == n.Access || n.UserAccess == "not told" {
-		return n.Access
-	}
-	return n.UserAccess + " (node: " + n.Access + ")"
-}
-
-func value(n *opcua.NodeInfo) string {
-	if n.Status != "Good" {
-		return n.Value + " " + n.Status
-	}
-	return n.Value
-}
-
-func stamp(t time.Time) string {
-	if t.IsZero() {
-		return "none"
-	}
-	return t.UTC().Format("2006-01-02T15:04:05.000Z")
+	return s, nil
 }

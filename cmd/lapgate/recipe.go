@@ -10,7 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"lapgate/gateway/config"
+	"lapgate/gateway/present"
 	"lapgate/recipe"
 	"lapgate/recipe/offline"
 	"lapgate/recipe/quantity"
@@ -142,11 +142,11 @@ func (p *program) recipe(f *recipeFlags) error {
 	stand := offline.Stand(line, outer)
 	f.platens.On(&stand)
 	r := offline.Compute(line, &roll, &stand)
-	out := printedRecipeOf(&r)
+	out := present.RecipeOf(&r)
 	if f.explain {
-		out.Explain = printedSteps(recipe.Explain(line, &roll, &stand), line)
+		out.Explain = present.Steps(recipe.Explain(line, &roll, &stand), line)
 	}
-	err = p.printer(f.output, line).print(out)
+	err = p.printer(f.output, line).Print(out)
 	return errors.Join(err, heldError(r.Verdict == "hold"))
 }
 
@@ -166,12 +166,12 @@ func (p *program) recipes(f *recipeFlags, path string) error {
 	}
 	stand := offline.Stand(line, outer)
 	held := false
-	bar := newProgress(p.stderr, "rolls computed")
+	bar := present.NewProgress(p.stderr, "rolls computed")
 	results := func(yield func(recipe.Result, error) bool) {
 		n := 0
 		for row, err := range rolls {
 			if err != nil {
-				bar.clear()
+				bar.Clear()
 				yield(recipe.Result{}, err)
 				return
 			}
@@ -182,12 +182,12 @@ func (p *program) recipes(f *recipeFlags, path string) error {
 				return
 			}
 			if n++; terminalWidth(p.stdout) == 0 {
-				bar.at(n)
+				bar.At(n)
 			}
 		}
 	}
-	err = p.printer(f.output, line).print(recipeTable(results))
-	bar.clear()
+	err = p.printer(f.output, line).Print(present.Recipes(results))
+	bar.Clear()
 	if err != nil {
 		return err
 	}
@@ -242,27 +242,15 @@ func (p *program) rolls(path string, m ...*recipe.Materials) (iter.Seq2[offline.
 }
 
 func (p *program) checkRolls(in *openedTable, m []*recipe.Materials) error {
-	bar := newProgress(p.stderr, "rolls read")
-	defer bar.clear()
+	bar := present.NewProgress(p.stderr, "rolls read")
+	defer bar.Clear()
 	n := 0
 	for _, err := range offline.Rolls(in.name, in, m...) {
 		if err != nil {
 			return err
 		}
 		n++
-		bar.at(n)
+		bar.At(n)
 	}
 	return nil
-}
-
-// lineNamed returns a line of a configuration, the first for no name.
-func lineNamed(s *config.Snapshot, name string) (*config.Line, error) {
-	names := ""
-	for i := range s.Lines {
-		if name == "" || s.Lines[i].Recipe.Name == name {
-			return &s.Lines[i], nil
-		}
-		names += " " + s.Lines[i].Recipe.Name
-	}
-	return nil, usageError("--line: no line is named %q; want one of%s", name, names)
 }

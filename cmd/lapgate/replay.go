@@ -10,6 +10,7 @@ import (
 
 	"lapgate/gateway/config"
 	"lapgate/gateway/journal"
+	"lapgate/gateway/present"
 	"lapgate/gateway/replay"
 	"lapgate/recipe"
 	"lapgate/recipe/offline"
@@ -113,41 +114,26 @@ func (p *program) replay(ctx context.Context, path string, f *replayFlags) error
 	if err != nil {
 		return err
 	}
-	sum := &replay.Summary{}
-	run := func(each func(*replay.Difference) error) error {
+	run := func(each func(*replay.Difference) error) (replay.Summary, error) {
 		r := replay.NewRun(now, before, each)
 		if journalled {
 			err = p.scanRolls(ctx, path, r.Roll)
 		} else {
 			err = p.replayList(r, path, now, before, outer)
 		}
-		if err == nil {
-			*sum, err = r.End()
-		}
-		return err
-	}
-	out := &replayReport{About: *about, Summary: sum}
-	switch {
-	case f.out.json:
-		out.Rolls = replayRows(nil, run, jsonRows)
-	case f.out.csv:
-		out.Changes = replayRows(replayChangeColumns(), run, replayChanges)
-	default:
-		err = run(func(d *replay.Difference) error {
-			if len(out.Shown) < f.show {
-				out.Shown = append(out.Shown, shownOf(d, now))
-			}
-			return nil
-		})
 		if err != nil {
-			return err
+			return replay.Summary{}, err
 		}
-		out.Setpoints = setpointTable(sum)
+		return r.End()
 	}
-	if err := p.printer(f.out, now).print(out); err != nil {
+	out, err := replay.ReportOf(f.out.Form, about, now, f.show, run)
+	if err != nil {
 		return err
 	}
-	if sum.Changed > 0 {
+	if err := p.printer(f.out, now).Print(out); err != nil {
+		return err
+	}
+	if out.Summary.Changed > 0 {
 		return &exitError{code: exitDifferences}
 	}
 	return nil
@@ -174,7 +160,7 @@ func (p *program) replayUsage(f *replayFlags) (float64, error) {
 
 // replayLines reads the configurations; before is nil where the record is the
 // old side.
-func (p *program) replayLines(path string, f *replayFlags) (about *replayAbout, now, before *recipe.Line, err error) {
+func (p *program) replayLines(path string, f *replayFlags) (about *replay.About, now, before *recipe.Line, err error) {
 	snapshot, err := p.load(&f.source)
 	if err != nil {
 		return nil, nil, nil, err
@@ -183,7 +169,7 @@ func (p *program) replayLines(path string, f *replayFlags) (about *replayAbout, 
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	about = &replayAbout{Rolls: path, Line: line.Recipe.Name, Config: snapshot.File, Hash: replay.ConfigHash(snapshot.Hash), Old: f.old}
+	about = &replay.About{Rolls: path, Line: line.Recipe.Name, Config: snapshot.File, Hash: replay.ConfigHash(snapshot.Hash), Old: f.old}
 	if f.old == "" {
 		return about, line.Recipe, nil, nil
 	}
@@ -221,8 +207,8 @@ func (p *program) replayList(r *replay.Run, path string, now, before *recipe.Lin
 		return err
 	}
 	stand, oldStand := offline.Stand(now, outer), offline.Stand(before, outer)
-	bar := newProgress(p.stderr, "rolls replayed")
-	defer bar.clear()
+	bar := present.NewProgress(p.stderr, "rolls replayed")
+	defer bar.Clear()
 	n := 0
 	for row, err := range rolls {
 		if err != nil {
@@ -234,7 +220,7 @@ func (p *program) replayList(r *replay.Run, path string, now, before *recipe.Lin
 			return err
 		}
 		n++
-		bar.at(n)
+		bar.At(n)
 	}
 	return nil
 }

@@ -70,9 +70,9 @@ func answered[T any](tb testing.TB, code int, args []string) (out T) {
 
 // replayResult is the JSON of replay.
 type replayResult struct {
-	About   replayAboutRead `json:"about"`
-	Rolls   []replayRoll    `json:"rolls"`
-	Summary replay.Summary  `json:"summary"`
+	About   replayAboutRead      `json:"about"`
+	Rolls   []replay.ChangedRoll `json:"rolls"`
+	Summary replay.Summary       `json:"summary"`
 }
 
 type replayAboutRead struct {

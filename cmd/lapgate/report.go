@@ -53,9 +53,9 @@ func (p *program) report(ctx context.Context, path string, f *reportFlags) error
 	shift.Finish()
 	print := p.printer(f.out, line)
 	if f.html != "" {
-		if err := os.WriteFile(f.html, []byte(shift.Page(print.line, print.zone)), 0o644); err != nil {
+		if err := os.WriteFile(f.html, []byte(shift.Page(print.Line, print.Zone)), 0o644); err != nil {
 			return err
 		}
 	}
-	return print.print(shift)
+	return print.Print(shift)
 }

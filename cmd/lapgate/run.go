@@ -17,6 +17,7 @@ import (
 	"lapgate/gateway"
 	"lapgate/gateway/config"
 	"lapgate/gateway/control"
+	"lapgate/gateway/logging"
 	"lapgate/gateway/status"
 )
 
@@ -50,7 +51,7 @@ func (p *program) daemon(ctx context.Context, src config.Source) (err error) {
 	if err != nil {
 		return err
 	}
-	log, err := newLog(p.stderr, snapshot.Log)
+	log, err := logging.New(p.stderr, snapshot.Log)
 	if err != nil {
 		return err
 	}

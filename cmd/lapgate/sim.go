@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/config"
+	"lapgate/gateway/present"
 	"lapgate/gateway/rehearse"
 	"lapgate/sim"
 	"lapgate/sim/mapped"
@@ -53,7 +54,7 @@ func (f *simFlags) put(c *sim.Config) {
 }
 
 // check tells what is wrong with the flags, and whether only help was wanted.
-func (f *simFlags) check(p *program) (helped bool, err error) {
+func (f *simFlags) check(p *program, o outputFlags) (helped bool, err error) {
 	known := map[string]bool{"all": true}
 	var names []string
 	for _, fault := range sim.SimulatedFaults() {
@@ -62,10 +63,7 @@ func (f *simFlags) check(p *program) (helped bool, err error) {
 	}
 	for _, n := range f.faults {
 		if n == "help" {
-			for _, fault := range sim.SimulatedFaults() {
-				fmt.Fprintf(p.stdout, "%-28s %s\n", fault.Name, fault.Text)
-			}
-			return true, nil
+			return true, p.printer(o, nil).Print(sim.SimulatedFaults())
 		}
 		if !known[n] {
 			return false, usageError("--fault: no fault is named %q; want all or any of %s", n, strings.Join(names, ", "))
@@ -115,7 +113,7 @@ invariant of the handshake was broken or a wrap was judged bad.`,
   lapgate sim rolls.csv --json`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if helped, err := f.sim.check(p); helped || err != nil {
+			if helped, err := f.sim.check(p, f.output); helped || err != nil {
 				return err
 			}
 			if len(args) > 0 {
@@ -219,51 +217,7 @@ func (p *program) trueRolls(c *sim.Config, path string) ([]sim.Roll, error) {
 	return c.ReadRolls(in.name, in)
 }
 
-// simRow is what became of one roll on the simulated line.
-type simRow struct {
-	Ordinal  int      `json:"ordinal" label:"no."`
-	Roll     string   `json:"roll"`
-	Diameter float64  `json:"diameter_m"`
-	Width    float64  `json:"width_m"`
-	Outcome  string   `json:"outcome"`
-	Slot     *int     `json:"wrapper_slot" label:"slot"`
-	Overhang *float64 `json:"overhang_m"`
-	Feed     *float64 `json:"feed_length_m" label:"feed"`
-	Dwell    *float64 `json:"header_dwell_s" label:"dwell"`
-	Judged   string   `json:"judged"`
-	Defects  []string `json:"defects" print:"below"`
-}
-
-func simRowOf(w *printer, r *sim.RollReport) simRow {
-	row := simRow{Ordinal: r.Ordinal, Roll: r.Tag, Diameter: r.Diameter, Width: r.Width, Outcome: r.Outcome, Judged: "-"}
-	if j := r.Judgement; j != nil {
-		f := &j.Figures
-		overhang := (f.OverhangPoor + f.OverhangRich) / 2
-		row.Slot, row.Overhang, row.Feed, row.Dwell, row.Judged = &f.Slot, &overhang, &f.Paper, &f.Dwell, "good"
-		if !j.Good {
-			row.Judged = "BAD"
-		}
-		for i := range j.Defects {
-			row.Defects = append(row.Defects, j.Defects[i].Say(w.quantity))
-		}
-	}
-	return row
-}
-
-func simRowsOf(w *printer, report *sim.Report) []simRow {
-	rows := []simRow{}
-	for i := range report.Rolls {
-		rows = append(rows, simRowOf(w, &report.Rolls[i]))
-	}
-	return rows
-}
-
-// quantity is a value of a named quantity with its unit.
-func (w *printer) quantity(name string, value float64) string {
-	return w.measure(amount{name: name, value: value})
-}
-
-func (p *program) sim(ctx context.Context, c sim.Config, w *printer) error {
+func (p *program) sim(ctx context.Context, c sim.Config, w *present.Printer) error {
 	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	s, err := sim.New(c)
@@ -271,7 +225,7 @@ func (p *program) sim(ctx context.Context, c sim.Config, w *printer) error {
 		return err
 	}
 	where := p.stdout
-	if w.flags.json || w.flags.csv {
+	if w.Form.JSON || w.Form.CSV {
 		where = p.stderr
 	}
 	protocol := "modbus-tcp"
@@ -284,14 +238,11 @@ func (p *program) sim(ctx context.Context, c sim.Config, w *printer) error {
 	}
 	report, err := s.Run(ctx)
 	err = errors.Join(err, s.Close(), report.Err())
-	if w.flags.json {
-		return errors.Join(w.print(report), err)
+	switch {
+	case w.Form.JSON:
+		return errors.Join(w.Print(report), err)
+	case w.Form.CSV:
+		return errors.Join(w.Print(rehearse.Rows(w.Line, report)), err)
 	}
-	err = errors.Join(w.print(simRowsOf(w, report)), err)
-	if !w.flags.csv {
-		good, judged := report.Good()
-		fmt.Fprintf(p.stdout, "%d rolls, %d wraps judged, %d good; %d sessions, %d accepted, %d held, %d rejected\n",
-			len(report.Rolls), judged, good, report.Sessions, report.Accepted, report.Held, report.Rejected)
-	}
-	return err
+	return errors.Join(w.Print(rehearse.Rows(w.Line, report)), w.Print(rehearse.SummaryOf(report)), err)
 }

@@ -44,7 +44,7 @@ func (p *program) tagsFieldsCommand() *cobra.Command {
 unit it is in, whether it is required, and which of the guarantees S1 to S10 are
 given up without it.`,
 		Args: cobra.NoArgs,
-		RunE: func(*cobra.Command, []string) error { return p.printer(out, nil).print(tagFields()) },
+		RunE: func(*cobra.Command, []string) error { return p.printer(out, nil).Print(tagFields()) },
 	}
 	out.add(cmd)
 	return cmd

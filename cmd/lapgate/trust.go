@@ -5,15 +5,15 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"slices"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/config"
+	"lapgate/gateway/connect"
 	"lapgate/gateway/link/opcua"
+	"lapgate/gateway/present"
 )
 
 func (p *program) trustCommand() *cobra.Command {
@@ -35,64 +35,6 @@ and give the whole of it with --fingerprint.`,
 	}
 	cmd.AddCommand(p.trustList(), p.trustShow(), p.trustAccept())
 	return cmd
-}
-
-// certificateOut is a certificate as it is printed as JSON.
-type certificateOut struct {
-	Role           string    `json:"role"` // "own", "trusted", "offered"
-	Fingerprint    string    `json:"fingerprint"`
-	Thumbprint     string    `json:"thumbprint"`
-	Subject        string    `json:"subject"`
-	Issuer         string    `json:"issuer"`
-	ApplicationURI string    `json:"application_uri"`
-	Hosts          []string  `json:"hosts"`
-	KeyBits        int       `json:"key_bits"`
-	NotBefore      time.Time `json:"not_before"`
-	NotAfter       time.Time `json:"not_after"`
-	State          string    `json:"state"`
-	File           string    `json:"file,omitempty"`
-}
-
-func certificateRow(role string, c *opcua.Certificate, now time.Time) certificateOut {
-	out := certificateOut{
-		Role: role, Fingerprint: c.Fingerprint, Thumbprint: c.Thumbprint, Subject: c.Subject, Issuer: c.Issuer,
-		ApplicationURI: c.ApplicationURI, Hosts: append([]string{}, c.Hosts...), KeyBits: c.KeyBits,
-		NotBefore: c.NotBefore.UTC(), NotAfter: c.NotAfter.UTC(), State: "valid", File: c.File,
-	}
-	switch why := c.ValidAt(now); {
-	case why != "":
-		out.State = why
-	case c.EndsSoon(now):
-		out.State = "ends soon"
-	}
-	return out
-}
-
-// printCertificates prints one certificate after the other, each with its
-// facts below it.
-func (p *program) printCertificates(list []certificateOut, f outputFlags) error {
-	if f.json || f.csv {
-		return p.printer(f, nil).print(list)
-	}
-	t := tabwriter.NewWriter(p.stdout, 0, 8, 2, ' ', 0)
-	for i, c := range list {
-		if i > 0 {
-			fmt.Fprintln(t)
-		}
-		fmt.Fprintf(t, "%s\t%s\n", c.Role, c.Subject)
-		for _, row := range [][2]string{
-			{"fingerprint", c.Fingerprint}, {"thumbprint", c.Thumbprint}, {"issuer", c.Issuer},
-			{"application", c.ApplicationURI}, {"hosts", strings.Join(c.Hosts, ", ")},
-			{"key", fmt.Sprintf("RSA %d bits", c.KeyBits)},
-			{"valid", c.NotBefore.Format(time.DateOnly) + " to " + c.NotAfter.Format(time.DateOnly) + " (" + c.State + ")"},
-			{"file", c.File},
-		} {
-			if row[1] != "" {
-				fmt.Fprintf(t, "  %s\t%s\n", row[0], row[1])
-			}
-		}
-	}
-	return t.Flush()
 }
 
 // trustFlags say which folder of certificates is meant.
@@ -131,21 +73,11 @@ func (p *program) trustFolder(f *trustFlags) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	lines := snapshot.Lines
-	if f.line != "" {
-		l, err := lineNamed(snapshot, f.line)
-		if err != nil {
-			return "", err
-		}
-		lines = []config.Line{*l}
+	lines, err := linesNamed(snapshot, f.line)
+	if err != nil {
+		return "", err
 	}
-	var folders []string
-	for i := range lines {
-		c := &lines[i].Controller
-		if c.Protocol == config.OPCUA && !slices.Contains(folders, c.OPCUA.Certificates) {
-			folders = append(folders, c.OPCUA.Certificates)
-		}
-	}
+	folders := connect.CertificateFolders(lines)
 	switch len(folders) {
 	case 1:
 		return folders[0], nil
@@ -170,28 +102,15 @@ not valid now.`,
 			if err != nil {
 				return err
 			}
-			own, err := opcua.OwnCertificate(folder)
-			if err != nil {
+			list, valid, err := opcua.TrustList{Folder: folder}.Report(time.Now())
+			if list == nil {
 				return err
 			}
-			trusted, bad := opcua.TrustList{Folder: folder}.List()
-			now := time.Now()
-			out := []certificateOut{certificateRow("own", &own, now)}
-			invalid := own.ValidAt(now) != ""
-			for i := range trusted {
-				out = append(out, certificateRow("trusted", &trusted[i], now))
-				invalid = invalid || trusted[i].ValidAt(now) != ""
+			err = errors.Join(p.printer(output, nil).Print(present.Apart(list)), err)
+			if err == nil && !valid {
+				err = &exitError{exitDifferences, errors.New("a certificate is not valid now; see the list")}
 			}
-			if err := p.printCertificates(out, output); err != nil {
-				return err
-			}
-			if bad != nil {
-				return bad
-			}
-			if invalid {
-				return &exitError{exitDifferences, errors.New("a certificate is not valid now; see the list")}
-			}
-			return nil
+			return err
 		},
 	}
 	f.add(cmd)
@@ -245,11 +164,7 @@ func (p *program) trustShow() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			var out []certificateOut
-			for i := range list {
-				out = append(out, certificateRow("offered", &list[i], time.Now()))
-			}
-			return p.printCertificates(out, output)
+			return p.printer(output, nil).Print(present.Apart(opcua.Offered(list, time.Now())))
 		},
 	}
 	addTimeout(cmd, &timeout, fetchTimeout)
@@ -281,32 +196,21 @@ itself: what comes over the network could come from somebody between.`,
 			if err != nil {
 				return err
 			}
-			trust := opcua.TrustList{Folder: folder}
-			var refusals []error
-			for i := range list {
-				c := &list[i]
-				file, err := trust.Accept(c.DER, fingerprint)
-				if errors.Is(err, opcua.ErrFingerprint) {
-					refusals = append(refusals, err)
-					continue
-				}
-				if err != nil {
-					return err
-				}
-				_, err = fmt.Fprintf(p.stdout, "trusted: %s, fingerprint %s, as %s\n", c.Subject, c.Fingerprint, file)
+			accepted, refused := opcua.TrustList{Folder: folder}.AcceptOneOf(list, fingerprint)
+			switch {
+			case refused == nil:
+				_, err := fmt.Fprintf(p.stdout, "trusted: %s, fingerprint %s, as %s\n", accepted.Subject, accepted.Fingerprint, accepted.File)
 				return err
+			case !errors.Is(refused, opcua.ErrFingerprint):
+				return refused
 			}
-			var out []certificateOut
-			for i := range list {
-				out = append(out, certificateRow("offered", &list[i], time.Now()))
-			}
-			if err := p.printCertificates(out, outputFlags{}); err != nil {
+			if err := p.printer(outputFlags{}, nil).Print(present.Apart(opcua.Offered(list, time.Now()))); err != nil {
 				return err
 			}
 			if fingerprint == "" {
-				return &exitError{exitDifferences, errors.New("nothing was accepted: compare the fingerprint at the server itself, then give it with --fingerprint")}
+				refused = errors.New("compare the fingerprint at the server itself, then give it with --fingerprint")
 			}
-			return &exitError{exitDifferences, fmt.Errorf("nothing was accepted: %w", errors.Join(refusals...))}
+			return &exitError{exitDifferences, fmt.Errorf("nothing was accepted: %w", refused)}
 		},
 	}
 	f.add(cmd)

@@ -6,13 +6,15 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"lapgate/gateway/link/opcua"
 )
 
 // TestTrustAccept accepts a certificate by its fingerprint, with colons and in
 // capitals as many tools fingerprint it.
 func TestTrustAccept(t *testing.T) {
 	folder := t.TempDir()
-	var certificates []certificateOut
+	var certificates []opcua.CertificateReport
 	list := func() {
 		t.Helper()
 		var stdout, stderr bytes.Buffer
@@ -43,10 +45,10 @@ func TestTrustAccept(t *testing.T) {
 }
 
 // certificatesOf reads the certificates that a command printed as JSON.
-func certificatesOf(t *testing.T, text string) (out []certificateOut) {
+func certificatesOf(t *testing.T, text string) (out []opcua.CertificateReport) {
 	t.Helper()
 	for line := range strings.Lines(text) {
-		var c certificateOut
+		var c opcua.CertificateReport
 		if err := json.Unmarshal([]byte(line), &c); err != nil {
 			t.Fatal(err)
 		}

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 	"runtime"
 	"runtime/debug"
@@ -49,17 +48,9 @@ func (p *program) versionCommand() *cobra.Command {
 		Short: "Print the version",
 		Args:  cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error {
-			return p.printer(output, nil).print(thisBuild())
+			return p.printer(output, nil).Print(thisBuild())
 		},
 	}
 	output.add(cmd)
 	return cmd
-}
-
-// printJSON writes one indented JSON value to standard output.
-func (p *program) printJSON(v any) error {
-	e := json.NewEncoder(p.stdout)
-	e.SetIndent("", "  ")
-	e.SetEscapeHTML(false)
-	return e.Encode(v)
 }

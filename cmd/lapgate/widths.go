@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"lapgate/gateway/present"
 	"lapgate/gateway/report"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
@@ -224,9 +225,9 @@ func (p *program) widths(f *widthsFlags, schedule string) error {
 	}
 	var value any = plan.Summary()
 	if f.rows {
-		value = tableOf(plan.Rows())
+		value = present.TableOf(plan.Rows())
 	}
-	err = p.printer(f.output, line.Recipe).print(value)
+	err = p.printer(f.output, line.Recipe).Print(value)
 	if err == nil && !plan.AllServed() {
 		err = &exitError{code: exitDifferences}
 	}
@@ -243,9 +244,9 @@ func (p *program) widthsPlan(f *widthsFlags, line *recipe.Line, schedule string,
 	if err != nil {
 		return nil, err
 	}
-	bar := newProgress(p.stderr, "rows read")
-	err = plan.ReadSchedule(in.name, in, bar.at)
-	bar.clear()
+	bar := present.NewProgress(p.stderr, "rows read")
+	err = plan.ReadSchedule(in.name, in, bar.At)
+	bar.Clear()
 	if err := errors.Join(err, in.Close()); err != nil {
 		return nil, err
 	}

@@ -2,6 +2,7 @@ package connect
 
 import (
 	"fmt"
+	"slices"
 
 	"lapgate/gateway/config"
 	"lapgate/gateway/handshake"
@@ -63,4 +64,16 @@ func opcuaUser(c *config.OPCUAServer, lookup func(string) (string, bool)) (opcua
 	}
 	user.Name, user.Password = login.Name, opcua.Secret(login.Password)
 	return user, nil
+}
+
+// CertificateFolders are the folders of certificates of those lines that are
+// spoken to by OPC UA, each once.
+func CertificateFolders(lines []*config.Line) []string {
+	var folders []string
+	for _, l := range lines {
+		if c := &l.Controller; c.Protocol == config.OPCUA && !slices.Contains(folders, c.OPCUA.Certificates) {
+			folders = append(folders, c.OPCUA.Certificates)
+		}
+	}
+	return folders
 }

@@ -3,27 +3,39 @@ package inspect
 import (
 	"context"
 	"fmt"
+	"strings"
+	"time"
+
 	"lapgate/gateway/config"
 	"lapgate/gateway/connect"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/modbus"
-	"slices"
-	"strings"
-	"time"
+	"lapgate/gateway/present"
 )
+
+// BlocksReport is what stands in the blocks of a controller.
+type BlocksReport struct {
+	Line      string     `json:"line"`
+	Protocol  string     `json:"protocol"`
+	Address   string     `json:"address"`
+	Connected RoundTrips `json:"connected_s" label:"connected in"` // one
+	Reads     RoundTrips `json:"round_trip_s" label:"a read takes"`
+	Blocks    []Block    `json:"blocks" print:"csv"`
+	// Fields are those of the blocks that decode, one row each.
+	Fields *present.Table `json:"fields,omitempty"`
+}
 
 // Block is one block as it was read from a controller.
 type Block struct {
-	Block   string            `json:"block"` // OUT has the entry behind it
-	Where   string            `json:"where,omitempty"`
-	Took    float64           `json:"took_s"`
-	State   string            `json:"state"` // "decodes", "empty", "does not decode", "not read"
-	Problem string            `json:"problem,omitempty"`
-	Brief   string            `json:"brief,omitempty"`
-	Fields  map[string]string `json:"fields,omitempty"`
+	Block   string  `json:"block"` // OUT has the entry behind it
+	Where   string  `json:"where,omitempty"`
+	Took    float64 `json:"took_s" label:"-"`
+	State   string  `json:"state"` // "decodes", "empty", "does not decode", "not read"
+	Problem string  `json:"problem,omitempty" print:"below"`
+	Brief   string  `json:"brief,omitempty" print:"below"`
 
-	ID    handshake.ID `json:"-"`
+	id    handshake.ID
 	words []uint16
 }
 
@@ -35,37 +47,72 @@ const (
 	BlockUnread  = "not read"
 )
 
-// Blocks reads each block in a request of its own, and the entries of the
-// ring that hold anything.
-func Blocks(ctx context.Context, port link.Port, l *config.Line) []Block {
-	var out []Block
+// Blocks connects to the controller of a line and reads each block, and the
+// entries of the ring that hold anything. The error is that of the connection.
+func Blocks(ctx context.Context, dialer link.Dialer, l *config.Line) (*BlocksReport, error) {
+	out := &BlocksReport{Line: l.Recipe.Name, Protocol: string(l.Controller.Protocol), Address: l.Controller.Address}
+	began := time.Now()
+	port, err := dialer.Dial(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = port.Close() }() // only read from
+	out.Connected = RoundTrips{time.Since(began)}
+	out.read(ctx, port, l)
+	out.Fields = &present.Table{
+		Columns: []present.Column{{Name: "block"}, {Name: "register"}, {Name: "field"}, {Name: "value"}},
+		Rows: func(yield func(present.Row, error) bool) {
+			for i := range out.Blocks {
+				if !out.Blocks[i].fields(yield) {
+					return
+				}
+			}
+		},
+	}
+	return out, nil
+}
+
+// read reads each block in a request of its own.
+func (r *BlocksReport) read(ctx context.Context, port link.Port, l *config.Line) {
 	for _, id := range handshake.IDs() {
 		entries := 1
 		if id == handshake.OUT {
 			entries = handshake.OutEntries
 		}
 		for entry := range entries {
-			b := Block{Block: id.String(), ID: id, words: make([]uint16, handshake.Words(id)), Where: placeOf(l, id, entry)}
+			b := Block{Block: id.String(), id: id, words: make([]uint16, handshake.Words(id)), Where: placeOf(l, id, entry)}
 			if id == handshake.OUT {
 				b.Block = fmt.Sprintf("%s %02d", id, entry)
 			}
 			asked := time.Now()
 			err := port.Read(ctx, link.Span{Block: id, Entry: entry, Dst: b.words})
-			b.Took = time.Since(asked).Seconds()
+			took := time.Since(asked)
+			b.Took, r.Reads = took.Seconds(), append(r.Reads, took)
 			if err != nil {
 				b.State, b.Problem = BlockUnread, err.Error()
 			} else {
-				b.decode(l)
+				b.decode()
 			}
 			if id != handshake.OUT || b.State != BlockEmpty {
-				out = append(out, b)
+				r.Blocks = append(r.Blocks, b)
 			}
 			if link.ClassOf(err) == link.Down {
-				return out // the port is dead
+				return // the port is dead
 			}
 		}
 	}
-	return out
+}
+
+// Amiss tells which of the controller's own blocks are not as they should be.
+// Those of the gateway are empty until a gateway was there.
+func (r *BlocksReport) Amiss() (blocks []string) {
+	for i := range r.Blocks {
+		b := &r.Blocks[i]
+		if b.State == BlockUnread || b.State == BlockBroken || b.id == handshake.REQ && b.State == BlockEmpty {
+			blocks = append(blocks, b.Block+" "+b.State)
+		}
+	}
+	return blocks
 }
 
 // placeOf is where a block stands at the controller, empty where its protocol
@@ -87,17 +134,13 @@ func placeOf(l *config.Line, id handshake.ID, entry int) string {
 	return fmt.Sprintf("%d..%d (%s..%s)", from, to, modbus.Notation(kind, from), modbus.Notation(kind, to))
 }
 
-func (b *Block) decode(l *config.Line) {
-	err := handshake.Verify(b.ID, b.words)
+func (b *Block) decode() {
+	err := handshake.Verify(b.id, b.words)
 	switch {
 	case err == nil:
 		b.State = BlockDecodes
-		b.Brief = brief(b.ID, b.words)
-		b.Fields = map[string]string{}
-		for _, f := range handshake.Fields(b.ID) {
-			b.Fields[f.Name] = fieldText(f, b.words, l)
-		}
-	case !slices.ContainsFunc(b.words, func(w uint16) bool { return w != 0 }):
+		b.Brief = brief(b.id, b.words)
+	case empty(b.words):
 		b.State = BlockEmpty
 	default:
 		b.State, b.Problem = BlockBroken, err.Error()
@@ -150,23 +193,38 @@ func brief(id handshake.ID, words []uint16) string {
 	return ""
 }
 
-// fieldText is one field in the units of the line.
-func fieldText(f handshake.FieldInfo, words []uint16, l *config.Line) string {
-	w := words[f.Register:][:f.Words]
-	number := func(v float64) string { return l.Recipe.WriteUnit(v*f.Scale, f.Unit) }
-	switch f.Kind {
-	case handshake.FormU32:
-		return number(float64(uint32(w[0])<<16 | uint32(w[1])))
-	case handshake.FormI16:
-		return number(float64(int16(w[0])))
-	case handshake.FormText:
-		return fmt.Sprintf("%q", strings.TrimRight(TextOf(w, HighByteFirst), "\x00"))
-	case handshake.FormArray:
-		var parts []string
-		for _, x := range w {
-			parts = append(parts, number(float64(x)))
-		}
-		return strings.Join(parts, ", ")
+// fields gives out a row for each field, when the block decodes.
+func (b *Block) fields(yield func(present.Row, error) bool) bool {
+	if b.State != BlockDecodes {
+		return true
 	}
-	return number(float64(w[0]))
+	for _, f := range handshake.Fields(b.id) {
+		cells := []any{b.Block, f.Register, present.Quantity{Name: f.SIName()}, valueOf(f, b.words)}
+		if !yield(present.Row{Cells: cells}, nil) {
+			return false
+		}
+	}
+	return true
+}
+
+// valueOf is the value of a field in SI, as a cell.
+func valueOf(f handshake.FieldInfo, words []uint16) any {
+	number := func(n int64) any {
+		if f.Scale == 1 && f.Unit == "" {
+			return n
+		}
+		return present.Amount{Name: f.SIName(), Value: f.SI(n)}
+	}
+	w := words[f.Register:][:f.Words]
+	switch f.Kind {
+	case handshake.FormText:
+		return strings.TrimRight(TextOf(w, HighByteFirst), "\x00")
+	case handshake.FormArray:
+		parts := make([]any, len(w))
+		for i, x := range w {
+			parts[i] = number(int64(x))
+		}
+		return parts
+	}
+	return number(f.Number(words))
 }

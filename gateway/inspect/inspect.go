@@ -28,18 +28,26 @@ const (
 	Fail Verdict = "fail"
 )
 
-// Item is one thing that was looked at.
-type Item struct {
-	Subject string  `json:"subject"`
-	Verdict Verdict `json:"verdict"`
-	Got     string  `json:"got"`
-	Want    string  `json:"want,omitempty"`
-	Remedy  string  `json:"remedy,omitempty"`
+// String is the verdict as it stands in a list: what failed is seen at once.
+func (v Verdict) String() string {
+	if v == Fail {
+		return "FAIL"
+	}
+	return string(v)
 }
 
-// String is the item in one line.
-func (i Item) String() string {
-	s := fmt.Sprintf("%s: %s: got %s", i.Subject, i.Verdict, i.Got)
+// Item is one thing that was looked at.
+type Item struct {
+	Verdict Verdict `json:"verdict"`
+	Subject string  `json:"subject"`
+	Got     string  `json:"got"`
+	Want    string  `json:"want,omitempty"`
+	Remedy  string  `json:"remedy,omitempty" print:"below"`
+}
+
+// Sentence is the item in one line.
+func (i Item) Sentence() string {
+	s := fmt.Sprintf("%s: %s: got %s", i.Subject, string(i.Verdict), i.Got)
 	if i.Want != "" {
 		s += ", want " + i.Want
 	}
@@ -52,8 +60,8 @@ func (i Item) String() string {
 // Report is everything that was looked at, in a fixed order.
 type Report struct {
 	// Unreachable says that there was no connection, or that it was lost.
-	Unreachable bool   `json:"unreachable"`
-	Items       []Item `json:"items"`
+	Unreachable bool   `json:"unreachable" label:"-"`
+	Items       []Item `json:"items" label:"looked at"`
 }
 
 // Failed returns the items that failed.
@@ -68,7 +76,7 @@ func (r *Report) Failed() []Item {
 }
 
 func (r *Report) add(v Verdict, subject, got, want, remedy string) {
-	r.Items = append(r.Items, Item{subject, v, got, want, remedy})
+	r.Items = append(r.Items, Item{v, subject, got, want, remedy})
 }
 
 // Undialled is the report on a controller that could not be connected to. What

@@ -17,30 +17,46 @@ type RegistersWanted struct {
 	Count   int
 	Repeat  int           // for the round-trip time, and to see what changes
 	Timeout time.Duration // longest wait for one answer
+	Order   string        // the one word order that people want to see, empty for all
+	Floats  bool          // people want to see floating-point numbers alone
 }
 
-// Kind is the first figure of the other notation of these registers.
-func (w *RegistersWanted) Kind() int {
+// The kinds of registers, as people name them.
+const (
+	HoldingRegisters = "holding"
+	InputRegisters   = "input"
+)
+
+// kind is the first figure of the other notation of these registers.
+func (w *RegistersWanted) kind() int {
 	if w.Input {
 		return modbus.InputRegister
 	}
 	return modbus.HoldingRegister
 }
 
-// RegistersRead is what stood in the registers of a device that nobody has
+// registersRead is what stood in the registers of a device that nobody has
 // configured yet.
-type RegistersRead struct {
-	Words   []uint16 // of the first turn
-	Changed []bool   // whether a later turn read another value there
-	Took    []time.Duration
-	Pairs   []Pair
-	Best    Choice // most plausible, the zero value for none
-	Shifted bool   // pairs from the second register on make more sense
+type registersRead struct {
+	words   []uint16 // of the first turn
+	changed []bool   // whether a later turn read another value there
+	took    RoundTrips
+	pairs   []Pair
+	best    Choice // most plausible, the zero value for none
+	shifted bool   // pairs from the second register on make more sense
 }
 
 // Registers reads registers of a device over Modbus TCP and writes nothing. The
 // errors are *link.Error and *modbus.ProbeError.
-func Registers(ctx context.Context, w RegistersWanted) (*RegistersRead, error) {
+func Registers(ctx context.Context, w RegistersWanted) (*RegistersReport, error) {
+	seen, err := w.read(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return w.report(seen), nil
+}
+
+func (w *RegistersWanted) read(ctx context.Context) (*registersRead, error) {
 	probe, err := modbus.OpenProbe(ctx, w.Address, w.Unit, w.Timeout)
 	if err != nil {
 		return nil, err
@@ -50,7 +66,7 @@ func Registers(ctx context.Context, w RegistersWanted) (*RegistersRead, error) {
 	if w.Input {
 		reads = modbus.ReadInput
 	}
-	out := &RegistersRead{Changed: make([]bool, w.Count)}
+	out := &registersRead{changed: make([]bool, w.Count)}
 	for turn := range w.Repeat {
 		words := make([]uint16, 0, w.Count)
 		for from := 0; from < w.Count; from += link.MostRead {
@@ -58,19 +74,19 @@ func Registers(ctx context.Context, w RegistersWanted) (*RegistersRead, error) {
 			if err != nil {
 				return nil, err
 			}
-			words, out.Took = append(words, part...), append(out.Took, took)
+			words, out.took = append(words, part...), append(out.took, took)
 		}
 		if turn == 0 {
-			out.Words = words
+			out.words = words
 		}
 		for i := range words {
-			out.Changed[i] = out.Changed[i] || words[i] != out.Words[i]
+			out.changed[i] = out.changed[i] || words[i] != out.words[i]
 		}
 	}
-	out.Pairs = Pairs(out.Words)
+	out.pairs = Pairs(out.words)
 	var average float64
-	out.Best, average = MostPlausible(out.Pairs)
-	_, shifted := MostPlausible(Pairs(out.Words[1:]))
-	out.Shifted = shifted > lead*average
+	out.best, average = MostPlausible(out.pairs)
+	_, shifted := MostPlausible(Pairs(out.words[1:]))
+	out.shifted = shifted > lead*average
 	return out, nil
 }

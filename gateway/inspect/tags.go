@@ -20,29 +20,32 @@ type TagsReport struct {
 	Tags []TagReport `json:"tags"`
 	// Orders are the numbers that stand in more than one register, in every
 	// order of their bytes.
-	Orders []OrderReport `json:"word_orders,omitempty"`
+	Orders []OrderReport `json:"word_orders,omitempty" label:"in every word order"`
 }
 
 // TagReport is one tag. What the transport does not tell is empty.
 type TagReport struct {
-	Field     string  `json:"field"`
-	Direction string  `json:"direction"`
+	Field     string  `json:"field" label:"tag"`
+	Direction string  `json:"direction" print:"drop=3"`
 	Place     string  `json:"place"`
-	Type      string  `json:"type"`                // configured
-	TypeThere string  `json:"type_told,omitempty"` // by the controller
-	Access    string  `json:"access,omitempty"`    // that the controller grants this user
+	Type      string  `json:"type"`                                                  // configured
+	TypeThere string  `json:"type_told,omitempty" label:"type there" print:"drop=2"` // by the controller
+	Access    string  `json:"access,omitempty" print:"drop=1"`                       // that the controller grants this user
 	Exists    bool    `json:"exists"`
-	Value     string  `json:"value,omitempty"` // in its unit
-	Age       float64 `json:"age_s"`           // since the value's own time where the controller tells it, else since it was read
-	AgeOf     string  `json:"age_of"`          // source time or read
-	Problem   string  `json:"problem,omitempty"`
+	Value     string  `json:"value,omitempty"`                         // in its unit
+	Age       float64 `json:"age_s"`                                   // since the value's own time where the controller tells it, else since it was read
+	AgeOf     string  `json:"age_of" label:"age since" print:"drop=4"` // source time or read
+	Problem   string  `json:"problem,omitempty" print:"below"`
 }
 
 // OrderReport is one number in every order of its bytes.
 type OrderReport struct {
-	Field      string            `json:"field"`
-	Configured string            `json:"configured"`
-	Values     map[string]string `json:"values"`
+	Field      string `json:"field" label:"tag"`
+	Configured string `json:"configured"`
+	ABCD       string `json:"ABCD"`
+	CDAB       string `json:"CDAB"`
+	BADC       string `json:"BADC"`
+	DCBA       string `json:"DCBA"`
 }
 
 // The times that an age counts from.
@@ -198,12 +201,14 @@ func ordersOf(m *tags.Mapping, sights []tags.Sight) []OrderReport {
 		}
 		words := make([]uint16, s.Point.Tag.Registers())
 		m.ToRegisters(&s.Point.Tag, s.Value, words)
-		o := OrderReport{Field: s.Point.Field.Name, Configured: string(m.Order), Values: map[string]string{}}
-		for _, order := range tags.Orders() {
+		in := func(order tags.Order) string {
 			other := tags.Mapping{Order: order}
-			o.Values[string(order)] = s.Point.Show(other.FromRegisters(&s.Point.Tag, words))
+			return s.Point.Show(other.FromRegisters(&s.Point.Tag, words))
 		}
-		out = append(out, o)
+		out = append(out, OrderReport{
+			Field: s.Point.Field.Name, Configured: string(m.Order),
+			ABCD: in(tags.ABCD), CDAB: in(tags.CDAB), BADC: in(tags.BADC), DCBA: in(tags.DCBA),
+		})
 	}
 	return out
 }

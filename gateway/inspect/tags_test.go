@@ -27,12 +27,12 @@ func TestWordOrdersOfTags(t *testing.T) {
 		sights = append(sights, tags.Sight{Point: p, Value: tags.Value{Bits: bits[i]}})
 	}
 	report := TagsReport{Orders: ordersOf(m, sights)}
-	if len(report.Orders) != 2 || report.Orders[0].Values["CDAB"] != "1234.5 mm" || report.Orders[1].Values["CDAB"] != "2600 mm" ||
-		report.Orders[0].Values["ABCD"] == "1234.5 mm" || len(report.Orders[0].Values) != 4 {
+	if len(report.Orders) != 2 || report.Orders[0].CDAB != "1234.5 mm" || report.Orders[1].CDAB != "2600 mm" ||
+		report.Orders[0].ABCD == "1234.5 mm" || report.Orders[0].BADC == "" || report.Orders[0].DCBA == "" {
 		t.Fatalf("%+v", report.Orders)
 	}
 	b, err := json.Marshal(LineReport{TagsReport: &report})
-	if err != nil || !strings.Contains(string(b), `"word_orders":[{"field":"request.diameter","configured":"CDAB","values":{"ABCD":`) {
+	if err != nil || !strings.Contains(string(b), `"word_orders":[{"field":"request.diameter","configured":"CDAB","ABCD":`) {
 		t.Errorf("%s, %v", b, err)
 	}
 	if b, err = json.Marshal(LineReport{}); err != nil || strings.Contains(string(b), "tags") {

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"iter"
 	"os"
 	"path/filepath"
 	"slices"
@@ -15,6 +16,7 @@ import (
 	"time"
 
 	"lapgate/gateway/record"
+	"lapgate/recipe"
 )
 
 // Reader reads a journal without writing to it, also while a daemon appends to
@@ -138,6 +140,26 @@ func (f Filter) where(after uint64) (string, []any) {
 // stays open while somebody works on a record, and the writer's log is free to
 // start over.
 const batch = 512
+
+// Views are the records chosen as people and other programs read them, in the
+// units of a line. The errors are those of Walk.
+func (r *Reader) Views(ctx context.Context, f Filter, line *recipe.Line) iter.Seq2[record.View, error] {
+	return func(yield func(record.View, error) bool) {
+		err := r.Walk(ctx, f, func(e Entry) error {
+			v, err := record.ViewOf(e.Stored, line)
+			if err == nil && !yield(v, nil) {
+				err = errStopped
+			}
+			return err
+		})
+		if err != nil && !errors.Is(err, errStopped) {
+			yield(record.View{}, err)
+		}
+	}
+}
+
+// errStopped ends a walk that nobody follows any more.
+var errStopped = errors.New("the walk was stopped")
 
 // Walk calls f with each record chosen, in order, each proved by its hash and,
 // where its predecessor was chosen too, by its link. An error of f stops the

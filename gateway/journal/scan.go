@@ -81,6 +81,31 @@ func Scan(ctx context.Context, path string, size uint64, progress func(done, tot
 	return ctx.Err()
 }
 
+// ScanRolls calls each with every roll of the journal as it stands now, in
+// order. progress and the errors are those of Scan.
+func ScanRolls(ctx context.Context, path string, progress func(done, total uint64), each func(*record.Roll) error) error {
+	var history record.History
+	all := func(rolls []*record.Roll) error {
+		for _, r := range rolls {
+			if err := each(r); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	err := Scan(ctx, path, ScanChunk, progress, func(s record.Stored) error {
+		rolls, err := history.Add(s)
+		if err != nil {
+			return err
+		}
+		return all(rolls)
+	})
+	if err != nil {
+		return err
+	}
+	return all(history.Rest())
+}
+
 // share cuts the records up to the newest into chunks, in order, for whichever
 // reader is free.
 func share(ctx context.Context, newest, size uint64, inOrder, todo chan<- *chunk) {

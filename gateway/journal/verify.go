@@ -13,11 +13,11 @@ import (
 
 // Report is what Verify found.
 type Report struct {
-	Path     string             `json:"path"`
+	Path     string             `json:"path" label:"journal"`
 	Schema   int                `json:"schema"`
 	Records  uint64             `json:"records"`
 	Head     Head               `json:"head"` // of the chain; keep it elsewhere
-	Open     []record.OfferName `json:"open,omitempty"`
+	Open     []record.OfferName `json:"open,omitempty" label:"open offers"`
 	Problems []Problem          `json:"problems"`
 	// Contradictions are what the controller said and said otherwise before. The
 	// journal holds both, and is sound: they are not damage.
@@ -29,9 +29,9 @@ func (r *Report) OK() bool { return len(r.Problems) == 0 }
 
 // Problem is one thing that is not as it must be.
 type Problem struct {
-	Seq  uint64 `json:"seq"` // the record, 0 for the file as a whole
+	Seq  uint64 `json:"seq" label:"record"` // 0 for the file as a whole
 	Code string `json:"code"`
-	Text string `json:"text"`
+	Text string `json:"text" label:"problem"`
 }
 
 // The codes of problems.

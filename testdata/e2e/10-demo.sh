@@ -22,6 +22,6 @@ shift_with() {
   echo "fault $1: $(tail -n 1 "$work/$1.out")"
 }
 export -f shift_with
-faults=$("$work/lapgate" demo --fault help | awk '{print $1}')
+faults=$("$work/lapgate" demo --fault help --csv | tail -n +2 | cut -d, -f1)
 test "$(wc -w <<<"$faults")" -ge 8
 printf '%s\n' $faults all | xargs -P 2 -I{} bash -c 'shift_with {}'

@@ -19,10 +19,10 @@ import (
 
 // Offer is one way in which a server can be connected to.
 type Offer struct {
-	URL    string
-	Policy string
-	Mode   string
-	Logins []string // kinds of user
+	URL    string   `json:"url" print:"drop=1"`
+	Policy string   `json:"policy"`
+	Mode   string   `json:"mode"`
+	Logins []string `json:"logins"` // kinds of user
 }
 
 // Offers asks a server for its endpoints. What comes is hearsay: nothing of it
@@ -82,9 +82,9 @@ func (p *Probe) RoundTrips() []time.Duration { return slices.Clone(p.times) }
 
 // Limit is one number that a server says of itself; 0 stands for no limit.
 type Limit struct {
-	Name  string
-	Value uint64
-	Known bool // whether the server says it
+	Name  string `json:"limit"`
+	Value uint64 `json:"value" label:"value, 0 for none"`
+	Known bool   `json:"known"` // whether the server says it
 }
 
 // ServerInfo is what a server says of itself. Text that it does not say is
@@ -145,13 +145,17 @@ func (p *Probe) Server(ctx context.Context) (*ServerInfo, error) {
 // NodeInfo is what a server says of one node. Problem is set, and the rest of
 // no meaning, where it has no such node.
 type NodeInfo struct {
-	ID, Name, Class        string
-	Type                   string // with the length of an array in brackets
-	Access, UserAccess     string
-	Value                  string
-	Status                 string
-	SourceTime, ServerTime time.Time
-	Problem                string
+	ID         string    `json:"id"`
+	Name       string    `json:"name" print:"drop=5"`
+	Class      string    `json:"class" print:"drop=4"`
+	Type       string    `json:"type,omitempty"` // with the length of an array in brackets
+	UserAccess string    `json:"user_access,omitempty"`
+	Access     string    `json:"access,omitempty" label:"access of anyone" print:"drop=3"`
+	Value      string    `json:"value,omitempty"`
+	Status     string    `json:"status,omitempty"`
+	SourceTime time.Time `json:"source_time,omitzero" print:"drop=1"`
+	ServerTime time.Time `json:"server_time,omitzero" print:"drop=2"`
+	Problem    string    `json:"problem,omitempty" print:"below"`
 }
 
 // nodeAttributes are read of each node, in the order in which describeNode
@@ -300,8 +304,10 @@ func show(v any) string {
 
 // Found is a node that browsing came to.
 type Found struct {
-	ID, Name, Class string
-	Depth           int // below the node begun from
+	Depth int    `json:"depth" label:"level"` // below the node begun from
+	Name  string `json:"name"`
+	Class string `json:"class"`
+	ID    string `json:"id"`
 }
 
 // Bounds of a browse.

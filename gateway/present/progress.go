@@ -1,4 +1,4 @@
-package main
+package present
 
 import (
 	"fmt"
@@ -7,9 +7,9 @@ import (
 	"time"
 )
 
-// progress tells on standard error how far long work is. It is silent for the
+// Progress tells on standard error how far long work is. It is silent for the
 // first second, and writes no control characters unless it is on a terminal.
-type progress struct {
+type Progress struct {
 	w        io.Writer
 	terminal bool
 	what     string
@@ -20,9 +20,9 @@ type progress struct {
 	shown    bool
 }
 
-func newProgress(w io.Writer, what string) *progress {
+func NewProgress(w io.Writer, what string) *Progress {
 	now := time.Now()
-	p := &progress{w: w, what: what, started: now, last: now, every: 10 * time.Second}
+	p := &Progress{w: w, what: what, started: now, last: now, every: 10 * time.Second}
 	if f, ok := w.(*os.File); ok {
 		if info, err := f.Stat(); err == nil && info.Mode()&os.ModeCharDevice != 0 {
 			p.terminal, p.every = true, 200*time.Millisecond
@@ -31,8 +31,8 @@ func newProgress(w io.Writer, what string) *progress {
 	return p
 }
 
-// at says that n pieces are done.
-func (p *progress) at(n int) {
+// At says that n pieces are done.
+func (p *Progress) At(n int) {
 	now := time.Now()
 	due := p.every
 	if !p.shown {
@@ -53,14 +53,14 @@ func (p *progress) at(n int) {
 	fmt.Fprintln(p.w, text)
 }
 
-// follow says that done of a total are done.
-func (p *progress) follow(done, total uint64) {
+// Follow says that done of a total are done.
+func (p *Progress) Follow(done, total uint64) {
 	p.total = int(total)
-	p.at(int(done))
+	p.At(int(done))
 }
 
-// clear takes the line away, so that other text can be written.
-func (p *progress) clear() {
+// Clear takes the line away, so that other text can be written.
+func (p *Progress) Clear() {
 	if p.terminal && p.shown {
 		fmt.Fprint(p.w, "\r\x1b[K")
 	}

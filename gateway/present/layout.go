@@ -1,4 +1,4 @@
-package main
+package present
 
 import (
 	"fmt"
@@ -22,7 +22,8 @@ type block struct {
 // grows where a wider cell comes.
 type layout struct {
 	heads  []string
-	right  []bool
+	right  []bool // columns that hold figures and no words
+	words  []bool
 	cells  []int // how wide the cells are, and at least the longest word of the head
 	wide   []int // how wide the columns are written
 	shown  []int // the columns, in their order
@@ -32,46 +33,47 @@ type layout struct {
 // textTable writes a table in blocks. Columns that do not fit leave in the
 // order of their drop, which is said at the end; what still does not fit is
 // written row by row as names and values.
-func (w *printer) textTable(t *outputTable, indent string) error {
-	if t.apart {
+func (w *Printer) textTable(t *Table, indent string) error {
+	if t.Apart {
 		return w.textApart(t, indent)
 	}
-	n := len(t.columns)
-	l := &layout{heads: make([]string, n), right: make([]bool, n), cells: make([]int, n), wide: make([]int, n)}
-	for i, c := range t.columns {
+	n := len(t.Columns)
+	l := &layout{heads: make([]string, n), right: make([]bool, n), words: make([]bool, n), cells: make([]int, n), wide: make([]int, n)}
+	for i, c := range t.Columns {
 		l.heads[i] = w.head(c)
 		for _, word := range sizesOf(l.heads[i]) {
 			l.cells[i] = max(l.cells[i], columnsWide(word))
 		}
 	}
 	b, first := &block{}, true
-	for r, err := range t.rows {
+	for r, err := range t.Rows {
 		if err != nil {
 			return err
 		}
-		cells := make([]cell, len(t.columns))
-		for i, c := range t.columns {
-			cells[i] = w.textCell(c, r.cells[i])
-			l.right[i] = l.right[i] || cells[i].right
+		cells := make([]cell, len(t.Columns))
+		for i, c := range t.Columns {
+			cells[i] = w.textCell(c, r.Cells[i])
+			l.words[i] = l.words[i] || !cells[i].right && cells[i].text != nothing
+			l.right[i] = (l.right[i] || cells[i].right) && !l.words[i]
 			l.cells[i] = max(l.cells[i], columnsWide(cells[i].text))
 		}
-		b.cells, b.below = append(b.cells, cells), append(b.below, r.below)
+		b.cells, b.below = append(b.cells, cells), append(b.below, r.Below)
 		if len(b.cells) == blockRows {
-			w.block(l, t.columns, b, indent, first)
+			w.block(l, t.Columns, b, indent, first)
 			b, first = &block{}, false
 		}
 	}
 	if len(b.cells) > 0 {
-		w.block(l, t.columns, b, indent, first)
+		w.block(l, t.Columns, b, indent, first)
 	}
-	w.leftOut(l, t.columns, indent)
+	w.leftOut(l, t.Columns, indent)
 	return nil
 }
 
 // textApart writes each row by itself.
-func (w *printer) textApart(t *outputTable, indent string) error {
+func (w *Printer) textApart(t *Table, indent string) error {
 	first := true
-	for r, err := range t.rows {
+	for r, err := range t.Rows {
 		if err != nil {
 			return err
 		}
@@ -79,7 +81,7 @@ func (w *printer) textApart(t *outputTable, indent string) error {
 			fmt.Fprintln(w.out)
 		}
 		first = false
-		if err := w.textObject(within(reflect.ValueOf(r.json)), indent); err != nil {
+		if err := w.textObject(within(reflect.ValueOf(r.JSON)), indent); err != nil {
 			return err
 		}
 	}
@@ -87,44 +89,44 @@ func (w *printer) textApart(t *outputTable, indent string) error {
 }
 
 // leftOut says which columns were not written.
-func (w *printer) leftOut(l *layout, columns []outputColumn, indent string) {
+func (w *Printer) leftOut(l *layout, columns []Column, indent string) {
 	if l.shown == nil || len(l.shown) == len(columns) {
 		return
 	}
 	var names []string
 	for i := range columns {
 		if !slices.Contains(l.shown, i) {
-			names = append(names, columns[i].labelOrName())
+			names = append(names, columns[i].Title())
 		}
 	}
 	w.wrapped("too narrow to show "+strings.Join(names, ", ")+": widen the terminal ($COLUMNS), or use --csv or --json", indent, indent)
 }
 
 // fit chooses the columns that stand side by side, and how wide they are.
-func (w *printer) fit(l *layout, columns []outputColumn, indent string) {
+func (w *Printer) fit(l *layout, columns []Column, indent string) {
 	l.shown, l.stacks = l.shown[:0], false
 	for i := range columns {
 		l.shown = append(l.shown, i)
 		l.wide[i] = max(l.cells[i], columnsWide(l.heads[i]))
 	}
-	if l.total() > w.width-len(indent) {
+	if l.total() > w.Width-len(indent) {
 		copy(l.wide, l.cells) // the heads take several lines
 	}
-	for l.total() > w.width-len(indent) {
+	for l.total() > w.Width-len(indent) {
 		goes := -1
 		for k, i := range l.shown {
-			if columns[i].drop > 0 && (goes < 0 || columns[i].drop >= columns[l.shown[goes]].drop) {
+			if columns[i].Drop > 0 && (goes < 0 || columns[i].Drop >= columns[l.shown[goes]].Drop) {
 				goes = k
 			}
 		}
 		if goes < 0 {
-			l.stacks = !l.narrowed(w.width - len(indent))
+			l.stacks = !l.narrowed(w.Width - len(indent))
 			return
 		}
 		l.shown = append(l.shown[:goes], l.shown[goes+1:]...)
 	}
 	for _, i := range l.shown { // heads on one line where there is room
-		if more := columnsWide(l.heads[i]) - l.wide[i]; more > 0 && l.total()+more <= w.width-len(indent) {
+		if more := columnsWide(l.heads[i]) - l.wide[i]; more > 0 && l.total()+more <= w.Width-len(indent) {
 			l.wide[i] += more
 		}
 	}
@@ -163,7 +165,7 @@ func (l *layout) narrowed(width int) bool {
 	return true
 }
 
-func (w *printer) block(l *layout, columns []outputColumn, b *block, indent string, first bool) {
+func (w *Printer) block(l *layout, columns []Column, b *block, indent string, first bool) {
 	w.fit(l, columns, indent)
 	if !first {
 		fmt.Fprintln(w.out)
@@ -189,7 +191,7 @@ func (w *printer) block(l *layout, columns []outputColumn, b *block, indent stri
 	}
 }
 
-func (w *printer) under(lines []string, indent string) {
+func (w *Printer) under(lines []string, indent string) {
 	for _, text := range lines {
 		w.wrapped(text, indent+"    ", indent+"      ")
 	}
@@ -205,7 +207,7 @@ func (l *layout) shownTexts(text func(int) string) []string {
 
 // tableRow writes the cells of a row, over several lines where one does not
 // fit; those of a head end on the same line.
-func (w *printer) tableRow(l *layout, texts []string, indent string, head bool) {
+func (w *Printer) tableRow(l *layout, texts []string, indent string, head bool) {
 	lines, height := make([][]string, len(texts)), 1
 	for k, text := range texts {
 		lines[k] = wrap(text, l.wide[l.shown[k]])
@@ -239,9 +241,9 @@ func (w *printer) tableRow(l *layout, texts []string, indent string, head bool) 
 
 // wrapped writes text over as many lines as it needs, the first behind one
 // indent and the others behind another.
-func (w *printer) wrapped(text, first, others string) {
+func (w *Printer) wrapped(text, first, others string) {
 	indent := first
-	for _, line := range wrap(text, max(w.width-columnsWide(first), leastText)) {
+	for _, line := range wrap(text, max(w.Width-columnsWide(first), leastText)) {
 		fmt.Fprintln(w.out, strings.TrimRight(indent+line, " "))
 		indent = others
 	}

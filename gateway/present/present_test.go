@@ -1,35 +1,34 @@
-package main
+package present_test
 
 import (
 	"bytes"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"iter"
 	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 
-	"github.com/spf13/cobra"
-
+	"lapgate/gateway/present"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
 )
 
 // printed is what a command with every kind of value hands over.
 type printed struct {
-	Headline string         `json:"headline" label:""`
-	Roll     string         `json:"roll"`
-	At       time.Time      `json:"left_at"`
-	Dwell    float64        `json:"header_dwell_s"`
-	Platen   *float64       `json:"platen_c"`
-	Missing  *float64       `json:"scale_kg,omitempty"`
-	Secret   int            `json:"internal" label:"-"`
-	Points   entries        `json:"setpoints"`
-	Inner    printedInner   `json:"summary"`
-	Rows     *outputTable   `json:"rolls" label:"changed rolls" print:"csv"`
-	Codes    []printedCount `json:"codes"`
+	Headline string          `json:"headline" label:""`
+	Roll     string          `json:"roll"`
+	At       time.Time       `json:"left_at"`
+	Dwell    float64         `json:"header_dwell_s"`
+	Platen   *float64        `json:"platen_c"`
+	Missing  *float64        `json:"scale_kg,omitempty"`
+	Secret   int             `json:"internal" label:"-"`
+	Points   present.Entries `json:"setpoints"`
+	Inner    printedInner    `json:"summary"`
+	Rows     *present.Table  `json:"rolls" label:"changed rolls" print:"csv"`
+	Codes    []printedCount  `json:"codes"`
 }
 
 type printedInner struct {
@@ -69,9 +68,11 @@ func printedSample(zone *time.Location) printed {
 	platen, overhang := 180.0, 0.127
 	return printed{
 		Headline: "roll R-1: GO", Roll: "R-1", At: at, Dwell: 12.34567, Platen: &platen, Secret: 7,
-		Points: entries{{outputColumn{name: "inner_head_m"}, 1.016}, {outputColumn{name: "layers"}, 3.0}, {outputColumn{name: "glue_mass_kg"}, nil}},
-		Inner:  printedInner{Changed: 1, Sound: true},
-		Rows: tableOf(sequence(
+		Points: present.Entries{
+			{Column: present.Column{Name: "inner_head_m"}, Value: 1.016}, {Column: present.Column{Name: "layers"}, Value: 3.0}, {Column: present.Column{Name: "glue_mass_kg"}},
+		},
+		Inner: printedInner{Changed: 1, Sound: true},
+		Rows: present.TableOf(sequence(
 			printedRow{Roll: "R-1", At: at, Feed: 105.356, Overhang: &overhang, Notes: []string{"hold wrapper_out: hang another roll"}},
 			printedRow{Roll: "R, 2", At: at, Feed: 9},
 		)),
@@ -79,11 +80,17 @@ func printedSample(zone *time.Location) printed {
 	}
 }
 
-func printTo(t *testing.T, env []string, f outputFlags, v any) string {
+func printTo(t *testing.T, f present.Form, v any) string {
+	t.Helper()
+	return printWide(t, f, 100, v)
+}
+
+func printWide(t *testing.T, f present.Form, width int, v any) string {
 	t.Helper()
 	var out bytes.Buffer
-	p := &program{env: env, stdout: &out}
-	if err := p.printer(f, millUnits()).print(v); err != nil {
+	p := present.New(&out, millUnits())
+	p.Form, p.Width = f, width
+	if err := p.Print(v); err != nil {
 		t.Fatal(err)
 	}
 	return out.String()
@@ -94,11 +101,11 @@ func printTo(t *testing.T, env []string, f outputFlags, v any) string {
 func TestPrinterForms(t *testing.T) {
 	zone := time.FixedZone("CET", 3600)
 	for _, c := range []struct {
-		name  string
-		flags outputFlags
-		want  string
+		name string
+		form present.Form
+		want string
 	}{
-		{"text", outputFlags{}, `roll R-1: GO
+		{"text", present.Form{}, `roll R-1: GO
 roll          R-1
 left at       2026-03-01 22:30:00 UTC
 header dwell  12.346 s
@@ -120,11 +127,11 @@ codes
 code         count
 wrapper_out      1
 `},
-		{"csv", outputFlags{csv: true}, `roll,left at,feed length (in),overhang each side (in)
+		{"csv", present.Form{CSV: true}, `roll,left at,feed length (in),overhang each side (in)
 R-1,2026-03-01T22:30:00.25Z,4147.87402,5
 "R, 2",2026-03-01T22:30:00.25Z,354.330709,
 `},
-		{"json", outputFlags{json: true}, `{
+		{"json", present.Form{JSON: true}, `{
   "headline": "roll R-1: GO",
   "roll": "R-1",
   "left_at": "2026-03-01T22:30:00.25Z",
@@ -152,7 +159,7 @@ R-1,2026-03-01T22:30:00.25Z,4147.87402,5
 }
 `},
 	} {
-		if got := printTo(t, []string{"TZ=UTC"}, c.flags, printedSample(zone)); got != c.want {
+		if got := printTo(t, c.form, printedSample(zone)); got != c.want {
 			t.Errorf("%s:\n%s\nwant\n%s", c.name, got, c.want)
 		}
 	}
@@ -162,13 +169,13 @@ R-1,2026-03-01T22:30:00.25Z,4147.87402,5
 // one row of CSV.
 func TestPrinterListAndRow(t *testing.T) {
 	list := []printedCount{{"a", 1}, {"b", 20}}
-	if got, want := printTo(t, nil, outputFlags{json: true}, list), `{"code":"a","count":1}`+"\n"+`{"code":"b","count":20}`+"\n"; got != want {
+	if got, want := printTo(t, present.Form{JSON: true}, list), `{"code":"a","count":1}`+"\n"+`{"code":"b","count":20}`+"\n"; got != want {
 		t.Errorf("got %q, want %q", got, want)
 	}
-	if got, want := printTo(t, nil, outputFlags{}, list), "code  count\na         1\nb        20\n"; got != want {
+	if got, want := printTo(t, present.Form{}, list), "code  count\na         1\nb        20\n"; got != want {
 		t.Errorf("got %q, want %q", got, want)
 	}
-	if got, want := printTo(t, nil, outputFlags{csv: true}, printedInner{3, true}), "changed,sound\n3,yes\n"; got != want {
+	if got, want := printTo(t, present.Form{CSV: true}, printedInner{3, true}), "changed,sound\n3,yes\n"; got != want {
 		t.Errorf("got %q, want %q", got, want)
 	}
 }
@@ -176,22 +183,22 @@ func TestPrinterListAndRow(t *testing.T) {
 // Rows whose columns come from data, and whose values have different
 // dimensions by row.
 func TestPrinterRowsByData(t *testing.T) {
-	points := &outputTable{
-		columns: []outputColumn{{name: "setpoint"}, {name: "old"}, {name: "change"}},
-		rows: sequence(
-			outputRow{cells: []any{quantityName{name: "header_temperature_c"}, amount{"header_temperature_c", 180, false}, amount{"header_temperature_k", 5, true}}},
-			outputRow{cells: []any{quantityName{name: "feed_length_m", label: "feed"}, amount{"feed_length_m", 2.54, false}, nil}},
+	points := &present.Table{
+		Columns: []present.Column{{Name: "setpoint"}, {Name: "old"}, {Name: "change"}},
+		Rows: sequence(
+			present.Row{Cells: []any{present.Quantity{Name: "header_temperature_c"}, present.Amount{Name: "header_temperature_c", Value: 180, Signed: false}, present.Amount{Name: "header_temperature_k", Value: 5, Signed: true}}},
+			present.Row{Cells: []any{present.Quantity{Name: "feed_length_m", Label: "feed"}, present.Amount{Name: "feed_length_m", Value: 2.54, Signed: false}, nil}},
 		),
 	}
 	for _, c := range []struct {
-		flags outputFlags
-		want  string
+		form present.Form
+		want string
 	}{
-		{outputFlags{}, "setpoint               old  change\nheader temperature  356 °F   +9 °F\nfeed                100 in       -\n"},
-		{outputFlags{csv: true}, "setpoint,old,change\nheader temperature (°F),356,9\nfeed (in),100,\n"},
-		{outputFlags{json: true}, `{"setpoint":"header_temperature_c","old":180,"change":5}` + "\n" + `{"setpoint":"feed_length_m","old":2.54}` + "\n"},
+		{present.Form{}, "setpoint               old  change\nheader temperature  356 °F   +9 °F\nfeed                100 in       -\n"},
+		{present.Form{CSV: true}, "setpoint,old,change\nheader temperature (°F),356,9\nfeed (in),100,\n"},
+		{present.Form{JSON: true}, `{"setpoint":"header_temperature_c","old":180,"change":5}` + "\n" + `{"setpoint":"feed_length_m","old":2.54}` + "\n"},
 	} {
-		if got := printTo(t, nil, c.flags, points); got != c.want {
+		if got := printTo(t, c.form, points); got != c.want {
 			t.Errorf("got\n%s\nwant\n%s", got, c.want)
 		}
 	}
@@ -201,9 +208,9 @@ func TestPrinterRowsByData(t *testing.T) {
 // their drop, which is said, then rows are stacked. No size is broken.
 func TestPrinterWidth(t *testing.T) {
 	for _, width := range []int{100, 60, 44, 30, 20} {
-		got := printTo(t, []string{fmt.Sprintf("COLUMNS=%d", width), "TZ=UTC"}, outputFlags{}, printedSample(time.UTC))
+		got := printWide(t, present.Form{}, width, printedSample(time.UTC))
 		for line := range strings.Lines(got) {
-			if n := columnsWide(strings.TrimSuffix(line, "\n")); n > width && len(strings.Fields(line)) > 2 {
+			if n := utf8.RuneCountInString(strings.TrimSuffix(line, "\n")); n > width && len(strings.Fields(line)) > 2 {
 				t.Errorf("width %d: a line of %d: %q", width, n, line)
 			}
 		}
@@ -215,14 +222,17 @@ func TestPrinterWidth(t *testing.T) {
 			t.Errorf("width %d: what was left out is not said:\n%s", width, got)
 		}
 	}
-	if got := wrap("head 40 in by 1 1/2 in", 8); strings.Join(got, "|") != "head|40 in by|1 1/2 in" {
-		t.Errorf("got %q", got)
+	narrow := struct {
+		Text string `json:"text" label:""`
+	}{"a head of 40 in by 1 1/2 in"}
+	if got, want := printWide(t, present.Form{}, 12, narrow), "a head of\n40 in by\n1 1/2 in\n"; got != want {
+		t.Errorf("got %q, want %q", got, want)
 	}
 }
 
 // Rows are written as they come, and an error ends the list after them.
 func TestPrinterStreams(t *testing.T) {
-	for _, f := range []outputFlags{{}, {csv: true}, {json: true}} {
+	for _, f := range []present.Form{{}, {CSV: true}, {JSON: true}} {
 		var out bytes.Buffer
 		made, before := 0, -1
 		rows := func(yield func(printedCount, error) bool) {
@@ -236,7 +246,9 @@ func TestPrinterStreams(t *testing.T) {
 			}
 			yield(printedCount{}, errors.New("the source broke"))
 		}
-		err := (&program{stdout: &out}).printer(f, nil).print(tableOf(rows))
+		p := present.New(&out, millUnits())
+		p.Form = f
+		err := p.Print(present.TableOf(rows))
 		if err == nil || err.Error() != "the source broke" {
 			t.Errorf("%+v: got error %v", f, err)
 		}
@@ -249,7 +261,7 @@ func TestPrinterStreams(t *testing.T) {
 // What CSV prints, a reader of CSV with units in its heads reads back; JSON is
 // valid.
 func TestPrinterReadsBack(t *testing.T) {
-	records, err := csv.NewReader(strings.NewReader(printTo(t, nil, outputFlags{csv: true}, printedSample(time.UTC)))).ReadAll()
+	records, err := csv.NewReader(strings.NewReader(printTo(t, present.Form{CSV: true}, printedSample(time.UTC)))).ReadAll()
 	if err != nil || len(records) != 3 {
 		t.Fatalf("%d records, %v", len(records), err)
 	}
@@ -257,32 +269,7 @@ func TestPrinterReadsBack(t *testing.T) {
 	if d := v - 105.356; err != nil || d > 1e-6 || d < -1e-6 {
 		t.Errorf("got %v, %v", v, err)
 	}
-	if text := printTo(t, nil, outputFlags{json: true}, printedSample(time.UTC)); !json.Valid([]byte(text)) {
+	if text := printTo(t, present.Form{JSON: true}, printedSample(time.UTC)); !json.Valid([]byte(text)) {
 		t.Errorf("not JSON:\n%s", text)
-	}
-}
-
-// Both forms at once are wrong usage, found before the command begins.
-func TestPrinterFlags(t *testing.T) {
-	for _, c := range []struct {
-		args []string
-		want int
-	}{{[]string{"--json"}, 0}, {[]string{"--csv"}, 0}, {[]string{"--json", "--csv"}, exitUsage}, {[]string{"--json", "more"}, exitFailed}} {
-		var f outputFlags
-		ran := false
-		cmd := &cobra.Command{Args: cobra.NoArgs, SilenceErrors: true, SilenceUsage: true, RunE: func(*cobra.Command, []string) error { ran = true; return nil }}
-		f.add(cmd)
-		cmd.SetArgs(c.args)
-		err := cmd.Execute()
-		var e *exitError
-		code := 0
-		if errors.As(err, &e) {
-			code = e.code
-		} else if err != nil {
-			code = exitFailed
-		}
-		if code != c.want || ran != (err == nil) {
-			t.Errorf("%v: exit code %d, ran %v, want %d", c.args, code, ran, c.want)
-		}
 	}
 }

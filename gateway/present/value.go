@@ -1,4 +1,4 @@
-package main
+package present
 
 import (
 	"bytes"
@@ -17,11 +17,11 @@ import (
 	"lapgate/recipe/quantity"
 )
 
-// outputColumn is a column of a table, or one named value.
-type outputColumn struct {
-	name  string // in JSON, with the SI unit at its end
-	label string // for people; empty for the name
-	drop  int    // goes first from a narrow table, the highest before the others; 0 stays
+// Column is a column of a table, or one named value.
+type Column struct {
+	Name  string // in JSON, with the SI unit at its end
+	Label string // for people; empty for the name
+	Drop  int    // goes first from a narrow table, the highest before the others; 0 stays
 }
 
 // ending is what the end of a name in JSON tells of its unit.
@@ -53,85 +53,89 @@ func split(name string) (stem string, e ending) {
 	return name, ending{}
 }
 
-func (c outputColumn) labelOrName() string {
-	if c.label != "" {
-		return c.label
+// Title is the name of a column for people, without its unit.
+func (c Column) Title() string {
+	if c.Label != "" {
+		return c.Label
 	}
-	stem, _ := split(c.name)
+	stem, _ := split(c.Name)
 	return strings.ReplaceAll(stem, "_", " ")
 }
 
 // unit is what people read a column in; empty for none.
-func (w *printer) unit(c outputColumn) string {
-	_, e := split(c.name)
+func (w *Printer) unit(c Column) string {
+	_, e := split(c.Name)
 	if e.dim == quantity.None {
 		return e.unit
 	}
-	if e.dim == quantity.TemperatureDifference && w.line.Unit(quantity.Temperature) == "°F" {
+	if e.dim == quantity.TemperatureDifference && w.Line.Unit(quantity.Temperature) == "°F" {
 		return "°F"
 	}
-	return w.line.Unit(e.dim)
+	return w.Line.Unit(e.dim)
 }
 
 // head is the name of a column with its unit.
-func (w *printer) head(c outputColumn) string {
+func (w *Printer) head(c Column) string {
 	if unit := w.unit(c); unit != "" {
-		return c.labelOrName() + " (" + unit + ")"
+		return c.Title() + " (" + unit + ")"
 	}
-	return c.labelOrName()
+	return c.Title()
 }
 
-// amount is a value in SI of its own name and unit, in a column whose rows are
+// Amount is a value in SI of its own name and unit, in a column whose rows are
 // of different dimensions.
-type amount struct {
-	name   string // in JSON, with its unit
-	value  float64
-	signed bool // a difference: with its sign
+type Amount struct {
+	Name   string // in JSON, with its unit
+	Value  float64
+	Signed bool // a difference: with its sign
 }
 
 // MarshalJSON writes the value in SI.
-func (a amount) MarshalJSON() ([]byte, error) { return json.Marshal(a.value) }
+func (a Amount) MarshalJSON() ([]byte, error) { return json.Marshal(a.Value) }
 
-// quantityName is a cell that names a quantity: its label for people, with the
+// Text is the amount with its unit, as people read it on a line.
+func (a Amount) Text(line *recipe.Line) string { return (&Printer{Line: line}).amount(a) }
+
+// Quantity is a cell that names a quantity: its label for people, with the
 // unit in CSV, and in JSON its name.
-type quantityName outputColumn
+type Quantity Column
 
 // MarshalJSON writes the name.
-func (q quantityName) MarshalJSON() ([]byte, error) { return json.Marshal(q.name) }
+func (q Quantity) MarshalJSON() ([]byte, error) { return json.Marshal(q.Name) }
 
-// entry is a named value whose name is given by data.
-type entry struct {
-	outputColumn
-	value any // nil for nothing
+// Entry is a named value whose name is given by data.
+type Entry struct {
+	Column
+	Value any // nil for nothing
 }
 
-// entries are named values in their order, in JSON one object.
-type entries []entry
+// Entries are named values in their order, in JSON one object.
+type Entries []Entry
 
 // isEntries reports whether values of a type are named values.
 func isEntries(t reflect.Type) bool {
 	switch t {
-	case reflect.TypeFor[entries](), reflect.TypeFor[recipe.Values](), reflect.TypeFor[record.Members]():
+	case reflect.TypeFor[Entries](), reflect.TypeFor[recipe.Values](), reflect.TypeFor[record.Members]():
 		return true
 	}
 	return false
 }
 
 // asEntries returns a value as named values when it is that.
-func asEntries(v reflect.Value) (entries, bool) {
+func asEntries(v reflect.Value) (Entries, bool) {
 	switch list := v.Interface().(type) {
-	case entries:
+	case Entries:
 		return list, true
 	case recipe.Values:
-		out := make(entries, len(list))
+		out := make(Entries, len(list))
 		for i, p := range list {
-			out[i] = entry{outputColumn{name: p.Name, label: p.Label}, p.Value}
+			out[i] = Entry{Column{Name: p.Name, Label: p.Label}, Setpoint(p)}
 		}
 		return out, true
 	case record.Members:
-		out := make(entries, len(list))
+		out := make(Entries, len(list))
 		for i, m := range list {
-			out[i] = entry{outputColumn{name: m.Name}, m.Value}
+			out[i] = Entry{Column{Name: m.Name}, m.Value}
 		}
 		return out, true
 	}
@@ -146,29 +150,30 @@ func within(v reflect.Value) reflect.Value {
 	return v
 }
 
-func entriesOf(columns []outputColumn, cells []any) entries {
-	out := make(entries, len(columns))
+// EntriesOf are the cells of a row under the names of its columns.
+func EntriesOf(columns []Column, cells []any) Entries {
+	out := make(Entries, len(columns))
 	for i, c := range columns {
-		out[i] = entry{c, cells[i]}
+		out[i] = Entry{c, cells[i]}
 	}
 	return out
 }
 
 // MarshalJSON writes an object without the values that are nil.
-func (list entries) MarshalJSON() ([]byte, error) {
+func (list Entries) MarshalJSON() ([]byte, error) {
 	b := bytes.NewBufferString("{")
 	for _, e := range list {
-		if e.value == nil {
+		if e.Value == nil {
 			continue
 		}
-		text, err := marshal(e.value)
+		text, err := marshal(e.Value)
 		if err != nil {
-			return nil, fmt.Errorf("%s: %w", e.name, err)
+			return nil, fmt.Errorf("%s: %w", e.Name, err)
 		}
 		if b.Len() > 1 {
 			b.WriteByte(',')
 		}
-		fmt.Fprintf(b, "%q:%s", e.name, text)
+		fmt.Fprintf(b, "%q:%s", e.Name, text)
 	}
 	b.WriteByte('}')
 	return b.Bytes(), nil
@@ -176,16 +181,17 @@ func (list entries) MarshalJSON() ([]byte, error) {
 
 // field is one field of a printed struct.
 type field struct {
-	outputColumn
+	Column
 	index     []int
 	omitEmpty bool
 	below     bool
 	alone     bool // an empty label
 	csv       bool
+	apart     bool
 	cell      bool // its type fits into a cell
 }
 
-func (f *field) isColumn() bool { return f.cell && !f.below && !f.alone && f.label != "-" }
+func (f *field) isColumn() bool { return f.cell && !f.below && !f.alone && f.Label != "-" }
 
 // of is the field in a struct; the zero value where an embedded pointer is nil.
 func (f *field) of(v reflect.Value) reflect.Value {
@@ -226,18 +232,20 @@ func fieldsOf(t reflect.Type) []field {
 			name = f.Name
 		}
 		one := field{
-			outputColumn: outputColumn{name: name, label: label}, index: f.Index,
+			Column: Column{Name: name, Label: label}, index: f.Index,
 			omitEmpty: strings.Contains(options, "omitempty") || strings.Contains(options, "omitzero"),
 			alone:     labelled && label == "", cell: isCell(f.Type),
 		}
 		for option := range strings.SplitSeq(f.Tag.Get("print"), ",") {
 			switch text, drop := strings.CutPrefix(option, "drop="); {
 			case drop:
-				one.drop, _ = strconv.Atoi(text) // the test of the printed types proves the tags
+				one.Drop, _ = strconv.Atoi(text) // the test of the printed types proves the tags
 			case option == "below":
 				one.below = true
 			case option == "csv":
 				one.csv = true
+			case option == "apart":
+				one.apart = true
 			}
 		}
 		out = append(out, one)
@@ -249,7 +257,7 @@ func fieldsOf(t reflect.Type) []field {
 // words, times and lists of them.
 func isCell(t reflect.Type) bool {
 	if t.Implements(reflect.TypeFor[fmt.Stringer]()) || t.Implements(reflect.TypeFor[encoding.TextMarshaler]()) ||
-		t == reflect.TypeFor[amount]() || t == reflect.TypeFor[quantityName]() {
+		t == reflect.TypeFor[Amount]() || t == reflect.TypeFor[Quantity]() {
 		return true
 	}
 	switch t.Kind() {
@@ -286,13 +294,16 @@ type cell struct {
 	right bool
 }
 
+// nothing stands in a cell without a value.
+const nothing = "-"
+
 // textCell is a value in a table, where the head has the unit.
-func (w *printer) textCell(c outputColumn, v any) cell {
+func (w *Printer) textCell(c Column, v any) cell {
 	switch v := plain(v).(type) {
 	case nil:
-		return cell{text: "-"}
-	case amount:
-		return cell{w.measure(v), true}
+		return cell{text: nothing}
+	case Amount:
+		return cell{w.amount(v), true}
 	case float64:
 		return cell{w.number(c, v), true}
 	case int64, uint64:
@@ -309,11 +320,11 @@ func (w *printer) textCell(c outputColumn, v any) cell {
 }
 
 // full is a value that stands alone, with its unit.
-func (w *printer) full(c outputColumn, v any) string {
+func (w *Printer) full(c Column, v any) string {
 	text := w.textCell(c, v).text
 	switch v := plain(v).(type) {
 	case float64:
-		return w.measure(amount{name: c.name, value: v})
+		return w.amount(Amount{Name: c.Name, Value: v})
 	case []any:
 		if unit := w.unit(c); unit != "" && len(v) > 0 {
 			text += " " + unit
@@ -322,11 +333,11 @@ func (w *printer) full(c outputColumn, v any) string {
 	return text
 }
 
-// measure is an amount with its unit.
-func (w *printer) measure(a amount) string {
-	c := outputColumn{name: a.name}
-	text := w.number(c, a.value)
-	if a.signed && a.value > 0 && text != "0" {
+// measure is an Amount with its unit.
+func (w *Printer) amount(a Amount) string {
+	c := Column{Name: a.Name}
+	text := w.number(c, a.Value)
+	if a.Signed && a.Value > 0 && text != "0" {
 		text = "+" + text
 	}
 	if unit := w.unit(c); unit != "" {
@@ -336,8 +347,8 @@ func (w *printer) measure(a amount) string {
 }
 
 // number rounds a value for people, in the unit of its column but without it.
-func (w *printer) number(c outputColumn, v float64) string {
-	_, e := split(c.name)
+func (w *Printer) number(c Column, v float64) string {
+	_, e := split(c.Name)
 	unit := w.unit(c)
 	switch {
 	case e.dim == quantity.None || math.IsNaN(v) || math.IsInf(v, 0):
@@ -345,26 +356,26 @@ func (w *printer) number(c outputColumn, v float64) string {
 	case e.dim == quantity.TemperatureDifference:
 		return strings.TrimSuffix(quantity.Round(v, e.dim, unit, 3), " "+unit)
 	}
-	return strings.TrimSuffix(w.line.Write(v, e.dim), " "+unit)
+	return strings.TrimSuffix(w.Line.Write(v, e.dim), " "+unit)
 }
 
 // csvCell is a value for a program, in the unit of its column.
-func (w *printer) csvCell(c outputColumn, v any) string {
+func (w *Printer) csvCell(c Column, v any) string {
 	switch v := plain(v).(type) {
 	case nil:
 		return ""
-	case amount:
-		return w.csvCell(outputColumn{name: v.name}, v.value)
-	case quantityName:
-		return w.head(outputColumn(v))
+	case Amount:
+		return w.csvCell(Column{Name: v.Name}, v.Value)
+	case Quantity:
+		return w.head(Column(v))
 	case float64:
-		_, e := split(c.name)
+		_, e := split(c.Name)
 		if e.dim != quantity.None {
 			v = quantity.In(v, e.dim, w.unit(c))
 		}
 		return nineDigits(v)
 	case time.Time:
-		return v.In(w.zone).Format(time.RFC3339Nano)
+		return v.In(w.Zone).Format(time.RFC3339Nano)
 	case []any:
 		parts := make([]string, len(v))
 		for i, x := range v {
@@ -393,17 +404,17 @@ func nineDigits(v float64) string {
 }
 
 // word is a value that is not a figure, for people.
-func (w *printer) word(v any) string {
+func (w *Printer) word(v any) string {
 	switch v := v.(type) {
 	case time.Time:
-		return v.In(w.zone).Format("2006-01-02 15:04:05 MST")
+		return v.In(w.Zone).Format("2006-01-02 15:04:05 MST")
 	case bool:
 		if v {
 			return "yes"
 		}
 		return "no"
-	case quantityName:
-		return outputColumn(v).labelOrName()
+	case Quantity:
+		return Column(v).Title()
 	case fmt.Stringer:
 		return v.String()
 	case encoding.TextMarshaler:
@@ -428,7 +439,7 @@ func plain(value any) any {
 		return nil
 	}
 	switch x := v.Interface().(type) {
-	case fmt.Stringer, encoding.TextMarshaler, amount, quantityName:
+	case fmt.Stringer, encoding.TextMarshaler, Amount, Quantity:
 		return x
 	}
 	switch {

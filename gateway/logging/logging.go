@@ -1,4 +1,6 @@
-package main
+// Package logging makes the log of the daemon: its format and level, and the
+// first of equal warnings in place of each.
+package logging
 
 import (
 	"fmt"
@@ -10,8 +12,10 @@ import (
 	"lapgate/gateway/config"
 )
 
-// newLog writes to w as the configuration says, repeats repeated.
-func newLog(w io.Writer, c config.Log) (*zap.Logger, error) {
+// New makes a log that writes to w as the configuration says. Equal warnings and
+// errors are written once and then counted. An error means that the level is
+// none.
+func New(w io.Writer, c config.Log) (*zap.Logger, error) {
 	level, err := zapcore.ParseLevel(c.Level)
 	if err != nil {
 		return nil, fmt.Errorf("log.level: %w", err)

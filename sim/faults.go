@@ -8,8 +8,8 @@ import (
 // SimulatedFault is one named way in which the line, its controller or its network can
 // fail.
 type SimulatedFault struct {
-	Name string `json:"fault"`
-	Text string `json:"what"`
+	Name string  `json:"fault"`
+	Text string  `json:"what"`
 	at   []point // where in the life of a roll it may occur
 	// low and high bound how long it lasts.
 	low, high time.Duration

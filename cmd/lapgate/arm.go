@@ -23,7 +23,7 @@ unless the configuration says arming.restart: keep.
 Whoever arms a line answers for it: walk the line, see that nobody is at nip
 points or hot platens, and that the guards are closed.`,
 		Example: `  lapgate arm --config mill.yaml --line north --by "Kim Berg" --reason "shadow compared for two weeks"`,
-		Args:    cobra.NoArgs,
+		Args:    takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if r.By == "" || r.Reason == "" {
 				return usageError("arming needs --by NAME and --reason TEXT; the journal keeps both")

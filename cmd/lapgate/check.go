@@ -40,7 +40,7 @@ numbers in every word order. Exit code 4 when a controller is not reachable, 5 w
 something differs.`,
 		Example: `  lapgate check mill.yaml
   lapgate check mill.yaml --online --line north`,
-		Args: cobra.MaximumNArgs(1),
+		Args: mayTake("one configuration file at most"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			for _, name := range []string{"line", "timeout"} {
 				if cmd.Flags().Changed(name) && !f.live {

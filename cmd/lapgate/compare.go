@@ -40,7 +40,7 @@ difference. A roll that was wrapped though we would have held it is a difference
 Exit code 5 when a roll differs by more than a tolerance.`,
 		Example: `  lapgate compare journal/north.db --svg north.svg
   lapgate compare journal/north.db --tolerance 'header_dwell=0.2 s' --csv`,
-		Args: onePath,
+		Args: takes(oneJournal),
 		RunE: func(cmd *cobra.Command, args []string) error { return p.compare(cmd.Context(), args[0], &f) },
 	}
 	fl := cmd.Flags()

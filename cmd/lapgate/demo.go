@@ -51,7 +51,7 @@ broken, every wrap was judged good by the simulator and the journal verifies.`,
   lapgate demo --fault link-cut,controller-restart --seed 7
   lapgate demo --rolls 10 --journal ./demo-journal
   lapgate demo --transport opcua`,
-		Args: cobra.NoArgs,
+		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if helped, err := f.sim.check(p, f.output); helped || err != nil {
 				return err
@@ -178,7 +178,7 @@ func (d *demo) wrap(ctx context.Context, path string) (*rehearse.Result, error) 
 		return nil, err
 	}
 	g, err := gateway.New(gateway.Options{
-		Snapshot: d.snapshot, Dialer: d.dialers(log), OpenJournal: journalOpener(d.snapshot),
+		Snapshot: d.snapshot, Dialer: d.dialers(log), OpenJournal: gateway.OpenJournals(d.snapshot),
 		Log: log, Metrics: metrics, OnRecord: d.watch.Recorded,
 	})
 	if err != nil {

@@ -18,7 +18,7 @@ restarts until it is armed by command.
 
 This is no stop of the machine: a recipe that the controller accepted is worked
 to its end. To stop the line use its own controls.`,
-		Args: cobra.NoArgs,
+		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if r.By == "" {
 				r.By = userName()

@@ -69,6 +69,32 @@ func addRoll(cmd *cobra.Command, roll *uint32, unnamed string) {
 	cmd.Flags().Uint32Var(roll, "roll", 0, "number of the roll (default "+unnamed+")")
 }
 
+// takes wants exactly so many arguments as are named.
+func takes(names ...string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		switch {
+		case len(args) == len(names):
+			return nil
+		case len(names) == 0:
+			return usageError("%s takes no arguments, got %q; give what it needs by flags", cmd.CommandPath(), args[0])
+		}
+		return usageError("%s takes %s, got %d arguments", cmd.CommandPath(), strings.Join(names, " and "), len(args))
+	}
+}
+
+// mayTake wants one argument or none.
+func mayTake(name string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		if len(args) > 1 {
+			return usageError("%s takes %s, got %d arguments", cmd.CommandPath(), name, len(args))
+		}
+		return nil
+	}
+}
+
+// oneJournal is the argument of a command that reads a journal.
+const oneJournal = "the path of one journal"
+
 // plainFlagError says what a flag wants in place of what the parser of numbers
 // says.
 func plainFlagError(_ *cobra.Command, err error) error {

@@ -135,7 +135,7 @@ func allEffects() []effects {
 			"set": "--set lines.0.controller.program.publication=60ms", "config": "--config nowhere.yaml", "line": "--line south", "nodeset": "--nodeset",
 		}), nil},
 		{"tags fields", "", map[string]string{"json": "--json", "csv": "--csv"}, nil},
-		{"tags import", "tags.csv --config demo.yaml", source(map[string]string{"line": "--line south", "write": "--write new.yaml"}), nil},
+		{"tags import", "tags.csv --config demo.yaml", source(map[string]string{"json": "--json", "csv": "--csv", "line": "--line south", "write": "--write new.yaml"}), nil},
 		{"trust list", "--folder pki", map[string]string{
 			"folder": "--folder nowhere/pki", "json": "--json", "csv": "--csv", "config": "--config demo.yaml", "set": "--set log.level=debug", "line": "--line north",
 		}, nil},

@@ -14,7 +14,7 @@ func (p *program) holdCommand() *cobra.Command {
 		Short: "Hold every roll, or end that hold with --off",
 		Long: `Hold makes the daemon offer a hold instead of a recipe for every roll of a line,
 or of all lines, until hold --off ends that. It outlives a restart.`,
-		Args: cobra.NoArgs,
+		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if r.By == "" || r.Reason == "" {
 				return usageError("a hold needs --by NAME and --reason TEXT; the journal keeps both")

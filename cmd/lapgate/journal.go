@@ -24,10 +24,6 @@ func (p *program) journalCommand() *cobra.Command {
 		Short: "List, show, verify, export and back up a journal",
 		Long: `The journal is the durable record of one line. These commands read it, also
 while the daemon appends to it.`,
-		Args: cobra.NoArgs,
-		RunE: func(*cobra.Command, []string) error {
-			return usageError("a command is missing; want one of list, show, verify, export, backup")
-		},
 	}
 	cmd.AddCommand(p.journalList(), p.journalShow(), p.journalVerify(), p.journalExport(), p.journalBackup())
 	return cmd
@@ -121,13 +117,6 @@ func (p *program) unitsOf(f *unitsFlags, path string) (*recipe.Line, error) {
 	return line.Recipe, nil
 }
 
-func onePath(cmd *cobra.Command, args []string) error {
-	if len(args) != 1 {
-		return fmt.Errorf("%s takes the path of one journal, got %d arguments", cmd.CommandPath(), len(args))
-	}
-	return nil
-}
-
 // readJournal calls do with a reader of a journal.
 func readJournal(ctx context.Context, path string, do func(*journal.Reader) error) (err error) {
 	r, err := journal.OpenReader(ctx, path)
@@ -174,7 +163,7 @@ func (p *program) journalList() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "list PATH",
 		Short: "List the records of a journal, one a line",
-		Args:  onePath,
+		Args:  takes(oneJournal),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			filter, err := f.filter(p.zone())
 			if err != nil {
@@ -208,9 +197,9 @@ func (p *program) journalShow() *cobra.Command {
 		Args: func(_ *cobra.Command, args []string) error {
 			switch {
 			case len(args) < 1 || len(args) > 2:
-				return fmt.Errorf("show takes the path of a journal and the number of a record, got %d arguments", len(args))
+				return usageError("lapgate journal show takes the path of a journal and the number of a record, got %d arguments", len(args))
 			case (len(args) == 2) == (roll != 0):
-				return errors.New("give either the number of a record or --roll")
+				return usageError("give either the number of a record or --roll NUMBER")
 			}
 			return nil
 		},
@@ -257,7 +246,7 @@ func (p *program) journalVerify() *cobra.Command {
 reports all it finds. A tail that was cut off shows only when the head is given
 that was kept elsewhere. Exit code 5 when the journal is damaged. What the
 controller said and contradicted later is listed beside: no damage of the journal.`,
-		Args: onePath,
+		Args: takes(oneJournal),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			var opts []journal.VerifyOption
 			if head != "" {
@@ -302,7 +291,7 @@ func (p *program) journalExport() *cobra.Command {
 		Long: `Export writes records as they are stored, in the units of the wire where they
 are so: the hash of each record is over that form. For SI with words in place of
 numbers use journal list --json.`,
-		Args: onePath,
+		Args: takes(oneJournal),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
 			filter, err := f.filter(p.zone())
 			if err != nil {
@@ -342,12 +331,7 @@ func (p *program) journalBackup() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "backup PATH COPY",
 		Short: "Copy a journal as it stands to a new file, also from a live daemon",
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) != 2 {
-				return fmt.Errorf("backup takes the path of a journal and of the copy, got %d arguments", len(args))
-			}
-			return nil
-		},
+		Args:  takes("the path of a journal", "the path of the copy"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return readJournal(cmd.Context(), args[0], func(r *journal.Reader) error {
 				head, err := r.Backup(cmd.Context(), args[1])

@@ -91,22 +91,12 @@ func run(args, env []string, stdin io.Reader, stdout, stderr io.Writer) int {
 		e = &exitError{exitUsage, err}
 	}
 	if e.err != nil {
-		fmt.Fprintln(stderr, message(e.err))
+		fmt.Fprintln(stderr, e.err)
 	}
 	if e.code == exitUsage {
 		fmt.Fprintf(stderr, "Run '%s --help' for usage.\n", called.CommandPath())
 	}
 	return e.code
-}
-
-// message is an error as it is printed. One line begins with the name of the
-// program; a list of problems goes without it, each with its own place.
-func message(err error) string {
-	text := err.Error()
-	if strings.Contains(text, "\n") {
-		return text
-	}
-	return "lapgate: " + text
 }
 
 func (p *program) root() *cobra.Command {
@@ -129,9 +119,6 @@ differences (for recipe: the verdict is hold).`,
 		SilenceUsage:  true,
 		PersistentPreRun: func(*cobra.Command, []string) {
 			p.started = true
-		},
-		RunE: func(*cobra.Command, []string) error {
-			return usageError("a command is missing")
 		},
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
 	}
@@ -178,6 +165,17 @@ func (p *program) groups() []group {
 func takeCommandsOnly(c *cobra.Command) {
 	if !c.HasSubCommands() {
 		return
+	}
+	if c.RunE == nil {
+		c.RunE = func(c *cobra.Command, _ []string) error {
+			var names []string
+			for _, sub := range c.Commands() {
+				if sub.IsAvailableCommand() {
+					names = append(names, sub.Name())
+				}
+			}
+			return usageError("a command is missing; want one of %s", strings.Join(names, ", "))
+		}
 	}
 	c.Args = func(c *cobra.Command, args []string) error {
 		if len(args) == 0 {

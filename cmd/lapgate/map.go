@@ -1,15 +1,11 @@
 package main
 
 import (
-	"fmt"
-	"strings"
-
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/config"
 	"lapgate/gateway/connect"
 	"lapgate/gateway/handshake"
-	"lapgate/gateway/link/opcua"
 	"lapgate/gateway/plc"
 )
 
@@ -35,7 +31,7 @@ one table, whose first column tells the kinds of rows apart.
 
 Without a configuration it prints the map of the demo.`,
 		Example: "  lapgate map --config line.yaml --csv > map.csv\n  lapgate map --config line.yaml --markdown",
-		Args:    cobra.NoArgs,
+		Args:    takes(),
 		RunE: func(*cobra.Command, []string) error {
 			if markdown && (out.JSON || out.CSV) {
 				return usageError("--markdown excludes --json and --csv")
@@ -54,7 +50,7 @@ Without a configuration it prints the map of the demo.`,
 				}
 				return p.printTagMap(l, out, markdown)
 			}
-			places := placesOf(l)
+			places := connect.Places(l)
 			if every {
 				places.Entries = handshake.OutEntries
 			}
@@ -81,45 +77,4 @@ func (p *program) printTagMap(l *config.Line, out outputFlags, markdown bool) er
 		return plc.TagsMarkdown(p.stdout, l.Recipe.Name, rows)
 	}
 	return p.printer(out, l.Recipe).Print(rows)
-}
-
-// placesOf tells where the blocks of a configured line stand.
-func placesOf(l *config.Line) plc.Places {
-	if l.Controller.Protocol == config.OPCUA {
-		s := connect.Server(l)
-		namespace := s.NamespaceURI
-		if namespace == "" {
-			namespace = opcua.NamespaceURI
-		}
-		return plc.Places{Node: func(id handshake.ID, entry int) string {
-			name, ok := s.Nodes[id]
-			if !ok {
-				name = opcua.NodeName(s.Line, id, entry)
-			}
-			return nodeText(namespace, name, entry)
-		}}
-	}
-	b := &l.Controller.Bases
-	base := map[handshake.ID]uint16{
-		handshake.REQ: b.Request, handshake.OUT: b.Outcomes, handshake.HEARTBEAT: b.Heartbeat, handshake.HELLO: b.Hello,
-		handshake.PAYLOAD: b.Payload, handshake.COMMIT: b.Commit, handshake.ACK: b.Ack,
-	}
-	return plc.Places{Address: func(id handshake.ID, entry int) int {
-		at := int(base[id])
-		if id == handshake.OUT {
-			at += entry * handshake.OutWords
-		}
-		return at
-	}}
-}
-
-// nodeText writes a node with the name of its namespace, whose number differs
-// from server to server. A configured identifier may say its kind itself, and
-// has an asterisk where the two digits of an entry go.
-func nodeText(namespace, identifier string, entry int) string {
-	identifier = strings.Replace(identifier, "*", fmt.Sprintf("%02d", entry), 1)
-	if len(identifier) < 2 || identifier[1] != '=' || !strings.ContainsRune("sigb", rune(identifier[0])) {
-		identifier = "s=" + identifier
-	}
-	return "nsu=" + namespace + ";" + identifier
 }

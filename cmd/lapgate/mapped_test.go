@@ -95,7 +95,7 @@ func mappedShift(t *testing.T, s *config.Snapshot, line *sim.Sim) (*sim.Report, 
 	if testing.Verbose() {
 		log = zap.NewExample()
 	}
-	g, err := gateway.New(gateway.Options{Snapshot: s, Dialer: p.dialers(log), OpenJournal: journalOpener(s), Log: log})
+	g, err := gateway.New(gateway.Options{Snapshot: s, Dialer: p.dialers(log), OpenJournal: gateway.OpenJournals(s), Log: log})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,17 +1,9 @@
 package main
 
 import (
-	"context"
-	"errors"
-	"fmt"
-	"os"
-	"path/filepath"
-
 	"go.uber.org/zap"
 
-	"lapgate/gateway"
 	"lapgate/gateway/config"
-	"lapgate/gateway/journal"
 	"lapgate/gateway/link"
 )
 
@@ -34,22 +26,4 @@ func warnTo(log *zap.Logger, l *config.Line) func(link.Warning) {
 func (p *program) lookup(name string) (string, bool) {
 	v := p.getenv(name)
 	return v, v != ""
-}
-
-// journalOpener opens the journal of each line below the configured directory.
-func journalOpener(s *config.Snapshot) func(context.Context, string) (gateway.Journal, error) {
-	return func(ctx context.Context, line string) (gateway.Journal, error) {
-		path := s.Journal.Path(line)
-		if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
-			return nil, err
-		}
-		j, err := journal.Open(ctx, path)
-		if err != nil {
-			if errors.Is(err, journal.ErrInUse) {
-				return nil, fmt.Errorf("another process serves this line: %w", err)
-			}
-			return nil, err
-		}
-		return j, nil
-	}
 }

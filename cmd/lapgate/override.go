@@ -35,7 +35,7 @@ controller.
 Whoever overrides answers for the roll: look at the roll, the wrapper and the
 platens first, and see that nobody is near them.`,
 		Example: `  lapgate override --config mill.yaml --line north --value header_dwell='12 s' --by "Kim Berg" --reason "head lifts at the edge"`,
-		Args:    cobra.NoArgs,
+		Args:    takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if r.By == "" || r.Reason == "" || len(values) == 0 {
 				return usageError("an override needs --value NAME=VALUE, --by NAME and --reason TEXT; the journal keeps them")

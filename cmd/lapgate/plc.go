@@ -31,7 +31,7 @@ The program is no safety function. Read the caution at its beginning: it is
 reviewed, completed with the limits of the machine and loaded by people who are
 trained and licensed for it.`,
 		Example: "  lapgate plc --config line.yaml > lapgate.st\n  lapgate plc --config line.yaml --nodeset > lapgate.NodeSet2.xml",
-		Args:    cobra.NoArgs,
+		Args:    takes(),
 		RunE: func(*cobra.Command, []string) error {
 			snapshot, err := p.load(&f)
 			if err != nil {

@@ -38,7 +38,7 @@ asked: a configured block is missing, or its own request block does not decode.`
 		Example: `  lapgate probe --config mill.yaml --line north --values
   lapgate probe modbus 192.0.2.10:502 --unit 1 --address 1000 --count 20
   lapgate probe opcua opc.tcp://192.0.2.10:4840 --browse`,
-		Args: cobra.NoArgs,
+		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			src, err := p.source(&f.source)
 			if err != nil {

@@ -45,7 +45,7 @@ are marked with *; that is a hint, no proof.
 Addresses count from zero. Both notations of each register are printed.`,
 		Example: `  lapgate probe modbus 192.0.2.10:502 --unit 1 --address 1000 --count 20
   lapgate probe modbus 192.0.2.10:502 --address 0 --count 8 --registers input --order CDAB --float`,
-		Args: oneDevice("the HOST:PORT of one device"),
+		Args: takes("the HOST:PORT of one device"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := f.check(); err != nil {
 				return err
@@ -64,16 +64,6 @@ Addresses count from zero. Both notations of each register are printed.`,
 	addTimeout(cmd, &f.timeout, probeTimeout)
 	f.output.add(cmd)
 	return cmd
-}
-
-// oneDevice wants one argument.
-func oneDevice(what string) cobra.PositionalArgs {
-	return func(cmd *cobra.Command, args []string) error {
-		if len(args) != 1 {
-			return fmt.Errorf("%s takes %s, got %d arguments", cmd.CommandPath(), what, len(args))
-		}
-		return nil
-	}
 }
 
 func (f *modbusProbe) check() error {

@@ -49,7 +49,7 @@ trust.`,
 		Example: `  lapgate probe opcua opc.tcp://192.0.2.10:4840 --offers
   lapgate probe opcua opc.tcp://192.0.2.10:4840 --user gateway --password file:password --browse
   lapgate probe opcua opc.tcp://192.0.2.10:4840 --policy None --mode None --node 'ns=2;s=north.Request'`,
-		Args: oneDevice("the " + endpointPrefix + "host:port of one server"),
+		Args: takes("the " + endpointPrefix + "host:port of one server"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := f.check(args[0]); err != nil {
 				return err

@@ -49,7 +49,7 @@ recipe; a list on standard input, given as -, is computed while it comes.
 Exit code 5 when a roll is held.`,
 		Example: `  lapgate recipe --diameter "50 in" --width "60 in" --grade 1 --core 1
   lapgate recipe rolls.csv --json`,
-		Args: cobra.MaximumNArgs(1),
+		Args: mayTake("one list of rolls at most"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if len(args) == 0 {
 				return p.recipe(&f)

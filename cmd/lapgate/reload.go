@@ -16,7 +16,7 @@ func (p *program) reloadCommand() *cobra.Command {
 the next roll on, or refuse it whole: exit code 3 when it is invalid, 5 when it
 changes what needs a restart. The reply lists what changed, and the journal
 keeps it with the name of the person.`,
-		Args: cobra.NoArgs,
+		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return p.command(cmd.Context(), &f, r)
 		},

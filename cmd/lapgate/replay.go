@@ -60,12 +60,7 @@ Exit code 5 when anything changes, or a fault is found.`,
   lapgate replay --notice journal/north.db --config now.yaml
   lapgate replay journal/north.db --config now.yaml --set 'specs.0.layers=4'
   lapgate replay rolls.csv --old now.yaml --config new.yaml --csv`,
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) != 1 {
-				return usageError("%s takes one journal or CSV file, got %d arguments", cmd.CommandPath(), len(args))
-			}
-			return nil
-		},
+		Args: takes("one journal or CSV file"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			f.outerGiven = cmd.Flags().Changed("outer")
 			if f.notice {

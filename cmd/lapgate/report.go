@@ -27,7 +27,7 @@ the time chosen, of the outcomes, the holds by code and the deviations of the
 scale; --csv prints the rolls. --html also writes one page with drawings, without
 scripts or outside references.`,
 		Example: `  lapgate report journal/north.db --since '2026-03-01 22:00' --until '2026-03-02 06:00' --html night.html`,
-		Args:    onePath,
+		Args:    takes(oneJournal),
 		RunE:    func(cmd *cobra.Command, args []string) error { return p.report(cmd.Context(), args[0], &f) },
 	}
 	f.window.add(cmd)

@@ -33,7 +33,7 @@ or refuses it whole; so does the command reload. A controller that is off is tri
 A line writes to its controller only when the configuration says armed: true, or
 the command arm allowed it; otherwise it runs in shadow and only records what it
 would have offered.`,
-		Args: cobra.NoArgs,
+		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			src, err := p.namedSource(&f, nil)
 			if err != nil {
@@ -64,7 +64,7 @@ func (p *program) daemon(ctx context.Context, src config.Source) (err error) {
 		return err
 	}
 	g, err := gateway.New(gateway.Options{
-		Snapshot: snapshot, Dialer: p.dialers(log), OpenJournal: journalOpener(snapshot), Log: log, Metrics: metrics,
+		Snapshot: snapshot, Dialer: p.dialers(log), OpenJournal: gateway.OpenJournals(snapshot), Log: log, Metrics: metrics,
 	})
 	if err != nil {
 		return err

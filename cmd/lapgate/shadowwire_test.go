@@ -204,7 +204,7 @@ func TestShadowOnTheWire(t *testing.T) {
 				var shown atomic.Int64
 				p := &program{stdout: io.Discard, stderr: os.Stderr}
 				g, err := gateway.New(gateway.Options{
-					Snapshot: s, Dialer: p.dialers(zap.NewNop()), OpenJournal: journalOpener(s),
+					Snapshot: s, Dialer: p.dialers(zap.NewNop()), OpenJournal: gateway.OpenJournals(s),
 					OnRecord: func(_ string, r record.Stored) {
 						if r.Record.Kind() == record.KindShadow {
 							shown.Add(1)

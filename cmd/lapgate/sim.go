@@ -111,7 +111,7 @@ invariant of the handshake was broken or a wrap was judged bad.`,
 		Example: `  lapgate sim --listen 127.0.0.1:1502
   lapgate sim --profile mapped --tags tags.csv
   lapgate sim rolls.csv --json`,
-		Args: cobra.MaximumNArgs(1),
+		Args: mayTake("one list of rolls at most"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if helped, err := f.sim.check(p, f.output); helped || err != nil {
 				return err

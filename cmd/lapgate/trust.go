@@ -28,10 +28,6 @@ The folder is that of the configuration, controller.opcua.certificates, where
 
 To accept one, read the fingerprint at the server itself, not over the network,
 and give the whole of it with --fingerprint.`,
-		Args: cobra.NoArgs,
-		RunE: func(*cobra.Command, []string) error {
-			return usageError("a command is missing; want one of list, show, accept")
-		},
 	}
 	cmd.AddCommand(p.trustList(), p.trustShow(), p.trustAccept())
 	return cmd
@@ -96,7 +92,7 @@ func (p *program) trustList() *cobra.Command {
 		Long: `List prints the certificate of the gateway, which is made on first use, and the
 certificates of the servers that are trusted. Exit code 5 when one of them is
 not valid now.`,
-		Args: cobra.NoArgs,
+		Args: takes(),
 		RunE: func(*cobra.Command, []string) error {
 			folder, err := p.trustFolder(&f)
 			if err != nil {
@@ -145,20 +141,13 @@ func (p *program) offered(cmd *cobra.Command, from string, timeout time.Duration
 	return list, nil
 }
 
-func oneSource(cmd *cobra.Command, args []string) error {
-	if len(args) != 1 {
-		return fmt.Errorf("%s takes one endpoint as %shost:port or one file, got %d arguments", cmd.CommandPath(), endpointPrefix, len(args))
-	}
-	return nil
-}
-
 func (p *program) trustShow() *cobra.Command {
 	var output outputFlags
 	var timeout time.Duration
 	cmd := &cobra.Command{
 		Use:   "show ENDPOINT|FILE",
 		Short: "Show the certificate of a server or of a file, without trusting it",
-		Args:  oneSource,
+		Args:  takes("one endpoint as " + endpointPrefix + "host:port or one file"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			list, err := p.offered(cmd, args[0], timeout)
 			if err != nil {
@@ -186,7 +175,7 @@ func (p *program) trustAccept() *cobra.Command {
 is the one given. Without the right --fingerprint it prints what the server
 shows and accepts nothing, with exit code 5. Read the fingerprint at the server
 itself: what comes over the network could come from somebody between.`,
-		Args: oneSource,
+		Args: takes("one endpoint as " + endpointPrefix + "host:port or one file"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			folder, err := p.trustFolder(&f)
 			if err != nil {

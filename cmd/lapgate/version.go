@@ -46,7 +46,7 @@ func (p *program) versionCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "version",
 		Short: "Print the version",
-		Args:  cobra.NoArgs,
+		Args:  takes(),
 		RunE: func(*cobra.Command, []string) error {
 			return p.printer(output, nil).Print(thisBuild())
 		},

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -65,7 +64,7 @@ paper, rolls and length: the stock. Without it every multiple of --step is one.
 Exit code 5 when some rolls cannot be served.`,
 		Example: `  lapgate widths week.csv --changeover-cost 40 --paper-price 0.35/m2 --overhang-weight 0.10/in
   lapgate widths week.csv --candidates stock.csv --keep 1,6 --svg week.svg`,
-		Args: cobra.ExactArgs(1),
+		Args: takes("one schedule"),
 		RunE: func(_ *cobra.Command, args []string) error { return p.widths(&f, args[0]) },
 	}
 	f.source.add(cmd)
@@ -111,8 +110,9 @@ func (f *widthsFlags) read() (step float64, err error) {
 	if !(o.Changeover >= 0 && o.Changeover <= 1e9) {
 		fail("changeover-cost", fmt.Errorf("got %g, want 0 to 1e9", o.Changeover))
 	}
-	fail("paper-price", f.readPrices())
-	o.OverhangCost, err = perUnit(f.weight, lengthUnits())
+	o.Prices, err = widths.ParsePrices(f.prices)
+	fail("paper-price", err)
+	o.OverhangCost, err = widths.ParseCostPerLength(f.weight)
 	fail("overhang-weight", err)
 	if f.step != "" {
 		if step = length("step", f.step); step < 1e-3 && len(problems) == 0 {
@@ -144,61 +144,6 @@ func (f *widthsFlags) readKeep() error {
 		o.Keep = append(o.Keep, n)
 	}
 	return nil
-}
-
-func (f *widthsFlags) readPrices() error {
-	var problems []error
-	for _, s := range f.prices {
-		name, text, named := strings.Cut(s, "=")
-		if !named {
-			name, text = "", s
-		}
-		v, err := perUnit(text, areaUnits())
-		if err != nil {
-			problems = append(problems, err)
-		}
-		f.options.Prices = append(f.options.Prices, widths.PaperPrice{Paper: strings.TrimSpace(name), Price: v})
-	}
-	return errors.Join(problems...)
-}
-
-// unitSize is a unit that may stand behind the stroke of a price.
-type unitSize struct {
-	name string
-	size float64 // in m or m²
-}
-
-func areaUnits() []unitSize {
-	const foot = 0.3048
-	return []unitSize{{"m2", 1}, {"m²", 1}, {"ft2", foot * foot}, {"ft²", foot * foot}, {"1000ft2", 1000 * foot * foot}, {"1000ft²", 1000 * foot * foot}}
-}
-
-func lengthUnits() []unitSize {
-	var out []unitSize
-	for _, name := range quantity.Units(quantity.Length) {
-		if v, err := quantity.Parse("1 "+name, quantity.Length); err == nil {
-			out = append(out, unitSize{name, v})
-		}
-	}
-	return out
-}
-
-// perUnit reads a price such as 0.35/m2.
-func perUnit(text string, units []unitSize) (float64, error) {
-	names := make([]string, len(units))
-	for i, u := range units {
-		names[i] = u.name
-	}
-	number, unit, ok := strings.Cut(text, "/")
-	i := slices.Index(names, strings.TrimSpace(unit))
-	if !ok || i < 0 {
-		return 0, fmt.Errorf("got %q, want a number by a unit, as in 0.35/%s; units are %s", text, units[0].name, strings.Join(names, ", "))
-	}
-	v, err := strconv.ParseFloat(strings.TrimSpace(number), 64)
-	if err != nil || !(v >= 0 && v/units[i].size <= 1e9) {
-		return 0, fmt.Errorf("got %q, want a number from 0 before the stroke", text)
-	}
-	return v / units[i].size, nil
 }
 
 func (p *program) widths(f *widthsFlags, schedule string) error {

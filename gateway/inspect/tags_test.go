@@ -2,10 +2,11 @@ package inspect
 
 import (
 	"encoding/json"
-	"lapgate/gateway/tags"
 	"math"
 	"strings"
 	"testing"
+
+	"lapgate/gateway/tags"
 )
 
 // The value in the configured order is the one that a person sees at the

@@ -145,23 +145,21 @@ func (l *layout) total() int {
 // leastText is how narrow a column of words may become.
 const leastText = 12
 
-// narrowed makes the widest column of words narrower, whose cells then take
-// several lines.
+// narrowed makes the widest columns of words narrower, whose cells then take
+// several lines. It reports whether all columns fit.
 func (l *layout) narrowed(width int) bool {
-	widest := -1
-	for _, i := range l.shown {
-		if !l.right[i] && (widest < 0 || l.wide[i] > l.wide[widest]) {
-			widest = i
+	for l.total() > width {
+		widest := -1
+		for _, i := range l.shown {
+			if !l.right[i] && l.wide[i] > leastText && (widest < 0 || l.wide[i] > l.wide[widest]) {
+				widest = i
+			}
 		}
+		if widest < 0 {
+			return false
+		}
+		l.wide[widest]--
 	}
-	if widest < 0 {
-		return false
-	}
-	room := l.wide[widest] - (l.total() - width)
-	if room < leastText {
-		return false
-	}
-	l.wide[widest] = room
 	return true
 }
 

@@ -52,7 +52,7 @@ wire and your hands out of the press, and leave its guards closed.`,
   lapgate calibrate --config now.yaml --bond first.csv --bond second.csv --by Kim`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			for _, name := range []string{"head", "platen", "start", "pressure"} {
+			for _, name := range []string{"material", "platen", "start", "pressure"} {
 				if len(f.bond) == 0 && cmd.Flags().Changed(name) {
 					return usageError("--%s is about a curve: name it with --bond", name)
 				}
@@ -70,7 +70,7 @@ wire and your hands out of the press, and leave its guards closed.`,
 	addBy(cmd, &f.by, "")
 	fl := cmd.Flags()
 	fl.StringArrayVar(&f.bond, "bond", nil, "curve of a thermocouple at a bond line, a CSV file; may be repeated")
-	fl.StringVar(&f.head, "head", "", "head material that was pressed (default the first that is fused)")
+	fl.StringVar(&f.head, "material", "", "head material that was pressed (default the first that is fused)")
 	fl.StringVar(&f.platen, "platen", "", "platen as measured while pressing (default the setpoint of the head material)")
 	fl.StringVar(&f.start, "start", "", "temperature of head and roll before pressing (default that of the configuration)")
 	fl.StringVar(&f.pressure, "pressure", "", "contact pressure on the ring while pressing (default the reference pressure of the configuration)")
@@ -235,7 +235,7 @@ func (c *calibrating) known(f *calibrateFlags) (calibrate.Press, float64, error)
 		for _, m := range stock {
 			names = append(names, m.Name)
 		}
-		return calibrate.Press{}, 0, fmt.Errorf("--head: no such head material as %q: want one of %s", f.head, strings.Join(names, ", "))
+		return calibrate.Press{}, 0, fmt.Errorf("--material: no such head material as %q: want one of %s", f.head, strings.Join(names, ", "))
 	}
 	m, h := &stock[i], &c.line.Header
 	platen := value("platen", f.platen, quantity.Temperature, m.Setpoint)

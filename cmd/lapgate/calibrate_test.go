@@ -92,7 +92,7 @@ func TestCalibrateBond(t *testing.T) {
 		"--by is missing":            {"--config", demo, "--bond", curve},
 		"nothing to calibrate from":  {"--config", demo, "--by", "Kim"},
 		"name the configuration":     {"--bond", curve, "--by", "Kim"},
-		"no such head material":      {"--config", demo, "--bond", curve, "--by", "Kim", "--head", "tin"},
+		"no such head material":      {"--config", demo, "--bond", curve, "--by", "Kim", "--material", "tin"},
 		"--platen: ":                 {"--config", demo, "--bond", curve, "--by", "Kim", "--platen", "hot"},
 		"--start is about a curve":   {"north.db", "--config", demo, "--by", "Kim", "--start", "20 °C"},
 		"short.csv:2:1: time: ":      {"--config", demo, "--bond", write("short.csv", "time (s),bond (°C)\nx,1\n"), "--by", "Kim"},

@@ -103,7 +103,7 @@ func allEffects() []effects {
 		}), nil},
 		{"calibrate", "--bond curve.csv --config demo.yaml --by kim", source(map[string]string{
 			"config": "--config nowhere.yaml", "set": "--set lines.0.header.start_temperature=25°C", "line": "--line south", "json": "--json", "csv": "--csv", "by": "--by lee", "bond": "--bond second.csv",
-			"head": "--head inner-board", "platen": "--platen 180°C", "start": "--start 25°C",
+			"material": "--material inner-board", "platen": "--platen 180°C", "start": "--start 25°C",
 			"pressure": "|--bond curve.csv --config demo.yaml --by kim --set lines.0.header.pressure_exponent=0.1|--pressure 20kPa",
 		}), nil},
 		{"compare", "north.db", map[string]string{

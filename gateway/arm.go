@@ -112,7 +112,7 @@ func (l *lineLoop) errEnded() error { return fmt.Errorf("line %s: has ended", l.
 // called while the line is in shadow, when nothing is on its way.
 func (l *lineLoop) look(ctx context.Context) (*inspect.Report, error) {
 	if l.port == nil {
-		why := l.outage.first
+		why := l.outage.newest
 		if why == "" {
 			why = "it was not tried yet"
 		}

@@ -211,7 +211,8 @@ func (l *lineLoop) recover(s record.Stored) error {
 	return nil
 }
 
-// connect dials once and tells of the first failure and of the recovery only.
+// connect dials once and tells of the first failure, of one for another reason, of
+// one that stays for minutes, and of the recovery.
 func (l *lineLoop) connect(ctx context.Context) {
 	l.retry.waiting = false
 	dialling, cancel := context.WithTimeout(ctx, l.set.connectTimeout)
@@ -478,7 +479,7 @@ func (l *lineLoop) publish() {
 		Name:      l.set.name,
 		Armed:     l.armed,
 		Connected: l.port != nil,
-		Error:     l.outage.first,
+		Error:     l.outage.newest,
 		Machine:   l.machine.Status(),
 		At:        time.Now(),
 	}

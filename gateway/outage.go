@@ -1,11 +1,13 @@
 package gateway
 
 import (
+	"errors"
 	"time"
 
 	"go.uber.org/zap"
 
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/link"
 )
 
 // backoff is the wait between two attempts to connect.
@@ -26,23 +28,44 @@ func (b *backoff) next() time.Duration {
 // reset makes the next wait the first one again.
 func (b *backoff) reset() { b.wait = 0 }
 
-// outage is how the shell tells of what fails again and again: once when it
-// begins, and when it is over how often it failed, for how long, and what the
-// first failure said.
+// outage is how the shell tells of what fails again and again: when it begins, when
+// it fails for another reason, again after minutes, and when it is over how often it
+// failed, for how long, and what the first failure said.
 type outage struct {
-	since time.Time
-	count int
-	first string
+	since  time.Time
+	told   time.Time
+	count  int
+	first  string
+	newest string // what the newest failure said
+	class  string
 }
 
-// begin counts a failure and reports whether it is the first.
+// againAfter is how long a failure that stays is not told again.
+const againAfter = 5 * time.Minute
+
+// begin counts a failure and reports whether people are to be told of it.
 func (o *outage) begin(now time.Time, err error) bool {
 	o.count++
-	if o.count > 1 {
+	o.newest = err.Error()
+	if o.count == 1 {
+		o.since, o.first = now, o.newest
+	}
+	class := classOf(err)
+	if o.count > 1 && class == o.class && now.Sub(o.told) < againAfter {
 		return false
 	}
-	o.since, o.first = now, err.Error()
+	o.told, o.class = now, class
 	return true
+}
+
+// classOf tells failures apart that have another cause or another remedy, and not
+// those that only name another port or count.
+func classOf(err error) string {
+	var e *link.Error
+	if errors.As(err, &e) {
+		return e.Op + "/" + e.Class.String() + "/" + e.Help
+	}
+	return ""
 }
 
 // end returns what is to be told of the failures, nothing where there were

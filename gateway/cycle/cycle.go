@@ -95,6 +95,7 @@ type Machine struct {
 	out      []Action
 	state    State
 	why      string // reason of a halt
+	begins   bool   // the journal tells of no roll yet
 	fenced   bool   // halted because another gateway serves the line
 	fencedAt uint32 // number of the lease that was held when it was fenced
 	linkUp   bool
@@ -185,7 +186,7 @@ func New(c Config) *Machine {
 		counts:     map[string]uint64{},
 		process:    process.Line{Recipe: c.Line},
 	}
-	m.ses.cause = causeStart
+	m.ses.cause, m.begins = causeStart, true
 	if !m.armed {
 		m.state = StateWatch
 	}
@@ -196,6 +197,11 @@ func New(c Config) *Machine {
 // first step. An error says that the records contradict each other.
 func (m *Machine) Recover(s record.Stored) error {
 	m.recoverProcess(s)
+	switch s.Record.(type) {
+	case record.Mode, record.Config, record.Hold: // they tell of no roll and no controller
+	default:
+		m.begins = false
+	}
 	return m.mem.apply(s.Record)
 }
 
@@ -266,6 +272,7 @@ func (m *Machine) Step(at Moment, ev Event) []Action {
 	case Arm:
 		m.arm(e)
 	case SetAside:
+		m.begins = false
 		m.raise(condJournal, e.Reason)
 	case Configure:
 		m.configure(e)
@@ -288,6 +295,10 @@ func (m *Machine) do(a Action) {
 // the record cannot be made durable the machine ends, and memory with it.
 func (m *Machine) journal(r record.Record) {
 	m.do(Append{r})
+	switch r.(type) {
+	case record.Request, record.Outcome:
+		m.begins = false
+	}
 	if err := m.mem.apply(r); err != nil {
 		m.halt("the journal would contradict itself: " + err.Error())
 	}

@@ -15,6 +15,7 @@ const (
 	gapAcked       = "acknowledged before this journal knew of them"
 	gapOverwritten = "overwritten in the ring before they were read"
 	gapRolls       = "no outcome of these rolls is known"
+	gapBegins      = "a record begins; what came before is in none"
 	gapUnknown     = "nothing tells whether the recipe was used"
 )
 
@@ -139,7 +140,10 @@ func (m *Machine) journalOutcome(e *OutcomeRead) {
 }
 
 // coverRolls finds roll numbers of which no outcome will come.
-func (m *Machine) coverRolls(r *handshake.Request) { m.cover(m.missing(r)) }
+func (m *Machine) coverRolls(r *handshake.Request) {
+	m.cover(m.missing(r))
+	m.begins = m.begins && r.Produced != m.mem.Outcomes
+}
 
 // cover writes a gap over the roll numbers up to upTo that have no record.
 func (m *Machine) cover(upTo uint32) {

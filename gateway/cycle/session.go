@@ -209,11 +209,18 @@ func (m *Machine) remember(r *handshake.Request) {
 }
 
 func (m *Machine) gap(g record.Gap) {
+	begins := m.begins && g.Boot == 0 && g.Closed == nil
+	if begins {
+		g.Cause = gapBegins
+	}
 	m.journal(g)
+	fields := []Field{{"from_index", g.FromIndex}, {"to_index", g.ToIndex}, {"from_roll", g.FromRoll}, {"to_roll", g.ToRoll}}
+	if begins {
+		m.tell(noteBegins, "a record begins here; of what came before there is none", fields...)
+		return
+	}
 	m.count("gaps")
-	m.tell(noteGap, "the journal has a gap: "+g.Cause,
-		Field{"from_index", g.FromIndex}, Field{"to_index", g.ToIndex},
-		Field{"from_roll", g.FromRoll}, Field{"to_roll", g.ToRoll})
+	m.tell(noteGap, "the journal has a gap: "+g.Cause, fields...)
 }
 
 // begin opens a session, if nothing stands against it. The boot number is taken

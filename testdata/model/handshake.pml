@@ -1,45 +1,65 @@
 /* ======================================================================
  * handshake.pml - model of the recipe handshake between a gateway and a
- * line controller, for the Spin model checker (6.5.x).
+ * line controller, layout 2, for the Spin model checker (6.5.x).
  *
  * What is modelled
  *   Controller   a PLC: every guarded step below is one scan. It owns the
  *                rolls, the request block, the result and the outcome ring.
  *   Gateway      one or two instances (NGW). Each has a durable journal
  *                that survives a crash, and volatile state that does not.
+ *   Lease        with two instances: a number in an engine that can forget
+ *                it, fall silent, or be believed by both.
  *   Network      two connections. Each is first-in first-out, but messages
  *                of an old connection may arrive after those of a new one,
  *                be delayed without bound, be lost, or be delivered twice.
  *   Blocks tear  the request is published in two halves and read in two
  *                halves; the payload and the commit are each written in two
  *                halves that can be interleaved with anything.
+ *   Lag          after a judgement the result may show LAG publications
+ *                later than the phase, or with verdict 0 until then, or
+ *                phase and result may both show later. It costs no fault.
  *   Faults       F of any kind in any mix and order: gateway crash,
  *                controller restart (register image kept or cleared),
  *                loss of the retained epoch floor, message loss, duplication,
- *                spurious timeout, takeover by the other gateway, an epoch
- *                store that forgets its newest value.
+ *                spurious timeout, takeover although the holder lives, an
+ *                engine that forgets or falls silent, a journal restored from
+ *                a backup, a HELLO by a stranger with any epoch, a request
+ *                block that is whole and false.
  *   Events       EV of any kind: rescan of the same roll, permissive drop,
- *                operator override, gateway hold, manual mode.
+ *                operator override, gateway hold, manual mode, retry, a roll
+ *                taken away while it waits or runs, abort.
  *
  * What is checked (names as in handshake.md)
- *   S1 an accepted recipe was computed from the scan now at the station
+ *   S1 an accepted recipe was computed from the scan now at the station, and
+ *      is used for no other roll
  *   S2 one roll is accepted at most once
  *   S3 one offer is accepted at most once
- *   S4 no accept without a durable commit record for exactly that offer
+ *   S4 nothing is judged without a durable commit record for exactly that
+ *      offer, and nothing is accepted or held but what that record's intent
+ *      says
  *   S5 no outcome is forgotten by the controller before it is journaled
- *   S6 the journal's verdict on an offer is the controller's verdict
+ *   S6 the journal's verdict on an offer is the controller's verdict; void
+ *      stands only where no recipe of it was used and where the result that
+ *      the controller retains says neither accepted nor held
  *   S7 no accept under a session older than the newest one adopted
  *   S8 no accept while a permissive is off
+ *   S10 a gap stands only over what can no longer be read
+ *   S11 an epoch is greater than those that its journal knows and inside the
+ *      bound; one message does not bring a floor other than 0 to the bound
+ *   S12 sessions are not opened without end: each has a fault, an event or a
+ *      start behind it
  *   L1 when nothing can move any more, every roll is finished, journaled
  *      and acknowledged (checked in every terminal state)
  *   L2 with weak fairness every run gets there (ltl done)
  *
  * A CRC is modelled as perfect: it is the tuple it protects.
- * Time is not modelled: a real timeout fires only when the answer can no
+ * Time is not modelled (S9): a real timeout fires only when the answer can no
  * longer come (nothing in flight); a spurious one costs a fault.
+ * Numbers are scaled down: LAG publications for ten, LAG + 1 for eleven,
+ * EJUMP for 2^20, EMAX for 4 000 000 000, EALL for FFFFFFFF.
  *
  * Each guard of the design can be removed with -DM_xxx. Spin must then
- * find a violation; see check.sh.
+ * find that the guarantee named in check.sh is broken.
  * ====================================================================== */
 
 #ifndef ROLLS
@@ -54,6 +74,9 @@
 #ifndef EV
 #define EV 1        /* operational events, any kind                       */
 #endif
+#ifndef LAG
+#define LAG 1       /* publications that a result may lag, 0 none         */
+#endif
 #ifndef RCAP
 #define RCAP 1      /* outcome ring capacity                              */
 #endif
@@ -63,6 +86,13 @@
 #ifndef QLEN
 #define QLEN 3      /* messages in flight on one connection               */
 #endif
+#define EJUMP 20    /* greatest step of the floor                         */
+#define EMAX  100   /* greatest epoch                                     */
+#define EALL  127   /* the greatest number that the field holds           */
+#define EMOD  128
+
+/* ---- names of the guarantees: they show in what Spin prints ---------- */
+hidden byte S1 = 1, S2 = 1, S3 = 1, S4 = 1, S5 = 1, S6 = 1, S7 = 1, S8 = 1, S10 = 1, S11 = 1, S12 = 1, L1 = 1;
 
 /* ---- packed values --------------------------------------------------- */
 #define TOK(b,q)     ((b)*8+(q))              /* request token            */
@@ -70,10 +100,9 @@
 #define ID(e,o)      ((e)*4+(o))              /* offer identity           */
 #define PCRC(e,t,o,b) (((((e)*64+(t))*4+(o))*32)+(b))  /* payload CRC     */
 /* recipe bodies: 1..7 computed from scan 1..7, 9..15 the same with an
- * operator override, 16 a hold, 17 manual (outcome only)                 */
+ * operator override, 16 a hold                                           */
 #define OVERRIDE 8
 #define HOLD     16
-#define MANUAL   17
 
 /* message kinds */
 #define HELLO 1
@@ -87,9 +116,13 @@
 #define EMPTY   0   /* no roll at the station                             */
 #define PUB     1   /* request half published                             */
 #define AWAIT   2   /* request published, waiting for an offer            */
-#define LATCHED 3   /* an offer was copied out of the register image      */
-#define RUN     4   /* offer accepted, roll being wrapped                 */
-#define HELD    5   /* hold accepted, waiting for the operator            */
+#define RUN     3   /* offer accepted, roll being wrapped                 */
+#define HELD    4   /* hold accepted, waiting for the operator            */
+
+/* verdicts as they show */
+#define NONE     0  /* not in the list: an invalid view                   */
+#define REJECTED 1
+#define TAKEN    2  /* accepted or held                                   */
 
 /* journal state of the newest offer */
 #define CLOSED 0    /* accepted, rejected or proven void (the record is
@@ -113,8 +146,9 @@
 #define SENDC2 12
 #define WAIT   13   /* wait for the verdict                               */
 #define SENDA  14   /* acknowledge an outcome                             */
-#define STBY   15
-#define WAIT2  16   /* only in a mutant */
+#define STBY   15   /* standby, or fenced and waiting for a greater number*/
+#define ENDED  16   /* fenced alone: until the operator restarts it       */
+#define SHADOW 17   /* the floor is at the bound: nothing is written      */
 
 chan conn[2] = [QLEN] of { byte, byte, byte, byte, int };
                /*          kind  ep    tok   off   body or crc            */
@@ -131,30 +165,50 @@ byte activeEp;                    /* opening in force (epoch and nonce),
 byte lastOff;                     /* newest offer handled in this session */
 bool perm = 1;                    /* permissives                          */
 byte o_n, a_n;                    /* outcomes produced, acknowledged      */
-byte acc_id[ROLLS+1];             /* offer accepted for roll n, 0 if none  */
+byte acc_id[ROLLS+1];             /* offer accepted for roll n, 0 if none;
+                                   * what its outcome names               */
+byte res_id; bool res_ok;         /* the result                           */
+bool still;                       /* an aborted roll lies at the station  */
 /* latch: private copy of commit and payload */
-byte lc_ep, lc_tok, lc_off, lp_ep, lp_tok, lp_off, lp_body;
+bool latched; byte lc_ep, lc_tok, lc_off, lp_ep, lp_tok, lp_off, lp_body;
 int  lc_crc, lp_crc;
 
 /* ---- registers the controller writes --------------------------------- */
 bool r_await; byte r_tok, r_roll, r_dim; int r_crc;
-byte res_id; bool res_ok;
+byte v_id, v_ok;                  /* the result as it shows               */
+byte late;                        /* publications until it shows          */
+bool fresh[NGW];                  /* a publication that the gateway has
+                                   * not counted yet                      */
+bool lie;                         /* the block that stands is false       */
 
 /* ---- registers the gateway writes ------------------------------------ */
 byte w_ep, w_tok, w_off, w_body; int w_crc;
 byte k_ep, k_tok, k_off; int k_crc; byte k_chk;
 
 /* ---- durable on the gateway side ------------------------------------- */
-byte next_ep;                     /* epoch counter, or the lease engine   */
+byte own[NGW];                    /* newest epoch in the journal          */
 byte opens;                       /* session openings so far: the nonce   */
 byte epo[16];                     /* epoch of each opening                */
 byte j_st[NGW], j_roll[NGW], j_tok[NGW], j_ep[NGW], j_off[NGW], j_body[NGW];
 byte j_n[NGW];                    /* outcomes journaled so far            */
 int  owner;                       /* bit n: opening n is of gateway 1     */
 
+#if NGW == 2
+/* ---- the lease -------------------------------------------------------- */
+byte l_no = 1, l_holder = 1;      /* number; 1 + instance, 0: let go      */
+byte num[NGW], fen[NGW];          /* number held; held when fenced        */
+bool away;                        /* the engine is silent, for good       */
+byte acting = 1;                    /* instances that are not standby       */
+#endif
+
 /* ---- ghosts: for the assertions only --------------------------------- */
 byte maxAdopted;
 byte hold_id[ROLLS+1];            /* newest hold offer taken for roll n     */
+byte taken_id;                    /* the newest judgement, if it took its offer */
+byte run_body;                    /* recipe in use                          */
+bool again;                       /* the roll had a recipe under another no.*/
+byte usedup;                      /* sessions left since offer numbers were used up */
+bool jumped;                      /* one message took the floor to the bound*/
 
 #define OWN(e)   ((owner >> (e)) & 1)
 #define g        OWN(lc_ep)
@@ -180,6 +234,11 @@ byte hold_id[ROLLS+1];            /* newest hold offer taken for roll n     */
 #define G_TOKEN (1)
 #else
 #define G_TOKEN (k_tok == tok)
+#endif
+#if defined(M_TOKEN) || defined(M_LATCH_TOKEN)
+#define G_STILL (1)
+#else
+#define G_STILL (phase == AWAIT && lc_tok == tok)
 #endif
 #ifdef M_DEDUP
 #define G_NEW (1)
@@ -216,6 +275,16 @@ byte hold_id[ROLLS+1];            /* newest hold offer taken for roll n     */
 #else
 #define G_FLOOR (epo[e] > floorEp)
 #endif
+#ifdef M_HELLO_JUMP
+#define G_JUMP (1)
+#else
+#define G_JUMP (epo[e] <= EMAX && (floorEp == 0 || epo[e] <= floorEp + EJUMP))
+#endif
+#ifdef M_EPOCH_BOUND
+#define G_BOUND (1)
+#else
+#define G_BOUND (EPOCH <= EMAX)
+#endif
 #ifdef M_READ_CRC
 #define G_READ (dm != 0)
 #else
@@ -226,11 +295,36 @@ byte hold_id[ROLLS+1];            /* newest hold offer taken for roll n     */
 #else
 #define G_ROOM ((o_n - a_n) < RCAP)
 #endif
+#ifdef M_ABORT_AGAIN
+#define G_LEFT (1)
+#else
+#define G_LEFT (!still)
+#endif
+/* newer publications without our result before an offer is void */
+#ifdef M_COUNT_WAIT
+#define N_WAIT 0
+#else
+#define N_WAIT (LAG+1)
+#endif
+#ifdef M_COUNT_SETTLE
+#define N_SETTLE 0
+#else
+#define N_SETTLE (LAG+1)
+#endif
+#ifdef M_CONFIRM_GEN
+#define G_GEN (1)
+#else
+#define G_GEN (fresh[id])
+#endif
 
 /* The commit block carries a check word over its own halves. */
 #define KCHK(e,t,o) (((e)*7+(t)*3+(o)) & 255)
 
-inline clear_latch() { lc_ep = 0; lc_tok = 0; lc_off = 0; lc_crc = 0; lp_ep = 0; lp_tok = 0; lp_off = 0; lp_body = 0; lp_crc = 0 }
+inline clear_latch() { latched = 0; lc_ep = 0; lc_tok = 0; lc_off = 0; lc_crc = 0; lp_ep = 0; lp_tok = 0; lp_off = 0; lp_body = 0; lp_crc = 0 }
+
+inline publish() { v_id = res_id; v_ok = (res_id == 0 -> NONE : (res_ok -> TAKEN : REJECTED)); r_await = (phase == AWAIT || phase == PUB) }
+
+inline leaves() { o_n++; phase = EMPTY; r_await = 0; run_body = 0 }
 
 inline request()      /* give the roll a token nobody has ever seen */
 {
@@ -243,13 +337,39 @@ inline request()      /* give the roll a token nobody has ever seen */
   r_tok = tok; r_roll = roll; r_await = 1; phase = PUB
 }
 
+inline judge()
+{
+  if :: late > 0 -> late = 0; publish() :: else fi;
+  lastOff = lc_off; res_id = ID(lc_ep, lc_off);
+  assert(S4 && (j_st[g] == COMMIT && j_tok[g] == lc_tok && j_ep[g] == lc_ep && j_off[g] == lc_off));
+  if
+  :: (G_PERM || lp_body == HOLD) && G_HEAD && G_CRC ->
+#ifdef M_IN_PLACE
+     lp_body = w_body;      /* judged the copy, uses the live image */
+#endif
+     res_ok = 1; taken_id = res_id;
+     assert(S4 && (j_body[g] == lp_body));
+     assert(S1 && (lp_body == HOLD || (phase == AWAIT && (lp_body & 7) == scan)));
+     assert(S2 && (lp_body == HOLD || (acc_id[roll] == 0 && !again)));
+     assert(S3 && (acc_id[roll-1] != ID(lc_ep, lc_off) && hold_id[roll-1] != ID(lc_ep, lc_off) && hold_id[roll] != ID(lc_ep, lc_off)));
+     assert(S7 && (lc_ep == maxAdopted));
+     assert(S8 && (perm || lp_body == HOLD));
+     if
+     :: lp_body == HOLD -> hold_id[roll] = ID(lc_ep, lc_off); phase = HELD
+     :: else -> acc_id[roll] = ID(lc_ep, lc_off); run_body = lp_body; phase = RUN
+     fi
+  :: else -> res_ok = 0; taken_id = 0
+  fi;
+  clear_latch()
+}
+
 /* ====================================================================== */
 active proctype Controller()
 {
 end:
   do
   /* a roll arrives, if its outcome will have a place in the ring */
-  :: d_step { phase == EMPTY && roll < ROLLS && G_ROOM -> roll++; scan++; request() }
+  :: d_step { phase == EMPTY && roll < ROLLS && G_ROOM && G_LEFT -> again = still; still = 0; roll++; scan++; request() }
   :: d_step { phase == PUB -> r_dim = scan; r_crc = RCRC(tok, scan); phase = AWAIT }
 
   /* the same roll is measured again: its old recipe must die */
@@ -264,46 +384,51 @@ end:
   :: d_step { perm && events > 0 -> events--; perm = 0 }
   :: d_step { !perm -> perm = 1 }
 
-  /* operator wraps the roll by hand */
-  :: d_step { phase == AWAIT && events > 0 -> events--; r_await = 0; o_n++; phase = EMPTY }
-  :: d_step { phase == HELD -> o_n++; phase = EMPTY }
+  /* the operator wraps the roll by hand, or it is taken away */
+  :: d_step { phase == AWAIT && events > 0 -> events--; leaves() }
+  :: d_step { phase == HELD -> leaves() }
   /* or asks for another try: a new request, the old offer stays dead */
   :: d_step { phase == HELD && events > 0 -> events--; request() }
 
   /* a commit for this session, this request, not handled before:
    * copy everything out of the register image */
-  :: d_step { phase == AWAIT && activeEp != 0 && k_ep != 0 && G_EPOCH && G_TOKEN && G_NEW && G_WHOLE ->
+  :: d_step { phase == AWAIT && !latched && activeEp != 0 && k_ep != 0 && G_EPOCH && G_TOKEN && G_NEW && G_WHOLE ->
        lc_ep = k_ep; lc_tok = k_tok; lc_off = k_off; lc_crc = k_crc;
        lp_ep = w_ep; lp_tok = w_tok; lp_off = w_off; lp_body = w_body; lp_crc = w_crc;
-       phase = LATCHED }
+       latched = 1 }
 
-  /* the session changed under the latch: forget it */
-  :: d_step { phase == LATCHED && !G_RECHECK -> phase = AWAIT; clear_latch() }
-  /* judge the copy, never the live image */
-  :: d_step { phase == LATCHED && G_RECHECK ->
-       lastOff = lc_off; res_id = ID(lc_ep, lc_off);
-       if
-       :: (G_PERM || lp_body == HOLD) && G_HEAD && G_CRC ->
-#ifdef M_IN_PLACE
-          lp_body = w_body;      /* judged the copy, uses the live image */
+  /* the session, the request or the roll changed under the copy: forget it */
+  :: d_step { latched && !(G_RECHECK && G_STILL) -> clear_latch() }
+  /* judge the copy, never the live image; phase, result and last OFFER show
+   * in one publication, or some of them later */
+  :: d_step { latched && G_RECHECK && G_STILL -> judge(); publish() }
+#if LAG > 0
+  :: d_step { latched && G_RECHECK && G_STILL -> judge(); late = LAG; r_await = (phase == AWAIT) }
+  :: d_step { latched && G_RECHECK && G_STILL -> judge(); late = LAG; r_await = (phase == AWAIT); v_id = res_id; v_ok = NONE }
+  :: d_step { latched && G_RECHECK && G_STILL -> judge(); late = LAG }
 #endif
-          res_ok = 1; r_await = 0;
-          assert(lp_body == HOLD || (lp_body & 7) == scan);          /* S1 */
-          assert(lp_body == HOLD || acc_id[roll] == 0);              /* S2 */
-          assert(acc_id[roll-1] != ID(lc_ep, lc_off) && hold_id[roll-1] != ID(lc_ep, lc_off) && hold_id[roll] != ID(lc_ep, lc_off));   /* S3 */
-          assert(j_st[g] == COMMIT && j_tok[g] == tok && j_ep[g] == lc_ep && j_off[g] == lc_off && j_body[g] == lp_body);        /* S4 */
-          assert(lc_ep == maxAdopted);                               /* S7 */
-          assert(perm || lp_body == HOLD);                           /* S8 */
-          if
-          :: lp_body == HOLD -> hold_id[roll] = ID(lc_ep, lc_off); phase = HELD
-          :: else -> acc_id[roll] = ID(lc_ep, lc_off); phase = RUN
-          fi
-       :: else -> res_ok = 0; phase = AWAIT
-       fi;
-       clear_latch() }
+  /* a publication; what lagged shows when its time has come */
+  :: d_step { (late > 0 || lie || !fresh[0] || !fresh[NGW-1]) ->
+       fresh[0] = 1; fresh[NGW-1] = 1; lie = 0;
+       if
+       :: late == 1 -> late = 0; publish()
+       :: late > 1 -> late--
+       :: else
+       fi }
 
-  /* the roll leaves */
-  :: d_step { phase == RUN -> o_n++; phase = EMPTY }
+  /* the roll is wrapped and leaves */
+  :: d_step { phase == RUN -> assert(S1 && ((run_body & 7) == scan)); leaves() }
+  /* it is aborted and lies there until it is taken away: no new request */
+  :: d_step { phase == RUN && events > 0 -> events--; leaves(); still = 1 }
+  :: d_step { still -> still = 0 }
+  /* it is taken away: outputs off, the recipe is dead */
+  :: d_step { phase == RUN && events > 0 -> events--;
+#ifdef M_GONE
+       scan++                    /* the next roll lies there instead */
+#else
+       leaves()
+#endif
+     }
 
   /* restart: a roll without a recipe is measured again under a new token;
    * the session ends; the register image survives or is cleared */
@@ -315,11 +440,11 @@ end:
        req = 0;
 #endif
 #ifdef M_RESULT_VOLATILE
-       res_id = 0; res_ok = 0;
+       res_id = 0; res_ok = 0; late = 0; publish();
 #endif
        clear_latch();
        if
-       :: phase == AWAIT || phase == PUB || phase == LATCHED -> scan++; request()
+       :: phase == AWAIT || phase == PUB -> scan++; request()
        :: else
        fi;
        if
@@ -336,8 +461,10 @@ inline deliver()
   if
   :: m == HELLO ->
        if
-       :: G_FLOOR && G_BOOT -> floorEp = epo[e]; activeEp = e; lastOff = 0;
-             assert(e > maxAdopted); maxAdopted = e                   /* S7 */
+       :: G_FLOOR && G_BOOT && G_JUMP ->
+             assert(S7 && (e > maxAdopted || epo[e] > epo[maxAdopted])); maxAdopted = e;
+             if :: floorEp != 0 && epo[e] >= EMAX -> jumped = 1 :: else fi;
+             floorEp = epo[e]; activeEp = e; lastOff = 0
        :: else
        fi
   :: m == PAY1 -> w_ep = e; w_tok = t; w_off = o
@@ -347,11 +474,7 @@ inline deliver()
   :: m == ACK  ->
        if
        :: e == activeEp && o <= o_n && o > a_n -> a_n = o;
-#if NGW == 1
-          assert(j_n[0] >= a_n)                                       /* S5 */
-#else
-          assert(j_n[0] >= a_n || j_n[1] >= a_n)
-#endif
+          assert(S5 && (j_n[0] >= a_n || j_n[NGW-1] >= a_n))
        :: else
        fi
   fi;
@@ -369,6 +492,10 @@ end:
   :: d_step { faults > 0 && nempty(conn[1]) -> faults--; conn[1]?<m,e,t,o,x>; deliver() }
   :: d_step { faults > 0 && nempty(conn[0]) -> faults--; conn[0]?m,e,t,o,x; m = 0; e = 0; t = 0; o = 0; x = 0 }
   :: d_step { faults > 0 && nempty(conn[1]) -> faults--; conn[1]?m,e,t,o,x; m = 0; e = 0; t = 0; o = 0; x = 0 }
+  /* a stranger on the network says HELLO, with an epoch of his own */
+  :: atomic { faults > 0 && opens < 15 -> faults--; opens++;
+       if :: floorEp < EMAX -> epo[opens] = floorEp + 1 :: epo[opens] = EMAX :: epo[opens] = EALL fi;
+       d_step { m = HELLO; e = opens; t = boot; deliver() } }
   od
 }
 
@@ -376,8 +503,30 @@ end:
 #define CH      conn[ep & 1]
 #define MINE    (activeEp != 0 && SAME(activeEp, ep) && boot == bt)
 #define WRITTEN (w_ep == ep && w_tok == tk && w_off == off && w_body == body && w_crc == PCRC(ep,tk,off,body))
-#define ANSWER  (res_id == ID(ep, off))
 #define MYID    ID(j_ep[id], j_off[id])
+#define NAMED   (v_id == MYID && v_ok != NONE)       /* the result is ours  */
+#define BADV    (v_id != 0 && v_ok == NONE)          /* an invalid view     */
+#define UNSURE  (j_st[id] != CLOSED)
+#define LEFT    (o_n >= j_roll[id])                  /* its roll is gone    */
+
+#if NGW == 2
+#define NUMBER  num[id]
+#else
+#define NUMBER  0
+#endif
+#define MAX(a,b) ((a) > (b) -> (a) : (b))
+#define EPOCH   ((MAX(MAX(own[id], floorEp), NUMBER) + 1) % EMOD)
+#ifdef M_EPOCH_BOUND
+#define AT_BOUND (0)
+#else
+#define AT_BOUND (MAX(MAX(own[id], floorEp), NUMBER) >= EMAX)
+#endif
+
+/* Every session has a reason: the start, a fault or an event. */
+#ifndef PERFAULT
+#define PERFAULT (2*NGW + 1)
+#endif
+#define TURNS   (ROLLS + PERFAULT*(F - faults) + (EV - events) + usedup)
 
 #ifdef M_PRE
 #define G_PRE (1)
@@ -385,92 +534,185 @@ end:
 #define G_PRE (MINE && r_await && r_tok == tk && perm)
 #endif
 
-inline forget() { tk = 0; rl = 0; dm = 0; body = 0 }
+inline forget() { tk = 0; rl = 0; dm = 0; body = 0; cnt = 0; fresh[id] = 1; sus = 0 }
+inline leave(s) { forget(); off = 0; ep = 0; bt = 0; gs = s }
+#if NGW == 2
+inline let_go() { if :: l_holder == id + 1 -> l_holder = 0 :: else fi }
+inline stand_by() { acting--; leave(STBY) }
+#endif
 inline open_session()
 {
-  opens++; assert(opens < 16); ep = opens; epo[ep] = next_ep; owner = owner | (id << ep); gs = HWAIT;
+  opens++; assert(opens < 16); assert(S12 && (opens <= TURNS)); ep = opens; owner = owner | (id << ep); gs = HWAIT;
 #ifdef M_EPOCH_FIRST
   bt = 0
 #else
   CH!HELLO,ep,bt,0,0
 #endif
 }
-inline lost_session() { forget(); if :: floorEp > epo[ep] -> gs = STBY; off = 0; ep = 0; bt = 0 :: else -> gs = BOOTR; off = 0; ep = 0; bt = 0 fi }
+/* A newer session of somebody else: alone, the gateway ends; of a pair, it
+ * opens again only with a greater number of the lease. */
+inline lost_session()
+{
+  if
+  :: floorEp > epo[ep] ->
+#ifdef M_FENCED_OPENS
+       leave(BOOTR)
+#else
+#if NGW == 2
+       fen[id] = num[id]; let_go(); stand_by()
+#else
+       leave(ENDED)
+#endif
+#endif
+  :: else -> leave(BOOTR)
+  fi
+}
 inline journal_close() { j_st[id] = CLOSED; j_roll[id] = 0; j_tok[id] = 0; j_ep[id] = 0; j_off[id] = 0; j_body[id] = 0 }
-/* S6: accepted or held only if it was; void or rejected only if no recipe of it was used */
-inline journal_accepted() { assert(acc_id[j_roll[id]] == MYID || hold_id[j_roll[id]] == MYID); journal_close() }
-inline journal_void()     { assert(acc_id[j_roll[id]] != MYID); journal_close() }
+/* accepted or held only if it was; void or rejected only if no recipe of it was used */
+inline journal_accepted() { assert(S6 && (acc_id[j_roll[id]] == MYID || hold_id[j_roll[id]] == MYID)); journal_close() }
+inline journal_void()     { assert(S6 && (acc_id[j_roll[id]] != MYID && taken_id != MYID)); journal_close() }
+inline journal_verdict()  { if :: v_ok == TAKEN -> journal_accepted() :: else -> journal_void() fi }
+/* what was overwritten in the ring stays unknown, and so does an offer of it */
+inline journal_gap()
+{
+  assert(S10 && (o_n - j_n[id] > RCAP));
+  assert(S5 && (a_n > j_n[id]));         /* someone else acknowledged it */
+  j_n[id] = o_n - RCAP;
+  if :: UNSURE && j_roll[id] <= j_n[id] -> journal_close() :: else fi
+}
+
+/* Proof that the offer can no longer be accepted: the same roll has a newer
+ * request, or its outcome names another offer or none; when settling also a
+ * roll that waits, since the offer's session is dead. */
+#define NEWER  (UNSURE && !LEFT && r_tok != j_tok[id])
+#define OUTED  (UNSURE && j_n[id] >= j_roll[id])
+#define WAITS  (UNSURE && !LEFT && r_tok == j_tok[id] && r_await)
+#define DEAD   (NEWER || OUTED || (gs == SETTLE && WAITS))
+#define ENOUGH (gs == WAIT -> N_WAIT : N_SETTLE)
 
 active [NGW] proctype Gateway()
 {
-  byte gs, id, ep, bt, off, tk, rl, dm, body;
-  d_step { id = _pid - 2; if :: id == 0 -> gs = BOOTR :: else -> gs = STBY fi }
+  byte gs, id, ep, bt, off, tk, rl, dm, body, cnt; bool sus;
+  d_step { id = _pid - 2; fresh[id] = 1;
+#if NGW == 2
+    if :: id == 0 -> gs = BOOTR; num[0] = 1 :: else -> gs = STBY fi
+#endif
+  }
 end:
   do
+#if NGW == 1
   /* crash at any point: only the journal is left */
-  :: d_step { faults > 0 && gs != BOOTR && gs != STBY -> faults--; gs = BOOTR; off = 0; ep = 0; bt = 0; forget() }
-  /* the other instance takes over: its lease may have run out while the
-   * holder still believes in it */
-  :: d_step { gs == STBY && faults > 0 -> faults--; gs = BOOTR }
+  :: d_step { faults > 0 && gs != BOOTR && gs != ENDED -> faults--; leave(BOOTR) }
+  /* restarted by name */
+  :: d_step { gs == ENDED -> gs = BOOTR }
+#else
+  /* a restarted process is another instance: it waits for the lease too */
+  :: d_step { faults > 0 && gs != STBY -> faults--; let_go(); stand_by() }
+  /* the lease stood still: it was let go, or its holder lives and was slow */
+  :: d_step { gs == STBY && !away && (l_holder == 0 || faults > 0) ->
+       if :: l_holder != 0 && l_holder != id + 1 -> faults-- :: else fi;
+       l_no = MAX(l_no, num[id]) + 1; l_holder = id + 1; num[id] = l_no;
+       if
+       :: num[id] > fen[id] -> fen[id] = 0; acting++; gs = BOOTR
+       :: else
+       fi }
+  /* evidence that another holds it, or that it was let go; silence is none */
+  :: d_step { gs != STBY && !away && l_holder != id + 1 -> stand_by() }
+#ifdef M_SILENCE
+  :: d_step { gs != STBY && away -> stand_by() }
+#endif
+  /* the engine forgets its newest number */
+  :: d_step { id == 0 && faults > 0 && l_no > 1 -> faults--; l_no--; l_holder = 0 }
+  /* the engine falls silent; then only the operator moves the line */
+  :: d_step { id == 0 && faults > 0 && !away -> faults--; away = 1 }
+  :: d_step { gs == STBY && away && acting == 0 -> num[id]++; fen[id] = 0; acting++; gs = BOOTR }
+#endif
 
   /* one way in, whether after a crash, a reconnect or a takeover:
    * read the boot identity first, take the epoch after */
   :: d_step { gs == BOOTR -> bt = boot; gs = OPEN }
-  :: d_step { gs == OPEN && nfull(conn[(opens+1) & 1]) ->
-       next_ep = (next_ep > floorEp -> next_ep : floorEp) + 1;
+  :: d_step { gs == OPEN && !AT_BOUND && nfull(conn[(opens+1) & 1]) ->
+       epo[opens+1] = EPOCH;
+       assert(S11 && (epo[opens+1] != 0 && epo[opens+1] <= EMAX && epo[opens+1] > own[id]));
+       own[id] = epo[opens+1];
        open_session() }
-  /* the epoch store forgot its newest value: restored backup, lost write */
-  :: d_step { gs == OPEN && faults > 0 && next_ep > 0 && nfull(conn[(opens+1) & 1]) -> faults--;
-       open_session() }
+  /* the bound is checked before anything is written */
+  :: d_step { gs == OPEN && AT_BOUND -> assert(S11 && !jumped); leave(SHADOW) }
+  /* the operator's memory-loss procedure at the controller */
+  :: d_step { gs == SHADOW && floorEp >= EMAX -> boot++; floorEp = 0; activeEp = 0; lastOff = 0; clear_latch();
+       k_ep = 0; k_tok = 0; k_off = 0; k_crc = 0; k_chk = 0;
+       if :: phase == AWAIT || phase == PUB -> scan++; request() :: else fi;
+       gs = BOOTR }
+  :: d_step { gs == SHADOW && floorEp < EMAX -> gs = BOOTR }
+  /* the journal forgot its newest epoch: restored backup, lost write */
+  :: d_step { gs == OPEN && faults > 0 && own[id] > 0 -> faults--; own[id]-- }
 #ifdef M_EPOCH_FIRST
   :: d_step { gs == HWAIT && bt == 0 && nfull(CH) -> bt = boot; CH!HELLO,ep,bt,0,0 }
 #endif
   :: d_step { gs == HWAIT && MINE -> gs = SETTLE }
   :: d_step { gs == HWAIT && bt != 0 && !MINE && (floorEp >= epo[ep] || boot != bt) -> lost_session() }
+#ifndef M_HELLO_ONCE
   :: d_step { gs == HWAIT && bt != 0 && !MINE && floorEp < epo[ep] && boot == bt && empty(CH) -> CH!HELLO,ep,bt,0,0 }
-
-  /* the older offer can no longer be accepted: its session is fenced off.
-   * Was it? One consistent status snapshot tells. */
-  :: d_step { gs == SETTLE && !MINE -> lost_session() }
-  :: d_step { gs == SETTLE && MINE ->
-       if
-       :: (j_st[id] == INTENT || j_st[id] == COMMIT) && o_n < j_roll[id] ->
-            if
-#ifdef M_SETTLE_BLIND
-            :: false
-#else
-            :: res_ok && res_id == MYID -> journal_accepted()
 #endif
-            :: else -> journal_void()
-            fi
-       :: else
-       fi;
-       gs = POLL }
+
+  /* the older offer can no longer be accepted: its session is fenced off */
+  :: d_step { gs == SETTLE && !MINE -> lost_session() }
+  :: d_step { gs == SETTLE && MINE && !UNSURE -> forget(); gs = POLL }
+#ifdef M_SETTLE_BLIND
+  :: d_step { gs == SETTLE && MINE && UNSURE -> journal_void(); forget(); gs = POLL }
+#endif
 
   :: d_step { gs == POLL && !MINE -> lost_session() }
+
+  /* the verdict closes the offer, in the session or when settling */
+  :: d_step { (gs == WAIT || gs == SETTLE) && MINE && UNSURE && NAMED -> journal_verdict(); forget(); gs = POLL }
+  :: d_step { gs == WAIT && !MINE -> lost_session() }
+  /* a proof, and after it newer publications without our result. An invalid
+   * view proves nothing; a phase run or held with the result of another
+   * offer is a contradiction to wait out. */
+  :: d_step { (gs == WAIT || gs == SETTLE) && MINE && !sus && !NAMED && !BADV && DEAD && (cnt == 0 || fresh[id]) ->
+       if
+       :: cnt < ENOUGH -> cnt++; fresh[id] = 0
+       :: else -> journal_void(); forget(); gs = POLL
+       fi }
+  :: d_step { (gs == WAIT || gs == SETTLE) && !sus && cnt > 0 && !DEAD -> cnt = 0; fresh[id] = 1 }
+#ifdef M_VOID_GONE
+  :: d_step { gs == WAIT && MINE && !NAMED && !BADV && (r_tok != tk || !r_await) -> journal_void(); forget(); gs = POLL }
+#endif
+#ifdef M_VERDICT_RANGE
+  :: d_step { gs == WAIT && MINE && v_id == MYID && v_ok == NONE -> journal_void(); forget(); gs = POLL }
+#endif
+
   /* outcomes first: journal, then acknowledge */
 #ifdef M_ACK_EARLY
   :: d_step { gs == POLL && MINE && o_n > j_n[id] && nfull(CH) -> CH!ACK,ep,0,j_n[id]+1,0; gs = SENDA }
   :: d_step { gs == SENDA -> j_n[id]++; gs = POLL }
 #else
-  :: d_step { gs == POLL && MINE && o_n > j_n[id] ->
-       assert(o_n - j_n[id] <= RCAP || a_n > j_n[id]);   /* S5: still in the ring, or someone else acknowledged it */
+  :: d_step { (gs == POLL || gs == SETTLE || gs == WAIT) && MINE && !sus && o_n > j_n[id] && o_n - j_n[id] <= RCAP ->
        j_n[id]++;
-       if
-       :: j_roll[id] == j_n[id] && (j_st[id] == INTENT || j_st[id] == COMMIT) ->
-            if
-            :: acc_id[j_n[id]] == MYID || (res_ok && res_id == MYID) -> journal_accepted()
-            :: else -> journal_void()
-            fi
-       :: else
-       fi;
+       if :: UNSURE && j_roll[id] == j_n[id] && acc_id[j_n[id]] == MYID -> journal_accepted() :: else fi;
+       if :: UNSURE -> skip :: else -> forget() fi;
        gs = SENDA }
-  :: d_step { gs == SENDA && nfull(CH) -> CH!ACK,ep,0,j_n[id],0; gs = POLL }
+  :: d_step { gs == SENDA && nfull(CH) -> CH!ACK,ep,0,j_n[id],0; if :: UNSURE -> gs = SETTLE :: else -> gs = POLL fi }
 #endif
+#ifndef M_ACK_ONCE
   :: d_step { gs == POLL && MINE && o_n == j_n[id] && a_n < j_n[id] && empty(CH) -> CH!ACK,ep,0,j_n[id],0 }
+#endif
+
+  /* outcomes that were overwritten are a gap, once a second block with
+   * another GEN says so too */
+  :: d_step { gs == POLL && faults > 0 && !sus && !lie -> faults--; lie = 1 }
+#ifdef M_CONFIRM
+#define FIRST (1)
+#else
+#define FIRST (sus && G_GEN)
+#endif
+  :: d_step { (gs == POLL || gs == SETTLE) && MINE && !sus && (lie || o_n - j_n[id] > RCAP) -> sus = 1; cnt = 0; fresh[id] = 0 }
+  :: d_step { (gs == POLL || gs == SETTLE) && MINE && FIRST && (lie || o_n - j_n[id] > RCAP) -> journal_gap(); forget() }
+  :: d_step { (gs == POLL || gs == SETTLE) && MINE && sus && fresh[id] && !lie && o_n - j_n[id] <= RCAP -> sus = 0 }
 
   /* a request, read in two halves */
-  :: d_step { gs == POLL && MINE && o_n == j_n[id] && r_await && perm -> tk = r_tok; rl = r_roll; gs = READB }
+  :: d_step { gs == POLL && MINE && !sus && o_n == j_n[id] && r_await && perm -> tk = r_tok; rl = r_roll; gs = READB }
   :: d_step { gs == READB -> dm = r_dim;
        if
        :: G_READ -> gs = DECIDE
@@ -479,7 +721,7 @@ end:
   /* compute, and record the intent durably */
   :: atomic { gs == DECIDE ->
        if
-       :: off == MAXOFF -> forget(); gs = BOOTR; off = 0; ep = 0; bt = 0   /* never wrap: open a new session */
+       :: off == MAXOFF -> usedup++; leave(BOOTR)    /* never wrap: open a new session */
        :: else -> off++;
             if
             :: body = dm
@@ -513,38 +755,30 @@ end:
 #ifdef M_JOURNAL_LATE
   :: d_step { gs == WAIT && j_st[id] == INTENT -> j_st[id] = COMMIT }
 #endif
-  /* the verdict, and nothing but the verdict, closes the offer */
-  :: d_step { gs == WAIT && ANSWER ->
-       if
-       :: res_ok -> journal_accepted()
-       :: else -> journal_void()
-       fi;
-       forget(); gs = POLL }
-  :: d_step { gs == WAIT && !ANSWER && !MINE -> lost_session() }
-  /* the request is gone and the offer was not answered: it never will be */
-#ifdef M_SPLIT_STATUS
-  :: d_step { gs == WAIT && !ANSWER && MINE && r_tok == tk && r_await -> gs = WAIT2 }
-  :: d_step { gs == WAIT2 ->
-       if :: MINE && (r_tok != tk || !r_await) -> journal_void(); forget(); gs = POLL :: else -> gs = WAIT fi }
-#else
-  :: d_step { gs == WAIT && !ANSWER && MINE && (r_tok != tk || !r_await) -> journal_void(); forget(); gs = POLL }
-#endif
-  :: d_step { gs == WAIT && !ANSWER && MINE && empty(CH) && r_tok == tk && phase == AWAIT &&
+#ifndef M_COMMIT_ONCE
+  :: d_step { gs == WAIT && MINE && !NAMED && cnt == 0 && empty(CH) && WAITS && late == 0 && !latched &&
        !(k_ep == ep && k_tok == tk && k_off == off && k_chk == KCHK(ep,tk,off)) -> gs = SENDC1 }
+#endif
   /* spurious timeout: fence the offer off with a new session */
   :: d_step { gs == WAIT && faults > 0 -> faults--;
 #ifdef M_TIMEOUT_VOID
        journal_void(); forget(); gs = POLL
 #else
-       forget(); gs = BOOTR; off = 0; ep = 0; bt = 0
+       leave(BOOTR)
 #endif
      }
   :: d_step { gs == RBACK && faults > 0 -> faults--; gs = SEND1 }
   od
 }
 
+#if NGW == 1
+#define DONE (a_n == ROLLS && j_st[0] == CLOSED)
+#else
+#define DONE (a_n == ROLLS)
+#endif
+
 #ifndef NO_MONITOR
-active proctype Monitor() { end: do :: timeout -> assert(a_n == ROLLS); break od }   /* L1 */
+active proctype Monitor() { end: do :: timeout -> assert(L1 && DONE); break od }
 #endif
 
 ltl done { <> (a_n == ROLLS) }                                                      /* L2 */

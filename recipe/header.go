@@ -155,11 +155,11 @@ func (j *job) planHeader() {
 	p.At = h.Pressing(m, platen, conductance)
 	p.Design, err = p.At.Design(p.Target, h.UncertaintyOf(m))
 	stroke := h.OpenGap + (j.line.Limits.Width.Max-j.roll.Width)/2
-	if err != nil || !finite(stroke) || !finite(p.Design.Seconds) {
+	p.Fast, _ = p.At.Head.Fast((p.Target.Bond() - h.Start) / (m.Setpoint - h.Start))
+	if err != nil || !finite(stroke+p.Design.Seconds+p.Design.Nominal+p.Design.U+p.Fast+platen+m.Setpoint+p.Contact) {
 		j.noDwell(err, platen)
 		return
 	}
-	p.Fast, _ = p.At.Head.Fast((p.Target.Bond() - h.Start) / (m.Setpoint - h.Start))
 	sp.Groups |= 1 << GroupHeader
 	sp.HeaderTemperature = m.Setpoint
 	sp.HeaderDwell, sp.HeaderDwellNominal, sp.HeaderDwellFast = p.Design.Seconds, p.Design.Nominal, p.Fast

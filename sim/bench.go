@@ -34,6 +34,9 @@ func (b *Bench) Scan(ordinal int, roll Roll) (controller.Measurement, error) {
 	return b.station.measure(0), nil
 }
 
+// Platens are the temperatures of both platens, °C, the cooler one first.
+func (b *Bench) Platens() (cooler, hotter float64) { return b.station.platenTemperatures() }
+
 // Wrap carries out the setpoints of a payload on the roll scanned last, and
 // judges the wrap.
 func (b *Bench) Wrap(payload []uint16) (Judgement, error) {

@@ -44,6 +44,8 @@ func offerFor(t *testing.T, bench *sim.Bench, line *recipe.Line, ordinal int, ro
 	}
 	var rec recipe.Recipe
 	request := requestOf(uint32(ordinal), &m, line)
+	cooler, hotter := bench.Platens()
+	request.Platen, request.PlatenHot = uint16(cooler*10+0.5), uint16(hotter*10+0.5)
 	measured, stand := scan.FromRequest(&request)
 	recipe.Compute(line, &measured, &stand, &rec)
 	if found := check.Run(line, &measured, &stand, &rec, nil, nil); recipe.Held(found) {

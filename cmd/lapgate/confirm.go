@@ -30,7 +30,7 @@ nothing: a held roll goes on when the operator presses retry at the controller.
 A roll that tips can kill. Steady it with the drives locked out, keep clear of
 its ends, and confirm only what you have seen yourself.`,
 		Example: `  lapgate confirm --config mill.yaml --line north --roll 1190 --finding narrow-roll --by "Kim Berg"`,
-		Args:    cobra.NoArgs,
+		Args:    takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if r.Roll == 0 || r.Finding == "" || r.By == "" {
 				return usageError("a confirmation needs --roll N, --finding CODE and --by NAME; the journal keeps them")

@@ -59,6 +59,8 @@ func shadowShift(tb testing.TB, s *config.Snapshot, n int, seed uint64, after fu
 				}
 			case cycle.FetchView:
 				req.Tick++
+				req.GenHead++
+				req.GenTail = req.GenHead
 				if err := req.Encode(words); err != nil {
 					tb.Fatal(err)
 				}

@@ -57,6 +57,11 @@ func addOuter(cmd *cobra.Command, outer *string) {
 	cmd.Flags().StringVar(outer, "outer", "1 m", "outer diameter of the wrapper rolls on the stand")
 }
 
+// addPlaten adds how hot the press is.
+func addPlaten(cmd *cobra.Command, platen *string) {
+	cmd.Flags().StringVar(platen, "platen", "", "temperature of the platen while pressing, of the cooler one of two, as \"345 °F\" (default the setpoint of the head material)")
+}
+
 func addSpec(cmd *cobra.Command, spec *string, unnamed string) {
 	cmd.Flags().StringVar(spec, "spec", "", "wrap specification (default "+unnamed+")")
 }

@@ -74,7 +74,7 @@ Exit code 5 when a roll is held.`,
 	fl.StringVar(&g.Grade, "grade", "", "grade of the roll, by code or name")
 	fl.StringVar(&g.Core, "core", "", "core of the roll, by code or name")
 	addUncertainties(cmd, &f.diameterU, &f.widthU)
-	fl.StringVar(&f.platen, "platen", "", "temperature of the cooler platen, as \"345 °F\" (default its setpoint, with a warning)")
+	addPlaten(cmd, &f.platen)
 	fl.StringVar(&f.platenHot, "platen-hot", "", "temperature of the hotter platen (default that of the cooler one)")
 	addSpec(cmd, &g.Spec, "that of the grade")
 	return cmd

@@ -25,6 +25,7 @@ func wordOrders() []wordOrder {
 	}
 }
 
+// OrderNames are the word orders in use.
 func OrderNames() []string {
 	var out []string
 	for _, o := range wordOrders() {
@@ -36,12 +37,14 @@ func OrderNames() []string {
 // NumberType is what 32 bits may be.
 type NumberType string
 
+// The types that are tried.
 const (
 	Float32 NumberType = "float32"
 	Int32   NumberType = "int32"
 	Uint32  NumberType = "uint32"
 )
 
+// NumberTypes are the types that are tried, in their order.
 func NumberTypes() []NumberType { return []NumberType{Float32, Int32, Uint32} }
 
 // Choice is a word order with a type. The zero value is none.
@@ -69,6 +72,7 @@ func Pairs(words []uint16) []Pair {
 	return out
 }
 
+// Text is the number of a pair in one order and type.
 func (r *Pair) Text(c Choice) string {
 	v := r.Values[c.Order]
 	switch c.Number {
@@ -154,6 +158,7 @@ func MostPlausible(rows []Pair) (best Choice, average float64) {
 // LetterOrder is which character of a register stands first.
 type LetterOrder string
 
+// The orders of characters.
 const (
 	HighByteFirst LetterOrder = "high byte first"
 	LowByteFirst  LetterOrder = "low byte first"

@@ -20,6 +20,7 @@ type Progress struct {
 	shown    bool
 }
 
+// NewProgress begins to tell on w of work, whose pieces are named what.
 func NewProgress(w io.Writer, what string) *Progress {
 	now := time.Now()
 	p := &Progress{w: w, what: what, started: now, last: now, every: 10 * time.Second}

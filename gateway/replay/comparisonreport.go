@@ -42,6 +42,7 @@ type ComparedRoll struct {
 	Readings []ComparedReading     `json:"setpoints"`
 }
 
+// ComparedReading is one setpoint of a roll, ours and as used.
 type ComparedReading struct {
 	Name       string   `json:"setpoint"` // its unit at the end
 	Ours       *float64 `json:"recipe"`   // null when not in force

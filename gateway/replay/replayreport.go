@@ -140,11 +140,13 @@ type ChangedRoll struct {
 	Gone      []Sign           `json:"findings_gone"`
 }
 
+// SideReport is a decision in JSON.
 type SideReport struct {
 	Verdict string               `json:"verdict"`
 	Reason  handshake.HoldReason `json:"hold_reason,omitempty"`
 }
 
+// ChangedValue is a setpoint that differs, in JSON.
 type ChangedValue struct {
 	Name   string   `json:"setpoint"` // its unit at the end
 	Old    *float64 `json:"old"`      // null when not in force

@@ -247,7 +247,7 @@ func TestModeOverRestarts(t *testing.T) {
 func TestSwapDisarms(t *testing.T) {
 	for name, swap := range map[string]func(*bench){
 		"memory lost":  func(b *bench) { b.swap() },
-		"other layout": func(b *bench) { b.layout.Store(2) },
+		"other layout": func(b *bench) { b.layout.Store(3) },
 	} {
 		for _, kept := range []string{"disarm", "keep"} {
 			t.Run(name+", "+kept, func(t *testing.T) {

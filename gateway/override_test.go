@@ -38,7 +38,7 @@ func TestOverrideByCommand(t *testing.T) {
 
 		<-time.After(time.Second) // of virtual time, in which the gateway sees it
 		ask := control.Request{Command: control.Override, By: "kim", Reason: "one sample is off",
-			Values: []control.Value{{Name: "header_dwell", Text: "12 s"}}}
+			Values: []control.Value{{Name: "header_dwell", Text: "25 s"}}}
 		refused := func(what, want string, r control.Request) {
 			t.Helper()
 			if got := o.Handle(t.Context(), r); got.Outcome != control.Refused || !strings.Contains(got.Error, want) || got.Proposal != nil {
@@ -46,7 +46,7 @@ func TestOverrideByCommand(t *testing.T) {
 			}
 		}
 		bad := ask
-		bad.Values = []control.Value{{Name: "header_dwell", Text: "12"}, {Name: "colour", Text: "blue"}}
+		bad.Values = []control.Value{{Name: "header_dwell", Text: "25"}, {Name: "colour", Text: "blue"}}
 		refused("a value without its unit", "header_dwell: ", bad)
 		refused("an unknown name", "colour: no setpoint of that name can be overridden; want one of wrapper_slot, ", bad)
 		bad = ask
@@ -61,7 +61,7 @@ func TestOverrideByCommand(t *testing.T) {
 		if shown.Outcome != control.Done || p == nil || p.Roll != 1 || !p.Held || len(p.Changes) != 1 || len(shown.Text) > 0 {
 			t.Fatalf("got %+v, %+v", shown, p)
 		}
-		if c := p.Changes[0]; c.Setpoint != "header dwell" || c.New != "12 s" || c.Old == c.New || !strings.HasSuffix(c.Old, " s") {
+		if c := p.Changes[0]; c.Setpoint != "header dwell" || c.New != "25 s" || c.Old == c.New || !strings.HasSuffix(c.Old, " s") {
 			t.Errorf("got %+v", c)
 		}
 		<-time.After(3 * time.Second) // of virtual time
@@ -88,7 +88,7 @@ func TestOverrideByCommand(t *testing.T) {
 				overrides = append(overrides, r)
 			}
 		}
-		if len(overrides) != 1 || overrides[0].By != "kim" || overrides[0].New["header_dwell_s"] != 12 || len(overrides[0].Refused) > 0 {
+		if len(overrides) != 1 || overrides[0].By != "kim" || overrides[0].New["header_dwell_s"] != 25 || len(overrides[0].Refused) > 0 {
 			t.Errorf("got %+v", overrides)
 		}
 	})

@@ -150,7 +150,7 @@ func looksOn(t *testing.T, c configured, recovered []record.Record, v cycle.View
 		}
 	}
 	queue := []cycle.Event{cycle.LinkUp{}}
-	for n := 0; n < 10; n++ {
+	for n := 0; n < 30; n++ {
 		ev := cycle.Event(cycle.Tick{})
 		if len(queue) > 0 {
 			ev, queue = queue[0], queue[1:]
@@ -171,7 +171,11 @@ func looksOn(t *testing.T, c configured, recovered []record.Record, v cycle.View
 					return out
 				}
 			case cycle.FetchView:
+				// Each read is a publication of its own: what contradicts the records is
+				// believed when a second one says the same.
 				v.Request.Tick++
+				v.Request.GenHead++
+				v.Request.GenTail = v.Request.GenHead
 				queue = append(queue, v)
 			case cycle.Halt:
 				t.Fatalf("the machine halts: %s", a.Reason)

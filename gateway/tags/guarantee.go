@@ -45,7 +45,7 @@ type Rest struct {
 // the blocks.
 func Rests() []Rest {
 	return []Rest{
-		{"request.gen_head", []string{"S1", "S6"}, "a view caught while it is written is not told from a whole one", "the request is read twice and must not differ"},
+		{"request.gen_head", []string{"S1", "S6"}, "a view caught while it is written is not told from a whole one", "the request is read twice and must not differ; each reading counts as a publication"},
 		{"request.boot_id", []string{"S7", "S10"}, "a restart of the controller is not seen", "what stands in hello.boot_id"},
 		{"request.tick", []string{"S1", "S9"}, "a stopped program looks like a running one", "the gateway's own clock"},
 		{"request.active_epoch", []string{"S7"}, "whom the controller serves is not seen", "what stands in hello.epoch"},

@@ -17,6 +17,7 @@ type port struct {
 	tags   Tags
 	boot   *bootStandIn
 	began  time.Time
+	reads  uint16  // of the request, where it has no generation
 	values []Value // by tag, as read or about to be written
 
 	// written is what was written last, for the fields that have no tag and so
@@ -121,6 +122,12 @@ func (p *port) readRequest(ctx context.Context, dst []uint16) error {
 	}
 	if err := p.complete(dst); err != nil {
 		return err
+	}
+	if len(p.plan.head) == 0 {
+		// Without a generation each read counts as a publication of its own.
+		p.reads++
+		p.plan.put(dst, "request.gen_head", int64(p.reads))
+		p.plan.put(dst, "request.gen_tail", int64(p.reads))
 	}
 	if !whole {
 		p.plan.put(dst, "request.gen_tail", p.plan.get(dst, "request.gen_head")+1)

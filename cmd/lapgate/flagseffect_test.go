@@ -90,6 +90,7 @@ func allEffects() []effects {
 			"set": slower, "line": "--line south", "json": "--json", "csv": "--csv", "explain": "--explain", "outer": "--outer 80mm", "tag": "--tag R-9",
 			"diameter": "--diameter 40in", "width": "--width 57in", "diameter-uncertainty": "--diameter-uncertainty 3mm",
 			"width-uncertainty": "--width-uncertainty 3mm", "grade": "--grade 2", "core": "--core 2", "spec": "--spec light",
+			"platen": "--platen 170°C", "platen-hot": "--platen 170°C --platen-hot 176°C",
 		}), nil},
 		{"widths", "--config demo.yaml week.csv --candidates 33in,62in", source(map[string]string{
 			"set": "--set lines.0.name=south", "line": "--line south", "json": "--json", "csv": "--csv", "slots": "--slots 2", "keep": "--keep all",

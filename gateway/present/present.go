@@ -343,6 +343,9 @@ func (w *Printer) textObject(v reflect.Value, indent string) error {
 			continue
 		}
 		if t, ok := listOf(member); ok {
+			if member.Kind() == reflect.Slice && member.Len() == 0 {
+				continue // a heading over nothing
+			}
 			flush()
 			t.Apart = t.Apart || f.apart
 			if err := w.titled(t, f.Title(), indent); err != nil {

@@ -19,7 +19,7 @@ shift_with() {
     "$work/lapgate" replay "$work/$1/north.db" --config configs/demo.yaml >>"$work/$1.out" 2>&1 &&
     "$work/lapgate" journal verify "$work/$1"/*.db >>"$work/$1.out" 2>&1 ||
     { echo "fault $1 failed"; cat "$work/$1.out"; return 1; }
-  echo "fault $1: $(tail -n 1 "$work/$1.out")"
+  echo "fault $1: $(grep '^every roll' "$work/$1.out")"
 }
 export -f shift_with
 faults=$("$work/lapgate" demo --fault help --csv | tail -n +2 | cut -d, -f1)

@@ -19,7 +19,7 @@ def long(i):
 
 
 body = b"".join(w.to_bytes(2, "big") for w in words[:94])
-if (words[0], words[1]) != (0x5251, 1) or words[2] != words[93] or zlib.crc32(body) != long(94):
+if (words[0], words[1]) != (0x5251, 2) or words[2] != words[93] or zlib.crc32(body) != long(94):
     sys.exit("the block is not whole")
 tag = b"".join(w.to_bytes(2, "big") for w in words[22:30]).rstrip(b"\0").decode("ascii")
 diameter, width = long(30) / 10, long(32) / 10

@@ -1,6 +1,6 @@
 // Package heads chooses the discs that cover the roll ends from the sizes in
-// stock, and tells how hard the platens press them and how well the contact
-// conducts. Quantities are SI.
+// stock, and tells how hard the platens press the ring that carries them and
+// how well the contact conducts. Quantities are SI.
 package heads
 
 import "math"
@@ -16,7 +16,6 @@ const (
 	BadWindow                   // a dimension of the roll is not a number in range
 	BadForce
 	BadArea
-	BadCurve
 	BadPressure
 	NoRing     // the fold leaves no ring that the platen presses
 	BadContact // a property of the contact is not a positive number in range
@@ -36,8 +35,6 @@ func (f Fault) Error() string {
 		return "heads: force is not a number from zero up"
 	case BadArea:
 		return "heads: pressed area is not positive"
-	case BadCurve:
-		return "heads: the conductance curve has no points, or points that are not positive and in ascending order of pressure"
 	case BadPressure:
 		return "heads: contact pressure is not positive"
 	case NoRing:
@@ -112,10 +109,6 @@ func Choose(sizes []float64, w Window) (Choice, error) {
 	return c, NoneCovers
 }
 
-// Lap is how far the folded overhang comes in under the edge of an outer
-// head, m: o − (R − R_head).
-func Lap(diameter, overhang, head float64) float64 { return overhang - (diameter-head)/2 }
-
 // Cylinder is a hydraulic cylinder that pushes a platen.
 type Cylinder struct {
 	Bore       float64 // m
@@ -133,76 +126,4 @@ func (c Cylinder) Force(pressure float64) (float64, error) {
 		return 0, BadPressure
 	}
 	return pressure * area, nil
-}
-
-// Pressure is the hydraulic pressure, Pa, for a force on a platen, N.
-func (c Cylinder) Pressure(force float64) (float64, error) {
-	unit, err := c.Force(1)
-	switch {
-	case err != nil:
-		return 0, err
-	case !(force >= 0) || !finite(force):
-		return 0, BadForce
-	}
-	return force / unit, nil
-}
-
-// ContactPressure is the mean pressure on a head, Pa, under a force, N: the
-// force over the ring from the core hole, which bears nothing, to the edge of
-// the head or of the platen, whichever is smaller. Diameters in m; hole 0 for
-// none.
-func ContactPressure(force, head, platen, hole float64) (float64, error) {
-	edge := math.Min(head, platen)
-	switch {
-	case !(force >= 0) || !finite(force):
-		return 0, BadForce
-	case !positive(edge) || !(hole >= 0) || hole >= edge:
-		return 0, BadArea
-	}
-	return force / (math.Pi / 4 * (edge - hole) * (edge + hole)), nil
-}
-
-// Point is a calibrated contact: a conductance, W/(m²·K), at a pressure, Pa.
-type Point struct{ Pressure, Conductance float64 }
-
-// Conductance of a contact at a pressure, W/(m²·K), from calibrated points in
-// ascending order of pressure. Between two points it follows the power law
-// through both, h = h₀·(p/p₀)ⁿ. Outside it never promises more than was
-// measured: below the first point it falls on with the power of the first
-// two (n = 1 for a single point), above the last it stays. outside tells that
-// the pressure is not among the calibrated ones.
-//
-// Published values for platens on paper are 97 to 200 W/(m²·K) at 2.3 kPa and
-// 146 to 452 near 300 kPa (abstract of ASME J. Heat Transfer 114(2):326); a
-// line calibrates its own.
-func Conductance(curve []Point, pressure float64) (h float64, outside bool, err error) {
-	if len(curve) == 0 {
-		return 0, false, BadCurve
-	}
-	for i, p := range curve {
-		if !positive(p.Pressure) || !positive(p.Conductance) || i > 0 && p.Pressure <= curve[i-1].Pressure {
-			return 0, false, BadCurve
-		}
-	}
-	if !positive(pressure) {
-		return 0, false, BadPressure
-	}
-	first, last := curve[0], curve[len(curve)-1]
-	if pressure > last.Pressure {
-		return last.Conductance, true, nil
-	}
-	if len(curve) == 1 {
-		return first.Conductance * (pressure / first.Pressure), pressure < first.Pressure, nil
-	}
-	i := 1
-	for pressure > curve[i].Pressure {
-		i++
-	}
-	a, b := curve[i-1], curve[i]
-	n := math.Log(b.Conductance/a.Conductance) / math.Log(b.Pressure/a.Pressure)
-	if pressure < first.Pressure {
-		// A falling pair would promise more at less pressure.
-		n = math.Max(n, 0)
-	}
-	return a.Conductance * math.Pow(pressure/a.Pressure, n), pressure < first.Pressure, nil
 }

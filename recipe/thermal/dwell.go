@@ -31,32 +31,12 @@ func (h Head) timeScale() float64 {
 	return h.Thickness * h.Thickness * h.Density * h.HeatCapacity / h.Conductivity
 }
 
-// Slow is the time in seconds for the bond line to reach theta when it lies
-// inside a semi-infinite body: the conservative bound. perConductance is its
-// derivative by the contact conductance, in seconds per W/m²K, at most 0.
+// Fast is the time in seconds for the bond line to reach theta when the head
+// is insulated behind it: no backing is faster. A theta of 0 or less takes no
+// time.
 //
 // ok is false when there is no such time: theta is 1 or more, or an input is
-// not a positive number. A theta of 0 or less takes no time.
-func (h Head) Slow(theta float64) (seconds, perConductance float64, ok bool) {
-	if !h.valid() || !(theta < 1) {
-		return 0, 0, false
-	}
-	if theta <= 0 {
-		return 0, 0, true
-	}
-	x, e, ok := solveSemi(theta, h.Biot())
-	if !ok {
-		return 0, 0, false
-	}
-	seconds = h.timeScale() / (4 * x * x)
-	if h.Biot() <= bigBiot {
-		perConductance = e.lnTime * seconds / h.Conductance
-	}
-	return seconds, perConductance, finite(seconds) && finite(perConductance)
-}
-
-// Fast is the time in seconds for the bond line to reach theta when the head
-// is insulated behind it: the fast bound. ok is as for Slow.
+// not a positive number.
 func (h Head) Fast(theta float64) (seconds float64, ok bool) {
 	if !h.valid() || !(theta < 1) {
 		return 0, false
@@ -70,19 +50,6 @@ func (h Head) Fast(theta float64) (seconds float64, ok bool) {
 	}
 	seconds = fo * h.timeScale()
 	return seconds, finite(seconds)
-}
-
-// Reached is θ of the bond line after a time by the conservative bound, 0
-// where the inputs are not positive numbers.
-func (h Head) Reached(seconds float64) float64 {
-	if !h.valid() || !(seconds > 0) {
-		return 0
-	}
-	s := math.Sqrt(seconds / h.timeScale())
-	if !(s > 0 && finite(s) && h.Biot() > 0) {
-		return 0
-	}
-	return SemiInfinite(0.5/s, h.Biot()*s)
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

@@ -38,44 +38,31 @@ func SemiInfinite(x, h float64) float64 {
 	return gauss(x) * (Erfcx(x) - Erfcx(x+h))
 }
 
-// semi is one evaluation of the semi-infinite body at fixed Biot number
-// hx/k = 2XH, with what Newton's method and the sensitivity need.
-type semi struct {
-	theta  float64
-	slopeX float64 // ∂θ/∂X at fixed Biot number
-	// lnTime is ∂ln t/∂ln h at fixed θ: a softer contact needs more time.
-	lnTime float64
-}
-
-func evalSemi(x, biot float64) semi {
+// semiAt is θ of the semi-infinite body and its derivative by X at a fixed Biot
+// number hx/k = 2XH.
+func semiAt(x, biot float64) (theta, slope float64) {
 	g := gauss(x)
 	if biot > bigBiot {
-		return semi{theta: g * Erfcx(x), slopeX: -2 * invSqrtPi * g}
+		return g * Erfcx(x), -2 * invSqrtPi * g
 	}
 	h := 0.5 * biot / x
 	z := x + h
 	w := Erfcx(z)
-	a := invSqrtPi - h*w // both vanish for large z
-	b := invSqrtPi - z*w
+	a := invSqrtPi - h*w // vanishes for large z
 	if z > asymptotic {
 		y := 0.5 / z / z
-		b = invSqrtPi * y * (1 - 3*y)
-		a = invSqrtPi*x/z + b*h/z
+		a = invSqrtPi * (x + y*(1-3*y)*h) / z
 	}
-	return semi{
-		theta:  g * (Erfcx(x) - w),
-		slopeX: -2 * h / x * g * a,
-		lnTime: -2 * b / a,
-	}
+	return g * (Erfcx(x) - w), -2 * h / x * g * a
 }
 
 // solveSemi finds X with θ(X) = theta for 0 < theta < 1 and a Biot number
 // above 0. In X the curve is nearly straight near θ = 1 and convex elsewhere,
 // so Newton's method converges in a few steps from the guess below; a bracket
 // keeps it safe.
-func solveSemi(theta, biot float64) (float64, semi, bool) {
+func solveSemi(theta, biot float64) (x float64, ok bool) {
 	lo, hi := 0.0, math.Inf(1)
-	x := math.Erfinv(1 - theta)
+	x = math.Erfinv(1 - theta)
 	if math.IsInf(x, 1) {
 		x = math.Sqrt(-math.Log(theta))
 	}
@@ -84,16 +71,16 @@ func solveSemi(theta, biot float64) (float64, semi, bool) {
 		x *= biot / (1 + biot)
 	}
 	for range 200 {
-		e := evalSemi(x, biot)
-		d := e.theta - theta
+		got, slope := semiAt(x, biot)
+		d := got - theta
 		if d > 0 {
 			lo = x
 		} else {
 			hi = x
 		}
-		next := x - d/e.slopeX
+		next := x - d/slope
 		if math.Abs(next-x) <= stepDone*x {
-			return next, e, true
+			return next, true
 		}
 		if !(next > lo && next < hi) {
 			switch {
@@ -105,7 +92,7 @@ func solveSemi(theta, biot float64) (float64, semi, bool) {
 				next = lo + (hi-lo)/2
 			}
 			if next == x || hi-lo <= 1e-15*hi {
-				return x, e, true // as near as rounding lets it come
+				return x, true // as near as rounding lets it come
 			}
 			if next == 0 || math.IsInf(next, 1) {
 				break
@@ -113,5 +100,5 @@ func solveSemi(theta, biot float64) (float64, semi, bool) {
 		}
 		x = next
 	}
-	return 0, semi{}, false
+	return 0, false
 }

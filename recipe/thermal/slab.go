@@ -86,7 +86,7 @@ func solveSlab(theta, biot float64) (float64, bool) {
 	// At shortTime the face of a perfect contact has 1.55e-5, so only smaller
 	// targets can fall into the short time.
 	if theta < 1.6e-5 && theta <= Slab(biot, shortTime, 0) {
-		x, _, ok := solveSemi(theta/2, biot)
+		x, ok := solveSemi(theta/2, biot)
 		return 0.25 / (x * x), ok
 	}
 	rest := 1 - theta

@@ -9,6 +9,13 @@ import (
 
 func paper(conductance float64) Head { return Head{0.3e-3, 0.12, 750, 1400, conductance} }
 
+// inside is the time, s, until the bond line has a share of the rise when it
+// lies inside a semi-infinite body.
+func inside(h Head, share float64) (seconds float64, ok bool) {
+	x, ok := solveSemi(share, h.Biot())
+	return h.timeScale() / (4 * x * x), ok
+}
+
 // implicit is a Crank–Nicolson solution on n cells of equal thickness with a
 // contact on the first face and insulation behind the last, in units of
 // length and diffusivity 1. It returns θ at the far face of cell at.
@@ -90,15 +97,15 @@ func TestAgainstFiniteDifferences(t *testing.T) {
 		if got := implicit(h.Biot(), 1, fast/scale, 200, 199, 800); math.Abs(got-share) > 1.3e-4 {
 			t.Errorf("h = %v: slab at the fast bound reaches %v, want %v", conductance, got, share)
 		}
-		slow, _, ok := h.Slow(share)
-		if !ok {
-			t.Fatal("no conservative bound")
+		slow, _, err := Pressing{Head: h, Backing: Backing{Effusivity: h.Effusivity()}, Platen: 1}.Dwell(Fuse(share))
+		if err != nil {
+			t.Fatal(err)
 		}
 		// Deep enough that the far face stays cold.
 		const perHead = 25
 		deep := math.Ceil(8 * math.Sqrt(slow/scale))
 		if got := implicit(h.Biot(), deep, slow/scale, int(deep)*perHead, perHead-1, 800); math.Abs(got-share) > 1.3e-4 {
-			t.Errorf("h = %v: body at the conservative bound reaches %v, want %v", conductance, got, share)
+			t.Errorf("h = %v: backing like the head reaches %v, want %v", conductance, got, share)
 		}
 	}
 }
@@ -123,9 +130,9 @@ func drawShare(t *rapid.T) float64 {
 func TestDwellSolvesForward(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		h, share := drawHead(t), drawShare(t)
-		slow, _, ok := h.Slow(share)
+		slow, ok := inside(h, share)
 		if !ok {
-			t.Fatalf("no conservative bound for %+v at %v", h, share)
+			t.Fatalf("no time inside for %+v at %v", h, share)
 		}
 		near := func(what string, got float64) {
 			// Near 1 what is left to 1 counts, near 0 the share itself.
@@ -133,14 +140,15 @@ func TestDwellSolvesForward(t *testing.T) {
 				t.Errorf("%s: forward gives %v, want %v", what, got, share)
 			}
 		}
-		near("conservative", h.Reached(slow))
+		root := math.Sqrt(slow / h.timeScale())
+		near("inside", SemiInfinite(0.5/root, h.Biot()*root))
 		fast, ok := h.Fast(share)
 		if !ok {
 			t.Fatalf("no fast bound for %+v at %v", h, share)
 		}
 		near("fast", Slab(h.Biot(), fast/h.timeScale(), 0))
 		if !(fast <= slow*(1+1e-9)) {
-			t.Errorf("fast bound %v is slower than the conservative one %v", fast, slow)
+			t.Errorf("insulated it takes %v s, longer than %v s inside a body", fast, slow)
 		}
 	})
 }
@@ -150,37 +158,12 @@ func TestDwellGrowsWithTarget(t *testing.T) {
 		h := drawHead(t)
 		a := rapid.Float64Range(0.001, 0.99).Draw(t, "a")
 		b := a + rapid.Float64Range(1e-6, 0.009).Draw(t, "more")
-		slowA, _, _ := h.Slow(a)
-		slowB, _, _ := h.Slow(b)
+		slowA, _ := inside(h, a)
+		slowB, _ := inside(h, b)
 		fastA, _ := h.Fast(a)
 		fastB, _ := h.Fast(b)
 		if !(slowB > slowA && fastB > fastA) {
 			t.Errorf("a warmer target takes no longer: %v → %v, %v → %v", slowA, slowB, fastA, fastB)
-		}
-	})
-}
-
-func TestSensitivityToConductance(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		h := drawHead(t)
-		share := rapid.Float64Range(0.05, 0.95).Draw(t, "share")
-		_, got, ok := h.Slow(share)
-		if !ok {
-			t.Fatal("no dwell")
-		}
-		const step = 1e-4
-		up, down := h, h
-		up.Conductance *= 1 + step
-		down.Conductance *= 1 - step
-		more, _, _ := up.Slow(share)
-		less, _, _ := down.Slow(share)
-		want := (more - less) / (2 * step * h.Conductance)
-		// Differences of times lose digits where the contact hardly counts.
-		if !(math.Abs(got-want) <= 1e-5*math.Abs(want)+1e-9*more/h.Conductance/step) {
-			t.Errorf("derivative %v, difference quotient %v", got, want)
-		}
-		if got > 0 {
-			t.Errorf("a better contact takes longer: %v s per W/m²K", got)
 		}
 	})
 }
@@ -226,29 +209,17 @@ func TestNoAnswer(t *testing.T) {
 			h := good
 			*[]*float64{&h.Thickness, &h.Conductivity, &h.Density, &h.HeatCapacity, &h.Conductance}[i] = bad
 			perfect := i == 4 && math.IsInf(bad, 1)
-			if s, _, ok := h.Slow(0.6); ok != perfect || math.IsNaN(s) {
-				t.Errorf("Slow of %+v = %v, %v", h, s, ok)
-			}
 			if s, ok := h.Fast(0.6); ok != perfect || math.IsNaN(s) {
 				t.Errorf("Fast of %+v = %v, %v", h, s, ok)
-			}
-			if r := h.Reached(1); math.IsNaN(r) {
-				t.Errorf("Reached of %+v is NaN", h)
 			}
 		}
 	}
 	for _, share := range []float64{1, 1.5, math.NaN(), math.Inf(1)} {
-		if s, _, ok := good.Slow(share); ok {
-			t.Errorf("Slow(%v) = %v, want none", share, s)
-		}
 		if s, ok := good.Fast(share); ok {
 			t.Errorf("Fast(%v) = %v, want none", share, s)
 		}
 	}
 	for _, share := range []float64{0, -0.2} {
-		if s, _, ok := good.Slow(share); !ok || s != 0 {
-			t.Errorf("Slow(%v) = %v, %v, want 0", share, s, ok)
-		}
 		if s, ok := good.Fast(share); !ok || s != 0 {
 			t.Errorf("Fast(%v) = %v, %v, want 0", share, s, ok)
 		}
@@ -263,14 +234,11 @@ func TestExtremes(t *testing.T) {
 		})
 		h := Head{wide.Draw(t, "L"), wide.Draw(t, "k"), wide.Draw(t, "rho"), wide.Draw(t, "c"), wide.Draw(t, "h")}
 		share := drawShare(t)
-		if s, d, ok := h.Slow(share); ok && !(finite(s) && s >= 0 && finite(d)) {
-			t.Errorf("Slow = %v, %v", s, d)
-		}
 		if s, ok := h.Fast(share); ok && !(finite(s) && s >= 0) {
 			t.Errorf("Fast = %v", s)
 		}
-		if r := h.Reached(wide.Draw(t, "seconds")); !(r >= -1e-12 && r <= 1+1e-12) {
-			t.Errorf("Reached = %v", r)
+		if r := SemiInfinite(wide.Draw(t, "X"), wide.Draw(t, "H")); !(r >= -1e-12 && r <= 1+1e-12) {
+			t.Errorf("inside a body %v", r)
 		}
 	})
 }
@@ -282,15 +250,6 @@ func BenchmarkErfcx(b *testing.B) {
 		sum += Erfcx(float64(i&15) * 0.5)
 	}
 	sink = sum
-}
-
-func BenchmarkSlow(b *testing.B) {
-	h := paper(1000)
-	b.ReportAllocs()
-	for range b.N {
-		s, d, _ := h.Slow(0.6382978723)
-		sink = s + d
-	}
 }
 
 func BenchmarkFast(b *testing.B) {

@@ -161,33 +161,37 @@ func (j *job) explainSlot(steps []Step) []Step {
 		return steps
 	}
 	for i := range j.line.Stand.Slots {
-		c, paper := j.judge(&j.line.Stand.Slots[i])
-		one := Step{
-			Title:   fmt.Sprintf("Slot %d", c.Slot.Number),
-			Formula: "o = (Ww − Wr)/2, left = π(OD² − ID²)/(4t)",
-			Inputs:  []Named{{"wrapper width", c.Slot.Width, "m"}},
-			Result: []Named{
-				{"overhang", c.Overhang, "m"},
-				{"from optimum", math.Abs(c.Overhang - spec.Overhang.Optimum), "m"},
-			},
-			Decided: c.Fit.String(),
-		}
-		if paper != nil {
-			one.Inputs = append(one.Inputs, Named{"caliper", paper.Caliper, "m"}, Named{"needed", c.Need, "m"})
-		}
-		if math.IsInf(c.Left, 1) {
-			one.Decided += ", length left not known"
-		} else {
-			one.Result = append(one.Result, Named{"left", c.Left, "m"}, Named{"uncertainty of what is left", c.LeftU, "m"})
-		}
-		if c.Slot == j.chosen {
-			one.Result = append(one.Result, Named{"standard uncertainty of the overhang", j.overhangU.total(), "m"})
-			one.Largest = j.overhangU.text()
-			one.Decided = "chosen: nearest to the optimum; ties go to the wider sheet, then to the slot with less left, then to the lower number"
-		}
-		steps = append(steps, one)
+		steps = append(steps, j.slotStep(&j.line.Stand.Slots[i]))
 	}
 	return steps
+}
+
+func (j *job) slotStep(slot *SlotSpec) Step {
+	c, paper := j.judge(slot)
+	s := Step{
+		Title:   fmt.Sprintf("Slot %d", c.Slot.Number),
+		Formula: "o = (Ww − Wr)/2, left = π(OD² − ID²)/(4t)",
+		Inputs:  []Named{{"wrapper width", c.Slot.Width, "m"}},
+		Result: []Named{
+			{"overhang", c.Overhang, "m"},
+			{"from optimum", math.Abs(c.Overhang - j.spec.Overhang.Optimum), "m"},
+		},
+		Decided: c.Fit.String(),
+	}
+	if paper != nil {
+		s.Inputs = append(s.Inputs, Named{"caliper", paper.Caliper, "m"}, Named{"needed", c.Need, "m"})
+	}
+	if math.IsInf(c.Left, 1) {
+		s.Decided += ", length left not known"
+	} else {
+		s.Result = append(s.Result, Named{"left", c.Left, "m"}, Named{"uncertainty of what is left", c.LeftU, "m"})
+	}
+	if c.Slot == j.chosen {
+		s.Result = append(s.Result, Named{"standard uncertainty of the overhang", j.overhangU.total(), "m"})
+		s.Largest = j.overhangU.text()
+		s.Decided = "chosen: nearest to the optimum; ties go to the wider sheet, then to the slot with less left, then to the lower number"
+	}
+	return s
 }
 
 func (j *job) explainFeed(steps []Step) []Step {

@@ -228,6 +228,12 @@ func (m *Machine) Step(at Moment, ev Event) []Action {
 		m.tellProcess(m.untold)
 		m.untold = nil
 	}
+	m.take(ev)
+	m.beat()
+	return m.out
+}
+
+func (m *Machine) take(ev Event) {
 	switch e := ev.(type) {
 	case LinkUp:
 		m.connected()
@@ -279,8 +285,6 @@ func (m *Machine) Step(at Moment, ev Event) []Action {
 	case Lease:
 		m.setLease(e)
 	}
-	m.beat()
-	return m.out
 }
 
 // do adds an action. After a halt nothing follows.

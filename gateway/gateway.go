@@ -23,7 +23,6 @@ import (
 	"go.uber.org/zap"
 
 	"lapgate/gateway/config"
-	"lapgate/gateway/cycle"
 	"lapgate/gateway/link"
 	"lapgate/gateway/record"
 	"lapgate/gateway/status"
@@ -198,16 +197,6 @@ func (g *Gateway) Stop() {
 	}
 	cancel()
 	<-g.done
-}
-
-// Tell hands an operator's event (a hold, an override, arming) to a line.
-// Errors: no such line, or the line has ended.
-func (g *Gateway) Tell(line string, e cycle.Event) error {
-	l, err := g.line(line)
-	if err != nil {
-		return err
-	}
-	return l.post(e)
 }
 
 // Lines returns the present state of each line, in the order of the

@@ -469,7 +469,7 @@ func TestShadowWritesNothing(t *testing.T) {
 		if n := writes.Load(); n != 0 {
 			t.Errorf("%d writes in shadow", n)
 		}
-		if err := g.Tell("north", cycle.Arm{On: true, By: "test", Reason: "go live"}); err != nil {
+		if _, err := g.Arm(t.Context(), "north", "test", "go live"); err != nil {
 			t.Fatal(err)
 		}
 		until(t, 2*time.Minute, "an outcome after arming", func() bool { return s.count(record.KindOutcome) == 1 })
@@ -575,7 +575,7 @@ func TestProgramErrorEndsItsLine(t *testing.T) {
 		if err == nil || !strings.Contains(err.Error(), "line north: program error: out of cheese") {
 			t.Errorf("Run returned %v", err)
 		}
-		if err := g.Tell("north", cycle.HoldAll{On: true}); err == nil {
+		if err := g.Hold(t.Context(), "north", cycle.HoldAll{On: true}); err == nil {
 			t.Error("a line that has ended took an event")
 		}
 		// The journal was closed on the way out and serves the next start.
@@ -604,12 +604,12 @@ func TestReload(t *testing.T) {
 			{"lines.0.armed": "false"},
 			{"lines.0.name": "elsewhere"},
 		} {
-			if err := g.Reload(snapshot(t, dir, bad), "test"); err == nil {
+			if err := reload(g, snapshot(t, dir, bad), "test"); err == nil {
 				t.Errorf("%v was put in force without a restart", bad)
 			}
 		}
 		next := snapshot(t, dir, map[string]string{"lines.0.wrap.speed": "500 mm/s"})
-		if err := g.Reload(next, "test"); err != nil {
+		if err := reload(g, next, "test"); err != nil {
 			t.Fatal(err)
 		}
 		until(t, 3*time.Minute, "the second outcome", func() bool { return s.count(record.KindOutcome) == 2 })

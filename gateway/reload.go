@@ -16,19 +16,12 @@ import (
 	"lapgate/gateway/status"
 )
 
-// Reload puts another configuration in force in the name of a person, each
-// line from its next roll on. What needs a restart is refused by its key with
-// both values, and then nothing changes. A line that has ended is left out.
-func (g *Gateway) Reload(s *config.Snapshot, by string) error {
-	g.reload.Lock()
-	defer g.reload.Unlock()
-	_, err := g.put(s, by)
-	return err
-}
-
-// ReloadFrom loads a configuration and puts it in force as Reload does, and
-// tells log, metrics and status how that went. It returns what changed. One
-// reload is made at a time, so that the newest to begin is the last in force.
+// ReloadFrom loads a configuration and puts it in force in the name of a
+// person, each line from its next roll on, and tells log, metrics and status
+// how that went. It returns what changed. What needs a restart is refused by
+// its key with both values, and then nothing changes. A line that has ended is
+// left out. One reload is made at a time, so that the newest to begin is the
+// last in force.
 func (g *Gateway) ReloadFrom(load func() (*config.Snapshot, error), by string) (*config.Snapshot, []record.ConfigChange, error) {
 	g.reload.Lock()
 	defer g.reload.Unlock()

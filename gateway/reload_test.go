@@ -18,6 +18,12 @@ import (
 	"lapgate/sim/controller"
 )
 
+// reload puts a configuration in force that was loaded before.
+func reload(g *Gateway, s *config.Snapshot, by string) error {
+	_, _, err := g.ReloadFrom(func() (*config.Snapshot, error) { return s, nil }, by)
+	return err
+}
+
 // TestReloadWhileSaving saves the configuration 200 times in place and 200
 // times by renaming, each in three steps with pauses, and reads it again from
 // the first step on, while rolls are wrapped. Only whole configurations may
@@ -186,7 +192,7 @@ func TestReloadRefusals(t *testing.T) {
 		"lines.0.arming.restart": "keep", "lines.0.scanner.silence": "9 s", "lines.0.orders.poll": "9 s",
 	} {
 		next := snapshot(t, dir, map[string]string{key: value})
-		err := g.Reload(next, "test")
+		err := reload(g, next, "test")
 		old := ""
 		for _, v := range base.Effective() {
 			if v.Key == key {
@@ -206,7 +212,7 @@ func TestReloadRefusals(t *testing.T) {
 			t.Fatalf("%s came into force", key)
 		}
 	}
-	if err := g.Reload(snapshot(t, dir, map[string]string{"lines.0.name": "west"}), "test"); err == nil ||
+	if err := reload(g, snapshot(t, dir, map[string]string{"lines.0.name": "west"}), "test"); err == nil ||
 		!strings.Contains(err.Error(), "line west: is new") || !strings.Contains(err.Error(), "line north: is in force but not") {
 		t.Errorf("another name: got %v", err)
 	}
@@ -229,7 +235,7 @@ func TestChangesBeforeARoll(t *testing.T) {
 			{"lines.0.wrap.speed": "550 mm/s", "lines.0.crimp.engage": "2 s"},
 			{"lines.0.wrap.speed": "550 mm/s"},
 		} {
-			if err := g.Reload(snapshot(t, dir, set), fmt.Sprintf("person %d", i%2)); err != nil {
+			if err := reload(g, snapshot(t, dir, set), fmt.Sprintf("person %d", i%2)); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -283,7 +289,7 @@ func TestReloadBesideAnEndedLine(t *testing.T) {
 		g, stop := s.start(o)
 		until(t, time.Minute, "an outcome", func() bool { return s.count(record.KindOutcome) == 1 })
 		next := two(map[string]string{"lines.0.wrap.speed": "500 mm/s"})
-		if err := g.Reload(next, "test"); err != nil {
+		if err := reload(g, next, "test"); err != nil {
 			t.Error(err)
 		}
 		until(t, time.Minute, "the second outcome", func() bool { return s.count(record.KindOutcome) == 2 })

@@ -140,7 +140,7 @@ func TestOrdersAfterReload(t *testing.T) {
 		g, stop := s.start(o)
 		<-time.After(time.Second) // of virtual time
 		set["journal.directory"], set["grades.0.name"] = s.snapshot.Journal.Directory, "glossy"
-		if err := g.Reload(snapshot(t, t.TempDir(), set), "test"); err != nil {
+		if err := reload(g, snapshot(t, t.TempDir(), set), "test"); err != nil {
 			t.Fatal(err)
 		}
 		<-time.After(time.Second) // of virtual time
@@ -284,7 +284,7 @@ func TestScannerInShadow(t *testing.T) {
 		for key, value := range map[string]string{"scanner.window": "20 s", "orders.directory": "drop"} {
 			next := snapshot(t, t.TempDir(), map[string]string{"journal.directory": s.snapshot.Journal.Directory,
 				"lines.0.armed": "false", "lines.0.scanner.address": "192.0.2.7:9100", "lines.0." + key: value})
-			if err := gw.Reload(next, "test"); err == nil || !strings.Contains(err.Error(), "lines.0."+key+": would change from ") {
+			if err := reload(gw, next, "test"); err == nil || !strings.Contains(err.Error(), "lines.0."+key+": would change from ") {
 				t.Errorf("reload with another %s: %v", key, err)
 			}
 		}

@@ -52,15 +52,6 @@ func columns() []table.Column {
 	}
 }
 
-// Read reads one table of orders. Grades are those of the materials, by code
-// or by name. The orders are of use only when there is no error, which tells
-// all problems as a *table.Problems.
-func Read(name string, in io.Reader, m *recipe.Materials) (*Orders, error) {
-	g := newGathering(m)
-	err := g.read(name, in)
-	return &Orders{g.orders}, err
-}
-
 // gathering is the orders of several tables.
 type gathering struct {
 	materials *recipe.Materials

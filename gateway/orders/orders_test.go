@@ -22,8 +22,18 @@ const goodOrders = "roll,order,grade,density,width (mm),diameter,spec,destinatio
 	"R1,O-77,7,800 kg/m3,1602,1250 mm,standard,\"Quay 4, north\"\r\n" +
 	"#R2,,newsprint,,,,,\r\n"
 
+// read puts one file into a folder and looks until it stands still.
+func read(name, text string) (*orders.Orders, error) {
+	f := orders.NewFolder(fstest.MapFS{name: {Data: []byte(text)}}, materials())
+	if _, err := f.Poll(); err != nil {
+		return nil, err
+	}
+	_, err := f.Poll()
+	return f.Orders(), err
+}
+
 func TestRead(t *testing.T) {
-	o, err := orders.Read("a.csv", strings.NewReader("\uFEFF"+goodOrders), materials())
+	o, err := read("a.csv", "\uFEFF"+goodOrders)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -53,7 +63,7 @@ func TestReadProblems(t *testing.T) {
 		{"no roll column", "grade\n7\n", []string{"column roll is missing"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			_, err := orders.Read("a.csv", strings.NewReader(c.text), materials())
+			_, err := read("a.csv", c.text)
 			if err == nil {
 				t.Fatal("no error")
 			}
@@ -176,7 +186,7 @@ func FuzzRead(f *testing.F) {
 		if changed == (err != nil) || err != nil && !errors.As(err, &p) {
 			t.Fatalf("changed %v with error %v", changed, err)
 		}
-		o, again := orders.Read("f.csv", strings.NewReader(string(b)), materials())
+		o, again := read("f.csv", string(b))
 		if (err == nil) != (again == nil) || err != nil && err.Error() != again.Error() {
 			t.Fatalf("read twice, it says %v and %v", err, again)
 		}

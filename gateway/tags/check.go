@@ -8,7 +8,6 @@ import (
 	"strings"
 
 	"lapgate/gateway/handshake"
-	"lapgate/recipe/quantity"
 )
 
 // Problem is one thing that is wrong with a mapping.
@@ -379,13 +378,4 @@ func RegisterNumber(address int) int {
 		return 40001 + address
 	}
 	return 400001 + address
-}
-
-// UnitsOf lists every unit that a tag can have, for documents.
-func UnitsOf() []string {
-	var out []string
-	for _, d := range []quantity.Dimension{quantity.Length, quantity.Time, quantity.Mass, quantity.Pressure, quantity.Temperature, quantity.Speed, quantity.Frequency} {
-		out = append(out, quantity.Units(d)...)
-	}
-	return append(out, percent)
 }

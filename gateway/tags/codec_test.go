@@ -224,7 +224,7 @@ func TestWhatIsWrittenReadsBack(t *testing.T) {
 			return
 		}
 		encoded++
-		m := &Mapping{Order: rapid.SampledFrom(Orders()).Draw(t, "order"), TextOrder: rapid.SampledFrom([]TextOrder{AB, BA}).Draw(t, "text order")}
+		m := &Mapping{Order: rapid.SampledFrom(orders).Draw(t, "order"), TextOrder: rapid.SampledFrom([]TextOrder{AB, BA}).Draw(t, "text order")}
 		registers := make([]uint16, p.Tag.Registers())
 		if p.Tag.Type == Bool {
 			registers[0] = uint16(v.Bits) << p.Tag.Bit

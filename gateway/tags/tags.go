@@ -79,9 +79,6 @@ const (
 	DCBA Order = "DCBA"
 )
 
-// Orders lists the orders.
-func Orders() []Order { return []Order{ABCD, CDAB, BADC, DCBA} }
-
 // TextOrder is which byte of a register holds the first of two characters.
 type TextOrder string
 

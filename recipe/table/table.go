@@ -270,9 +270,6 @@ func (t *Reader) checkCells() {
 	}
 }
 
-// Name is what messages call the table.
-func (t *Reader) Name() string { return t.name }
-
 // Line is the number of the present line, from 1.
 func (t *Reader) Line() int { return t.line }
 
@@ -281,9 +278,6 @@ func (t *Reader) Rows() int { return t.rows }
 
 // Bad reports whether something is wrong with the present row.
 func (t *Reader) Bad() bool { return t.problems.Len() > t.before }
-
-// Has reports whether the table has the column.
-func (t *Reader) Has(column int) bool { return t.fields[column].at >= 0 }
 
 // Text is the cell of a column in the present row, without space around it;
 // empty where the table has no such column.

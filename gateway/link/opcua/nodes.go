@@ -15,34 +15,14 @@ import (
 // connect.
 const NamespaceURI = "urn:lapgate:line"
 
-// The browse path of a line's nodes is RootName, the name of the line,
-// HandshakeName, all of them folders under Objects, then the browse name of
-// the block's variable.
-const (
-	RootName      = "Lapgate"
-	HandshakeName = "Handshake"
-)
-
-// OutcomeName begins the browse name of every entry of the outcome ring.
-const OutcomeName = "Outcome"
-
-// BrowseName is the name of the variable that holds a block, for handshake.OUT of
-// one entry of the ring: Request, Outcome00 to Outcome63, Heartbeat, Hello,
-// Payload, Commit, Ack. Every variable is an array of UInt16 of the length of
-// its block. It is empty for what is no block.
-func BrowseName(id handshake.ID, entry int) string {
-	if id == handshake.OUT {
-		return fmt.Sprintf("%s%02d", OutcomeName, entry)
-	}
-	return names()[id]
-}
-
-// NodeName is the identifier of the variable's node, a string in the namespace
+// NodeName is the identifier of the variable that holds a block, for
+// handshake.OUT of one entry of the ring, a string in the namespace
 // NamespaceURI: the name of the line, a dot and Request, Outcome.00 to
-// Outcome.63, Heartbeat, Hello, Payload, Commit or Ack.
+// Outcome.63, Heartbeat, Hello, Payload, Commit or Ack. Every variable is an
+// array of UInt16 of the length of its block.
 func NodeName(line string, id handshake.ID, entry int) string {
 	if id == handshake.OUT {
-		return fmt.Sprintf("%s.%s.%02d", line, OutcomeName, entry)
+		return fmt.Sprintf("%s.Outcome.%02d", line, entry)
 	}
 	return line + "." + names()[id]
 }

@@ -299,7 +299,7 @@ func (p *plant) addNodes(spec plantSpec) error {
 				access |= serverua.AccessLevelsCurrentWrite
 			}
 			n := server.NewVariableNode(p.srv, serverua.NewNodeIDString(ns, name),
-				serverua.NewQualifiedName(ns, BrowseName(b, entry)), serverua.NewLocalizedText(BrowseName(b, entry), "en"),
+				serverua.NewQualifiedName(ns, name), serverua.NewLocalizedText(name, "en"),
 				serverua.NewLocalizedText("", ""), rights,
 				[]serverua.Reference{
 					serverua.NewReference(serverua.ReferenceTypeIDOrganizes, true, serverua.NewExpandedNodeID(serverua.ObjectIDObjectsFolder)),

@@ -339,13 +339,10 @@ func (w *Printer) textObject(v reflect.Value, indent string) error {
 	}
 	for _, f := range fieldsOf(v.Type()) {
 		member := f.of(v)
-		if f.Label == "-" || isNothing(member) || f.omitEmpty && isEmpty(member) {
+		if f.Label == "-" || isNothing(member) || f.omitEmpty && isEmpty(member) || member.Kind() == reflect.Slice && member.Len() == 0 {
 			continue
 		}
 		if t, ok := listOf(member); ok {
-			if member.Kind() == reflect.Slice && member.Len() == 0 {
-				continue // a heading over nothing
-			}
 			flush()
 			t.Apart = t.Apart || f.apart
 			if err := w.titled(t, f.Title(), indent); err != nil {

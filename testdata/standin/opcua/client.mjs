@@ -213,7 +213,7 @@ async function adopted(session, id) {
       if (!greeted) {
         greeted = true;
         const hello = new Uint16Array(10);
-        hello.set([0x4845, 1, 0, two(w, 11) + 1, 0x1234, 0x5678, w[3], w[4]]);
+        hello.set([0x4845, 2, 0, two(w, 11) + 1, 0x1234, 0x5678, w[3], w[4]]);
         same("HELLO", await write(session, id("Hello"), words(seal(hello))), "Good");
       } else if (two(w, 9) === 0x12345678 && ticks.length >= 5) {
         clearTimeout(limit);

@@ -153,7 +153,7 @@ export class Controller {
   }
 
   verdict(tick, w, p) {
-    if (!whole(p, "Payload") || p[1] !== 1 || two(p, 78) !== two(w, 8) || (p[13] !== 1 && p[13] !== 2)) return ["rejected", 10];
+    if (!whole(p, "Payload") || p[1] !== 2 || two(p, 78) !== two(w, 8) || (p[13] !== 1 && p[13] !== 2)) return ["rejected", 10];
     if (!same(sessionIn(p), this.active) || two(p, 6) !== this.boot || two(p, 8) !== this.reqId || two(p, 10) !== this.rollNo || p[12] !== w[1])
       return ["rejected", 11];
     if (!same(p.subarray(21, 29), tagWords(this.roll.tag)) || two(p, 29) !== this.roll.diameter || two(p, 31) !== this.roll.width)

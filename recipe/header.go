@@ -189,6 +189,12 @@ func (l *Line) ScorchDose(m *HeadMaterial, conductance, platen, dwell float64) f
 	return l.Header.Pressing(m, platen, conductance).ScorchDose(dwell)
 }
 
+// SureDose is the dose, s at 180 °C, that is hardly exceeded where a dose is
+// reckoned: with the same guard of uncertainties as any limit.
+func (l *Line) SureDose(dose float64) float64 {
+	return dose * math.Exp(l.Limits.GuardK*doseU)
+}
+
 func (l *Line) scorchRisk(dose float64) float64 {
 	if dose <= 0 {
 		return 0

@@ -201,7 +201,7 @@ var cases = []struct {
 	{"stuck press", func(s *scene) {
 		s.stand.Platen, s.stand.PlatenHot, s.line.Limits.PlatenBand, s.line.Limits.Stuck = 183, 183, 100, 100
 	}, codes(check.StuckPress), "header_temperature_c", "", "stays closed for 100 s at 183 °C"},
-	{"scorched", func(s *scene) { s.line.Limits.Dose, s.line.Limits.Stuck = 1, 0.5 }, codes(check.ScorchDose), "header_dwell_s", "", "suffers as much as in"},
+	{"scorched", func(s *scene) { s.line.Limits.Dose, s.line.Limits.Stuck = 1, 0.5 }, codes(check.ScorchDose), "header_dwell_s", "", "may suffer as much as in"},
 	{"platen not measured", func(s *scene) { s.stand.Platen = 0 }, codes(check.PlatenUnknown), "platen_c", "", "press retry"},
 	{"platen not given", func(s *scene) { s.stand.Platen, s.stand.Offline = 0, true }, codes(check.PlatenAssumed), "platen_c", "", "--platen"},
 	{"platen not a number", func(s *scene) { s.stand.Platen = math.NaN() }, codes(check.PlatenUnknown), "platen_c", "", ""},

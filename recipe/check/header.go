@@ -217,9 +217,9 @@ func (r *run) wrapper() *recipe.Paper {
 func (r *run) scorch(sp *recipe.Setpoints, m *recipe.HeadMaterial) {
 	most := r.line.Limits.Dose
 	if conductance, err := r.line.Header.ConductanceAt(sp.ContactPressure); err == nil {
-		if dose := r.line.ScorchDose(m, conductance, sp.CloseMax, sp.HeaderDwell); !(dose <= most) {
+		if dose := r.line.SureDose(r.line.ScorchDose(m, conductance, sp.CloseMax, sp.HeaderDwell)); !(dose <= most) {
 			r.add(ScorchDose, "header_dwell_s", r.write(seconds, dose)+" at 180 °C", r.write(seconds, most), "limits.scorch_dose",
-				"under a platen of "+r.write(celsius, sp.CloseMax)+" the face of the head suffers as much as in "+r.write(seconds, dose)+" at 180 °C, allowed is "+r.write(seconds, most)+
+				"under a platen of "+r.write(celsius, sp.CloseMax)+" the face of the head may suffer as much as in "+r.write(seconds, dose)+" at 180 °C, allowed is "+r.write(seconds, most)+
 					"; lower the platen temperature, or measure the conductance so that the dwell gets shorter")
 		}
 	}

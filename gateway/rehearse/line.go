@@ -72,13 +72,19 @@ func setHeader(c *sim.Config, h *recipe.Header) {
 	}
 	c.Header.Hydraulic = h.Pressure
 	c.Header.Force = h.Pressure * math.Pi / 4 * h.Bore * h.Bore * float64(h.Cylinders) * h.Efficiency
-	c.Header.Platen, c.Header.Effusivity = h.Platen, h.Backing
+	c.Header.Platen, c.Header.Effusivity, c.Header.Resistance = h.Platen, h.Backing, h.BondResistance
+	c.Header.Ambient = h.Start
 }
 
 // setUncertainties lets what is true lie as far from what is known as the
-// configuration says, and holds the wrap to the limits of the configuration. The
-// press is simulated as it nominally is.
+// configuration says, and holds the wrap to the limits of the configuration.
 func setUncertainties(c *sim.Config, r *recipe.Line) {
+	if m := firstHead(&r.Materials); m != nil {
+		u := r.Header.UncertaintyOf(m)
+		c.Spread.Conductance, c.Spread.Effusivity = u.Conductance, u.BackingEffusivity
+		c.Spread.HeadThickness, c.Spread.Conductivity, c.Spread.Start = u.Thickness, u.Conductivity, u.StartTemperature
+	}
+	c.Accept.Dose = r.Limits.Dose
 	c.Spread.WrapperWidth = r.Stand.WidthU
 	c.Spread.HeadSize, c.Spread.HeadPlacement = r.Heads.SizeU, r.Heads.Placement
 	c.Accept.HeadOver = 0

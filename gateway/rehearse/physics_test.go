@@ -90,10 +90,6 @@ func TestPhysicsJudgesRecipes(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	// How far the press may be from what is known of it is the matter of the
-	// promise of a go; here it is as it is known.
-	s := &fused.Spread
-	s.Conductance, s.Effusivity, s.HeadThickness, s.Conductivity, s.Start = 0, 0, 0, 0, 0
 	// A press knows one material: rolls with glued heads go to one that has
 	// theirs, and asks for the temperature of their bond.
 	glued := fused

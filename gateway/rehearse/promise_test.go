@@ -60,6 +60,7 @@ func sound(t *testing.T, edit func(*recipe.Line)) (*recipe.Line, sim.Config) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	rehearse.SpreadPress(&c, snapshot.Lines[0].Recipe)
 	c.Habit.Dwell = 1 // no wrap here is by hand, and it need not be found out
 	return snapshot.Lines[0].Recipe, c
 }

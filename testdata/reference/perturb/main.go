@@ -251,7 +251,7 @@ func (p *perturbation) failing(table [][]string) (string, error) {
 		return "", err
 	}
 	for _, r := range p.readers {
-		c := exec.Command(r.program, "-test.failfast", "-test.short", "-test.timeout=60s", "-test.run", "^("+strings.Join(r.tests, "|")+")$")
+		c := exec.Command(r.program, "-test.failfast", "-test.short", "-test.timeout=20s", "-test.run", "^("+strings.Join(r.tests, "|")+")$")
 		c.Dir = filepath.Join(p.tree, r.dir)
 		out, err := c.CombinedOutput()
 		if err == nil {

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
@@ -56,13 +55,8 @@ func (p *program) confirmFinding(ctx context.Context, f *daemonFlags, r control.
 	}
 	c := reply.Proposal
 	fmt.Fprintf(p.stdout, "line %s, roll %d %s\n%s: %s\n", c.Line, c.Roll, c.Tag, r.Finding, c.Finding)
-	if !yes {
-		if !isTerminal(p.stdin) {
-			return usageError("nothing was confirmed: without a terminal a confirmation needs --yes")
-		}
-		if !confirm(p.stdin, p.stderr, "Do you answer that the roll is chocked or steadied?") {
-			return &exitError{exitFailed, errors.New("nothing was confirmed")}
-		}
+	if err := p.agreed(yes, "a confirmation", "nothing was confirmed", "Do you answer that the roll is chocked or steadied?"); err != nil {
+		return err
 	}
 	r.Line, r.Shown = c.Line, &c.Token
 	return p.command(ctx, f, r)

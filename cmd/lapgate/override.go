@@ -71,13 +71,8 @@ func (p *program) override(ctx context.Context, f *daemonFlags, r control.Reques
 	if err := p.printer(outputFlags{}, nil).Print(changeRows(c.Changes)); err != nil {
 		return err
 	}
-	if !yes {
-		if !isTerminal(p.stdin) {
-			return usageError("nothing was changed: without a terminal an override needs --yes")
-		}
-		if !confirm(p.stdin, p.stderr, "Offer these values?") {
-			return &exitError{exitFailed, errors.New("nothing was changed")}
-		}
+	if err := p.agreed(yes, "an override", "nothing was changed", "Offer these values?"); err != nil {
+		return err
 	}
 	r.Line, r.Shown = c.Line, &c.Token
 	return p.command(ctx, f, r)
@@ -92,6 +87,20 @@ func changeRows(changes []control.Change) []changeRow {
 		out[i] = changeRow(c)
 	}
 	return out
+}
+
+// agreed asks the person whether to go on, unless yes says so already. what names
+// the act, and without what is so where nobody agrees.
+func (p *program) agreed(yes bool, what, without, question string) error {
+	switch {
+	case yes:
+		return nil
+	case !isTerminal(p.stdin):
+		return usageError("%s: without a terminal %s needs --yes", without, what)
+	case !confirm(p.stdin, p.stderr, question):
+		return &exitError{exitFailed, errors.New(without)}
+	}
+	return nil
 }
 
 // confirm asks a question; only y and yes agree.

@@ -240,7 +240,7 @@ func (s *sources) apply(now time.Duration, v *cycle.View) {
 func (s *sources) applyReading(now time.Duration, v *cycle.View) {
 	r := &v.Request
 	if !s.known || s.token != r.Token() {
-		s.token, s.known, s.number, s.tag, s.since = r.Token(), true, r.RollNo, r.Tag, now
+		s.token, s.known, s.number, s.tag, s.since = r.Token(), true, r.RollNo, r.Tag.String(), now
 		s.reading, s.notes, s.stray = nil, recipe.Readings{NoRoll: s.stray}, ""
 		// The scan block tells how long ago the roll was measured.
 		age := time.Duration(v.Roll.Age * float64(time.Second))

@@ -88,7 +88,7 @@ func shadowShift(tb testing.TB, s *config.Snapshot, n int, seed uint64, after fu
 	for i := 1; i <= n; i++ {
 		mono += time.Minute
 		number := uint32(i)
-		req.RollNo, req.Req, req.Tag = number, number, fmt.Sprintf("S-%06d", i)
+		req.RollNo, req.Req, req.Tag = number, number, handshake.Tag(fmt.Sprintf("S-%06d", i))
 		req.Diameter = uint32(9000 + random.IntN(5000))
 		req.Width = uint32([]int{7300, 9400, 10500, 12800, 15500, 19000}[random.IntN(6)] + random.IntN(300))
 		if random.IntN(20) == 0 {

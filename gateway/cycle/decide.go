@@ -16,6 +16,7 @@ const (
 	CodeDoesNotFit      recipe.Code = "setpoint-does-not-fit"
 	CodePermissives     recipe.Code = "permissives-not-all-on"
 	CodeMeasurement     recipe.Code = "measurement-not-valid"
+	CodeTag             recipe.Code = "roll-tag-bytes"
 	CodeRollData        recipe.Code = "controller-roll-data"
 	CodeControllerLimit recipe.Code = "controller-limit"
 	CodeControllerOther recipe.Code = "controller-rejects"
@@ -28,6 +29,7 @@ func Codes() []check.CodeInfo {
 		{Code: CodeDoesNotFit, Severity: recipe.Hold, Reason: uint16(handshake.HoldConfigFault), Meaning: "a setpoint does not fit its field in the payload"},
 		{Code: CodePermissives, Severity: recipe.Hold, Reason: uint16(handshake.HoldPermissive), Meaning: "the controller says that not all permissives are on"},
 		{Code: CodeMeasurement, Severity: recipe.Hold, Reason: uint16(handshake.HoldMeasurement), Meaning: "the controller says that its dimensions are not valid"},
+		{Code: CodeTag, Severity: recipe.Hold, Reason: uint16(handshake.HoldTag), Meaning: "the tag of the roll holds a byte that is no printable ASCII, so the roll cannot be told by it"},
 		{Code: CodeRollData, Severity: recipe.Hold, Reason: uint16(handshake.HoldImplausible), Meaning: "the controller rejected the roll data echoed to it"},
 		{Code: CodeControllerLimit, Severity: recipe.Hold, Reason: uint16(handshake.HoldInterlock), Meaning: "the controller rejected a value by its own limit"},
 		{Code: CodeControllerOther, Severity: recipe.Hold, Reason: uint16(handshake.HoldConfigFault), Meaning: "the controller rejected the recipe for a reason that is not in the handshake"},
@@ -129,7 +131,7 @@ func (c *deciding) decision(reason handshake.HoldReason, findings []recipe.Findi
 	d := Decision{Setpoints: c.rec.Setpoints, Findings: findings, Payload: handshake.Payload{
 		Boot: r.Token.Boot, Req: r.Token.Req, RollNo: r.Roll,
 		Kind: handshake.KindRecipe, Origin: handshake.Computed,
-		Tag: r.Measured.Tag, Diameter: r.Diameter, Width: r.Width,
+		Tag: r.Tag(), Diameter: r.Diameter, Width: r.Width,
 	}}
 	for k, chance := range c.rec.Risk {
 		d.Risk[k] = recipe.Chance{Known: chance.Known, P: chance.P}
@@ -151,6 +153,11 @@ func (c *deciding) check() []recipe.Finding {
 		ctx.Confirmed = append(ctx.Confirmed, check.Confirmation{Code: c.basis.Confirms[i].Finding, By: c.basis.Confirms[i].By})
 	}
 	found := check.Run(c.line, &c.roll, &c.stand, &c.rec, &ctx, nil)
+	if r.TagHex != "" && r.Tag().Strange() { // before what is missing only because nothing is known by such a tag
+		found = slices.Insert(found, 0, recipe.Finding{Code: CodeTag, Severity: recipe.Hold, Field: "tag",
+			Got: r.Measured.Tag, Limit: "printable ASCII",
+			Text: "the tag of the roll holds bytes that are no printable ASCII, shown as \\x and two digits; correct it where the controller gets it from, then measure the roll again"})
+	}
 	var flags handshake.Flags
 	if r.Flags != nil {
 		flags = *r.Flags

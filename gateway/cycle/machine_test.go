@@ -61,8 +61,8 @@ func TestNotices(t *testing.T) {
 
 func TestCodesHoldWithReasonsOfTheHandshake(t *testing.T) {
 	for _, c := range Codes() {
-		if got := HoldReason(c.Code); got < handshake.HoldNoRecipe || got > handshake.HoldOrderDataMissing || uint16(got) != c.Reason {
-			t.Errorf("%s: reason %d, want 1 to 11", c.Code, got)
+		if got := HoldReason(c.Code); got < handshake.HoldNoRecipe || got > handshake.HoldTag || uint16(got) != c.Reason {
+			t.Errorf("%s: reason %d, want 1 to 12", c.Code, got)
 		}
 	}
 }

@@ -207,7 +207,7 @@ func (m *Machine) beginJob(r *handshake.Request) {
 	}
 	m.job = job{token: r.Token(), roll: r.RollNo, since: m.now.Mono}
 	m.tell(noteRequest, fmt.Sprintf("roll %d (%s) waits for its recipe", r.RollNo, r.Tag),
-		Field{"roll_no", r.RollNo}, Field{"roll", r.Tag}, Field{"req_id", r.Req})
+		Field{"roll_no", r.RollNo}, Field{"roll", r.Tag.String()}, Field{"req_id", r.Req})
 	if b := m.mem.Basis(r.Token()); len(b.Rejections) > 0 {
 		m.waitAfter(b.Rejections[len(b.Rejections)-1]) // rejected before a restart of this process
 	}
@@ -239,9 +239,8 @@ func (m *Machine) requestOf(v *View) record.Request {
 		Widths:      slices.Clone(r.Widths[:min(int(r.WidthN), len(r.Widths))]),
 		Permissives: r.Permissives, Tick: r.Tick, Flags: &flags, Diameter: r.Diameter, Width: r.Width,
 	}
-	roll := v.Roll
-	roll.Tag = r.Tag
-	rec.SetMeasurement(roll, stand)
+	rec.SetMeasurement(v.Roll, stand)
+	rec.SetTag(r.Tag)
 	return rec
 }
 
@@ -278,7 +277,7 @@ func (m *Machine) watchView(v *View) {
 	if d.Held() {
 		verdict = "hold"
 	}
-	m.journal(record.Shadow{Token: r.Token(), Roll: r.RollNo, Tag: r.Tag, Verdict: verdict, Payload: words, Findings: d.Findings, Risk: d.Risk})
+	m.journal(record.Shadow{Token: r.Token(), Roll: r.RollNo, Tag: r.Tag.String(), Verdict: verdict, Payload: words, Findings: d.Findings, Risk: d.Risk})
 	m.count("shadow/" + verdict)
 	m.tell(noteShadow, fmt.Sprintf("roll %d would get: %s", r.RollNo, verdict),
 		Field{"roll_no", r.RollNo}, Field{"verdict", verdict}, Field{"findings", d.Findings})

@@ -197,7 +197,7 @@ func (m *Machine) remember(r *handshake.Request) {
 	w := &m.view
 	w.validAt = m.now.Mono
 	w.seen = true
-	w.token, w.roll, w.tag = r.Token(), r.RollNo, r.Tag
+	w.token, w.roll, w.tag = r.Token(), r.RollNo, r.Tag.String()
 	w.phase, w.flags, w.permissives = r.Phase, r.Flags, r.Permissives
 	w.produced, w.acked, w.stale = r.Produced, r.Acked, r.StaleCommits
 	if r.Produced-r.Acked >= ringAlarm && r.Produced >= r.Acked {

@@ -146,6 +146,10 @@ func (s *script) run(cmd string, args []string) error {
 		}
 	case "arrive":
 		return must(p.arrive(uint32(number(args, 0, 12504)), uint32(number(args, 1, 16020)), fmt.Sprintf("R-%04d", p.roll+1)))
+	case "tag": // of the roll at the station, its bytes as in a Go string
+		tag, err := strconv.Unquote(`"` + args[0] + `"`)
+		p.tag = tag
+		return err
 	case "rescan":
 		return must(p.rescan(uint32(number(args, 0, 12480))))
 	case "finish":
@@ -435,6 +439,14 @@ func wordsText(id handshake.ID, words []uint16) string {
 	return ""
 }
 
+// tagText tells a tag that is not as it was given to the roll.
+func tagText(tag string) string {
+	if strings.HasPrefix(tag, "R-") || tag == "hand" {
+		return ""
+	}
+	return " tag " + tag
+}
+
 // codesOf lists the holds; warnings belong to the tests of the checks.
 func codesOf(findings []recipe.Finding) string {
 	var s []string
@@ -467,7 +479,7 @@ func recordText(r record.Record) string {
 		if r.Origin == handshake.Override {
 			form += " by " + r.By
 		}
-		return fmt.Sprintf("%s %s roll %d %s [%s]", s, r.Offer, r.Roll, form, codesOf(r.Findings))
+		return fmt.Sprintf("%s %s roll %d %s [%s]%s", s, r.Offer, r.Roll, form, codesOf(r.Findings), tagText(r.Tag))
 	case record.Commit:
 		return fmt.Sprintf("%s %s", s, r.Offer)
 	case record.Verdict:

@@ -35,7 +35,7 @@ func viewOf(words []uint16) Event {
 		return BadView{"type"}
 	}
 	v := View{Request: r}
-	v.Roll = recipe.Roll{Number: r.RollNo, Tag: r.Tag, Diameter: float64(r.Diameter) / 1e4, DiameterMax: float64(r.Diameter) / 1e4,
+	v.Roll = recipe.Roll{Number: r.RollNo, Tag: r.Tag.String(), Diameter: float64(r.Diameter) / 1e4, DiameterMax: float64(r.Diameter) / 1e4,
 		Width: float64(r.Width) / 1e4, WidthMedian: float64(r.Width) / 1e4, DiameterU: 0.0005, WidthU: 0.0005,
 		Quality: float64(r.Quality) / 100, Age: float64(r.ScanAge) / 100, Grade: int(r.Grade), Core: int(r.Core)}
 	for i := range 6 {

@@ -16,7 +16,7 @@ type DecodeError struct {
 	Block    ID
 	Cause    string // one of the causes above
 	Register int    // offset from the base of the block
-	Field    string // for CauseLayout: layout, zero, or the name of a text field
+	Field    string // for CauseLayout: layout or zero
 	Got      uint32
 	Want     uint32
 }
@@ -36,16 +36,12 @@ func (e *DecodeError) Error() string {
 			"read again, and if it stays, compare the controller's checksum with the worked example",
 			e.Block, e.Register, e.Got, e.Want)
 	}
-	switch e.Field {
-	case "layout":
+	if e.Field == "layout" {
 		return fmt.Sprintf("block %s: layout version is %d, want %d; controller program and gateway are of different versions",
 			e.Block, e.Got, e.Want)
-	case "zero":
-		return fmt.Sprintf("block %s: register %d is %04X, the layout keeps it zero; correct the controller program",
-			e.Block, e.Register, e.Got)
 	}
-	return fmt.Sprintf("block %s: register %d of text %s is %04X, want ASCII padded with zeros; "+
-		"clear the rest of the text in the controller program", e.Block, e.Register, e.Field, e.Got)
+	return fmt.Sprintf("block %s: register %d is %04X, the layout keeps it zero; correct the controller program",
+		e.Block, e.Register, e.Got)
 }
 
 func typeHelp(got, want uint32) string {

@@ -116,6 +116,7 @@ const (
 	HoldJournalFault     HoldReason = 9
 	HoldConfigFault      HoldReason = 10
 	HoldOrderDataMissing HoldReason = 11
+	HoldTag              HoldReason = 12
 )
 
 // Request is the block of everything that the gateway decides on. Lengths are
@@ -132,7 +133,7 @@ type Request struct {
 	Permissives         uint32
 	RollNo              uint32
 	Req                 uint32
-	Tag                 string
+	Tag                 Tag
 	Diameter, Width     uint32
 	Weight              uint32
 	Grade, Core         uint16
@@ -236,7 +237,7 @@ type Payload struct {
 	OverrideReason       uint16
 	Operator             uint32
 	ConfigHash           uint32
-	Tag                  string
+	Tag                  Tag
 	Diameter, Width      uint32 // 0.1 mm, echoed
 	Slot                 uint16
 	WrapperWidth         uint16 // 0.1 mm

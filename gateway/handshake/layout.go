@@ -17,7 +17,7 @@ var requestTable = build(table[Request]{
 		u32f(16, "permissives", 1, "", "Permissive bits, 1 = on.", func(r *Request) *uint32 { return &r.Permissives }).bitset(),
 		u32f(18, "roll_no", 1, "", "Physical roll at the station, without holes.", func(r *Request) *uint32 { return &r.RollNo }),
 		u32f(20, "req_id", 1, "", "Request: one measurement of one roll.", func(r *Request) *uint32 { return &r.Req }),
-		textf(22, TagLen/2, "roll_tag", "Tag of the roll, up to 16 characters.", func(r *Request) *string { return &r.Tag }),
+		textf(22, TagLen/2, "roll_tag", "Tag of the roll, up to 16 characters; it ends at the first zero.", func(r *Request) *Tag { return &r.Tag }),
 		u32f(30, "diameter", 0.1, "mm", "Diameter of the roll, the controller's own value.", func(r *Request) *uint32 { return &r.Diameter }),
 		u32f(32, "width", 0.1, "mm", "Width of the roll, the controller's own value.", func(r *Request) *uint32 { return &r.Width }),
 		u32f(34, "weight", 0.1, "kg", "Weight, if the roll was weighed before; 0 none.", func(r *Request) *uint32 { return &r.Weight }),

@@ -37,7 +37,7 @@ var payloadTable = build(table[Payload]{
 		u16f(16, "override_reason", 1, "", "Reason of an override, 0 none.", func(p *Payload) *uint16 { return &p.OverrideReason }),
 		u32f(17, "operator", 1, "", "Number of the operator of an override, 0 none.", func(p *Payload) *uint32 { return &p.Operator }),
 		u32f(19, "config_hash", 1, "", "Configuration in force, first 32 bits of its hash.", func(p *Payload) *uint32 { return &p.ConfigHash }),
-		textf(21, TagLen/2, "roll_tag", "Tag of the roll, echoed.", func(p *Payload) *string { return &p.Tag }),
+		textf(21, TagLen/2, "roll_tag", "Tag of the roll, all words echoed as they stand.", func(p *Payload) *Tag { return &p.Tag }),
 		u32f(29, "diameter", 0.1, "mm", "Diameter of the roll, echoed.", func(p *Payload) *uint32 { return &p.Diameter }),
 		u32f(31, "width", 0.1, "mm", "Width of the roll, echoed.", func(p *Payload) *uint32 { return &p.Width }),
 		u16f(33, "slot", 1, "", "Wrapper slot.", func(p *Payload) *uint16 { return &p.Slot }).

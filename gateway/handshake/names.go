@@ -145,7 +145,7 @@ var (
 	holdNames    = [...]string{
 		"none", "no recipe for this roll", "dimension outside limits", "dimension not plausible",
 		"measurement old or of poor quality", "interlocked limit", "permissive off", "supply",
-		"operator", "journal fault", "configuration fault", "order data missing",
+		"operator", "journal fault", "configuration fault", "order data missing", "strange roll tag",
 	}
 	stateNames = [...]string{
 		"", "Clearing", "Stopped", "Starting", "Idle", "Suspended", "Execute", "Stopping", "Aborting",

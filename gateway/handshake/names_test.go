@@ -34,9 +34,9 @@ func TestWordsInJSON(t *testing.T) {
 			`{"verdict":0,"kind":0,"origin":0,"outcome":0,"hold":0}`,
 		},
 		{
-			words{Verdict: 9, Kind: 65535, Origin: 7, Outcome: 6, Hold: 12},
-			`{"verdict":"verdict_9","kind":"kind_65535","origin":"origin_7","outcome":"outcome_6","hold":"reason_12"}`,
-			`{"verdict":9,"kind":65535,"origin":7,"outcome":6,"hold":12}`,
+			words{Verdict: 9, Kind: 65535, Origin: 7, Outcome: 6, Hold: 13},
+			`{"verdict":"verdict_9","kind":"kind_65535","origin":"origin_7","outcome":"outcome_6","hold":"reason_13"}`,
+			`{"verdict":9,"kind":65535,"origin":7,"outcome":6,"hold":13}`,
 		},
 	} {
 		text, err := json.Marshal(c.want)

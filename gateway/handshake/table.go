@@ -34,7 +34,7 @@ const idCount = int(ACK) + 1
 type Form string
 
 // The forms. A u32 is high word first, an i16 is two's complement, a text is
-// ASCII with two characters per register, an array is of u16.
+// bytes with two to a register and zeros at the end, an array is of u16.
 const (
 	FormU16   Form = "u16"
 	FormU32   Form = "u32"
@@ -161,7 +161,7 @@ type field[T any] struct {
 	u16   func(*T) *uint16
 	u32   func(*T) *uint32
 	i16   func(*T) *int16
-	text  func(*T) *string
+	text  func(*T) *Tag
 	array func(*T) []uint16
 }
 
@@ -177,7 +177,7 @@ func i16f[T any](reg int, name string, scale float64, unit, doc string, at func(
 	return field[T]{reg: reg, words: 1, name: name, scale: scale, unit: unit, doc: doc, i16: at}
 }
 
-func textf[T any](reg, words int, name, doc string, at func(*T) *string) field[T] {
+func textf[T any](reg, words int, name, doc string, at func(*T) *Tag) field[T] {
 	return field[T]{reg: reg, words: words, name: name, scale: 1, doc: doc, text: at}
 }
 
@@ -395,26 +395,14 @@ func (t *table[T]) verifyLayout(words []uint16, oldest int) error {
 		if t.layout && int(words[1]) < f.from && words[f.reg] != 0 {
 			return &DecodeError{Block: t.block, Cause: CauseLayout, Register: f.reg, Field: "zero", Got: uint32(words[f.reg])}
 		}
-		if f.text == nil {
-			continue
-		}
-		if at, ok := badText(words[f.reg : f.reg+f.words]); !ok {
-			return &DecodeError{Block: t.block, Cause: CauseLayout, Register: f.reg + at, Field: f.name,
-				Got: uint32(words[f.reg+at])}
-		}
 	}
 	return nil
 }
 
-// putText writes ASCII, first character in the high byte, zero padded.
-func putText(w []uint16, s string) error {
+// putText writes bytes, the first in the high byte, and zeros behind them.
+func putText(w []uint16, s Tag) error {
 	if len(s) > 2*len(w) {
-		return fmt.Errorf("text %q has %d characters, at most %d fit", s, len(s), 2*len(w))
-	}
-	for i := range len(s) {
-		if s[i] == 0 || s[i] > 0x7F {
-			return fmt.Errorf("text %q holds byte %02X at position %d, only ASCII without zero can be sent", s, s[i], i+1)
-		}
+		return fmt.Errorf("text %q has %d characters, at most %d fit", string(s), len(s), 2*len(w))
 	}
 	clear(w)
 	for i := range len(s) {
@@ -424,7 +412,7 @@ func putText(w []uint16, s string) error {
 }
 
 // getText sets *s, and allocates only when the text changed.
-func getText(w []uint16, s *string) {
+func getText(w []uint16, s *Tag) {
 	var room [2 * ReqWords]byte
 	n := 0
 	for _, v := range w {
@@ -434,21 +422,7 @@ func getText(w []uint16, s *string) {
 	for n > 0 && room[n-1] == 0 {
 		n--
 	}
-	if *s != string(room[:n]) {
-		*s = string(room[:n])
+	if string(*s) != string(room[:n]) {
+		*s = Tag(room[:n])
 	}
-}
-
-// badText finds the first register that is not zero-padded ASCII.
-func badText(w []uint16) (at int, ok bool) {
-	ended := false
-	for i, v := range w {
-		for _, c := range [2]byte{byte(v >> 8), byte(v)} {
-			if c > 0x7F || ended && c != 0 {
-				return i, false
-			}
-			ended = c == 0
-		}
-	}
-	return 0, true
 }

@@ -3,7 +3,6 @@ package inspect
 import (
 	"context"
 	"fmt"
-	"strings"
 	"time"
 
 	"lapgate/gateway/config"
@@ -161,7 +160,7 @@ func brief(id handshake.ID, words []uint16) string {
 	switch id {
 	case handshake.REQ:
 		if handshake.DecodeRequest(words, &request) == nil {
-			return fmt.Sprintf("start %d, phase %s, roll %d %q, request %d, session %d, outcomes %d to %d",
+			return fmt.Sprintf("start %d, phase %s, roll %d \"%s\", request %d, session %d, outcomes %d to %d",
 				request.Boot, request.Phase, request.RollNo, request.Tag, request.Req, request.Active.Epoch, request.Acked+1, request.Produced)
 		}
 		return "torn: it was being written"
@@ -179,7 +178,7 @@ func brief(id handshake.ID, words []uint16) string {
 		}
 	case handshake.PAYLOAD:
 		if handshake.DecodePayload(words, &payload) == nil {
-			return fmt.Sprintf("session %d, request %d, %q", payload.Session.Epoch, payload.Req, payload.Tag)
+			return fmt.Sprintf("session %d, request %d, \"%s\"", payload.Session.Epoch, payload.Req, payload.Tag)
 		}
 	case handshake.COMMIT:
 		if handshake.DecodeCommit(words, &commit) == nil {
@@ -218,7 +217,7 @@ func valueOf(f handshake.FieldInfo, words []uint16) any {
 	w := words[f.Register:][:f.Words]
 	switch f.Kind {
 	case handshake.FormText:
-		return strings.TrimRight(TextOf(w, HighByteFirst), "\x00")
+		return handshake.Tag(TextOf(w, HighByteFirst)).String()
 	case handshake.FormArray:
 		parts := make([]any, len(w))
 		for i, x := range w {

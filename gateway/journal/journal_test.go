@@ -72,7 +72,7 @@ func rollRecords(t testing.TB, n uint32) []record.Record {
 	name := record.OfferName{Session: session, Offer: uint16(n)}
 	tag := fmt.Sprintf("R2026-%06d", n)
 	p := handshake.Payload{Session: session, Boot: token.Boot, Req: token.Req, RollNo: n, Offer: name.Offer,
-		Kind: handshake.KindRecipe, Origin: handshake.Computed, Tag: tag, Diameter: 12504, Width: 16020}
+		Kind: handshake.KindRecipe, Origin: handshake.Computed, Tag: handshake.Tag(tag), Diameter: 12504, Width: 16020}
 	payload := make([]uint16, handshake.PayloadWords)
 	if err := p.Encode(payload); err != nil {
 		t.Fatal(err)

@@ -1,10 +1,12 @@
 package record
 
 import (
+	"encoding/hex"
 	"math"
 	"slices"
 	"strconv"
 
+	"lapgate/gateway/handshake"
 	"lapgate/recipe"
 )
 
@@ -39,6 +41,23 @@ func (r *Request) SetMeasurement(roll recipe.Roll, stand recipe.Stand) {
 			r.NotFinite = append(r.NotFinite, n.name)
 		}
 	}
+}
+
+// SetTag stores the tag of the roll: as text for people, and its bytes where the
+// text does not tell them.
+func (r *Request) SetTag(t handshake.Tag) {
+	r.Measured.Tag, r.TagHex = t.String(), ""
+	if r.Measured.Tag != string(t) {
+		r.TagHex = hex.EncodeToString([]byte(t))
+	}
+}
+
+// Tag is the tag of the roll as it stands in the registers.
+func (r *Request) Tag() handshake.Tag {
+	if b, err := hex.DecodeString(r.TagHex); err == nil && len(b) > 0 {
+		return handshake.Tag(b)
+	}
+	return handshake.Tag(r.Measured.Tag)
 }
 
 // Measurement returns what was measured, for a decision. A number that was not

@@ -54,13 +54,16 @@ type (
 	// Request is all of a request that the decision on it rests on, so that the
 	// decision can be made again. What the records before it add is a Basis.
 	Request struct {
-		Token       handshake.Token `json:"token"`
-		Roll        uint32          `json:"roll_no"`
-		Measured    recipe.Roll     `json:"measured"` // read with Measurement
-		Stand       recipe.Stand    `json:"stand"`
-		Diameters   []uint16        `json:"diameters_dmm"` // samples, 0.1 mm
-		Widths      []uint16        `json:"widths_dmm"`
-		Permissives uint32          `json:"permissives"`
+		Token    handshake.Token `json:"token"`
+		Roll     uint32          `json:"roll_no"`
+		Measured recipe.Roll     `json:"measured"` // read with Measurement
+		// TagHex is the tag of the roll as it stands in the registers, read with Tag.
+		// It is empty where the text of Measured tells it whole.
+		TagHex      string       `json:"tag_hex,omitempty"`
+		Stand       recipe.Stand `json:"stand"`
+		Diameters   []uint16     `json:"diameters_dmm"` // samples, 0.1 mm
+		Widths      []uint16     `json:"widths_dmm"`
+		Permissives uint32       `json:"permissives"`
 		// Tick is the controller's clock at the publication, 10 ms; 0 in a record
 		// of a version that did not keep it.
 		Tick uint32 `json:"tick,omitempty"`

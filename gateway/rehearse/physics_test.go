@@ -23,7 +23,7 @@ func requestOf(n uint32, m *controller.Measurement, line *recipe.Line) handshake
 	const full = 1000 // mm, of a wrapper roll
 	r := handshake.Request{
 		Phase: handshake.Await, Flags: handshake.AllPermissives | handshake.DimensionsValid, Permissives: line.Limits.Permissives,
-		RollNo: n, Req: n, Tag: m.Tag.String(), Diameter: m.Diameter, Width: m.Width, Grade: m.Grade, Core: m.Core, Quality: m.Quality,
+		RollNo: n, Req: n, Tag: handshake.Tag(m.Tag.String()), Diameter: m.Diameter, Width: m.Width, Grade: m.Grade, Core: m.Core, Quality: m.Quality,
 		UnitMode: 1, UnitState: 6, DiameterN: m.DiameterN, WidthN: m.WidthN, Diameters: m.Diameters, Widths: m.Widths,
 	}
 	for i := range line.Stand.Slots {

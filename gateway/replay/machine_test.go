@@ -54,13 +54,13 @@ func oneOf[T any](r *rand.Rand, values ...T) T { return values[r.IntN(len(values
 // view is one request block with the measurement that the shell makes of it.
 func view(d *rand.Rand, token handshake.Token, roll uint32) cycle.View {
 	r := handshake.Request{
-		Boot: token.Boot, Req: token.Req, RollNo: roll, Phase: handshake.Await, Floor: 100, Tag: often(d, "T-7", ""),
+		Boot: token.Boot, Req: token.Req, RollNo: roll, Phase: handshake.Await, Floor: 100, Tag: often[handshake.Tag](d, "T-7", "", "T\x9f7", "T-7\x00\x00x"),
 		Flags:       handshake.GatewayAlive | often(d, handshake.AllPermissives|handshake.DimensionsValid, handshake.AllPermissives, handshake.DimensionsValid, 0),
 		Permissives: often[uint32](d, math.MaxUint32, 0x3F, 0x3D, 0x3C, 0),
 		Diameter:    9000 + d.Uint32N(5000), Width: often[uint32](d, 15500, 8128, 12192, 14000, 22000, 30000),
 	}
 	v := cycle.View{Request: r, Roll: recipe.Roll{
-		Number: roll, Tag: r.Tag, Diameter: float64(r.Diameter) / 1e4, DiameterMax: float64(r.Diameter) / 1e4, DiameterU: 5e-4,
+		Number: roll, Tag: r.Tag.String(), Diameter: float64(r.Diameter) / 1e4, DiameterMax: float64(r.Diameter) / 1e4, DiameterU: 5e-4,
 		Width: float64(r.Width) / 1e4, WidthMedian: float64(r.Width) / 1e4, WidthU: 5e-4,
 		Quality: often(d, 1, 0.9, 0.5), Age: often[float64](d, 1, 60, 1000),
 		Ovality: often(d, 0, 0.002, 0.5),

@@ -82,7 +82,7 @@ func Decode(words []uint16) cycle.Event {
 func FromRequest(req *handshake.Request) (recipe.Roll, recipe.Stand) {
 	r := recipe.Roll{
 		Number:      req.RollNo,
-		Tag:         req.Tag,
+		Tag:         req.Tag.String(),
 		Age:         float64(req.ScanAge) / 100,
 		KnownWeight: float64(req.Weight) / 10,
 		Grade:       int(req.Grade),

@@ -129,7 +129,7 @@ func TestFieldsStandWhereTheBlocksHaveThem(t *testing.T) {
 		}
 	}
 	tagField, _ := Find("request.roll_tag")
-	if got := tagField.Letters(words); got != r.Tag {
+	if got := tagField.Letters(words); got != string(r.Tag) {
 		t.Errorf("tag %q, want %q", got, r.Tag)
 	}
 	payload := make([]uint16, handshake.PayloadWords)

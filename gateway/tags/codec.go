@@ -58,7 +58,7 @@ func conversion(from, to string) (factor, offset float64) {
 func (p *Point) Encode(words []uint16) (Value, error) {
 	if p.Field.Form == Letters {
 		s := p.Field.Letters(words)
-		if err := plainText(s, p.Tag.Length); err != nil {
+		if err := fitsPadded(s, p.Tag.Length); err != nil {
 			return Value{}, p.fault(err)
 		}
 		return Value{Text: s}, nil
@@ -77,11 +77,11 @@ func (p *Point) Encode(words []uint16) (Value, error) {
 
 // Decode puts a value of the tag into the words of the field's block. It
 // refuses NaN, infinities, parts of a number that counts, what the field has
-// no room for, and text that is not plain. Then the words are as they were.
+// no room for. Then the words are as they were.
 func (p *Point) Decode(v Value, words []uint16) error {
 	if p.Field.Form == Letters {
 		s := strings.TrimRight(v.Text, " \x00")
-		if err := plainText(s, p.Tag.Length); err != nil {
+		if err := fitsPadded(s, p.Tag.Length); err != nil {
 			return p.fault(err)
 		}
 		return p.faultOr(p.Field.PutLetters(words, s))
@@ -198,15 +198,11 @@ func limits(t Type) (lo, hi float64) {
 	return 0, math.Ldexp(1, t.Bits()) - 1
 }
 
-// plainText checks that s is printable ASCII that padding cannot change.
-func plainText(s string, room int) error {
+// fitsPadded checks that there is room for the bytes of s and that padding cannot
+// change them.
+func fitsPadded(s string, room int) error {
 	if len(s) > room {
 		return fmt.Errorf("text %q has %d characters, at most %d fit", s, len(s), room)
-	}
-	for i := range len(s) {
-		if s[i] < ' ' || s[i] > '~' {
-			return fmt.Errorf("text %q holds byte %02X at position %d, want printable ASCII", s, s[i], i+1)
-		}
 	}
 	if strings.HasSuffix(s, " ") {
 		return fmt.Errorf("text %q ends with a space, which cannot be told from padding", s)

@@ -137,7 +137,6 @@ func TestRefusals(t *testing.T) {
 		{"part of a roll", Tag{Field: "request.roll_no", Type: Float32}, f32(7.5), "not a whole number"},
 		{"negative roll", Tag{Field: "request.roll_no", Type: Int32}, Value{Bits: 0xFFFFFFFF}, "outside the field"},
 		{"huge roll", Tag{Field: "request.roll_no", Type: Uint64}, Value{Bits: math.MaxUint64}, "outside the field"},
-		{"text not ASCII", Tag{Field: "request.roll_tag", Type: Text, Length: 8}, Value{Text: "Röll"}, "printable ASCII"},
 		{"text too long", Tag{Field: "request.roll_tag", Type: Text, Length: 20}, Value{Text: strings.Repeat("x", 17)}, "at most 16 fit"},
 	} {
 		p := point(t, c.tag)
@@ -208,7 +207,7 @@ func TestWhatIsWrittenReadsBack(t *testing.T) {
 		}
 		words := make([]uint16, handshake.Words(p.Field.Block))
 		if p.Field.Form == Letters {
-			s := rapid.StringMatching(`[ -~]{0,16}`).Draw(t, "text")
+			s := strings.TrimRight(string(rapid.SliceOfN(rapid.Byte(), 0, handshake.TagLen).Draw(t, "text")), "\x00")
 			if p.Field.PutLetters(words, s) != nil {
 				t.Skip()
 			}

@@ -139,7 +139,7 @@ func (f *Field) Letters(words []uint16) string {
 // PutLetters sets the text of the field. The error says that it does not fit;
 // then nothing is set.
 func (f *Field) PutLetters(words []uint16, s string) error {
-	if err := plainText(s, 2*f.Info.Words); err != nil {
+	if err := fitsPadded(s, 2*f.Info.Words); err != nil {
 		return err
 	}
 	w := words[f.Info.Register : f.Info.Register+f.Info.Words]

@@ -70,7 +70,7 @@ func TestHalfWritten(t *testing.T) {
 	conf.Writes = modbus.WriteSingle
 	payload := func(tag string, width uint32) []uint16 {
 		words := make([]uint16, handshake.PayloadWords)
-		if err := (&handshake.Payload{Session: handshake.Session{Epoch: width, Nonce: 7}, Tag: tag, Kind: handshake.KindRecipe, Width: width}).Encode(words); err != nil {
+		if err := (&handshake.Payload{Session: handshake.Session{Epoch: width, Nonce: 7}, Tag: handshake.Tag(tag), Kind: handshake.KindRecipe, Width: width}).Encode(words); err != nil {
 			t.Fatal(err)
 		}
 		return words

@@ -1,0 +1,39 @@
+package handshake
+
+import (
+	"fmt"
+	"strings"
+)
+
+// Tag is the tag of a roll as it stands in the registers: any bytes, without the
+// zeros at the end. It goes back over the wire as it is; people see String.
+type Tag string
+
+// String is the tag for people. It ends at the first zero, and a byte that is no
+// printable ASCII is escaped, as \x9F.
+func (t Tag) String() string {
+	text, _, _ := strings.Cut(string(t), "\x00")
+	if strings.IndexFunc(text, strangeRune) < 0 {
+		return text
+	}
+	var out strings.Builder
+	for i := range len(text) {
+		if c := text[i]; printable(c) {
+			out.WriteByte(c)
+		} else {
+			fmt.Fprintf(&out, `\x%02X`, c)
+		}
+	}
+	return out.String()
+}
+
+// Strange reports whether the text of the tag holds a byte that is no printable
+// ASCII. What stands behind the first zero is no part of it.
+func (t Tag) Strange() bool {
+	text, _, _ := strings.Cut(string(t), "\x00")
+	return strings.IndexFunc(text, strangeRune) >= 0
+}
+
+func printable(c byte) bool { return c >= ' ' && c <= '~' }
+
+func strangeRune(r rune) bool { return r < ' ' || r > '~' }

@@ -317,6 +317,79 @@ func TestLinkCut(t *testing.T) {
 	}
 }
 
+// TestPayloadNotReadable: a controller that does not let the payload be read gets
+// every recipe all the same, and people are told once.
+func TestPayloadNotReadable(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const n = 3
+		b := newBench(fitting(1), fitting(2), fitting(3))
+		s := newShop(t, b, nil)
+		s.dialer.Before = func(c memory.Call) memory.Fault {
+			if c.Op == "read" && handshake.GatewayOwned(c.Block) {
+				return memory.Fault{Kind: memory.Closed}
+			}
+			return memory.Fault{}
+		}
+		ctx, cancel := context.WithCancel(context.Background())
+		go b.run(ctx)
+		_, stop := s.start(s.options())
+		until(t, 10*time.Minute, "every outcome", func() bool { return s.count(record.KindOutcome) == n })
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
+		cancel()
+		s.verify()
+		if accepted := b.judged(func(e controller.Event) bool { return e.Verdict == controller.Accepted }); accepted != n {
+			t.Errorf("%d accepted, want %d", accepted, n)
+		}
+		if told := s.logged("does not let the payload be read"); told != 1 {
+			t.Errorf("told %d times, want once", told)
+		}
+	})
+}
+
+// TestRequestWithoutValue: a request block that the server has no good value of is an
+// invalid read. The connection stays, and nobody takes the controller for another.
+func TestRequestWithoutValue(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(fitting(1), fitting(2))
+		s := newShop(t, b, nil)
+		var bad atomic.Bool
+		dials := 0
+		s.dialer.Before = func(c memory.Call) memory.Fault {
+			if c.Op == "dial" {
+				dials++
+			}
+			if bad.Load() && c.Op == "read" && c.Block == handshake.REQ {
+				return memory.Fault{Kind: memory.Valueless}
+			}
+			return memory.Fault{}
+		}
+		ctx, cancel := context.WithCancel(context.Background())
+		go b.run(ctx)
+		g, stop := s.start(s.options())
+		until(t, time.Minute, "an outcome", func() bool { return s.count(record.KindOutcome) == 1 })
+		bad.Store(true)
+		<-time.After(30 * time.Second) // of virtual time
+		if st := g.Lines()[0]; !st.Connected || !st.Armed {
+			t.Errorf("without a value the line is %+v", st)
+		}
+		if s.logged("the request block is not valid") == 0 {
+			t.Error("nobody was told")
+		}
+		bad.Store(false)
+		until(t, time.Minute, "the other outcome", func() bool { return s.count(record.KindOutcome) == 2 })
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
+		cancel()
+		s.verify()
+		if dials != 1 {
+			t.Errorf("dialled %d times, want once", dials)
+		}
+	})
+}
+
 func TestControllerOffAtStart(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(fitting(1))

@@ -59,11 +59,20 @@ func (l *lineLoop) read(ctx context.Context, b handshake.ID, spans ...link.Span)
 	return true
 }
 
-// failed turns an error of the port into an event. A refusal is an answer, and
-// the connection lives on; after anything else the fate of what was on its way
+// failed turns an error of the port into an event. A no is an answer, and the
+// connection lives on; after anything else the fate of what was on its way
 // is unknown, and the port is dead.
 func (l *lineLoop) failed(b handshake.ID, err error) {
-	if link.ClassOf(err) == link.Refused {
+	class := link.ClassOf(err)
+	switch {
+	case class == link.NoData && b == handshake.REQ:
+		l.options.Metrics.BadView(l.set.name, handshake.CauseNoData)
+		l.queue = append(l.queue, cycle.BadView{Cause: handshake.CauseNoData})
+		return
+	case class == link.NoAccess && b == handshake.PAYLOAD:
+		l.queue = append(l.queue, cycle.Payload{Closed: true})
+		return
+	case class.Answered():
 		l.options.Metrics.Refused(l.set.name, b)
 		l.queue = append(l.queue, cycle.Refused{Block: b, Err: err.Error()})
 		return

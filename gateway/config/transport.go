@@ -20,7 +20,7 @@ type ModbusServer struct {
 	Registers string `cfg:"registers" one_of:"holding,input" default:"holding" doc:"registers that REQ and OUT are read from: holding with function 3, input with function 4"`
 	Writes    string `cfg:"writes" one_of:"multiple,single" default:"multiple" doc:"multiple writes a block in one request, with function 16; single one register after the other, with function 6, only for a controller that lacks function 16: as safe by the checksum of each block, and much slower"`
 	ReadLimit int    `cfg:"read_limit" default:"125" range:"1..125" doc:"registers in one read at most"`
-	Gap       int    `cfg:"gap" default:"0" range:"0..125" doc:"registers between two blocks that are read along rather than asked for apart; 0 where registers between blocks do not exist"`
+	Gap       int    `cfg:"gap" default:"0" range:"0..125" doc:"of a controller with tags, registers between two tags that are read along rather than asked for apart; 0 where registers between tags do not exist; blocks are never joined"`
 }
 
 // The words of ModbusServer.

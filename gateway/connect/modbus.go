@@ -38,7 +38,7 @@ func (d *Dialers) modbus(l *config.Line, warn func(link.Warning)) (*modbus.Diale
 	}
 	conf := modbus.Config{
 		Unit: uint8(c.Unit), Layout: layout, Timeout: c.Times.RequestTimeout,
-		Limits: link.Limits{Read: c.Modbus.ReadLimit, Write: link.MostWrite, Gap: c.Modbus.Gap},
+		Limits: link.Limits{Read: c.Modbus.ReadLimit, Write: link.MostWrite},
 		Warn:   warn,
 	}
 	if c.Modbus.Registers == config.InputRegisters {

@@ -96,6 +96,7 @@ type Machine struct {
 	state    State
 	why      string // reason of a halt
 	begins   bool   // the journal tells of no roll yet
+	closed   bool   // the payload cannot be read back, and people know
 	fenced   bool   // halted because another gateway serves the line
 	fencedAt uint32 // number of the lease that was held when it was fenced
 	linkUp   bool
@@ -255,7 +256,7 @@ func (m *Machine) take(ev Event) {
 		}
 	case Payload:
 		if m.answered(aPayload) {
-			m.compare(e.Words)
+			m.compare(e)
 		}
 	case Outcomes:
 		if m.answered(someOutcomes) {

@@ -44,10 +44,14 @@ type (
 		Wait bool
 	}
 	// BadView answers FetchView when the block read is not whole; Cause is one
-	// of the words type, layout, crc, generation.
+	// of the words type, layout, crc, generation, no data.
 	BadView struct{ Cause string }
 	// Payload answers FetchPayload with the words that stand in the controller.
-	Payload struct{ Words []uint16 }
+	// Closed says that the controller does not let the gateway read them.
+	Payload struct {
+		Words  []uint16
+		Closed bool
+	}
 	// Outcomes answers FetchOutcomes, one element for each entry asked for.
 	Outcomes struct{ Entries []OutcomeRead }
 	// Written says that the controller confirmed a write.

@@ -53,6 +53,7 @@ const (
 	noteConfirmDropped  = "confirmation-dropped"
 	noteFalseView       = "view-false"
 	noteBegins          = "record-begins"
+	notePayloadClosed   = "payload-not-readable"
 )
 
 // Codes of conditions: told when they begin, and once more when they end.
@@ -107,6 +108,7 @@ var notices = append([]notice{
 	{noteConfirmWaits, Info, "", "A named person's confirmation waits for the next request of its roll.", ""},
 	{noteConfirmRefused, Warning, "", "A named person's confirmation is not taken; the fields tell why.", "Do what the fields say."},
 	{noteConfirmDropped, Warning, "", "A named person's confirmation no longer counts: the roll left or was measured again, or it waited too long.", "Look at the roll again, then confirm again."},
+	{notePayloadClosed, Info, "", "The controller gives no read access to the PAYLOAD block, so that what was written is not compared; the controller checks it in any case.", ""},
 	{noteBegins, Info, "", "The record of the line begins; the fields tell what came before it.", ""},
 	{noteFalseView, Warning, "", "A request block was whole and said what the next one did not; nothing was concluded from it.", "Where it comes again, look for what writes into the controller's REQ block or between it and the gateway."},
 

@@ -438,7 +438,7 @@ func (w *world) read(a Action) (Event, bool) {
 		w.lie(words)
 		return viewOf(words), true
 	case FetchPayload:
-		return Payload{slices.Clone(w.plc.payload)}, true
+		return Payload{Words: slices.Clone(w.plc.payload)}, true
 	case FetchOutcomes:
 		if w.plc.phase == plcEmpty && fires(w.faults.overtake, "OUT") {
 			w.byHand(66)

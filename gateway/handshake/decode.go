@@ -11,6 +11,10 @@ const (
 	CauseCRC        = "crc"        // the checksum does not hold
 )
 
+// CauseNoData is why a block could not even be decoded: the controller has no good
+// value for it at present.
+const CauseNoData = "no data"
+
 // DecodeError says why words are not a block.
 type DecodeError struct {
 	Block    ID

@@ -30,7 +30,7 @@ type Block struct {
 	Block   string  `json:"block"` // OUT has the entry behind it
 	Where   string  `json:"where,omitempty"`
 	Took    float64 `json:"took_s" label:"-"`
-	State   string  `json:"state"` // "decodes", "empty", "does not decode", "not read"
+	State   string  `json:"state"` // one of the words below
 	Problem string  `json:"problem,omitempty" print:"below"`
 	Brief   string  `json:"brief,omitempty" print:"below"`
 
@@ -44,6 +44,7 @@ const (
 	BlockEmpty   = "empty"
 	BlockBroken  = "does not decode"
 	BlockUnread  = "not read"
+	BlockClosed  = "write only" // of the gateway's, which need not be readable
 )
 
 // Blocks connects to the controller of a line and reads each block, and the
@@ -87,9 +88,12 @@ func (r *BlocksReport) read(ctx context.Context, port link.Port, l *config.Line)
 			err := port.Read(ctx, link.Span{Block: id, Entry: entry, Dst: b.words})
 			took := time.Since(asked)
 			b.Took, r.Reads = took.Seconds(), append(r.Reads, took)
-			if err != nil {
+			switch {
+			case link.ClassOf(err) == link.NoAccess:
+				b.State = BlockClosed
+			case err != nil:
 				b.State, b.Problem = BlockUnread, err.Error()
-			} else {
+			default:
 				b.decode()
 			}
 			if id != handshake.OUT || b.State != BlockEmpty {

@@ -137,12 +137,20 @@ type inspection struct {
 // tries is how often a block that is being written may be caught half done.
 const tries = 5
 
-// read fills one span, and tells of a failure. It reports whether the span was
-// filled; after a lost connection ok is false as well.
-func (l *inspection) read(ctx context.Context, subject string, spans ...link.Span) bool {
+// ask fills spans.
+func (l *inspection) ask(ctx context.Context, spans ...link.Span) error {
 	ctx, cancel := context.WithTimeout(ctx, l.expect.Request)
 	defer cancel()
-	err := l.port.Read(ctx, spans...)
+	return l.port.Read(ctx, spans...)
+}
+
+// read fills spans, and tells of a failure. It reports whether they were filled.
+func (l *inspection) read(ctx context.Context, subject string, spans ...link.Span) bool {
+	return l.answered(subject, l.ask(ctx, spans...))
+}
+
+// answered tells of the failure of a read, and reports whether there was none.
+func (l *inspection) answered(subject string, err error) bool {
 	if err == nil {
 		return true
 	}
@@ -154,7 +162,7 @@ func (l *inspection) read(ctx context.Context, subject string, spans ...link.Spa
 		plain.Help = ""
 		got, remedy = plain.Error(), e.Help
 	}
-	if c := link.ClassOf(err); c != link.Refused && c != link.ConfigClass {
+	if c := link.ClassOf(err); !c.Answered() && c != link.ConfigClass {
 		l.items.Unreachable = true
 		subject = "connection"
 	}
@@ -282,7 +290,12 @@ func (l *inspection) outcomes(ctx context.Context) bool {
 func (l *inspection) owned(ctx context.Context, id handshake.ID) bool {
 	subject := "block " + id.String()
 	words := make([]uint16, handshake.Words(id))
-	if !l.read(ctx, subject, link.Span{Block: id, Dst: words}) {
+	err := l.ask(ctx, link.Span{Block: id, Dst: words})
+	if link.ClassOf(err) == link.NoAccess {
+		l.items.add(OK, subject, "may be written only, which is enough", "", "")
+		return true
+	}
+	if !l.answered(subject, err) {
 		return false
 	}
 	if empty(words) {

@@ -13,6 +13,10 @@ func (c Class) String() string {
 	switch c {
 	case Refused:
 		return "refused"
+	case NoAccess:
+		return "no access"
+	case NoData:
+		return "no data"
 	case Unknown:
 		return "unknown"
 	case Down:
@@ -39,6 +43,10 @@ func (e *Error) Error() string {
 		b.WriteString(": no valid answer")
 	case e.Class == Refused:
 		b.WriteString(": refused")
+	case e.Class == NoAccess:
+		b.WriteString(": no access")
+	case e.Class == NoData:
+		b.WriteString(": no data")
 	case e.Class == Down:
 		b.WriteString(": link down")
 	case e.Class == ConfigClass:

@@ -14,8 +14,10 @@ import (
 // concluded. After a Down or Unknown error the port is dead: close it and dial
 // a new one.
 type Port interface {
-	// Read fills every span, in as few round trips as the transport allows.
-	// All spans are filled, or an error is returned; a short reply is an error.
+	// Read fills every span, in as few round trips as the transport allows
+	// while each block is read whole and alone. All spans are filled, or an error
+	// is returned; a short reply is an error. An entry of OUT for which the
+	// controller has no value is filled with zeros, as one that was never written.
 	Read(ctx context.Context, spans ...Span) error
 	// Write writes one gateway-owned block whole, in one request where the
 	// controller can take it so. Refused and Config errors mean that nothing
@@ -46,15 +48,22 @@ type Span struct {
 type Class uint8
 
 // The classes. Refused: the controller answered no, and nothing was written.
-// Unknown: no answer; a write may have landed or may land later. Down: nothing
-// was sent, and the link is dead. ConfigClass: it can never work as
-// configured.
+// NoAccess: it answered that this gateway may not read the block. NoData: it
+// answered that it has no good value for the block. Unknown: no answer; a write
+// may have landed or may land later. Down: nothing was sent, and the link is dead.
+// ConfigClass: it can never work as configured.
 const (
 	Refused Class = iota + 1
+	NoAccess
+	NoData
 	Unknown
 	Down
 	ConfigClass
 )
+
+// Answered tells whether the controller answered no and did nothing. The port is
+// as good as before then.
+func (c Class) Answered() bool { return c == Refused || c == NoAccess || c == NoData }
 
 // Error is a failed call of a port.
 type Error struct {

@@ -105,15 +105,15 @@ func TestPlan(t *testing.T) {
 		{"three entries in one read", entries(4, 5, 6), full, []Request{{1360, 120}}},
 		{"a fourth needs another", entries(4, 5, 6, 7), full, []Request{{1360, 120}, {1480, 40}}},
 		{"ring end", entries(62, 63, 0, 1), full, []Request{{3680, 80}, {1200, 80}}},
-		{"given backwards", entries(6, 5, 4), full, []Request{{1360, 120}}},
-		{"twice the same", entries(4, 4), full, []Request{{1360, 40}}},
-		{"hole of one entry, no gap", entries(4, 6), full, []Request{{1360, 40}, {1440, 40}}},
-		{"hole of one entry, gap", entries(4, 6), Limits{125, 123, 40}, []Request{{1360, 120}}},
-		{"hole too wide", entries(4, 6), Limits{125, 123, 39}, []Request{{1360, 40}, {1440, 40}}},
-		{"gap but too long", append(entries(0, 1), span(handshake.REQ, 0)), Limits{125, 123, 125}, []Request{{1200, 80}, {1000, 96}}},
-		{"small blocks", []Span{span(handshake.ACK, 0), span(handshake.COMMIT, 0)}, Limits{125, 123, 6}, []Request{{4120, 30}}},
-		{"device with short reads", []Span{span(handshake.REQ, 0)}, Limits{40, 123, 0}, []Request{{1000, 40}, {1040, 40}, {1080, 16}}},
-		{"exactly two short reads", []Span{span(handshake.PAYLOAD, 0)}, Limits{40, 123, 0}, []Request{{4030, 40}, {4070, 40}}},
+		{"given backwards", entries(6, 5, 4), full, []Request{{1440, 40}, {1400, 40}, {1360, 40}}},
+		{"twice the same", entries(4, 4), full, []Request{{1360, 40}, {1360, 40}}},
+		{"hole of one entry", entries(4, 6), full, []Request{{1360, 40}, {1440, 40}}},
+		{"neighbours of one owner", []Span{span(handshake.HEARTBEAT, 0), span(handshake.HELLO, 0)}, full, []Request{{4000, 10}, {4010, 10}}},
+		{"the ring and its neighbour", []Span{span(handshake.OUT, 63), span(handshake.REQ, 0), span(handshake.OUT, 0)}, full, []Request{{3720, 40}, {1000, 96}, {1200, 40}}},
+		{"two entries in one read", entries(4, 5, 6), Limits{119, 123}, []Request{{1360, 80}, {1440, 40}}},
+		{"an entry cut in two", entries(4, 5), Limits{30, 123}, []Request{{1360, 30}, {1390, 10}, {1400, 30}, {1430, 10}}},
+		{"device with short reads", []Span{span(handshake.REQ, 0)}, Limits{40, 123}, []Request{{1000, 40}, {1040, 40}, {1080, 16}}},
+		{"exactly two short reads", []Span{span(handshake.PAYLOAD, 0)}, Limits{40, 123}, []Request{{4030, 40}, {4070, 40}}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			p := Plan{Layout: mustLayout(t, bases()), Limits: tt.limits}
@@ -135,7 +135,6 @@ func TestPlanFillsWhatWasAsked(t *testing.T) {
 		p.Limits = Limits{
 			Read:  rapid.IntRange(1, MostRead).Draw(t, "read"),
 			Write: MostWrite,
-			Gap:   rapid.IntRange(0, MostRead).Draw(t, "gap"),
 		}
 		var spans []Span
 		pieces := 0
@@ -193,11 +192,11 @@ func TestPlanAllocatesNothing(t *testing.T) {
 }
 
 func TestLimits(t *testing.T) {
-	if err := (Limits{Read: 125, Write: 123, Gap: 8}).Check(); err != nil {
+	if err := (Limits{Read: 125, Write: 123}).Check(); err != nil {
 		t.Error(err)
 	}
-	err := Limits{Read: 126, Write: 79, Gap: -1}.Check()
-	for _, want := range []string{"per read are 126", "per write are 79, want 80 to 123", "gap read along is -1"} {
+	err := Limits{Read: 126, Write: 79}.Check()
+	for _, want := range []string{"per read are 126", "per write are 79, want 80 to 123"} {
 		if err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%v lacks %q", err, want)
 		}

@@ -11,7 +11,6 @@ import (
 type Limits struct {
 	Read  int // most that one read may ask for
 	Write int // most that one write may carry
-	Gap   int // registers between two spans that are read along rather than asked for apart
 }
 
 // The most that Modbus allows, by Modbus Application Protocol V1.1b3.
@@ -31,9 +30,6 @@ func (l Limits) Check() error {
 		bad = append(bad, fmt.Errorf("registers per write are %d, want %d to %d: a block is written in one request",
 			l.Write, handshake.PayloadWords, MostWrite))
 	}
-	if l.Gap < 0 || l.Gap > MostRead {
-		bad = append(bad, fmt.Errorf("gap read along is %d registers, want 0 to %d", l.Gap, MostRead))
-	}
 	return errors.Join(bad...)
 }
 
@@ -49,24 +45,22 @@ type part struct {
 	at      int
 	dst     []uint16
 	block   handshake.ID
+	entry   int
 }
 
 // Plan turns spans into requests. It is used again and again, without
 // allocating once it has grown. It is not safe for concurrent use.
 type Plan struct {
-	Layout Layout
-	Limits Limits
-	// Apart never joins a block of the controller with one of the gateway,
-	// where the two are read by different functions.
-	Apart    bool
+	Layout   Layout
+	Limits   Limits
 	requests []Request
 	parts    []part
 }
 
-// Set plans the reading of spans. A span goes whole into the first request
-// that it touches, or comes near to within the gap, and that stays within the
-// limit; else it begins a new one. Requests so stand in the order in which
-// their first span was given. Only a span longer than the limit is split; its
+// Set plans the reading of spans. Each block is a request of its own, for a
+// controller may refuse a range that is not one whole block. Only entries of OUT
+// that are asked for one behind the other, up to where the ring begins anew, share a
+// request while they stay within the limit. A span longer than the limit is cut; its
 // pieces are requests of their own. Errors are those of CheckRead.
 func (p *Plan) Set(spans []Span) error {
 	p.requests, p.parts = p.requests[:0], p.parts[:0]
@@ -74,48 +68,32 @@ func (p *Plan) Set(spans []Span) error {
 		return err
 	}
 	for _, s := range spans {
-		from, n := p.Layout.Address(s.Block, s.Entry), len(s.Dst)
-		for n > p.Limits.Read {
-			p.add(Request{from, p.Limits.Read}, s.Dst[len(s.Dst)-n:][:p.Limits.Read], s.Block)
-			from, n = from+p.Limits.Read, n-p.Limits.Read
+		if p.follows(s) {
+			r := &p.requests[len(p.requests)-1]
+			p.parts = append(p.parts, part{len(p.requests) - 1, r.Words, s.Dst, s.Block, s.Entry})
+			r.Words += len(s.Dst)
+			continue
 		}
-		rest := s.Dst[len(s.Dst)-n:]
-		if n < len(s.Dst) || !p.join(Request{from, n}, rest, s.Block) {
-			p.add(Request{from, n}, rest, s.Block)
+		from, rest := p.Layout.Address(s.Block, s.Entry), s.Dst
+		for len(rest) > 0 {
+			n := min(len(rest), p.Limits.Read)
+			p.requests = append(p.requests, Request{from, n})
+			p.parts = append(p.parts, part{len(p.requests) - 1, 0, rest[:n], s.Block, s.Entry})
+			from, rest = from+n, rest[n:]
 		}
 	}
 	return nil
 }
 
-func (p *Plan) add(r Request, dst []uint16, id handshake.ID) {
-	p.requests = append(p.requests, r)
-	p.parts = append(p.parts, part{len(p.requests) - 1, 0, dst, id})
-}
-
-func (p *Plan) join(r Request, dst []uint16, id handshake.ID) bool {
-	for i := range p.requests {
-		have := &p.requests[i]
-		if r.Address > have.Address+have.Words+p.Limits.Gap || have.Address > r.Address+r.Words+p.Limits.Gap {
-			continue
-		}
-		if p.Apart && handshake.GatewayOwned(p.Block(i)) != handshake.GatewayOwned(id) {
-			continue
-		}
-		from := min(r.Address, have.Address)
-		to := max(r.Address+r.Words, have.Address+have.Words)
-		if to-from > p.Limits.Read {
-			continue
-		}
-		for j := range p.parts {
-			if p.parts[j].request == i {
-				p.parts[j].at += have.Address - from
-			}
-		}
-		*have = Request{from, to - from}
-		p.parts = append(p.parts, part{i, r.Address - from, dst, id})
-		return true
+// follows tells whether a span is the entry behind the last one planned and still
+// fits into its request.
+func (p *Plan) follows(s Span) bool {
+	if s.Block != handshake.OUT || len(p.parts) == 0 {
+		return false
 	}
-	return false
+	last := p.parts[len(p.parts)-1]
+	return last.block == handshake.OUT && last.entry+1 == s.Entry && len(last.dst) == len(s.Dst) &&
+		p.requests[last.request].Words+len(s.Dst) <= p.Limits.Read
 }
 
 // Requests returns the requests of the last Set, valid until the next.

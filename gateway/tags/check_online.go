@@ -41,7 +41,7 @@ func (d *Dialer) Inspect(ctx context.Context, answer time.Duration) ([]Sight, er
 		for _, i := range which {
 			errs[i], times[i] = err, time.Now()
 		}
-		if c := link.ClassOf(err); err != nil && c != link.Refused && c != link.ConfigClass {
+		if c := link.ClassOf(err); err != nil && !c.Answered() && c != link.ConfigClass {
 			return err
 		}
 		return nil

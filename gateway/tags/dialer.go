@@ -80,7 +80,7 @@ func tagsError(err error) error {
 		return &link.Error{Op: "dial", Class: link.Down, Err: err}
 	}
 	class := link.Down
-	if e.Class == link.Refused || e.Class == link.ConfigClass {
+	if e.Class.Answered() || e.Class == link.ConfigClass {
 		class = link.ConfigClass
 	}
 	return &link.Error{Op: "dial", Block: e.Block, Class: class, Err: fmt.Errorf("reading the tags of block %s: %w", e.Block, e.Err), Help: e.Help}

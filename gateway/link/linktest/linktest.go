@@ -88,13 +88,14 @@ const (
 var (
 	unknown = []link.Class{link.Unknown}
 	refused = []link.Class{link.Refused}
+	noValue = []link.Class{link.Refused, link.NoData}
 	success = []link.Class{0}
 	gone    = []link.Class{link.Down, link.Unknown}
 )
 
 func outcomes() []outcome {
 	return []outcome{
-		{Refuse, refused, refused, no},
+		{Refuse, noValue, refused, no},
 		{Hangup, gone, gone, no},
 		{FIN, unknown, unknown, no},
 		{RST, unknown, unknown, no},
@@ -519,7 +520,7 @@ func judge(ctx context.Context, t *testing.T, h *Harness, p link.Port, o outcome
 		t.Errorf("the call gave up before its deadline: %v", err)
 	}
 	s := span(handshake.REQ, 0)
-	if class == 0 || class == link.Refused {
+	if class == 0 || class.Answered() {
 		if err := p.Read(bounded(t, patience), s); err != nil {
 			t.Errorf("the port does not work any more: %v", err)
 		}

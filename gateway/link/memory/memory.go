@@ -85,7 +85,7 @@ func (m *Image) Land() int {
 // Kind is how one call fails.
 type Kind uint8
 
-// The kinds. Only Refuse leaves the port usable.
+// The kinds. Only Refuse, Closed and Valueless leave the port usable.
 const (
 	None      Kind = iota
 	Refuse         // answered no, nothing written
@@ -94,6 +94,8 @@ const (
 	Landed         // carried out, then the link closed before the answer
 	BlackHole      // lost on the way, and no answer until the context ends
 	Late           // a write that lands with Image.Land, and no answer until the context ends
+	Closed         // answered that the block may not be read
+	Valueless      // answered that there is no good value
 	Torn           // a read of which Between runs after the first At registers
 )
 
@@ -184,7 +186,7 @@ func wait(ctx context.Context, f Fault) error {
 
 // fail marks the port dead when nothing more can be expected of it.
 func (p *port) fail(c Call, class link.Class, err error) error {
-	if class != link.Refused {
+	if !class.Answered() {
 		p.dead = err
 	}
 	return &link.Error{Op: c.Op, Block: c.Block, Class: class, Err: err}
@@ -213,6 +215,10 @@ func (p *port) start(ctx context.Context, c Call) (Fault, error) {
 	switch f.Kind {
 	case Refuse:
 		return f, p.fail(c, link.Refused, errRefuse)
+	case Closed:
+		return f, p.fail(c, link.NoAccess, errRefuse)
+	case Valueless:
+		return f, p.fail(c, link.NoData, errRefuse)
 	case Lost:
 		return f, p.fail(c, link.Unknown, errCut)
 	}

@@ -7,6 +7,7 @@ import (
 
 	"github.com/goburrow/modbus"
 
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 )
 
@@ -98,11 +99,15 @@ func exceptionOf(err error) int {
 	return 0
 }
 
-// exceptionClass tells what may be concluded from an exception. A write may
-// have been begun when the controller failed in its midst (4), works on it
+// exceptionClass tells what may be concluded from an exception. A controller that
+// gives the gateway's own blocks for writing only answers a read with 1 or 2. A
+// write may have been begun when the controller failed in its midst (4), works on it
 // still (5), or did not answer the bridge that passed the request on (11).
-func exceptionClass(op string, code int) link.Class {
-	if op != "write" {
+func exceptionClass(f failure, code int) link.Class {
+	if f.op != "write" {
+		if handshake.GatewayOwned(f.block) && (code == modbus.ExceptionCodeIllegalFunction || code == modbus.ExceptionCodeIllegalDataAddress) {
+			return link.NoAccess
+		}
 		return link.Refused
 	}
 	switch code {

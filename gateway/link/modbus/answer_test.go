@@ -93,7 +93,7 @@ func TestReferenceLimits(t *testing.T) {
 		}
 	}
 	number, address, source := reference(t, "register-number")
-	help := exceptionHelp(modbus.ExceptionCodeIllegalDataAddress, modbus.FuncCodeReadHoldingRegisters, 0, link.Request{Address: 0x6B, Words: 1})
+	help := exceptionHelp(modbus.ExceptionCodeIllegalDataAddress, failure{op: "read", function: modbus.FuncCodeReadHoldingRegisters, request: link.Request{Address: 0x6B, Words: 1}})
 	want := fmt.Sprintf("(register %s in the other notation is address %d)", number, binary.BigEndian.Uint16(unhex(t, address)))
 	if !strings.Contains(help, want) {
 		t.Errorf("help %q lacks %q (%s)", help, want, source)

@@ -29,7 +29,7 @@ func layout(t testing.TB) link.Layout {
 }
 
 func config(t testing.TB) modbus.Config {
-	return modbus.Config{Unit: 7, Layout: layout(t), Limits: link.Limits{Read: 125, Write: 123, Gap: 8}, Timeout: 20 * time.Second}
+	return modbus.Config{Unit: 7, Layout: layout(t), Limits: link.Limits{Read: 125, Write: 123}, Timeout: 20 * time.Second}
 }
 
 // registers is the memory of a controller, with the faults that its way of
@@ -47,6 +47,7 @@ type registers struct {
 	inputs bool // the controller's own blocks are input registers
 	single bool // there is no function 16
 	most   int  // registers in one read, 0 for all that Modbus allows
+	strict bool // only its own blocks are read, each whole and alone
 	// onRequest is called for each request, with the lock held.
 	onRequest func()
 	writes    int // registers written by function 6 from now on before an exception 4 stops them; 0 for all
@@ -55,6 +56,14 @@ type registers struct {
 // input tells whether an address is one of the input registers.
 func (r *registers) input(at int) bool {
 	return r.inputs && at < r.layout.Address(handshake.HEARTBEAT, 0)
+}
+
+// whole tells whether a range is the request block, or one to three entries of the
+// ring.
+func (r *registers) whole(at, n int) bool {
+	ring := at - r.layout.Address(handshake.OUT, 0)
+	return at == r.layout.Address(handshake.REQ, 0) && n == handshake.ReqWords ||
+		ring >= 0 && ring%handshake.OutWords == 0 && n%handshake.OutWords == 0 && n <= 3*handshake.OutWords && ring+n <= handshake.OutEntries*handshake.OutWords
 }
 
 func (r *registers) Load(id handshake.ID, entry int, dst []uint16) {
@@ -123,7 +132,7 @@ func (r *registers) answer(pdu []byte) []byte {
 		if n < 1 || n > most || at+n > 65536 {
 			return []byte{pdu[0] | 0x80, 3}
 		}
-		if r.input(at) != (pdu[0] == 4) {
+		if r.input(at) != (pdu[0] == 4) || r.strict && !r.whole(at, n) {
 			return []byte{pdu[0] | 0x80, 2}
 		}
 		out := []byte{pdu[0], byte(2 * n)}

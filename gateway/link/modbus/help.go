@@ -14,9 +14,6 @@ import (
 	"syscall"
 
 	"github.com/goburrow/modbus"
-
-	"lapgate/gateway/handshake"
-	"lapgate/gateway/link"
 )
 
 // timedOut tells whether nothing came in time.
@@ -146,7 +143,8 @@ func Notation(kind, address int) string {
 }
 
 // exceptionHelp says what a person can do about an exception.
-func exceptionHelp(code int, function byte, b handshake.ID, r link.Request) string {
+func exceptionHelp(code int, f failure) string {
+	function, b, r := f.function, f.block, f.request
 	switch code {
 	case modbus.ExceptionCodeIllegalFunction:
 		help := fmt.Sprintf("the controller does not offer function %d: switch it on in its Modbus server", function)
@@ -158,8 +156,7 @@ func exceptionHelp(code int, function byte, b handshake.ID, r link.Request) stri
 		}
 		return help
 	case modbus.ExceptionCodeIllegalDataAddress:
-		return fmt.Sprintf("the controller has not all of the registers %d to %d (block %s): check the base address, which counts from zero "+
-			"(%s), and set the gap to 0 if registers between blocks do not exist",
+		return fmt.Sprintf("the controller has not all of the registers %d to %d (block %s): check the base address, which counts from zero (%s)",
 			r.Address, r.Address+r.Words-1, b, otherNotation(function, r.Address))
 	case modbus.ExceptionCodeIllegalDataValue:
 		return fmt.Sprintf("the controller does not take %d registers in one request (block %s): lower the registers per request", r.Words, b)

@@ -147,8 +147,9 @@ func checkAddress(address string) error {
 	return nil
 }
 
-// Dial connects, and reads every block once, so that a base address or a limit
-// that the controller does not support shows before any work depends on it.
+// Dial connects, and reads the controller's own blocks once, so that a base address
+// or a limit that the controller does not support shows before any work depends on
+// it. The gateway's blocks are not read: it may have no right to.
 // Errors are *link.Error of class Down or ConfigClass.
 func (d *Dialer) Dial(ctx context.Context) (link.Port, error) {
 	if err := ctx.Err(); err != nil {
@@ -161,7 +162,7 @@ func (d *Dialer) Dial(ctx context.Context) (link.Port, error) {
 	p := &port{
 		client: modbus.NewClient2(packager, t),
 		t:      t,
-		plan:   link.Plan{Layout: d.conf.Layout, Limits: d.conf.Limits, Apart: d.conf.Reads == ReadInput},
+		plan:   link.Plan{Layout: d.conf.Layout, Limits: d.conf.Limits},
 		reads:  d.conf.Reads,
 		writes: d.conf.Writes,
 	}
@@ -197,13 +198,13 @@ type port struct {
 	dead   error
 }
 
-// checkBlocks reads the first and the last register of every block.
+// checkBlocks reads the request block, and the first and the last entry of the ring.
 func (p *port) checkBlocks(ctx context.Context) error {
-	spans := make([]link.Span, 0, len(handshake.IDs())+1)
-	for _, id := range handshake.IDs() {
-		spans = append(spans, link.Span{Block: id, Dst: make([]uint16, handshake.Words(id))})
+	spans := []link.Span{
+		{Block: handshake.REQ, Dst: make([]uint16, handshake.ReqWords)},
+		{Block: handshake.OUT, Dst: make([]uint16, handshake.OutWords)},
+		{Block: handshake.OUT, Entry: handshake.OutEntries - 1, Dst: make([]uint16, handshake.OutWords)},
 	}
-	spans = append(spans, link.Span{Block: handshake.OUT, Entry: handshake.OutEntries - 1, Dst: make([]uint16, handshake.OutWords)})
 	err := p.Read(ctx, spans...)
 	var e *link.Error
 	if !errors.As(err, &e) {
@@ -296,8 +297,8 @@ func (p *port) refuseDead(op string, b handshake.ID) error {
 func (p *port) fail(f failure, err error) error {
 	e := &link.Error{Op: f.op, Block: f.block, Err: err}
 	if code := exceptionOf(err); code != 0 {
-		e.Class = exceptionClass(f.op, code)
-		e.Help = exceptionHelp(code, f.function, f.block, f.request)
+		e.Class = exceptionClass(f, code)
+		e.Help = exceptionHelp(code, f)
 	} else {
 		e.Class, e.Help = link.Unknown, silenceHelp(err)
 		if !p.t.sent() {
@@ -311,7 +312,7 @@ func (p *port) fail(f failure, err error) error {
 		e.Class = link.Unknown
 		e.Err = fmt.Errorf("after %d of %d registers: %w", f.written, f.request.Words, err)
 	}
-	if e.Class != link.Refused {
+	if !e.Class.Answered() {
 		p.dead = err
 		_ = p.t.Close()
 	}

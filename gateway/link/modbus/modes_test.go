@@ -22,7 +22,6 @@ func TestSuiteWithInputRegisters(t *testing.T) {
 		c.inputs = true
 		conf := config(t)
 		conf.Reads = modbus.ReadInput
-		conf.Limits.Gap = 125 // joins what may be joined, across the two kinds nothing
 		return rawHarness(c, must[*modbus.Dialer](t)(modbus.NewTCP(c.address(), conf)), nil)
 	})
 }
@@ -158,5 +157,33 @@ func TestOverLimit(t *testing.T) {
 	c.mu.Unlock()
 	if err := p.Read(t.Context(), spans[0]); link.ClassOf(err) != link.Refused {
 		t.Errorf("over the limit: got %v, want refused", err)
+	}
+}
+
+// TestStrictController meets a controller that answers its own whole blocks alone,
+// and lets those of the gateway be written only.
+func TestStrictController(t *testing.T) {
+	c := newRawController(t, nil)
+	c.strict = true
+	p := open(t, c, config(t))
+	var ring []link.Span
+	for entry := range handshake.OutEntries {
+		ring = append(ring, link.Span{Block: handshake.OUT, Entry: entry, Dst: make([]uint16, handshake.OutWords)})
+	}
+	read := func(spans ...link.Span) error { return p.Read(t.Context(), spans...) }
+	request := link.Span{Block: handshake.REQ, Dst: make([]uint16, handshake.ReqWords)}
+	if err := errors.Join(read(request), read(ring...), read(ring[62], ring[63], ring[0]), read(ring[63], request)); err != nil {
+		t.Error(err)
+	}
+	for _, id := range handshake.IDs() {
+		if !handshake.GatewayOwned(id) {
+			continue
+		}
+		if err := read(link.Span{Block: id, Dst: make([]uint16, handshake.Words(id))}); link.ClassOf(err) != link.NoAccess {
+			t.Errorf("%s: got %v, want no access", id, err)
+		}
+	}
+	if err := errors.Join(p.Write(t.Context(), handshake.ACK, ackOf(t, 3)), read(request)); err != nil {
+		t.Errorf("after a refused read: %v", err)
 	}
 }

@@ -114,7 +114,7 @@ func probeHelp(code int, function byte, r link.Request) string {
 	case modbus.ExceptionCodeIllegalDataValue:
 		return fmt.Sprintf("the device does not give %d registers in one request: ask for fewer", r.Words)
 	}
-	return exceptionHelp(code, function, 0, r)
+	return exceptionHelp(code, failure{op: "read", function: function, request: r})
 }
 
 // Close ends the connection.

@@ -14,7 +14,8 @@ import (
 )
 
 // checkBlocks finds the namespace, reads every block once, and checks types, lengths
-// and rights. All problems are named at once.
+// and rights. All problems are named at once. The ring is looked at by the first
+// connection of a dialer alone: a reconnect reads of it only what is new.
 func (p *port) checkBlocks(ctx context.Context) error {
 	namespace, err := p.namespace(ctx)
 	if err != nil {
@@ -44,6 +45,9 @@ func (p *port) checkBlocks(ctx context.Context) error {
 			}
 		}
 		rest = rest[n:]
+	}
+	if len(found.list) == 0 {
+		p.dialer.ringSeen.Store(true)
 	}
 	p.dialer.tell(readOnly, "read-only", Warning{"read-only",
 		"the user may not write every block of the gateway: enough for shadow, not for delivering recipes",
@@ -106,11 +110,15 @@ type check struct {
 	entry int
 }
 
-// checks are the value of every node, and the rights where the gateway writes.
+// checks are the value of every node that a port reads, and the rights where the
+// gateway writes.
 func (p *port) checks() []check {
 	var out []check
 	for _, b := range handshake.IDs() {
 		if b == handshake.OUT {
+			if p.dialer.ringSeen.Load() {
+				continue
+			}
 			for entry, item := range p.entries {
 				out = append(out, check{item, b, entry})
 			}
@@ -135,21 +143,25 @@ func (c *check) notWritable(v *ua.DataValue) (denied bool) {
 	return ok && ua.AccessLevelType(level)&ua.AccessLevelTypeCurrentWrite == 0
 }
 
+// judge tells what will never work. A value that is not good for now is none: the
+// request block may be valid later, and an entry of the ring or a block of the gateway
+// may never have been written. The gateway need not be allowed to read its own.
 func (c *check) judge(v *ua.DataValue, found *findings) {
 	if !good(v.Status) {
-		found.add(c, fmt.Sprintf("value is not good: %v", v.Status), statusHelp(v.Status), lasts(v.Status))
+		if lasts(v.Status) && !(handshake.GatewayOwned(c.block) && noAccess(v.Status)) {
+			found.add(c, fmt.Sprintf("value is not good: %v", v.Status), statusHelp(v.Status))
+		}
 		return
 	}
 	if _, err := wordsOf(v, handshake.Words(c.block)); err != nil {
-		found.add(c, err.Error(), "correct the variable in the controller: every block is an array of UInt16 of its own length", forGood)
+		found.add(c, err.Error(), "correct the variable in the controller: every block is an array of UInt16 of its own length")
 	}
 }
 
 // findings gathers the problems of many nodes; the same one of many entries is
 // told once.
 type findings struct {
-	list  []finding
-	class permanence
+	list []finding
 }
 
 type finding struct {
@@ -159,16 +171,7 @@ type finding struct {
 	help  string
 }
 
-// permanence tells whether waiting can help.
-type permanence bool
-
-const (
-	forNow  permanence = false
-	forGood permanence = true
-)
-
-func (f *findings) add(c *check, text, help string, p permanence) {
-	f.class = f.class || p
+func (f *findings) add(c *check, text, help string) {
 	for i := range f.list {
 		if have := &f.list[i]; have.first.block == c.block && have.text == text {
 			have.more++
@@ -197,14 +200,13 @@ func (f *findings) err() error {
 			help = append(help, x.help)
 		}
 	}
-	return &blocksError{errors.Join(bad...), strings.Join(help, "; "), f.class}
+	return &blocksError{errors.Join(bad...), strings.Join(help, "; ")}
 }
 
 // blocksError is what is wrong with the blocks of a server.
 type blocksError struct {
-	err   error
-	help  string
-	lasts permanence
+	err  error
+	help string
 }
 
 func (e *blocksError) Error() string { return e.err.Error() }

@@ -256,7 +256,7 @@ func (c *connection) fail(op string, b handshake.ID, err error) error {
 	case errors.As(err, &f):
 		e.Class, e.Help = faultClass(f.Status), statusHelp(f.Status)
 	}
-	if e.Class != link.Refused {
+	if !e.Class.Answered() {
 		c.dead = err
 		c.channel.Sever()
 	}

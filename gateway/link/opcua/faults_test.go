@@ -192,7 +192,8 @@ func TestOverLimit(t *testing.T) {
 	lives(t, p)
 }
 
-// TestOneBadItem has one value of several not good.
+// TestOneBadItem has one value of several not good: an entry of the ring counts as
+// never written, any other block has no data, and neither ends the connection.
 func TestOneBadItem(t *testing.T) {
 	pl := fresh(t)
 	p := dial(t, settings(t, pl.address, best))
@@ -202,20 +203,76 @@ func TestOneBadItem(t *testing.T) {
 		pl.with(func() {
 			pl.odd[name] = serverua.NewDataValue(make([]uint16, handshake.OutWords), status, now, 0, now, 0)
 		})
-		err := p.Read(bounded(t, patience), span(handshake.REQ, 0), span(handshake.OUT, 1), span(handshake.OUT, 2))
-		var e *link.Error
-		if !errors.As(err, &e) || e.Class != link.Refused || e.Block != handshake.OUT || e.Help == "" {
-			t.Errorf("%v: got %v, want a refusal of OUT", status, err)
+		pl.store(handshake.OUT, 1, []uint16{77})
+		good, bad := span(handshake.OUT, 1), span(handshake.OUT, 2)
+		bad.Dst[3] = 9
+		err := p.Read(bounded(t, patience), span(handshake.REQ, 0), good, bad)
+		if err != nil || good.Dst[0] != 77 || slices.ContainsFunc(bad.Dst, func(w uint16) bool { return w != 0 }) {
+			t.Errorf("%v: got %v, %v and %v, want an entry never written", status, err, good.Dst[0], bad.Dst)
 		}
 		lives(t, p)
-		refused(t, settings(t, pl.address, best), map[bool]link.Class{true: link.ConfigClass, false: link.Down}[status == serverua.BadNodeIDUnknown],
-			"block OUT entry 02 (node", "value is not good")
+		if status == serverua.BadNodeIDUnknown {
+			refused(t, settings(t, pl.address, best), link.ConfigClass, "block OUT entry 02 (node", "value is not good")
+		} else {
+			lives(t, dial(t, settings(t, pl.address, best)))
+		}
+	}
+	request := NodeName(testLine, handshake.REQ, 0)
+	for _, status := range []serverua.StatusCode{serverua.BadWaitingForInitialData, serverua.UncertainLastUsableValue, serverua.BadUserAccessDenied} {
+		pl.with(func() {
+			clear(pl.odd)
+			pl.odd[request] = serverua.NewDataValue(make([]uint16, handshake.ReqWords), status, now, 0, now, 0)
+		})
+		var e *link.Error
+		if err := p.Read(bounded(t, patience), span(handshake.REQ, 0)); !errors.As(err, &e) || e.Class != link.NoData || e.Block != handshake.REQ || e.Help == "" {
+			t.Errorf("%v: got %v, want no data of REQ", status, err)
+		}
+		pl.with(func() { clear(pl.odd) })
+		lives(t, p)
 	}
 	pl.with(func() {
 		pl.odd[name] = serverua.NewDataValue(make([]uint16, handshake.OutWords), serverua.GoodLocalOverride, now, 0, now, 0)
 	})
 	if err := p.Read(bounded(t, patience), span(handshake.OUT, 2)); err != nil {
 		t.Errorf("a good value of another kind: %v", err)
+	}
+}
+
+// TestBlocksNotReadable: the gateway needs no right to read its own blocks, and is
+// told so of the payload.
+func TestBlocksNotReadable(t *testing.T) {
+	pl := fresh(t)
+	now := time.Now()
+	pl.with(func() {
+		for _, id := range handshake.IDs() {
+			if handshake.GatewayOwned(id) {
+				pl.odd[NodeName(testLine, id, 0)] = serverua.NewDataValue(nil, serverua.BadNotReadable, now, 0, now, 0)
+			}
+		}
+	})
+	p := dial(t, settings(t, pl.address, best))
+	if err := p.Read(bounded(t, patience), span(handshake.PAYLOAD, 0)); link.ClassOf(err) != link.NoAccess {
+		t.Errorf("got %v, want no access", err)
+	}
+	lives(t, p)
+}
+
+// TestReconnectLeavesTheRing: the entries of the ring are looked at once for each
+// dialer; a reconnect reads of them only what is new.
+func TestReconnectLeavesTheRing(t *testing.T) {
+	pl := fresh(t)
+	d := dialer(t, settings(t, pl.address, best))
+	for _, want := range []int{handshake.OutEntries, 0} {
+		before := pl.ringReads()
+		p, err := d.Dial(bounded(t, patience))
+		if err != nil {
+			t.Fatal(err)
+		}
+		lives(t, p.(*port))
+		if got := pl.ringReads() - before; got != want {
+			t.Errorf("%d entries of the ring were read, want %d", got, want)
+		}
+		_ = p.Close()
 	}
 }
 

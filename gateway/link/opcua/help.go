@@ -63,11 +63,15 @@ func faultClass(s ua.StatusCode) link.Class {
 
 // lasts tells whether a status of a node stays until somebody changes
 // something.
-func lasts(s ua.StatusCode) permanence {
-	return permanence(slices.Contains([]ua.StatusCode{
-		ua.StatusBadNodeIDUnknown, ua.StatusBadNodeIDInvalid, ua.StatusBadAttributeIDInvalid,
-		ua.StatusBadNotReadable, ua.StatusBadUserAccessDenied, ua.StatusBadSecurityModeInsufficient,
-	}, s))
+func lasts(s ua.StatusCode) bool {
+	return noAccess(s) || slices.Contains([]ua.StatusCode{
+		ua.StatusBadNodeIDUnknown, ua.StatusBadNodeIDInvalid, ua.StatusBadAttributeIDInvalid, ua.StatusBadSecurityModeInsufficient,
+	}, s)
+}
+
+// noAccess tells whether a status means that the node may not be read.
+func noAccess(s ua.StatusCode) bool {
+	return s == ua.StatusBadNotReadable || s == ua.StatusBadUserAccessDenied
 }
 
 // statusHelp says what a person can do about a status.
@@ -78,7 +82,7 @@ func statusHelp(s ua.StatusCode) string {
 	case ua.StatusBadTypeMismatch, ua.StatusBadOutOfRange, ua.StatusBadIndexRangeInvalid, ua.StatusBadIndexRangeNoData:
 		return "the variable in the controller has another type or length: every block is an array of UInt16 of its own length"
 	case ua.StatusBadUserAccessDenied, ua.StatusBadNotWritable, ua.StatusBadNotReadable, ua.StatusBadWriteNotSupported:
-		return "the user may not do this: let it read all blocks, and write Heartbeat, Hello, Payload, Commit and Ack, at the controller"
+		return "the user may not do this: let it read Request and Outcome, and write Heartbeat, Hello, Payload, Commit and Ack, at the controller"
 	case ua.StatusBadSecurityModeInsufficient:
 		return "the controller wants a stronger security mode for this variable: use SignAndEncrypt"
 	case ua.StatusBadTooManyOperations, ua.StatusBadRequestTooLarge, ua.StatusBadResponseTooLarge, ua.StatusBadEncodingLimitsExceeded:
@@ -169,10 +173,7 @@ func (d *Dialer) dialError(ctx context.Context, err error) error {
 	case errors.As(err, &conf):
 		e.Class, e.Help = link.ConfigClass, conf.help
 	case errors.As(err, &blocks):
-		e.Help = blocks.help
-		if blocks.lasts {
-			e.Class = link.ConfigClass
-		}
+		e.Class, e.Help = link.ConfigClass, blocks.help
 	case ctx.Err() != nil:
 		e.Help = connectHelp(d.settings.Endpoint, err)
 	case errors.As(err, &session) && stated && slices.Contains(loginRefused(), status):

@@ -13,6 +13,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/gopcua/opcua/ua"
@@ -26,6 +27,8 @@ type Dialer struct {
 	settings Settings
 	own      *identity // nil without a policy
 	lifetime time.Duration
+
+	ringSeen atomic.Bool // every entry of the ring was looked at by a connection of ours
 
 	mu   sync.Mutex
 	told map[string]bool
@@ -154,7 +157,11 @@ func (p *port) readPart(ctx context.Context, spans []link.Span) error {
 	for i, s := range spans {
 		v := results[i]
 		if !good(v.Status) {
-			return &link.Error{Op: "read", Block: s.Block, Class: link.Refused,
+			if s.Block == handshake.OUT {
+				clear(s.Dst) // no value, as of an entry never written
+				continue
+			}
+			return &link.Error{Op: "read", Block: s.Block, Class: valueClass(s.Block, v.Status),
 				Err: fmt.Errorf("value is not good: %w", v.Status), Help: statusHelp(v.Status)}
 		}
 		words, err := wordsOf(v, len(s.Dst))
@@ -164,6 +171,14 @@ func (p *port) readPart(ctx context.Context, spans []link.Span) error {
 		copy(s.Dst, words)
 	}
 	return nil
+}
+
+// valueClass tells what may be concluded from a value that is not good.
+func valueClass(b handshake.ID, s ua.StatusCode) link.Class {
+	if handshake.GatewayOwned(b) && noAccess(s) {
+		return link.NoAccess
+	}
+	return link.NoData
 }
 
 // wordsOf takes the registers of a value.

@@ -40,6 +40,7 @@ type plant struct {
 	image    map[string][]uint16 // by node name
 	requests int
 	refuse   bool                          // the next request
+	ring     int                           // reads of entries of the ring
 	odd      map[string]serverua.DataValue // shown instead of the value
 	sessions []*server.Session             // that read or wrote, newest last
 
@@ -329,6 +330,9 @@ func (p *plant) read(s *server.Session, name string) serverua.DataValue {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.seen(s)
+	if strings.Contains(name, ".Outcome.") {
+		p.ring++
+	}
 	now := time.Now()
 	if p.refuse {
 		p.refuse = false
@@ -375,6 +379,11 @@ func (p *plant) store(id handshake.ID, entry int, words []uint16) {
 
 func (p *plant) count() (n int) {
 	p.with(func() { n = p.requests })
+	return n
+}
+
+func (p *plant) ringReads() (n int) {
+	p.with(func() { n = p.ring })
 	return n
 }
 

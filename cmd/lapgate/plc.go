@@ -7,8 +7,8 @@ import (
 
 	"lapgate/configs"
 	"lapgate/gateway/config"
+	"lapgate/gateway/link/opcua"
 	"lapgate/gateway/plc"
-	"lapgate/sim/nodeset"
 )
 
 func (p *program) plcCommand() *cobra.Command {
@@ -42,7 +42,11 @@ trained and licensed for it.`,
 				return err
 			}
 			if nodes {
-				_, err := p.stdout.Write(nodeset.XML(l.Recipe.Name))
+				text, err := plc.NodeSet(plc.Namespace{URI: opcua.NamespaceURI, Line: l.Recipe.Name, Block: opcua.NodeName})
+				if err != nil {
+					return err
+				}
+				_, err = p.stdout.Write(text)
 				return err
 			}
 			text, err := plc.Program(configs.ControllerTemplate(), programSettings(l))

@@ -202,6 +202,42 @@ func TestFilesKeepToTheHouse(t *testing.T) {
 	}
 }
 
+// bench are the commands that may know the simulator, by the beginning of the
+// names of their files.
+var bench = []string{"demo", "sim", "accept"}
+
+// TestOnlyTheBenchKnowsTheSimulator: what answers for a line is not made from
+// the simulator's code.
+func TestOnlyTheBenchKnowsTheSimulator(t *testing.T) {
+	files, err := filepath.Glob("*.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	knowing := 0
+	for _, name := range files {
+		if strings.HasSuffix(name, "_test.go") {
+			continue
+		}
+		file, err := parser.ParseFile(token.NewFileSet(), name, nil, parser.ImportsOnly)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, im := range file.Imports {
+			path := strings.TrimPrefix(strings.Trim(im.Path.Value, `"`), "lapgate/")
+			if !allowed(path, []string{"sim/...", "gateway/rehearse"}) {
+				continue
+			}
+			knowing++
+			if !slices.ContainsFunc(bench, func(command string) bool { return strings.HasPrefix(name, command) }) {
+				t.Errorf("%s imports %s; of the commands only %v may", name, path, bench)
+			}
+		}
+	}
+	if knowing == 0 {
+		t.Error("no command imports the simulator: this test looks at nothing")
+	}
+}
+
 var (
 	housePath = regexp.MustCompile("`((?:cmd|gateway|recipe|sim|configs|testdata|\\.ci)/[a-zA-Z0-9_./-]+)")
 	testName  = regexp.MustCompile(`\b(?:Test|Fuzz)[A-Z]\w+`)

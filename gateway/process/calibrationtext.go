@@ -1,4 +1,4 @@
-package main
+package process
 
 import (
 	"fmt"
@@ -10,7 +10,7 @@ import (
 )
 
 // table has a row for each estimate.
-func (c *calibrating) table() *present.Table {
+func (c *Calibration) table() *present.Table {
 	columns := []present.Column{{Name: "setting"}, {Name: "value"}, {Name: "u", Label: "standard uncertainty"}, {Name: "rolls"}, {Name: "key", Drop: 1}}
 	return &present.Table{Columns: columns, Rows: func(yield func(present.Row, error) bool) {
 		for i := range c.settings {
@@ -19,7 +19,7 @@ func (c *calibrating) table() *present.Table {
 			if s.key == "" {
 				key = nil
 			}
-			cells := []any{s.what, told{c.text(s.Value, s), present.Amount{Name: name, Value: s.Value}}, told{c.text(s.U, s), present.Amount{Name: name, Value: s.U}}, s.Rolls, key}
+			cells := []any{s.what, written{c.text(s.Value, s), present.Amount{Name: name, Value: s.Value}}, written{c.text(s.U, s), present.Amount{Name: name, Value: s.U}}, s.Rolls, key}
 			if !yield(present.Row{Cells: cells, JSON: s.json()}, nil) {
 				return
 			}
@@ -27,17 +27,17 @@ func (c *calibrating) table() *present.Table {
 	}}
 }
 
-// told is an estimate as people read it, with as many digits as it deserves.
-type told struct {
+// written is an estimate as people read it, with as many digits as it deserves.
+type written struct {
 	text string
 	present.Amount
 }
 
 // String writes it for people.
-func (t told) String() string { return t.text }
+func (t written) String() string { return t.text }
 
-// settingJSON is an estimate in SI.
-type settingJSON struct {
+// estimateJSON is an estimate in SI.
+type estimateJSON struct {
 	What  string  `json:"setting"`
 	Key   string  `json:"key,omitempty"`
 	Value float64 `json:"value"`
@@ -46,8 +46,8 @@ type settingJSON struct {
 	Rolls int     `json:"rolls"`
 }
 
-func (s *setting) json() settingJSON {
-	out := settingJSON{What: s.what, Key: s.key, Value: s.Value, U: s.U, Unit: s.unit, Rolls: s.Rolls}
+func (s *setting) json() estimateJSON {
+	out := estimateJSON{What: s.what, Key: s.key, Value: s.Value, U: s.U, Unit: s.unit, Rolls: s.Rolls}
 	if s.dimension != quantity.None {
 		out.Unit = quantity.SI(s.dimension)
 	}
@@ -56,7 +56,7 @@ func (s *setting) json() settingJSON {
 
 // text writes a value of a setting in the unit of the line, to the second digit
 // of its uncertainty.
-func (c *calibrating) text(v float64, s *setting) string {
+func (c *Calibration) text(v float64, s *setting) string {
 	unit, u := "", s.U
 	if s.unit != "" {
 		unit = " " + s.unit
@@ -74,7 +74,7 @@ func (c *calibrating) text(v float64, s *setting) string {
 }
 
 // lines are the settings as the configuration spells them.
-func (c *calibrating) lines() configLines {
+func (c *Calibration) lines() configLines {
 	var out configLines
 	for i := range c.settings {
 		s := &c.settings[i]
@@ -86,11 +86,7 @@ func (c *calibrating) lines() configLines {
 			out = append(out, fmt.Sprintf("# %s: %s ± %s; correct it at the scale (%s)", s.what, c.text(s.Value, s), c.text(s.U, s), note[3:]))
 			continue
 		}
-		u := s.U
-		if s.spread > 0 {
-			u = math.Hypot(s.spread, s.U)
-		}
-		out = append(out, s.key+": "+c.text(s.Value, s)+note, s.key+"_uncertainty: "+c.text(u, s))
+		out = append(out, s.key+": "+c.text(s.Value, s)+note, s.key+"_uncertainty: "+c.text(s.uncertainty(), s))
 	}
 	if c.heat {
 		out = append(out, fmt.Sprintf("%sheader.conductance_measured: {at: %s, by: %q}", c.prefix, c.at, c.by))

@@ -2,9 +2,6 @@ package main
 
 import (
 	"encoding/csv"
-	"encoding/xml"
-	"errors"
-	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -13,6 +10,7 @@ import (
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/replay"
+	"lapgate/gateway/report/reporttest"
 )
 
 // compareResult is the JSON of compare.
@@ -143,7 +141,7 @@ func TestCompare(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	elements := wellFormed(t, string(svg))
+	elements := reporttest.WellFormed(t, string(svg))
 	if points := elements["circle"]; points != n*len(replay.Usages())-1 {
 		t.Errorf("%d points, want one for each roll and setpoint but one: %d", points, n*len(replay.Usages())-1)
 	}
@@ -172,38 +170,4 @@ func TestCompareHeldRolls(t *testing.T) {
 	if _, list, _ := strings.Cut(text.out, "rolls wrapped though we would have held them\n"); strings.Count(list, "  no-slot\n") != 2 {
 		t.Errorf("the first two rolls with their reason are not told:\n%s", text.out)
 	}
-}
-
-// wellFormed counts the elements of an SVG, and wants none that runs or loads
-// anything.
-func wellFormed(t *testing.T, text string) map[string]int {
-	t.Helper()
-	elements := map[string]int{}
-	d := xml.NewDecoder(strings.NewReader(text))
-	for {
-		token, err := d.Token()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		start, ok := token.(xml.StartElement)
-		if !ok {
-			continue
-		}
-		elements[start.Name.Local]++
-		for _, a := range start.Attr {
-			if strings.HasPrefix(strings.ToLower(a.Name.Local), "on") || a.Name.Local == "href" {
-				t.Errorf("<%s> has %s", start.Name.Local, a.Name.Local)
-			}
-			if strings.Contains(a.Value, "NaN") || strings.Contains(a.Value, "Inf") {
-				t.Errorf("<%s> has %s=%q", start.Name.Local, a.Name.Local, a.Value)
-			}
-		}
-	}
-	if elements["script"] > 0 || elements["image"] > 0 || elements["foreignObject"] > 0 {
-		t.Errorf("elements %v", elements)
-	}
-	return elements
 }

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"lapgate/gateway/handshake"
+	"lapgate/gateway/report/reporttest"
 )
 
 func TestReport(t *testing.T) {
@@ -65,7 +66,7 @@ func TestReport(t *testing.T) {
 	if !ok {
 		t.Fatal("the page has no head")
 	}
-	elements := wellFormed(t, "<html>"+body)
+	elements := reporttest.WellFormed(t, "<html>"+body)
 	if elements["svg"] != 2 || elements["circle"] != rolls-held {
 		t.Errorf("elements %v, want 2 drawings and %d points", elements, rolls-held)
 	}

@@ -1,50 +1,15 @@
 package report
 
 import (
-	"encoding/xml"
-	"errors"
 	"fmt"
-	"io"
 	"math"
 	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
-)
 
-// wellFormed counts the elements of an SVG, and wants none that runs or loads
-// anything.
-func wellFormed(t *testing.T, text string) map[string]int {
-	t.Helper()
-	elements := map[string]int{}
-	d := xml.NewDecoder(strings.NewReader(text))
-	for {
-		token, err := d.Token()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		start, ok := token.(xml.StartElement)
-		if !ok {
-			continue
-		}
-		elements[start.Name.Local]++
-		for _, a := range start.Attr {
-			if strings.HasPrefix(strings.ToLower(a.Name.Local), "on") || a.Name.Local == "href" {
-				t.Errorf("<%s> has %s", start.Name.Local, a.Name.Local)
-			}
-			if strings.Contains(a.Value, "NaN") || strings.Contains(a.Value, "Inf") {
-				t.Errorf("<%s> has %s=%q", start.Name.Local, a.Name.Local, a.Value)
-			}
-		}
-	}
-	if elements["script"] > 0 || elements["image"] > 0 || elements["foreignObject"] > 0 {
-		t.Errorf("elements %v", elements)
-	}
-	return elements
-}
+	"lapgate/gateway/report/reporttest"
+)
 
 func TestPanels(t *testing.T) {
 	for _, n := range []int{0, 1, 2, mostPoints, mostPoints + 1, 20000} {
@@ -58,7 +23,7 @@ func TestPanels(t *testing.T) {
 			list = append(list, g)
 		}
 		text := Panels("<title>", list)
-		elements := wellFormed(t, text)
+		elements := reporttest.WellFormed(t, text)
 		switch {
 		case n <= mostPoints && elements["circle"] != n:
 			t.Errorf("%d points drawn, want %d", elements["circle"], n)
@@ -70,7 +35,7 @@ func TestPanels(t *testing.T) {
 		}
 	}
 	flat := Panel{Title: "flat", Points: []Point{{X: 1}, {X: 2}}}
-	wellFormed(t, Panels("flat", []Panel{flat}))
+	reporttest.WellFormed(t, Panels("flat", []Panel{flat}))
 }
 
 func TestTicks(t *testing.T) {

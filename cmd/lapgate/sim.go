@@ -137,7 +137,7 @@ invariant of the handshake was broken or a wrap was judged bad.`,
 	fl.StringVar(&f.listen, "listen", "127.0.0.1:0", "address of the Modbus TCP server; port 0 picks a free one")
 	fl.StringVar(&f.tlsFolder, "tls", "", "serve Modbus with TLS and client certificates from this folder; where it is empty, those of both sides are made there")
 	fl.StringVar(&f.profile, "profile", string(config.ProfileBlocks), "what the controller offers: blocks or mapped")
-	fl.StringVar(&f.order, "word-order", "ABCD", "with --profile mapped: how 32 bits stand in two registers, one of ABCD, CDAB, BADC, DCBA")
+	fl.StringVar(&f.order, "word-order", mapped.Orders()[0], "with --profile mapped: how 32 bits stand in two registers, one of "+strings.Join(mapped.Orders(), ", "))
 	fl.StringVar(&f.tags, "tags", "", "with --profile mapped: write the table of tags to this file")
 	f.output.add(cmd)
 	return cmd
@@ -185,7 +185,6 @@ func (p *program) simConfig(f *simOptions) (*config.Line, sim.Config, error) {
 
 // mapped makes it a controller that offers tags, where the flags say so.
 func (f *simOptions) mapped(c *sim.Config) error {
-	orders := []string{"ABCD", "CDAB", "BADC", "DCBA"}
 	switch config.Profile(f.profile) {
 	case config.ProfileBlocks:
 		if f.tags != "" {
@@ -196,7 +195,7 @@ func (f *simOptions) mapped(c *sim.Config) error {
 	default:
 		return usageError("--profile: got %q, want blocks or mapped", f.profile)
 	}
-	if !slices.Contains(orders, f.order) {
+	if orders := mapped.Orders(); !slices.Contains(orders, f.order) {
 		return usageError("--word-order: got %q, want one of %s", f.order, strings.Join(orders, ", "))
 	}
 	c.Tags = &mapped.Config{Order: f.order}

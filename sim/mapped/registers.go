@@ -9,8 +9,8 @@ import (
 
 // Config is how the variables of a controller stand in its holding registers.
 type Config struct {
-	// Order is how the bytes of a value of 32 bits stand in its registers: ABCD,
-	// CDAB, BADC or DCBA; 64 bits likewise.
+	// Order is how the bytes of a value of 32 bits stand in its registers, one of
+	// Orders; 64 bits likewise.
 	Order string
 	// Swapped puts the first of two characters into the low byte.
 	Swapped bool
@@ -19,6 +19,10 @@ type Config struct {
 	// OnWrite is called for each request that writes; nil for none.
 	OnWrite func()
 }
+
+// Orders are the orders in which bytes stand in registers, A the most
+// significant. The first is the usual one.
+func Orders() []string { return []string{"ABCD", "CDAB", "BADC", "DCBA"} }
 
 // NewRegisters returns the holding registers in which the variables of an image
 // stand.

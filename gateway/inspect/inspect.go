@@ -292,7 +292,9 @@ func (l *inspection) owned(ctx context.Context, id handshake.ID) bool {
 	words := make([]uint16, handshake.Words(id))
 	err := l.ask(ctx, link.Span{Block: id, Dst: words})
 	if link.ClassOf(err) == link.NoAccess {
-		l.items.add(OK, subject, "may be written only, which is enough", "", "")
+		// A base that the controller does not know is refused the same way.
+		l.items.add(Note, subject, "refuses to be read", "a block that may be written; reading it is not needed",
+			"compare the base with the map of registers: a wrong base looks the same until the first write")
 		return true
 	}
 	if !l.answered(subject, err) {

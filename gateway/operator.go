@@ -12,6 +12,7 @@ import (
 	"lapgate/gateway/config"
 	"lapgate/gateway/control"
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/inspect"
 )
 
@@ -157,6 +158,6 @@ func (o *Operator) Reload(ctx context.Context, by string) control.Reply {
 	for _, c := range changes {
 		reply.Text = append(reply.Text, fmt.Sprintf("%s: %s -> %s", c.Key, c.Old, c.New))
 	}
-	reply.Text = append(reply.Text, fmt.Sprintf("%s: %d changes, hash %08x, in force from the next roll on", s.File, len(changes), s.Hash))
+	reply.Text = append(reply.Text, fmt.Sprintf("%s: %d changes, hash %s, in force from the next roll on", s.File, len(changes), handshake.ConfigHash(s.Hash)))
 	return reply
 }

@@ -12,6 +12,7 @@ import (
 
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
 	"lapgate/gateway/status"
 )
@@ -39,7 +40,7 @@ func (g *Gateway) ReloadFrom(load func() (*config.Snapshot, error), by string) (
 		g.options.Log.Error("configuration refused, the one in force stays", zap.String("by", by), zap.Error(err))
 		return nil, nil, err
 	}
-	fields := []zap.Field{zap.String("by", by), zap.String("hash", fmt.Sprintf("%08x", s.Hash)), zap.Int("changes", len(changes))}
+	fields := []zap.Field{zap.String("by", by), zap.Stringer("hash", handshake.ConfigHash(s.Hash)), zap.Int("changes", len(changes))}
 	const most = 20 // changes worth a line of the log each; the journal has all
 	for _, x := range changes[:min(len(changes), most)] {
 		fields = append(fields, zap.String(x.Key, x.Old+" -> "+x.New))

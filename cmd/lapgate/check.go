@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/config"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/inspect"
 )
 
@@ -98,7 +99,7 @@ func (p *program) check(ctx context.Context, src config.Source, f *checkFlags) e
 		return errors.Join(p.printer(f.output, nil).Print(out), &exitError{code: exitConfig})
 	}
 	out := checked{
-		File: s.File, Valid: true, Hash: fmt.Sprintf("%08x", s.Hash),
+		File: s.File, Valid: true, Hash: handshake.ConfigHash(s.Hash).String(),
 		Problems: problemRows(nil), Warnings: problemRows(s.Warnings), Unmeasured: problemRows(s.Unmeasured),
 	}
 	out.Summary = fmt.Sprintf("%s: valid, %s, %s, hash %s", s.File, plural(len(s.Lines), "line"), plural(len(s.Warnings), "warning"), out.Hash)

@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/config"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/present"
 	"lapgate/gateway/replay"
@@ -164,7 +165,7 @@ func (p *program) replayLines(path string, f *replayFlags) (about *replay.About,
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	about = &replay.About{Rolls: path, Line: line.Recipe.Name, Config: snapshot.File, Hash: replay.ConfigHash(snapshot.Hash), Old: f.old}
+	about = &replay.About{Rolls: path, Line: line.Recipe.Name, Config: snapshot.File, Hash: handshake.ConfigHash(snapshot.Hash), Old: f.old}
 	if f.old == "" {
 		return about, line.Recipe, nil, nil
 	}
@@ -176,7 +177,7 @@ func (p *program) replayLines(path string, f *replayFlags) (about *replay.About,
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	hash := replay.ConfigHash(old.Hash)
+	hash := handshake.ConfigHash(old.Hash)
 	about.OldHash = &hash
 	return about, line.Recipe, oldLine.Recipe, nil
 }

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"os"
 	"os/signal"
 	"sync"
@@ -17,6 +16,7 @@ import (
 	"lapgate/gateway"
 	"lapgate/gateway/config"
 	"lapgate/gateway/control"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/logging"
 	"lapgate/gateway/status"
 )
@@ -93,7 +93,7 @@ func (p *program) daemon(ctx context.Context, src config.Source) (err error) {
 	defer wait.Wait()
 	defer end()
 	log.Info("lapgate runs", zap.String("version", thisBuild().Version), zap.String("config", snapshot.File),
-		zap.String("hash", fmt.Sprintf("%08x", snapshot.Hash)), zap.Int("lines", len(snapshot.Lines)))
+		zap.Stringer("hash", handshake.ConfigHash(snapshot.Hash)), zap.Int("lines", len(snapshot.Lines)))
 	err = g.Run(ctx)
 	if errors.Is(err, gateway.ErrFenced) {
 		return &exitError{exitFenced, err}

@@ -86,9 +86,10 @@ func inSI(r Record) (any, error) {
 		points, err := setpointsOf(r.Payload)
 		return struct {
 			Intent
-			Payload hidden        `json:"payload,omitempty"`
-			Points  recipe.Values `json:"setpoints,omitempty"`
-		}{Intent: r, Points: points}, err
+			ConfigHash handshake.ConfigHash `json:"config_hash"`
+			Payload    hidden               `json:"payload,omitempty"`
+			Points     recipe.Values        `json:"setpoints,omitempty"`
+		}{Intent: r, ConfigHash: handshake.ConfigHash(r.ConfigHash), Points: points}, err
 	case Shadow:
 		points, err := setpointsOf(r.Payload)
 		return struct {
@@ -113,8 +114,8 @@ func inSI(r Record) (any, error) {
 	case Config:
 		return struct {
 			Config
-			Hash string `json:"hash"`
-		}{Config: r, Hash: fmt.Sprintf("%08x", r.Hash)}, nil
+			Hash handshake.ConfigHash `json:"hash"`
+		}{Config: r, Hash: handshake.ConfigHash(r.Hash)}, nil
 	}
 	return r, nil
 }
@@ -268,7 +269,7 @@ func summary(r Record, line *recipe.Line) string {
 	case Mode:
 		return fmt.Sprintf("writing %s by %s: %s", onOff(r.Armed), r.By, r.Reason)
 	case Config:
-		return fmt.Sprintf("%08x, %d changes", r.Hash, len(r.Changes))
+		return fmt.Sprintf("%s, %d changes", handshake.ConfigHash(r.Hash), len(r.Changes))
 	case Shadow:
 		return fmt.Sprintf("%s: would be %s%s", r.Tag, r.Verdict, codesOf(r.Findings))
 	}

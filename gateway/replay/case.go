@@ -36,7 +36,7 @@ type Case struct {
 	// Recorded is what was offered, nil where there is no record of it.
 	Recorded   *Side
 	Override   bool // a person chose the setpoints recorded
-	ConfigHash ConfigHash
+	ConfigHash handshake.ConfigHash
 	Shadow     bool // it was recorded while the line was not armed
 }
 
@@ -78,9 +78,9 @@ func caseOf(r *record.Round) (*Case, error) {
 		return nil, fmt.Errorf("the payload recorded after record %d: %w", r.RequestAt.Seq, err)
 	}
 	c.Recorded = &Side{Held: p.Kind == handshake.KindHold, Reason: p.HoldReason, Words: words, Findings: findings}
-	c.ConfigHash, c.Override, c.Shadow = ConfigHash(p.ConfigHash), p.Origin == handshake.Override, r.Offer == nil
+	c.ConfigHash, c.Override, c.Shadow = handshake.ConfigHash(p.ConfigHash), p.Origin == handshake.Override, r.Offer == nil
 	if r.Offer != nil {
-		c.ConfigHash = ConfigHash(r.Offer.ConfigHash)
+		c.ConfigHash = handshake.ConfigHash(r.Offer.ConfigHash)
 	}
 	return c, nil
 }
@@ -103,7 +103,7 @@ func Decide(line *recipe.Line, c *Case) (side *Side, known bool, err error) {
 
 func (c *Case) decide(line *recipe.Line, r *record.Request) (*Side, error) {
 	basis := c.Basis
-	if o := basis.Previous; o != nil && o.Origin == handshake.Computed && ConfigHash(o.ConfigHash) == c.ConfigHash {
+	if o := basis.Previous; o != nil && o.Origin == handshake.Computed && handshake.ConfigHash(o.ConfigHash) == c.ConfigHash {
 		previous := *o
 		previous.Payload = nil // computed anew, by this configuration
 		basis.Previous = &previous

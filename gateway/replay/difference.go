@@ -2,10 +2,8 @@ package replay
 
 import (
 	"cmp"
-	"fmt"
 	"maps"
 	"slices"
-	"strconv"
 
 	"lapgate/gateway/handshake"
 	"lapgate/recipe"
@@ -133,28 +131,10 @@ type CodeCount struct {
 	Count int         `json:"count"`
 }
 
-// ConfigHash names a configuration, in eight hexadecimal figures.
-type ConfigHash uint32
-
-func (h ConfigHash) String() string { return fmt.Sprintf("%08x", uint32(h)) }
-
-// MarshalText writes the hash as String does.
-func (h ConfigHash) MarshalText() ([]byte, error) { return []byte(h.String()), nil }
-
-// UnmarshalText reads what MarshalText writes.
-func (h *ConfigHash) UnmarshalText(text []byte) error {
-	n, err := strconv.ParseUint(string(text), 16, 32)
-	if err != nil || len(text) != 8 {
-		return fmt.Errorf("hash of a configuration: got %q, want eight hexadecimal figures", text)
-	}
-	*h = ConfigHash(n)
-	return nil
-}
-
 // ConfigCount is how many requests were decided under a configuration.
 type ConfigCount struct {
-	Hash  ConfigHash `json:"config"`
-	Count int        `json:"count"`
+	Hash  handshake.ConfigHash `json:"config"`
+	Count int                  `json:"count"`
 }
 
 // Summary is what differs over many cases.

@@ -276,22 +276,6 @@ func TestTallyAgreesWithTheSample(t *testing.T) {
 	})
 }
 
-func TestConfigHashText(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		h, back := replay.ConfigHash(rapid.Uint32().Draw(t, "hash")), replay.ConfigHash(0)
-		text, err := h.MarshalText()
-		if err != nil || back.UnmarshalText(text) != nil || back != h {
-			t.Fatalf("%v comes back as %v", h, back)
-		}
-	})
-	var h replay.ConfigHash
-	for _, bad := range []string{"", "123", "+1234567", "1234567g", "123456789"} {
-		if h.UnmarshalText([]byte(bad)) == nil {
-			t.Errorf("%q is taken", bad)
-		}
-	}
-}
-
 func outcome(roll, req uint32, kind handshake.OutcomeKind) record.Outcome {
 	return record.Outcome{Outcome: handshake.Outcome{RollNo: roll, Boot: 1, Req: req, Outcome: kind}}
 }

@@ -52,12 +52,12 @@ func ReportOf(form present.Form, about *About, line *recipe.Line, show int, run 
 
 // About says what was replayed.
 type About struct {
-	Rolls   string      `json:"rolls_from"`
-	Line    string      `json:"line"`
-	Config  string      `json:"config"`
-	Hash    ConfigHash  `json:"config_hash"`
-	Old     string      `json:"old_config,omitempty"`
-	OldHash *ConfigHash `json:"old_config_hash,omitempty"`
+	Rolls   string                `json:"rolls_from"`
+	Line    string                `json:"line"`
+	Config  string                `json:"config"`
+	Hash    handshake.ConfigHash  `json:"config_hash"`
+	Old     string                `json:"old_config,omitempty"`
+	OldHash *handshake.ConfigHash `json:"old_config_hash,omitempty"`
 }
 
 // ShownRoll is a changed roll as text shows it.

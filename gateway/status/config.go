@@ -1,8 +1,9 @@
 package status
 
 import (
-	"fmt"
 	"time"
+
+	"lapgate/gateway/handshake"
 )
 
 // Config is what is known of the configuration in force.
@@ -24,11 +25,11 @@ type Refusal struct {
 
 // configView is a Config as JSON shows it.
 type configView struct {
-	File    string     `json:"file"`
-	Hash    string     `json:"hash"`
-	At      *time.Time `json:"reloaded_at,omitempty"`
-	By      string     `json:"reloaded_by,omitempty"`
-	Refused *Refusal   `json:"refused,omitempty"`
+	File    string               `json:"file"`
+	Hash    handshake.ConfigHash `json:"hash"`
+	At      *time.Time           `json:"reloaded_at,omitempty"`
+	By      string               `json:"reloaded_by,omitempty"`
+	Refused *Refusal             `json:"refused,omitempty"`
 }
 
 // configuration is what the pages show, nil where nobody tells.
@@ -37,7 +38,7 @@ func (s Source) configuration() *configView {
 		return nil
 	}
 	c := s.Config()
-	v := &configView{File: c.File, Hash: fmt.Sprintf("%08x", c.Hash), By: c.By, Refused: c.Refused}
+	v := &configView{File: c.File, Hash: handshake.ConfigHash(c.Hash), By: c.By, Refused: c.Refused}
 	if !c.At.IsZero() {
 		v.At = &c.At
 	}

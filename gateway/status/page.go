@@ -56,7 +56,7 @@ func rows(l Line) []row {
 	if v.Session != nil {
 		out = append(out, row{"session", fmt.Sprintf("%d/%08X", v.Session.Epoch, v.Session.Nonce)})
 	}
-	out = append(out, row{"configuration", v.Config})
+	out = append(out, row{"configuration", v.Config.String()})
 	if r := v.Request; r != nil {
 		out = append(out,
 			row{"roll at the station", fmt.Sprintf("%d %s, %s", r.Roll, r.Tag, r.Phase)},
@@ -74,22 +74,22 @@ func rows(l Line) []row {
 
 // view is a line as JSON shows it. Times are in seconds.
 type view struct {
-	Line       string             `json:"line"`
-	Armed      bool               `json:"armed"`
-	Connected  bool               `json:"connected"`
-	Ended      bool               `json:"ended"`
-	Error      string             `json:"error,omitempty"`
-	State      string             `json:"state"`
-	Reason     string             `json:"reason,omitempty"`
-	Session    *handshake.Session `json:"session,omitempty"`
-	Config     string             `json:"config_hash"`
-	HoldAll    bool               `json:"hold_all"`
-	Request    *request           `json:"request,omitempty"` // absent until one was read
-	Open       string             `json:"open_offer,omitempty"`
-	CycleTime  float64            `json:"request_to_verdict_s,omitempty"`
-	Conditions []string           `json:"conditions"`
-	Counts     []count            `json:"counts"`
-	At         time.Time          `json:"at"`
+	Line       string               `json:"line"`
+	Armed      bool                 `json:"armed"`
+	Connected  bool                 `json:"connected"`
+	Ended      bool                 `json:"ended"`
+	Error      string               `json:"error,omitempty"`
+	State      string               `json:"state"`
+	Reason     string               `json:"reason,omitempty"`
+	Session    *handshake.Session   `json:"session,omitempty"`
+	Config     handshake.ConfigHash `json:"config_hash"`
+	HoldAll    bool                 `json:"hold_all"`
+	Request    *request             `json:"request,omitempty"` // absent until one was read
+	Open       string               `json:"open_offer,omitempty"`
+	CycleTime  float64              `json:"request_to_verdict_s,omitempty"`
+	Conditions []string             `json:"conditions"`
+	Counts     []count              `json:"counts"`
+	At         time.Time            `json:"at"`
 }
 
 type request struct {
@@ -113,7 +113,7 @@ func viewOf(l *Line) view {
 	m := &l.Machine
 	v := view{
 		Line: l.Name, Armed: l.Armed, Connected: l.Connected, Ended: l.Ended, Error: l.Error,
-		State: m.State.String(), Reason: m.Reason, Config: fmt.Sprintf("%08x", m.Config), HoldAll: m.HoldAll,
+		State: m.State.String(), Reason: m.Reason, Config: handshake.ConfigHash(m.Config), HoldAll: m.HoldAll,
 		CycleTime: m.CycleTime.Seconds(), Conditions: []string{}, Counts: []count{}, At: l.At,
 	}
 	if m.Session != (handshake.Session{}) {

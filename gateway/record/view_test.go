@@ -1,0 +1,44 @@
+package record_test
+
+import (
+	"encoding/json"
+	"testing"
+
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
+	"lapgate/recipe"
+)
+
+// The hash of a configuration is spelled one way wherever a record names one.
+func TestHashIsSpelledOneWay(t *testing.T) {
+	words := make([]uint16, handshake.PayloadWords)
+	p := handshake.Payload{Kind: handshake.KindHold, Origin: handshake.Computed}
+	if err := p.Encode(words); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		record record.Record
+		key    string
+	}{
+		{record.Intent{Form: handshake.KindHold, Origin: handshake.Computed, ConfigHash: 0x0F2E3D4C, Payload: words}, "config_hash"},
+		{record.Config{Hash: 0x0F2E3D4C}, "hash"},
+	} {
+		v, err := record.ViewOf(record.Stored{Record: c.record}, &recipe.Line{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, err := json.Marshal(v)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var shown struct {
+			Record map[string]any `json:"record"`
+		}
+		if err := json.Unmarshal(text, &shown); err != nil {
+			t.Fatal(err)
+		}
+		if got := shown.Record[c.key]; got != "0f2e3d4c" {
+			t.Errorf("%s of a %s is %v, want 0f2e3d4c: %s", c.key, c.record.Kind(), got, text)
+		}
+	}
+}

@@ -136,7 +136,7 @@ func (o *Operator) Reload(ctx context.Context, by string) control.Reply {
 			}
 		}
 	}
-	s, changes, err := o.Gateway.ReloadFrom(func() (*config.Snapshot, error) {
+	s, changes, err := o.Gateway.Reload(func() (*config.Snapshot, error) {
 		src := o.Source
 		var err error
 		if src.Bytes, err = config.ReadSettled(ctx, src.Path, quietTime); err != nil {

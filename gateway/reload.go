@@ -17,13 +17,13 @@ import (
 	"lapgate/gateway/status"
 )
 
-// ReloadFrom loads a configuration and puts it in force in the name of a
+// Reload loads a configuration and puts it in force in the name of a
 // person, each line from its next roll on, and tells log, metrics and status
 // how that went. It returns what changed. What needs a restart is refused by
 // its key with both values, and then nothing changes. A line that has ended is
 // left out. One reload is made at a time, so that the newest to begin is the
 // last in force.
-func (g *Gateway) ReloadFrom(load func() (*config.Snapshot, error), by string) (*config.Snapshot, []record.ConfigChange, error) {
+func (g *Gateway) Reload(load func() (*config.Snapshot, error), by string) (*config.Snapshot, []record.ConfigChange, error) {
 	g.reload.Lock()
 	defer g.reload.Unlock()
 	s, err := load()

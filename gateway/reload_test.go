@@ -20,7 +20,7 @@ import (
 
 // reload puts a configuration in force that was loaded before.
 func reload(g *Gateway, s *config.Snapshot, by string) error {
-	_, _, err := g.ReloadFrom(func() (*config.Snapshot, error) { return s, nil }, by)
+	_, _, err := g.Reload(func() (*config.Snapshot, error) { return s, nil }, by)
 	return err
 }
 
@@ -135,7 +135,7 @@ func TestReloadWhileSaving(t *testing.T) {
 				}
 			}()
 			<-begun
-			_, _, err := g.ReloadFrom(load, "test")
+			_, _, err := g.Reload(load, "test")
 			<-saved
 			if err != nil {
 				t.Fatalf("save %d: %v", n, err)

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"lapgate/configs"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
 )
@@ -371,7 +372,7 @@ func FuzzLoad(f *testing.F) {
 }
 
 func BenchmarkLoadReference(b *testing.B) {
-	data := Reference()
+	data := configs.Reference()
 	b.ReportAllocs()
 	for b.Loop() {
 		if _, err := Load(Source{Path: "reference.yaml", Bytes: data}); err != nil {

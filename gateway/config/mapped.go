@@ -44,33 +44,6 @@ type MappedTag struct {
 	Unit     string  `cfg:"unit" optional:"true" doc:"unit of the number, for a field that has one"`
 }
 
-// mappedSample is what the reference shows of a tag.
-func mappedSample(key string) string {
-	rest, ok := strings.CutPrefix(key, "lines.mapped.tags.")
-	if !ok {
-		return ""
-	}
-	switch rest {
-	case "field":
-		return "request.diameter"
-	case "type":
-		return "float32"
-	case "register":
-		return "40201"
-	case "address":
-		return "0xC8"
-	case "node":
-		return `"ns=3;s=Line.Roll.Diameter"`
-	case "bit":
-		return "5"
-	case "length":
-		return "16"
-	case "unit":
-		return "mm"
-	}
-	return ""
-}
-
 // checkMapped checks the tags of a line against its controller, and keeps them
 // for the snapshot.
 func (d *decoder) checkMapped(l *line, path string) {

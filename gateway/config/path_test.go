@@ -101,7 +101,7 @@ func TestEveryPathIsMarked(t *testing.T) {
 // In the trade a core is called by its bore.
 func TestThreeInchCore(t *testing.T) {
 	const inch, play = 0.0254, 1e-9
-	for _, text := range [][]byte{Reference(), configs.Demo()} {
+	for _, text := range [][]byte{configs.Reference(), configs.Demo()} {
 		s := load(t, Source{Bytes: text})
 		for _, c := range s.Materials.Cores {
 			if bore := c.Bore(); c.Name == "three-inch" && (bore < 3*inch-play || bore > 3*inch+play) {

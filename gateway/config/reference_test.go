@@ -17,7 +17,7 @@ const (
 )
 
 func TestReferenceFile(t *testing.T) {
-	want := Reference()
+	want := referenceText()
 	if *update {
 		if err := os.WriteFile(referenceFile, want, 0o644); err != nil {
 			t.Fatal(err)

@@ -15,7 +15,7 @@ import (
 const schemaFile = "../../configs/lapgate.schema.json"
 
 func TestSchemaFile(t *testing.T) {
-	want := Schema()
+	want := schemaText()
 	if *update {
 		if err := os.WriteFile(schemaFile, want, 0o644); err != nil {
 			t.Fatal(err)
@@ -33,7 +33,7 @@ func TestSchemaFile(t *testing.T) {
 // schema compiles the schema with a validator of its own.
 func schema(t *testing.T) *jsonschema.Schema {
 	t.Helper()
-	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(Schema()))
+	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(schemaText()))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -96,7 +96,7 @@ func TestSchemaMarksMistakes(t *testing.T) {
 		{"number: 1", "# number", "number"},
 		{"      address: 127.0.0.1:502", "      # address", "address"},
 	} {
-		text := string(Reference())
+		text := string(referenceText())
 		if c.from == "caliper: 0.3 mm" {
 			text = strings.Replace(text, firstLineWith(text, "    caliper:"), "    caliper: 0.3 mm", 1)
 		}

@@ -6,10 +6,10 @@ import (
 	"strings"
 )
 
-// Reference renders the reference configuration from the tags: every key with
+// referenceText renders the reference configuration from the tags: every key with
 // its meaning, its range and its default. Lists show one sample element; keys
 // that have no default show a sample value, and are marked as required.
-func Reference() []byte {
+func referenceText() []byte {
 	var b strings.Builder
 	b.WriteString(`# The reference configuration of lapgate: every key at its default.
 # A key that is left out takes the value shown here; one marked "required" has
@@ -126,4 +126,31 @@ func sample(key string) string {
 		return "true"
 	}
 	return mappedSample(key)
+}
+
+// mappedSample is what the reference shows of a tag.
+func mappedSample(key string) string {
+	rest, ok := strings.CutPrefix(key, "lines.mapped.tags.")
+	if !ok {
+		return ""
+	}
+	switch rest {
+	case "field":
+		return "request.diameter"
+	case "type":
+		return "float32"
+	case "register":
+		return "40201"
+	case "address":
+		return "0xC8"
+	case "node":
+		return `"ns=3;s=Line.Roll.Diameter"`
+	case "bit":
+		return "5"
+	case "length":
+		return "16"
+	case "unit":
+		return "mm"
+	}
+	return ""
 }

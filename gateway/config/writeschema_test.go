@@ -14,11 +14,11 @@ import (
 	"lapgate/recipe/quantity"
 )
 
-// Schema renders the JSON Schema of a configuration from the same tags as
-// Reference: for editors, which then complete keys and mark mistakes while one
+// schemaText renders the JSON Schema of a configuration from the same tags as
+// referenceText: for editors, which then complete keys and mark mistakes while one
 // types. Load stays the judge; what a schema cannot say, such as the relation
 // of two keys, only Load finds.
-func Schema() []byte {
+func schemaText() []byte {
 	root := object{
 		{"$schema", "https://json-schema.org/draft/2020-12/schema"},
 		{"title", "Configuration of lapgate"},

@@ -48,7 +48,8 @@ type scratch struct {
 	base, lam, try []int64
 	rho            []int64 // by position in cand
 	cand, next     []int
-	picks          []int
+	picks          []int // positions in cand
+	picked         []int // their nodes
 }
 
 func (pt *part) solveBranch(from, free, limit int) []answer {
@@ -75,7 +76,7 @@ func (pt *part) branchFrom(start []int, t, limit int) answer {
 	sc := pt.scaleFor(upper, t)
 	s, base, cand := pt.newSearch(&sc, t, limit)
 	s.bestSet = slices.Clone(start)
-	s.best = s.value(base, start)
+	s.best = s.trial(base, start, 0)
 	lam := s.firstPrices(base, cand)
 	s.visit(0, nil, base, cand, 0, t, lam, rootSteps)
 	an.chosen = slices.Clone(s.bestSet)
@@ -155,7 +156,8 @@ func (pt *part) scaleFor(upper value, t int) scale {
 // each class with what is fixed, cand the nodes that take a free slot.
 func (pt *part) newSearch(sc *scale, t, limit int) (s *search, base []int64, cand []int) {
 	n, m := len(pt.classes), len(pt.nodes)
-	s = &search{n: n, m: m, limit: limit, unseen: math.MaxInt64, lamMax: sc.lamMax}
+	// Half of the range leaves room for one more cost above it.
+	s = &search{n: n, m: m, limit: limit, best: math.MaxInt64 / 2, unseen: math.MaxInt64, lamMax: sc.lamMax}
 	s.cost = make([]int64, n*m)
 	s.open = make([]int64, m)
 	for j := range pt.nodes {
@@ -216,23 +218,6 @@ func (s *search) sum(total int64, list []int64) int64 {
 		if total > s.best {
 			return s.best + 1
 		}
-	}
-	return total
-}
-
-func (s *search) value(base []int64, set []int) int64 {
-	total := int64(0)
-	for _, j := range set {
-		total += s.open[j]
-	}
-	for i, v := range base {
-		for _, j := range set {
-			v = min(v, s.cost[j*s.n+i])
-		}
-		if total > math.MaxInt64-v {
-			return math.MaxInt64 - 1
-		}
-		total += v
 	}
 	return total
 }
@@ -315,12 +300,13 @@ func (s *search) ascend(sc *scratch, base, lam []int64, cand []int, paid int64, 
 			break
 		}
 		// The nodes picked are a set too.
-		if v := s.trial(base, cand, sc.picks, paid); v < s.best {
+		sc.picked = sc.picked[:0]
+		for _, k := range sc.picks {
+			sc.picked = append(sc.picked, cand[k])
+		}
+		if v := s.trial(base, sc.picked, paid); v < s.best {
 			s.best = v
-			s.bestSet = append(s.bestSet[:0], set...)
-			for _, k := range sc.picks {
-				s.bestSet = append(s.bestSet, cand[k])
-			}
+			s.bestSet = append(append(s.bestSet[:0], set...), sc.picked...)
 		}
 		norm := 0.0
 		for i := range try {
@@ -368,22 +354,22 @@ func (s *search) step(try, base []int64, cand, picks []int, length float64) {
 	}
 }
 
-// trial is the cost of what is paid with the picked candidates added.
-func (s *search) trial(base []int64, cand, picks []int, paid int64) int64 {
-	total := paid
-	for _, k := range picks {
-		total += s.open[cand[k]]
+// trial is the cost of what is paid with a set of nodes added, or one more than
+// the best known where it is above that.
+func (s *search) trial(base []int64, set []int, paid int64) int64 {
+	for _, j := range set {
+		paid += s.open[j]
 	}
 	for i, v := range base {
-		for _, k := range picks {
-			v = min(v, s.cost[cand[k]*s.n+i])
+		for _, j := range set {
+			v = min(v, s.cost[j*s.n+i])
 		}
-		total += v
-		if total > s.best {
+		paid += v
+		if paid > s.best {
 			return s.best + 1
 		}
 	}
-	return total
+	return paid
 }
 
 // visit looks at all sets that hold set and up to r more of cand.

@@ -470,7 +470,11 @@ func (pt *part) open(j int) (money int64, takes bool) {
 }
 
 // eval is the value of a set of nodes, with the fixed ones of the part.
-func (pt *part) eval(set []int) value {
+func (pt *part) eval(set []int) value { return pt.lay(set, make([]value, len(pt.classes))) }
+
+// lay fills cost with what each class costs with a set of nodes and the fixed
+// ones, and returns the value of the set.
+func (pt *part) lay(set []int, cost []value) value {
 	var v value
 	for _, j := range set {
 		money, _ := pt.open(j)
@@ -478,20 +482,21 @@ func (pt *part) eval(set []int) value {
 	}
 	for i := range pt.classes {
 		c := &pt.classes[i]
-		best := int64(none)
+		cost[i] = value{missed: c.count}
+		serve := func(j int) {
+			if w := c.at(j); w != none && (value{money: w}).less(cost[i]) {
+				cost[i] = value{money: w}
+			}
+		}
 		for j := c.lo; j <= c.hi; j++ {
 			if pt.a.nodes[pt.nodes[j]].fixed {
-				best = min(best, c.at(j))
+				serve(j)
 			}
 		}
 		for _, j := range set {
-			best = min(best, c.at(j))
+			serve(j)
 		}
-		if best == none {
-			v.missed += c.count
-		} else {
-			v.money += best
-		}
+		v = v.plus(cost[i])
 	}
 	return v
 }

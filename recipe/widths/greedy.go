@@ -20,7 +20,7 @@ func (pt *part) greedy(t int) []int {
 			g.free = append(g.free, j)
 		}
 	}
-	g.best = g.lay(nil)
+	g.best = pt.lay(nil, g.cur)
 	g.fill()
 	const rounds = 50
 	for range rounds {
@@ -31,32 +31,6 @@ func (pt *part) greedy(t int) []int {
 	}
 	slices.Sort(g.set)
 	return g.set
-}
-
-// lay lays into cur what each class costs with a set, and returns its value.
-func (g *greedySearch) lay(set []int) value {
-	pt := g.pt
-	var v value
-	for _, j := range set {
-		money, _ := pt.open(j)
-		v.money += money
-	}
-	for i := range pt.classes {
-		c := &pt.classes[i]
-		g.cur[i] = value{missed: c.count}
-		for j := c.lo; j <= c.hi; j++ {
-			if w := c.at(j); w != none && pt.a.nodes[pt.nodes[j]].fixed && (value{money: w}).less(g.cur[i]) {
-				g.cur[i] = value{money: w}
-			}
-		}
-		for _, j := range set {
-			if w := c.at(j); w != none && (value{money: w}).less(g.cur[i]) {
-				g.cur[i] = value{money: w}
-			}
-		}
-		v = v.plus(g.cur[i])
-	}
-	return v
 }
 
 // with is the value when j joins the set laid in, of the value total.
@@ -76,7 +50,7 @@ func (g *greedySearch) with(total value, j int) value {
 // pick is the node whose joining gives a set the least value below the best
 // known, which it then is; −1 when none does.
 func (g *greedySearch) pick(set []int) int {
-	total := g.lay(set)
+	total := g.pt.lay(set, g.cur)
 	pick := -1
 	for _, j := range g.free {
 		if slices.Contains(set, j) {

@@ -1,6 +1,6 @@
 //go:build linux || darwin || freebsd
 
-package journal
+package journal_test
 
 import (
 	"bufio"
@@ -17,6 +17,7 @@ import (
 	"syscall"
 	"testing"
 
+	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
 )
 
@@ -26,7 +27,7 @@ func TestPoisoned(t *testing.T) {
 	j := open(t, path)
 	stored := appendAll(t, j, shift(t, 2))
 	limit := func(pages int) {
-		if _, err := j.write.Exec(fmt.Sprintf(`PRAGMA max_page_count = %d`, pages)); err != nil {
+		if err := j.LimitPages(t.Context(), pages); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -66,7 +67,7 @@ func TestChild(t *testing.T) {
 	if path == "" {
 		t.Skip("runs as a process of other tests")
 	}
-	j, err := Open(context.Background(), path)
+	j, err := journal.Open(context.Background(), path)
 	if err != nil {
 		fmt.Println("open:", err)
 		os.Exit(1)
@@ -140,7 +141,7 @@ func wantNumbered(t *testing.T, path string, acked uint64) {
 	if r.Records < acked {
 		t.Fatalf("%d records, but %d were told of", r.Records, acked)
 	}
-	reader, err := OpenReader(t.Context(), path)
+	reader, err := journal.OpenReader(t.Context(), path)
 	if err != nil {
 		t.Fatal(err)
 	}

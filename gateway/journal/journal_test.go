@@ -1,4 +1,4 @@
-package journal
+package journal_test
 
 import (
 	"bytes"
@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"lapgate/gateway/handshake"
+	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
 	"lapgate/recipe"
 )
@@ -36,9 +37,9 @@ func ticking() func() time.Time {
 	}
 }
 
-func open(t testing.TB, path string) *Journal {
+func open(t testing.TB, path string) *journal.Journal {
 	t.Helper()
-	j, err := openBy(t.Context(), path, ticking())
+	j, err := journal.OpenBy(t.Context(), path, ticking())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -50,7 +51,7 @@ func open(t testing.TB, path string) *Journal {
 	return j
 }
 
-func appendAll(t testing.TB, j *Journal, records []record.Record) []record.Stored {
+func appendAll(t testing.TB, j *journal.Journal, records []record.Record) []record.Stored {
 	t.Helper()
 	var out []record.Stored
 	for _, r := range records {
@@ -104,23 +105,23 @@ func shift(t testing.TB, n int) []record.Record {
 	return records
 }
 
-func verify(t testing.TB, path string, opts ...VerifyOption) *Report {
+func verify(t testing.TB, path string, opts ...journal.VerifyOption) *journal.Report {
 	t.Helper()
-	r, err := Verify(t.Context(), path, opts...)
+	r, err := journal.Verify(t.Context(), path, opts...)
 	if err != nil {
 		t.Fatal(err)
 	}
 	return r
 }
 
-func wantClean(t testing.TB, r *Report) {
+func wantClean(t testing.TB, r *journal.Report) {
 	t.Helper()
 	for _, p := range r.Problems {
 		t.Errorf("unexpected: %s", p)
 	}
 }
 
-func replay(t testing.TB, r *Reader) []record.Stored {
+func replay(t testing.TB, r *journal.Reader) []record.Stored {
 	t.Helper()
 	var out []record.Stored
 	if err := r.Replay(t.Context(), func(s record.Stored) error { out = append(out, s); return nil }); err != nil {
@@ -132,7 +133,7 @@ func replay(t testing.TB, r *Reader) []record.Stored {
 func TestAppendReplay(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "a line's journal?.db")
 	j := open(t, path)
-	if o := j.Opened(); !o.Created || o.Records != 0 || o.Head != (Head{}) || o.Migrated != schemaVersion || o.SetAside != "" {
+	if o := j.Opened(); !o.Created || o.Records != 0 || o.Head != (journal.Head{}) || o.Migrated != journal.SchemaVersion || o.SetAside != "" {
 		t.Errorf("opened: %+v", o)
 	}
 	records := shift(t, 105) // more than one batch
@@ -153,7 +154,7 @@ func TestAppendReplay(t *testing.T) {
 		t.Error("replayed otherwise than appended")
 	}
 	head := j.Head()
-	wantClean(t, verify(t, path, ExpectHead(head))) // while it is open for writing
+	wantClean(t, verify(t, path, journal.ExpectHead(head))) // while it is open for writing
 	if err := j.Close(); err != nil {
 		t.Fatal(err)
 	}
@@ -171,9 +172,9 @@ func TestAppendReplay(t *testing.T) {
 	if s[0].Seq != head.Seq+1 {
 		t.Errorf("went on with record %d, want %d", s[0].Seq, head.Seq+1)
 	}
-	r := verify(t, path, ExpectHead(head))
+	r := verify(t, path, journal.ExpectHead(head))
 	wantClean(t, r)
-	if r.Records != head.Seq+1 || r.Head != again.Head() || r.Schema != schemaVersion || len(r.Open) != 0 {
+	if r.Records != head.Seq+1 || r.Head != again.Head() || r.Schema != journal.SchemaVersion || len(r.Open) != 0 {
 		t.Errorf("report %+v", r)
 	}
 }
@@ -223,7 +224,7 @@ func TestList(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "j.db")
 	j := open(t, path)
 	stored := appendAll(t, j, shift(t, 105))
-	r, err := OpenReader(t.Context(), path)
+	r, err := journal.OpenReader(t.Context(), path)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -234,23 +235,23 @@ func TestList(t *testing.T) {
 	}()
 	for _, c := range []struct {
 		name   string
-		filter Filter
+		filter journal.Filter
 		keep   func(record.Stored) bool
 		first  int // at most; negative: the last ones
 	}{
-		{"all", Filter{}, func(record.Stored) bool { return true }, 0},
-		{"roll", Filter{Roll: 77}, func(s record.Stored) bool { return s.Record.RollNo() == 77 }, 0},
-		{"kind", Filter{Kind: record.KindVerdict}, func(s record.Stored) bool { return s.Record.Kind() == record.KindVerdict }, 0},
-		{"seq", Filter{FromSeq: 10, ToSeq: 12}, func(s record.Stored) bool { return s.Seq >= 10 && s.Seq <= 12 }, 0},
-		{"time", Filter{From: stored[5].At, To: stored[9].At}, func(s record.Stored) bool { return s.Seq >= 6 && s.Seq <= 9 }, 0},
-		{"first", Filter{Limit: 7}, func(record.Stored) bool { return true }, 7},
-		{"first across batches", Filter{Limit: batch + 5}, func(record.Stored) bool { return true }, batch + 5},
-		{"newest", Filter{Limit: 7, Newest: true}, func(record.Stored) bool { return true }, -7},
-		{"newest of a kind", Filter{Kind: record.KindOutcome, Limit: 2, Newest: true},
+		{"all", journal.Filter{}, func(record.Stored) bool { return true }, 0},
+		{"roll", journal.Filter{Roll: 77}, func(s record.Stored) bool { return s.Record.RollNo() == 77 }, 0},
+		{"kind", journal.Filter{Kind: record.KindVerdict}, func(s record.Stored) bool { return s.Record.Kind() == record.KindVerdict }, 0},
+		{"seq", journal.Filter{FromSeq: 10, ToSeq: 12}, func(s record.Stored) bool { return s.Seq >= 10 && s.Seq <= 12 }, 0},
+		{"time", journal.Filter{From: stored[5].At, To: stored[9].At}, func(s record.Stored) bool { return s.Seq >= 6 && s.Seq <= 9 }, 0},
+		{"first", journal.Filter{Limit: 7}, func(record.Stored) bool { return true }, 7},
+		{"first across batches", journal.Filter{Limit: journal.Batch + 5}, func(record.Stored) bool { return true }, journal.Batch + 5},
+		{"newest", journal.Filter{Limit: 7, Newest: true}, func(record.Stored) bool { return true }, -7},
+		{"newest of a kind", journal.Filter{Kind: record.KindOutcome, Limit: 2, Newest: true},
 			func(s record.Stored) bool { return s.Record.Kind() == record.KindOutcome }, -2},
-		{"roll and kind", Filter{Roll: 3, Kind: record.KindIntent},
+		{"roll and kind", journal.Filter{Roll: 3, Kind: record.KindIntent},
 			func(s record.Stored) bool { return s.Record.RollNo() == 3 && s.Record.Kind() == record.KindIntent }, 0},
-		{"none", Filter{Roll: 9999}, func(record.Stored) bool { return false }, 0},
+		{"none", journal.Filter{Roll: 9999}, func(record.Stored) bool { return false }, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			var want []record.Stored
@@ -294,8 +295,8 @@ func TestReplayStops(t *testing.T) {
 func TestTwoOpeners(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "j.db")
 	j := open(t, path)
-	_, err := Open(t.Context(), path)
-	if !errors.Is(err, ErrInUse) || !strings.Contains(err.Error(), fmt.Sprintf("process %d", os.Getpid())) {
+	_, err := journal.Open(t.Context(), path)
+	if !errors.Is(err, journal.ErrInUse) || !strings.Contains(err.Error(), fmt.Sprintf("process %d", os.Getpid())) {
 		t.Fatalf("error %v, want ErrInUse that names this process", err)
 	}
 	appendAll(t, j, shift(t, 1)) // the first is none the worse
@@ -308,13 +309,13 @@ func TestTwoOpeners(t *testing.T) {
 
 func TestOpenErrors(t *testing.T) {
 	dir := t.TempDir()
-	if _, err := Open(t.Context(), filepath.Join(dir, "no", "j.db")); !errors.Is(err, os.ErrNotExist) {
+	if _, err := journal.Open(t.Context(), filepath.Join(dir, "no", "j.db")); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("no directory: %v", err)
 	}
-	if _, err := Open(t.Context(), dir); err == nil || !strings.Contains(err.Error(), "directory") {
+	if _, err := journal.Open(t.Context(), dir); err == nil || !strings.Contains(err.Error(), "directory") {
 		t.Errorf("a directory: %v", err)
 	}
-	if _, err := Verify(t.Context(), filepath.Join(dir, "none.db")); !errors.Is(err, os.ErrNotExist) {
+	if _, err := journal.Verify(t.Context(), filepath.Join(dir, "none.db")); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("verify of none: %v", err)
 	}
 	if _, err := os.Stat(filepath.Join(dir, "none.db")); !errors.Is(err, os.ErrNotExist) {
@@ -341,7 +342,7 @@ func TestExport(t *testing.T) {
 	stored := appendAll(t, j, shift(t, 2))
 	var a, b bytes.Buffer
 	for _, w := range []*bytes.Buffer{&a, &b} {
-		if n, err := j.Export(t.Context(), Filter{}, w); err != nil || n != uint64(len(stored)) {
+		if n, err := j.Export(t.Context(), journal.Filter{}, w); err != nil || n != uint64(len(stored)) {
 			t.Fatalf("exported %d with %v, want %d", n, err, len(stored))
 		}
 	}
@@ -349,14 +350,22 @@ func TestExport(t *testing.T) {
 		t.Error("two exports differ")
 	}
 	// The export proves itself: the chain can be computed from its lines.
-	var last Hash
+	var last journal.Hash
 	d := json.NewDecoder(&a)
 	for i := range stored {
-		var e exported
+		var e struct {
+			Seq  uint64          `json:"seq"`
+			At   time.Time       `json:"at"`
+			Kind record.Kind     `json:"kind"`
+			Roll uint32          `json:"roll_no"`
+			Body json.RawMessage `json:"body"`
+			Prev journal.Hash    `json:"prev_hash"`
+			Hash journal.Hash    `json:"hash"`
+		}
 		if err := d.Decode(&e); err != nil {
 			t.Fatal(err)
 		}
-		if e.Prev != last || hashOf(e.Prev, e.Seq, e.At.UnixMicro(), string(e.Kind), e.Body) != e.Hash {
+		if e.Prev != last || journal.HashOf(e.Prev, e.Seq, e.At.UnixMicro(), string(e.Kind), e.Body) != e.Hash {
 			t.Fatalf("line %d does not prove itself", i+1)
 		}
 		if e.Seq != stored[i].Seq || e.Roll != stored[i].Record.RollNo() {
@@ -385,7 +394,7 @@ func TestBackup(t *testing.T) {
 		t.Errorf("second backup to the same name: %v", err)
 	}
 	appendAll(t, j, []record.Record{record.Mode{}}) // the original goes on
-	wantClean(t, verify(t, dst, ExpectHead(head)))
+	wantClean(t, verify(t, dst, journal.ExpectHead(head)))
 	copied := open(t, dst)
 	if got := replay(t, copied.Reader); !reflect.DeepEqual(got, stored) {
 		t.Error("the copy holds other records")
@@ -426,14 +435,14 @@ func TestReadWhileAppending(t *testing.T) {
 	for range 2 {
 		wg.Go(func() {
 			for range 3 {
-				if r, err := Verify(t.Context(), path); err != nil || !r.OK() {
+				if r, err := journal.Verify(t.Context(), path); err != nil || !r.OK() {
 					t.Errorf("verify beside a writer: %+v %v", r, err)
 				}
 			}
 		})
 	}
 	wg.Wait()
-	r := verify(t, path, ExpectHead(j.Head()))
+	r := verify(t, path, journal.ExpectHead(j.Head()))
 	wantClean(t, r)
 	if want := uint64(26 + 3 + 80); r.Records != want {
 		t.Errorf("%d records, want %d", r.Records, want)
@@ -443,7 +452,7 @@ func TestReadWhileAppending(t *testing.T) {
 func TestInBubble(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "j.db")
 	synctest.Test(t, func(t *testing.T) {
-		j, err := Open(t.Context(), path)
+		j, err := journal.Open(t.Context(), path)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -463,16 +472,16 @@ func TestHead(t *testing.T) {
 	j := open(t, filepath.Join(t.TempDir(), "j.db"))
 	appendAll(t, j, shift(t, 1))
 	h := j.Head()
-	if back, err := ParseHead(" " + h.String() + "\n"); err != nil || back != h {
+	if back, err := journal.ParseHead(" " + h.String() + "\n"); err != nil || back != h {
 		t.Errorf("%v came back as %v, %v", h, back, err)
 	}
 	for _, s := range []string{"", "6", "6:", "x:" + h.Hash.String(), "-1:" + h.Hash.String(), "6:" + h.Hash.String()[1:], "6:zz" + h.Hash.String()[2:]} {
-		if _, err := ParseHead(s); err == nil {
+		if _, err := journal.ParseHead(s); err == nil {
 			t.Errorf("%q was read as a head", s)
 		}
 	}
-	var e struct{ H Head }
-	b, err := json.Marshal(struct{ H Head }{h})
+	var e struct{ H journal.Head }
+	b, err := json.Marshal(struct{ H journal.Head }{h})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -488,7 +497,7 @@ func TestSetAsideNeverOverwrites(t *testing.T) {
 		if err := os.WriteFile(path, []byte{byte(i)}, 0o600); err != nil {
 			t.Fatal(err)
 		}
-		to, err := setAside(path, begun)
+		to, err := journal.SetAside(path, begun)
 		if err != nil {
 			t.Fatal(err)
 		}

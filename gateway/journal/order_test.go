@@ -1,4 +1,4 @@
-package journal
+package journal_test
 
 import (
 	"io"
@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"lapgate/gateway/handshake"
+	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
 )
 
@@ -105,11 +106,7 @@ func TestOrder(t *testing.T) {
 		{"outcome without registers", list{start, record.Outcome{Outcome: outcome.Outcome}}, []string{"cannot be read"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			var o order
-			var got []string
-			for _, r := range c.records {
-				got = append(got, o.add(r)...)
-			}
+			got := journal.OrderProblems(c.records)
 			for i, g := range got {
 				if i >= len(c.want) || !strings.Contains(g, c.want[i]) {
 					t.Errorf("problem %d: %q, want one with %q", i, g, c.want)
@@ -141,7 +138,7 @@ func TestContradictions(t *testing.T) {
 		path, _, _ := closedJournal(t, []record.Record{start, one[0], one[1], one[2], c.end, outcome, two[0]})
 		r := verify(t, path)
 		if !r.OK() || len(r.Contradictions) != 1 || r.Contradictions[0].Seq != 6 ||
-			r.Contradictions[0].Code != ContradictionController || !strings.Contains(r.Contradictions[0].Text, c.want) {
+			r.Contradictions[0].Code != journal.ContradictionController || !strings.Contains(r.Contradictions[0].Text, c.want) {
 			t.Errorf("%s: problems %v, contradictions %v; want the journal sound and one contradiction with %q", c.how, r.Problems, r.Contradictions, c.want)
 		}
 	}
@@ -172,7 +169,7 @@ func TestStillOpen(t *testing.T) {
 }
 
 func BenchmarkAppend(b *testing.B) {
-	j, err := Open(b.Context(), filepath.Join(b.TempDir(), "j.db"))
+	j, err := journal.Open(b.Context(), filepath.Join(b.TempDir(), "j.db"))
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -196,7 +193,7 @@ func BenchmarkReading(b *testing.B) {
 	per := func(b *testing.B) {
 		b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/float64(len(stored)), "ns/record")
 	}
-	r, err := OpenReader(b.Context(), path)
+	r, err := journal.OpenReader(b.Context(), path)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -212,7 +209,7 @@ func BenchmarkReading(b *testing.B) {
 	b.Run("Verify", func(b *testing.B) {
 		b.ReportAllocs()
 		for b.Loop() {
-			if rep, err := Verify(b.Context(), path); err != nil || !rep.OK() {
+			if rep, err := journal.Verify(b.Context(), path); err != nil || !rep.OK() {
 				b.Fatal(rep, err)
 			}
 		}
@@ -221,7 +218,7 @@ func BenchmarkReading(b *testing.B) {
 	b.Run("Export", func(b *testing.B) {
 		b.ReportAllocs()
 		for b.Loop() {
-			if _, err := r.Export(b.Context(), Filter{}, io.Discard); err != nil {
+			if _, err := r.Export(b.Context(), journal.Filter{}, io.Discard); err != nil {
 				b.Fatal(err)
 			}
 		}

@@ -1,4 +1,4 @@
-package journal
+package journal_test
 
 import (
 	"database/sql"
@@ -12,14 +12,15 @@ import (
 	"strings"
 	"testing"
 
+	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
 )
 
 // closedJournal writes records to a new journal and closes it.
-func closedJournal(t testing.TB, records []record.Record) (path string, stored []record.Stored, head Head) {
+func closedJournal(t testing.TB, records []record.Record) (path string, stored []record.Stored, head journal.Head) {
 	t.Helper()
 	path = filepath.Join(t.TempDir(), "j.db")
-	j, err := openBy(t.Context(), path, ticking())
+	j, err := journal.OpenBy(t.Context(), path, ticking())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -45,7 +46,7 @@ func copyOf(t testing.TB, path string) string {
 // also puts the triggers back.
 func tamper(t testing.TB, path string, work func(db *sql.DB)) {
 	t.Helper()
-	db, err := sql.Open("sqlite", uri(path, "mode=rw"))
+	db, err := sql.Open("sqlite", journal.URI(path, "mode=rw"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -93,7 +94,7 @@ func rehash(t testing.TB, db *sql.DB, from int64) {
 		kind, body string
 	}
 	var all []rec
-	var prev Hash
+	var prev journal.Hash
 	if from > 1 {
 		var b []byte
 		if err := db.QueryRow(`SELECT hash FROM records WHERE seq = ?`, from-1).Scan(&b); err != nil {
@@ -116,7 +117,7 @@ func rehash(t testing.TB, db *sql.DB, from int64) {
 		t.Fatal(err)
 	}
 	for _, r := range all {
-		h := hashOf(prev, uint64(r.seq), r.at, r.kind, []byte(r.body))
+		h := journal.HashOf(prev, uint64(r.seq), r.at, r.kind, []byte(r.body))
 		do(t, db, `UPDATE records SET prev_hash = ?, hash = ? WHERE seq = ?`, prev[:], h[:], r.seq)
 		prev = h
 	}
@@ -153,7 +154,7 @@ func TestVerifyFinds(t *testing.T) {
 			if err := db.QueryRow(`SELECT prev_hash, at, kind, body FROM records WHERE seq = 7`).Scan(&prev, &at, &kind, &body); err != nil {
 				t.Fatal(err)
 			}
-			h := hashOf(Hash(prev), 7, at, kind, body)
+			h := journal.HashOf(journal.Hash(prev), 7, at, kind, body)
 			do(t, db, update+`hash = ? WHERE seq = 7`, h[:])
 		}, []string{"8 chain"}},
 		{"missing", func(t *testing.T, db *sql.DB) {
@@ -208,7 +209,7 @@ func TestVerifyFinds(t *testing.T) {
 			if r.Records == head.Seq && r.Head == head {
 				return // the end is as it was
 			}
-			if kept := verify(t, path, ExpectHead(head)); kept.OK() {
+			if kept := verify(t, path, journal.ExpectHead(head)); kept.OK() {
 				t.Error("the head that was kept found nothing")
 			}
 		})
@@ -221,27 +222,27 @@ func TestCutTail(t *testing.T) {
 	path, _, head := closedJournal(t, shift(t, 3))
 	tamper(t, path, func(db *sql.DB) { do(t, db, `DELETE FROM records WHERE seq > 11`) })
 	wantClean(t, verify(t, path))
-	r := verify(t, path, ExpectHead(head))
-	if len(r.Problems) != 1 || r.Problems[0].Code != ProblemHead || !strings.Contains(r.Problems[0].Text, "ends at record 11") {
+	r := verify(t, path, journal.ExpectHead(head))
+	if len(r.Problems) != 1 || r.Problems[0].Code != journal.ProblemHead || !strings.Contains(r.Problems[0].Text, "ends at record 11") {
 		t.Errorf("problems %v, want one of the head", r.Problems)
 	}
 	// Appending up to the same number again does not hide it.
 	j := open(t, path)
 	appendAll(t, j, []record.Record{record.Mode{}, record.Mode{}, record.Mode{}, record.Mode{}, record.Mode{}, record.Mode{}})
-	r = verify(t, path, ExpectHead(head))
-	if len(r.Problems) != 1 || r.Problems[0].Code != ProblemHead || r.Problems[0].Seq != head.Seq {
+	r = verify(t, path, journal.ExpectHead(head))
+	if len(r.Problems) != 1 || r.Problems[0].Code != journal.ProblemHead || r.Problems[0].Seq != head.Seq {
 		t.Errorf("problems %v, want one of the head at %d", r.Problems, head.Seq)
 	}
 }
 
 func TestNewerSchema(t *testing.T) {
 	path, _, _ := closedJournal(t, shift(t, 1))
-	tamper(t, path, func(db *sql.DB) { do(t, db, `INSERT INTO schema VALUES (?, 0)`, schemaVersion+1) })
+	tamper(t, path, func(db *sql.DB) { do(t, db, `INSERT INTO schema VALUES (?, 0)`, journal.SchemaVersion+1) })
 	before := content(t, path)
-	if _, err := Open(t.Context(), path); !errors.Is(err, ErrNewer) {
+	if _, err := journal.Open(t.Context(), path); !errors.Is(err, journal.ErrNewer) {
 		t.Errorf("open: %v, want ErrNewer", err)
 	}
-	if _, err := Verify(t.Context(), path); !errors.Is(err, ErrNewer) {
+	if _, err := journal.Verify(t.Context(), path); !errors.Is(err, journal.ErrNewer) {
 		t.Errorf("verify: %v, want ErrNewer", err)
 	}
 	if content(t, path) != before {
@@ -251,7 +252,7 @@ func TestNewerSchema(t *testing.T) {
 
 func TestForeignDatabase(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "other.db")
-	db, err := sql.Open("sqlite", uri(path, "mode=rwc"))
+	db, err := sql.Open("sqlite", journal.URI(path, "mode=rwc"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -260,7 +261,7 @@ func TestForeignDatabase(t *testing.T) {
 		t.Fatal(err)
 	}
 	before := content(t, path)
-	if _, err := Open(t.Context(), path); !errors.Is(err, ErrForeign) {
+	if _, err := journal.Open(t.Context(), path); !errors.Is(err, journal.ErrForeign) {
 		t.Errorf("open: %v, want ErrForeign", err)
 	}
 	if content(t, path) != before {
@@ -306,7 +307,7 @@ func TestSetAside(t *testing.T) {
 			tamper(t, path, func(db *sql.DB) { do(t, db, `DELETE FROM schema`) })
 		}, "version"},
 		{"no records", func(t *testing.T, path string) {
-			db, err := sql.Open("sqlite", uri(path, "mode=rw"))
+			db, err := sql.Open("sqlite", journal.URI(path, "mode=rw"))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -358,7 +359,7 @@ func TestBeginAnew(t *testing.T) {
 	if content(t, aside) != before {
 		t.Error("the journal that was set aside was changed")
 	}
-	if _, err := Open(t.Context(), path); !errors.Is(err, ErrInUse) {
+	if _, err := journal.Open(t.Context(), path); !errors.Is(err, journal.ErrInUse) {
 		t.Errorf("opened a second time: %v, want ErrInUse", err)
 	}
 	appendAll(t, j, []record.Record{record.Gap{FromRoll: 1, Cause: problem}})
@@ -399,13 +400,13 @@ func TestDamagedJournals(t *testing.T) {
 		if err := os.WriteFile(p, b, 0o600); err != nil {
 			t.Fatal(err)
 		}
-		r, err := Verify(t.Context(), p, ExpectHead(head))
+		r, err := journal.Verify(t.Context(), p, journal.ExpectHead(head))
 		switch {
 		case err != nil || !r.OK():
 			reported++
 		default:
 			unchanged++
-			reader, err := OpenReader(t.Context(), p)
+			reader, err := journal.OpenReader(t.Context(), p)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -420,7 +421,7 @@ func TestDamagedJournals(t *testing.T) {
 			t.Errorf("journal %d was changed by verifying it", i)
 		}
 		if i%20 == 0 {
-			j, err := Open(t.Context(), p)
+			j, err := journal.Open(t.Context(), p)
 			if err != nil {
 				t.Logf("journal %d refused: %v", i, err)
 				continue
@@ -432,7 +433,7 @@ func TestDamagedJournals(t *testing.T) {
 				t.Errorf("journal %d was changed before it was set aside", i)
 			}
 		}
-		for _, s := range parts {
+		for _, s := range journal.Parts {
 			if err := os.Remove(p + s); err != nil && !errors.Is(err, os.ErrNotExist) {
 				t.Fatal(err)
 			}
@@ -453,18 +454,18 @@ func TestDamagedLog(t *testing.T) {
 	appendAll(t, j, shift(t, 20))
 	head := j.Head()
 	crash := filepath.Join(t.TempDir(), "j.db")
-	for _, s := range parts[:2] {
+	for _, s := range journal.Parts[:2] {
 		if err := os.WriteFile(crash+s, []byte(content(t, path+s)), 0o600); err != nil {
 			t.Fatal(err)
 		}
 	}
-	wantClean(t, verify(t, crash, ExpectHead(head)))
+	wantClean(t, verify(t, crash, journal.ExpectHead(head)))
 	log := []byte(content(t, crash+"-wal"))
 	log[len(log)*2/3] ^= 0x10
 	if err := os.WriteFile(crash+"-wal", log, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if r := verify(t, crash, ExpectHead(head)); r.OK() {
+	if r := verify(t, crash, journal.ExpectHead(head)); r.OK() {
 		t.Error("records are gone and nothing was reported")
 	}
 }
@@ -472,7 +473,7 @@ func TestDamagedLog(t *testing.T) {
 func TestVerifyProgress(t *testing.T) {
 	path, _, head := closedJournal(t, shift(t, 110))
 	var seen []uint64
-	wantClean(t, verify(t, path, Progress(func(done, total uint64) {
+	wantClean(t, verify(t, path, journal.Progress(func(done, total uint64) {
 		if total != head.Seq {
 			t.Errorf("total %d, want %d", total, head.Seq)
 		}

@@ -1,4 +1,4 @@
-package gateway
+package gateway_test
 
 import (
 	"context"
@@ -11,6 +11,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"lapgate/gateway"
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
@@ -23,7 +24,9 @@ import (
 
 func noDialer(*config.Line) (link.Dialer, error) { return nil, errors.New("no dialer") }
 
-func noJournal(context.Context, string) (Journal, error) { return nil, errors.New("no journal") }
+func noJournal(context.Context, string) (gateway.Journal, error) {
+	return nil, errors.New("no journal")
+}
 
 var shadow = map[string]string{"lines.0.armed": "false"}
 
@@ -129,7 +132,7 @@ func TestArmRefused(t *testing.T) {
 				synctest.Wait()
 				c.spoil(s, b)
 				report, err := g.Arm(t.Context(), "north", "kim", "go live")
-				if !errors.Is(err, ErrNotArmed) || report == nil {
+				if !errors.Is(err, gateway.ErrNotArmed) || report == nil {
 					t.Fatalf("got %v", err)
 				}
 				found := false
@@ -160,7 +163,7 @@ func TestArmWithoutConnection(t *testing.T) {
 		g, stop := s.start(s.options())
 		<-time.After(2 * time.Second) // of virtual time
 		report, err := g.Arm(t.Context(), "north", "kim", "go live")
-		if !errors.Is(err, ErrNotArmed) || report == nil || !report.Unreachable {
+		if !errors.Is(err, gateway.ErrNotArmed) || report == nil || !report.Unreachable {
 			t.Errorf("got %v, %+v", err, report)
 		}
 		if err := stop(); err != nil {

@@ -1,4 +1,4 @@
-package gateway
+package gateway_test
 
 import (
 	"context"
@@ -7,6 +7,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"lapgate/gateway"
 	"lapgate/gateway/control"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
@@ -29,7 +30,7 @@ func TestConfirmByCommand(t *testing.T) {
 		go b.run(ctx)
 		g, stop := s.start(s.options())
 		defer g.Stop()
-		o := &Operator{Gateway: g}
+		o := &gateway.Operator{Gateway: g}
 		until(t, time.Minute, "the roll is held", func() bool {
 			return b.judged(func(e controller.Event) bool { return e.Verdict == controller.HeldByRecipe }) == 1
 		})
@@ -95,7 +96,7 @@ func TestConfirmByCommand(t *testing.T) {
 			t.Fatalf("the journal has %+v", words)
 		}
 		// What was recorded is enough to decide again, as a replay does.
-		line := g.recipeLine("north")
+		line := s.snapshot.Lines[0].Recipe
 		for i, round := range rolls[0].Rounds {
 			d := cycle.Decide(line, &round.Request, &round.Basis, round.Override)
 			if held := i == 0; d.Held() != held || d.Held() != (round.Offer.Form == handshake.KindHold) {

@@ -1,4 +1,4 @@
-package gateway
+package gateway_test
 
 import (
 	"context"
@@ -19,6 +19,7 @@ import (
 	"go.uber.org/zap/zaptest/observer"
 
 	"lapgate/configs"
+	"lapgate/gateway"
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
@@ -67,13 +68,13 @@ func newShop(t *testing.T, b *bench, set map[string]string) *shop {
 	return s
 }
 
-func (s *shop) options() Options {
+func (s *shop) options() gateway.Options {
 	core, logs := observer.New(zapcore.DebugLevel)
 	s.logs = logs
-	return Options{
+	return gateway.Options{
 		Snapshot: s.snapshot,
 		Dialer:   func(*config.Line) (link.Dialer, error) { return s.dialer, nil },
-		OpenJournal: func(ctx context.Context, line string) (Journal, error) {
+		OpenJournal: func(ctx context.Context, line string) (gateway.Journal, error) {
 			return journal.Open(ctx, s.snapshot.Journal.Path(line))
 		},
 		Log:    zap.New(core),
@@ -91,9 +92,9 @@ func (s *shop) options() Options {
 }
 
 // start runs a gateway and returns what stops it and gives Run's error.
-func (s *shop) start(o Options) (g *Gateway, stop func() error) {
+func (s *shop) start(o gateway.Options) (g *gateway.Gateway, stop func() error) {
 	s.t.Helper()
-	g, err := New(o)
+	g, err := gateway.New(o)
 	if err != nil {
 		s.t.Fatal(err)
 	}
@@ -470,7 +471,7 @@ func TestJournalFailure(t *testing.T) {
 				s := newShop(t, b, nil)
 				o := s.options()
 				open := o.OpenJournal
-				o.OpenJournal = func(ctx context.Context, line string) (Journal, error) {
+				o.OpenJournal = func(ctx context.Context, line string) (gateway.Journal, error) {
 					j, err := open(ctx, line)
 					if err != nil {
 						return nil, err
@@ -485,7 +486,7 @@ func TestJournalFailure(t *testing.T) {
 				}
 				ctx, cancel := context.WithCancel(context.Background())
 				go b.run(ctx)
-				g, err := New(o)
+				g, err := gateway.New(o)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -562,11 +563,10 @@ func TestSendGuards(t *testing.T) {
 		b := newBench()
 		s := newShop(t, b, nil)
 		o := s.options()
-		g, err := New(o)
+		g, err := gateway.New(o)
 		if err != nil {
 			t.Fatal(err)
 		}
-		l := g.lines[0]
 		port, err := s.dialer.Dial(context.Background())
 		if err != nil {
 			t.Fatal(err)
@@ -581,15 +581,13 @@ func TestSendGuards(t *testing.T) {
 			b.image.Load(handshake.HELLO, 0, got)
 			return slices.Equal(got, words)
 		}
-		l.port, l.armed = port, false
-		if l.send(context.Background(), handshake.HELLO, words) || stands() {
+		if ok, _ := g.Send(t.Context(), port, false, handshake.HELLO, words); ok || stands() {
 			t.Error("a write got through in shadow")
 		}
-		l.armed = true
-		if l.send(context.Background(), handshake.REQ, words) || l.halted == nil {
+		if ok, halted := g.Send(t.Context(), port, true, handshake.REQ, words); ok || halted == nil {
 			t.Error("a write to the controller's block was not a reason to end")
 		}
-		if !l.send(context.Background(), handshake.HELLO, words) || !stands() {
+		if ok, _ := g.Send(t.Context(), port, true, handshake.HELLO, words); !ok || !stands() {
 			t.Error("an allowed write did not get through")
 		}
 	})
@@ -609,7 +607,7 @@ func TestOneBadLine(t *testing.T) {
 		s := newShop(t, b, nil)
 		s.snapshot = snap
 		o := s.options()
-		o.OpenJournal = func(ctx context.Context, line string) (Journal, error) {
+		o.OpenJournal = func(ctx context.Context, line string) (gateway.Journal, error) {
 			if line == "south" {
 				return nil, errDisk
 			}
@@ -640,7 +638,7 @@ func TestProgramErrorEndsItsLine(t *testing.T) {
 		}
 		ctx, cancel := context.WithCancel(context.Background())
 		go b.run(ctx)
-		g, err := New(s.options())
+		g, err := gateway.New(s.options())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -706,29 +704,12 @@ func TestReload(t *testing.T) {
 }
 
 func TestNewErrors(t *testing.T) {
-	if _, err := New(Options{}); err == nil || strings.Count(err.Error(), "\n") != 2 {
+	if _, err := gateway.New(gateway.Options{}); err == nil || strings.Count(err.Error(), "\n") != 2 {
 		t.Errorf("got %v, want three problems", err)
 	}
-	if _, err := New(Options{Snapshot: &config.Snapshot{}, Dialer: func(*config.Line) (link.Dialer, error) { return nil, nil },
-		OpenJournal: func(context.Context, string) (Journal, error) { return nil, nil }}); err == nil {
+	if _, err := gateway.New(gateway.Options{Snapshot: &config.Snapshot{}, Dialer: func(*config.Line) (link.Dialer, error) { return nil, nil },
+		OpenJournal: func(context.Context, string) (gateway.Journal, error) { return nil, nil }}); err == nil {
 		t.Error("a configuration without lines was taken")
-	}
-}
-
-func TestBackoff(t *testing.T) {
-	jitter := 0.0
-	b := backoff{first: 250 * time.Millisecond, last: 5 * time.Second, jitter: func() float64 { return jitter }}
-	for i, want := range []time.Duration{250, 500, 1000, 2000, 4000, 5000, 5000} {
-		want *= time.Millisecond
-		jitter = float64(i%2) * 0.999
-		got := b.next()
-		if got < want/2 || got >= want {
-			t.Errorf("wait %d is %s, want from %s to %s", i, got, want/2, want)
-		}
-	}
-	b.reset()
-	if got := b.next(); got >= 250*time.Millisecond {
-		t.Errorf("after a reset got %s", got)
 	}
 }
 
@@ -749,7 +730,7 @@ func TestFenced(t *testing.T) {
 					two.Lines = append(slices.Clone(two.Lines), second)
 					o.Snapshot = &two
 					open := o.OpenJournal
-					o.OpenJournal = func(ctx context.Context, line string) (Journal, error) {
+					o.OpenJournal = func(ctx context.Context, line string) (gateway.Journal, error) {
 						if line == "south" {
 							return nil, errDisk
 						}
@@ -759,7 +740,7 @@ func TestFenced(t *testing.T) {
 				ctx, cancel := context.WithCancel(context.Background())
 				defer cancel()
 				go b.run(ctx)
-				g, err := New(o)
+				g, err := gateway.New(o)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -776,39 +757,10 @@ func TestFenced(t *testing.T) {
 				if err := errors.Join(hello.Encode(words), other.Write(ctx, handshake.HELLO, words)); err != nil {
 					t.Fatal(err)
 				}
-				if err := <-ended; err == nil || errors.Is(err, ErrFenced) != alone || !strings.Contains(err.Error(), "another gateway serves the line") {
+				if err := <-ended; err == nil || errors.Is(err, gateway.ErrFenced) != alone || !strings.Contains(err.Error(), "another gateway serves the line") {
 					t.Errorf("Run returned %v", err)
 				}
 			})
 		})
-	}
-}
-
-// TestOutage: a failure that stays is told once, one for another reason at once, and
-// any that stays again after minutes.
-func TestOutage(t *testing.T) {
-	refused := &link.Error{Op: "dial", Class: link.Down, Err: errors.New("127.0.0.1:40001: refused")}
-	again := &link.Error{Op: "dial", Class: link.Down, Err: errors.New("127.0.0.1:40002: refused")}
-	renewed := &link.Error{Op: "dial", Class: link.ConfigClass, Err: errors.New("another certificate"), Help: "trust it"}
-	var o outage
-	now := time.Unix(0, 0)
-	for i, c := range []struct {
-		after time.Duration
-		err   error
-		want  bool
-	}{
-		{0, refused, true}, {time.Second, again, false}, {time.Second, renewed, true}, {time.Second, renewed, false},
-		{time.Second, refused, true}, {4 * time.Minute, refused, false}, {time.Minute, refused, true},
-	} {
-		now = now.Add(c.after)
-		if got := o.begin(now, c.err); got != c.want {
-			t.Errorf("failure %d, %v: told %t, want %t", i, c.err, got, c.want)
-		}
-		if o.newest != c.err.Error() {
-			t.Errorf("failure %d: shown is %q, want %q", i, o.newest, c.err)
-		}
-	}
-	if told := o.end(now); len(told) == 0 || o.count != 0 {
-		t.Errorf("the end told %v", told)
 	}
 }

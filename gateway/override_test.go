@@ -1,4 +1,4 @@
-package gateway
+package gateway_test
 
 import (
 	"context"
@@ -8,6 +8,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"lapgate/gateway"
 	"lapgate/gateway/control"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
@@ -31,7 +32,7 @@ func TestOverrideByCommand(t *testing.T) {
 		go b.run(ctx)
 		g, stop := s.start(s.options())
 		defer g.Stop()
-		o := &Operator{Gateway: g}
+		o := &gateway.Operator{Gateway: g}
 		until(t, time.Minute, "the roll is held", func() bool {
 			return b.judged(func(e controller.Event) bool { return e.Verdict == controller.HeldByRecipe }) == 1
 		})
@@ -105,18 +106,18 @@ func TestSetpointsAreReadAsTheyAreWritten(t *testing.T) {
 		case s.Dimension == quantity.Pressure:
 			value = 2e5
 		}
-		got, err := readSetpoint(&s, s.Write(line, value))
+		got, err := gateway.ReadSetpoint(&s, s.Write(line, value))
 		if off := got - value; err != nil || math.Abs(off) > value/1000 {
 			t.Errorf("%s: %q is read as %g, %v", s.Name, s.Write(line, value), got, err)
 		}
 	}
 	zones := recipe.SetpointOf("vacuum_zones")
 	for _, text := range []string{"0", "17", "1;2", "all", ""} {
-		if _, err := readSetpoint(zones, text); err == nil {
+		if _, err := gateway.ReadSetpoint(zones, text); err == nil {
 			t.Errorf("zones %q were taken", text)
 		}
 	}
-	if v, err := readSetpoint(zones, "none"); v != 0 || err != nil {
+	if v, err := gateway.ReadSetpoint(zones, "none"); v != 0 || err != nil {
 		t.Errorf("got %g, %v", v, err)
 	}
 }

@@ -1,6 +1,7 @@
-package gateway
+package gateway_test
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"os"
@@ -11,6 +12,7 @@ import (
 	"time"
 
 	"lapgate/configs"
+	"lapgate/gateway"
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/link/memory"
@@ -19,7 +21,7 @@ import (
 )
 
 // reload puts a configuration in force that was loaded before.
-func reload(g *Gateway, s *config.Snapshot, by string) error {
+func reload(g *gateway.Gateway, s *config.Snapshot, by string) error {
 	_, _, err := g.Reload(func() (*config.Snapshot, error) { return s, nil }, by)
 	return err
 }
@@ -182,7 +184,7 @@ func TestReloadWhileSaving(t *testing.T) {
 func TestReloadRefusals(t *testing.T) {
 	dir := t.TempDir()
 	base := snapshot(t, dir, nil)
-	g, err := New(Options{Snapshot: base, Dialer: noDialer, OpenJournal: noJournal})
+	g, err := gateway.New(gateway.Options{Snapshot: base, Dialer: noDialer, OpenJournal: noJournal})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -205,7 +207,7 @@ func TestReloadRefusals(t *testing.T) {
 				now = v.Value
 			}
 		}
-		if want := fmt.Sprintf("%s: would change from %s to %s; restart the daemon", key, valueText(old), now); err == nil || !strings.Contains(err.Error(), want) {
+		if want := fmt.Sprintf("%s: would change from %s to %s; restart the daemon", key, cmp.Or(old, "nothing"), now); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("got %v, want %q", err, want)
 		}
 		if g.Config().Hash != base.Hash {
@@ -278,7 +280,7 @@ func TestReloadBesideAnEndedLine(t *testing.T) {
 		s.snapshot = two(nil)
 		o := s.options()
 		open := o.OpenJournal
-		o.OpenJournal = func(ctx context.Context, line string) (Journal, error) {
+		o.OpenJournal = func(ctx context.Context, line string) (gateway.Journal, error) {
 			if line == "south" {
 				return nil, errDisk
 			}

@@ -1,4 +1,4 @@
-package config
+package config_test
 
 import (
 	"bytes"
@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"lapgate/configs"
+	"lapgate/gateway/config"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
 )
@@ -18,7 +19,7 @@ import (
 // golden compares got with a file, or rewrites it with -update.
 func golden(t *testing.T, path, got string) {
 	t.Helper()
-	if *update {
+	if *config.Update {
 		if err := os.WriteFile(path, []byte(got), 0o644); err != nil {
 			t.Fatal(err)
 		}
@@ -32,7 +33,7 @@ func golden(t *testing.T, path, got string) {
 	}
 }
 
-func lines(ps []Problem) string {
+func lines(ps []config.Problem) string {
 	var b strings.Builder
 	for _, p := range ps {
 		b.WriteString(p.String() + "\n")
@@ -54,8 +55,8 @@ func TestBadConfigurations(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			s, err := Load(Source{Path: name, Bytes: data})
-			var e *Error
+			s, err := config.Load(config.Source{Path: name, Bytes: data})
+			var e *config.Error
 			if !errors.As(err, &e) || s != nil || len(e.Problems) == 0 {
 				t.Fatalf("accepted: %v, %v", s, err)
 			}
@@ -67,7 +68,7 @@ func TestBadConfigurations(t *testing.T) {
 					t.Errorf("line %d of %d: %s", p.Line, last, p)
 				}
 			}
-			if !slices.IsSortedFunc(e.Problems, func(a, b Problem) int { return a.Line - b.Line }) {
+			if !slices.IsSortedFunc(e.Problems, func(a, b config.Problem) int { return a.Line - b.Line }) {
 				t.Error("problems not in order of position")
 			}
 			golden(t, strings.TrimSuffix(file, ".yaml")+".txt", lines(e.Problems))
@@ -89,7 +90,7 @@ func TestWarnings(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			s, err := Load(Source{Path: name, Bytes: data})
+			s, err := config.Load(config.Source{Path: name, Bytes: data})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -106,24 +107,24 @@ func TestUnreadableFiles(t *testing.T) {
 	}
 	words := []byte(strings.Repeat("a: 1\n", 30000))
 	for _, tt := range []struct {
-		src  Source
+		src  config.Source
 		want string
 	}{
-		{Source{}, "config: no configuration (got no file name"},
-		{Source{Path: filepath.Join(dir, "absent.yaml")}, "absent.yaml: cannot read the configuration (got no such file or directory"},
-		{Source{Path: dir}, "cannot read the configuration (got is a directory"},
-		{Source{Path: large}, "large.yaml:1:1: configuration too large (got over 1048576 bytes"},
-		{Source{Path: "words.yaml", Bytes: words}, "words.yaml:1:1: configuration too large (got 90000 words"},
+		{config.Source{}, "config: no configuration (got no file name"},
+		{config.Source{Path: filepath.Join(dir, "absent.yaml")}, "absent.yaml: cannot read the configuration (got no such file or directory"},
+		{config.Source{Path: dir}, "cannot read the configuration (got is a directory"},
+		{config.Source{Path: large}, "large.yaml:1:1: configuration too large (got over 1048576 bytes"},
+		{config.Source{Path: "words.yaml", Bytes: words}, "words.yaml:1:1: configuration too large (got 90000 words"},
 	} {
-		s, err := Load(tt.src)
-		var e *Error
+		s, err := config.Load(tt.src)
+		var e *config.Error
 		if s != nil || !errors.As(err, &e) || !strings.Contains(err.Error(), tt.want) {
 			t.Errorf("%s: got %v, want %q", tt.src.Path, err, tt.want)
 		}
 	}
 }
 
-func load(t *testing.T, src Source) *Snapshot {
+func load(t *testing.T, src config.Source) *config.Snapshot {
 	t.Helper()
 	if src.Bytes == nil {
 		src.Bytes = []byte(sparse)
@@ -131,17 +132,17 @@ func load(t *testing.T, src Source) *Snapshot {
 	if src.Path == "" {
 		src.Path = "mill.yaml"
 	}
-	s, err := Load(src)
+	s, err := config.Load(src)
 	if err != nil {
 		t.Fatal(err)
 	}
 	return s
 }
 
-func effective(t *testing.T, s *Snapshot, key string) Value {
+func effective(t *testing.T, s *config.Snapshot, key string) config.Value {
 	t.Helper()
 	all := s.Effective()
-	i := slices.IndexFunc(all, func(v Value) bool { return v.Key == key })
+	i := slices.IndexFunc(all, func(v config.Value) bool { return v.Key == key })
 	if i < 0 {
 		t.Fatalf("no value %s", key)
 	}
@@ -154,14 +155,14 @@ func TestPrecedence(t *testing.T) {
 	set := map[string]string{"log.level": "debug"}
 	const restart = "restart the daemon to change it"
 	for _, tt := range []struct {
-		src  Source
-		want Value
+		src  config.Source
+		want config.Value
 	}{
-		{Source{}, Value{"log.level", "info", "default", restart}},
-		{Source{Bytes: []byte(file)}, Value{"log.level", "warn", "mill.yaml:1", restart}},
-		{Source{Bytes: []byte(file), Env: env}, Value{"log.level", "error", "environment LAPGATE_LOG_LEVEL", restart}},
-		{Source{Bytes: []byte(file), Env: env, Set: set}, Value{"log.level", "debug", "flag --set", restart}},
-		{Source{Set: set}, Value{"log.level", "debug", "flag --set", restart}},
+		{config.Source{}, config.Value{"log.level", "info", "default", restart}},
+		{config.Source{Bytes: []byte(file)}, config.Value{"log.level", "warn", "mill.yaml:1", restart}},
+		{config.Source{Bytes: []byte(file), Env: env}, config.Value{"log.level", "error", "environment LAPGATE_LOG_LEVEL", restart}},
+		{config.Source{Bytes: []byte(file), Env: env, Set: set}, config.Value{"log.level", "debug", "flag --set", restart}},
+		{config.Source{Set: set}, config.Value{"log.level", "debug", "flag --set", restart}},
 	} {
 		s := load(t, tt.src)
 		if got := effective(t, s, "log.level"); got != tt.want {
@@ -174,7 +175,7 @@ func TestPrecedence(t *testing.T) {
 }
 
 func TestSetReachesLists(t *testing.T) {
-	s := load(t, Source{Set: map[string]string{
+	s := load(t, config.Source{Set: map[string]string{
 		"lines.0.controller.address":    "192.0.2.77:1502",
 		"lines.0.armed":                 "true",
 		"lines.0.limits.diameter":       "20 in..60 in",
@@ -196,7 +197,7 @@ func TestSetReachesLists(t *testing.T) {
 }
 
 func TestBadOverrides(t *testing.T) {
-	_, err := Load(Source{
+	_, err := config.Load(config.Source{
 		Path: "mill.yaml", Bytes: []byte("log: {level: loud}\n" + sparse),
 		Env: []string{"LAPGATE_LOG_FORMAT=xml", "LAPGATE_STATUS_LISTEN=", "LAPGATE_LOG_LEVELS=info", "LAPGATE_JOURNAL_DIRECTORY=/var/lib/x"},
 		Set: map[string]string{
@@ -215,7 +216,7 @@ func TestBadOverrides(t *testing.T) {
 			"lines.0.limits.header_temp": "1 °C",
 		},
 	})
-	var e *Error
+	var e *config.Error
 	if !errors.As(err, &e) {
 		t.Fatal(err)
 	}
@@ -223,8 +224,8 @@ func TestBadOverrides(t *testing.T) {
 }
 
 func TestHash(t *testing.T) {
-	base := load(t, Source{})
-	same := load(t, Source{Bytes: []byte("# a remark\nunits: {length: mm}\n" + strings.Replace(sparse, "50 in", "1270 mm", 1))})
+	base := load(t, config.Source{})
+	same := load(t, config.Source{Bytes: []byte("# a remark\nunits: {length: mm}\n" + strings.Replace(sparse, "50 in", "1270 mm", 1))})
 	if base.Hash != same.Hash || base.Hash == 0 {
 		t.Errorf("the same in other words: %08x and %08x", base.Hash, same.Hash)
 	}
@@ -238,7 +239,7 @@ func TestHash(t *testing.T) {
 		{"specs.0.layers": "4"},
 		{"lines.0.limits.permissives": "0x1F"},
 	} {
-		h := load(t, Source{Set: set}).Hash
+		h := load(t, config.Source{Set: set}).Hash
 		if was, ok := seen[h]; ok {
 			t.Errorf("%v has the hash of %s", set, was)
 		}
@@ -247,7 +248,7 @@ func TestHash(t *testing.T) {
 }
 
 func TestOrigins(t *testing.T) {
-	s := load(t, Source{Bytes: []byte(sparse + "    limits:\n      diameter: 20 in..60 in\n    armed: true\n")})
+	s := load(t, config.Source{Bytes: []byte(sparse + "    limits:\n      diameter: 20 in..60 in\n    armed: true\n")})
 	o := s.Lines[0].Recipe.Origins
 	for key, want := range map[string]string{
 		"limits.diameter":              "mill.yaml:15",
@@ -268,19 +269,19 @@ func TestOrigins(t *testing.T) {
 }
 
 func TestSnapshotValues(t *testing.T) {
-	s := load(t, Source{Bytes: []byte("units: {length: in, temperature: °F}\n" + sparse)})
+	s := load(t, config.Source{Bytes: []byte("units: {length: in, temperature: °F}\n" + sparse)})
 	l := s.Lines[0]
-	want := Times{
+	want := config.Times{
 		Poll: 100 * time.Millisecond, RequestTimeout: 500 * time.Millisecond, Heartbeat: 500 * time.Millisecond,
 		DataStale: time.Second, Verdict: 1500 * time.Millisecond, ReconnectMin: 250 * time.Millisecond, ReconnectMax: 5 * time.Second,
 	}
 	if l.Controller.Times != want {
 		t.Errorf("times %+v", l.Controller.Times)
 	}
-	if b := (Bases{1000, 1200, 4000, 4010, 4030, 4120, 4140}); l.Controller.Bases != b {
+	if b := (config.Bases{1000, 1200, 4000, 4010, 4030, 4120, 4140}); l.Controller.Bases != b {
 		t.Errorf("bases %+v", l.Controller.Bases)
 	}
-	if l.Armed || l.Controller.Protocol != ModbusTCP || l.Controller.Unit != 1 {
+	if l.Armed || l.Controller.Protocol != config.ModbusTCP || l.Controller.Unit != 1 {
 		t.Errorf("%+v", l)
 	}
 	if l.Recipe.Equipment.Heads != recipe.Manual || l.Recipe.Equipment.Crimp != recipe.Auto || l.Recipe.Limits.Permissives != 0x3F {
@@ -316,26 +317,10 @@ func TestSnapshotValues(t *testing.T) {
 
 // A caller that changes what Effective gave does not change the snapshot.
 func TestEffectiveIsACopy(t *testing.T) {
-	s := load(t, Source{})
+	s := load(t, config.Source{})
 	s.Effective()[0].Value = "changed"
 	if s.Effective()[0].Value == "changed" {
 		t.Error("the snapshot changed")
-	}
-}
-
-func TestSecretsAreMasked(t *testing.T) {
-	d := &decoder{file: "f", at: map[string]position{}}
-	d.leaves = []leaf{
-		{path: "a", field: &field{secret: true}, value: "open sesame"},
-		{path: "b", field: &field{}, value: "plain"},
-	}
-	s := d.snapshot(&document{})
-	if got := s.Effective(); got[0].Value != "***" || got[1].Value != "plain" {
-		t.Errorf("%+v", got)
-	}
-	d.leaves[0].value = "another"
-	if d.snapshot(&document{}).Hash != s.Hash {
-		t.Error("the hash tells of a secret")
 	}
 }
 
@@ -358,8 +343,8 @@ func FuzzLoad(f *testing.F) {
 		if len(data) > 1<<14 {
 			t.Skip()
 		}
-		s, err := Load(Source{Path: "f.yaml", Bytes: append([]byte{}, data...), Set: map[string]string{key: text}})
-		var e *Error
+		s, err := config.Load(config.Source{Path: "f.yaml", Bytes: append([]byte{}, data...), Set: map[string]string{key: text}})
+		var e *config.Error
 		switch {
 		case err == nil && s == nil, err != nil && s != nil:
 			t.Fatalf("%v and %v", s, err)
@@ -375,7 +360,7 @@ func BenchmarkLoadReference(b *testing.B) {
 	data := configs.Reference()
 	b.ReportAllocs()
 	for b.Loop() {
-		if _, err := Load(Source{Path: "reference.yaml", Bytes: data}); err != nil {
+		if _, err := config.Load(config.Source{Path: "reference.yaml", Bytes: data}); err != nil {
 			b.Fatal(err)
 		}
 	}

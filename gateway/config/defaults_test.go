@@ -1,4 +1,4 @@
-package config
+package config_test
 
 import (
 	"encoding/csv"
@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"lapgate/gateway/config"
 	"lapgate/recipe/quantity"
 )
 
@@ -23,7 +24,7 @@ func TestDefaultsRestOnReferences(t *testing.T) {
 	if err != nil || len(rows) < 9 {
 		t.Fatalf("%d rows, %v", len(rows), err)
 	}
-	s := load(t, Source{})
+	s := load(t, config.Source{})
 	held := map[string]quantity.Dimension{
 		"W/mK": quantity.Conductivity, "J/kgK": quantity.HeatCapacity, "°C": quantity.Temperature,
 		"°F": quantity.Temperature, "in": quantity.Length, "": quantity.None,

@@ -1,14 +1,13 @@
-package config
+package config_test
 
 import (
 	"os"
 	"path/filepath"
-	"reflect"
-	"regexp"
 	"strings"
 	"testing"
 
 	"lapgate/configs"
+	"lapgate/gateway/config"
 )
 
 // Every path of a configuration begins at the folder of the file, wherever the
@@ -25,25 +24,25 @@ func TestPathsBeginAtTheFile(t *testing.T) {
 	named := map[string]string{at + "protocol": "opcua", at + "address": "opc.tcp://192.0.2.10:4840", at + "opcua.user": "line", at + "opcua.password": "file:word"}
 	for _, c := range []struct {
 		set  map[string]string
-		get  func(*Snapshot) string
+		get  func(*config.Snapshot) string
 		want string
 	}{
-		{nil, func(s *Snapshot) string { return s.Journal.Path("north") }, filepath.Join(dir, "journal", "north.db")},
-		{nil, (*Snapshot).Socket, filepath.Join(dir, "journal", "control.sock")},
-		{map[string]string{"journal.directory": "../j"}, (*Snapshot).Socket, filepath.Join(filepath.Dir(dir), "j", "control.sock")},
-		{map[string]string{"journal.directory": "/var/j"}, (*Snapshot).Socket, "/var/j/control.sock"},
-		{map[string]string{"control.socket": "run/c.sock"}, (*Snapshot).Socket, filepath.Join(dir, "run", "c.sock")},
-		{map[string]string{"control.socket": "none"}, (*Snapshot).Socket, ""},
-		{map[string]string{"lines.0.orders.directory": "orders"}, func(s *Snapshot) string { return s.Lines[0].Orders.Directory }, filepath.Join(dir, "orders")},
-		{nil, func(s *Snapshot) string { return s.Lines[0].Orders.Directory }, "none"},
-		{opc, func(s *Snapshot) string { return s.Lines[0].Controller.OPCUA.Certificates }, filepath.Join(dir, "pki")},
-		{opc, func(s *Snapshot) string { return s.Lines[0].Controller.OPCUA.UserCertificate }, filepath.Join(dir, "u.crt")},
-		{opc, func(s *Snapshot) string { return s.Lines[0].Controller.OPCUA.UserKey }, filepath.Join(dir, "keys", "u.key")},
-		{named, func(s *Snapshot) string { return s.Lines[0].Controller.OPCUA.Password }, "file:" + filepath.Join(dir, "word")},
+		{nil, func(s *config.Snapshot) string { return s.Journal.Path("north") }, filepath.Join(dir, "journal", "north.db")},
+		{nil, (*config.Snapshot).Socket, filepath.Join(dir, "journal", "control.sock")},
+		{map[string]string{"journal.directory": "../j"}, (*config.Snapshot).Socket, filepath.Join(filepath.Dir(dir), "j", "control.sock")},
+		{map[string]string{"journal.directory": "/var/j"}, (*config.Snapshot).Socket, "/var/j/control.sock"},
+		{map[string]string{"control.socket": "run/c.sock"}, (*config.Snapshot).Socket, filepath.Join(dir, "run", "c.sock")},
+		{map[string]string{"control.socket": "none"}, (*config.Snapshot).Socket, ""},
+		{map[string]string{"lines.0.orders.directory": "orders"}, func(s *config.Snapshot) string { return s.Lines[0].Orders.Directory }, filepath.Join(dir, "orders")},
+		{nil, func(s *config.Snapshot) string { return s.Lines[0].Orders.Directory }, "none"},
+		{opc, func(s *config.Snapshot) string { return s.Lines[0].Controller.OPCUA.Certificates }, filepath.Join(dir, "pki")},
+		{opc, func(s *config.Snapshot) string { return s.Lines[0].Controller.OPCUA.UserCertificate }, filepath.Join(dir, "u.crt")},
+		{opc, func(s *config.Snapshot) string { return s.Lines[0].Controller.OPCUA.UserKey }, filepath.Join(dir, "keys", "u.key")},
+		{named, func(s *config.Snapshot) string { return s.Lines[0].Controller.OPCUA.Password }, "file:" + filepath.Join(dir, "word")},
 		{map[string]string{at + "opcua.password": "env:WORD", at + "opcua.user": "line", at + "protocol": "opcua", at + "address": "opc.tcp://192.0.2.10:4840"},
-			func(s *Snapshot) string { return s.Lines[0].Controller.OPCUA.Password }, "env:WORD"},
+			func(s *config.Snapshot) string { return s.Lines[0].Controller.OPCUA.Password }, "env:WORD"},
 	} {
-		s, err := Load(Source{Path: file, Set: c.set})
+		s, err := config.Load(config.Source{Path: file, Set: c.set})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -52,7 +51,7 @@ func TestPathsBeginAtTheFile(t *testing.T) {
 		}
 	}
 	// A file that is not there is named by the path that was looked at.
-	_, err := Load(Source{Path: file, Set: map[string]string{at + "protocol": "modbus-tls", at + "tls.authorities": "ca.pem", at + "tls.certificate": "c.pem", at + "tls.key": "c.key"}})
+	_, err := config.Load(config.Source{Path: file, Set: map[string]string{at + "protocol": "modbus-tls", at + "tls.authorities": "ca.pem", at + "tls.certificate": "c.pem", at + "tls.key": "c.key"}})
 	if want := filepath.Join(dir, "ca.pem"); err == nil || !strings.Contains(err.Error(), want) {
 		t.Errorf("got %v, want %s in it", err, want)
 	}
@@ -60,8 +59,8 @@ func TestPathsBeginAtTheFile(t *testing.T) {
 
 // A configuration says the same wherever its file stands.
 func TestHashDoesNotHoldTheFolder(t *testing.T) {
-	here := load(t, Source{Path: "mill.yaml", Bytes: configs.Demo()})
-	there := load(t, Source{Path: "/etc/lapgate/mill.yaml", Bytes: configs.Demo()})
+	here := load(t, config.Source{Path: "mill.yaml", Bytes: configs.Demo()})
+	there := load(t, config.Source{Path: "/etc/lapgate/mill.yaml", Bytes: configs.Demo()})
 	if here.Hash != there.Hash {
 		t.Errorf("%08x and %08x", here.Hash, there.Hash)
 	}
@@ -70,39 +69,11 @@ func TestHashDoesNotHoldTheFolder(t *testing.T) {
 	}
 }
 
-// A key whose meaning speaks of a file or a folder is a path.
-func TestEveryPathIsMarked(t *testing.T) {
-	speaks := regexp.MustCompile(`^(file|folder|directory|Unix socket)\b|file:PATH`)
-	marked := 0
-	var visit func(typ reflect.Type, path string)
-	visit = func(typ reflect.Type, path string) {
-		for _, f := range fields(typ) {
-			key := join(path, f.key)
-			switch {
-			case f.section():
-				visit(f.typ, key)
-			case f.list() && f.typ.Elem().Kind() == reflect.Struct:
-				visit(f.typ.Elem(), key)
-			case f.path != speaks.MatchString(f.doc):
-				t.Errorf("%s: marked as a path: %v; its meaning is %q", key, f.path, f.doc)
-			case f.path && f.typ.Kind() != reflect.String:
-				t.Errorf("%s: a path that is no text", key)
-			case f.path:
-				marked++
-			}
-		}
-	}
-	visit(reflect.TypeFor[document](), "")
-	if marked < 8 {
-		t.Errorf("only %d paths seen", marked)
-	}
-}
-
 // In the trade a core is called by its bore.
 func TestThreeInchCore(t *testing.T) {
 	const inch, play = 0.0254, 1e-9
 	for _, text := range [][]byte{configs.Reference(), configs.Demo()} {
-		s := load(t, Source{Bytes: text})
+		s := load(t, config.Source{Bytes: text})
 		for _, c := range s.Materials.Cores {
 			if bore := c.Bore(); c.Name == "three-inch" && (bore < 3*inch-play || bore > 3*inch+play) {
 				t.Errorf("core %s has a bore of %g mm", c.Name, bore*1000)

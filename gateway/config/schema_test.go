@@ -1,4 +1,4 @@
-package config
+package config_test
 
 import (
 	"bytes"
@@ -8,6 +8,8 @@ import (
 	"strings"
 	"testing"
 
+	"lapgate/gateway/config"
+
 	"github.com/goccy/go-yaml"
 	"github.com/santhosh-tekuri/jsonschema/v6"
 )
@@ -15,8 +17,8 @@ import (
 const schemaFile = "../../configs/lapgate.schema.json"
 
 func TestSchemaFile(t *testing.T) {
-	want := schemaText()
-	if *update {
+	want := config.SchemaText()
+	if *config.Update {
 		if err := os.WriteFile(schemaFile, want, 0o644); err != nil {
 			t.Fatal(err)
 		}
@@ -33,7 +35,7 @@ func TestSchemaFile(t *testing.T) {
 // schema compiles the schema with a validator of its own.
 func schema(t *testing.T) *jsonschema.Schema {
 	t.Helper()
-	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(schemaText()))
+	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(config.SchemaText()))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -96,7 +98,7 @@ func TestSchemaMarksMistakes(t *testing.T) {
 		{"number: 1", "# number", "number"},
 		{"      address: 127.0.0.1:502", "      # address", "address"},
 	} {
-		text := string(referenceText())
+		text := string(config.ReferenceText())
 		if c.from == "caliper: 0.3 mm" {
 			text = strings.Replace(text, firstLineWith(text, "    caliper:"), "    caliper: 0.3 mm", 1)
 		}
@@ -114,8 +116,8 @@ func TestSchemaMarksMistakes(t *testing.T) {
 		if err == nil || !strings.Contains(err.Error(), c.key) {
 			t.Errorf("%s: got %v, want a problem with %s", c.to, err, c.key)
 		}
-		var refused *Error
-		if _, err := Load(Source{Path: "bad.yaml", Bytes: []byte(bad)}); !errors.As(err, &refused) {
+		var refused *config.Error
+		if _, err := config.Load(config.Source{Path: "bad.yaml", Bytes: []byte(bad)}); !errors.As(err, &refused) {
 			t.Errorf("%s: the schema refuses what Load takes", c.to)
 		}
 	}

@@ -1,4 +1,4 @@
-package config
+package config_test
 
 import (
 	"errors"
@@ -6,12 +6,13 @@ import (
 	"testing"
 	"time"
 
+	"lapgate/gateway/config"
 	"lapgate/gateway/scan"
 )
 
 func TestSources(t *testing.T) {
-	load := func(set map[string]string) (*Snapshot, error) {
-		return Load(Source{Path: "sparse.yaml", Bytes: []byte(sparse), Set: set})
+	load := func(set map[string]string) (*config.Snapshot, error) {
+		return config.Load(config.Source{Path: "sparse.yaml", Bytes: []byte(sparse), Set: set})
 	}
 	s, err := load(nil)
 	if err != nil {

@@ -1,4 +1,4 @@
-package config
+package config_test
 
 import (
 	"crypto/ecdsa"
@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"lapgate/gateway/config"
 	"lapgate/gateway/link"
 )
 
@@ -54,8 +55,8 @@ func (f *tlsFiles) put(name string, data []byte, mode os.FileMode) {
 	}
 }
 
-func (f *tlsFiles) source() Source {
-	return Source{Path: "mill.yaml", Bytes: []byte(sparse), Set: map[string]string{
+func (f *tlsFiles) source() config.Source {
+	return config.Source{Path: "mill.yaml", Bytes: []byte(sparse), Set: map[string]string{
 		"lines.0.controller.protocol":        "modbus-tls",
 		"lines.0.controller.plain":           "false",
 		"lines.0.controller.tls.authorities": filepath.Join(f.dir, "authority.pem"),
@@ -101,7 +102,7 @@ func TestTLSFiles(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			f := newTLSFiles(t, year)
 			tt.change(f)
-			s, err := Load(f.source())
+			s, err := config.Load(f.source())
 			if len(tt.want) == 0 {
 				if err != nil || len(s.Warnings) > 0 {
 					t.Fatalf("got %v", err)
@@ -136,7 +137,7 @@ func TestExpiryIsWarnedAhead(t *testing.T) {
 		{link.ExpiryNotice - day, "certificate ends soon"},
 		{-time.Minute, "certificate has ended"},
 	} {
-		s, err := Load(newTLSFiles(t, time.Now().Add(tt.left)).source())
+		s, err := config.Load(newTLSFiles(t, time.Now().Add(tt.left)).source())
 		if err != nil {
 			t.Fatal(err) // an end is no reason to stop the other lines
 		}

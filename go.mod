@@ -3,6 +3,7 @@ module lapgate
 go 1.26.0
 
 require (
+	github.com/anishathalye/porcupine v1.3.1
 	github.com/awcullen/opcua v1.4.0
 	github.com/coreos/go-systemd/v22 v22.7.0
 	github.com/goburrow/modbus v0.1.0

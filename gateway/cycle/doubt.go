@@ -35,7 +35,8 @@ func (m *Machine) confirmed(r *handshake.Request) bool {
 }
 
 // contradicts tells what a view says that would be final, and is not what is to be
-// expected by the journal. It is empty for nearly every view.
+// expected by the journal. It is empty for nearly every view. It names the numbers:
+// a start that two publications told of does not make a false number after it true.
 func (m *Machine) contradicts(r *handshake.Request) string {
 	known := &m.mem
 	if r.Flags&handshake.MemoryLost != 0 {
@@ -45,17 +46,17 @@ func (m *Machine) contradicts(r *handshake.Request) string {
 		return "the controller lost its memory"
 	}
 	var says []string
-	say := func(so bool, what string) {
+	say := func(so bool, format string, args ...any) {
 		if so {
-			says = append(says, what)
+			says = append(says, fmt.Sprintf(format, args...))
 		}
 	}
 	back := m.wentBack(r)
-	say(back == causeMemory, "the epoch floor or the boot number is that of a controller that lost its memory")
+	say(back == causeMemory, "the epoch floor %d or the boot number %d is that of a controller that lost its memory", r.Floor, r.Boot)
 	say(back != "" && back != causeMemory, "the count of outcomes went back")
-	say(r.Boot > max(known.Boot, m.view.boot), "the controller was started again")
-	say(r.Floor > max(known.Floor, m.view.floor) && r.Active != m.ses.name, "another gateway opened a newer session")
-	say(r.RollNo < known.Covered, "the roll number went back")
+	say(r.Boot > max(known.Boot, m.view.boot), "the controller was started again, as number %d", r.Boot)
+	say(r.Floor > max(known.Floor, m.view.floor) && r.Active != m.ses.name, "another gateway opened a newer session, of epoch %d", r.Floor)
+	say(r.RollNo < known.Covered, "the roll number went back to %d", r.RollNo)
 	say(m.missing(r) > known.Covered, "rolls left without an outcome")
 	say(min(r.Acked, r.Produced) > known.Outcomes, "outcomes were acknowledged that the journal does not hold")
 	say(r.Produced > known.Outcomes+handshake.OutEntries, "more outcomes were produced than the ring holds")

@@ -65,6 +65,9 @@ type controller struct {
 	onAccept  func(commit, payload []uint16, held bool)
 	onAck     func(from, to uint32)
 	onOutcome func(words [40]uint16)
+	onJudge   func(commit []uint16, verdict uint16)
+	onRequest func()
+	onBoot    func(lost bool)
 }
 
 // shown is what of a publication may lag.
@@ -202,6 +205,9 @@ func (c *controller) judge(k, p []uint16) {
 	case 3:
 		c.phase = plcHeld
 	}
+	if c.onJudge != nil {
+		c.onJudge(k, verdict)
+	}
 	if verdict != 2 && c.onAccept != nil {
 		c.onAccept(k, p, verdict == 3)
 	}
@@ -307,6 +313,9 @@ func (c *controller) request() {
 	c.phase = plcAwait
 	c.age = 10
 	c.latch = nil
+	if c.onRequest != nil {
+		c.onRequest()
+	}
 }
 
 // arrive brings a roll to the station, if one may come.
@@ -402,6 +411,9 @@ func (c *controller) restart(clearArea, sameRoll bool) {
 	c.boot++
 	c.epoch, c.nonce, c.last, c.latch, c.hbLive = 0, 0, 0, nil, false
 	c.stopped = false
+	if c.onBoot != nil {
+		c.onBoot(false)
+	}
 	if clearArea {
 		c.clearArea()
 	}
@@ -429,6 +441,10 @@ func (c *controller) lose(clock uint32) {
 		hb: c.hb, hello: c.hello, commit: c.commit, ack: c.ack, payload: c.payload, tag: c.tag, grade: c.grade, core: c.core,
 		published: c.published, gen: c.gen, slow: c.slow, lag: c.lag, lagPhase: c.lagPhase, noVerdict: c.noVerdict, used: c.used, outers: c.outers, policyCount: c.policyCount,
 		onAdopt: c.onAdopt, onAccept: c.onAccept, onAck: c.onAck, onOutcome: c.onOutcome,
+		onJudge: c.onJudge, onRequest: c.onRequest, onBoot: c.onBoot,
+	}
+	if c.onBoot != nil {
+		c.onBoot(true)
 	}
 	if onLine {
 		c.roll = 1

@@ -100,6 +100,7 @@ type world struct {
 	lines map[uint32]*recipe.Line // by the hash of their configuration
 	log   []record.Record         // durable
 	ghost ghosts
+	told  witness
 	mono  time.Duration
 	rng   *rand.Rand // nil in scripted runs
 	nonce uint32
@@ -176,6 +177,7 @@ func newWorld(t testing.TB) *world {
 	w.conf = Config{Line: testLine(), ConfigHash: 0x1F2E3D4C, Times: testTimes, Armed: true}
 	w.lines = map[uint32]*recipe.Line{w.conf.ConfigHash: w.conf.Line}
 	w.ghost.begin(w)
+	w.told.begin(w)
 	w.boot()
 	return w
 }
@@ -327,6 +329,7 @@ func (w *world) append(r record.Record) {
 	}
 	w.ghost.journals(r)
 	w.log = append(w.log, r)
+	w.told.journals(r)
 	w.stats["record/"+string(r.Kind())]++
 }
 

@@ -7,12 +7,12 @@ import (
 	"lapgate/sim/controller"
 )
 
-// Bench is a line without controller program, sockets and clock, to try single
-// recipes on: each roll finds the line as at the start of a shift. It is for
-// one goroutine.
+// Bench is a line without controller program, sockets and clock, to try recipes
+// on. It is for one goroutine.
 type Bench struct {
 	cfg     Config
 	station *station
+	wrapped bool // the roll scanned last
 }
 
 // NewBench returns a bench of a line. Rolls, times and sockets of the
@@ -22,10 +22,20 @@ func NewBench(cfg Config) *Bench { return &Bench{cfg: cfg} }
 // benchTicks bounds how long one roll may take, in seconds of the line.
 const benchTicks = 20_000
 
-// Scan lets a roll arrive and measures it. ordinal seeds what is random of the
-// roll.
+// Scan lets a roll arrive on a line as it is at the start of a shift, and
+// measures it. ordinal seeds what is random of the roll.
 func (b *Bench) Scan(ordinal int, roll Roll) (controller.Measurement, error) {
-	b.station = newStation(&b.cfg)
+	b.station = nil
+	return b.ScanNext(ordinal, roll)
+}
+
+// ScanNext lets a roll arrive on the line as the roll before left it, whether
+// that was wrapped or taken away, and measures it.
+func (b *Bench) ScanNext(ordinal int, roll Roll) (controller.Measurement, error) {
+	if b.station == nil {
+		b.station = newStation(&b.cfg)
+	}
+	b.wrapped = false
 	b.station.arrive(ordinal, &roll)
 	b.station.advance(b.cfg.Times.Arrive + b.cfg.Times.Measure + 1)
 	if b.station.stage != waiting {
@@ -34,13 +44,28 @@ func (b *Bench) Scan(ordinal int, roll Roll) (controller.Measurement, error) {
 	return b.station.measure(0), nil
 }
 
-// Platens are the temperatures of both platens, °C, the cooler one first.
+// Platens are the temperatures of both platens as they are read, °C, the cooler
+// one first.
 func (b *Bench) Platens() (cooler, hotter float64) { return b.station.platenTemperatures() }
+
+// Inputs are what the sensors of platens and stand tell the controller.
+func (b *Bench) Inputs() (in controller.Inputs) {
+	b.station.show(&in)
+	return in
+}
+
+// Process are the faults of the process as they are on this line.
+func (b *Bench) Process() (all []ProcessCount) {
+	for _, f := range b.cfg.processFaults() {
+		all = append(all, f.count(&b.cfg))
+	}
+	return all
+}
 
 // Wrap carries out the setpoints of a payload on the roll scanned last, and
 // judges the wrap.
 func (b *Bench) Wrap(payload []uint16) (Judgement, error) {
-	if b.station == nil {
+	if b.station == nil || b.wrapped {
 		return Judgement{}, errors.New("sim: no roll was scanned")
 	}
 	r, ok := controller.RecipeOf(payload)
@@ -50,13 +75,15 @@ func (b *Bench) Wrap(payload []uint16) (Judgement, error) {
 	if !b.station.begin(&r) {
 		return Judgement{}, fmt.Errorf("sim: slot %d cannot be used", r.Slot)
 	}
+	b.wrapped = true
 	for range benchTicks {
 		if b.station.stage == finished {
-			j := b.station.judgeWrap()
-			b.station = nil
-			return j, nil
+			return b.station.judgeWrap(), nil
 		}
 		b.station.advance(1)
 	}
 	return Judgement{}, fmt.Errorf("sim: the roll is not done after %d s", benchTicks)
 }
+
+// Used are the figures of the roll wrapped last, as the controller reports them.
+func (b *Bench) Used() controller.Used { return *b.station.used(0, 0) }

@@ -57,7 +57,8 @@ type Config struct {
 	Operator Operator
 	Accept   Accept
 
-	Faults FaultConfig
+	Faults  FaultConfig
+	Process ProcessConfig
 
 	// OnRoll is called when a roll has left the station, from within Run.
 	OnRoll func(RollReport)
@@ -114,6 +115,10 @@ type Wrap struct {
 	CountsPerMetre float64
 	Slip           float64 // share of the feed rolls' travel that is not paper
 	Accel, Decel   float64
+
+	// The wrapper slides where the friction of the nip does not hold its tension.
+	Friction     float64 // of the feed rolls on the wrapper
+	Nip, Tension float64 // N for each m of width
 }
 
 // Crimp is the crimping station.
@@ -141,6 +146,7 @@ type Header struct {
 	Force     float64 // N of a platen on a roll end; 0 for the contact at its reference pressure
 	Platen    float64 // m, diameter of a platen
 
+	Lag     float64    // s, of the sensors of the platens
 	Ambient float64    // also of heads and wrapper before pressing
 	Mass    float64    // J/m²K of a platen
 	Power   float64    // W/m² of its heater
@@ -223,10 +229,13 @@ type Accept struct {
 	CrimpError               float64 // of the turns made from those wanted
 	Bond                     float64 // temperature the bond line must reach
 	BondHold                 float64 // s at it
+	Flat                     float64 // Pa on the ring that press it flat all round
+	Unbonded                 float64 // share of the ring without a bond, at most
 	Dose                     float64 // s at 180 °C that the face of a head may be scorched for
 	SpeedMatch               float64 // relative, feed against turning
 	CentreHeight             float64 // error of the height told
 	WidthError               float64 // of the sheet's width told
+	CaliperError             float64 // relative, of the wrapper's caliper
 	HeadOver                 float64 // an outer head may stand over the smaller end of the roll by
 }
 
@@ -281,7 +290,7 @@ func DefaultConfig() Config {
 			Core: 3 * inch, Full: 1.0, Reserve: 60, Change: 90,
 		},
 		Cradle: Cradle{Diameter: 0.4, Spacing: 0.6},
-		Wrap:   Wrap{CountsPerMetre: 2000, Slip: 0.001, Accel: 0.3, Decel: 0.3},
+		Wrap:   Wrap{CountsPerMetre: 2000, Slip: 0.001, Accel: 0.3, Decel: 0.3, Friction: 0.6, Nip: 440, Tension: 200},
 		Crimp:  Crimp{Accel: 0.25, Decel: 0.25, Engage: 1, Retract: 1, Slip: 0.002},
 		Drives: Drives{
 			Turning: physics.Motor{Diameter: 0.4, Gear: 25, Poles: 4, Rated: 1750, BaseHz: 60},
@@ -292,7 +301,7 @@ func DefaultConfig() Config {
 			Head: paper, Thickness: 0.0003, HeadWeight: 0.225, Effusivity: 355,
 			Contact:   physics.Contact{Conductance: 1020, Reference: 10e3, Low: 2e3, High: 100e3},
 			Hydraulic: 4e6, Force: 11.2e3, Platen: 1.9,
-			Ambient: 20, Mass: 61e3, Power: 11.5e3, Loss: 31, Start: 350.0/1.8 - 32/1.8, Ready: 1, Hot: 80,
+			Lag: 5, Ambient: 20, Mass: 61e3, Power: 11.5e3, Loss: 31, Start: 350.0/1.8 - 32/1.8, Ready: 1, Hot: 80,
 		},
 		Heads:    heads,
 		Scanner:  Scanner{DiameterNoise: 0.0004, WidthNoise: 0.0006, Quality: 95},
@@ -308,7 +317,7 @@ func DefaultConfig() Config {
 			OverhangMin: 0.074, OverhangMax: 0.182, LapMin: 0.020,
 			OverlapShort: 0.060, OverlapLong: 0.400, FeedError: 0.004,
 			CrimpTurns: 1.0, CrimpError: 0.12,
-			Bond: 118, BondHold: 0, Dose: 120, SpeedMatch: 0.02, CentreHeight: 0.015, WidthError: 0.002, HeadOver: 0.005,
+			Bond: 118, BondHold: 0, Flat: 12e3, Unbonded: 0.05, Dose: 120, SpeedMatch: 0.02, CentreHeight: 0.015, WidthError: 0.002, CaliperError: 0.1, HeadOver: 0.005,
 		},
 		Faults: FaultConfig{Count: 3, Seed: 1},
 	}
@@ -363,6 +372,7 @@ func (c *Config) Validate() error {
 		add(c.grade(r.Grade) == nil, "%s: grade %d is not known", at, r.Grade)
 		add(c.core(r.Core) == nil, "%s: core %d is not known", at, r.Core)
 	}
+	c.Process.wrong(add)
 	for _, n := range c.Faults.Names {
 		add(n != "all" && faultNamed(n) == nil, "no fault is named %q, want one of %s", n, strings.Join(faultNames(), ", "))
 	}

@@ -27,8 +27,14 @@ func (c *Config) usualDwell() float64 {
 func (h *Header) pack(v truth) physics.Pack {
 	head := h.Head
 	head.Conductivity *= v.conductivity
+	effusivity := h.Effusivity * v.effusivity
+	if v.damp > 0 {
+		dry := head.HeatCapacity
+		head.HeatCapacity = physics.Damp(dry, v.damp)
+		effusivity *= math.Sqrt(head.HeatCapacity / dry)
+	}
 	return physics.Pack{
-		Head: head, Thickness: h.Thickness * v.thickness, Effusivity: h.Effusivity * v.effusivity, Resistance: h.Resistance,
+		Head: head, Thickness: h.Thickness * v.thickness, Effusivity: effusivity, Resistance: h.Resistance,
 		Start: h.Ambient + v.start, Water: h.Water, Evaporation: h.Dries,
 	}
 }
@@ -46,11 +52,23 @@ func (s *station) mayClose() bool {
 	return cooler >= j.temperature-ready && hotter <= j.temperature+ready
 }
 
-// platenTemperatures are those of the cooler and of the hotter platen.
+// platenTemperatures are those of the cooler and of the hotter platen, as their
+// sensors read them.
 func (s *station) platenTemperatures() (cooler, hotter float64) {
-	a, b := s.platens[0].Temperature, s.platens[1].Temperature
-	return min(a, b), max(a, b)
+	return min(s.sensors[0], s.sensors[1]), max(s.sensors[0], s.sensors[1])
 }
+
+// sense lets the sensor of a platen follow it.
+func (s *station) sense(i int, dt float64) {
+	reads := s.platens[i].Temperature + s.trouble.reads[i]
+	if lag := s.cfg.Header.Lag; lag > 0 {
+		reads = s.sensors[i] + (reads-s.sensors[i])*(1-math.Exp(-dt/lag))
+	}
+	s.sensors[i] = reads
+}
+
+// hydraulic is the pressure in the cylinders of the press, Pa; 0 not measured.
+func (s *station) hydraulic() float64 { return s.cfg.Header.Hydraulic * (1 - s.trouble.pressure) }
 
 // heat keeps the press open until it may close. A press that was told its
 // limits and had to wait closes only when the operator starts it anew.
@@ -78,11 +96,16 @@ func (s *station) close() {
 	h, v := &s.cfg.Header, &s.truth
 	pressure := 0.0
 	if area := s.ringArea(); h.Force > 0 && area > 0 {
-		pressure = h.Force / area
+		pressure = h.Force * (1 - s.trouble.pressure) / area
 	}
 	s.figures.RingPressure = pressure
+	if flat := s.cfg.Accept.Flat; pressure > 0 {
+		// The end of a roll is not even: what is not pressed flat has no bond.
+		s.figures.Unbonded = max(0, 1-pressure/flat)
+	}
 	for i := range s.press {
-		s.press[i] = physics.NewPress(h.Contact.At(pressure)*v.conductance, h.pack(*v))
+		conductance := physics.AirGap(h.Contact.At(pressure)*v.conductance, s.trouble.gap[i])
+		s.press[i] = physics.NewPress(conductance, h.pack(*v))
 	}
 	s.held, s.dose = 0, [2]float64{}
 	s.stage, s.left = pressing, s.job.dwell

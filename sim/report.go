@@ -2,6 +2,7 @@ package sim
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"lapgate/sim/controller"
@@ -9,20 +10,21 @@ import (
 
 // Report is what became of a shift.
 type Report struct {
-	Planned      int          `json:"planned"`
-	Rolls        []RollReport `json:"rolls"`
-	Took         float64      `json:"took_s"`
-	Sessions     int          `json:"sessions"`
-	Boots        int          `json:"boots"`
-	MemoryLosses int          `json:"memory_losses"`
-	Accepted     int          `json:"accepted"`
-	Held         int          `json:"held"`
-	Rejected     int          `json:"rejected"`
-	Stale        uint32       `json:"stale_commits"`
-	Produced     uint32       `json:"outcomes"`
-	Acknowledged uint32       `json:"acknowledged"`
-	Faults       []FaultCount `json:"faults,omitempty"`
-	Violations   []string     `json:"violations,omitempty"`
+	Planned      int            `json:"planned"`
+	Rolls        []RollReport   `json:"rolls"`
+	Took         float64        `json:"took_s"`
+	Sessions     int            `json:"sessions"`
+	Boots        int            `json:"boots"`
+	MemoryLosses int            `json:"memory_losses"`
+	Accepted     int            `json:"accepted"`
+	Held         int            `json:"held"`
+	Rejected     int            `json:"rejected"`
+	Stale        uint32         `json:"stale_commits"`
+	Produced     uint32         `json:"outcomes"`
+	Acknowledged uint32         `json:"acknowledged"`
+	Faults       []FaultCount   `json:"faults,omitempty"`
+	Process      []ProcessCount `json:"process,omitempty"`
+	Violations   []string       `json:"violations,omitempty"`
 }
 
 // RollReport is what became of one roll.
@@ -38,6 +40,7 @@ type RollReport struct {
 	OutcomeNumber controller.Outcome `json:"outcome_number"`
 	Holds         []uint16           `json:"holds,omitempty"`
 	Rejections    []uint16           `json:"rejections,omitempty"`
+	Process       []string           `json:"process,omitempty"` // faults of the process that it met
 	Judgement     *Judgement         `json:"judgement,omitempty"`
 }
 
@@ -53,6 +56,24 @@ func (r *RollReport) number(e *controller.Event) {
 		return
 	}
 	r.Numbers, r.Boots = append(r.Numbers, e.Roll), append(r.Boots, boot)
+}
+
+// countProcess counts, for each fault of the process, the rolls that met it and
+// those of them that were judged bad.
+func (r *Report) countProcess() {
+	for i := range r.Process {
+		p := &r.Process[i]
+		for k := range r.Rolls {
+			roll := &r.Rolls[k]
+			if !slices.Contains(roll.Process, p.Fault) {
+				continue
+			}
+			p.Rolls++
+			if roll.Judgement != nil && !roll.Judgement.Good {
+				p.Bad++
+			}
+		}
+	}
 }
 
 // Good counts the wraps that the line judged good, and all it judged.

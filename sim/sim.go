@@ -309,6 +309,7 @@ func (s *Sim) bring(now time.Duration, tick uint32) {
 		s.in.ManualSelected = false
 		s.operator = operator{}
 		st.arrive(s.next, r)
+		s.cur.Process = st.trouble.names
 	}
 	if s.cur == nil || st.stage != waiting || s.entered {
 		return
@@ -339,7 +340,7 @@ func (s *Sim) remeasure(now time.Duration) {
 // levels sets the inputs that are states of the machine.
 func (s *Sim) levels(now time.Duration) {
 	st := s.station
-	cooler, hotter := st.platenTemperatures()
+	cooler, _ := st.platenTemperatures()
 	on := uint32(0x3F)
 	if cooler < s.cfg.Header.Hot {
 		on &^= 1 << PlatensHot
@@ -348,13 +349,7 @@ func (s *Sim) levels(now time.Duration) {
 		s.offBits, s.offUntil = 0, 0
 	}
 	s.in.Permissives = on &^ s.offBits
-	s.in.Platen, s.in.PlatenHot = uint16(max(cooler, 0)*10+0.5), uint16(max(hotter, 0)*10+0.5)
-	for i, sl := range s.cfg.Stand.Slots {
-		if st.ready[i] {
-			s.in.SlotsReady |= 1 << (sl.Number - 1)
-		}
-		s.in.SlotOuter[sl.Number-1] = uint16(st.supply[i].Outer*1e3 + 0.5)
-	}
+	st.show(&s.in)
 	if s.cfg.Habit.Confirm && st.roll != nil {
 		if i := st.habitSlot(); i >= 0 {
 			s.in.SlotConfirmed = uint16(s.cfg.Stand.Slots[i].Number)
@@ -467,6 +462,10 @@ func (s *Sim) finish(took time.Duration) *Report {
 	r.Planned = len(s.cfg.Rolls)
 	r.Took = took.Seconds()
 	r.Faults = s.counts
+	for i := range s.station.faults {
+		r.Process = append(r.Process, s.station.faults[i].count(&s.cfg))
+	}
+	r.countProcess()
 	r.Violations = s.audit.violations
 	r.Stale = s.prog.StaleCommits()
 	r.Produced, r.Acknowledged = s.prog.Outcomes()

@@ -71,6 +71,9 @@ type station struct {
 	centred float64 // centring error of this roll
 	scans   uint64
 	truth   truth // of this roll
+	trouble trouble
+	faults  []standingFault
+	sensors [2]float64 // temperatures as the sensors of the platens read them, °C
 
 	stage   stage
 	left    float64
@@ -87,7 +90,7 @@ type station struct {
 }
 
 func newStation(cfg *Config) *station {
-	s := &station{cfg: cfg, usualDwell: cfg.usualDwell()}
+	s := &station{cfg: cfg, usualDwell: cfg.usualDwell(), faults: cfg.processFaults(), trouble: trouble{slot: -1}}
 	for _, sl := range cfg.Stand.Slots {
 		outer := sl.Outer
 		if outer == 0 {
@@ -102,6 +105,7 @@ func newStation(cfg *Config) *station {
 			Mass: cfg.Header.Mass, Power: cfg.Header.Power, Loss: cfg.Header.Loss, Error: cfg.Header.Errors[i],
 			Temperature: cfg.Header.Start + cfg.Header.Errors[i], Setpoint: cfg.Habit.Temperature,
 		}
+		s.sensors[i] = s.platens[i].Temperature
 	}
 	return s
 }
@@ -109,11 +113,14 @@ func newStation(cfg *Config) *station {
 // arrive sends a roll in. Each roll has random numbers of its own, so that
 // what is true of it does not depend on what happened to the one before.
 func (s *station) arrive(ordinal int, r *Roll) {
-	s.roll, s.ordinal, s.scans = r, ordinal, 0
+	s.trouble = s.troubleOf(ordinal)
+	s.roll, s.ordinal, s.scans = s.trouble.misshapen(r), ordinal, 0
 	s.rng = rand.New(rand.NewPCG(s.cfg.Seed, uint64(ordinal)))
 	s.density = s.cfg.grade(r.Grade).Density * (1 + 0.003*clampNormal(s.rng))
 	s.centred = s.cfg.Centring.Error * (2*s.rng.Float64() - 1)
 	s.truth = s.cfg.draw(ordinal)
+	s.truth.damp = s.trouble.damp
+	s.suffer()
 	s.figures, s.defects, s.ranOut = Figures{}, nil, false
 	s.stage, s.left = arriving, s.cfg.Times.Arrive
 }
@@ -186,6 +193,7 @@ func (s *station) equipment(dt float64) {
 			drawn = s.press[i].Step(dt, s.platens[i].Temperature) * s.ringShare()
 		}
 		s.platens[i].Step(dt, s.cfg.Header.Ambient, drawn)
+		s.sense(i, dt)
 	}
 	for i := range s.supply {
 		if s.change[i] > 0 {
@@ -211,7 +219,7 @@ func (s *station) timer(dt float64) bool {
 
 // outer is the diameter of the roll with the wrapper on it.
 func (s *station) outer() float64 {
-	return s.roll.Diameter + 2*s.figures.Layers*s.cfg.Stand.Slots[s.job.slot].Caliper
+	return s.roll.Diameter + 2*s.figures.Layers*s.hangs(s.job.slot).Caliper
 }
 
 // process is what goes on with the roll.
@@ -286,9 +294,9 @@ func (s *station) crimp(dt float64) {
 // fed takes the paper from the stand and winds it on the roll.
 func (s *station) fed() {
 	c, j := s.cfg, &s.job
-	slot := &c.Stand.Slots[j.slot]
+	slot := s.hangs(j.slot)
 	s.figures.Encoder = math.Round(s.axis.Travel*c.Wrap.CountsPerMetre) / c.Wrap.CountsPerMetre
-	paper := s.axis.Travel * (1 - c.Wrap.Slip)
+	paper := s.axis.Travel * (1 - s.trouble.worn) * (1 - c.Wrap.Slip) * (1 - s.slides())
 	if left := s.supply[j.slot].Left(); !s.supply[j.slot].Take(paper) {
 		paper, s.ranOut = left, true
 	}
@@ -306,9 +314,21 @@ func (s *station) fed() {
 	}
 }
 
+// show gives the program what the sensors of platens and stand tell.
+func (s *station) show(in *controller.Inputs) {
+	cooler, hotter := s.platenTemperatures()
+	in.Platen, in.PlatenHot = uint16(max(cooler, 0)*10+0.5), uint16(max(hotter, 0)*10+0.5)
+	for i, sl := range s.cfg.Stand.Slots {
+		if s.ready[i] {
+			in.SlotsReady |= 1 << (sl.Number - 1)
+		}
+		in.SlotOuter[sl.Number-1] = uint16(s.supply[i].Outer*1e3 + 0.5)
+	}
+}
+
 func (s *station) weigh() {
 	c, j := s.cfg, &s.job
-	slot := &c.Stand.Slots[j.slot]
+	slot := s.hangs(j.slot)
 	core := c.core(s.roll.Core)
 	mass := physics.RollMass(s.roll.Diameter, core.Diameter, s.roll.Width, s.density) + core.Mass*s.roll.Width
 	mass += slot.BasisWeight * s.figures.Paper * s.sheetWidth()
@@ -331,9 +351,9 @@ func (s *station) used(start, end uint32) *controller.Used {
 	long := func(v float64) uint32 { return uint32(min(max(math.Round(v), 0), math.MaxUint32)) }
 	return &controller.Used{
 		Slot:       uint16(s.cfg.Stand.Slots[j.slot].Number),
-		FeedLength: long(f.Paper * 1e4), Layers: word(j.layers * 100), CrimpTime: word(j.crimpTime * 100),
+		FeedLength: long(f.Paper * 1e4), Layers: word(min(j.layers, f.LayersWound) * 100), CrimpTime: word(j.crimpTime * 100),
 		Temperature: word(j.temperature * 10), Dwell: word(j.dwell * 100), OuterHead: word(j.outerHead * 1e3),
-		Overlap: word(f.Overlap * 1e4), Hangs: word((s.sheetWidth() - s.roll.Width) / 2 * 1e4), Pressure: word(s.cfg.Header.Hydraulic / 1e3), Scale: long(f.Scale * 10), Encoder: long(f.Encoder * 1e4),
+		Overlap: word(f.Overlap * 1e4), Hangs: word((s.sheetWidth() - s.roll.Width) / 2 * 1e4), Pressure: word(s.hydraulic() / 1e3), Scale: long(f.Scale * 10), Encoder: long(f.Encoder * 1e4),
 		Start: start, End: end,
 	}
 }

@@ -14,6 +14,7 @@ type truth struct {
 	diameterRead, widthRead                          float64 // m that the scanner reads too much
 	wrapperWidth, headSize                           float64 // m more than nominal
 	placement                                        [2]float64
+	damp                                             float64 // kg of water more in each kg of paper
 }
 
 // draw gives what is true of the roll of an ordinal. Each roll has random
@@ -54,7 +55,7 @@ func (r *Roll) telescoped(share float64) float64 { return r.Telescoping * share 
 
 // sheetWidth is how wide the wrapper truly is.
 func (s *station) sheetWidth() float64 {
-	return s.cfg.Stand.Slots[s.job.slot].Width + s.truth.wrapperWidth
+	return s.hangs(s.job.slot).Width + s.truth.wrapperWidth
 }
 
 // measure scans the roll. The samples differ from scan to scan. A sample comes
@@ -71,7 +72,8 @@ func (s *station) measure(tick uint32) controller.Measurement {
 	}
 	m.DiameterN, m.WidthN = uint16(len(m.Diameters)), uint16(len(m.Widths))
 	dmm := func(v float64) uint16 { return uint16(math.Round(v * 1e4)) }
-	turned, sum := rng.Float64()*math.Pi, 0.0
+	faults := rand.New(rand.NewPCG(s.cfg.Seed^s.scans<<32^0xD127<<40, uint64(s.ordinal)))
+	turned, sum, given := rng.Float64()*math.Pi, 0.0, 0.0
 	for i := range m.Diameters {
 		const sensors = float64(len(m.Diameters))
 		along := (float64(i)+0.5)/sensors - 0.5 // of the width, from its middle
@@ -79,10 +81,12 @@ func (s *station) measure(tick uint32) controller.Measurement {
 		// read as one that is tapered.
 		angle := turned + float64(i)*5*math.Pi/sensors
 		d := (r.Diameter+r.Taper*r.Width*along)*(1+r.Ovality/2*math.Cos(2*angle)) + s.truth.diameterRead + scanner.DiameterNoise*clampNormal(rng)
-		m.Diameters[i] = dmm(d)
-		sum += d
+		if d = s.trouble.misread(i, d, faults); d > 0 {
+			m.Diameters[i] = dmm(d)
+			sum, given = sum+d, given+1
+		}
 	}
-	m.Diameter = uint32(dmm(sum / float64(len(m.Diameters))))
+	m.Diameter = uint32(dmm(sum / max(given, 1)))
 	sum = 0
 	for i := range m.Widths {
 		share := float64(i+1) / float64(len(m.Widths)) // the last one looks at the edge

@@ -29,6 +29,7 @@ type Figures struct {
 	FaceTemperature float64 `json:"face_c"`
 	ScorchDose      float64 `json:"scorch_dose_s"` // at 180 °C
 	RingPressure    float64 `json:"ring_pressure_pa"`
+	Unbonded        float64 `json:"unbonded"`     // share of the ring that was not pressed flat
 	HeadProud       float64 `json:"head_proud_m"` // over the smallest diameter; negative inside
 	Dry             bool    `json:"dry"`
 	Mass            float64 `json:"mass_kg"`
@@ -162,7 +163,7 @@ func (s *station) judgeWrap() Judgement {
 // Each limit is held where the roll is worst for it.
 func (s *station) judgeOverhang(w *wrapJudge) {
 	c, j, a, f, r := s.cfg, &s.job, &s.cfg.Accept, &s.figures, s.roll
-	slot := &c.Stand.Slots[j.slot]
+	hangs, slot := s.hangs(j.slot), &c.Stand.Slots[j.slot]
 	// The sheet hangs where it hangs; the roll is put where it was told, by its
 	// edges. There a telescoped end stands out.
 	off := math.Abs(j.offset + s.centred - c.Centring.Offset)
@@ -181,8 +182,9 @@ func (s *station) judgeOverhang(w *wrapJudge) {
 		w.most(HeadProud, "outer head is larger than the roll by", "head_m", f.HeadProud, a.HeadOver)
 	}
 	if j.toldWidth > 0 {
-		w.near(WrongWrapper, "width told of the wrapper", "width_m", j.toldWidth, slot.Width, a.WidthError)
+		w.near(WrongWrapper, "width told of the wrapper", "width_m", j.toldWidth, hangs.Width, a.WidthError)
 	}
+	w.near(WrongWrapper, "caliper of the wrapper", "caliper_m", hangs.Caliper, slot.Caliper, a.CaliperError*slot.Caliper)
 }
 
 // judgePaper looks at the paper on the roll.
@@ -194,7 +196,7 @@ func (s *station) judgePaper(w *wrapJudge) {
 	w.least(SheetShort, "overlap of the layers", "overlap_m", f.Overlap, j.overlap-a.OverlapShort)
 	w.most(SheetShort, "overlap of the layers", "overlap_m", f.Overlap, j.overlap+a.OverlapLong)
 	w.least(SheetShort, "layers on the roll", "layers", f.LayersWound, j.layers)
-	w.near(SpeedsDiffer, "feed rolls run at", "speed_m_s", j.feed, j.turning, a.SpeedMatch*j.turning)
+	w.near(SpeedsDiffer, "feed rolls run at", "speed_m_s", j.feed*(1-s.trouble.worn), j.turning, a.SpeedMatch*j.turning)
 }
 
 // judgeCrimp looks at the fold.
@@ -214,5 +216,6 @@ func (s *station) judgePress(w *wrapJudge) {
 	w.least(BondNotReached, "bond line reached", "bond_c", f.BondTemperature, a.Bond)
 	w.least(BondNotReached, "bond line held its temperature for", "time_s", f.BondHeld, a.BondHold)
 	w.words(s.cfg.Header.Water > 0 && !f.Dry, BondNotReached, "the glue is not dry")
+	w.most(BondNotReached, "share of the ring that was not pressed flat", "unbonded", f.Unbonded, a.Unbonded)
 	w.most(PaperScorched, "head scorched, in time at 180 °C, for", "time_s", f.ScorchDose, a.Dose)
 }

@@ -27,6 +27,18 @@ func Around(diameter, caliper, layers float64) float64 {
 	return sum
 }
 
+// Damp is the heat capacity of damp paper, J/kgK: that of the dry, of the water
+// in it, kg for each kg, and of the part of the water that leaves while the
+// paper is pressed.
+func Damp(dry, water float64) float64 {
+	const (
+		waterCapacity = 4186.0
+		leaves        = 1.0 / 3 // of the water (J)
+		rise          = 150.0   // K over which it leaves (J)
+	)
+	return dry + water*waterCapacity + Evaporation(100)*leaves*water/rise
+}
+
 // Supply is a wrapper roll on the stand.
 type Supply struct {
 	Outer   float64 // m

@@ -42,6 +42,13 @@ type Contact struct {
 	Low, High   float64 // Pa between which it follows the pressure
 }
 
+// AirGap is a contact conductance with air between platen and head besides, as
+// thick as given in m.
+func AirGap(conductance, air float64) float64 { return 1 / (1/conductance + air/airConductivity) }
+
+// airConductivity is that of still air between 20 and 170 °C, W/mK.
+const airConductivity = 0.03
+
 // At is the conductance under a pressure, W/m²K. Without a pressure it is that
 // at the reference.
 func (c *Contact) At(pressure float64) float64 {

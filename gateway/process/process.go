@@ -82,7 +82,7 @@ func Of(line *recipe.Line, r *record.Roll) notice.Roll {
 			out.Samples = append(out.Samples, float64(d)/perMetre)
 		}
 		out.Reels = reels(line, &stand)
-		out.Setpoint = setpoint(r, used)
+		out.Setpoint = setpoint(line, r, used)
 	}
 	o := r.Outcome
 	if o == nil {
@@ -132,15 +132,24 @@ func roundUsed(r *record.Roll) *record.Round {
 }
 
 // setpoint of the platens, °C: of the recipe that was in force, else as the
-// controller reports it; 0 where neither tells.
-func setpoint(r *record.Roll, used *record.Round) float64 {
+// controller reports it. For a roll that was not wrapped, which may well be held
+// for a cold platen, it is that of its head; 0 where none tells.
+func setpoint(line *recipe.Line, r *record.Roll, used *record.Round) float64 {
 	const perKelvin = 10
 	var p handshake.Payload
 	if v := used.Verdict; v != nil && v.Verdict == handshake.Accepted && used.Offer != nil && handshake.DecodeStoredPayload(used.Offer.Payload, &p) == nil {
 		return float64(p.Temperature) / perKelvin
 	}
-	if r.Outcome != nil {
+	if r.Outcome != nil && r.Outcome.Outcome.Temperature != 0 {
 		return float64(r.Outcome.Outcome.Temperature) / perKelvin
+	}
+	roll, _ := used.Request.Measurement()
+	spec, _ := line.SpecOf(&roll)
+	if spec == nil || !line.Equipment.Header.Powered() {
+		return 0
+	}
+	if head := line.Materials.Head(spec.Head); head != nil {
+		return math.Round(head.Setpoint*perKelvin) / perKelvin // as the wire has it
 	}
 	return 0
 }
@@ -173,11 +182,13 @@ func reels(line *recipe.Line, stand *recipe.Stand) []notice.Reel {
 }
 
 // feed compares what was drawn with what the turns of the roll and the overlap
-// take, πN(D + Nt) + overlap. A controller that reports the overlap it was told
-// instead of the one it measured makes both equal, and nothing is found.
+// take, πN(D + Nt) + overlap. A wrapper that ends within a turn has no overlap. A
+// controller that reports the overlap it was told instead of the one it measured
+// makes both equal, and nothing is found.
 func feed(line *recipe.Line, roll *recipe.Roll, paper *recipe.Paper, o *handshake.Outcome, drawn float64) notice.Compared {
 	n := float64(o.Layers) / 100
-	if drawn == 0 || n == 0 || o.Overlap == 0 {
+	whole := o.Layers%100 == 0
+	if drawn == 0 || n == 0 || whole && o.Overlap == 0 {
 		return notice.Compared{}
 	}
 	return notice.Compared{

@@ -190,11 +190,49 @@ func TestLine(t *testing.T) {
 		if !reflect.DeepEqual(found, again) {
 			t.Errorf("by record %+v, by roll %+v", found, again)
 		}
+		first := uint32(21)
+		if c.want == notice.PlatenCold {
+			first-- // pressed between its reading and the first that is cold
+		}
 		switch {
 		case c.want == "" && len(found) > 0:
 			t.Errorf("sound rolls: %+v", found)
-		case c.want != "" && (len(found) != 1 || found[0].Code != c.want || found[0].First != 21):
+		case c.want != "" && (len(found) != 1 || found[0].Code != c.want || found[0].First != first):
 			t.Errorf("%s: %+v", c.want, found)
 		}
+	}
+}
+
+// A line that holds each roll for a cold platen is told of its platen too.
+func TestHeldForAColdPlaten(t *testing.T) {
+	line := process.Line{Recipe: demoLine(t)}
+	var found []process.Finding
+	for n := range uint32(6) {
+		all := wrapped(t, n+1, func(q *record.Request, _ *record.Outcome) { q.Stand.Platen = 120 })
+		taken := record.Outcome{Outcome: handshake.Outcome{Index: n + 1, RollNo: n + 1, Boot: 1, Req: n + 1, Outcome: handshake.Removed}}
+		for _, r := range []record.Record{all[0], taken} {
+			f, err := line.Add(record.Stored{At: time.Unix(int64(n)*90, 0), Record: r})
+			if err != nil {
+				t.Fatal(err)
+			}
+			found = append(found, f...)
+		}
+	}
+	if len(found) != 1 || found[0].Code != notice.PlatenCold {
+		t.Errorf("got %+v, want platen-cold", found)
+	}
+}
+
+// A wrapper that ends within a turn has no overlap, and is compared all the same.
+func TestWrapperEndsWithinATurn(t *testing.T) {
+	line := demoLine(t)
+	short := func(o *record.Outcome) { o.Outcome.Layers, o.Outcome.Overlap = 270, 0 }
+	r := process.Of(line, rollOf(t, wrapped(t, 1, func(_ *record.Request, o *record.Outcome) { short(o) })))
+	if r.Feed.U == 0 || r.Feed.Measured-r.Feed.Expected < 0.9 {
+		t.Errorf("feed %+v, want about 1.1 m more than lies on the roll", r.Feed)
+	}
+	r = process.Of(line, rollOf(t, wrapped(t, 1, func(_ *record.Request, o *record.Outcome) { o.Outcome.Overlap = 0 })))
+	if r.Feed.U != 0 {
+		t.Errorf("feed %+v without an overlap, want none", r.Feed)
 	}
 }

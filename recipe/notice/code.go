@@ -29,7 +29,7 @@ var codes = [...]CodeInfo{
 	{PlatenCold, "The platens are below their setpoint at one request after the other.",
 		"Check the heaters and their supply, let the platens recover between rolls; a sensor that reads low looks the same. Beware of the hot platens."},
 	{FeedCounts, "The wrapper drawn by the encoder is not what the turns of the roll and its overlap take.",
-		"Look at the feed roll: dust lets it slip, wear makes it smaller, glue larger; then calibrate the slip. Isolate the drive before reaching in."},
+		"Look at the feed roll: dust lets it slip, wear makes it smaller, glue larger; where one slot alone shows it, its wrapper slides: compare the label. Then calibrate the slip. Isolate the drive before reaching in."},
 	{ScaleOff, "The scale reads otherwise than predicted, whatever the slot.",
 		"Check the zero of the scale with nothing on it, then the densities of the grades and the masses of the cores."},
 	{WrapperWeight, "Rolls wrapped from one slot weigh as if another wrapper hung there.",

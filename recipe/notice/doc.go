@@ -11,7 +11,8 @@
 //
 //	code                  what is compared
 //	platen-cold           platen at the requests, with its setpoint
-//	feed-counts           wrapper by the encoder, with turns of the roll and overlap
+//	feed-counts           wrapper by the encoder, with turns of the roll and overlap,
+//	                      over all rolls and by slot
 //	scale-off             scale, with the predicted gross mass, over all rolls
 //	wrapper-weight        the same over the rolls of one slot, where another
 //	                      wrapper would make a difference beyond 2·√(u_s² + u_r²)

@@ -57,6 +57,11 @@ func TestFaults(t *testing.T) {
 			func(_ *line, r *notice.Roll) { r.Platen = 176.7 - math.Min(0.6*float64(r.Number-400), 25) }, "below_k", 3, 25},
 		{"cold platen", notice.PlatenCold, "", 10, func(_ *line, r *notice.Roll) { r.Platen -= 12 }, "below_k", 10, 18},
 		{"feed roll slips by 3 %", notice.FeedCounts, "", 10, func(_ *line, r *notice.Roll) { r.Feed.Measured *= 1.03 }, "difference_percent", 2, 4},
+		{"the wrapper of one slot slides by 3 %", notice.FeedCounts, "slot 2", 100, func(_ *line, r *notice.Roll) {
+			if r.Slot == 2 {
+				r.Feed.Measured *= 1.03
+			}
+		}, "difference_percent", 2, 4},
 		{"scale off by 25 kg", notice.ScaleOff, "", 8, func(_ *line, r *notice.Roll) { r.Weighing.Measured -= 25; r.Others = nil }, "difference_kg", -30, -20},
 		{"wrapper heavier by 12 kg", notice.WrapperWeight, "slot 3", 120, func(_ *line, r *notice.Roll) {
 			if r.Slot == 3 {

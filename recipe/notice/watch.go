@@ -35,6 +35,7 @@ type Watch struct {
 	platen    side
 	platenWas platenSeen
 	feed      pair
+	feedSlot  [mostSlots]pair
 	scale     pair
 	wrapper   [mostSlots]pair
 	overhang  [mostSlots]pair
@@ -58,7 +59,7 @@ func (w *Watch) hang(r *Roll) {
 		for _, one := range []struct {
 			code Code
 			*pair
-		}{{WrapperWeight, &w.wrapper[s]}, {OverhangOff, &w.overhang[s]}, {CaliperOff, &w.caliper[s]}} {
+		}{{FeedCounts, &w.feedSlot[s]}, {WrapperWeight, &w.wrapper[s]}, {OverhangOff, &w.overhang[s]}, {CaliperOff, &w.caliper[s]}} {
 			for _, side := range []*side{&one.up, &one.down} {
 				if side.found {
 					w.tell(ended, one.code, slotName(slot), side)
@@ -109,6 +110,7 @@ const (
 
 // platenSeen is the platen at the request before.
 type platenSeen struct {
+	roll            uint32
 	since           time.Time // its setpoint changed; zero while it never did
 	setpoint, value float64
 }
@@ -120,7 +122,7 @@ func (w *Watch) takePlaten(r *Roll) {
 		return
 	}
 	was := w.platenWas
-	now := platenSeen{since: was.since, setpoint: r.Setpoint, value: r.Platen}
+	now := platenSeen{roll: r.Number, since: was.since, setpoint: r.Setpoint, value: r.Platen}
 	if was.setpoint != 0 && was.setpoint != r.Setpoint {
 		now.since = r.At
 	}
@@ -131,12 +133,19 @@ func (w *Watch) takePlaten(r *Roll) {
 	if lag > platenAllowed && (rising || settling) {
 		return
 	}
-	if c := w.platen.take(r.Number, min((lag-platenAllowed)/platenU, wild)-slack, lag, limit); c != none {
+	c := w.platen.take(r.Number, min((lag-platenAllowed)/platenU, wild)-slack, lag, limit)
+	if w.platen.n == 1 && was.roll != 0 {
+		// The roll before was pressed somewhere between its reading and this one.
+		w.platen.first = was.roll
+	}
+	if c != none {
 		w.tell(c, PlatenCold, "", &w.platen,
 			Number{"setpoint_c", r.Setpoint}, Number{"platen_c", r.Platen}, Number{"below_k", w.platen.mean()}, Number{"allowed_k", platenAllowed})
 	}
 }
 
+// takeFeed tests the feed rolls over all rolls, and the wrapper of a slot: one
+// that slides shows on its own rolls alone.
 func (w *Watch) takeFeed(r *Roll) {
 	c := &r.Feed
 	if !c.known() || !(c.Expected > 0) {
@@ -145,6 +154,13 @@ func (w *Watch) takeFeed(r *Roll) {
 	share, u, allowed := 100*(c.Measured/c.Expected-1), 100*c.U/c.Expected, 200*c.Standing/c.Expected
 	up, down := w.feed.take(r.Number, share, u, allowed, limit)
 	w.tellPair(up, down, FeedCounts, "", &w.feed, "_percent", u, allowed)
+
+	// What every slot shows is told once, of the line.
+	if s, ok := slotOf(r.Slot); ok && !w.feed.up.found && !w.feed.down.found {
+		p := &w.feedSlot[s]
+		up, down := p.take(r.Number, share, u, allowed, limit)
+		w.tellPair(up, down, FeedCounts, slotName(r.Slot), p, "_percent", u, allowed)
+	}
 }
 
 // takeWeighing tests the scale over all rolls, and the wrapper of a slot where

@@ -98,7 +98,7 @@ func TestFaultOfTheProcessOverAStart(t *testing.T) {
 		for _, f := range n.Fields {
 			keys[f.Key] = f.Value
 		}
-		if keys["first_roll"] != uint32(12) || keys["platen_c"] != 160.0 || keys["remedy"] == "" || n.Level != Warning || !strings.Contains(n.Text, "Rolls 12 to") {
+		if keys["first_roll"] != uint32(11) || keys["platen_c"] != 160.0 || keys["remedy"] == "" || n.Level != Warning || !strings.Contains(n.Text, "Rolls 11 to") {
 			t.Errorf("notice %+v", n)
 		}
 	}

@@ -278,7 +278,7 @@ func TestSnapshotValues(t *testing.T) {
 	if l.Controller.Times != want {
 		t.Errorf("times %+v", l.Controller.Times)
 	}
-	if b := (config.Bases{1000, 1200, 4000, 4010, 4030, 4120, 4140}); l.Controller.Bases != b {
+	if b := (config.Bases{1000, 1200, 4000, 4010, 4030, 4120, 4140, 4200}); l.Controller.Bases != b {
 		t.Errorf("bases %+v", l.Controller.Bases)
 	}
 	if l.Armed || l.Controller.Protocol != config.ModbusTCP || l.Controller.Unit != 1 {

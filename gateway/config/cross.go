@@ -239,7 +239,7 @@ func (d *decoder) checkBases(c *Controller, at string) {
 		{"hello", int(c.Bases.Hello), handshake.HelloWords},
 		{"payload", int(c.Bases.Payload), handshake.PayloadWords},
 		{"commit", int(c.Bases.Commit), handshake.CommitWords},
-		{"ack", int(c.Bases.Ack), handshake.AckWords},
+		{"ack", int(c.Bases.Ack), handshake.AckWords}, {"limits", int(c.Bases.Limits), handshake.LimitsWords},
 	}
 	show := func(b span) string {
 		return b.key + " " + strconv.Itoa(b.from) + ".." + strconv.Itoa(b.from+b.length-1)

@@ -38,6 +38,7 @@ type OPCUANodes struct {
 	Payload   string `cfg:"payload" default:"" doc:"that of PAYLOAD"`
 	Commit    string `cfg:"commit" default:"" doc:"that of COMMIT"`
 	Ack       string `cfg:"ack" default:"" doc:"that of ACK"`
+	Limits    string `cfg:"limits" default:"" doc:"that of LIMITS, read only where the controller says that it publishes it"`
 }
 
 // The words of policy and mode that protect nothing, and the mark of an entry.
@@ -50,11 +51,11 @@ const (
 // in identifiers.
 type opcuaNode struct{ key, text, name string }
 
-func (n *OPCUANodes) all() [7]opcuaNode {
+func (n *OPCUANodes) all() [8]opcuaNode {
 	return [...]opcuaNode{
 		{"request", n.Request, "Request"}, {"outcomes", n.Outcomes, "Outcome." + entryMark},
 		{"heartbeat", n.Heartbeat, "Heartbeat"}, {"hello", n.Hello, "Hello"}, {"payload", n.Payload, "Payload"},
-		{"commit", n.Commit, "Commit"}, {"ack", n.Ack, "Ack"},
+		{"commit", n.Commit, "Commit"}, {"ack", n.Ack, "Ack"}, {"limits", n.Limits, "Limits"},
 	}
 }
 

@@ -162,6 +162,7 @@ type Bases struct {
 	Payload   uint16 `cfg:"payload" default:"4030" doc:"PAYLOAD, 80 registers"`
 	Commit    uint16 `cfg:"commit" default:"4120" doc:"COMMIT, 14 registers"`
 	Ack       uint16 `cfg:"ack" default:"4140" doc:"ACK, 10 registers"`
+	Limits    uint16 `cfg:"limits" default:"4200" doc:"LIMITS, 80 registers; read only where the controller says that it publishes it"`
 }
 
 // Times are the gateway's own times of the handshake.

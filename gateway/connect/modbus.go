@@ -72,5 +72,6 @@ func Layout(b config.Bases) (link.Layout, error) {
 	return link.NewLayout(map[handshake.ID]int{
 		handshake.REQ: int(b.Request), handshake.OUT: int(b.Outcomes), handshake.HEARTBEAT: int(b.Heartbeat),
 		handshake.HELLO: int(b.Hello), handshake.PAYLOAD: int(b.Payload), handshake.COMMIT: int(b.Commit), handshake.ACK: int(b.Ack),
+		handshake.LIMITS: int(b.Limits),
 	})
 }

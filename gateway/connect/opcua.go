@@ -41,6 +41,7 @@ func Server(l *config.Line) opcua.Settings {
 	for id, text := range map[handshake.ID]string{
 		handshake.REQ: c.Nodes.Request, handshake.OUT: c.Nodes.Outcomes, handshake.HEARTBEAT: c.Nodes.Heartbeat,
 		handshake.HELLO: c.Nodes.Hello, handshake.PAYLOAD: c.Nodes.Payload, handshake.COMMIT: c.Nodes.Commit, handshake.ACK: c.Nodes.Ack,
+		handshake.LIMITS: c.Nodes.Limits,
 	} {
 		if text != "" {
 			s.Nodes[id] = text

@@ -122,7 +122,7 @@ func TestOPCUACheckedIsTaken(t *testing.T) {
 // to the name of another is refused.
 func TestOPCUANodeNames(t *testing.T) {
 	keys := map[handshake.ID]string{
-		handshake.REQ: "request", handshake.HEARTBEAT: "heartbeat", handshake.HELLO: "hello", handshake.PAYLOAD: "payload", handshake.COMMIT: "commit", handshake.ACK: "ack",
+		handshake.REQ: "request", handshake.HEARTBEAT: "heartbeat", handshake.HELLO: "hello", handshake.PAYLOAD: "payload", handshake.COMMIT: "commit", handshake.ACK: "ack", handshake.LIMITS: "limits",
 	}
 	for _, id := range handshake.IDs() {
 		name, key := opcua.NodeName("north", id, 0), "commit"

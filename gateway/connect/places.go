@@ -29,7 +29,7 @@ func Places(l *config.Line) plc.Places {
 	b := &l.Controller.Bases
 	base := map[handshake.ID]uint16{
 		handshake.REQ: b.Request, handshake.OUT: b.Outcomes, handshake.HEARTBEAT: b.Heartbeat, handshake.HELLO: b.Hello,
-		handshake.PAYLOAD: b.Payload, handshake.COMMIT: b.Commit, handshake.ACK: b.Ack,
+		handshake.PAYLOAD: b.Payload, handshake.COMMIT: b.Commit, handshake.ACK: b.Ack, handshake.LIMITS: b.Limits,
 	}
 	return plc.Places{Address: func(id handshake.ID, entry int) int {
 		at := int(base[id])

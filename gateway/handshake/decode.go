@@ -153,7 +153,7 @@ func Fields(id ID) []FieldInfo {
 
 // IDs returns all blocks in order.
 func IDs() []ID {
-	out := make([]ID, idCount)
+	out := make([]ID, Blocks)
 	for i := range out {
 		out[i] = ID(i)
 	}
@@ -186,6 +186,8 @@ func tableOf(id ID) shape {
 		return commitTable
 	case ACK:
 		return ackTable
+	case LIMITS:
+		return limitsTable
 	}
 	return nil
 }

@@ -25,7 +25,7 @@ func FuzzDecode(f *testing.F) {
 		f.Add(uint8(id), bytesOf(emptyWords(f, id)))
 	}
 	f.Fuzz(func(t *testing.T, n uint8, data []byte) {
-		id := ID(int(n) % idCount)
+		id := ID(int(n) % Blocks)
 		words := make([]uint16, len(data)/2)
 		for i := range words {
 			words[i] = binary.BigEndian.Uint16(data[2*i:])

@@ -6,8 +6,8 @@ package handshake
 // ID names a block.
 type ID uint8
 
-// The blocks. The first two belong to the controller, the others to the
-// gateway, which writes nothing else.
+// The blocks. The gateway writes those from HEARTBEAT to ACK and nothing else. A
+// controller need not have LIMITS.
 const (
 	REQ ID = iota
 	OUT
@@ -16,6 +16,7 @@ const (
 	PAYLOAD
 	COMMIT
 	ACK
+	LIMITS
 )
 
 // Session is the name of one session of the gateway. Epoch alone decides
@@ -56,6 +57,7 @@ const (
 	GatewayAlive
 	DimensionsValid
 	OperatorMustAck
+	LimitsPublished
 )
 
 // Verdict of the controller on an offer.

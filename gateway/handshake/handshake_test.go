@@ -103,7 +103,7 @@ func exampleRequest(t testing.TB) Request {
 	w := func(name string, v float64) uint16 { return uint16(d(name, v)) }
 	return Request{
 		GenHead: 777, GenTail: 777, Boot: 41, Tick: 880123, Active: exampleSession, Floor: 7, LastOffer: 2,
-		Phase: Await, Flags: AllPermissives | GatewayAlive | DimensionsValid | 1<<7, Permissives: 0x3F,
+		Phase: Await, Flags: AllPermissives | GatewayAlive | DimensionsValid | LimitsPublished, Permissives: 0x3F,
 		RollNo: 1190, Req: 1205, Tag: "R2026-001190", Diameter: d("diameter", 1250.4), Width: d("width", 1602.0),
 		Grade: 3, Core: 2, Quality: 97, ScanAge: w("scan_age", 2.10),
 		ResultReq: 1204, ResultSession: exampleSession, ResultOffer: 2, ResultVerdict: Accepted, ResultCRC: 0x1A2B3C4D,
@@ -124,6 +124,54 @@ func exampleOutcome(t testing.TB) Outcome {
 		Temperature: w("used_header_temperature", 176.7), Dwell: w("used_header_dwell", 6.50), OuterHead: 1219,
 		Overlap: w("used_overlap", 150.0), Scale: d("scale_reading", 1569.8), EncoderUsed: d("wrapper_used", 11938.0),
 		Start: 880160, Ended: 883420, Overhang: w("measured_overhang", 124.0), Pressure: w("press_pressure", 10),
+	}
+}
+
+// exampleLimits are the limits of the worked example.
+func exampleLimits(t testing.TB) Limits {
+	d := func(name string, v float64) uint32 { return uint32(int32(scaled(t, LIMITS, name, v))) }
+	w := func(name string, v float64) uint16 { return uint16(d(name, v)) }
+	return Limits{
+		Gen: 5,
+		Least: Payload{Slot: 1, WrapperWidth: w("least_wrapper_width", 600), FeedLength: d("least_feed_length", 500), FeedCounts: 1000,
+			Layers: w("least_layers", 1), WrapSpeed: w("least_wrap_speed", 50), RollCentre: w("least_roll_centre", 300),
+			CrimperPosition: w("least_crimper_position", 200), Centring: int16(w("least_centring_offset", -20))},
+		Greatest: Payload{Slot: 6, WrapperWidth: w("greatest_wrapper_width", 2540), FeedLength: d("greatest_feed_length", 40000), FeedCounts: 800000,
+			Layers: w("greatest_layers", 6), Overlap: w("greatest_overlap", 500), WrapSpeed: w("greatest_wrap_speed", 1500),
+			TurningHz: w("greatest_turning_frequency", 60), FeedHz: w("greatest_feed_frequency", 60), CrimpTurns: w("greatest_crimp_turns", 3),
+			CrimpTime: w("greatest_crimp_time", 60), CrimpTurningHz: w("greatest_crimp_turning_frequency", 60),
+			CrimperHz: w("greatest_crimper_frequency", 60), CrimperPressure: w("greatest_crimper_pressure", 16000),
+			RollCentre: w("greatest_roll_centre", 1100), CrimperPosition: w("greatest_crimper_position", 1050),
+			PlatenStroke: w("greatest_platen_stroke", 900), ContactPressure: w("greatest_contact_pressure", 30),
+			Temperature: w("greatest_header_temperature", 200), Dwell: w("greatest_header_dwell", 30), InnerHead: 1600, OuterHead: 1600,
+			Zones: 0x3F, Glue: w("greatest_glue", 400), CloseMin: w("greatest_closing_least", 200), CloseMax: w("greatest_closing_greatest", 200),
+			Gross: d("greatest_gross_mass", 6000), Tare: d("greatest_tare", 200), ScaleTolerance: w("greatest_scale_tolerance", 5),
+			Centring: int16(w("greatest_centring_offset", 20)), Groups: 0xFF},
+	}
+}
+
+// TestLimitsStandByTheirPayload holds section 4.1: register 4 + n is the least and
+// 39 + n the greatest value of payload register 33 + n, with its width and unit.
+func TestLimitsStandByTheirPayload(t *testing.T) {
+	limits := map[int]FieldInfo{}
+	for _, f := range Fields(LIMITS) {
+		limits[f.Register] = f
+	}
+	n := 0
+	for _, p := range Fields(PAYLOAD) {
+		if p.Register < FirstSetpoint || p.Name == "crc" {
+			continue
+		}
+		n++
+		for first, name := range map[int]string{LeastLimit: "least_", GreatestLimit: "greatest_"} {
+			f := limits[p.Register-FirstSetpoint+first]
+			if f.Name != name+p.Name || f.Words != p.Words || f.Kind != p.Kind || f.Scale != p.Scale || f.Unit != p.Unit || f.Bits != p.Bits {
+				t.Errorf("register %d of LIMITS is %+v, want that of %+v", f.Register, f, p)
+			}
+		}
+	}
+	if n != 31 {
+		t.Errorf("%d fields of the payload have limits, want 31", n)
 	}
 }
 
@@ -182,7 +230,7 @@ func TestWorkedExample(t *testing.T) {
 	ack := Ack{Session: exampleSession, UpTo: 1189}
 	beat := Heartbeat{Count: 513, Session: exampleSession, State: 4}
 
-	req, out := exampleRequest(t), exampleOutcome(t)
+	req, out, limits := exampleRequest(t), exampleOutcome(t), exampleLimits(t)
 	var r2 Request
 	var o2 Outcome
 	var h2 Hello
@@ -190,6 +238,7 @@ func TestWorkedExample(t *testing.T) {
 	var c2 Commit
 	var a2 Ack
 	var b2 Heartbeat
+	var l2 Limits
 	for _, tt := range []struct {
 		name   string
 		words  int
@@ -203,6 +252,7 @@ func TestWorkedExample(t *testing.T) {
 		{"PAYLOAD", PayloadWords, p.Encode, func(w []uint16) error { return DecodePayload(w, &p2) }, func() bool { return p2 == p }},
 		{"COMMIT", CommitWords, commit.Encode, func(w []uint16) error { return DecodeCommit(w, &c2) }, func() bool { return c2 == commit }},
 		{"ACK", AckWords, ack.Encode, func(w []uint16) error { return DecodeAck(w, &a2) }, func() bool { return a2 == ack }},
+		{"LIMITS", LimitsWords, limits.Encode, func(w []uint16) error { return DecodeLimits(w, &l2) }, func() bool { return l2 == limits }},
 		{"HEARTBEAT", HeartbeatWords, beat.Encode, func(w []uint16) error { return DecodeHeartbeat(w, &b2) }, func() bool { return b2 == beat }},
 	} {
 		got := make([]uint16, tt.words)
@@ -270,8 +320,9 @@ func TestTablesCoverEveryRegister(t *testing.T) {
 	zeros := map[ID][]int{
 		PAYLOAD: {68, 69, 70, 71, 72, 73, 74, 75, 76, 77},
 		ACK:     {1},
+		LIMITS:  {3, 74, 75, 76, 77},
 	}
-	sizes := map[ID]int{REQ: 96, OUT: 40, HEARTBEAT: 10, HELLO: 10, PAYLOAD: 80, COMMIT: 14, ACK: 10}
+	sizes := map[ID]int{REQ: 96, OUT: 40, HEARTBEAT: 10, HELLO: 10, PAYLOAD: 80, COMMIT: 14, ACK: 10, LIMITS: 80}
 	for _, id := range IDs() {
 		if Words(id) != sizes[id] {
 			t.Errorf("%s has %d registers, want %d", id, Words(id), sizes[id])
@@ -364,10 +415,10 @@ func emptyWords(t testing.TB, id ID) []uint16 {
 	return words
 }
 
-func encoders() [idCount]func([]uint16) error {
-	return [idCount]func([]uint16) error{
+func encoders() [Blocks]func([]uint16) error {
+	return [Blocks]func([]uint16) error{
 		(&Request{}).Encode, (&Outcome{}).Encode, (&Heartbeat{}).Encode, (&Hello{}).Encode,
-		(&Payload{}).Encode, (&Commit{}).Encode, (&Ack{}).Encode,
+		(&Payload{}).Encode, (&Commit{}).Encode, (&Ack{}).Encode, (&Limits{}).Encode,
 	}
 }
 
@@ -387,6 +438,8 @@ func roundTrip(id ID, words []uint16) ([]uint16, error) {
 		return again(out, words, DecodePayload, (*Payload).Encode)
 	case COMMIT:
 		return again(out, words, DecodeCommit, (*Commit).Encode)
+	case LIMITS:
+		return again(out, words, DecodeLimits, (*Limits).Encode)
 	}
 	return again(out, words, DecodeAck, (*Ack).Encode)
 }
@@ -531,7 +584,7 @@ func TestNames(t *testing.T) {
 	for got, want := range map[string]string{
 		REQ.String():           "REQ",
 		ACK.String():           "ACK",
-		ID(9).String():         "block 9",
+		ID(77).String():        "block 77",
 		ByHand.String():        "manual",
 		Rejected.String():      "rejected",
 		HeldVerdict.String():   "held",
@@ -545,7 +598,7 @@ func TestNames(t *testing.T) {
 			t.Errorf("got %q, want %q", got, want)
 		}
 	}
-	if Words(ID(9)) != 0 || Fields(ID(9)) != nil || GatewayOwned(ID(9)) || GatewayOwned(REQ) || GatewayOwned(OUT) {
+	if Words(ID(77)) != 0 || Fields(ID(77)) != nil || GatewayOwned(ID(77)) || GatewayOwned(REQ) || GatewayOwned(OUT) {
 		t.Error("an unknown or foreign block passes for one of the gateway's")
 	}
 	if PayloadCRC(make([]uint16, 3)) != 0 {

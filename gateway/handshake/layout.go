@@ -13,7 +13,7 @@ var requestTable = build(table[Request]{
 		u32f(11, "epoch_floor", 1, "", "Newest epoch ever adopted; only a greater one opens a session.", func(r *Request) *uint32 { return &r.Floor }),
 		u16f(13, "last_offer", 1, "", "Last offer handled in this session.", func(r *Request) *uint16 { return &r.LastOffer }),
 		u16f(14, "phase", 1, "", "Station: 0 empty, 1 await, 2 run, 3 held, 4 manual, 5 fault.", func(r *Request) *uint16 { return (*uint16)(&r.Phase) }),
-		u16f(15, "flags", 1, "", "Bit 0 all permissives on, 1 memory lost, 2 manual selected, 3 ring full, 4 gateway alive, 5 dimensions valid, 6 operator must acknowledge.", func(r *Request) *uint16 { return (*uint16)(&r.Flags) }).bitset(),
+		u16f(15, "flags", 1, "", "Bit 0 all permissives on, 1 memory lost, 2 manual selected, 3 ring full, 4 gateway alive, 5 dimensions valid, 6 operator must acknowledge, 7 LIMITS is published.", func(r *Request) *uint16 { return (*uint16)(&r.Flags) }).bitset(),
 		u32f(16, "permissives", 1, "", "Permissive bits, 1 = on.", func(r *Request) *uint32 { return &r.Permissives }).bitset(),
 		u32f(18, "roll_no", 1, "", "Physical roll at the station, without holes.", func(r *Request) *uint32 { return &r.RollNo }),
 		u32f(20, "req_id", 1, "", "Request: one measurement of one roll.", func(r *Request) *uint32 { return &r.Req }),

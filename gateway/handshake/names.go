@@ -136,7 +136,7 @@ func readWord[T ~uint16](to *T, what string, names []string, b []byte) error {
 }
 
 var (
-	blockNames   = [...]string{"REQ", "OUT", "HEARTBEAT", "HELLO", "PAYLOAD", "COMMIT", "ACK"}
+	blockNames   = [...]string{"REQ", "OUT", "HEARTBEAT", "HELLO", "PAYLOAD", "COMMIT", "ACK", "LIMITS"}
 	phaseNames   = [...]string{"empty", "await", "run", "held", "manual", "fault"}
 	verdictNames = [...]string{"none", "accepted", "rejected", "held"}
 	kindNames    = [...]string{"", "recipe", "hold"}

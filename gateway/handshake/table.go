@@ -16,6 +16,7 @@ const (
 	PayloadWords   = 80
 	CommitWords    = 14
 	AckWords       = 10
+	LimitsWords    = 80
 )
 
 // LayoutVersion stands in the layout word of every block that has one.
@@ -27,8 +28,8 @@ const firstLayout = 1
 // TagLen is the greatest number of characters of a roll tag.
 const TagLen = 16
 
-// idCount is the number of blocks.
-const idCount = int(ACK) + 1
+// Blocks is the number of blocks.
+const Blocks = int(LIMITS) + 1
 
 // Form is how a field stands in its registers.
 type Form string

@@ -23,6 +23,8 @@ type BlocksReport struct {
 	Blocks    []Block    `json:"blocks" print:"csv"`
 	// Fields are those of the blocks that decode, one row each.
 	Fields *present.Table `json:"fields,omitempty"`
+
+	limits bool // the request block says that LIMITS is published
 }
 
 // Block is one block as it was read from a controller.
@@ -75,6 +77,9 @@ func Blocks(ctx context.Context, dialer link.Dialer, l *config.Line) (*BlocksRep
 // read reads each block in a request of its own.
 func (r *BlocksReport) read(ctx context.Context, port link.Port, l *config.Line) {
 	for _, id := range handshake.IDs() {
+		if handshake.Optional(id) && !r.limits {
+			continue
+		}
 		entries := 1
 		if id == handshake.OUT {
 			entries = handshake.OutEntries
@@ -95,6 +100,10 @@ func (r *BlocksReport) read(ctx context.Context, port link.Port, l *config.Line)
 				b.State, b.Problem = BlockUnread, err.Error()
 			default:
 				b.decode()
+			}
+			if id == handshake.REQ && b.State == BlockDecodes {
+				var request handshake.Request
+				r.limits = handshake.DecodeRequest(b.words, &request) == nil && request.Flags&handshake.LimitsPublished != 0
 			}
 			if id != handshake.OUT || b.State != BlockEmpty {
 				r.Blocks = append(r.Blocks, b)
@@ -160,6 +169,7 @@ func brief(id handshake.ID, words []uint16) string {
 		payload   handshake.Payload
 		commit    handshake.Commit
 		ack       handshake.Ack
+		limits    handshake.Limits
 	)
 	switch id {
 	case handshake.REQ:
@@ -191,6 +201,10 @@ func brief(id handshake.ID, words []uint16) string {
 	case handshake.ACK:
 		if handshake.DecodeAck(words, &ack) == nil {
 			return fmt.Sprintf("session %d, up to outcome %d", ack.Session.Epoch, ack.UpTo)
+		}
+	case handshake.LIMITS:
+		if handshake.DecodeLimits(words, &limits) == nil {
+			return fmt.Sprintf("generation %d", limits.Gen)
 		}
 	}
 	return ""

@@ -113,7 +113,7 @@ type Expect struct {
 func Controller(ctx context.Context, port link.Port, e Expect) *Report {
 	l := &inspection{port: port, expect: e}
 	l.items.Items = []Item{}
-	if l.blocks(ctx) && l.motion(ctx) {
+	if l.blocks(ctx) && l.motion(ctx) && l.limits(ctx) {
 		l.identity()
 		l.station()
 		l.untold()
@@ -188,7 +188,7 @@ func (l *inspection) wait(ctx context.Context) bool {
 // followed.
 func (l *inspection) blocks(ctx context.Context) bool {
 	for _, id := range handshake.IDs() {
-		if id == handshake.OUT {
+		if id == handshake.OUT || handshake.Optional(id) {
 			continue
 		}
 		if id == handshake.REQ {

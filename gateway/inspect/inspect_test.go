@@ -56,6 +56,21 @@ func line() *recipe.Line {
 	return l
 }
 
+// limit publishes limits that are as wide as their fields, but for what is changed.
+func (b *bench) limit(change func(*handshake.Limits)) {
+	l := handshake.Limits{Gen: 5}
+	for _, f := range handshake.SetpointFields() {
+		least, most := f.Range()
+		f.Put(&l.Least, least)
+		f.Put(&l.Greatest, most)
+	}
+	change(&l)
+	b.request.Flags |= handshake.LimitsPublished
+	b.image.Lock()
+	defer b.image.Unlock()
+	_ = l.Encode(b.image.Words(handshake.LIMITS, 0)) // it has room
+}
+
 // TestLook spoils one thing of a sound controller and wants it told, with a
 // verdict and a remedy.
 func TestLook(t *testing.T) {
@@ -98,7 +113,19 @@ func TestLook(t *testing.T) {
 		"hot platen":        {func(b *bench, _ *inspect.Expect) { b.request.Platen = 2500 }, "platen", inspect.Warn, "250 °C"},
 		"ring full":         {func(b *bench, _ *inspect.Expect) { b.request.Acked = 0; b.request.Flags |= handshake.RingFull }, "outcomes", inspect.Warn, "2 not acknowledged"},
 		"other data in ACK": {func(b *bench, _ *inspect.Expect) { b.image.Words(handshake.ACK, 0)[3] = 5 }, "block ACK", inspect.Fail, "type word"},
-		"no clock told":     {func(*bench, *inspect.Expect) {}, "clock", inspect.Note, "not published"},
+		"no limits":         {func(*bench, *inspect.Expect) {}, "limits of the controller", inspect.Note, "not published"},
+		"limits, wider":     {func(b *bench, _ *inspect.Expect) { b.limit(func(*handshake.Limits) {}) }, "limits of the controller", inspect.OK, "generation 5"},
+		"limit, narrower": {func(b *bench, _ *inspect.Expect) {
+			b.limit(func(l *handshake.Limits) { l.Greatest.Temperature = 1900 })
+		}, "limit of header temperature", inspect.Fail, "limits.header_temperature"},
+		"limit, not entered": {func(b *bench, _ *inspect.Expect) {
+			b.limit(func(l *handshake.Limits) { l.Least.Dwell, l.Greatest.Dwell = 1, 0 })
+		}, "limit of header dwell", inspect.Fail, "limits.header_dwell"},
+		"slot beyond the limit": {func(b *bench, _ *inspect.Expect) {
+			b.limit(func(l *handshake.Limits) { l.Greatest.Slot = 1 })
+		}, "limit of wrapper slot", inspect.Fail, "1 to 2 in stand.slots"},
+		"limits without the block": {func(b *bench, _ *inspect.Expect) { b.request.Flags |= handshake.LimitsPublished }, "block LIMITS", inspect.Fail, "nothing has been published"},
+		"no clock told":            {func(*bench, *inspect.Expect) {}, "clock", inspect.Note, "not published"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {

@@ -236,7 +236,7 @@ func (l *inspection) stand() {
 // untold says what the controller does not publish, so that nobody takes it
 // for compared.
 func (l *inspection) untold() {
-	l.items.add(Note, "limits and times of the controller program", "not published by the protocol", "those of limits and controller.program",
+	l.items.add(Note, "times of the controller program", "not published by the protocol", "those of controller.program",
 		"compare them at the controller by hand")
 }
 

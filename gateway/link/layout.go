@@ -10,11 +10,9 @@ import (
 // lastRegister is the highest zero-based register address.
 const lastRegister = 65535
 
-const blocks = int(handshake.ACK) + 1
-
 // Layout holds the zero-based address of the first register of every block.
 // The zero value is not valid; make one with NewLayout.
-type Layout struct{ base [blocks]uint16 }
+type Layout struct{ base [handshake.Blocks]uint16 }
 
 // NewLayout takes the base address of every block, zero-based. The error names
 // every problem at once: a block that is missing or unknown, one that reaches
@@ -26,7 +24,7 @@ func NewLayout(bases map[handshake.ID]int) (Layout, error) {
 	if n := unknown(bases); n > 0 {
 		bad = append(bad, fmt.Errorf("register bases name %d unknown blocks, want only %v", n, ids))
 	}
-	placed := make([]handshake.ID, 0, blocks)
+	placed := make([]handshake.ID, 0, handshake.Blocks)
 	for _, id := range ids {
 		base, ok := bases[id]
 		if !ok {

@@ -17,7 +17,7 @@ import (
 func bases() map[handshake.ID]int {
 	return map[handshake.ID]int{
 		handshake.REQ: 1000, handshake.OUT: 1200, handshake.HEARTBEAT: 4000, handshake.HELLO: 4010,
-		handshake.PAYLOAD: 4030, handshake.COMMIT: 4120, handshake.ACK: 4140,
+		handshake.PAYLOAD: 4030, handshake.COMMIT: 4120, handshake.ACK: 4140, handshake.LIMITS: 4200,
 	}
 }
 
@@ -139,7 +139,7 @@ func TestPlanFillsWhatWasAsked(t *testing.T) {
 		var spans []Span
 		pieces := 0
 		for range rapid.IntRange(0, 12).Draw(t, "spans") {
-			s := Span{Block: handshake.ID(rapid.IntRange(0, blocks-1).Draw(t, "block"))}
+			s := Span{Block: handshake.ID(rapid.IntRange(0, handshake.Blocks-1).Draw(t, "block"))}
 			if s.Block == handshake.OUT {
 				s.Entry = rapid.IntRange(0, handshake.OutEntries-1).Draw(t, "entry")
 			}

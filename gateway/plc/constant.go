@@ -44,6 +44,10 @@ func constants() []constant {
 	}
 	for _, id := range handshake.IDs() {
 		out = append(out, wordConst("TYPE_"+id.String(), typeWord(id)), intConst(id.String()+"_WORDS", handshake.Words(id)))
+		if id == handshake.LIMITS { // its rows follow from those of the payload
+			out = append(out, intConst("LIMITS_GEN", 2), intConst("LIMITS_LEAST", handshake.LeastLimit), intConst("LIMITS_GREATEST", handshake.GreatestLimit))
+			continue
+		}
 		for _, f := range handshake.Fields(id) {
 			if f.Name != "type" {
 				out = append(out, intConst(id.String()+"_"+upperName(f.Name), f.Register))
@@ -77,6 +81,7 @@ func constants() []constant {
 		wordConst("FLAG_GATEWAY_ALIVE", uint16(handshake.GatewayAlive)),
 		wordConst("FLAG_DIMENSIONS_VALID", uint16(handshake.DimensionsValid)),
 		wordConst("FLAG_OPERATOR_MUST_ACK", uint16(handshake.OperatorMustAck)),
+		wordConst("FLAG_LIMITS_PUBLISHED", uint16(handshake.LimitsPublished)),
 		wordConst("HEARTBEAT_HOLD_ALL", handshake.FlagHoldAll),
 	)
 	return append(out, limitConstants()...)
@@ -103,6 +108,8 @@ func typeWord(id handshake.ID) uint16 {
 		err = new(handshake.Commit).Encode(words)
 	case handshake.ACK:
 		err = new(handshake.Ack).Encode(words)
+	case handshake.LIMITS:
+		err = new(handshake.Limits).Encode(words)
 	}
 	if err != nil {
 		panic("an empty block cannot be encoded: " + err.Error())

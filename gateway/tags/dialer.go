@@ -93,9 +93,9 @@ type plan struct {
 	points  []Point
 	has     map[string]int // index of the tag, by the name of its field
 
-	all   [int(handshake.ACK) + 1][]int // every tag of a block
-	first [int(handshake.ACK) + 1][]int // written first
-	last  [int(handshake.ACK) + 1][]int // written last, apart
+	all   [handshake.Blocks][]int // every tag of a block
+	first [handshake.Blocks][]int // written first
+	last  [handshake.Blocks][]int // written last, apart
 
 	view      []int                      // read for a request block
 	steady    []int                      // of these, what must not differ between two reads

@@ -45,10 +45,13 @@ func BlockName(id handshake.ID) string {
 
 // Fields lists every field that can be mapped, in the order of the blocks. Type
 // word, layout word and checksum are the blocks' own and are no fields of a
-// mapping.
+// mapping, and LIMITS has none: a mapped controller does not publish it.
 func Fields() []Field {
 	var out []Field
 	for _, id := range handshake.IDs() {
+		if handshake.Optional(id) {
+			continue
+		}
 		for _, info := range handshake.Fields(id) {
 			switch info.Name {
 			case "type", "layout", "crc":

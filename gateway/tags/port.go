@@ -22,7 +22,7 @@ type port struct {
 
 	// written is what was written last, for the fields that have no tag and so
 	// cannot be read back.
-	written [int(handshake.ACK) + 1][]uint16
+	written [handshake.Blocks][]uint16
 	seen    handshake.Session // in force as the last request told
 	bootNow uint32
 }
@@ -162,6 +162,8 @@ func (p *port) complete(dst []uint16) error {
 	p.completeSession(dst, hello[:])
 	p.completeResult(dst, commit[:], outcome[:])
 	p.completeOutcomes(dst, p.plan.get(outcome[:], "outcome.out_idx"), p.plan.get(ack[:], "ack.up_to"))
+	// A mapping has no limits of the controller, whatever its flags say.
+	p.plan.put(dst, "request.flags", p.plan.get(dst, "request.flags")&^int64(handshake.LimitsPublished))
 	p.bootNow = uint32(p.plan.get(dst, "request.boot_id"))
 	p.seen = handshake.Session{Epoch: uint32(p.plan.get(dst, "request.active_epoch")), Nonce: uint32(p.plan.get(dst, "request.active_nonce"))}
 	return nil

@@ -20,7 +20,7 @@ import (
 // holds the lock and uses Words.
 type Image struct {
 	mu   sync.Mutex
-	regs [int(handshake.ACK) + 1][]uint16
+	regs [handshake.Blocks][]uint16
 	late []late
 }
 

@@ -20,7 +20,7 @@ func layout(t testing.TB) link.Layout {
 	t.Helper()
 	l, err := link.NewLayout(map[handshake.ID]int{
 		handshake.REQ: 1000, handshake.OUT: 1200, handshake.HEARTBEAT: 4000, handshake.HELLO: 4010,
-		handshake.PAYLOAD: 4030, handshake.COMMIT: 4120, handshake.ACK: 4140,
+		handshake.PAYLOAD: 4030, handshake.COMMIT: 4120, handshake.ACK: 4140, handshake.LIMITS: 4200,
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -55,7 +55,7 @@ type registers struct {
 
 // input tells whether an address is one of the input registers.
 func (r *registers) input(at int) bool {
-	return r.inputs && at < r.layout.Address(handshake.HEARTBEAT, 0)
+	return r.inputs && (at < r.layout.Address(handshake.HEARTBEAT, 0) || at >= r.layout.Address(handshake.LIMITS, 0))
 }
 
 // whole tells whether a range is the request block, or one to three entries of the

@@ -124,6 +124,9 @@ func (p *port) checks() []check {
 			}
 			continue
 		}
+		if handshake.Optional(b) {
+			continue
+		}
 		item := p.blocks[b]
 		out = append(out, check{item, b, 0})
 		if handshake.GatewayOwned(b) {

@@ -18,7 +18,7 @@ const NamespaceURI = "urn:lapgate:line"
 // NodeName is the identifier of the variable that holds a block, for
 // handshake.OUT of one entry of the ring, a string in the namespace
 // NamespaceURI: the name of the line, a dot and Request, Outcome.00 to
-// Outcome.63, Heartbeat, Hello, Payload, Commit or Ack. Every variable is an
+// Outcome.63, Heartbeat, Hello, Payload, Commit, Ack or Limits. Every variable is an
 // array of UInt16 of the length of its block.
 func NodeName(line string, id handshake.ID, entry int) string {
 	if id == handshake.OUT {
@@ -35,6 +35,7 @@ func names() map[handshake.ID]string {
 		handshake.PAYLOAD:   "Payload",
 		handshake.COMMIT:    "Commit",
 		handshake.ACK:       "Ack",
+		handshake.LIMITS:    "Limits",
 	}
 }
 

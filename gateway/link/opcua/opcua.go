@@ -116,7 +116,7 @@ func (d *Dialer) tell(holds bool, key string, w Warning) {
 // port is the blocks on one connection. It is used by one goroutine at a time.
 type port struct {
 	*connection
-	blocks  [int(handshake.ACK) + 1]*item
+	blocks  [handshake.Blocks]*item
 	entries [handshake.OutEntries]*item
 }
 

@@ -55,6 +55,7 @@ const (
 	ringAlarm       = 48               // outcomes not acknowledged
 	bootJump        = 16               // restarts of the controller that nobody may have seen before a first session
 	outcomesPerRead = 3
+	ackAlone        = 32 // outcomes that wait in the controller; then they are acknowledged although only this gateway has them
 	// A result may show ten publications later than the phase.
 	newerPublications = 11
 	greatestEpoch     = 4_000_000_000
@@ -89,6 +90,7 @@ type Machine struct {
 	armed      bool
 	pair       bool
 	lease      Lease
+	stored     Stored
 	offerLimit uint16
 
 	now      Moment
@@ -285,6 +287,8 @@ func (m *Machine) take(ev Event) {
 		m.configure(e)
 	case Lease:
 		m.setLease(e)
+	case Stored:
+		m.stored = e
 	}
 }
 
@@ -439,6 +443,7 @@ func (m *Machine) arm(e Arm) {
 	m.job = job{} // what was shown in shadow is offered now, and the other way round
 	if e.On {
 		m.end(condJournal)
+		m.end(condContradiction)
 		m.tell(noteArmed, "writing is allowed", Field{"by", e.By})
 		if m.state == StateWatch {
 			m.state = StateOffline
@@ -495,7 +500,16 @@ func (m *Machine) takeConfig() {
 	m.tell(noteConfigInForce, "another configuration is in force")
 }
 
+// setLease takes what the store of the lease says. Its silence is no evidence of
+// anything: the controller's floor decides who may write, and not the lease.
 func (m *Machine) setLease(e Lease) {
+	if e.Silent {
+		if m.pair {
+			m.raise(condLeaseSilent, "the store of the lease does not answer; each gateway goes on as it is")
+		}
+		return
+	}
+	m.end(condLeaseSilent)
 	had := m.lease.Held
 	m.lease.Held = e.Held
 	m.lease.Number = max(m.lease.Number, e.Number)

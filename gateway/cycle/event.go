@@ -121,9 +121,21 @@ type (
 	// Lease says, in a pair, that this gateway should act, or should no longer.
 	// Number is the number of the lease; no epoch is taken below it, and a line that
 	// was fenced opens again only with a greater one than it held then.
+	//
+	// Silent says that the store of the lease does not answer. The rest means nothing
+	// then: who leads goes on, and who stands by goes on standing by. Held is false on
+	// evidence alone, which is that the store names another holder, or none.
 	Lease struct {
 		Held   bool
 		Number uint32
+		Silent bool
+	}
+	// Stored says, in a pair, up to which outcome the store that both read has the
+	// records. Losses is how often the controller had lost its memory by then; an
+	// index of before means nothing after.
+	Stored struct {
+		UpTo   uint32
+		Losses uint32
 	}
 )
 
@@ -152,4 +164,5 @@ func (ConfirmFinding) event() {}
 func (Arm) event()            {}
 func (Configure) event()      {}
 func (Lease) event()          {}
+func (Stored) event()         {}
 func (SetAside) event()       {}

@@ -46,7 +46,6 @@ const (
 	noteOverrideRefused = "override-refused"
 	noteOverrideDropped = "override-dropped"
 	noteLag             = "result-lags"
-	noteContradiction   = "controller-contradicts"
 	noteConfirmed       = "finding-confirmed"
 	noteConfirmWaits    = "confirmation-waits"
 	noteConfirmRefused  = "confirmation-refused"
@@ -58,21 +57,24 @@ const (
 
 // Codes of conditions: told when they begin, and once more when they end.
 const (
-	condLink        = "link-down"
-	condInvalidRead = "invalid-read"
-	condTickStands  = "controller-stands"
-	condMemoryLost  = "memory-lost"
-	condBootSeen    = "boot-number-used"
-	condHello       = "session-not-adopted"
-	condRefused     = "controller-refuses"
-	condReadback    = "payload-differs"
-	condOutcome     = "outcome-unreadable"
-	condRing        = "ring-nearly-full"
-	condHoldAll     = "hold-all"
-	condNoVerdict   = "verdict-invalid"
-	condEpoch       = "epoch-bound"
-	condJournal     = "journal-set-aside"
-	condRollBack    = "roll-number-back"
+	condLink          = "link-down"
+	condInvalidRead   = "invalid-read"
+	condTickStands    = "controller-stands"
+	condMemoryLost    = "memory-lost"
+	condBootSeen      = "boot-number-used"
+	condHello         = "session-not-adopted"
+	condRefused       = "controller-refuses"
+	condReadback      = "payload-differs"
+	condOutcome       = "outcome-unreadable"
+	condRing          = "ring-nearly-full"
+	condHoldAll       = "hold-all"
+	condNoVerdict     = "verdict-invalid"
+	condEpoch         = "epoch-bound"
+	condJournal       = "journal-set-aside"
+	condRollBack      = "roll-number-back"
+	condContradiction = "controller-contradicts"
+	condLeaseSilent   = "lease-silent"
+	condAckAlone      = "acknowledged-alone"
 )
 
 // notices is every code that Notify can carry, but for those that end a
@@ -103,7 +105,6 @@ var notices = append([]notice{
 	{noteOverrideRefused, Warning, "", "A named person's recipe is not offered; the fields tell why.", "Do what the fields say, or let the computed recipe be."},
 	{noteOverrideDropped, Warning, "", "A named person's recipe is no longer offered: the roll left or was measured again, or it waited too long.", "Look at the roll and the values again, then give the override again."},
 	{noteLag, Warning, "", "The result showed later than the phase that belongs to it; the verdict was waited for.", "Let the controller's program publish phase, result and last OFFER in one publication."},
-	{noteContradiction, Alarm, "", "An outcome says that an offer was used which the controller had shown as not accepted; both are in the journal.", "Find out at the line what the roll was wrapped with, and have the controller's program checked."},
 	{noteConfirmed, Warning, "", "A named person's word that what a finding asks for is done takes effect.", ""},
 	{noteConfirmWaits, Info, "", "A named person's confirmation waits for the next request of its roll.", ""},
 	{noteConfirmRefused, Warning, "", "A named person's confirmation is not taken; the fields tell why.", "Do what the fields say."},
@@ -126,6 +127,9 @@ var notices = append([]notice{
 	{condEpoch, Alarm, "epoch-free", "The epoch floor of the controller, or the newest epoch known, is at the bound: no session can be opened, and the line stays in shadow.", "Read the outcomes that no journal holds, then bring about the loss of the controller's memory on purpose: stop and lock out the line, clear the retained memory, start the program again and acknowledge the loss. Where it is the epoch known here, move the journal of the line away as well. Find out who wrote the floor."},
 	{condJournal, Alarm, "journal-accepted", "The journal was damaged or contradicted itself; it was set aside untouched, a new one begun, and the line is in shadow.", "Keep the file that was set aside and have it looked at with lapgate journal verify; look at the line, then arm it again."},
 	{condRollBack, Alarm, "roll-number-ahead", "The roll number went back below one that the journal has; a roll of a number that was used is held.", "Find out at the controller who set the roll number; it must only go up."},
+	{condContradiction, Alarm, "contradiction-looked-at", "An outcome says that an offer was used which the controller had shown as not accepted; both are in the journal.", "Find out at the line what the roll was wrapped with, and have the controller's program checked; then disarm the line and arm it again."},
+	{condLeaseSilent, Alarm, "lease-answers", "The store of the lease does not answer; silence is no evidence, and each gateway goes on as it is.", "See to the store and the network to it. Where the gateway that leads is gone as well, move the line by command."},
+	{condAckAlone, Alarm, "acknowledged-by-both", "Outcomes were acknowledged that the store of the pair does not hold yet.", "See to the store and the network to it; keep the journal of this gateway until the store has its records."},
 	{condHoldAll, Warning, "hold-all-ended", "An operator holds all rolls.", "End the hold when its reason is gone."},
 }, processNotices()...)
 

@@ -13,6 +13,7 @@ import (
 // Causes of a gap other than loss of memory.
 const (
 	gapAcked       = "acknowledged before this journal knew of them"
+	gapOther       = "held by the other machine"
 	gapOverwritten = "overwritten in the ring before they were read"
 	gapRolls       = "no outcome of these rolls is known"
 	gapBegins      = "a record begins; what came before is in none"
@@ -55,7 +56,11 @@ func (m *Machine) poll(v *View) {
 // anything else is done.
 func (m *Machine) collect(r *handshake.Request) bool {
 	if acked := min(r.Acked, r.Produced); acked > m.mem.Outcomes {
-		m.gap(record.Gap{FromIndex: m.mem.Outcomes + 1, ToIndex: acked, Cause: gapAcked})
+		cause := gapAcked
+		if m.pair {
+			cause = gapOther
+		}
+		m.gap(record.Gap{FromIndex: m.mem.Outcomes + 1, ToIndex: acked, Cause: cause})
 	}
 	if r.Produced > m.mem.Outcomes+handshake.OutEntries {
 		m.gap(record.Gap{FromIndex: m.mem.Outcomes + 1, ToIndex: r.Produced - handshake.OutEntries, Cause: gapOverwritten})
@@ -133,8 +138,12 @@ func (m *Machine) journalOutcome(e *OutcomeRead) {
 	if against != "" {
 		n := record.OfferName{Session: o.Session, Offer: o.Offer}
 		m.count("contradictions")
-		m.tell(noteContradiction, fmt.Sprintf("the controller says that roll %d was wrapped with offer %s, which it had shown otherwise: the journal has it as %s", o.RollNo, n, against),
-			Field{"roll_no", o.RollNo}, Field{"offer", n.String()}, Field{"ended_as", against})
+		text := fmt.Sprintf("the controller says that roll %d was wrapped with offer %s, which it had shown otherwise: the journal has it as %s", o.RollNo, n, against)
+		fields := []Field{{"roll_no", o.RollNo}, {"offer", n.String()}, {"ended_as", against}}
+		if m.standing(condContradiction) >= 0 { // each is told
+			m.tell(condContradiction, text, fields...)
+		}
+		m.raise(condContradiction, text, fields...)
 	}
 	m.tellScale(&o, w)
 }
@@ -152,10 +161,38 @@ func (m *Machine) cover(upTo uint32) {
 	}
 }
 
+// ackable is the outcome up to which the controller may forget: what is durable
+// here and, in a pair, in the store as well. Where the store is away that long that
+// many wait, this gateway's journal alone must do.
+func (m *Machine) ackable() uint32 {
+	known := m.mem.Outcomes
+	if !m.pair {
+		return known
+	}
+	stored := uint32(0)
+	if m.stored.Losses == m.mem.Losses {
+		stored = min(m.stored.UpTo, known)
+	}
+	switch {
+	case stored == known:
+		m.end(condAckAlone)
+	case m.view.produced-m.view.acked >= ackAlone && m.view.produced >= m.view.acked:
+		m.raise(condAckAlone, fmt.Sprintf("outcomes %d to %d are acknowledged although this gateway alone has them", stored+1, known),
+			Field{"from_index", stored + 1}, Field{"to_index", known})
+		return known
+	}
+	return stored
+}
+
+// sendAck acknowledges what may be.
 func (m *Machine) sendAck() {
-	m.ses.ackTo = m.mem.Outcomes
+	upTo := m.ackable()
+	if m.pair && upTo <= m.view.acked {
+		return
+	}
+	m.ses.ackTo = upTo
 	m.ses.ackAt = m.now.Mono
-	a := handshake.Ack{Session: m.ses.name, UpTo: m.mem.Outcomes}
+	a := handshake.Ack{Session: m.ses.name, UpTo: upTo}
 	w := make([]uint16, handshake.AckWords)
 	m.send(handshake.ACK, w, a.Encode(w))
 }
@@ -163,10 +200,10 @@ func (m *Machine) sendAck() {
 // ackAgain sends the acknowledgement that this session has not sent yet, or
 // that the controller has not taken. It reports whether it did.
 func (m *Machine) ackAgain(r *handshake.Request) bool {
-	switch {
-	case r.Acked >= m.mem.Outcomes:
+	switch upTo := m.ackable(); {
+	case r.Acked >= upTo:
 		return false
-	case m.ses.ackTo != m.mem.Outcomes:
+	case m.ses.ackTo != upTo:
 	case m.now.Mono-m.ses.ackAt >= m.times.Verdict:
 		m.count("resends/ACK")
 	default:

@@ -232,7 +232,9 @@ func (s *script) run(cmd string, args []string) error {
 		w.conf.Pair = true
 		w.boot()
 	case "lease":
-		w.feed(Lease{Held: args[0] == "held", Number: uint32(number(args, 1, 0))})
+		w.feed(Lease{Held: args[0] == "held", Number: uint32(number(args, 1, 0)), Silent: args[0] == "silent"})
+	case "stored": // the store of the pair has the outcomes up to here
+		w.feed(Stored{UpTo: uint32(number(args, 0, 0)), Losses: w.m.Past().Losses})
 	case "other-gateway": // its HELLO, as words
 		h := p.hello
 		h[0], h[1] = 0x4845, 2
@@ -384,7 +386,12 @@ func eventText(ev Event) string {
 		return fmt.Sprintf("arm %v by %s", e.On, e.By)
 	case Configure:
 		return fmt.Sprintf("configure %08X", e.Hash)
+	case Stored:
+		return fmt.Sprintf("stored up to %d", e.UpTo)
 	case Lease:
+		if e.Silent {
+			return "lease silent"
+		}
 		return fmt.Sprintf("lease %v number %d", e.Held, e.Number)
 	}
 	return fmt.Sprintf("%T", ev)

@@ -31,6 +31,7 @@ type demoFlags struct {
 	output    outputFlags
 	journal   string
 	transport string
+	svg       string
 	verbose   bool
 }
 
@@ -45,12 +46,19 @@ to a controller that offers tags in place of the blocks. It wraps a made-up
 shift, prints what became of each roll, and ends. No configuration is needed and
 no machine is driven.
 
+With --process something of the process is truly otherwise than the daemon
+believes; it prints what was done and what of it the journal shows. With --svg it
+draws how often each kind of bad wrap came about against the chance that was
+stated for it.
+
 Exit code 0 when every roll is accounted for, no invariant of the handshake was
 broken, every wrap was judged good by the simulator and the journal verifies.`,
 		Example: `  lapgate demo
   lapgate demo --fault link-cut,controller-restart --seed 7
   lapgate demo --rolls 10 --journal ./demo-journal
-  lapgate demo --transport opcua`,
+  lapgate demo --transport opcua
+  lapgate demo --process cold-platen,wrong-wrapper=0.5
+  lapgate demo --spread --rolls 400 --speed 2000 --svg curve.svg`,
 		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if helped, err := f.sim.check(p, f.output); helped || err != nil {
@@ -67,6 +75,7 @@ broken, every wrap was judged good by the simulator and the journal verifies.`,
 	fl.StringVar(&f.journal, "journal", "", "keep the journal in this directory (default a temporary one that is removed)")
 	fl.StringVar(&f.transport, "transport", string(rehearse.Modbus), fmt.Sprintf("link between daemon and simulator, one of %v", rehearse.Transports()))
 	fl.BoolVarP(&f.verbose, "verbose", "v", false, "write the daemon's log to standard error")
+	addSVG(cmd, &f.svg)
 	f.output.add(cmd)
 	return cmd
 }
@@ -103,6 +112,12 @@ func (p *program) demo(ctx context.Context, f *demoFlags) (err error) {
 	if err := d.write(result); err != nil {
 		return err
 	}
+	if f.svg != "" {
+		title := fmt.Sprintf("Stated chance of a bad wrap against the share judged bad: demo, %d rolls, seed %d", len(result.Shift.Rolls), f.sim.seed)
+		if err := os.WriteFile(f.svg, []byte(result.Drawing(title)), 0o644); err != nil {
+			return err
+		}
+	}
 	if len(result.Problems) > 0 {
 		return &exitError{code: exitFailed, err: fmt.Errorf("the demo found %d problems", len(result.Problems))}
 	}
@@ -135,7 +150,9 @@ func (p *program) newDemo(f *demoFlags, dir string) (*demo, error) {
 	if d.config, err = rehearse.Line(line); err != nil {
 		return nil, err
 	}
-	f.sim.put(&d.config)
+	if err := f.sim.put(&d.config, line.Recipe); err != nil {
+		return nil, err
+	}
 	if err := d.transport.Serve(&d.config, line.Recipe.Name, dir); err != nil {
 		return nil, err
 	}
@@ -186,7 +203,7 @@ func (d *demo) wrap(ctx context.Context, path string) (*rehearse.Result, error) 
 	}
 	report, gatewayErr, lineErr := rehearse.Wrap(ctx, g, d.line)
 	_ = log.Sync() // standard error may not be a file that can be synchronised
-	result, err := rehearse.Examine(ctx, path, report)
+	result, err := rehearse.Examine(ctx, path, d.snapshot.Lines[0].Recipe, report)
 	if err != nil {
 		return nil, errors.Join(err, gatewayErr, lineErr)
 	}
@@ -226,6 +243,11 @@ func (d *demo) write(r *rehearse.Result) error {
 	}
 	if err := d.printer.Print(value); err != nil {
 		return err
+	}
+	if d.live() && d.flags.svg != "" {
+		if err := d.printer.Print(r.Stated); err != nil {
+			return err
+		}
 	}
 	for _, problem := range r.Problems {
 		fmt.Fprintf(d.stderr, "problem: %s\n", problem)

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -18,6 +19,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/configs"
+	"lapgate/gateway/config"
 	"lapgate/gateway/control"
 	"lapgate/gateway/handshake"
 	"lapgate/sim"
@@ -162,15 +164,15 @@ func allEffects() []effects {
 			"since": "--since 2999-01-01T00:00:00Z", "until": "--until 2000-01-01T00:00:00Z", "html": "--html shift.html", "json": "--json", "csv": "--csv",
 			"config": "--config demo.yaml", "set": "|north.db --config demo.yaml|--set units.length=mm", "line": "|north.db --config demo.yaml|--line south",
 		}, nil},
-		{"demo", "--transport none", map[string]string{"rolls": "--rolls 0", "speed": "--speed 0", "fault": "--fault help"}, map[string]string{
-			"seed": "fault.txtar", "journal": "demo.txtar", "transport": "opcua.txtar", "verbose": "fault.txtar", "json": "fault.txtar", "csv": "demo.txtar",
+		{"demo", "--transport none", map[string]string{"rolls": "--rolls 0", "speed": "--speed 0", "fault": "--fault help", "process": "--process help"}, map[string]string{
+			"spread": "TestSpreadOfThePress", "svg": "process.txtar", "seed": "fault.txtar", "journal": "demo.txtar", "transport": "opcua.txtar", "verbose": "fault.txtar", "json": "fault.txtar", "csv": "demo.txtar",
 		}},
 		{"sim", "--config demo.yaml bad.csv", map[string]string{
-			"config": "--config nowhere.yaml", "set": "--set lines.0.unit=3", "line": "--line south", "rolls": "--rolls 3", "speed": "--speed 0", "fault": "--fault help",
+			"config": "--config nowhere.yaml", "set": "--set lines.0.unit=3", "line": "--line south", "rolls": "--rolls 3", "speed": "--speed 0", "fault": "--fault help", "process": "--process help",
 			"tls": "--tls half --listen nowhere", "opcua-users": "--opcua-users users", "opcua-plain": "--opcua-plain",
 			"opcua-user-certificates": "--opcua-user-certificates x", "opcua-trust": "--opcua-trust x", "listen": "--tls made --listen nowhere",
 			"profile": "--profile none", "tags": "--tags tags.csv", "word-order": "|--config demo.yaml bad.csv --profile mapped|--word-order ABDC",
-		}, map[string]string{"seed": "TestShiftFollowsSeed", "json": "20-register-dump.sh", "csv": "TestSimStoppedEarlyFails", "opcua": "opcua.txtar"}},
+		}, map[string]string{"seed": "TestShiftFollowsSeed", "spread": "TestSpreadOfThePress", "json": "20-register-dump.sh", "csv": "TestSimStoppedEarlyFails", "opcua": "opcua.txtar"}},
 		{"config", "--config demo.yaml", source(map[string]string{
 			"json": "--json", "csv": "--csv", "changed": "--changed", "schema": "|--schema=false|--schema", "reference": "|--reference=false|--reference",
 		}), nil},
@@ -227,20 +229,36 @@ func TestEveryFlagHasAnEffect(t *testing.T) {
 	}
 }
 
+// shiftOf is the simulation of the demonstration's line that flags ask for.
+func shiftOf(t *testing.T, args ...string) sim.Config {
+	t.Helper()
+	var f simFlags
+	cmd := &cobra.Command{}
+	f.add(cmd)
+	if err := cmd.ParseFlags(args); err != nil {
+		t.Fatal(err)
+	}
+	snapshot, err := config.Load(config.Source{Path: "demo.yaml", Bytes: configs.Demo()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := sim.DefaultConfig()
+	if err := f.put(&c, snapshot.Lines[0].Recipe); err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+// The press lies off by its uncertainties only where that is asked for.
+func TestSpreadOfThePress(t *testing.T) {
+	if calm, spread := shiftOf(t).Spread, shiftOf(t, "--spread").Spread; calm.Conductance != 0 || math.Abs(spread.Conductance-0.08) > 1e-9 || spread.Effusivity == 0 {
+		t.Errorf("spread of the conductance %g, with --spread %g", calm.Conductance, spread.Conductance)
+	}
+}
+
 // Another seed makes another shift and other noise.
 func TestShiftFollowsSeed(t *testing.T) {
-	shift := func(args ...string) sim.Config {
-		var f simFlags
-		cmd := &cobra.Command{}
-		f.add(cmd)
-		if err := cmd.ParseFlags(args); err != nil {
-			t.Fatal(err)
-		}
-		c := sim.DefaultConfig()
-		f.put(&c)
-		return c
-	}
-	one, same, other := shift("--seed", "1"), shift(), shift("--seed", "2")
+	one, same, other := shiftOf(t, "--seed", "1"), shiftOf(t), shiftOf(t, "--seed", "2")
 	if !reflect.DeepEqual(one.Rolls, same.Rolls) || reflect.DeepEqual(one.Rolls, other.Rolls) || one.Seed == other.Seed {
 		t.Error("the shift does not follow the seed")
 	}

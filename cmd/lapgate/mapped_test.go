@@ -195,7 +195,9 @@ func mappedLine(t *testing.T, seed uint64, faults ...string) *sim.Sim {
 	}
 	c.Modbus.Addr = ""
 	f := simFlags{seed: seed, speed: 2000, rolls: *mappedRolls, faults: faults}
-	f.put(&c)
+	if err := f.put(&c, demo.Lines[0].Recipe); err != nil {
+		t.Fatal(err)
+	}
 	if len(faults) > 0 {
 		c.Faults.Count = 1
 	}
@@ -310,7 +312,9 @@ func TestMappedShadowWritesNothing(t *testing.T) {
 	}
 	c.Modbus.Addr, c.Shadow, c.Operator.Patience = "", true, 300*time.Millisecond
 	f := simFlags{seed: 7, speed: 2000, rolls: *mappedRolls}
-	f.put(&c)
+	if err := f.put(&c, demo.Lines[0].Recipe); err != nil {
+		t.Fatal(err)
+	}
 	line, err := sim.New(c)
 	if err != nil {
 		t.Fatal(err)

@@ -17,6 +17,7 @@ import (
 	"lapgate/gateway/config"
 	"lapgate/gateway/present"
 	"lapgate/gateway/rehearse"
+	"lapgate/recipe"
 	"lapgate/sim"
 	"lapgate/sim/mapped"
 	"lapgate/sim/modbus"
@@ -28,6 +29,8 @@ type simFlags struct {
 	speed  float64
 	faults []string
 	rolls  int
+
+	process processFlags
 }
 
 // defaultRolls is a shift.
@@ -42,15 +45,17 @@ func (f *simFlags) add(cmd *cobra.Command) {
 	fl.Float64Var(&f.speed, "speed", sim.DefaultConfig().Speed, "seconds of the line in one real second; the handshake keeps its own times")
 	fl.StringSliceVar(&f.faults, "fault", nil, "faults that occur, by name, or all; --fault help lists them")
 	fl.IntVar(&f.rolls, "rolls", defaultRolls, "number of rolls of the made-up shift")
+	f.process.add(cmd)
 }
 
-// put sets what the flags say.
-func (f *simFlags) put(c *sim.Config) {
+// put sets what the flags say of the simulation of a configured line.
+func (f *simFlags) put(c *sim.Config, line *recipe.Line) error {
 	c.Seed, c.Speed = f.seed, f.speed
 	c.Faults.Names, c.Faults.Seed = f.faults, f.seed
 	if c.Rolls == nil {
 		c.Rolls = sim.Shift(f.seed, f.rolls, c.Stand.Slots, c.Habit.Overhang)
 	}
+	return f.process.put(c, line)
 }
 
 // check tells what is wrong with the flags, and whether only help was wanted.
@@ -68,6 +73,12 @@ func (f *simFlags) check(p *program, o outputFlags) (helped bool, err error) {
 		if !known[n] {
 			return false, usageError("--fault: no fault is named %q; want all or any of %s", n, strings.Join(names, ", "))
 		}
+	}
+	if f.process.help() {
+		return true, p.printer(o, nil).Print(sim.ProcessFaults())
+	}
+	if _, err := f.process.wanted(); err != nil {
+		return false, err
 	}
 	if f.rolls < 1 {
 		return false, usageError("--rolls: got %d, want 1 or more", f.rolls)
@@ -179,7 +190,9 @@ func (p *program) simConfig(f *simOptions) (*config.Line, sim.Config, error) {
 			return fail(err)
 		}
 	}
-	f.sim.put(&c)
+	if err := f.sim.put(&c, line.Recipe); err != nil {
+		return fail(err)
+	}
 	return line, c, nil
 }
 

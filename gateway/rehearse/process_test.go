@@ -238,6 +238,9 @@ func TestProcessFaultsAreNoticed(t *testing.T) {
 	soundRolls := 0
 	for i, fault := range sim.ProcessFaults() {
 		t.Run(fault.Name, func(t *testing.T) {
+			if _, known := tells[fault.Name]; !known {
+				t.Fatal("nobody says what can be known of it")
+			}
 			c := watchTally{found: map[notice.Code]int{}, kinds: map[sim.DefectKind]int{}}
 			for c.rolls < *processRolls {
 				wrong = append(wrong, c.shift(t, fault.Name, uint64(1000*(i+1)+c.shifts))...)

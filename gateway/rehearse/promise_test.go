@@ -24,13 +24,6 @@ var (
 	promiseCurve = flag.String("promise-curve", "", "file for the drawing of stated chance against judged share, SVG")
 )
 
-// promised is what the simulator calls each kind of bad wrap that a go states
-// the chance of.
-var promised = [recipe.RiskKinds]sim.DefectKind{
-	recipe.RiskSheet: sim.SheetShort, recipe.RiskCore: sim.FoldOnCore, recipe.RiskOverhang: sim.OverhangOff, recipe.RiskLap: sim.LapShort,
-	recipe.RiskHead: sim.HeadProud, recipe.RiskBond: sim.BondNotReached, recipe.RiskScorch: sim.PaperScorched,
-}
-
 // designChance is the chance of a short bond that the dwell of a press is
 // designed for: 2 %, and 3 % where the conductance is uncertain by more than
 // 20 %. No dwell of a go is longer, so that each stands at this edge, and no
@@ -91,14 +84,15 @@ func (c *tally) wrap(t *testing.T, bench *sim.Bench, words []uint16, risk *recip
 	}
 	c.wraps++
 	c.dose = max(c.dose, j.Figures.ScorchDose)
-	for k, kind := range promised {
+	if c.judged != nil {
+		rehearse.AddJudged(c.judged, risk, &j)
+	}
+	for k := range c.bad {
+		kind := rehearse.DefectOf(recipe.RiskKind(k))
 		if seen[kind] {
 			c.bad[k]++
 		}
 		c.stated[k] += risk[k].P
-		if c.judged != nil && risk[k].Known {
-			c.judged.Add(recipe.RiskKind(k), risk[k].P, seen[kind])
-		}
 		delete(seen, kind)
 	}
 	for kind := range seen {
@@ -112,8 +106,8 @@ func (c *tally) wrap(t *testing.T, bench *sim.Bench, words []uint16, risk *recip
 // check holds each kind to a chance, the bond to one of its own.
 func (c *tally) check(t *testing.T, chance, bond float64) {
 	t.Helper()
-	for k, kind := range promised {
-		want := chance
+	for k := range c.bad {
+		want, kind := chance, rehearse.DefectOf(recipe.RiskKind(k))
 		if recipe.RiskKind(k) == recipe.RiskBond {
 			want = max(chance, bond)
 		}

@@ -14,7 +14,9 @@ import (
 	"lapgate/gateway"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/journal"
+	"lapgate/gateway/process"
 	"lapgate/gateway/record"
+	"lapgate/gateway/report"
 	"lapgate/recipe"
 	"lapgate/sim"
 )
@@ -42,12 +44,19 @@ type Result struct {
 	Verified *journal.Report `json:"verified"`
 	Missing  []string        `json:"missing"`
 	Problems []string        `json:"problems"`
+	// Noticed are the faults of the process that the journal shows.
+	Noticed []process.Found `json:"noticed"`
+	// Stated is how often what was stated with a chance came about.
+	Stated []report.Reliable `json:"stated"`
+
+	judged report.Reliability
 }
 
-// Examine holds the report of the simulated line against the journal at path.
-func Examine(ctx context.Context, path string, report *sim.Report) (*Result, error) {
+// Examine holds the report of the simulated line against the journal at path, that
+// of a configured line.
+func Examine(ctx context.Context, path string, line *recipe.Line, shift *sim.Report) (*Result, error) {
 	ctx = context.WithoutCancel(ctx)
-	r := &Result{Journal: path, Shift: report, Missing: []string{}, Problems: []string{}}
+	r := &Result{Journal: path, Shift: shift, Missing: []string{}, Problems: []string{}}
 	var err error
 	if r.Verified, err = journal.Verify(ctx, path); err != nil {
 		return nil, err
@@ -55,15 +64,18 @@ func Examine(ctx context.Context, path string, report *sim.Report) (*Result, err
 	for _, problem := range slices.Concat(r.Verified.Problems, r.Verified.Contradictions) {
 		r.Problems = append(r.Problems, "journal: "+problem.String())
 	}
-	if r.Missing, err = Unaccounted(ctx, path, report); err != nil {
+	if r.Missing, err = Unaccounted(ctx, path, shift); err != nil {
 		return nil, err
 	}
 	r.Problems = append(r.Problems, r.Missing...)
-	if err := report.Err(); err != nil {
+	if err := r.lookBack(ctx, line); err != nil {
+		return nil, err
+	}
+	if err := shift.Err(); err != nil {
 		r.Problems = append(r.Problems, strings.Split(err.Error(), "\n")...)
 	}
-	if len(report.Rolls) != report.Planned {
-		r.Problems = append(r.Problems, fmt.Sprintf("%d rolls left the line, want the %d of the shift", len(report.Rolls), report.Planned))
+	if len(shift.Rolls) != shift.Planned {
+		r.Problems = append(r.Problems, fmt.Sprintf("%d rolls left the line, want the %d of the shift", len(shift.Rolls), shift.Planned))
 	}
 	return r, nil
 }

@@ -7,6 +7,7 @@ import (
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/present"
+	"lapgate/gateway/process"
 	"lapgate/recipe"
 	"lapgate/sim"
 )
@@ -96,8 +97,30 @@ type Summary struct {
 // SummaryOf tells of the simulator alone.
 func SummaryOf(s *sim.Report) *Summary {
 	good, judged := s.Good()
-	return &Summary{Lines: []string{fmt.Sprintf("%d rolls, %d wraps judged, %d good; %d sessions, %d accepted, %d held, %d rejected",
-		len(s.Rolls), judged, good, s.Sessions, s.Accepted, s.Held, s.Rejected)}}
+	lines := []string{fmt.Sprintf("%d rolls, %d wraps judged, %d good; %d sessions, %d accepted, %d held, %d rejected",
+		len(s.Rolls), judged, good, s.Sessions, s.Accepted, s.Held, s.Rejected)}
+	return &Summary{Lines: append(lines, processLines(s)...)}
+}
+
+// processLines tell of the faults of the process that there were.
+func processLines(s *sim.Report) (lines []string) {
+	for _, p := range s.Process {
+		lines = append(lines, fmt.Sprintf("%s, strength %.2f: %s; from roll %d on, %d rolls, %d of their wraps bad", p.Fault, p.Strength, p.What, p.From, p.Rolls, p.Bad))
+	}
+	return lines
+}
+
+// noticedText is a fault that was noticed, in a line.
+func noticedText(f *process.Found) string {
+	text := string(f.Code)
+	if f.Of != nil {
+		text += " of " + *f.Of
+	}
+	text += fmt.Sprintf(", found at roll %d, rolls %d to %d", f.Found, f.First, f.Last)
+	for _, t := range f.Text {
+		text += "; " + t
+	}
+	return text
 }
 
 // Summary tells of the simulator, and of what the daemon left.
@@ -111,6 +134,13 @@ func (r *Result) Summary() *Summary {
 	add("wraps judged by the simulator: %d good of %d", good, judged)
 	for _, f := range s.Faults {
 		add("fault %s occurred %d times", f.Fault, f.Occurred)
+	}
+	out.Lines = append(out.Lines, processLines(s)...)
+	for i := range r.Noticed {
+		add("noticed: %s", noticedText(&r.Noticed[i]))
+	}
+	if len(r.Noticed) == 0 && len(s.Process) > 0 {
+		add("noticed: nothing; see the manual for the faults of which no record tells")
 	}
 	add("journal: %d records, head %s", r.Verified.Records, r.Verified.Head)
 	if len(r.Problems) == 0 {

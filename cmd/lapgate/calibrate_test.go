@@ -11,6 +11,9 @@ import (
 	"testing"
 
 	"lapgate/configs"
+	"lapgate/gateway/config"
+	"lapgate/gateway/process"
+	"lapgate/recipe/calibrate"
 	"lapgate/recipe/thermal"
 )
 
@@ -31,6 +34,65 @@ func bondCurve(t *testing.T, conductance float64) string {
 		fmt.Fprintf(&b, "%.1f,%.2f\n", float64(i)/5, v+0.3*math.Sin(1e3*float64(i)))
 	}
 	return b.String()
+}
+
+// takenByConfig gives a configuration each of the lines printed for it.
+func takenByConfig(t *testing.T, path string, lines []string, want int) {
+	t.Helper()
+	taken := 0
+	for _, l := range lines {
+		key, value, _ := strings.Cut(l, ": ")
+		value, _, _ = strings.Cut(value, " #")
+		if strings.HasPrefix(key, "#") {
+			continue // said to people: it is no setting
+		}
+		args := []string{"config", "--config", path, "--set", key + "=" + value}
+		if at, by, both := strings.Cut(strings.Trim(value, "{}"), ", "); both {
+			args = []string{"config", "--config", path, "--set", key + ".at=" + strings.TrimPrefix(at, "at: "), "--set", key + ".by=" + strings.Trim(strings.TrimPrefix(by, "by: "), `"`)}
+		}
+		var out, errs bytes.Buffer
+		if code := run(args, nil, strings.NewReader(""), &out, &errs); code != exitDone {
+			t.Errorf("%s: exit code %d, %s", l, code, errs.String())
+		}
+		taken++
+	}
+	if taken != want {
+		t.Errorf("%d lines for a configuration, want %d: %q", taken, want, lines)
+	}
+}
+
+// What rolls tell of a line comes as lines that its configuration takes, each
+// setting with its uncertainty.
+func TestCalibrateRollsPrintsKeys(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "demo.yaml")
+	if err := os.WriteFile(path, configs.Demo(), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	snapshot, err := config.Load(config.Source{Path: path})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var a process.Actuals
+	const caliper = 0.0003
+	for i := range 60 {
+		wound := 8 + 0.1*float64(i)
+		a.Fed = append(a.Fed, calibrate.Fed{Travel: wound / 0.99, Wound: wound, U: 0.005, Standing: 0.003})
+		volume := 0.5 + 0.03*float64(i%20)
+		a.Weighed = append(a.Weighed, calibrate.Weighed{Grade: 1 + i%4, Reading: 640*volume + 12, Tare: 10, Volume: volume, VolumeU: 1e-3, ScaleU: 0.3})
+	}
+	kraft := process.Unwound{Paper: "kraft-poly"}
+	for drawn := 0.0; drawn < 720; drawn += 12 {
+		kraft.Readings = append(kraft.Readings, calibrate.Unwound{Reel: 1, Outer: math.Sqrt(1 - 4*caliper*drawn/math.Pi), Drawn: drawn})
+	}
+	a.Papers = append(a.Papers, kraft)
+	c := process.NewCalibration(snapshot.Lines[0].Recipe, 0, "2026-03-01", "Kim")
+	c.Rolls(&a)
+	got, err := c.Estimates()
+	if err != nil || len(got.Not) > 0 {
+		t.Fatalf("%v; not estimated: %+v", err, got)
+	}
+	// The slip has a date beside its uncertainty; one caliper, four densities.
+	takenByConfig(t, path, got.Lines, 3+2+4*2)
 }
 
 // A curve gives conductance and backing, and the lines printed for what the
@@ -70,19 +132,8 @@ func TestCalibrateBond(t *testing.T) {
 			t.Errorf("%+v, want %g", e, want)
 		}
 	}
-	taken := 0
-	for _, l := range got.Lines {
-		key, value, _ := strings.Cut(l, ": ")
-		value, _, _ = strings.Cut(value, " #")
-		if !strings.HasPrefix(key, "lines.0.header.conductance") || strings.HasSuffix(key, "_measured") {
-			continue
-		}
-		if code, _, errs := call("config", "--config", demo, "--set", key+"="+value); code != exitDone {
-			t.Errorf("%s: exit code %d, %s", l, code, errs)
-		}
-		taken++
-	}
-	if last := got.Lines[len(got.Lines)-1]; taken != 2 || !strings.Contains(last, `header.conductance_measured: {at: 20`) || !strings.Contains(last, `by: "Kim"}`) {
+	takenByConfig(t, demo, got.Lines, 6)
+	if measured := got.Lines[2]; !strings.Contains(measured, `header.conductance_measured: {at: 20`) || !strings.Contains(measured, `by: "Kim"}`) {
 		t.Errorf("lines %q", got.Lines)
 	}
 

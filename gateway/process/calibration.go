@@ -24,7 +24,6 @@ type Calibration struct {
 	at, by   string
 	press    calibrate.Press
 	factor   float64 // of the conductance in the press to that at the reference pressure
-	heat     bool    // curves were looked at
 	settings []setting
 	not      []NotEstimated
 }
@@ -37,6 +36,7 @@ type setting struct {
 	unit      string // SI, where there is no dimension
 	calibrate.Estimate
 	spread float64 // from roll to roll, which the uncertainty to configure has in it
+	dated  bool    // the configuration says when and by whom it was measured
 }
 
 // effusivity is the unit of the backing's.
@@ -147,9 +147,9 @@ func (c *Calibration) Curves(curves []Curve) error {
 	if err != nil {
 		return err
 	}
-	c.heat = true
-	c.add(c.prefix+"header.conductance", "contact conductance", quantity.Conductance, conductance)
-	c.settings = append(c.settings, setting{key: c.prefix + "header.backing_effusivity", what: "effusivity of the backing", unit: effusivity, Estimate: backing})
+	c.settings = append(c.settings,
+		setting{key: c.prefix + "header.conductance", what: "contact conductance", dimension: quantity.Conductance, Estimate: conductance, dated: true},
+		setting{key: c.prefix + "header.backing_effusivity", what: "effusivity of the backing", unit: effusivity, Estimate: backing, dated: true})
 	return nil
 }
 
@@ -158,7 +158,7 @@ func (c *Calibration) Rolls(a *Actuals) {
 	if slip, err := calibrate.Feed(a.Fed); err != nil {
 		c.cannot("slip of the feed rolls", err)
 	} else {
-		c.add(c.prefix+"wrap.feed_slip", "slip of the feed rolls", quantity.None, slip)
+		c.settings = append(c.settings, setting{key: c.prefix + "wrap.feed_slip", what: "slip of the feed rolls", Estimate: slip, dated: true})
 	}
 	for i := range a.Papers {
 		u := &a.Papers[i]

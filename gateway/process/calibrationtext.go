@@ -87,9 +87,9 @@ func (c *Calibration) lines() configLines {
 			continue
 		}
 		out = append(out, s.key+": "+c.text(s.Value, s)+note, s.key+"_uncertainty: "+c.text(s.uncertainty(), s))
-	}
-	if c.heat {
-		out = append(out, fmt.Sprintf("%sheader.conductance_measured: {at: %s, by: %q}", c.prefix, c.at, c.by))
+		if s.dated {
+			out = append(out, fmt.Sprintf("%s_measured: {at: %s, by: %q}", s.key, c.at, c.by))
+		}
 	}
 	return out
 }

@@ -117,8 +117,8 @@ type Wrap struct {
 	Accel, Decel   float64
 
 	// The wrapper slides where the friction of the nip does not hold its tension.
-	Friction     float64 // of the feed rolls on the wrapper
-	Nip, Tension float64 // N for each m of width
+	Friction float64 // of the feed rolls on the wrapper
+	Nip      float64 // force of the nip over the tension; 0 for a wrapper that never slides
 }
 
 // Crimp is the crimping station.
@@ -290,7 +290,7 @@ func DefaultConfig() Config {
 			Core: 3 * inch, Full: 1.0, Reserve: 60, Change: 90,
 		},
 		Cradle: Cradle{Diameter: 0.4, Spacing: 0.6},
-		Wrap:   Wrap{CountsPerMetre: 2000, Slip: 0.001, Accel: 0.3, Decel: 0.3, Friction: 0.6, Nip: 440, Tension: 200},
+		Wrap:   Wrap{CountsPerMetre: 2000, Slip: 0.001, Accel: 0.3, Decel: 0.3, Friction: 0.6, Nip: 2.2},
 		Crimp:  Crimp{Accel: 0.25, Decel: 0.25, Engage: 1, Retract: 1, Slip: 0.002},
 		Drives: Drives{
 			Turning: physics.Motor{Diameter: 0.4, Gear: 25, Poles: 4, Rated: 1750, BaseHz: 60},

@@ -269,14 +269,14 @@ func (s *station) hangs(slot int) Slot {
 // slides is the share of the travel of the feed rolls that slides under the
 // wrapper, for want of friction.
 func (s *station) slides() float64 {
-	w, friction := &s.cfg.Wrap, s.cfg.Wrap.Friction*(1-s.trouble.dust)
+	friction := s.cfg.Wrap.Friction * (1 - s.trouble.dust)
 	if s.job.slot == s.trouble.slot {
 		friction *= 1 - s.trouble.slippery
 	}
-	if !(w.Tension > 0) {
+	if s.cfg.Wrap.Nip == 0 {
 		return 0
 	}
-	return max(0, 1-friction*w.Nip/w.Tension)
+	return max(0, 1-friction*s.cfg.Wrap.Nip)
 }
 
 // misread is what a sensor of the scanner tells of a diameter, 0 for nothing.

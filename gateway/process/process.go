@@ -82,7 +82,7 @@ func Of(line *recipe.Line, r *record.Roll) notice.Roll {
 			out.Samples = append(out.Samples, float64(d)/perMetre)
 		}
 		out.Reels = reels(line, &stand)
-		out.Setpoint = setpoint(line, r, used)
+		out.Setpoint, out.Allowed = setpoint(line, r, used), line.Header.Allowance
 	}
 	o := r.Outcome
 	if o == nil {

@@ -95,6 +95,7 @@ func TestOf(t *testing.T) {
 	}
 	near("setpoint", r.Setpoint, 176.7, 1e-9)
 	near("platen", r.Platen, 176, 0)
+	near("platen, allowed", r.Allowed, line.Header.Allowance, 0)
 	near("feed expected", r.Feed.Expected, r.Feed.Measured, 5e-5)
 	near("feed", r.Feed.Measured, 9.7366, 5e-4)
 	// the overlap 5 mm, the last place of the turns, the diameter

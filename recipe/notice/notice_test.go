@@ -40,7 +40,7 @@ func (l *line) roll() *notice.Roll {
 	l.at = l.at.Add(90 * time.Second)
 	d := 0.8 + 0.6*l.rng.Float64()
 	r := &notice.Roll{
-		Number: l.number, At: l.at, Setpoint: 176.7, Platen: 176.7 - 3 + 2*l.rng.NormFloat64(), Slot: 1 + l.rng.IntN(6),
+		Number: l.number, At: l.at, Setpoint: 176.7, Allowed: 3, Platen: 176.7 - 3 + 2*l.rng.NormFloat64(), Slot: 1 + l.rng.IntN(6),
 		Weighing: l.compared(900, 4, 1), Others: []float64{12, -15, 3}, Overhang: l.compared(0.127, 0.004, 0.001),
 		Pressure: l.compared(4e6, 1e5, 2e4), Drawn: 3.2 * d * 3,
 	}

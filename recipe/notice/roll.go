@@ -14,6 +14,7 @@ type Roll struct {
 	// Setpoint of the platens and the cooler of them as measured at the
 	// request, °C. Both are zero where they are not known.
 	Setpoint, Platen float64
+	Allowed          float64 // K that the platen may be below its setpoint: what the dwell allows for
 
 	Slot int // of the wrapper as used, 0 unknown
 	// Feed is the wrapper drawn by the encoder less the slip of the feed rolls,

@@ -99,10 +99,8 @@ func (w *Watch) tellPair(up, down change, code Code, of string, p *pair, unit st
 	}
 }
 
-// Limits of the platens (J), see the comment of the package. A platen is told
-// of only beyond what the dwell allows for.
+// Limits of the platens (J).
 const (
-	platenAllowed = 3 // K, the whole allowance of a design temperature
 	platenU       = 2 // K, of a reading: sensor and cycling of the heater
 	platenRising  = 4 // K from one request to the next: it is heating up
 	platenSettles = 10 * time.Minute
@@ -118,7 +116,7 @@ type platenSeen struct {
 // takePlaten compares the cooler platen with its setpoint. A platen that heats
 // up is not told of, and neither is one on its way to another setpoint.
 func (w *Watch) takePlaten(r *Roll) {
-	if !finite(r.Setpoint) || !finite(r.Platen) || r.Setpoint == 0 || r.Platen == 0 {
+	if !finite(r.Setpoint) || !finite(r.Platen) || !finite(r.Allowed) || r.Setpoint == 0 || r.Platen == 0 {
 		return
 	}
 	was := w.platenWas
@@ -130,17 +128,17 @@ func (w *Watch) takePlaten(r *Roll) {
 	lag := r.Setpoint - r.Platen
 	rising := was.setpoint != 0 && r.Platen-was.value > platenRising
 	settling := !now.since.IsZero() && r.At.Sub(now.since) < platenSettles
-	if lag > platenAllowed && (rising || settling) {
+	if lag > r.Allowed && (rising || settling) {
 		return
 	}
-	c := w.platen.take(r.Number, min((lag-platenAllowed)/platenU, wild)-slack, lag, limit)
+	c := w.platen.take(r.Number, min((lag-r.Allowed)/platenU, wild)-slack, lag, limit)
 	if w.platen.n == 1 && was.roll != 0 {
 		// The roll before was pressed somewhere between its reading and this one.
 		w.platen.first = was.roll
 	}
 	if c != none {
 		w.tell(c, PlatenCold, "", &w.platen,
-			Number{"setpoint_c", r.Setpoint}, Number{"platen_c", r.Platen}, Number{"below_k", w.platen.mean()}, Number{"allowed_k", platenAllowed})
+			Number{"setpoint_c", r.Setpoint}, Number{"platen_c", r.Platen}, Number{"below_k", w.platen.mean()}, Number{"allowed_k", r.Allowed})
 	}
 }
 

@@ -67,7 +67,7 @@ func TestFaults(t *testing.T) {
 			if r.Slot == 3 {
 				r.Weighing.Measured += 12
 			}
-		}, "difference_kg", 7, 17},
+		}, "difference_kg", 7, 19},
 		{"sensor 5 dirty by 4 mm", notice.ScannerPosition, "position 5", 25, func(_ *line, r *notice.Roll) {
 			if r.Samples[4] > 0 {
 				r.Samples[4] += 0.004

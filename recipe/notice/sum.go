@@ -8,7 +8,10 @@ import "iter"
 const (
 	slack = 1.0 // half of the least shift that is looked for
 	wild  = 3.0
-	limit = 6.0
+	limit = 4.5 // three wild readings in a row, not two
+	// Rolls of one slot may follow each other, and their wrapper must not be
+	// taken for the scale.
+	scaleLimit = 6.0
 	// The scatter of a scanner's positions is taken from the roll itself, so a
 	// large one is likelier than it would be with a scatter known beforehand.
 	scannerLimit = 10.0

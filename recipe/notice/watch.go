@@ -169,7 +169,7 @@ func (w *Watch) takeWeighing(r *Roll) {
 		return
 	}
 	delta, allowed := c.Measured-c.Expected, 2*c.Standing
-	up, down := w.scale.take(r.Number, delta, c.U, allowed, limit)
+	up, down := w.scale.take(r.Number, delta, c.U, allowed, scaleLimit)
 	w.tellPair(up, down, ScaleOff, "", &w.scale, "_kg", c.U, allowed)
 
 	s, ok := slotOf(r.Slot)

@@ -45,7 +45,7 @@ type job struct {
 	paper  *Paper
 	window Window
 	rules  ruled
-	// candidate is the slot that the roll is wrapped from, as it was judged.
+	// candidate is how the slot that the roll is wrapped from serves it.
 	candidate Candidate
 
 	wrapped  float64 // diameter of the wrapped roll
@@ -100,7 +100,7 @@ func (j *job) identify() bool {
 	switch {
 	case j.core != nil:
 	case r.Core == 0:
-		// Not told: the largest one leaves the least room for the fold.
+		// Nobody told the core: the largest one leaves the least room for the fold.
 		j.core = j.line.Materials.largestCore()
 	default:
 		j.problem(CoreUnknown, float64(r.Core), 0, -1)

@@ -17,9 +17,9 @@ type crimpPlan struct {
 	Strike  float64 // surface speed of the crimper tips, m/s
 }
 
-// planCrimp sets turns and time of the crimp: a path of n·π(D + 2Nt) on the
-// surface of the wrapped roll from rest to rest, and the crimpers' way in
-// and out; then where the crimpers stand and how hard they press.
+// planCrimp sets the turns and the time of the crimp, where the crimpers stand
+// and how hard they press. The surface of the wrapped roll moves n·π(D + 2Nt)
+// from rest to rest; the time has the crimpers' way in and out in it too.
 func (j *job) planCrimp() {
 	e := &j.line.Equipment
 	if !e.Crimp.Present() || !j.seated || !e.Crimp.Powered() && !e.Drives.Powered() {

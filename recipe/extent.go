@@ -9,8 +9,8 @@ type Extent struct {
 	Narrowest, Widest float64 // width
 }
 
-// Extent is the least and the greatest of the samples. What was measured
-// without them reaches half of the ovality or of the spread to either side of
+// Extent is the least and the greatest of the samples. Without samples a
+// dimension is taken to reach half of its ovality or spread to either side of
 // the mean.
 func (r *Roll) Extent() Extent {
 	x := Extent{

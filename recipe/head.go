@@ -36,7 +36,7 @@ func (h *Heads) MostOuter(line *Line, roll *Roll) float64 {
 	return h.most(line, roll, h.OuterEdge+h.Placement)
 }
 
-// MostInner is the same of an inner head, which the core plug centres.
+// MostInner is the same for an inner head, which the core plug centres.
 func (h *Heads) MostInner(line *Line, roll *Roll) float64 {
 	return h.most(line, roll, h.InnerEdge)
 }
@@ -45,10 +45,10 @@ func (h *Heads) most(line *Line, roll *Roll, edge float64) float64 {
 	return roll.Extent().Smallest - 2*edge - line.Limits.GuardK*math.Hypot(roll.DiameterU, h.SizeU)
 }
 
-// headSize is the largest size in stock of at most a diameter, 0 when there is
-// none. What it must cover at least is no matter
-// here: the window of the overhang asks for the lap on the outer head, and
-// package check looks at the ring that an inner one leaves bare.
+// headSize is the largest size in stock that is no larger than most, m, 0 when
+// there is none. How much a head must cover is decided elsewhere: the window of
+// the overhang asks for the lap on the outer head, and package check looks at
+// the ring that an inner one leaves bare.
 func (j *job) headSize(m *HeadMaterial, most float64, none Code) float64 {
 	choice, err := heads.Choose(m.Diameters, heads.Window{Most: most})
 	if err != nil {
@@ -58,8 +58,8 @@ func (j *job) headSize(m *HeadMaterial, most float64, none Code) float64 {
 	return choice.Diameter
 }
 
-// Plug is the core plug at hand that holds an inner head in a core: the
-// largest within the play, 0 when none does.
+// Plug is the diameter of the core plug that holds an inner head in a core, m:
+// the largest at hand whose play is within its limits, 0 when none is.
 func (h *Heads) Plug(core *Core) float64 {
 	w, err := heads.Plug(core.Bore(), h.PlugPlay.Min, h.PlugPlay.Max)
 	if err != nil {

@@ -40,8 +40,8 @@ func (h *Header) ContactCurve() heads.Contact {
 	return heads.Contact{Conductance: h.Conductance, Reference: h.Reference, Exponent: h.Exponent, Least: h.Calibrated.Min, Most: h.Calibrated.Max}
 }
 
-// ConductanceAt is the conductance of the contact under a pressure, Pa. It is
-// that at the reference pressure where the pressure is not known, 0.
+// ConductanceAt is the conductance of the contact under a pressure, Pa. A
+// pressure of 0 is one that is not known, and is taken as the reference pressure.
 func (h *Header) ConductanceAt(pressure float64) (float64, error) {
 	if pressure == 0 {
 		return h.Conductance, nil
@@ -59,8 +59,8 @@ func (h *Header) ForceOnPlaten() (float64, error) {
 	return heads.Cylinder{Bore: h.Bore, Efficiency: h.Efficiency, Count: h.Cylinders}.Force(h.Pressure)
 }
 
-// Pressing is a head material between a platen of a temperature, °C, and its
-// backing, with a contact of a conductance.
+// Pressing is a head material between its backing and a platen at a temperature,
+// °C, that touches it with a conductance, W/(m²·K).
 func (h *Header) Pressing(m *HeadMaterial, platen, conductance float64) thermal.Pressing {
 	return thermal.Pressing{
 		Head: thermal.Head{
@@ -72,8 +72,8 @@ func (h *Header) Pressing(m *HeadMaterial, platen, conductance float64) thermal.
 	}
 }
 
-// TargetOf is what a pressing of the material has to do, and the water that
-// has to be driven out, kg/m².
+// TargetOf is what a pressing of the material has to reach at the bond line, and
+// the water that it has to drive out there, kg/m².
 func (l *Line) TargetOf(m *HeadMaterial) (thermal.Target, float64) {
 	if m.Method == Fused {
 		return thermal.Fuse(m.BondTarget), 0
@@ -82,7 +82,8 @@ func (l *Line) TargetOf(m *HeadMaterial) (thermal.Target, float64) {
 	return thermal.Dry(m.BondTarget, water), water
 }
 
-// UncertaintyOf is the uncertainty of a pressing of the material.
+// UncertaintyOf is how well contact, backing, head and start temperature of a
+// pressing of the material are known.
 func (h *Header) UncertaintyOf(m *HeadMaterial) thermal.Uncertainty {
 	return thermal.Uncertainty{
 		Conductance: h.ConductanceU / h.Conductance, BackingEffusivity: share(h.BackingU, h.Backing),
@@ -163,8 +164,8 @@ func (j *job) planHeader() {
 	sp.Groups |= 1 << GroupHeader
 	sp.HeaderTemperature = m.Setpoint
 	sp.HeaderDwell, sp.HeaderDwellNominal, sp.HeaderDwellFast = p.Design.Seconds, p.Design.Nominal, p.Fast
-	// Negative for a roll wider than any that the line takes, which its width
-	// holds already.
+	// The stroke is negative for a roll wider than the line takes. That roll is
+	// held for its width.
 	sp.PlatenStroke = math.Max(0, stroke)
 	sp.ContactPressure = p.Contact
 	sp.CloseMin, sp.CloseMax = platen, Hottest(m.Setpoint, j.stand)
@@ -180,8 +181,9 @@ func (j *job) planHeader() {
 // taken as twice its standard uncertainty, at the 7 % per kelvin of the dose.
 const doseU = 0.18
 
-// ScorchDose is what the face of a head suffers in a dwell under a platen of
-// a temperature, in seconds at 180 °C, with every property at its value.
+// ScorchDose is what the face of a head suffers in a dwell, s, under a platen at
+// a temperature, °C, given as the seconds at 180 °C that would do the same. Every
+// property counts at its value, without its uncertainty.
 func (l *Line) ScorchDose(m *HeadMaterial, conductance, platen, dwell float64) float64 {
 	if stuck := thermal.StuckDose(platen, dwell); stuck <= l.Limits.Dose/4 {
 		return stuck // the face is no hotter than the platen, and that is far from the limit
@@ -189,8 +191,8 @@ func (l *Line) ScorchDose(m *HeadMaterial, conductance, platen, dwell float64) f
 	return l.Header.Pressing(m, platen, conductance).ScorchDose(dwell)
 }
 
-// SureDose is the dose, s at 180 °C, that is hardly exceeded where a dose is
-// reckoned: with the same guard of uncertainties as any limit.
+// SureDose is a calculated dose, s at 180 °C, with its guard band added: the true
+// dose is hardly ever above it.
 func (l *Line) SureDose(dose float64) float64 {
 	return dose * math.Exp(l.Limits.GuardK*doseU)
 }

@@ -17,8 +17,8 @@ func Instructions(line *Line, roll *Roll, stand *Stand) []string {
 		return nil
 	}
 	w := instructor{line: line}
-	// The same computation, as if the manual stations took setpoints. The
-	// stand stays as it is: there the operator's word decides.
+	// The same computation, as if the manual stations took setpoints. The stand
+	// stays manual: there the slot counts that the operator confirmed.
 	powered := *line
 	e := &powered.Equipment
 	for _, m := range []*Mode{&e.Centring, &e.Wrap, &e.Crimp, &e.Glue, &e.Vacuum, &e.Header, &e.Scale, &e.Drives} {

@@ -19,7 +19,8 @@ func (j *job) geometryRisk() {
 		if rule == ByMaximum || rule == ByCore {
 			m = -m
 		}
-		// The limits contain the guard band and the centring error.
+		// The limits have the guard band and the centring error in them, which
+		// are added back here.
 		return m + k*q.u[rule] + e
 	}
 	low, high := margin(ByMinimum), margin(ByMaximum)
@@ -34,7 +35,8 @@ func (j *job) geometryRisk() {
 	lap := margin(ByLap) - j.spec.Layers*j.paper.Caliper + h.Placement
 	p := worseOfTwo(lap, q.u[ByLap], h.Placement)
 	if e > 0 {
-		// At one end and at the other: at most the sum.
+		// A centring error shortens the lap at one end and lengthens it at the
+		// other. The chance at either is at most the sum of both.
 		p = smeared(lap, q.u[ByLap], e, h.Placement) + smeared(lap+e, q.u[ByLap], e, h.Placement)
 	}
 	j.setRisk(RiskLap, p, lap, q.u[ByLap])

@@ -13,7 +13,7 @@ type Relief struct {
 	From, To  float64 // To is the most that would do
 }
 
-// relieved is something that may be less than it is.
+// relieved is one quantity of roll or line that could be made smaller.
 type relieved struct {
 	what      string
 	dimension quantity.Dimension

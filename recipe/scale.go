@@ -56,9 +56,9 @@ func (l *Line) weighed(roll *Roll, slotWidth float64, paper *Paper, used float64
 	return x, true
 }
 
-// anyCore gives a roll whose core is not known the mean of all cores: mean
-// section and mean mass, which makes the mean of the masses. They may be
-// anywhere between the least and the greatest of them (JCGM 100, 4.3.7).
+// anyCore gives a roll whose core is not known the mean section and the mean mass
+// of all cores. What it weighs may lie anywhere between the lightest and the
+// heaviest of them (JCGM 100, 4.3.7).
 func (m *Materials) anyCore(x *mass.Item) {
 	n := float64(len(m.Cores))
 	if n == 0 {
@@ -69,7 +69,7 @@ func (m *Materials) anyCore(x *mass.Item) {
 	for i := range m.Cores {
 		c := &m.Cores[i]
 		squares += c.Diameter * c.Diameter / n
-		// What the core weighs more than the paper in its place would.
+		// How much more the core weighs than paper in its place.
 		more := c.Mass*x.Width - mass.Solid(c.Diameter, 0, x.Width, x.Density)
 		least, most = math.Min(least, more), math.Max(most, more)
 	}

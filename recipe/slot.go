@@ -104,7 +104,7 @@ func (j *job) judge(slot *SlotSpec) (Candidate, *Paper) {
 	c.Window = j.windowFor(paper)
 	c.Feed = feedLength(j.roll.Diameter, paper.Caliper, j.spec, j.line.Wrap.FeedSlip).Travel
 	c.Need = c.Feed + j.line.Stand.Reserve + j.line.Stand.TailReserve
-	// A stand that an operator works has no contacts to report.
+	// A stand worked by hand has no contacts that tell whether a slot is ready.
 	live := j.line.Equipment.Stand.Powered()
 	if j.line.Equipment.Stand.Present() {
 		j.findLeft(&c, paper)
@@ -179,8 +179,8 @@ func (j *job) findLeft(c *Candidate, paper *Paper) {
 	default:
 		c.Left, c.LeftU, c.Differs = both.Length, both.U, both.Disagree
 		if both.Disagree {
-			// The lesser is taken, which is caution enough: the gap as its
-			// uncertainty would take every such slot out.
+			// The lesser length is taken with its own uncertainty. With the gap
+			// between the two as uncertainty no such slot would ever be used.
 			c.LeftU = byDiameter.U
 			if j.stand.Counted[i].Length < byDiameter.Length {
 				c.LeftU = j.stand.Counted[i].U

@@ -5,8 +5,8 @@ import (
 	"time"
 )
 
-// SimulatedFault is one named way in which the line, its controller or its network can
-// fail.
+// SimulatedFault is one named way in which the line, its controller or its
+// network can fail.
 type SimulatedFault struct {
 	Name string  `json:"fault"`
 	Text string  `json:"what"`

@@ -30,8 +30,8 @@ const (
 	holdSupply      = 7
 )
 
-// shortestReaction keeps the operator human where the line's time runs very
-// fast.
+// shortestReaction is the least time in which the operator acts, however fast
+// the line's time runs.
 const shortestReaction = 60 * time.Millisecond
 
 // operate lets the operator act. What they press takes effect with the next

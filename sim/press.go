@@ -123,8 +123,8 @@ func (s *station) ringShare() float64 {
 	return s.ringArea() / (math.Pi / 4 * s.cfg.Header.Platen * s.cfg.Header.Platen)
 }
 
-// pressHeads is a while of the dwell; the heat itself went through the packs
-// with the equipment.
+// pressHeads follows bond and faces through a step of the dwell, and ends it. The
+// heat itself flows in equipment.
 func (s *station) pressHeads(dt float64) {
 	f := &s.figures
 	bond := min(s.press[0].Bond(), s.press[1].Bond())

@@ -99,8 +99,8 @@ func (r *Report) Count(o controller.Outcome) (n int) {
 	return n
 }
 
-// audit watches the program from outside and holds it to what the handshake
-// promises. It keeps a book of its own.
+// audit watches the program from outside and checks what the handshake
+// promises, from records of its own.
 type audit struct {
 	need       uint32
 	ttl        time.Duration

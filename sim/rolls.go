@@ -60,9 +60,9 @@ const largestRoll = 6.5
 
 // ReadRolls reads a list of rolls as they truly are, saved as CSV; name is what
 // messages call it. The columns are roll, diameter, width and grade, and where
-// wanted core, ovality, taper, telescoping, scan_age and permissive_off. Grade and core are a name
-// or a code of the configuration; without a core it is the first one. All
-// problems are told at once, each as name:line:column.
+// wanted core, ovality, taper, telescoping, scan_age and permissive_off. Grade
+// and core are a name or a code of the configuration; without a core it is the
+// first one. All problems are told at once, each as name:line:column.
 func (c *Config) ReadRolls(name string, in io.Reader) ([]Roll, error) {
 	l := newRollList(name, in, rollColumns())
 	var rolls []Roll

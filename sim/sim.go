@@ -239,8 +239,8 @@ func (s *Sim) scan(now time.Duration) {
 		return
 	}
 	if len(s.thisScan) > 0 {
-		// What the operator or the line does now was seen a moment before the
-		// commit that may stand in the copy: that one is still on its way.
+		// Operator and line acted a moment before the commit that may stand in
+		// the copy. For this scan that commit is still on its way.
 		area.Commit = s.commit
 	}
 	s.commit = area.Commit
@@ -298,7 +298,8 @@ func (s *Sim) noticePayload(area *controller.Area) {
 	}
 }
 
-// bring lets the next roll arrive and shows it to the program once measured.
+// bring lets the next roll arrive, and shows it to the program as soon as it is
+// measured.
 func (s *Sim) bring(now time.Duration, tick uint32) {
 	st := s.station
 	if s.cur == nil && s.next < len(s.cfg.Rolls) && s.prog.Phase() == controller.PhaseEmpty && !s.prog.MemoryLost() {

@@ -184,8 +184,8 @@ func (s *station) advance(dt float64) {
 	}
 }
 
-// equipment is what goes on whatever the roll does: heaters, and wrappers
-// being changed.
+// equipment carries on what does not depend on the roll: the heaters, and
+// wrappers that are being changed.
 func (s *station) equipment(dt float64) {
 	for i := range s.platens {
 		drawn := 0.0
@@ -222,7 +222,7 @@ func (s *station) outer() float64 {
 	return s.roll.Diameter + 2*s.figures.Layers*s.hangs(s.job.slot).Caliper
 }
 
-// process is what goes on with the roll.
+// process carries the roll on by a step of line time.
 func (s *station) process(dt float64) {
 	c := s.cfg
 	switch s.stage {

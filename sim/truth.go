@@ -49,8 +49,8 @@ func (r *Roll) ends() (smaller, larger float64) {
 func (r *Roll) smallest() float64 { smaller, _ := r.ends(); return smaller * (1 - r.Ovality/2) }
 func (r *Roll) largest() float64  { _, larger := r.ends(); return larger * (1 + r.Ovality/2) }
 
-// telescoped is how far one end of the roll stands out at a share of the way
-// from the core to the edge, m; the roll is wider there by as much.
+// telescoped is how far one end of the roll stands out, m, at a share of the way
+// from the core to the edge. The roll is wider there by as much.
 func (r *Roll) telescoped(share float64) float64 { return r.Telescoping * share * share }
 
 // sheetWidth is how wide the wrapper truly is.
@@ -77,8 +77,8 @@ func (s *station) measure(tick uint32) controller.Measurement {
 	for i := range m.Diameters {
 		const sensors = float64(len(m.Diameters))
 		along := (float64(i)+0.5)/sensors - 0.5 // of the width, from its middle
-		// Neighbours look from far apart, so that a roll that is oval does not
-		// read as one that is tapered.
+		// Neighbouring sensors look from very different angles, so that an oval
+		// roll does not read as a tapered one.
 		angle := turned + float64(i)*5*math.Pi/sensors
 		d := (r.Diameter+r.Taper*r.Width*along)*(1+r.Ovality/2*math.Cos(2*angle)) + s.truth.diameterRead + scanner.DiameterNoise*clampNormal(rng)
 		if d = s.trouble.misread(i, d, faults); d > 0 {

@@ -164,8 +164,8 @@ func (s *station) judgeWrap() Judgement {
 func (s *station) judgeOverhang(w *wrapJudge) {
 	c, j, a, f, r := s.cfg, &s.job, &s.cfg.Accept, &s.figures, s.roll
 	hangs, slot := s.hangs(j.slot), &c.Stand.Slots[j.slot]
-	// The sheet hangs where it hangs; the roll is put where it was told, by its
-	// edges. There a telescoped end stands out.
+	// The sheet cannot be moved. The roll is put where the line was told, and its
+	// edges count, where a telescoped end stands out.
 	off := math.Abs(j.offset + s.centred - c.Centring.Offset)
 	each := (s.sheetWidth() - r.Width - r.telescoped(1)) / 2
 	f.OverhangPoor, f.OverhangRich = each-off, each+off

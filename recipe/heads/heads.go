@@ -45,7 +45,7 @@ func (f Fault) Error() string {
 	return "heads: unknown fault"
 }
 
-// slack is what decimals of inches may be off in binary fractions, m.
+// slack is how far, in m, a size in inches may be off once it is a binary number.
 const slack = 1e-9
 
 // Window is the head diameters that do, m, both included.

@@ -160,7 +160,8 @@ func Rolls(usable, feed float64) int {
 	if !positive(usable) || !positive(feed) {
 		return 0
 	}
-	// A part in 10¹² of grace, so that ten feeds make ten rolls.
+	// One part in 10¹² is added, so that a length of ten feeds makes ten rolls
+	// in spite of rounding.
 	return int(math.Min(math.Floor(usable/feed*(1+1e-12)), mostRolls))
 }
 

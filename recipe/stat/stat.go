@@ -18,7 +18,7 @@ const Scratch = 12
 // Hoaglin, as in NIST/SEMATECH e-Handbook 1.3.5.17).
 const ZLimit = 3.5
 
-// zFactor is the constant of the modified z-score as that handbook prints it.
+// zFactor is the constant of the modified z-score as the same handbook prints it.
 const zFactor = 0.6745
 
 // sum is Neumaier's compensated sum.

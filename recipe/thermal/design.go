@@ -16,8 +16,8 @@ type Uncertainty struct {
 type Design struct {
 	Seconds float64 // of the design point: what the press should use
 	Nominal float64 // s, with every input at its value
-	// U is the standard uncertainty of Nominal to first order, s. It does not
-	// lead to Seconds: the dwell is far from straight in its inputs.
+	// U is the standard uncertainty of Nominal to first order, s. Seconds cannot
+	// be had from it: the dwell is far from a straight line in its inputs.
 	U        float64
 	Gradient ByInput // logarithmic, at the values; as of Pressing.Dwell
 	Distance float64 // of the design point, in standard uncertainties
@@ -34,7 +34,7 @@ const (
 	slack        = 1e-9 // for uncertainties that were reckoned from others
 )
 
-// leastLeft is the share of an input that a downward shift leaves at least.
+// leastLeft is the smallest share of an input that a downward shift leaves.
 const leastLeft = 0.05
 
 // Design is the dwell at the design point of a target: the point at a distance

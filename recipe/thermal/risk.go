@@ -2,10 +2,10 @@ package thermal
 
 import "math"
 
-// Risk is the chance that a dwell, s, falls short of the target: from one half
-// at the nominal dwell to that of the distance of the design point there. In
-// between and beyond, the logarithm of the dwell is taken as straight in the
-// distance.
+// Risk is the chance that a dwell, s, falls short of the target. It is one half
+// at the nominal dwell; at the dwell of the design point it is the chance that
+// belongs to the distance of that point. In between and beyond, the logarithm of
+// the dwell is taken as a straight line over the distance.
 func (d Design) Risk(seconds float64) float64 {
 	length := math.Log(d.Seconds / d.Nominal)
 	if !(length > 0) {

@@ -69,7 +69,8 @@ func (pt *part) solveBranch(from, free, limit int) []answer {
 
 func (pt *part) branch(t, limit int) answer { return pt.branchFrom(pt.greedy(t), t, limit) }
 
-// branchFrom searches from a first set, which only saves work.
+// branchFrom searches from a first set. A good one saves work and changes no
+// answer.
 func (pt *part) branchFrom(start []int, t, limit int) answer {
 	upper := pt.eval(start)
 	an := answer{value: upper, bound: upper, chosen: start, quantum: pt.a.quantum}
@@ -210,8 +211,8 @@ func (s *search) firstPrices(base []int64, cand []int) []int64 {
 	return lam
 }
 
-// sum adds costs and stops at the best known, past which they do not matter
-// and might overflow.
+// sum adds costs, and stops above the best known: what is more does not matter
+// and could overflow.
 func (s *search) sum(total int64, list []int64) int64 {
 	for _, v := range list {
 		total += v
@@ -299,7 +300,7 @@ func (s *search) ascend(sc *scratch, base, lam []int64, cand []int, paid int64, 
 		if paid+bound >= s.best || step >= steps {
 			break
 		}
-		// The nodes picked are a set too.
+		// The nodes picked are a set that could be the answer.
 		sc.picked = sc.picked[:0]
 		for _, k := range sc.picks {
 			sc.picked = append(sc.picked, cand[k])

@@ -6,8 +6,8 @@ package widths
 // peak p such that its cost does not rise from the first node to p and does
 // not fall from p on, a node that may not serve it counting as an infinite
 // cost. With one paper this always holds: the cost is convex in the width and
-// the window is an interval. It may hold with several papers; unimodal tests it on
-// the numbers.
+// the window is an interval. With several papers it may hold; unimodal tests it
+// on the numbers.
 //
 // Take any set of nodes. Of its nodes at or before p the last serves the
 // class at least cost, since costs do not rise up to p; of those after p the

@@ -141,13 +141,13 @@ func (a *assembly) cost(c *class, w *Wrapper) float64 {
 	return a.p.OverhangCost*float64(c.count)*dev + a.p.price(w.Paper)*a.area(c, w)
 }
 
-// area of a wrapper that a class takes, m².
+// area is how much of a wrapper a class takes, m².
 func (a *assembly) area(c *class, w *Wrapper) float64 {
 	return a.p.feedOf(c.spec, c.count, c.feed, w.Paper) * w.Width
 }
 
-// feedOf is what rolls of a specification take of a paper, m, whose feeds are a
-// sum.
+// feedOf is what count rolls of a specification take of a paper, m. feed is the
+// sum of their feeds.
 func (p *Problem) feedOf(spec int, count int64, feed float64, paper int) float64 {
 	return math.Max(0, feed+float64(count)*p.longer(spec, paper))
 }
@@ -199,9 +199,9 @@ func (a *assembly) gatherNodes() {
 	a.nodes = out
 }
 
-// gatherClasses makes classes of the rolls. Widths are compared exactly, feeds
-// to a step, 0 for exactly, where paper is priced. It gives up and returns false
-// when there are more than a number of classes.
+// gatherClasses makes classes of the rolls. Widths are compared exactly. Feeds
+// are compared where paper is priced, by steps, m, or exactly for a step of 0. It
+// gives up and returns false when there would be more than most classes.
 func (a *assembly) gatherClasses(step float64, most int) bool {
 	type key struct {
 		width, lot   uint64
@@ -284,7 +284,7 @@ func (a *assembly) sortClasses() {
 const none = math.MaxInt64
 
 // part is a group of papers that specifications join, with the nodes and the
-// classes of those papers. Index j of a part's node is that of nodes.
+// classes of those papers. A part counts its nodes by their place in its list.
 type part struct {
 	a       *assembly
 	nodes   []int

@@ -59,7 +59,7 @@ type Plan struct {
 // Numbers are the numbers of the slots, in the order of Problem.Stand.
 func (p *Plan) Numbers() []int { return p.numbers }
 
-// lotKey is what makes rolls equal.
+// lotKey is what rolls of one lot have in common.
 type lotKey struct {
 	width, diameter float64
 	spec, core      int32
@@ -142,7 +142,8 @@ func (p *Plan) setPrices() (problems []error) {
 	return problems
 }
 
-// setStand takes what hangs, and the slots beyond it as empty.
+// setStand takes over what hangs on the line. Slots that the options add to it
+// are empty.
 func (p *Plan) setStand() (problems []error) {
 	o, q := &p.options, &p.Problem
 	slots := slices.Clone(p.line.Stand.Slots)

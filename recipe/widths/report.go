@@ -52,8 +52,8 @@ func (a *assembly) report(res *Result, chosen []int, bound value) {
 	p := a.p
 	slices.Sort(chosen)
 	hung := a.hang(res, chosen)
-	// The wrappers that serve: those chosen and those fixed. What else stays
-	// hanging is spare.
+	// Only wrappers that were chosen or are fixed serve rolls. Others may stay
+	// hanging unused.
 	list := slices.Clone(chosen)
 	var present []int
 	for i, h := range p.Stand {
@@ -136,7 +136,7 @@ func (a *assembly) hang(res *Result, chosen []int) []int {
 	return hung
 }
 
-// fillClasses tells of each class what serves it, and of each slot what it
+// fillClasses sets for each class what serves it, and for each slot what it
 // serves.
 func (a *assembly) fillClasses(res *Result, list, hung, choice []int) {
 	res.ClassOf = a.of
@@ -163,7 +163,7 @@ func (a *assembly) fillClasses(res *Result, list, hung, choice []int) {
 	}
 }
 
-// fillWindows tells of each class which widths would do for all of its rolls.
+// fillWindows sets for each class which widths would do for all of its rolls.
 func (a *assembly) fillWindows(res *Result) {
 	for i := range a.p.Rolls {
 		low, high := a.p.Window(&a.p.Rolls[i])
@@ -176,7 +176,7 @@ func (a *assembly) fillWindows(res *Result) {
 	}
 }
 
-// fillSlots tells of each slot what hangs there next, and how much of the stock
+// fillSlots sets for each slot what hangs there next, and how much of the stock
 // it uses up.
 func (a *assembly) fillSlots(res *Result, hung []int) {
 	for i := range res.Slots {

@@ -92,11 +92,11 @@ func (p *Plan) ReadSchedule(name string, in io.Reader, progress func(rows int)) 
 	return nil
 }
 
-// maxKnown bounds what is remembered of rows read before.
+// maxKnown is how many different rows materialsOf remembers.
 const maxKnown = 1 << 14
 
-// materialsOf finds specification and core of a row. The same few come again
-// and again, so those found before are remembered.
+// materialsOf finds specification and core of a row. Most rows repeat earlier
+// ones, so what was found is remembered.
 func (p *Plan) materialsOf(t *table.Reader, known map[[3]string]lotKey) lotKey {
 	cells := [3]string{t.Text(rowSpec), t.Text(rowGrade), t.Text(rowCore)}
 	if key, ok := known[cells]; ok {

@@ -158,7 +158,7 @@ func (p *Plan) proof() string {
 	return "not exact: the search ended at its limit; no set costs less than " + strconv.FormatFloat(r.Bound, 'f', 2, 64) + ", raise the effort"
 }
 
-// notes is what the totals do not tell on their own.
+// notes are sentences about what the totals alone do not show.
 func (p *Plan) notes() (out []string) {
 	r := p.Result
 	if r.Saved != 0 {

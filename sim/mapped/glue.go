@@ -148,8 +148,8 @@ func (g *glue) complete(b registers.Block, v registers.View) {
 		v.PutLetters("roll_tag", req.Letters("roll_tag"))
 	}
 	if _, tells := g.index["request.boot_id"]; b == registers.Hello && !tells {
-		// The gateway cannot echo a number that it is not told; what it keeps
-		// in the variable is its own.
+		// Where no variable tells the gateway this number it cannot echo it. What
+		// it wrote there is a number of its own.
 		v.Put("boot_id", req.Get("boot_id"))
 	}
 	if b == registers.Payload && lacks("offer") {

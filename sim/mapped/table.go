@@ -2,8 +2,9 @@
 // of the blocks of the handshake: each field is a variable of its own, of a
 // type, order and unit that such a controller might have. Its program is that
 // of the simulator; this package puts the blocks together from what was
-// written to the variables, as glue in a controller does, and takes them apart
-// for reading. Its codec is its own, so that a mistake of the gateway's is not made here too.
+// written to the variables, as such a controller's own program does, and takes
+// them apart for reading. Its codec is its own, so that a mistake of the
+// gateway's is not made here too.
 package mapped
 
 import (

@@ -55,27 +55,11 @@ type Units struct {
 // For is the preferred unit of a dimension; where none can be configured, the
 // one in which the dimension is held.
 func (u *Units) For(d quantity.Dimension) string {
-	switch d {
-	case quantity.Length:
-		return u.Length
-	case quantity.Temperature:
-		return u.Temperature
-	case quantity.Speed:
-		return u.Speed
-	case quantity.Mass:
-		return u.Mass
-	case quantity.LinearMass:
-		return u.LinearMass
-	case quantity.BasisWeight:
-		return u.BasisWeight
-	case quantity.Density:
-		return u.Density
-	case quantity.Pressure:
-		return u.Pressure
-	case quantity.Rotation:
-		return u.Rotation
-	case quantity.Acceleration:
-		return u.Acceleration
+	v := reflect.ValueOf(u).Elem()
+	for i := range v.NumField() {
+		if v.Type().Field(i).Tag.Get("dimension") == string(d) {
+			return v.Field(i).String()
+		}
 	}
 	if names := quantity.Units(d); len(names) > 0 {
 		return names[0]

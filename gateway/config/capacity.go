@@ -25,8 +25,8 @@ func capacities() []capacity {
 	diameter := recipe.Limit{Key: "limits.diameter", Of: func(l *recipe.Line) recipe.Range { return l.Limits.Diameter }}
 	width := recipe.Limit{Key: "limits.width", Of: func(l *recipe.Line) recipe.Range { return l.Limits.Width }}
 	out := []capacity{
-		{diameter, quantity.Length, requestField("diameter_samples")},
-		{width, quantity.Length, requestField("width_samples")},
+		{diameter, quantity.Length, handshake.FieldOf(handshake.REQ, "diameter_samples")},
+		{width, quantity.Length, handshake.FieldOf(handshake.REQ, "width_samples")},
 	}
 	for _, f := range handshake.SetpointFields() {
 		p := recipe.SetpointOf(f.Setpoint)
@@ -36,12 +36,6 @@ func capacities() []capacity {
 		}
 	}
 	return out
-}
-
-// requestField is a field of the request by its name.
-func requestField(name string) handshake.FieldInfo {
-	fields := handshake.Fields(handshake.REQ)
-	return fields[slices.IndexFunc(fields, func(f handshake.FieldInfo) bool { return f.Name == name })]
 }
 
 // maxHead is the greatest head that the payload holds, in metres.

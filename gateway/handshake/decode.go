@@ -151,6 +151,17 @@ func Fields(id ID) []FieldInfo {
 	return nil
 }
 
+// FieldOf is the field of a block by its name. A name that the block does not
+// have is a mistake of the program and panics.
+func FieldOf(id ID, name string) FieldInfo {
+	for _, f := range Fields(id) {
+		if f.Name == name {
+			return f
+		}
+	}
+	panic(fmt.Sprintf("handshake: block %s has no field %q", id, name))
+}
+
 // IDs returns all blocks in order.
 func IDs() []ID {
 	out := make([]ID, Blocks)

@@ -154,8 +154,7 @@ func reasonWord(v handshake.Verdict, reason uint16) string {
 
 // inMetres converts numbers of a field of the request block.
 func inMetres[T uint16 | uint32](field string, raw ...T) []float64 {
-	fields := handshake.Fields(handshake.REQ)
-	f := &fields[slices.IndexFunc(fields, func(f handshake.FieldInfo) bool { return f.Name == field })]
+	f := handshake.FieldOf(handshake.REQ, field)
 	out := make([]float64, len(raw))
 	for i, n := range raw {
 		out[i] = f.SI(int64(n))

@@ -5,8 +5,6 @@
 package replay
 
 import (
-	"slices"
-
 	"lapgate/gateway/handshake"
 	"lapgate/recipe"
 )
@@ -35,10 +33,7 @@ type Value struct {
 }
 
 // groupsField is where the payload tells the groups in force.
-func groupsField() handshake.FieldInfo {
-	fields := handshake.Fields(handshake.PAYLOAD)
-	return fields[slices.IndexFunc(fields, func(f handshake.FieldInfo) bool { return f.Name == "groups" })]
-}
+func groupsField() handshake.FieldInfo { return handshake.FieldOf(handshake.PAYLOAD, "groups") }
 
 // value reads the setpoint from the words of a payload.
 func (f *Field) value(words []uint16, groups recipe.Groups) Value {

@@ -46,12 +46,11 @@ func Usages() []Usage {
 		{"outer_head_m", "used_outer_head", Tolerance{}},
 		{"gross_kg", "scale_reading", Tolerance{Scale: true}},
 	}
-	fields, outcome := Fields(), handshake.Fields(handshake.OUT)
+	fields := Fields()
 	var out []Usage
 	for _, l := range list {
 		f := slices.IndexFunc(fields, func(f Field) bool { return f.Name == l.ours })
-		o := slices.IndexFunc(outcome, func(f handshake.FieldInfo) bool { return f.Name == l.used })
-		out = append(out, Usage{Field: fields[f], Tolerance: l.tolerance, used: outcome[o]})
+		out = append(out, Usage{Field: fields[f], Tolerance: l.tolerance, used: handshake.FieldOf(handshake.OUT, l.used)})
 	}
 	return out
 }

@@ -2,7 +2,6 @@ package config
 
 import (
 	"reflect"
-	"slices"
 	"testing"
 
 	"lapgate/gateway/handshake"
@@ -49,8 +48,7 @@ func TestRangesOfTagsFitTheWire(t *testing.T) {
 			t.Errorf("%s: no such key, or no range", w.key)
 			continue
 		}
-		i := slices.IndexFunc(handshake.Fields(w.block), func(f handshake.FieldInfo) bool { return f.Name == w.field })
-		c := capacity{field: handshake.Fields(w.block)[i]}
+		c := capacity{field: handshake.FieldOf(w.block, w.field)}
 		least, most := c.room()
 		if lo, hi := bounds(f); lo < least || hi > most {
 			t.Errorf("%s: %s does not fit %s, %v..%v", w.key, f.rng, w.field, least, most)

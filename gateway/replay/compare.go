@@ -8,7 +8,7 @@ import (
 	"strconv"
 	"strings"
 
-	"lapgate/gateway/record"
+	"lapgate/gateway/handshake"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
 	"lapgate/recipe/stat"
@@ -17,28 +17,17 @@ import (
 // Comparison is what a journal tells of our recipes beside what the controller
 // used.
 type Comparison struct {
-	Usages []Usage
-	Wraps  []Wrap // in the order of the journal
+	Usages   []Usage
+	Wraps    []Wrap // in the order of the journal
+	Coverage Coverage
 
-	pairing *Pairing
+	groups handshake.FieldInfo
 }
 
 // NewComparison begins a comparison of the setpoints that an outcome reports.
 func NewComparison(usages []Usage) *Comparison {
-	return &Comparison{Usages: usages, pairing: NewPairing(usages)}
+	return &Comparison{Usages: usages, groups: groupsField()}
 }
-
-// Take adds a roll. An error means a recorded payload that cannot be read.
-func (c *Comparison) Take(roll *record.Roll) error {
-	w, err := c.pairing.Take(roll)
-	if w != nil {
-		c.Wraps = append(c.Wraps, *w)
-	}
-	return err
-}
-
-// Coverage counts what became of the rolls taken.
-func (c *Comparison) Coverage() Coverage { return c.pairing.Coverage() }
 
 // Counts returns the rolls that we would have held, and those compared that
 // differ by more than a tolerance.

@@ -57,7 +57,7 @@ type ComparedReading struct {
 func (c *Comparison) Report(path string, line *recipe.Line, show int) *ComparisonReport {
 	held, exceeding := c.Counts()
 	out := &ComparisonReport{
-		Journal: path, Coverage: c.Coverage(), Compared: len(c.Wraps) - held, Held: held, Exceeding: exceeding,
+		Journal: path, Coverage: c.Coverage, Compared: len(c.Wraps) - held, Held: held, Exceeding: exceeding,
 		Setpoints: useTable(c, line), Readings: readingTable(c), Rolls: make([]ComparedRoll, 0, len(c.Wraps)),
 	}
 	for _, w := range c.Differing(show) {

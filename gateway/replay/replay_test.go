@@ -282,15 +282,14 @@ func outcome(roll, req uint32, kind handshake.OutcomeKind) record.Outcome {
 
 // An outcome belongs to the recipe for the last request of its roll, and to
 // no other.
-func TestPairing(t *testing.T) {
+func TestWhatIsCompared(t *testing.T) {
 	l := line(t, nil)
 	shadow := func(r record.Request) record.Shadow {
 		s := decided(t, l, &replay.Case{Request: r})
 		return record.Shadow{Token: r.Token, Roll: r.Roll, Verdict: "go", Payload: s.Words, Findings: s.Findings}
 	}
 	b := shadow(request(5, 2, 1.2))
-	p := replay.NewPairing(replay.Usages())
-	var wraps []*replay.Wrap
+	p := replay.NewComparison(replay.Usages())
 	var log []record.Record
 	asked := func(roll, req uint32, diameter float64) {
 		r := request(roll, req, diameter)
@@ -309,27 +308,23 @@ func TestPairing(t *testing.T) {
 		asked(100+i, 100+i, 1.0)
 	}
 	for _, r := range rolls(t, log...) {
-		w, err := p.Take(r)
-		if err != nil {
+		if err := p.Take(r); err != nil {
 			t.Fatal(err)
-		}
-		if w != nil {
-			wraps = append(wraps, w)
 		}
 	}
 	want := replay.Coverage{Outcomes: 4, Wrapped: 2, NotWrapped: 2, NoRecipe: 1, NoOutcome: 1001}
-	if got := p.Coverage(); got != want {
+	if got := p.Coverage; got != want {
 		t.Errorf("coverage %+v, want %+v", got, want)
 	}
-	if len(wraps) != 1 || !wraps[0].Shadow {
-		t.Fatalf("%d wraps", len(wraps))
+	if len(p.Wraps) != 1 || !p.Wraps[0].Shadow {
+		t.Fatalf("%d wraps", len(p.Wraps))
 	}
 	var later handshake.Payload
 	if err := handshake.DecodePayload(b.Payload, &later); err != nil {
 		t.Fatal(err)
 	}
 	for i, u := range replay.Usages() {
-		if r := wraps[0].Readings[i]; u.Field.Name == "feed_length_m" && r.Ours != float64(later.FeedLength)/1e4 {
+		if r := p.Wraps[0].Readings[i]; u.Field.Name == "feed_length_m" && r.Ours != float64(later.FeedLength)/1e4 {
 			t.Errorf("feed length %v is not that of the last request, %v", r.Ours, float64(later.FeedLength)/10)
 		}
 	}

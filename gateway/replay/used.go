@@ -126,42 +126,33 @@ type Coverage struct {
 	NoOutcome  int `json:"recipes_without_an_outcome"`
 }
 
-// Pairing puts each wrapped roll of a journal beside our recipe for it.
-type Pairing struct {
-	usages   []Usage
-	groups   handshake.FieldInfo
-	coverage Coverage
-}
-
-// NewPairing returns a pairing that reads these usages.
-func NewPairing(usages []Usage) *Pairing { return &Pairing{usages: usages, groups: groupsField()} }
-
-// Coverage returns what was counted so far.
-func (p *Pairing) Coverage() Coverage { return p.coverage }
-
-// Take counts a roll, and returns a wrap when it was wrapped and its last
-// request had a recipe of ours, else nil. An error means a recorded payload
-// that cannot be read.
-func (p *Pairing) Take(roll *record.Roll) (*Wrap, error) {
+// Take counts a roll, and adds a wrap when it was wrapped and its last request
+// had a recipe of ours. An error means a recorded payload that cannot be read.
+func (c *Comparison) Take(roll *record.Roll) error {
 	if roll.Outcome == nil {
 		if ours(roll, nil) != nil {
-			p.coverage.NoOutcome++
+			c.Coverage.NoOutcome++
 		}
-		return nil, nil
+		return nil
 	}
 	o := &roll.Outcome.Outcome
-	p.coverage.Outcomes++
+	c.Coverage.Outcomes++
 	if o.Outcome != handshake.Wrapped && o.Outcome != handshake.WrappedByHand {
-		p.coverage.NotWrapped++
-		return nil, nil
+		c.Coverage.NotWrapped++
+		return nil
 	}
-	p.coverage.Wrapped++
+	c.Coverage.Wrapped++
 	found := ours(roll, &handshake.Token{Boot: o.Boot, Req: o.Req})
 	if found == nil {
-		p.coverage.NoRecipe++
-		return nil, nil
+		c.Coverage.NoRecipe++
+		return nil
 	}
-	return p.pair(roll, found)
+	w, err := c.pair(roll, found)
+	if err != nil {
+		return fmt.Errorf("roll %d: %w", roll.Number, err)
+	}
+	c.Wraps = append(c.Wraps, w)
+	return nil
 }
 
 // ours returns the newest round of a roll that had a recipe or a hold of
@@ -176,29 +167,30 @@ func ours(roll *record.Roll, token *handshake.Token) *record.Round {
 	return nil
 }
 
-func (p *Pairing) pair(roll *record.Roll, r *record.Round) (*Wrap, error) {
-	c, err := caseOf(r)
+// pair puts a wrapped roll beside what we decided in a round.
+func (c *Comparison) pair(roll *record.Roll, r *record.Round) (Wrap, error) {
+	decided, err := caseOf(r)
 	if err != nil {
-		return nil, fmt.Errorf("roll %d: %w", roll.Number, err)
+		return Wrap{}, err
 	}
-	o := &roll.Outcome.Outcome
-	w := &Wrap{Roll: o.RollNo, Tag: roll.Tag, At: roll.OutcomeAt.At, Outcome: o.Outcome, Shadow: r.Offer == nil, Held: c.Recorded.Held}
+	o, side := &roll.Outcome.Outcome, decided.Recorded
+	w := Wrap{Roll: o.RollNo, Tag: roll.Tag, At: roll.OutcomeAt.At, Outcome: o.Outcome, Shadow: r.Offer == nil, Held: side.Held}
 	if w.Held {
-		w.Findings = c.Recorded.Findings
+		w.Findings = side.Findings
 		return w, nil
 	}
 	var payload handshake.Payload
-	if err := handshake.DecodeStoredPayload(c.Recorded.Words, &payload); err != nil {
-		return nil, fmt.Errorf("roll %d: %w", roll.Number, err)
+	if err := handshake.DecodeStoredPayload(side.Words, &payload); err != nil {
+		return Wrap{}, err
 	}
 	words := make([]uint16, handshake.OutWords)
 	if err := o.Encode(words); err != nil {
-		return nil, fmt.Errorf("record %d: %w", roll.OutcomeAt.Seq, err)
+		return Wrap{}, err
 	}
-	groups := recipe.Groups(p.groups.Number(c.Recorded.Words))
-	for i := range p.usages {
-		u := &p.usages[i]
-		v := u.Field.value(c.Recorded.Words, groups)
+	groups := recipe.Groups(c.groups.Number(side.Words))
+	for i := range c.Usages {
+		u := &c.Usages[i]
+		v := u.Field.value(side.Words, groups)
 		raw := u.used.Number(words)
 		reading := Reading{
 			Ours: u.Field.wire.SI(v.Raw), Used: u.used.SI(raw),

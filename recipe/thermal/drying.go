@@ -10,8 +10,8 @@ const boils = 100
 // evaporated there.
 func Dry(bond, water float64) Target { return Target{bond: math.Min(bond, boils), water: water} }
 
-// boardTakes is the share of its basis weight that a board takes up of the
-// water of glue: from 7 to 12 % moisture.
+// boardTakes is how much of the glue's water a board takes up, as a share of its
+// basis weight: what raises its moisture from 7 to 12 %.
 const boardTakes = 0.05
 
 // GlueWater is the water that has to be driven out of glue, kg/m²: what is in
@@ -26,17 +26,18 @@ func GlueWater(coverage, solids, basisWeight float64) float64 {
 // about 10 % moisture needs more, which is not counted.
 func latent(celsius float64) float64 { return 2.26e6 + (boils-celsius)*(2.36e6-2.26e6)/40 }
 
-// soaking is the share of the heating time that counts in the heat drawn by the
-// backing. With it heating and drying take 1.0 to 1.5 times as long as by a
-// solution of the enthalpy. Where the backing draws less than the head holds
-// (an effusivity below that of the head), little water on a thick head and a
-// hot platen come out up to 5 % short.
+// soaking is the share of the heating time that counts where the heat drawn by
+// the backing is computed. With it, heating and drying together take 1.0 to 1.5
+// times as long as by a numerical solution of the enthalpy. Only where the
+// backing has a lower effusivity than the head, with little water on a thick
+// head under a hot platen, the time comes out up to 5 % too short.
 const soaking = 0.3
 
-// dry adds the time to evaporate the water once the bond line is warm. From
-// then on it stays at its temperature: a flows in from the platen per second,
-// the backing takes b/√time of it, the water the rest. The sum over a time X
-// is a·X − b·√X; that of the drying starts at a share of the heating time.
+// dry adds the time to evaporate the water once the bond line is warm. From then
+// on the bond line keeps its temperature: the heat a flows in from the platen
+// each second, the backing takes b/(2√time) of it, and the rest evaporates water.
+// Over a time X that is a·X − b·√X; the drying begins at the share soaking of the
+// heating time.
 func (p Pressing) dry(t Target, s solution) solution {
 	h := p.Head
 	path := h.Thickness / h.Conductivity

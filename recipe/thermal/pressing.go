@@ -48,8 +48,8 @@ type solution struct {
 	seconds  float64
 	heat     float64 // s, of seconds: until the bond line is warm
 	gradient ByInput // ∂ln(seconds)/∂ln(input)
-	// missed is the heating time over its guess. It hardly changes from one
-	// pressing to a like one, and makes the next guess good.
+	// missed is the heating time over its guess. It hardly changes between like
+	// pressings, so it makes the guess for the next one good.
 	missed float64
 }
 

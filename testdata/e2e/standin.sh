@@ -45,27 +45,64 @@ await() {
   return 1
 }
 
-# shift_of STANDIN FLAG... runs the daemon with the demonstration's line and the
-# flags until the stand-in with this process id ends, and holds the journal
-# against the stand-in's summary.
-shift_of() {
-  local standin=$1
+# modbus_standin NAME FLAG... starts the stand-in in Python; sets $standin, its
+# process, and $link, the daemon's flags for it.
+modbus_standin() {
+  local name=$1 python=python3
   shift
-  start daemon "$work/lapgate" run --config configs/demo.yaml --set status.listen=none \
-    --set lines.0.armed=true --set "journal.directory=$work/journal" "$@"
-  local daemon=$pid code=0
+  python3 -c 'import pymodbus' 2>/dev/null || python=/usr/bin/python3
+  start "standin-$name" env PYTHONDONTWRITEBYTECODE=1 "$python" testdata/standin/modbus_controller.py "$@"
+  standin=$pid
+  link=(--set "lines.0.controller.address=$(await "$work/standin-$name.out" 'listening (.*)' "$standin")")
+}
+
+# opcua_standin NAME FLAG... does so with the one in JavaScript. Its certificate
+# and the daemon's, and their trust, are made once.
+opcua_standin() {
+  local name=$1 address
+  shift
+  export STANDIN_PASSWORD="for-this-run-$$"
+  start "standin-$name" node testdata/standin/opcua/controller.mjs --nodeset configs/controller/lapgate.NodeSet2.xml \
+    --pki "$work/controller" --user line "$@"
+  standin=$pid
+  address=$(await "$work/standin-$name.out" 'listening (.*)' "$standin")
+  link=(--set lines.0.controller.protocol=opcua --set lines.0.controller.plain=false
+    --set "lines.0.controller.address=$address" --set "lines.0.controller.opcua.certificates=$work/pki"
+    --set lines.0.controller.opcua.user=line --set lines.0.controller.opcua.password=env:STANDIN_PASSWORD)
+  "$work/lapgate" trust accept "$address" --folder "$work/pki" \
+    --fingerprint "$(openssl x509 -in "$work/controller/own/certs/certificate.pem" -noout -sha256 -fingerprint | cut -d= -f2)" >/dev/null
+}
+
+# daemon NAME starts the daemon with the demonstration's line and $link; its
+# output is added to what the name has.
+daemon() {
+  "$work/lapgate" run --config configs/demo.yaml --set status.listen=none --set log.format=json \
+    --set lines.0.armed=true --set "journal.directory=$work/journal-$1" "${link[@]}" 2>>"$work/daemon-$1.log" &
+  pid=$!
+}
+
+# shift_of NAME [WANTED...] runs the daemon until the stand-in ends, and holds
+# the journal and what was told against the stand-in's ledger, see account.py.
+shift_of() {
+  local name=$1 code=0 daemon
+  shift
+  daemon "$name"
+  daemon=$pid
   wait -n "$standin" "$daemon" || code=$?
   if ! kill "$daemon" 2>/dev/null; then
     echo "the daemon ended by itself with $code"
     return 1
   fi
   wait "$daemon" || { echo "the daemon ended with $?"; return 1; }
-  if test "$code" -ne 0; then
-    echo "the stand-in ended with $code"
-    cat "$work/standin.out"
-    return 1
-  fi
-  "$work/lapgate" journal verify "$work/journal/north.db"
-  "$work/lapgate" journal list --json "$work/journal/north.db" >"$work/records.json"
-  python3 testdata/standin/account.py "$work/standin.out" "$work/records.json"
+  account "$name" "$@"
+}
+
+# account NAME [WANTED...] holds the journal against the ledger.
+account() {
+  local name=$1 verdict
+  shift
+  verdict=$("$work/lapgate" journal verify "$work/journal-$name/north.db" 2>&1) || { echo "$verdict"; return 1; }
+  grep -qE '^verdict +sound$' <<<"$verdict" || { echo "$verdict"; return 1; }
+  "$work/lapgate" journal list --json "$work/journal-$name/north.db" >"$work/records-$name.json"
+  python3 testdata/standin/account.py "$work/standin-$name.out" "$work/records-$name.json" "$work/daemon-$name.log" "$@"
 }

@@ -1,50 +1,129 @@
-"""Holds a journal against what a stand-in controller says it did.
+"""Holds a journal, and what the daemon said, against the ledger of a stand-in
+controller.
 
-Usage: account.py SUMMARY RECORDS; the summary is the last line of the file, a
-JSON object, the records the output of `lapgate journal list --json`, one a line.
+Usage: account.py LEDGER RECORDS LOG [+CODE] [~CODE] [held>=N] …
+
+The ledger is the last line of the file, a JSON object; the records are the
+output of `lapgate journal list --json`; the log is that of the daemon as JSON
+lines. +CODE must have been told, ~CODE may have been; any other warning or
+alarm is wrong, but for those of an ordinary shift. accepted>=N, held>=N,
+void>=N and gap>=N are least counts.
 """
 
 import collections
 import json
+import re
 import sys
 
+# The link is down when the stand-in has ended.
+ORDINARY = {"offer-held", "scale-mismatch", "link-down"}
 
-def main(summary_file, records_file):
-    with open(summary_file, encoding="utf-8") as f:
-        summary = json.loads(f.read().strip().splitlines()[-1])
-    with open(records_file, encoding="utf-8") as f:
-        records = [json.loads(line) for line in f]
-    wrong = list(summary["violations"])
 
-    def want(name, got, expected):
-        if got != expected:
-            wrong.append(f"{name}: the journal has {got}, the controller {expected}")
+def lines(file):
+    with open(file, encoding="utf-8") as f:
+        for line in f:
+            if line.startswith("{"):
+                yield json.loads(line)
 
-    outcomes = collections.defaultdict(list)
-    verdicts = collections.Counter()
-    for r in records:
-        if r["kind"] == "OUTCOME":
-            outcomes[r["record"]["outcome"]["outcome"]].append(r["roll_no"])
-        elif r["kind"] == "VERDICT":
-            verdicts[r["record"]["verdict"]] += 1
-    numbers = sorted(n for rolls in outcomes.values() for n in rolls)
-    want("rolls with an outcome", numbers, list(range(1, summary["rolls"] + 1)))
-    for name, word in (("wrapped", "wrapped"), ("by_hand", "wrapped_by_hand"), ("removed", "removed")):
-        want(name, len(outcomes[word]), summary[name])
-    for name in ("accepted", "rejected", "held"):
-        want(name, verdicts[name], summary[name])
-    want("acknowledged", len(numbers), summary["acknowledged"])
-    if not summary["done"]:
-        wrong.append("the shift did not end")
-    if summary["accepted"] < summary["rolls"] * 3 // 4 or summary["held"] == 0:
-        wrong.append("a shift has recipes for most rolls and a hold for some")
 
-    counts = ", ".join(f"{summary[k]} {k.replace('_', ' ')}" for k in
-                       ("rolls", "accepted", "held", "rejected", "wrapped", "removed", "by_hand", "sessions", "stale"))
-    print(f"{summary['seconds']} s: {counts}; {len(records)} records in the journal")
-    for w in wrong:
+class Account:
+    """What is wrong between a ledger and a journal."""
+
+    def __init__(self, ledger, records):
+        self.ledger, self.records = ledger, list(records)
+        self.wrong = list(ledger["violations"])
+        self.counts = collections.Counter(r["kind"] for r in self.records)
+        if not ledger["done"]:
+            self.wrong.append("the shift did not end")
+
+    def offers(self, kind):
+        for r in self.records:
+            if r["kind"] == kind:
+                o = r["record"]["offer"]
+                yield (o["session"]["epoch"], o["session"]["nonce"], o["offer"]), r
+
+    def verdicts(self):
+        """Each judgement of the controller against VERDICT and VOID."""
+        judged = {(j["epoch"], j["nonce"], j["offer"]): j for j in self.ledger["judged"]}
+        said, void = collections.defaultdict(list), {}
+        for name, r in self.offers("VERDICT"):
+            said[name].append(r["record"]["verdict"])
+            if name not in judged:
+                self.wrong.append(f"roll {r['roll_no']}: the journal has a verdict on offer {name}, the controller has not")
+        for name, r in self.offers("VOID"):
+            void[name] = r["record"].get("evidence", "")
+        for name, j in judged.items():
+            if name in void and j["verdict"] != "rejected":
+                self.wrong.append(f"roll {j['roll']}: offer {name} was {j['verdict']}, the journal says void: {void[name]}")
+            elif name not in void and said[name] != [j["verdict"]] and not (said[name] == [] and self.unknown(name)):
+                self.wrong.append(f"roll {j['roll']}: offer {name} was {j['verdict']}, the journal says {said[name]}")
+        for name, j in judged.items():
+            if j["strange"] is not None and j["verdict"] == "held" and j["strange"] != (j["hold"] == 12):
+                self.wrong.append(f"roll {j['roll']}: held for reason {j['hold']}, its tag has {'strange' if j['strange'] else 'no strange'} bytes")
+        for name, r in self.offers("INTENT"):
+            j = judged.get(name)
+            if j and j["roll"] != r["roll_no"]:
+                self.wrong.append(f"offer {name} is of roll {r['roll_no']} in the journal, of {j['roll']} at the controller")
+        self.counts.update(j["verdict"] for j in judged.values())
+
+    def unknown(self, name):
+        """Whether the journal closed the offer as unknown: with a loss of memory."""
+        self.counts["closed unknown"] += 1
+        return self.ledger["lives"] > 0
+
+    def outcomes(self):
+        """Each outcome of the controller is in the journal once, as it is there,
+        but for those that a loss of memory took before they were read."""
+        fields = ("out_idx", "roll_no", "boot_id", "req_id", "epoch", "nonce", "offer", "payload_crc", "outcome")
+        key = lambda o: tuple(o.get(f, 0) for f in fields)
+        known = collections.Counter(key(r["record"]["outcome"]) for r in self.records if r["kind"] == "OUTCOME")
+        produced = collections.Counter(key(o) for o in self.ledger["outcomes"])
+        for o in known - produced:
+            self.wrong.append(f"the journal has an outcome that the controller has not: {dict(zip(fields, o))}")
+        lost = {key(o) for o in self.ledger["outcomes"] if o["life"] < self.ledger["lives"]}
+        for o in produced - known:
+            if o in lost and self.counts["GAP"]:
+                self.counts["lost"] += 1
+            else:
+                self.wrong.append(f"the journal lacks an outcome: {dict(zip(fields, o))}")
+        self.counts.update(o["outcome"] for o in self.ledger["outcomes"])
+
+    def told(self, log, wanted):
+        codes = collections.Counter()
+        for e in log:
+            if "code" in e and (e["level"] != "info" or "+" + e["code"] in wanted):
+                codes[e["code"]] += 1
+        for w in wanted:
+            least = re.fullmatch(r"(\w+)>=(\d+)", w)
+            if least and self.counts[least[1]] < int(least[2]):
+                self.wrong.append(f"{self.counts[least[1]]} {least[1]}, want {least[2]} or more")
+            if w[0] == "+" and not codes[w[1:]]:
+                self.wrong.append(f"{w[1:]} was not told")
+        for code in codes:
+            if code not in ORDINARY and "+" + code not in wanted and "~" + code not in wanted:
+                self.wrong.append(f"{code} was told {codes[code]} times")
+        return {c: n for c, n in sorted(codes.items()) if c not in ORDINARY}
+
+
+def main(ledger_file, records_file, log_file, *wanted):
+    with open(ledger_file, encoding="utf-8") as f:
+        ledger = json.loads(f.read().strip().splitlines()[-1])
+    account = Account(ledger, lines(records_file))
+    account.verdicts()
+    account.outcomes()
+    told = account.told(lines(log_file), wanted)
+    if ledger["acknowledged"] != ledger["produced"]:
+        account.wrong.append(f"{ledger['acknowledged']} of {ledger['produced']} outcomes acknowledged")
+
+    c = account.counts
+    words = ("accepted", "held", "rejected", "wrapped", "wrapped_by_hand", "removed", "aborted", "unknown_after_memory_loss", "closed unknown", "VOID", "GAP", "lost")
+    print(f"{ledger['seconds']} s, {ledger['rolls']} rolls, {ledger['sessions']} sessions, "
+          + ", ".join(f"{c[w]} {w.lower().replace('_', ' ')}" for w in words if c[w])
+          + f", {ledger['stale']} stale" * bool(ledger["stale"]) + f", {ledger.get('refused')} refused" * bool(ledger.get("refused"))
+          + "".join(f"; {code} {n}" for code, n in told.items()))
+    for w in account.wrong:
         print("wrong:", w)
-    return 1 if wrong else 0
+    return 1 if account.wrong else 0
 
 
 if __name__ == "__main__":

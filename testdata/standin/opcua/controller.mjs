@@ -2,11 +2,12 @@
 // user name alone, SignAndEncrypt unless told otherwise, the nodes of
 // lapgate.NodeSet2.xml, on loopback.
 //
-// Prints "listening URL", runs a shift of rolls, and ends with one line of JSON.
-// Exit code 1 when the shift did not end in time or an invariant broke.
+// Prints "listening URL", runs a shift of rolls, and ends with one line of JSON,
+// the ledger. Exit code 1 when the shift did not end in time or an invariant
+// broke. After SIGTERM no more rolls come; the shift ends with the last one.
 //
 //   node controller.mjs --nodeset FILE --pki FOLDER --user NAME [--rolls 40] [--limit 75] [--port 0]
-//     [--modes SignAndEncrypt,Sign,None]
+//     [--modes SignAndEncrypt,Sign,None] [--switch NAME[=VALUE]]…, see switches.mjs
 //
 // The password is in the environment variable STANDIN_PASSWORD. The folder gets
 // the certificates; own/certs/certificate.pem is the server's.
@@ -24,13 +25,16 @@ import {
   nodesets,
 } from "node-opcua";
 
-import { Controller, Image, Shift, gatewayBlocks, lengths, ring } from "./handshake.mjs";
+import { Controller, Image, gatewayBlocks, lengths, ring } from "./handshake.mjs";
+import { Shift } from "./shift.mjs";
+import { parse, shown } from "./switches.mjs";
 
 // The library writes its remarks with console.log; standard output is for ours.
 const say = (text) => process.stdout.write(`${text}\n`);
 console.log = console.warn = console.error;
 
 const scan = 20; // ms
+const after = 1.5; // s after the last roll: the gateway may still look at the last result
 const namespaceURI = "urn:lapgate:line";
 const { values: options } = parseArgs({
   options: {
@@ -42,6 +46,7 @@ const { values: options } = parseArgs({
     limit: { type: "string", default: "75" },
     port: { type: "string", default: "0" },
     modes: { type: "string", default: "SignAndEncrypt" },
+    switch: { type: "string", multiple: true, default: [] },
   },
 });
 const password = process.env.STANDIN_PASSWORD;
@@ -58,14 +63,46 @@ if (modes.some((mode) => MessageSecurityMode[mode] === undefined)) {
   process.exit(2);
 }
 
+const switches = parse(options.switch);
+if (switches.refuse && !StatusCodes[switches.refuse]) {
+  console.error(`--switch refuse=${switches.refuse}: no status has this name`);
+  process.exit(2);
+}
+
+// refusal is the status that this request of a block gets, and whether it takes
+// effect first.
+const asked = {};
+let refused = 0;
+function refusal(step) {
+  if (!switches.refuse) return {};
+  const n = (asked[step] = (asked[step] ?? 0) + 1);
+  const every = ["read Request", "write Heartbeat"].includes(step) ? 90 : 6;
+  if (n % every !== (step === "write Hello" ? 1 : 4)) return {};
+  refused++;
+  return { status: StatusCodes[switches.refuse], effect: Math.floor(n / every) % 2 === 1 };
+}
+
 const words = (value) => new Variant({ dataType: DataType.UInt16, arrayType: VariantArrayType.Array, value });
+
+// give is the words of a block or the status that stands for them.
+const give = (name, value) => refusal(`read ${name}`).status ?? words(value.slice());
+
+// giveOutcome is an entry of the ring, which may never have been written.
+function giveOutcome(image, n) {
+  const entry = image.outcomes[n];
+  if (entry) return give("Outcome", entry);
+  if (switches.unwritten === "bad") return StatusCodes.Bad;
+  if (switches.unwritten === "waiting") return StatusCodes.BadWaitingForInitialData;
+  return words(new Uint16Array(lengths.Outcome));
+}
 
 // take is a whole block or a refusal.
 function take(image, name, variant) {
   if (variant.dataType !== DataType.UInt16 || variant.arrayType !== VariantArrayType.Array) return StatusCodes.BadTypeMismatch;
   if (variant.value.length !== lengths[name]) return StatusCodes.BadOutOfRange;
-  image.area[name] = Uint16Array.from(variant.value);
-  return StatusCodes.Good;
+  const { status, effect } = refusal(`write ${name}`);
+  if (!status || effect) image.area[name] = Uint16Array.from(variant.value);
+  return status ?? StatusCodes.Good;
 }
 
 function bind(addressSpace, image) {
@@ -75,11 +112,14 @@ function bind(addressSpace, image) {
     if (!node) throw new Error(`the nodeset has no ${options.line}.${name}`);
     return node;
   };
-  variable("Request").bindVariable({ get: () => words(image.request.slice()) }, true);
+  variable("Request").bindVariable({ get: () => give("Request", image.request) }, true);
   for (let n = 0; n < ring; n++)
-    variable(`Outcome.${String(n).padStart(2, "0")}`).bindVariable({ get: () => words(image.outcomes[n].slice()) }, true);
-  for (const name of gatewayBlocks)
-    variable(name).bindVariable({ get: () => words(image.area[name].slice()), set: (v) => take(image, name, v) }, true);
+    variable(`Outcome.${String(n).padStart(2, "0")}`).bindVariable({ get: () => giveOutcome(image, n) }, true);
+  if (image.limits) variable("Limits").bindVariable({ get: () => give("Limits", image.limits) }, true);
+  for (const name of gatewayBlocks) {
+    const get = () => (switches.strict ? StatusCodes.BadNotReadable : give(name, image.area[name]));
+    variable(name).bindVariable({ get, set: (v) => take(image, name, v) }, true);
+  }
 }
 
 const manager = new OPCUACertificateManager({ rootFolder: options.pki, automaticallyAcceptUnknownCertificate: true });
@@ -100,18 +140,27 @@ const server = new OPCUAServer({
 });
 await server.initialize();
 const image = new Image();
-const shift = new Shift(new Controller(image), Number(options.rolls));
+const known = server.engine.addressSpace.findNode(`ns=${server.engine.addressSpace.getNamespaceIndex(namespaceURI)};s=${options.line}.Limits`);
+const program = new Controller(image, shown(switches), known !== null && !switches["no-limits"]);
+const shift = new Shift(program, Number(options.rolls), switches);
+process.on("SIGTERM", () => shift.end());
 bind(server.engine.addressSpace, image);
 await server.start();
 say(`listening ${server.getEndpointUrl()}`);
 
 const begin = performance.now();
 const passed = () => performance.now() - begin;
-while (!shift.done() && passed() < Number(options.limit) * 1000) {
+let end = Number(options.limit) * 1000;
+let done = false;
+while (passed() < end) {
   shift.step(100000 + Math.floor(passed() / 10));
+  if (shift.done() && !done) {
+    end = passed() + after * 1000;
+    done = true;
+  }
   await pause(scan);
 }
-const report = { ...shift.report(), seconds: Math.round(passed() / 100) / 10 };
+const report = { ...shift.report(), refused, seconds: Math.round(passed() / 100) / 10 };
 await pause(500); // the client's last answer is still on its way
 await server.shutdown(100);
 say(JSON.stringify(report));

@@ -1,0 +1,89 @@
+#!/usr/bin/env bash
+# Shifts on both stand-ins under each of their switches, see switches.py: the
+# journal is sound and equal to the controller's ledger, no offer that was used
+# is void, and what was told is what was to be told.
+# Usage: 33-standin-switches.sh [--full] [ROWS]
+# Without a flag 8 rolls and the rows of CI, with it 40 rolls and every row. ROWS
+# is a pattern of the rows to run, as 'modbus lag.*'.
+source "$(dirname "$0")/standin.sh"
+rolls=8 full=
+if test "${1:-}" = --full; then
+  rolls=40 full=1
+  shift
+fi
+
+# A row: link, switch, what is to be told (+) and may be told (~). + instead of -
+# before the link: only in the full matrix. A refusal ends a session or is
+# repeated, as its class tells.
+rows() {
+  local n link code
+  for link in modbus opcua; do
+    cat <<ROWS
+- $link plain
+- $link no-limits
++ $link lag=1 ~result-lags
+- $link lag=3 ~result-lags
++ $link lag=5 +result-lags
+- $link lag=10 +result-lags
++ $link lag-phase=1 ~result-lags
++ $link lag-phase=5 ~result-lags
+- $link lag-phase=10 ~result-lags
+- $link verdict-0 ~result-lags
+- $link floor +epoch-bound +memory-lost +journal-gap
+- $link tags
+- $link strict ~payload-unread
+- $link roll-once ~view-false
+- $link produced-once ~view-false
+- $link roll-back +roll-number-back
+- $link taken
+- $link abort
+- $link restart +controller-restarted
+- $link memory-loss +memory-lost +journal-gap
+- $link operator
+ROWS
+  done
+  echo "- modbus unwritten=noise"
+  echo "- opcua unwritten=bad"
+  echo "- opcua unwritten=waiting"
+  for code in 1 2 3 4 5 6 8 10 11; do
+    case $code in 2 | 4 | 6) n=- ;; *) n=+ ;; esac
+    echo "$n modbus refuse=$code ~controller-refuses ~link-down"
+  done
+  for code in BadInternalError BadUserAccessDenied BadNotReadable BadNotWritable BadOutOfService BadDeviceFailure \
+    BadNodeIdUnknown BadTimeout BadTooManyOperations BadResourceUnavailable; do
+    case $code in BadInternalError | BadUserAccessDenied) n=- ;; *) n=+ ;; esac
+    echo "$n opcua refuse=$code ~controller-refuses ~link-down ~invalid-read ~outcome-unreadable"
+  done
+}
+
+# row LINE runs one row and prints one line of it.
+row() {
+  local line over switch name
+  read -ra line <<<"$1"
+  over=${line[1]} switch=${line[2]} name="${line[1]}-${line[2]}"
+  "${over}_standin" "$name" --rolls "$rolls" --limit 240 $(test "$switch" = plain || echo --switch "$switch") &&
+    shift_of "$name" "${line[@]:3}" >"$work/row-$name" || {
+    printf 'FAILED %s %s: %s\n' "$over" "$switch" "$(cat "$work/row-$name")"
+    test -z "${LAPGATE_KEEP:-}" || { mkdir -p "$LAPGATE_KEEP" && cp -r "$work"/*"-$name"* "$LAPGATE_KEEP"; }
+    return 1
+  }
+  printf '%s %s: %s\n' "$over" "$switch" "$(cat "$work/row-$name")"
+}
+
+# The first stand-in over OPC UA makes the certificates that all of them use.
+opcua_standin first --rolls 0
+wait "$standin"
+failed=0 running=0
+while read -r line; do
+  while test "$running" -ge 4; do
+    wait -n || failed=$((failed + 1))
+    running=$((running - 1))
+  done
+  (trap - EXIT; row "$line") &
+  running=$((running + 1))
+done < <(rows | grep -E "^(${full:+[+]|}-) ${1:-.*}( |\$)" || true)
+while test "$running" -gt 0; do
+  wait -n || failed=$((failed + 1))
+  running=$((running - 1))
+done
+test "$failed" -eq 0 || { echo "$failed shifts failed"; exit 1; }

@@ -1,0 +1,218 @@
+// A line of rolls and its people around the stand-in controller, and the ledger
+// of what the controller did. Time is in ticks of 10 ms.
+import { Inputs, goneTime, permissives, same, two } from "./handshake.mjs";
+import { dice, plan, strange, tagOf } from "./switches.mjs";
+
+// rolls is a shift of made-up rolls, the same each time. Every thirteenth has
+// a width that no wrapper of the demonstration fits.
+function rolls(count, switches) {
+  const widths = [24.0, 32.5, 40.25, 50.5, 62.0, 76.0]; // inches
+  const roll = dice(11);
+  return Array.from({ length: count }, (_, n) => {
+    const plain = Uint8Array.from(Buffer.from(`SI-${String(n + 1).padStart(5, "0")}`, "ascii"));
+    return {
+      tag: switches.tags ? tagOf(n, plain, roll) : plain,
+      diameter: (26 + ((n * 7) % 28)) * 254,
+      width: Math.round((n % 13 === 12 ? 45.0 : widths[(n * 5) % 6]) * 254),
+      grade: 1 + (n % 3),
+      core: 1 + (n % 2),
+      plan: plan(n, count, switches, roll),
+      wrap: n % 2 && switches.lag ? 150 : 15, // a lag is seen where the run is longer than it
+    };
+  });
+}
+
+const arrive = 5;
+const heldFor = 40;
+const rest = 60;
+const answer = 10;
+const look = 60;
+
+// Shift: a roll arrives, is wrapped or held; a held roll is taken away after a
+// while; one that nobody offers anything for is wrapped by hand.
+export class Shift {
+  constructor(program, count, switches) {
+    this.program = program;
+    this.coming = rolls(count, switches);
+    this.patience = switches["roll-back"] ? 400 : 1500;
+    this.inputs = new Inputs();
+    this.lying = null; // the roll at the station
+    this.entered = this.heldStart = this.again = false;
+    this.steps = [];
+    this.since = 0;
+    this.phase = "empty";
+    if (switches.floor) program.floor = 0xffffffff;
+    this.acceptedRolls = new Set();
+    this.acceptedOffers = new Set();
+    this.judged = [];
+    this.outcomes = [];
+    this.violations = [];
+    this.sessions = this.lives = 0;
+  }
+
+  done() {
+    const p = this.program;
+    return this.coming.length === 0 && this.lying === null && p.phase === "empty" && p.acked === p.produced;
+  }
+
+  // end: no more rolls come.
+  end() {
+    this.coming = [];
+  }
+
+  step(tick) {
+    const act = this.act(tick);
+    const i = this.inputs;
+    i.present = this.lying !== null;
+    i.roll = this.lying;
+    i.wrap = this.lying?.wrap ?? 15;
+    const before = { outputs: this.program.outputs, start: i.start };
+    this.press();
+    for (const e of this.program.scan(tick, i, act)) this.see[e.kind].call(this, e);
+    this.watch(before);
+    if (this.program.phase !== this.phase) {
+      this.phase = this.program.phase;
+      this.since = tick;
+    }
+  }
+
+  // press: start is pressed, and let go, until the outputs are on.
+  press() {
+    const p = this.program;
+    const wanted = ["run", "manual"].includes(p.phase) && !(p.outputs && !p.work.pressWaits);
+    this.inputs.start = this.heldStart || (wanted && !this.inputs.start);
+  }
+
+  watch(before) {
+    const p = this.program;
+    const i = this.inputs;
+    if (p.outputs && !before.outputs && (before.start || !i.start)) this.violations.push(`roll ${p.rollNo}: outputs came on without a press of start`);
+    if (p.outputs && (i.permissives !== permissives || !i.present || !["run", "manual"].includes(p.phase)))
+      this.violations.push(`roll ${p.rollNo}: outputs on in phase ${p.phase}`);
+  }
+
+  act(tick) {
+    const p = this.program;
+    const waited = tick - this.since;
+    if (this.steps.length > 0 && this.steps[0][0] === p.phase && waited >= this.steps[0][1]) return this.do(this.steps.shift()[2]);
+    switch (p.phase) {
+      case "empty":
+        return this.between(waited);
+      case "fault":
+        return waited >= look ? "acknowledge" : null;
+      case "run":
+        if (p.asked && waited >= answer + goneTime) return this.lying ? "same" : "gone";
+        return null;
+      case "held":
+        if (waited >= heldFor) this.lying = null;
+        return null;
+      case "await": {
+        const gone = p.floor === 0xffffffff;
+        if (waited >= (gone ? 100 : this.patience) && (gone || !same(p.active, [0, 0]))) return "manual";
+      }
+    }
+    return null;
+  }
+
+  between(waited) {
+    if (this.lying && this.entered) {
+      if (this.again) return "confirm";
+      if (waited >= (this.program.still ? rest : 0)) {
+        this.lying = null;
+        this.entered = false;
+      }
+    } else if (this.lying) return waited >= look ? "confirm" : null;
+    else if (waited >= arrive && this.coming.length > 0) this.lying = this.coming[0];
+    return null;
+  }
+
+  do(step) {
+    const i = this.inputs;
+    switch (step) {
+      case "take":
+        this.taken = this.lying;
+        this.lying = null;
+        return null;
+      case "put":
+        this.lying = this.taken;
+        return null;
+      case "permissive-on":
+      case "permissive-off":
+        i.permissives = step === "permissive-on" ? permissives : permissives & ~2;
+        return null;
+      case "cold":
+      case "warm":
+        i.cooler = step === "warm" ? 1767 : 1200;
+        return null;
+      case "hold-start":
+      case "let-go":
+        this.heldStart = step === "hold-start";
+        return null;
+      case "roll-back":
+        this.program.rollNo -= Math.min(9, this.program.rollNo - 1);
+        return null;
+    }
+    return step;
+  }
+
+  // see is what is done at each event of the program.
+  see = {
+    adopted() {
+      this.sessions++;
+    },
+    entered() {
+      if (!this.again) this.steps = [...this.coming.shift().plan];
+      this.entered = true;
+      this.again = this.heldStart = false;
+      this.inputs.permissives = permissives;
+      this.inputs.cooler = 1767;
+    },
+    lost() {
+      this.lives++;
+      this.again = this.lying !== null; // it is to enter again
+      this.acceptedRolls = new Set();
+    },
+    judged(e) {
+      const name = [...e.session, e.offer].join("/");
+      const tag = this.lying?.tag;
+      this.judged.push({
+        epoch: e.session[0],
+        nonce: e.session[1],
+        offer: e.offer,
+        roll: e.roll,
+        reason: e.reason,
+        verdict: e.verdict,
+        hold: e.payload[14],
+        crc: two(e.payload, 78),
+        strange: tag ? strange(tag) : null,
+      });
+      if (e.verdict !== "accepted") return;
+      if (tag && strange(tag)) this.violations.push(`roll ${e.roll}: a recipe for a tag of strange bytes`);
+      if (this.acceptedRolls.has(e.roll)) this.violations.push(`roll ${e.roll} accepted twice`);
+      if (this.acceptedOffers.has(name)) this.violations.push(`offer ${name} accepted twice`);
+      this.acceptedRolls.add(e.roll);
+      this.acceptedOffers.add(name);
+    },
+    outcome({ outcome, words }) {
+      const [out_idx, roll_no, boot_id, req_id, epoch, nonce] = [2, 4, 6, 8, 10, 12].map((at) => two(words, at));
+      this.outcomes.push({ out_idx, roll_no, boot_id, req_id, epoch, nonce, offer: words[14], payload_crc: two(words, 17), life: this.lives, outcome });
+      if (outcome === "wrapped" && !this.acceptedRolls.has(roll_no)) this.violations.push(`roll ${roll_no} wrapped without a recipe`);
+    },
+  };
+
+  report() {
+    const p = this.program;
+    return {
+      rolls: this.outcomes.length,
+      sessions: this.sessions,
+      stale: p.stale,
+      produced: p.produced,
+      acknowledged: p.acked,
+      lives: this.lives,
+      judged: this.judged,
+      outcomes: this.outcomes,
+      violations: this.violations,
+      done: this.done(),
+    };
+  }
+}

@@ -47,7 +47,7 @@ func newBench(rolls ...controller.Measurement) *bench {
 	b := &bench{
 		image:  memory.NewImage(),
 		live:   controller.NewImage(controller.DefaultBases()),
-		config: controller.DefaultConfig(),
+		config: controllerConfig(),
 		rolls:  rolls,
 		wrap:   6 * time.Second,
 		pause:  2 * time.Second,
@@ -58,6 +58,14 @@ func newBench(rolls ...controller.Measurement) *bench {
 	}
 	b.program = controller.Start(b.config, controller.Fresh(), 1)
 	return b
+}
+
+// controllerConfig is the simulator's program with a sensor that is sooner sure that
+// a roll is gone than the pause between two of them.
+func controllerConfig() controller.Config {
+	c := controller.DefaultConfig()
+	c.GoneTime = 500 * time.Millisecond
+	return c
 }
 
 // measurement is a round roll with samples that agree.
@@ -117,12 +125,13 @@ func (b *bench) scan() {
 		b.phase, b.since = p, time.Now()
 	}
 	stood := time.Since(b.since)
+	in.RollPresent = b.phase != controller.PhaseEmpty
 	switch b.phase {
 	case controller.PhaseEmpty:
-		if b.next < len(b.rolls) && stood >= b.pause {
+		if b.next < len(b.rolls) && stood >= b.pause && b.program.Clear() {
 			m := b.rolls[b.next]
 			m.Tick = tick
-			in.Enter = &m
+			in.Enter, in.RollPresent = &m, true
 			b.next++
 		}
 	case controller.PhaseRun:
@@ -132,7 +141,7 @@ func (b *bench) scan() {
 	case controller.PhaseHeld:
 		in.Retry = b.retry.Swap(false)
 		if stood >= b.wrap {
-			in.Remove = true
+			in.RollPresent = false
 		}
 	}
 	events := b.program.Scan(tick, &area, &in)

@@ -35,7 +35,9 @@ type Config struct {
 	// blocks, over OPC UA beside them. Nil for blocks alone.
 	Tags    *mapped.Config
 	Bases   controller.Bases
-	Program controller.Config
+	Program controller.Config // its GoneTime is that of Times
+	// Floor is the floor of epochs that the controller begins with.
+	Floor uint32
 
 	Rolls  []Roll
 	Grades []Grade
@@ -209,11 +211,13 @@ type Habit struct {
 type Times struct {
 	Arrive, Measure, InnerHead, OuterHead, Eject, Weigh float64
 	CrimpLimit, HeatLimit                               float64
+	Gone                                                float64 // a roll that the sensor does not see for so long is gone
 }
 
 // Operator is how the operator acts.
 type Operator struct {
 	React    float64       // s of line time before the operator acts
+	Start    float64       // s of line time before the operator presses start
 	Patience time.Duration // a request that waits this long is taken in hand
 	Retries  int           // retries of one roll before it is taken in hand
 }
@@ -263,6 +267,14 @@ func PermissiveNames() []string {
 
 const inch = 0.0254
 
+// program is the controller's program on a controller whose first scan takes
+// several.
+func program() controller.Config {
+	c := controller.DefaultConfig()
+	c.FirstScans = 4
+	return c
+}
+
 // DefaultConfig is a plausible line with six slots and no rolls.
 func DefaultConfig() Config {
 	wrapper := func(n int, width float64) Slot {
@@ -280,7 +292,7 @@ func DefaultConfig() Config {
 		Limit:   5 * time.Minute,
 		Modbus:  ModbusConfig{Addr: "127.0.0.1:0", Unit: 1},
 		Bases:   controller.DefaultBases(),
-		Program: controller.DefaultConfig(),
+		Program: program(),
 		Grades:  []Grade{{1, "newsprint", 800}, {2, "board", 720}, {3, "coated", 950}},
 		Cores:   []Core{{1, "3 in", 3 * inch, 1.2}, {2, "4 in", 4 * inch, 1.8}},
 		Stand: Stand{
@@ -311,8 +323,8 @@ func DefaultConfig() Config {
 			Layers: 3, Overlap: 6 * inch, WrapSpeed: 0.6, CrimpTurns: 1.25, CrimpSpeed: 0.4,
 			Temperature: 350.0/1.8 - 32/1.8, Overhang: 5 * inch,
 		},
-		Times:    Times{Arrive: 8, Measure: 4, InnerHead: 5, OuterHead: 6, Eject: 5, Weigh: 4, CrimpLimit: 150, HeatLimit: 1800},
-		Operator: Operator{React: 25, Patience: 10 * time.Second, Retries: 3},
+		Times:    Times{Arrive: 8, Measure: 4, InnerHead: 5, OuterHead: 6, Eject: 5, Weigh: 4, CrimpLimit: 150, HeatLimit: 1800, Gone: 2},
+		Operator: Operator{React: 25, Start: 3, Patience: 10 * time.Second, Retries: 3},
 		Accept: Accept{
 			OverhangMin: 0.074, OverhangMax: 0.182, LapMin: 0.020,
 			OverlapShort: 0.060, OverlapLong: 0.400, FeedError: 0.004,

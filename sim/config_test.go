@@ -238,7 +238,7 @@ func TestAuditSees(t *testing.T) {
 	}
 	for _, tc := range tests {
 		a := newAudit(controller.DefaultConfig())
-		a.before(controller.Inputs{Permissives: 0x3F &^ tc.off})
+		a.on = 0x3F &^ tc.off
 		for _, e := range tc.events {
 			a.see(e, &m)
 		}
@@ -246,5 +246,48 @@ func TestAuditSees(t *testing.T) {
 		if (tc.want == "") != (all == "") || !strings.Contains(all, tc.want) {
 			t.Errorf("%s: %q, want %q", tc.name, all, tc.want)
 		}
+	}
+}
+
+// The audit sees outputs that are on with less than they need, and a press that
+// closes without them.
+func TestAuditSeesMotion(t *testing.T) {
+	cfg := controller.DefaultConfig()
+	run := func(button bool) (*audit, *controller.Controller, controller.Inputs) {
+		a, p := newAudit(cfg), controller.Start(cfg, controller.Fresh(), 1)
+		var area controller.Area
+		in := controller.Inputs{Permissives: 0x3F, RollPresent: true, ManualSelected: true, Enter: &controller.Measurement{Valid: true}}
+		p.Scan(10, &area, &in)
+		in.Enter, in.Start = nil, true
+		p.Scan(12, &area, &in)
+		if !p.Running() {
+			t.Fatal("outputs do not come on")
+		}
+		a.button = button
+		return a, p, in
+	}
+	for name, tc := range map[string]struct {
+		button bool
+		change func(*controller.Inputs)
+		want   string
+	}{
+		"as it should be": {false, func(*controller.Inputs) {}, ""},
+		"no press":        {true, func(*controller.Inputs) {}, "without a press of start"},
+		"no roll":         {false, func(in *controller.Inputs) { in.RollPresent = false }, "with a roll (false)"},
+		"permissive":      {false, func(in *controller.Inputs) { in.Permissives = 0x3D }, "air pressure is off"},
+	} {
+		a, p, in := run(tc.button)
+		tc.change(&in)
+		a.scanned(p, &in, 12)
+		all := strings.Join(a.violations, "; ")
+		if (tc.want == "") != (all == "") || !strings.Contains(all, tc.want) {
+			t.Errorf("%s: %q, want %q", name, all, tc.want)
+		}
+	}
+	a, p, in := run(false)
+	a.scanned(p, &in, 12)
+	in.RollPresent = false
+	if a.scanned(p, &in, 12+uint32(cfg.GoneTime/controller.Tick)+3); len(a.violations) != 1 {
+		t.Errorf("outputs on with the roll gone: %q", a.violations)
 	}
 }

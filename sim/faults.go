@@ -45,6 +45,9 @@ const (
 	manualMode        = "manual-mode"
 	removeRoll        = "remove-roll"
 	noWrapper         = "no-wrapper"
+	rollGone          = "roll-gone"
+	eyeFlicker        = "eye-flicker"
+	aborted           = "abort"
 	gatewayRequestTTL = 500 * time.Millisecond // usual request timeout of a gateway
 )
 
@@ -71,6 +74,9 @@ func SimulatedFaults() []SimulatedFault {
 		{manualMode, "the operator takes the roll in hand", []point{atRequest, atPayload}, 0, 0},
 		{removeRoll, "the roll is taken away while it waits", []point{atRequest, atPayload}, 0, 0},
 		{noWrapper, "the slot that fits the roll runs out and is changed", []point{atMeasure}, 300 * ms, 900 * ms},
+		{rollGone, "the roll is taken away while it is wrapped", []point{atRun}, 0, 0},
+		{eyeFlicker, "the sensor at the station misses the roll for a moment", []point{atRequest, atPayload, atRun}, 0, 0},
+		{aborted, "an abort is reported, and the roll lies at the station for a while", []point{atRun}, 100 * ms, 600 * ms},
 	}
 }
 

@@ -78,12 +78,7 @@ func (s *Sim) afterThisScan(events []controller.Event) {
 	for _, f := range s.thisScan {
 		did := false
 		for i := range events {
-			switch e := &events[i]; f.Fault {
-			case rescan:
-				did = did || e.Kind == controller.EventRequested
-			case removeRoll:
-				did = did || e.Kind == controller.EventOutcome && e.Outcome == controller.Removed
-			}
+			did = did || f.Fault == rescan && events[i].Kind == controller.EventRequested
 		}
 		if f.Fault == manualMode {
 			did = s.prog.Phase() == controller.PhaseManual
@@ -141,6 +136,8 @@ func (s *Sim) inject(now time.Duration, tick uint32, f PlannedFault) effect {
 		return s.injectRegisters(f)
 	case rescan, wrongEcho, manualMode, removeRoll:
 		return s.injectWaiting(now, f)
+	case rollGone, eyeFlicker, aborted:
+		return s.injectRoll(now, f)
 	}
 	return s.injectLine(now, tick, f)
 }
@@ -176,11 +173,13 @@ func (s *Sim) injectStop(now time.Duration, f PlannedFault) effect {
 	m := s.prog.PowerOff()
 	if f.Fault == memoryLost {
 		m.Damage()
+		s.taken = false // what lies there now is what the program finds
 	}
 	if f.Fault != restart {
 		s.image.Clear()
 	}
 	s.restarts++
+	s.audit.restarted()
 	// A second loss within one second must not bring the same number.
 	s.prog = controller.Start(s.cfg.Program, m, clock()+uint32(s.restarts))
 	return tookEffect
@@ -219,13 +218,33 @@ func (s *Sim) injectWaiting(now time.Duration, f PlannedFault) effect {
 	case manualMode:
 		s.in.ManualSelected = true
 	case removeRoll:
-		s.in.Remove = true
+		s.taken = true
+		return tookEffect
 	case wrongEcho:
 		s.prog.Disturb()
 		s.inForce.Width++
 		return tookEffect
 	}
 	return withThisScan
+}
+
+// injectRoll takes the roll away, or lets the sensor or a person say so.
+func (s *Sim) injectRoll(now time.Duration, f PlannedFault) effect {
+	if s.cur == nil || !s.station.atStation() || s.taken {
+		return nothingToDisturb
+	}
+	running := s.prog.Phase() == controller.PhaseRun && !s.prog.ConfirmWanted()
+	switch {
+	case f.Fault == eyeFlicker:
+		s.blink = true
+	case !running:
+		return nothingToDisturb
+	case f.Fault == rollGone:
+		s.taken = true
+	default:
+		s.in.Abort, s.lies = true, now+f.For
+	}
+	return tookEffect
 }
 
 // injectLine disturbs the line itself.

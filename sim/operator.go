@@ -14,6 +14,8 @@ type operator struct {
 	retries int
 	rescans int
 	byHand  bool // the roll is being wrapped by hand
+
+	startAt time.Duration // of the coming press of start, 0 for none
 }
 
 func (o *operator) asked(now time.Duration)  { o.since = now }
@@ -49,15 +51,22 @@ func (s *Sim) operate(now time.Duration, tick uint32) {
 	case s.prog.ConfirmWanted():
 		if waited > react {
 			s.in.Confirm = controller.SameRoll
+			if s.taken {
+				s.in.Confirm = controller.OtherRoll
+			}
 		}
 		return
-	case s.cur == nil || !s.entered:
+	case s.cur == nil || !s.entered || s.taken:
 		return
 	}
+	s.startPressed(now)
 	switch s.prog.Phase() {
 	case controller.PhaseRun:
-		if st.stage == finished {
+		switch {
+		case st.stage == finished:
 			s.in.Done = st.used(s.start, tick)
+		case st.stuck:
+			s.in.Abort = true // and the roll is craned out
 		}
 	case controller.PhaseManual:
 		switch {
@@ -68,7 +77,7 @@ func (s *Sim) operate(now time.Duration, tick uint32) {
 				// Nothing hangs that fits: wait for a slot, or give up.
 				o.byHand, o.since = false, now
 				if !st.fits() {
-					s.in.Remove = true
+					s.taken = true
 				}
 			}
 		case o.byHand && st.stage == finished:
@@ -80,6 +89,26 @@ func (s *Sim) operate(now time.Duration, tick uint32) {
 		}
 	case controller.PhaseAwait:
 		s.onWait(now, waited, react)
+	}
+}
+
+// startPressed lets the operator press start where the line waits for it: outputs
+// that are off with a roll to wrap, and a press that waited for its platens.
+func (s *Sim) startPressed(now time.Duration) {
+	o, phase := &s.operator, s.prog.Phase()
+	press := s.prog.Press()
+	wrapping := phase == controller.PhaseRun || phase == controller.PhaseManual && o.byHand
+	wanted := wrapping && (!s.prog.Running() || press.Waits && press.Within)
+	if wanted && s.offBits != 0 && s.offUntil == 0 {
+		s.offBits = 0 // put right what is off first
+	}
+	switch {
+	case !wanted || s.offBits != 0:
+		o.startAt = 0
+	case o.startAt == 0:
+		o.startAt = now + max(time.Duration(s.cfg.Operator.Start/s.cfg.Speed*float64(time.Second)), shortestReaction)
+	case now >= o.startAt:
+		s.in.Start, o.startAt = true, 0
 	}
 }
 
@@ -109,7 +138,7 @@ func (s *Sim) onHold(now time.Duration) {
 		}
 	case holdNoRecipe, holdDimension, holdInterlock, holdSupply:
 		if !s.station.fits() {
-			s.in.Remove = true
+			s.taken = true
 			return
 		}
 		if s.station.habitSlot() < 0 {
@@ -145,7 +174,7 @@ func (s *Sim) onWait(now, waited, react time.Duration) {
 // wrapper fits it.
 func (s *Sim) takeInHand() {
 	if !s.station.fits() {
-		s.in.Remove = true
+		s.taken = true
 		return
 	}
 	s.in.ManualSelected = true

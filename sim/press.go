@@ -39,15 +39,18 @@ func (h *Header) pack(v truth) physics.Pack {
 	}
 }
 
-// mayClose reports whether the press may close. Told the least and the greatest
-// temperature for it, it holds the cooler and the hotter platen to them; else
-// both must be near their setpoint.
-func (s *station) mayClose() bool {
+// wantsToClose reports whether the line would close the press. Told the least and
+// the greatest temperature for it, it leaves that to the interlock; else both
+// platens must be near their setpoint.
+func (s *station) wantsToClose() bool {
 	j := &s.job
-	cooler, hotter := s.platenTemperatures()
-	if j.closeLeast > 0 || j.closeGreatest > 0 {
-		return cooler >= j.closeLeast && hotter <= j.closeGreatest
+	if s.stage != heating {
+		return false
 	}
+	if j.closeLeast > 0 || j.closeGreatest > 0 {
+		return true
+	}
+	cooler, hotter := s.platenTemperatures()
 	ready := s.cfg.Header.Ready
 	return cooler >= j.temperature-ready && hotter <= j.temperature+ready
 }
@@ -70,25 +73,44 @@ func (s *station) sense(i int, dt float64) {
 // hydraulic is the pressure in the cylinders of the press, Pa; 0 not measured.
 func (s *station) hydraulic() float64 { return s.cfg.Header.Hydraulic * (1 - s.trouble.pressure) }
 
-// heat keeps the press open until it may close. A press that was told its
-// limits and had to wait closes only when the operator starts it anew.
+// steps is a temperature in the steps of the wire.
+func steps(celsius float64) uint16 { return uint16(max(celsius, 0)*10 + 0.5) }
+
+// heat keeps the press open until it may close: at the word of the controller's
+// program, and on a bench without one by the same interlock.
 func (s *station) heat(dt float64) {
-	limited := s.job.closeLeast > 0 || s.job.closeGreatest > 0
-	ready := s.mayClose()
-	if limited && !ready {
-		s.waited, s.starts = true, s.cfg.Operator.React
+	late := s.timer(dt)
+	if s.guided {
+		s.stuck = late
+	} else {
+		s.closes = s.closesByItself(dt)
+		if late && !s.closes {
+			s.defects = append(s.defects, Defect{Kind: PressFailed, What: "platens did not come to a temperature at which the press may close"})
+			s.closes = true
+		}
 	}
-	if s.timer(dt) && !ready {
-		s.defects = append(s.defects, Defect{Kind: PressFailed, What: "platens did not come to a temperature at which the press may close"})
-		s.waited, ready = false, true
-	}
-	if ready && s.waited {
-		s.starts -= dt
-		ready = s.starts <= 0
-	}
-	if ready {
+	if s.closes {
 		s.close()
 	}
+}
+
+// closesByItself is the interlock of a bench, at which an operator presses start
+// some time after the platens are where they should be.
+func (s *station) closesByItself(dt float64) bool {
+	if !s.wantsToClose() {
+		return false
+	}
+	j := &s.job
+	if j.closeLeast == 0 && j.closeGreatest == 0 {
+		return true
+	}
+	cooler, hotter := s.platenTemperatures()
+	s.pressed -= dt
+	may := s.interlock.May(uint32(steps(j.closeLeast)), uint32(steps(j.closeGreatest)), uint32(steps(cooler)), uint32(steps(hotter)), s.pressed <= 0)
+	if !s.interlock.Within {
+		s.pressed = s.cfg.Operator.React
+	}
+	return may
 }
 
 // close puts the platens on the heads.
@@ -107,7 +129,7 @@ func (s *station) close() {
 		conductance := physics.AirGap(h.Contact.At(pressure)*v.conductance, s.trouble.gap[i])
 		s.press[i] = physics.NewPress(conductance, h.pack(*v))
 	}
-	s.held, s.dose = 0, [2]float64{}
+	s.held, s.dose, s.closes = 0, [2]float64{}, false
 	s.stage, s.left = pressing, s.job.dwell
 }
 

@@ -111,6 +111,11 @@ type audit struct {
 	lastRoll   uint32
 	life       uint64 // counts losses of memory, which begin roll numbers anew
 	on         uint32
+	gone       time.Duration
+	ran, shut  bool   // outputs were on and the press was told to close
+	button     bool   // start was down
+	seen       uint32 // tick at which the sensor last saw a roll
+	recipe     controller.Recipe
 	violations []string
 }
 
@@ -121,7 +126,7 @@ type offerName struct {
 
 func newAudit(p controller.Config) *audit {
 	return &audit{
-		need: p.Permissives, ttl: p.CommitTTL,
+		need: p.Permissives, ttl: p.CommitTTL, gone: p.GoneTime,
 		accepted: map[uint64]string{}, offers: map[offerName]bool{}, outcomes: map[uint32]controller.Outcome{},
 	}
 }
@@ -130,8 +135,44 @@ func (a *audit) broken(format string, args ...any) {
 	a.violations = append(a.violations, fmt.Sprintf(format, args...))
 }
 
-// before notes the inputs of the scan to come.
-func (a *audit) before(in controller.Inputs) { a.on = in.Permissives }
+// scanned holds what the program drives after a scan against its inputs: nothing
+// moves without a roll, all permissives and a press of start since it last stood,
+// and the press closes only at the temperatures of the recipe.
+func (a *audit) scanned(p *controller.Controller, in *controller.Inputs, tick uint32) {
+	a.on = in.Permissives
+	pressed := in.Start && !a.button
+	a.button = in.Start
+	if in.RollPresent {
+		a.seen = tick
+	}
+	running, closes := p.Running(), p.PressCloses()
+	if running {
+		phase := p.Phase()
+		if phase != controller.PhaseRun && phase != controller.PhaseManual || p.ConfirmWanted() || p.MemoryLost() {
+			a.broken("motion: outputs are on in phase %s", phase)
+		}
+		if off := permissiveOff(a.need, in.Permissives); off != "" {
+			a.broken("motion: outputs are on while %s is off", off)
+		}
+		if absent := time.Duration(tick-a.seen) * controller.Tick; absent > a.gone+2*controller.Tick {
+			a.broken("motion: outputs are on without a roll for %s", absent)
+		}
+		if !a.ran && (!pressed || !in.RollPresent) {
+			a.broken("motion: outputs came on without a press of start (%t) with a roll (%t)", pressed, in.RollPresent)
+		}
+	}
+	if closes && !running {
+		a.broken("motion: the press is told to close with the outputs off")
+	}
+	if r := &a.recipe; closes && !a.shut && p.Phase() == controller.PhaseRun && r.CloseLeast > 0 &&
+		(float64(in.Platen)/10 < r.CloseLeast || float64(in.PlatenHot)/10 > r.CloseGreatest) {
+		a.broken("motion: the press closes at %.1f and %.1f °C, told %.1f to %.1f", float64(in.Platen)/10, float64(in.PlatenHot)/10, r.CloseLeast, r.CloseGreatest)
+	}
+	a.ran, a.shut = running, closes
+}
+
+// restarted notes that the program was started again: nothing is on by that.
+func (a *audit) restarted() { a.ran, a.shut = false, false }
 
 // see holds one event against the promises. The measurement is the newest that
 // the line gave the program.
@@ -159,6 +200,7 @@ func (a *audit) see(e *controller.Event, m *controller.Measurement) {
 		a.lastRoll = max(a.lastRoll, e.Roll)
 	case controller.EventVerdict:
 		if e.Verdict == controller.Accepted {
+			a.recipe = e.Setpoints()
 			a.accept(e, m)
 		}
 	}

@@ -57,6 +57,9 @@ type Sim struct {
 	in       controller.Inputs             // of the coming scan
 	offBits  uint32                        // permissives that are off
 	offUntil time.Duration                 // 0: until the operator acts
+	taken    bool                          // the roll at the station was taken away
+	blink    bool                          // the sensor misses the roll in the coming scan
+	lies     time.Duration                 // a roll that was aborted lies at the station until then
 	start    uint32                        // tick at which the job began
 	payload  uint32                        // request whose payload was seen
 	commit   [registers.CommitWords]uint16 // as copied in the scan before
@@ -75,7 +78,10 @@ func New(cfg Config) (*Sim, error) {
 		cfg: cfg, image: controller.NewImage(cfg.Bases), fromImage: make(chan string, 64),
 		tickBase: 100_000,
 	}
+	// The sensor is as fast as the line, but a single scan is no proof.
+	s.cfg.Program.GoneTime = max(time.Duration(cfg.Times.Gone/cfg.Speed*float64(time.Second)), 2*cfg.Scan)
 	s.station = newStation(&s.cfg)
+	s.station.guided = true
 	s.audit = newAudit(cfg.Program)
 	s.planned = plan(cfg.Faults, len(cfg.Rolls))
 	for _, f := range SimulatedFaults() {
@@ -92,7 +98,7 @@ func New(cfg Config) (*Sim, error) {
 		default:
 		}
 	})
-	s.prog = controller.Start(cfg.Program, controller.Fresh(), clock())
+	s.prog = controller.Start(s.cfg.Program, controller.FreshAt(cfg.Floor), clock())
 	if err := s.serve(); err != nil {
 		return nil, errors.Join(err, s.Close())
 	}
@@ -228,7 +234,7 @@ func (s *Sim) scan(now time.Duration) {
 		return
 	}
 	tick := s.tick(now)
-	s.station.paused = s.prog.ConfirmWanted() || s.prog.MemoryLost()
+	s.station.paused, s.station.closes = !s.prog.Running(), s.prog.PressCloses()
 	s.station.advance(gone.Seconds() * s.cfg.Speed)
 	s.bring(now, tick)
 
@@ -246,10 +252,13 @@ func (s *Sim) scan(now time.Duration) {
 	s.commit = area.Commit
 	s.levels(now)
 	in := s.in
-	s.in = controller.Inputs{ManualSelected: in.ManualSelected}
-	s.audit.before(in)
 	events := s.prog.Scan(tick, &area, &in)
 	s.image.Publish(s.prog)
+	if s.prog.Starting() {
+		return // what was pressed waits for the end of the first scan
+	}
+	s.in = controller.Inputs{ManualSelected: in.ManualSelected}
+	s.audit.scanned(s.prog, &in, tick)
 	for i := range events {
 		if events[i].Kind == controller.EventRequested {
 			switch {
@@ -281,7 +290,6 @@ func (s *Sim) running(now time.Duration) bool {
 		if s.prog.Phase() == controller.PhaseAwait && s.cur != nil {
 			s.remeasure(now)
 		}
-		s.in.RollPresent = s.cur != nil && s.entered
 	}
 	s.frozen = false
 	return true
@@ -302,7 +310,7 @@ func (s *Sim) noticePayload(area *controller.Area) {
 // measured.
 func (s *Sim) bring(now time.Duration, tick uint32) {
 	st := s.station
-	if s.cur == nil && s.next < len(s.cfg.Rolls) && s.prog.Phase() == controller.PhaseEmpty && !s.prog.MemoryLost() {
+	if s.cur == nil && s.next < len(s.cfg.Rolls) && s.prog.Clear() && !s.prog.Starting() && !s.prog.MemoryLost() {
 		r := &s.cfg.Rolls[s.next]
 		s.next++
 		s.cur = &RollReport{Ordinal: s.next, Tag: r.Tag, Diameter: r.Diameter, Width: r.Width}
@@ -351,6 +359,8 @@ func (s *Sim) levels(now time.Duration) {
 	}
 	s.in.Permissives = on &^ s.offBits
 	st.show(&s.in)
+	s.in.RollPresent = (st.atStation() && !s.taken && !s.blink) || now < s.lies
+	s.blink = false
 	if s.cfg.Habit.Confirm && st.roll != nil {
 		if i := st.habitSlot(); i >= 0 {
 			s.in.SlotConfirmed = uint16(s.cfg.Stand.Slots[i].Number)
@@ -446,7 +456,7 @@ func (s *Sim) left(e *controller.Event) {
 	s.report.Rolls = append(s.report.Rolls, *r)
 	s.reach(atOutcome)
 	s.station.leave()
-	s.cur = nil
+	s.cur, s.taken = nil, false
 	s.in = controller.Inputs{}
 	if s.offUntil == 0 {
 		s.offBits = 0

@@ -60,7 +60,7 @@ type station struct {
 	ready   []bool
 	change  []float64 // s until a fresh wrapper hangs
 	platens [2]physics.Plate
-	paused  bool
+	paused  bool // the outputs are off, and nothing is wrapped
 	// usualDwell is how long the operator presses without a recipe.
 	usualDwell float64
 
@@ -85,8 +85,12 @@ type station struct {
 	ranOut  bool
 	dose    [2]float64 // s at 180 °C of each head
 	held    float64    // s that the cooler bond line was at temperature
-	waited  bool       // the press had to wait for its platens, and wants a new start
-	starts  float64    // s until the operator gives it
+
+	guided    bool               // a controller's program says when the press closes
+	closes    bool               // the press may close
+	stuck     bool               // the press waits longer than anybody would
+	interlock controller.Closing // of a bench without a program
+	pressed   float64            // s until the operator of a bench presses start
 }
 
 func newStation(cfg *Config) *station {
@@ -121,9 +125,12 @@ func (s *station) arrive(ordinal int, r *Roll) {
 	s.truth = s.cfg.draw(ordinal)
 	s.truth.damp = s.trouble.damp
 	s.suffer()
-	s.figures, s.defects, s.ranOut = Figures{}, nil, false
+	s.figures, s.defects, s.ranOut, s.stuck = Figures{}, nil, false, false
 	s.stage, s.left = arriving, s.cfg.Times.Arrive
 }
+
+// atStation reports whether the roll is where the sensor sees it.
+func (s *station) atStation() bool { return s.roll != nil && s.stage > arriving }
 
 // leave empties the station.
 func (s *station) leave() { s.roll, s.stage = nil, idle }
@@ -178,7 +185,7 @@ func (s *station) advance(dt float64) {
 		h = min(h, dt)
 		dt -= h
 		s.equipment(h)
-		if !s.paused {
+		if !s.paused || s.stage <= waiting {
 			s.process(h)
 		}
 	}
@@ -285,7 +292,8 @@ func (s *station) crimp(dt float64) {
 		return
 	}
 	s.figures.CrimpTurns = s.axis.Travel * (1 - c.Crimp.Slip) / circumference
-	s.stage, s.left, s.waited = outerHead, c.Times.OuterHead, false
+	s.stage, s.left = outerHead, c.Times.OuterHead
+	s.interlock, s.closes = controller.Closing{}, false
 	for i := range s.platens {
 		s.platens[i].Setpoint = j.temperature
 	}
@@ -317,7 +325,8 @@ func (s *station) fed() {
 // show gives the program what the sensors of platens and stand tell.
 func (s *station) show(in *controller.Inputs) {
 	cooler, hotter := s.platenTemperatures()
-	in.Platen, in.PlatenHot = uint16(max(cooler, 0)*10+0.5), uint16(max(hotter, 0)*10+0.5)
+	in.Platen, in.PlatenHot = steps(cooler), steps(hotter)
+	in.Closing, in.SlotsReady = s.wantsToClose(), 0
 	for i, sl := range s.cfg.Stand.Slots {
 		if s.ready[i] {
 			in.SlotsReady |= 1 << (sl.Number - 1)

@@ -6,60 +6,6 @@ import (
 	"lapgate/sim/registers"
 )
 
-// Limit is the controller's own limit on one setpoint, by the name of its field
-// in the payload, in the steps of its register, inclusive.
-type Limit struct {
-	Field    string
-	Min, Max uint32
-	Zero     bool // zero is legal beside the interval: none
-}
-
-func (l *Limit) field() *registers.Field { return registers.Payload.Shape().Field(l.Field) }
-
-// Reason is the reason of a rejection by this limit.
-func (l *Limit) Reason() uint16 {
-	return uint16(ReasonLimit + l.field().Register - registers.FirstSetpoint)
-}
-
-// hottest is the step of 200.0 °C, above which no platen is heated, whatever
-// limit is entered.
-const hottest = 2000
-
-// DefaultLimits are the limits that a line's controller is delivered with:
-// wide, and on every setpoint that moves or heats something.
-func DefaultLimits() []Limit {
-	return []Limit{
-		{Field: "slot", Min: 1, Max: 6},
-		{Field: "wrapper_width", Min: 2000, Max: 40000},
-		{Field: "feed_length", Min: 5000, Max: 700000},
-		{Field: "feed_counts", Min: 100, Max: 10000000},
-		{Field: "layers", Min: 100, Max: 1200},
-		{Field: "overlap", Min: 0, Max: 10000},
-		{Field: "wrap_speed", Min: 50, Max: 2000},
-		{Field: "turning_frequency", Min: 100, Max: 9000},
-		{Field: "feed_frequency", Min: 100, Max: 9000},
-		{Field: "crimp_turns", Min: 50, Max: 800},
-		{Field: "crimp_time", Min: 50, Max: 15000},
-		{Field: "crimp_turning_frequency", Min: 100, Max: 9000},
-		{Field: "crimper_frequency", Min: 100, Max: 9000, Zero: true},
-		{Field: "crimper_pressure", Min: 0, Max: 16000},
-		{Field: "roll_centre", Min: 500, Max: 20000, Zero: true},
-		{Field: "crimper_position", Min: 0, Max: 20000},
-		{Field: "platen_stroke", Min: 0, Max: 40000},
-		{Field: "contact_pressure", Min: 0, Max: 5000},
-		{Field: "header_temperature", Min: 400, Max: hottest},
-		{Field: "header_dwell", Min: 20, Max: 9000},
-		{Field: "inner_head", Min: 150, Max: 2500, Zero: true},
-		{Field: "outer_head", Min: 150, Max: 2500, Zero: true},
-		{Field: "glue", Min: 0, Max: 3000},
-		{Field: "closing_least", Min: 400, Max: 2000, Zero: true},
-		{Field: "closing_greatest", Min: 400, Max: 2050, Zero: true},
-		{Field: "gross_mass", Min: 100, Max: 200000},
-		{Field: "tare", Min: 0, Max: 20000},
-		{Field: "scale_tolerance", Min: 1, Max: 2000},
-	}
-}
-
 // kinds of an offer.
 const (
 	kindRecipe = 1
@@ -118,20 +64,8 @@ func (c *Controller) verdict(tick uint32, m, p registers.View, permissives uint3
 	if off := c.cfg.Permissives &^ permissives; off != 0 {
 		return Rejected, uint16(ReasonPermissive + bits.TrailingZeros32(off))
 	}
-	for i := range c.cfg.Limits {
-		if l := &c.cfg.Limits[i]; !l.keeps(p) {
-			return Rejected, l.Reason()
-		}
+	if broken := limitBroken(c.cfg.Limits, p); broken != 0 {
+		return Rejected, broken
 	}
 	return Accepted, 0
-}
-
-// keeps reports whether a payload keeps the limit, or the group of the setpoint
-// is not in force.
-func (l *Limit) keeps(p registers.View) bool {
-	if g := l.field().Group; g != registers.Always && p.Get("groups")>>g&1 == 0 {
-		return true
-	}
-	v := p.Get(l.Field)
-	return l.Zero && v == 0 || v >= l.Min && v <= l.Max
 }

@@ -2,6 +2,7 @@ package controller
 
 import (
 	"testing"
+	"time"
 
 	"lapgate/sim/internal/standin"
 )
@@ -17,6 +18,9 @@ type bench struct {
 	beat uint16
 
 	epoch, nonce uint32
+
+	ran, down bool // outputs and the start button in the scan before
+	absent    int  // scans that the sensor saw no roll
 }
 
 const allOn = 0x3F
@@ -39,7 +43,9 @@ func roll(tag string, diameter, width uint32, tick uint32) *Measurement {
 func long(words []uint16, at int) uint32 { return uint32(words[at])<<16 | uint32(words[at+1]) }
 
 func newBench(t *testing.T) *bench {
-	b := &bench{t: t, c: Start(DefaultConfig(), Fresh(), 200_000_000), tick: 5000, epoch: 11, nonce: 0xC0FFEE}
+	cfg := DefaultConfig()
+	cfg.GoneTime = 100 * time.Millisecond
+	b := &bench{t: t, c: Start(cfg, Fresh(), 200_000_000), tick: 5000, epoch: 11, nonce: 0xC0FFEE}
 	b.in.Permissives = allOn
 	b.scan()
 	b.enter()
@@ -51,6 +57,7 @@ func newBench(t *testing.T) *bench {
 func (b *bench) scan() []Event {
 	b.tick += 2
 	ev := b.c.Scan(b.tick, &b.area, &b.in)
+	b.watch(&b.in)
 	b.in = Inputs{
 		Permissives: b.in.Permissives, Mode: 1, State: 4, SlotsReady: 0x3F,
 		ManualSelected: b.in.ManualSelected, RollPresent: b.in.RollPresent,
@@ -58,7 +65,22 @@ func (b *bench) scan() []Event {
 	return ev
 }
 
-func (b *bench) enter() { b.in.Enter = roll("B-1", 10160, 15240, b.tick); b.scan() }
+// leave takes the roll away for longer than it takes to be gone.
+func (b *bench) leave() {
+	b.in.RollPresent = false
+	for range 7 {
+		b.scan()
+	}
+}
+
+// enter lets a roll come in behind the one that left.
+func (b *bench) enter() {
+	if b.in.RollPresent {
+		b.leave()
+	}
+	b.in.RollPresent, b.in.Enter = true, roll("B-1", 10160, 15240, b.tick)
+	b.scan()
+}
 
 // open adopts a session and makes it alive.
 func (b *bench) open() {
@@ -159,4 +181,27 @@ func (b *bench) refused(ev []Event) {
 	if e := answered(ev); e != nil {
 		b.t.Fatalf("answered %d, reason %d; want no answer", e.Verdict, e.Reason)
 	}
+}
+
+// watch holds each scan to 6.4: outputs come on with a press of start, a roll and
+// all permissives alone, and are on with nothing less than a roll and these.
+func (b *bench) watch(in *Inputs) {
+	b.t.Helper()
+	if b.absent++; in.RollPresent {
+		b.absent = 0
+	}
+	pressed := in.Start && !b.down
+	on, phase := b.c.Running(), b.c.Phase()
+	switch {
+	case !on:
+	case phase != PhaseRun && phase != PhaseManual, b.c.ConfirmWanted():
+		b.t.Fatalf("outputs are on in phase %s", phase)
+	case in.Permissives != allOn:
+		b.t.Fatalf("outputs are on with permissives %b", in.Permissives)
+	case b.absent > 6:
+		b.t.Fatalf("outputs are on without a roll for %d scans", b.absent)
+	case !b.ran && (!pressed || !in.RollPresent):
+		b.t.Fatalf("outputs came on without a press of start (%t) or a roll (%t)", pressed, in.RollPresent)
+	}
+	b.ran, b.down = on, in.Start
 }

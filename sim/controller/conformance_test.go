@@ -46,7 +46,7 @@ func TestWorkedExample(t *testing.T) {
 	}
 	m.crc = m.data.checksum()
 	c := Start(DefaultConfig(), m, 1)
-	in := Inputs{Permissives: allOn}
+	in := Inputs{Permissives: allOn, RollPresent: true}
 	var a Area
 	c.Scan(880_000, &a, &in)
 	if c.Boot() != 41 || c.ReqID() != 1205 || c.RollNo() != 1190 {
@@ -214,27 +214,124 @@ func TestWorkedBlocksOfTheController(t *testing.T) {
 	}
 }
 
+// Each limit of the data sheet is kept alone, the last number on either side of it
+// taken and the next refused with its field, and no limit lets a platen be hotter
+// than 200.0 °C.
 func TestEachLimitAlone(t *testing.T) {
-	for _, l := range DefaultLimits() {
-		field := registers.Payload.Shape().Field(l.Field)
-		put := func(v uint32) func([]uint16) {
-			return func(w []uint16) { field.PutNumber(w, 0, int64(v)) }
+	for _, f := range registers.Setpoints() {
+		l := limitOf(DataSheet(), &f)
+		try := func(v int64, accepted bool) {
+			t.Helper()
+			b := newBench(t)
+			b.offer(1, func(w []uint16) {
+				f.PutNumber(w, 0, v)
+				switch f.Name { // both closing temperatures go together
+				case "closing_least":
+					w[67] = 2000
+				case "closing_greatest":
+					w[59] = 400
+				}
+			}, nil)
+			e := answered(b.scan())
+			if want := uint16(60 + f.Register - 33); e == nil || (e.Verdict == Accepted) != accepted || !accepted && e.Reason != want {
+				t.Errorf("%s %d: %+v, want accepted %t", f.Name, v, e, accepted)
+			}
 		}
-		try := func(v uint32, verdict OfferVerdict, reason uint16) {
-			t.Run(l.Field, func(t *testing.T) {
-				b := newBench(t)
-				b.offer(1, put(v), nil)
-				b.want(b.scan(), verdict, reason)
-			})
+		if areBits(&f) {
+			try(l.Max, true)
+			try(l.Max+1, false)
+			continue
 		}
-		try(l.Min, Accepted, 0)
-		try(l.Max, Accepted, 0)
-		try(l.Max+1, Rejected, uint16(60+field.Register-33))
-		if l.Min > 0 {
-			try(l.Min-1, Rejected, uint16(60+field.Register-33))
+		bottom, top := f.Range()
+		if l.Min > bottom && f.Name != "closing_greatest" { // one below its least is below the other's too
+			try(l.Min, true)
+			try(l.Min-1, false)
 		}
-		if l.Zero {
-			try(0, Accepted, 0)
+		if l.Max < top {
+			try(l.Max, true)
+			try(l.Max+1, false)
+		}
+	}
+	for _, at := range []int{53, 59, 67} {
+		b := newBench(t)
+		for i := range b.c.cfg.Limits {
+			if l := &b.c.cfg.Limits[i]; hot(registers.Payload.Shape().Field(l.Field)) {
+				l.Max = 60000
+			}
+		}
+		b.offer(1, func(w []uint16) { w[59], w[67] = 1999, 2000; w[at] = 2001 }, nil)
+		b.want(b.scan(), Rejected, uint16(60+at-33))
+	}
+}
+
+// As delivered a recipe is rejected with the first field whose limit was not
+// entered, and a press of start does nothing.
+func TestDeliveredAllowsNothing(t *testing.T) {
+	for entered := range DataSheet() {
+		b := newBench(t)
+		b.c.cfg.Limits = DataSheet()[:entered]
+		b.offer(1, nil, nil)
+		f := registers.Payload.Shape().Field(DataSheet()[entered].Field)
+		b.want(b.scan(), Rejected, uint16(60+f.Register-33))
+	}
+	b := newBench(t)
+	b.c.cfg.Falls = Delivered().Falls
+	b.accept(1)
+	b.in.Start = true
+	b.scan()
+	if b.c.Running() {
+		t.Error("outputs came on although nobody entered what they fall to")
+	}
+}
+
+// The block LIMITS says what check 8 does, and is there with its flag alone.
+func TestLimitsAreTold(t *testing.T) {
+	b := newBench(t)
+	g := NewImage(DefaultBases())
+	g.Publish(b.c)
+	w, err := g.Read(4200, 80)
+	if err != nil || b.request().Flags&FlagLimits == 0 {
+		t.Fatalf("flags %b, %v", b.request().Flags, err)
+	}
+	told := registers.In(registers.Limits, w)
+	if !told.Whole() || !told.LayoutKnown() || w[3] != 0 {
+		t.Error("the block is not whole")
+	}
+	for _, f := range registers.Setpoints() {
+		for _, end := range []struct {
+			name  string
+			first int
+			n     int64
+		}{{f.Least(), 4, limitOf(DataSheet(), &f).Min}, {f.Greatest(), 39, limitOf(DataSheet(), &f).Max}} {
+			at := registers.Limits.Shape().Field(end.name).Register
+			if got := told.Number(end.name); got != end.n || at != end.first+f.Register-33 {
+				t.Errorf("%s at %d is %d, want %d at %d", end.name, at, got, end.n, end.first+f.Register-33)
+			}
+		}
+	}
+	b.c.cfg.ShowLimits = false
+	b.in.Measured = roll("B-1", 10161, 15240, b.tick)
+	b.scan()
+	if b.request().Flags&FlagLimits != 0 {
+		t.Error("the flag is on although the block is not there")
+	}
+}
+
+// The worked example of the text, block LIMITS.
+func TestWorkedLimits(t *testing.T) {
+	w := worked(t)["LIMITS"]
+	v := registers.In(registers.Limits, w)
+	if !v.Whole() || v.Get("gen") != 5 {
+		t.Fatal("the example is not whole")
+	}
+	for name, want := range map[string]int64{
+		"least_slot": 1, "greatest_slot": 6, "least_wrapper_width": 6000, "greatest_wrapper_width": 25400, "least_feed_length": 5000,
+		"greatest_feed_length": 400000, "least_feed_counts": 1000, "least_layers": 100, "least_roll_centre": 3000,
+		"least_centring_offset": -200, "greatest_centring_offset": 200, "greatest_header_temperature": 2000,
+		"greatest_closing_greatest": 2000, "greatest_groups": 0xFF, "greatest_vacuum_zones": 0x3F,
+	} {
+		if got := v.Number(name); got != want {
+			t.Errorf("%s is %d, want %d", name, got, want)
 		}
 	}
 }
@@ -430,13 +527,12 @@ func TestHoldRetryManualRemove(t *testing.T) {
 	if b.c.Phase() != PhaseManual {
 		t.Fatalf("manual: phase %s", b.c.Phase())
 	}
-	b.in.ManualSelected, b.in.Automatic = false, true
+	b.in.ManualSelected = false
 	b.scan()
 	if b.c.Phase() != PhaseAwait || b.c.ReqID() != req+2 {
 		t.Fatalf("back to automatic: phase %s, request %d", b.c.Phase(), b.c.ReqID())
 	}
-	b.in.Remove = true
-	b.scan()
+	b.leave()
 	if o, _ := b.c.Outcomes(); b.c.Phase() != PhaseEmpty || o != 1 || b.c.mem.Ring[1][15] != uint16(Removed) {
 		t.Errorf("removed: phase %s, %d outcomes", b.c.Phase(), o)
 	}
@@ -445,11 +541,6 @@ func TestHoldRetryManualRemove(t *testing.T) {
 	b.scan()
 	b.offer(3, nil, nil)
 	b.want(b.scan(), Accepted, 0)
-	b.in.Remove = true
-	b.scan()
-	if b.c.Phase() != PhaseRun {
-		t.Error("a roll was taken away out of run")
-	}
 }
 
 func TestOutcomeEntry(t *testing.T) {

@@ -49,6 +49,7 @@ const (
 	FlagAlive
 	FlagValid
 	FlagOperator
+	FlagLimits
 )
 
 // OfferVerdict is what the program says to an offer.
@@ -94,18 +95,36 @@ type Config struct {
 	CommitTTL     time.Duration // from the last look to the judgement
 	HeartbeatLoss time.Duration // a count that stands this long is silence
 	Publish       time.Duration // longest time between two publications
-	Limits        []Limit       // the controller's own limits, in order
+	GoneTime      time.Duration // a roll that the sensor does not see for so long is gone
+	FirstScans    int           // how many scans the first one is spread over, at least 1
+
+	// Limits are the machine's own, from its data sheet, and Falls are the states
+	// that its outputs fall to. Without the one every recipe is rejected, without the
+	// other there is no output.
+	Limits     []Limit
+	Falls      [Outputs]State
+	ShowLimits bool // the block LIMITS is published
 }
 
-// DefaultConfig is the program as delivered, with six permissives.
-func DefaultConfig() Config {
+// Delivered is the program as delivered, with six permissives: nobody has entered
+// yet what the machine may do.
+func Delivered() Config {
 	return Config{
 		Permissives:   0x3F,
 		CommitTTL:     2 * time.Second,
 		HeartbeatLoss: 2500 * time.Millisecond,
 		Publish:       100 * time.Millisecond,
-		Limits:        DefaultLimits(),
+		GoneTime:      2 * time.Second,
+		FirstScans:    1,
+		ShowLimits:    true,
 	}
+}
+
+// DefaultConfig is the program as the simulated machine has it.
+func DefaultConfig() Config {
+	c := Delivered()
+	c.Limits, c.Falls = DataSheet(), MakersStates()
+	return c
 }
 
 // Tick is the unit of the controller's clock.
@@ -144,15 +163,15 @@ type Used struct {
 	Start, End  uint32 // ticks
 }
 
-// Answer of the operator to the question after a restart whether the roll in
-// the station is still the same.
+// Answer of the operator, who stands at the station and looks, to the question
+// whether the roll there is still the same.
 type Answer uint8
 
 // Answers.
 const (
 	NoAnswer Answer = iota
 	SameRoll
-	OtherRoll
+	OtherRoll // or none
 )
 
 // Inputs are the machine and the operator as one scan sees them.
@@ -165,17 +184,19 @@ type Inputs struct {
 	Platen        uint16 // 0.1 °C, the cooler one
 	PlatenHot     uint16 // 0.1 °C, the hotter one
 
-	RollPresent    bool // sensor at the station; read after memory loss only
+	RollPresent    bool // sensor at the station
 	ManualSelected bool // selector switch
+	Start          bool // button; its press counts, not that it is down
+	Abort          bool // reports what was done already: a jam, an emergency stop, a roll craned out
+	Closing        bool // the line wants to close the press
 
 	Enter         *Measurement // a roll has arrived and is measured
 	Measured      *Measurement // the roll at the station was measured again
 	Retry         bool         // button, with Measured for a new measurement
-	Automatic     bool         // a roll taken in hand goes back to automatic
-	Remove        bool         // the roll was taken away
 	Done          *Used        // the roll is finished, by the line or by hand
-	Confirm       Answer
+	Confirm       Answer       // also that another roll lies there after one that was aborted or lost
 	AckMemoryLoss bool
+	ClearMemory   bool // key switch of the memory-loss procedure, with the line stopped and locked out
 }
 
 // EventKind names what happened in a scan.
@@ -246,7 +267,10 @@ type retained struct {
 	Hold            uint16
 	RunStart        uint32
 	Confirm         bool // operator must say whether the roll is the same
+	Still           bool // the sensor has not seen the roll leave that has its outcome
+	ByHand          bool // the roll in manual was begun
 	MemoryLost      bool
+	ClockWrong      bool // memory was lost and the clock gave no number for the start
 	Produced, Acked uint32
 	Stale           uint32
 	Overwritten     uint32
@@ -275,9 +299,21 @@ type Controller struct {
 
 	mem retained
 
-	first      bool
+	starting   int // scans that the first one still takes
 	memoryGood bool
+	cleared    bool // by the operator, so that the next start finds no memory
 	clock      uint32
+	limits     LimitsWords
+
+	lostWith   Area // what the gateway's blocks held when memory was found lost
+	notWritten [gatewayOwned]bool
+	away       bool // the sensor does not see a roll
+	gone       bool
+	awaySince  uint32
+	startDown  bool
+	on         bool // the outputs
+	closing    Closing
+	closes     bool
 
 	active     Session
 	lastOffer  uint16
@@ -311,8 +347,11 @@ type pubState struct {
 }
 
 // Fresh is the memory of a controller that was commissioned and never ran.
-func Fresh() Memory {
-	var m Memory
+func Fresh() Memory { return FreshAt(0) }
+
+// FreshAt is such a memory with a floor of epochs, as a stray message may leave it.
+func FreshAt(floor uint32) Memory {
+	m := Memory{data: retained{Floor: floor}}
 	m.crc = m.data.checksum()
 	return m
 }
@@ -320,7 +359,7 @@ func Fresh() Memory {
 // Start returns the program as it is before its first scan. The clock gives
 // the seconds since the start of 2020 and is used after loss of memory only.
 func Start(cfg Config, m Memory, clock uint32) *Controller {
-	c := &Controller{cfg: cfg, first: true, clock: max(clock, 1)}
+	c := &Controller{cfg: cfg, starting: max(cfg.FirstScans, 1), clock: clock, limits: limitsBlock(cfg.Limits)}
 	c.memoryGood = m.crc == m.data.checksum()
 	if c.memoryGood {
 		c.mem = m.data
@@ -329,10 +368,10 @@ func Start(cfg Config, m Memory, clock uint32) *Controller {
 }
 
 // PowerOff returns the retained memory as it stands after the last scan. A
-// program that has not scanned yet leaves a damaged memory damaged.
+// program that has not finished its first scan leaves a damaged memory damaged.
 func (c *Controller) PowerOff() Memory {
 	m := Memory{data: c.mem, crc: c.mem.checksum()}
-	if c.first && !c.memoryGood {
+	if c.starting > 0 && !c.memoryGood || c.cleared {
 		m.Damage()
 	}
 	return m
@@ -369,6 +408,13 @@ func (c *Controller) Alive() bool { return c.alive }
 // station is still the same.
 func (c *Controller) ConfirmWanted() bool { return c.mem.Confirm }
 
+// ClockWrong reports the alarm that memory was lost and the clock gives nothing
+// to number the start by: set it and start the program again.
+func (c *Controller) ClockWrong() bool { return c.mem.ClockWrong }
+
+// Starting reports whether the first scan is not finished.
+func (c *Controller) Starting() bool { return c.starting > 0 }
+
 // MemoryLost reports whether the operator must acknowledge a loss of memory.
 func (c *Controller) MemoryLost() bool { return c.mem.MemoryLost }
 
@@ -395,52 +441,19 @@ func (c *Controller) Scan(tick uint32, area *Area, in *Inputs) []Event {
 	c.events = c.events[:0]
 	c.outDirty = c.outDirty[:0]
 	c.published = false
-	if c.first {
-		c.firstScan(tick, area, in)
+	if c.starting > 0 && !c.firstScan(tick, area, in) {
+		return c.events
 	}
-	c.hello(area)
-	c.ack(area)
-	c.commit(tick, area, in)
-	c.heartbeat(tick, area)
+	c.presence(tick, in)
+	fresh := c.fresh(area)
+	c.hello(&fresh)
+	c.ack(&fresh)
+	c.commit(tick, &fresh, in)
+	c.heartbeat(tick, &fresh)
 	c.line(tick, in)
+	c.outputs(in)
 	c.publish(tick, in)
 	return c.events
-}
-
-func (c *Controller) firstScan(tick uint32, area *Area, in *Inputs) {
-	c.first = false
-	c.lastCommit = area.Commit
-	c.pubTick = tick - ticks(c.cfg.Publish)
-	if !c.memoryGood {
-		c.mem = retained{Boot: c.clock, MemoryLost: true, Phase: PhaseFault}
-		for i := range c.mem.Ring {
-			c.outDirty = append(c.outDirty, i)
-		}
-		c.note(Event{Kind: EventMemoryLost, Tick: tick})
-		if in.RollPresent {
-			c.mem.Roll++
-			c.outcome(tick, Lost, &Used{Start: tick, End: tick})
-			c.mem.Phase = PhaseFault
-		}
-		return
-	}
-	c.mem.Boot++
-	c.note(Event{Kind: EventBoot, Tick: tick})
-	for i := range c.mem.Ring {
-		c.outDirty = append(c.outDirty, i)
-	}
-	if c.mem.Phase != PhaseEmpty {
-		c.mem.Roll1.AgeUnknown = true
-	}
-	switch c.mem.Phase {
-	case PhaseAwait:
-		if in.Measured == nil {
-			c.request(tick)
-		}
-	case PhaseRun:
-		c.mem.Confirm = true
-		c.note(Event{Kind: EventConfirmWanted, Roll: c.mem.Roll, Tick: tick})
-	}
 }
 
 func (c *Controller) note(e Event) {
@@ -489,7 +502,7 @@ func (c *Controller) commit(tick uint32, area *Area, in *Inputs) {
 	switch {
 	case ours && offer == c.lastOffer && offer != 0:
 		// The result stands.
-	case ours && offer > c.lastOffer && c.mem.Phase == PhaseAwait && m.Get("req_id") == c.mem.Req:
+	case ours && offer > c.lastOffer && c.mem.Phase == PhaseAwait && !c.gone && m.Get("req_id") == c.mem.Req:
 		c.answer(tick, area, in)
 	case changed:
 		c.mem.Stale++

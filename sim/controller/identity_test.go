@@ -26,8 +26,7 @@ func TestHalfASessionIsAnother(t *testing.T) {
 			if b.c.StaleCommits() != 1 {
 				t.Errorf("%d stale commits, want 1", b.c.StaleCommits())
 			}
-			b.in.Remove = true
-			b.scan()
+			b.leave()
 			copy(b.area.Ack[:], standin.Ack(epoch, nonce, 1))
 			b.scan()
 			if produced, acked := b.c.Outcomes(); produced != 1 || acked != 0 {

@@ -29,6 +29,7 @@ type Image struct {
 	req      ReqWords
 	prevReq  ReqWords
 	out      [registers.RingEntries]OutWords
+	limits   LimitsWords
 	accepted PayloadWords
 	area     Area
 	earlier  Area // what stood in each block before its newest write
@@ -82,16 +83,20 @@ func (g *Image) Read(addr uint16, count int) ([]uint16, error) {
 	for _, b := range gatewayBlocks() {
 		put(g.bases.Of(b), g.area.block(b))
 	}
+	put(g.bases.Limits, g.limits[:])
 	return dst, nil
 }
 
 // within reports whether the registers from lo to before hi lie in the area of
-// one side.
+// one side. The limits stand apart from the rest of the controller's area.
 func (b Bases) within(lo, hi int, gateway bool) bool {
+	if lo >= int(b.Limits) && hi <= int(b.Limits)+registers.LimitsWords {
+		return true
+	}
 	first, end := int(^uint16(0)), 0
 	for _, block := range registers.Blocks() {
 		s := block.Shape()
-		if s.Gateway != gateway {
+		if s.Gateway != gateway || block == registers.Limits {
 			continue
 		}
 		words := s.Words
@@ -168,6 +173,9 @@ func (g *Image) Publish(c *Controller) {
 	}
 	if c.published {
 		g.accepted = c.mem.Payload
+		if c.cfg.ShowLimits {
+			g.limits = c.limits
+		}
 		g.prevReq, g.req = g.req, c.req
 	}
 }

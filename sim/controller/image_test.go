@@ -38,6 +38,10 @@ func TestImageAddresses(t *testing.T) {
 		{4149, 2, false, false},
 		{4000, 0, false, false},
 		{4000, 150, true, false},
+		{4200, 80, true, false},
+		{4279, 1, true, false},
+		{4279, 2, false, false},
+		{4199, 2, false, false},
 	}
 	for _, tc := range tests {
 		_, err := g.Read(tc.addr, tc.count)

@@ -7,20 +7,13 @@ import "lapgate/sim/registers"
 func (c *Controller) line(tick uint32, in *Inputs) {
 	c.manual = in.ManualSelected
 	m := &c.mem
-	if in.AckMemoryLoss && m.MemoryLost {
+	if in.AckMemoryLoss && m.MemoryLost && !m.ClockWrong {
 		m.MemoryLost, m.Phase = false, PhaseEmpty
 	}
-	if m.Confirm {
-		switch in.Confirm {
-		case SameRoll:
-			m.Confirm = false
-		case OtherRoll:
-			m.Confirm = false
-			c.outcome(tick, Aborted, &Used{Start: m.RunStart, End: tick})
-		}
-	}
-	if in.Remove && (m.Phase == PhaseAwait || m.Phase == PhaseHeld || m.Phase == PhaseManual) {
-		c.outcome(tick, Removed, &Used{Start: tick, End: tick})
+	c.cleared = c.cleared || in.ClearMemory && !c.on && m.Phase != PhaseRun
+	c.answered(tick, in)
+	if in.Abort && m.Phase == PhaseRun {
+		c.outcome(tick, Aborted, &Used{Start: m.RunStart, End: tick})
 	}
 	if in.Done != nil {
 		switch {
@@ -30,10 +23,13 @@ func (c *Controller) line(tick uint32, in *Inputs) {
 			c.outcome(tick, ByHand, in.Done)
 		}
 	}
+	if c.gone {
+		c.left(tick)
+	}
 	switch {
 	case m.Phase == PhaseAwait && in.Measured != nil,
 		m.Phase == PhaseHeld && in.Retry,
-		m.Phase == PhaseManual && in.Automatic && !in.ManualSelected:
+		m.Phase == PhaseManual && !in.ManualSelected && !m.ByHand && in.RollPresent:
 		if in.Measured != nil {
 			m.Roll1 = *in.Measured
 		}
@@ -41,7 +37,7 @@ func (c *Controller) line(tick uint32, in *Inputs) {
 	}
 	// In manual the line goes on with a full ring and the oldest entry is
 	// counted as lost; in automatic the next roll waits outside.
-	if in.Enter != nil && m.Phase == PhaseEmpty && (!c.full() || in.ManualSelected) {
+	if in.Enter != nil && c.Clear() && in.RollPresent && (!c.full() || in.ManualSelected) {
 		m.Roll++
 		m.Roll1 = *in.Enter
 		c.note(Event{Kind: EventEntered, Roll: m.Roll, Tick: tick})
@@ -52,14 +48,38 @@ func (c *Controller) line(tick uint32, in *Inputs) {
 	}
 }
 
+// answered takes the operator's answer about the roll that lies at the station.
+func (c *Controller) answered(tick uint32, in *Inputs) {
+	m := &c.mem
+	switch {
+	case m.Confirm && in.Confirm == SameRoll && in.RollPresent:
+		m.Confirm = false
+	case m.Confirm && in.Confirm == OtherRoll:
+		c.outcome(tick, Aborted, &Used{Start: m.RunStart, End: tick})
+		m.Still = false
+	case m.Phase == PhaseEmpty && in.Confirm == OtherRoll:
+		m.Still = false
+	}
+}
+
+// left is what a roll that is gone means in each phase.
+func (c *Controller) left(tick uint32) {
+	switch c.mem.Phase {
+	case PhaseAwait, PhaseHeld, PhaseManual:
+		c.outcome(tick, Removed, &Used{Start: tick, End: tick})
+	case PhaseRun:
+		c.askOperator(tick)
+	}
+}
+
 func (c *Controller) request(tick uint32) {
 	c.mem.Req++
-	c.mem.Phase = PhaseAwait
+	c.mem.Phase, c.mem.ByHand = PhaseAwait, false
 	c.note(Event{Kind: EventRequested, Roll: c.mem.Roll, Req: c.mem.Req, Tick: tick})
 }
 
 // outcome writes the entry of the roll at the station into the ring and
-// empties the station.
+// empties the station. Until the sensor has seen the roll leave, no other enters.
 func (c *Controller) outcome(tick uint32, o Outcome, u *Used) {
 	m := &c.mem
 	if c.full() {
@@ -92,7 +112,7 @@ func (c *Controller) outcome(tick uint32, o Outcome, u *Used) {
 	u.put(w)
 	w.Seal()
 	m.Phase = PhaseEmpty
-	m.Confirm = false
+	m.Confirm, m.ByHand, m.Still, c.on = false, false, true, false
 	c.outDirty = append(c.outDirty, i)
 	c.note(e)
 }
@@ -111,6 +131,7 @@ func (c *Controller) flags(in *Inputs) (f uint16) {
 	set(c.alive, FlagAlive)
 	set(m.Phase != PhaseEmpty && m.Phase != PhaseFault && m.Roll1.Valid, FlagValid)
 	set(m.MemoryLost || m.Confirm, FlagOperator)
+	set(c.cfg.ShowLimits, FlagLimits)
 	return f
 }
 

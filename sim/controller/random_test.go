@@ -25,7 +25,7 @@ type book struct {
 // older session, nothing with a permissive off or too late, one outcome for
 // each roll, no hole in the roll numbers.
 func TestRandomRuns(t *testing.T) {
-	runs, accepts := 0, 0
+	runs, accepts, starts := 0, 0, 0
 	rapid.Check(t, func(rt *rapid.T) {
 		runs++
 		b := newBench(t)
@@ -35,7 +35,7 @@ func TestRandomRuns(t *testing.T) {
 		offer := uint16(0)
 		for range rapid.IntRange(20, 120).Draw(rt, "steps") {
 			restarted := false
-			switch rapid.IntRange(0, 15).Draw(rt, "what") {
+			switch rapid.IntRange(0, 16).Draw(rt, "what") {
 			case 0, 1, 2, 3:
 				offer++
 				change := rapid.SampledFrom([]func([]uint16){
@@ -70,12 +70,18 @@ func TestRandomRuns(t *testing.T) {
 			case 8, 9, 10:
 				b.in.Done = &Used{Slot: 1}
 				b.scanInto(rt, &k)
-				b.in.Enter = roll("R", 10000, 15000, b.tick)
+				b.in.RollPresent = false
+				for range rapid.IntRange(0, 8).Draw(rt, "empty") {
+					b.scanInto(rt, &k)
+				}
+				b.in.RollPresent, b.in.Enter = true, roll("R", 10000, 15000, b.tick)
 			case 11:
 				b.in.Measured, b.in.Retry = roll("R", 10001, 15000, b.tick), true
 			case 12:
 				b.in.ManualSelected = rapid.Bool().Draw(rt, "manual")
-				b.in.Remove = rapid.Bool().Draw(rt, "remove")
+				b.in.RollPresent = rapid.Bool().Draw(rt, "present")
+				b.in.Abort = rapid.Bool().Draw(rt, "abort")
+				b.in.Start = rapid.Bool().Draw(rt, "start")
 			case 13:
 				b.tick += rapid.Uint32Range(0, 400).Draw(rt, "wait")
 			case 14:
@@ -90,6 +96,12 @@ func TestRandomRuns(t *testing.T) {
 			case 15:
 				p, _ := b.c.Outcomes()
 				copy(b.area.Ack[:], standin.Ack(b.epoch, b.nonce, rapid.Uint32Range(0, p+2).Draw(rt, "ack")))
+			case 16:
+				b.in.Start = true
+				b.scanInto(rt, &k)
+				if b.c.Running() {
+					starts++
+				}
 			}
 			b.scanInto(rt, &k)
 			if restarted {
@@ -98,6 +110,9 @@ func TestRandomRuns(t *testing.T) {
 		}
 		accepts += len(k.accepted)
 	})
+	if starts < runs/10 {
+		t.Errorf("outputs came on only %d times in %d runs: they prove nothing", starts, runs)
+	}
 	if accepts < runs/2 {
 		t.Errorf("only %d offers were accepted in %d runs: they prove nothing", accepts, runs)
 	}

@@ -22,7 +22,7 @@ func TestRestartInEveryPhase(t *testing.T) {
 		phase   Phase
 		request bool
 	}{
-		{"empty", func(b *bench) { b.in.Remove = true; b.scan() }, PhaseEmpty, false},
+		{"empty", func(b *bench) { b.leave() }, PhaseEmpty, false},
 		{"await", func(*bench) {}, PhaseAwait, true},
 		{"run", func(b *bench) { b.accept(1) }, PhaseRun, false},
 		{"held", func(b *bench) { b.offer(1, hold, nil); b.scan() }, PhaseHeld, false},
@@ -142,12 +142,10 @@ func TestMemoryLost(t *testing.T) {
 
 func TestRingToTheBrimAndBeyond(t *testing.T) {
 	b := newBench(t)
-	b.in.Remove = true
-	b.scan()
+	b.leave()
 	for range registers.RingEntries - 1 {
 		b.enter()
-		b.in.Remove = true
-		b.scan()
+		b.leave()
 	}
 	if p, a := b.c.Outcomes(); p-a != registers.RingEntries || b.request().Flags&FlagRingFull == 0 {
 		t.Fatalf("%d in the ring, flags %b", p-a, b.request().Flags)
@@ -239,9 +237,9 @@ func TestPublication(t *testing.T) {
 	if published != 10 {
 		t.Errorf("published %d times in a second, want 10", published)
 	}
-	b.in.Remove = true
+	b.in.ManualSelected = true
 	b.scan()
-	if !b.c.published || b.request().Phase != uint16(PhaseEmpty) {
+	if !b.c.published || b.request().Phase != uint16(PhaseManual) {
 		t.Error("a change of phase was not published at once")
 	}
 }

@@ -4,7 +4,7 @@ import "lapgate/sim/registers"
 
 // Bases are the first registers of the blocks, zero-based.
 type Bases struct {
-	Req, Out, Heartbeat, Hello, Payload, Commit, Ack uint16
+	Req, Out, Heartbeat, Hello, Payload, Commit, Ack, Limits uint16
 }
 
 // DefaultBases are the bases that the description of the handshake proposes.
@@ -12,7 +12,7 @@ func DefaultBases() Bases {
 	at := func(b registers.Block) uint16 { return b.Shape().Base }
 	return Bases{
 		Req: at(registers.Request), Out: at(registers.Outcome), Heartbeat: at(registers.Heartbeat), Hello: at(registers.Hello),
-		Payload: at(registers.Payload), Commit: at(registers.Commit), Ack: at(registers.Ack),
+		Payload: at(registers.Payload), Commit: at(registers.Commit), Ack: at(registers.Ack), Limits: at(registers.Limits),
 	}
 }
 
@@ -31,6 +31,8 @@ func (b Bases) Of(block registers.Block) uint16 {
 		return b.Payload
 	case registers.Commit:
 		return b.Commit
+	case registers.Limits:
+		return b.Limits
 	}
 	return b.Ack
 }
@@ -49,6 +51,9 @@ type ReqWords = [registers.RequestWords]uint16
 
 // PayloadWords is an offer.
 type PayloadWords = [registers.PayloadWords]uint16
+
+// LimitsWords is the block of the controller's own limits.
+type LimitsWords = [registers.LimitsWords]uint16
 
 // OutWords is one entry of the outcome ring.
 type OutWords = [registers.OutcomeWords]uint16

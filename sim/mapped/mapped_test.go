@@ -19,7 +19,7 @@ func scanned(t *testing.T) *controller.Image {
 	m := controller.Measurement{Tag: controller.TagOf("R-1"), Diameter: 12504, Width: 16020, Quality: 95, Valid: true}
 	area := image.Copy()
 	for tick := range uint32(2) {
-		in := controller.Inputs{Permissives: 0x3F}
+		in := controller.Inputs{Permissives: 0x3F, RollPresent: true}
 		if tick == 0 {
 			in.Enter = &m
 		}

@@ -73,6 +73,9 @@ func Tags(without ...string) []Tag {
 func all() []Tag {
 	var out []Tag
 	for _, b := range registers.Blocks() {
+		if b == registers.Limits {
+			continue // a controller with tags tells no limits
+		}
 		s := b.Shape()
 		for i := range s.Fields {
 			f := &s.Fields[i]

@@ -159,7 +159,7 @@ func TestSpaceHangsTogether(t *testing.T) {
 				t.Errorf("%s: no alias %s", n.ID, n.DataType)
 			}
 		}
-		if blocks != 6+64 || folders != 7 || displays != len(Displays()) {
+		if blocks != 7+64 || folders != 7 || displays != len(Displays()) {
 			t.Errorf("%d blocks, %d folders, %d displays", blocks, folders, displays)
 		}
 		want := 0

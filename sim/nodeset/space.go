@@ -73,6 +73,8 @@ func blockText(b registers.Block) string {
 		return "an offer, in force only by a commit. Written by the gateway."
 	case registers.Commit:
 		return "asks to judge the offer. Written by the gateway."
+	case registers.Limits:
+		return "the controller's own limits. Published by the controller where the request says so."
 	}
 	return "outcomes that are recorded. Written by the gateway."
 }

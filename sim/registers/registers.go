@@ -24,6 +24,7 @@ const (
 	PayloadWords   = 80
 	CommitWords    = 14
 	AckWords       = 10
+	LimitsWords    = 80
 
 	RingEntries = 64
 )
@@ -35,7 +36,7 @@ const TagLetters = 16
 // Block names a block as its description does.
 type Block string
 
-// The blocks: two of the controller, five of the gateway.
+// The blocks: three of the controller, five of the gateway.
 const (
 	Request   Block = "REQ"
 	Outcome   Block = "OUT"
@@ -44,10 +45,13 @@ const (
 	Payload   Block = "PAYLOAD"
 	Commit    Block = "COMMIT"
 	Ack       Block = "ACK"
+	Limits    Block = "LIMITS"
 )
 
 // Blocks lists the blocks in the order of the description.
-func Blocks() []Block { return []Block{Request, Outcome, Heartbeat, Hello, Payload, Commit, Ack} }
+func Blocks() []Block {
+	return []Block{Request, Outcome, Heartbeat, Hello, Payload, Commit, Ack, Limits}
+}
 
 // Shape is what is fixed of a block.
 type Shape struct {
@@ -217,6 +221,9 @@ func (v View) Get(name string) uint32 { return uint32(v.shape.Field(name).Number
 
 // Put writes the number of a field that is no text.
 func (v View) Put(name string, n uint32) { v.shape.Field(name).PutNumber(v.words, 0, int64(n)) }
+
+// Number is the number in a field that is no text, with its sign.
+func (v View) Number(name string) int64 { return v.shape.Field(name).Number(v.words, 0) }
 
 // PutAll writes the elements of an array.
 func (v View) PutAll(name string, all []uint16) {

@@ -12,6 +12,7 @@ func build() []Shape {
 		{Block: Payload, Prefix: "payload", Words: PayloadWords, TypeWord: 0x5041, Layout: true, Base: 4030, Gateway: true, Fields: payload()},
 		{Block: Commit, Prefix: "commit", Words: CommitWords, TypeWord: 0x434D, Base: 4120, Gateway: true, Fields: commit()},
 		{Block: Ack, Prefix: "ack", Words: AckWords, TypeWord: 0x414B, Base: 4140, Gateway: true, Fields: ack()},
+		{Block: Limits, Prefix: "limits", Words: LimitsWords, TypeWord: 0x4C49, Layout: true, Base: 4200, Fields: limits()},
 	}
 	for i := range all {
 		s := &all[i]
@@ -173,6 +174,9 @@ func payload() []Field {
 // FirstSetpoint is the first register of the payload that holds a setpoint.
 const FirstSetpoint = 33
 
+// Setpoints are the fields of the payload that hold one, by register.
+func Setpoints() []Field { return setpoints() }
+
 func setpoints() []Field {
 	return []Field{
 		word(33, "slot").of(GroupStand).shown("WrapperSlot", "Slot of the wrapper"),
@@ -216,3 +220,24 @@ func commit() []Field {
 }
 
 func ack() []Field { return []Field{long(2, "epoch"), long(4, "nonce"), long(6, "up_to")} }
+
+// Least names the field of the block LIMITS that has the least value of a setpoint.
+func (f *Field) Least() string { return "least_" + f.Name }
+
+// Greatest names the field of the block LIMITS that has its greatest value.
+func (f *Field) Greatest() string { return "greatest_" + f.Name }
+
+// limits has a least and a greatest value of each setpoint, in the form of the
+// setpoint.
+func limits() []Field {
+	const firstLeast, firstGreatest = 4, 39
+	all := []Field{word(2, "gen")}
+	bound := func(f Field, name string, first int) Field {
+		f.Name, f.Register, f.Display, f.Meaning = name, first+f.Register-FirstSetpoint, "", ""
+		return f
+	}
+	for _, f := range setpoints() {
+		all = append(all, bound(f, f.Least(), firstLeast), bound(f, f.Greatest(), firstGreatest))
+	}
+	return all
+}

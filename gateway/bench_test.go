@@ -148,6 +148,7 @@ func (b *bench) scan() {
 	b.live.Publish(b.program)
 	req := b.live.Request()
 	copy(b.image.Words(handshake.REQ, 0), req[:])
+	b.publish(handshake.LIMITS, 0, b.live.Bases().Limits)
 	if v := b.layout.Load(); v != 0 {
 		b.image.Words(handshake.REQ, 0)[1] = uint16(v)
 	}
@@ -162,12 +163,17 @@ func (b *bench) scan() {
 func (b *bench) publishRing() {
 	base := int(b.live.Bases().Out)
 	for i := range handshake.OutEntries {
-		words, err := b.live.Read(uint16(base+i*handshake.OutWords), handshake.OutWords)
-		if err != nil {
-			panic(err)
-		}
-		copy(b.image.Words(handshake.OUT, i), words)
+		b.publish(handshake.OUT, i, uint16(base+i*handshake.OutWords))
 	}
+}
+
+// publish copies one block, or one entry of the ring, of the live controller.
+func (b *bench) publish(id handshake.ID, entry int, at uint16) {
+	words, err := b.live.Read(at, len(b.image.Words(id, entry)))
+	if err != nil {
+		panic(err)
+	}
+	copy(b.image.Words(id, entry), words)
 }
 
 // judged counts the judgements that fulfil a condition.

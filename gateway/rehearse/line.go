@@ -23,7 +23,7 @@ func Line(l *config.Line) (sim.Config, error) {
 	b := l.Controller.Bases
 	c.Bases = controller.Bases{
 		Req: b.Request, Out: b.Outcomes, Heartbeat: b.Heartbeat, Hello: b.Hello,
-		Payload: b.Payload, Commit: b.Commit, Ack: b.Ack, Limits: controller.DefaultBases().Limits,
+		Payload: b.Payload, Commit: b.Commit, Ack: b.Ack, Limits: b.Limits,
 	}
 	c.Program.Permissives = r.Limits.Permissives
 	c.Program.CommitTTL = l.Controller.Program.CommitTTL

@@ -137,7 +137,8 @@ type Drives struct{ Turning, Feed, Crimper physics.Motor }
 type Header struct {
 	Head       physics.Solid
 	Thickness  float64 // m, platen to bond line
-	HeadWeight float64 // kg/m² of a head
+	HeadWeight float64 // kg/m² of an outer head
+	Inner      float64 // kg/m² of an inner head
 	Effusivity float64 // of the backing, J/(m²·K·√s)
 	Resistance float64 // m²K/W at the bond line
 	Water      float64 // kg/m² of water in the glue, 0 for a head that fuses
@@ -189,6 +190,7 @@ type Centring struct {
 
 // Scale is how well the scale weighs.
 type Scale struct {
+	Zero  float64 // kg that it shows with nothing on it
 	Noise float64 // kg, standard deviation
 	Step  float64 // kg of the display
 }
@@ -310,7 +312,7 @@ func DefaultConfig() Config {
 			Crimper: physics.Motor{Diameter: 0.4, Gear: 25, Poles: 4, Rated: 1750, BaseHz: 60},
 		},
 		Header: Header{
-			Head: paper, Thickness: 0.0003, HeadWeight: 0.225, Effusivity: 355,
+			Head: paper, Thickness: 0.0003, HeadWeight: 0.225, Inner: 0.225, Effusivity: 355,
 			Contact:   physics.Contact{Conductance: 1020, Reference: 10e3, Low: 2e3, High: 100e3},
 			Hydraulic: 4e6, Force: 11.2e3, Platen: 1.9,
 			Lag: 5, Ambient: 20, Mass: 61e3, Power: 11.5e3, Loss: 31, Start: 350.0/1.8 - 32/1.8, Ready: 1, Hot: 80,

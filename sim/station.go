@@ -341,12 +341,10 @@ func (s *station) weigh() {
 	core := c.core(s.roll.Core)
 	mass := physics.RollMass(s.roll.Diameter, core.Diameter, s.roll.Width, s.density) + core.Mass*s.roll.Width
 	mass += slot.BasisWeight * s.figures.Paper * s.sheetWidth()
-	for _, h := range []float64{j.innerHead, j.outerHead} {
-		mass += 2 * c.Header.HeadWeight * math.Pi / 4 * h * h
-	}
+	mass += 2 * math.Pi / 4 * (c.Header.Inner*j.innerHead*j.innerHead + c.Header.HeadWeight*j.outerHead*j.outerHead)
 	mass += j.glue
 	s.figures.Mass = mass
-	reading := mass + c.Scale.Noise*clampNormal(s.rng)
+	reading := mass + c.Scale.Zero + c.Scale.Noise*clampNormal(s.rng)
 	if c.Scale.Step > 0 {
 		reading = math.Round(reading/c.Scale.Step) * c.Scale.Step
 	}

@@ -62,6 +62,12 @@ func setMaterials(c *sim.Config, m *recipe.Materials) {
 		c.Header.Thickness, c.Header.HeadWeight, c.Header.Start = h.Thickness, h.BasisWeight, h.Setpoint
 		c.Heads, c.Accept.Bond, c.Habit.Temperature = h.Diameters, h.BondTarget, h.Setpoint
 	}
+	for i := range m.Specs {
+		if h := m.Head(m.Specs[i].InnerHead); h != nil {
+			c.Header.Inner = h.BasisWeight
+			break
+		}
+	}
 }
 
 // setHeader gives the simulated press the platens and the contact that the

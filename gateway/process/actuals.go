@@ -41,6 +41,10 @@ type reel struct {
 // same on all rolls, m (J).
 const overlapStanding = 0.003
 
+// straight is the spread of the widths up to which a roll is taken to be as wide
+// as its paper, m (J): that of a scanner's own noise.
+const straight = 0.003
+
 // Take takes the next roll of a journal.
 func (a *Actuals) Take(line *recipe.Line, r *record.Roll) {
 	roll := Of(line, r)
@@ -104,7 +108,8 @@ func (a *Actuals) read(line *recipe.Line, slot int, outer float64) {
 }
 
 // weigh takes a reading of the scale, where everything about the roll but its
-// density is known.
+// density is known. A telescoped one is wider than its paper by nobody knows how
+// much.
 func (a *Actuals) weigh(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand, reading float64) {
 	var r recipe.Recipe
 	recipe.Compute(line, roll, stand, &r)
@@ -113,7 +118,7 @@ func (a *Actuals) weigh(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stan
 	if grade == 0 && roll.Order != nil {
 		grade = roll.Order.Grade
 	}
-	if !r.Setpoints.Groups.Has(recipe.GroupWeigh) || core == nil || line.Materials.Grade(grade) == nil {
+	if roll.WidthSpread > straight || !r.Setpoints.Groups.Has(recipe.GroupWeigh) || core == nil || line.Materials.Grade(grade) == nil {
 		return
 	}
 	d, inner := roll.Diameter, core.Diameter

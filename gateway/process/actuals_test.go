@@ -84,3 +84,15 @@ func TestActualsGap(t *testing.T) {
 		t.Errorf("%d wrapper rolls, %d readings", len(reels), len(a.Papers[0].Readings))
 	}
 }
+
+// A telescoped roll is wider than its paper, and tells no density.
+func TestActualsOfTelescopedRolls(t *testing.T) {
+	line := demoLine(t)
+	for spread, want := range map[float64]int{0.002: 1, 0.006: 0} {
+		var a process.Actuals
+		a.Take(line, rollOf(t, wrapped(t, 1, func(q *record.Request, _ *record.Outcome) { q.Measured.WidthSpread = spread })))
+		if len(a.Weighed) != want || len(a.Fed) != 1 {
+			t.Errorf("spread %g m: %d weighed, %d fed", spread, len(a.Weighed), len(a.Fed))
+		}
+	}
+}

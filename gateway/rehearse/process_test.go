@@ -36,6 +36,9 @@ type watched struct {
 	bench *sim.Bench
 	watch process.Line
 	on    []process.Finding // that stand
+
+	history record.History
+	actuals process.Actuals // of the rolls
 }
 
 func newWatched(t *testing.T, seed uint64, faults sim.ProcessConfig) *watched {
@@ -106,9 +109,17 @@ func outcomeOf(n int, bench *sim.Bench, gross float64) record.Outcome {
 func (w *watched) record(t *testing.T, n int, p *passed, records ...record.Record) {
 	t.Helper()
 	for _, r := range records {
-		found, err := w.watch.Add(record.Stored{At: time.Unix(int64(n)*120, 0), Record: r})
+		stored := record.Stored{At: time.Unix(int64(n)*120, 0), Record: r}
+		found, err := w.watch.Add(stored)
 		if err != nil {
 			t.Fatal(err)
+		}
+		rolls, err := w.history.Add(stored)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, roll := range rolls {
+			w.actuals.Take(w.line, roll)
 		}
 		for _, f := range found {
 			w.on = slices.DeleteFunc(w.on, func(o process.Finding) bool { return o.Code == f.Code && o.Of == f.Of })

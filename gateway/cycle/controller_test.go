@@ -128,7 +128,8 @@ func (c *controller) scan() {
 	hello, ack, commit := slices.Clone(c.hello), slices.Clone(c.ack), slices.Clone(c.commit)
 	payload, hb := slices.Clone(c.payload), slices.Clone(c.hb)
 
-	if hello[0] == 0x4845 && hello[1] == 2 && whole(hello) && long(hello, 6) == c.boot && long(hello, 2) > c.floor && !c.lost {
+	if hello[0] == 0x4845 && hello[1] == 2 && whole(hello) && long(hello, 6) == c.boot && long(hello, 2) > c.floor && !c.lost &&
+		long(hello, 2) <= 4_000_000_000 && (c.floor == 0 || long(hello, 2)-c.floor <= 1<<20) {
 		c.floor, c.epoch, c.nonce = long(hello, 2), long(hello, 2), long(hello, 4)
 		c.last, c.latch, c.hbLive = 0, nil, false
 		c.hbCount = 0
@@ -141,12 +142,6 @@ func (c *controller) scan() {
 			c.onAck(c.acked, long(ack, 6))
 		}
 		c.acked = long(ack, 6)
-	}
-	if hb[0] == 0x4842 && whole(hb) && c.own(hb) && hb[1] != c.hbCount {
-		c.hbCount, c.hbTick, c.hbLive = hb[1], c.tick, true
-	}
-	if c.tick-c.hbTick > plcHBLoss {
-		c.hbLive = false
 	}
 	switch {
 	case c.latch != nil:
@@ -164,6 +159,13 @@ func (c *controller) scan() {
 	case commit[0] == 0x434D && whole(commit) && (!c.own(commit) || commit[1] != c.last) && !slices.Equal(commit, c.staleBytes):
 		c.stale++
 		c.staleBytes = commit
+	}
+	// A commit goes by the heartbeat that the last look read.
+	if hb[0] == 0x4842 && whole(hb) && c.own(hb) && hb[1] != c.hbCount {
+		c.hbCount, c.hbTick, c.hbLive = hb[1], c.tick, true
+	}
+	if c.tick-c.hbTick > plcHBLoss {
+		c.hbLive = false
 	}
 	c.publish()
 }
@@ -350,6 +352,7 @@ func (c *controller) outcome(kind uint16) {
 	setLong(e[:], 6, c.boot)
 	setLong(e[:], 8, c.req)
 	if c.kept != nil {
+		copy(e[6:10], c.kept[6:10]) // of the accepted payload, also after a restart
 		copy(e[10:14], c.kept[2:6])
 		e[14] = c.kept[12]
 		copy(e[17:19], c.kept[78:80])

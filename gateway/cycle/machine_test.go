@@ -1,6 +1,7 @@
 package cycle
 
 import (
+	"fmt"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
 	"strings"
@@ -67,11 +68,16 @@ func TestCodesHoldWithReasonsOfTheHandshake(t *testing.T) {
 	}
 }
 
-// TestStateNumbers: the heartbeat of the worked example of the handshake, 4.3,
-// carries state 4 for a gateway that polls.
+// TestStateNumbers: the states have the numbers of the handshake, 4.2, as its worked
+// example carries 4 for a gateway that polls.
 func TestStateNumbers(t *testing.T) {
-	if StatePoll != 4 || StatePoll.String() != "POLL" || StateHalted.String() != "HALTED" || State(99).String() != "UNKNOWN" {
-		t.Errorf("POLL is %d %s, HALTED is %s", StatePoll, StatePoll, StateHalted)
+	const text = "0 OFFLINE, 1 OPEN, 2 HELLO_WAIT, 3 SETTLE, 4 POLL, 5 COMPUTE, 6 PREPARE, 7 LOOK, 8 VERDICT, 9 FENCED, 10 WATCH, 11 HALTED"
+	var got []string
+	for s := StateOffline; s <= StateHalted; s++ {
+		got = append(got, fmt.Sprintf("%d %s", s, s))
+	}
+	if all := strings.Join(got, ", "); all != text || State(99).String() != "UNKNOWN" || StatePoll != 4 {
+		t.Errorf("got %s", all)
 	}
 }
 

@@ -35,25 +35,35 @@ func wireRows(t *testing.T, check string) [][]string {
 	return out
 }
 
-// exampleWords reads the words of the worked example.
+// exampleWords reads the words of the worked example from the text of the
+// handshake, section 4.3.
 func exampleWords(t testing.TB) map[string][]uint16 {
 	t.Helper()
-	text, err := os.ReadFile("testdata/worked_example.txt")
+	text, err := os.ReadFile("../../configs/controller/handshake.md")
 	if err != nil {
 		t.Fatal(err)
 	}
+	_, section, _ := strings.Cut(string(text), "### 4.3 ")
+	section, _, _ = strings.Cut(section, "### 4.4 ")
 	out := map[string][]uint16{}
-	for line := range strings.Lines(string(text)) {
-		parts := strings.Fields(line)
-		if len(parts) == 0 || parts[0] == "#" {
+	name := ""
+	for line := range strings.Lines(section) {
+		const indent, column = "    ", 13
+		if !strings.HasPrefix(line, indent) {
 			continue
 		}
-		for _, p := range parts[1:] {
-			v, err := strconv.ParseUint(p, 16, 16)
-			if err != nil {
-				t.Fatal(err)
+		if line[len(indent)] != ' ' {
+			name, _, _ = strings.Cut(line[len(indent):], " ")
+		}
+		for _, word := range strings.Fields(line[min(column, len(line)):]) {
+			if v, err := strconv.ParseUint(word, 16, 16); err == nil && len(word) == 4 {
+				out[name] = append(out[name], uint16(v))
 			}
-			out[parts[0]] = append(out[parts[0]], uint16(v))
+		}
+	}
+	for _, id := range IDs() {
+		if len(out[id.String()]) != Words(id) {
+			t.Fatalf("the worked example has %d words of %s, want %d", len(out[id.String()]), id, Words(id))
 		}
 	}
 	return out
@@ -503,9 +513,6 @@ func TestEveryBitIsGuarded(t *testing.T) {
 	words := exampleWords(t)
 	for _, id := range IDs() {
 		w := words[id.String()]
-		if w == nil {
-			w = emptyWords(t, id)
-		}
 		for i := range len(w) * 16 {
 			w[i/16] ^= 1 << (i % 16)
 			if _, err := roundTrip(id, w); err == nil {

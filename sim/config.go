@@ -38,6 +38,10 @@ type Config struct {
 	Program controller.Config // its GoneTime is that of Times
 	// Floor is the floor of epochs that the controller begins with.
 	Floor uint32
+	// Quirks are those of its registers, and StrangeTags gives rolls tags of any
+	// bytes.
+	Quirks      controller.Quirks
+	StrangeTags bool
 
 	Rolls  []Roll
 	Grades []Grade
@@ -64,6 +68,8 @@ type Config struct {
 
 	// OnRoll is called when a roll has left the station, from within Run.
 	OnRoll func(RollReport)
+	// OnEvent is called with what the controller's program decides, from within Run.
+	OnEvent func(*controller.Event)
 	// OnFault is called when a fault occurs, from within Run.
 	OnFault func(PlannedFault)
 }

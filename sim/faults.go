@@ -48,6 +48,7 @@ const (
 	rollGone          = "roll-gone"
 	eyeFlicker        = "eye-flicker"
 	aborted           = "abort"
+	exception         = "modbus-exception"
 	gatewayRequestTTL = 500 * time.Millisecond // usual request timeout of a gateway
 )
 
@@ -77,6 +78,7 @@ func SimulatedFaults() []SimulatedFault {
 		{rollGone, "the roll is taken away while it is wrapped", []point{atRun}, 0, 0},
 		{eyeFlicker, "the sensor at the station misses the roll for a moment", []point{atRequest, atPayload, atRun}, 0, 0},
 		{aborted, "an abort is reported, and the roll lies at the station for a while", []point{atRun}, 100 * ms, 600 * ms},
+		{exception, "a Modbus request is answered with an exception", anywhere, 0, 0},
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"lapgate/sim/controller"
+	"lapgate/sim/modbus"
 	"lapgate/sim/registers"
 )
 
@@ -132,7 +133,7 @@ func (s *Sim) inject(now time.Duration, tick uint32, f PlannedFault) effect {
 		return s.injectLink(f)
 	case restart, restartCleared, memoryLost, heartbeatFrozen:
 		return s.injectStop(now, f)
-	case tornBlock, lostCommit, ackLost, duplicateWrite:
+	case tornBlock, lostCommit, ackLost, duplicateWrite, exception:
 		return s.injectRegisters(f)
 	case rescan, wrongEcho, manualMode, removeRoll:
 		return s.injectWaiting(now, f)
@@ -197,6 +198,13 @@ func (s *Sim) injectRegisters(f PlannedFault) effect {
 	case ackLost:
 		s.image.Discard(registers.Ack, 1)
 		return withNextAccess
+	case exception:
+		if s.server == nil {
+			return nothingToDisturb
+		}
+		codes := modbus.Exceptions()
+		s.server.Except(codes[f.Dice%uint64(len(codes))])
+		return tookEffect
 	}
 	blocks := [...]registers.Block{registers.Payload, registers.Commit, registers.Hello, registers.Ack, registers.Heartbeat}
 	for i := range blocks {

@@ -78,6 +78,7 @@ func New(cfg Config) (*Sim, error) {
 		cfg: cfg, image: controller.NewImage(cfg.Bases), fromImage: make(chan string, 64),
 		tickBase: 100_000,
 	}
+	s.image.Distort(cfg.Quirks)
 	// The sensor is as fast as the line, but a single scan is no proof.
 	s.cfg.Program.GoneTime = max(time.Duration(cfg.Times.Gone/cfg.Speed*float64(time.Second)), 2*cfg.Scan)
 	s.station = newStation(&s.cfg)
@@ -195,7 +196,7 @@ func (s *Sim) Run(ctx context.Context) (*Report, error) {
 
 func (s *Sim) done() bool {
 	produced, acked := s.prog.Outcomes()
-	return s.next == len(s.cfg.Rolls) && s.cur == nil && (produced == acked || s.cfg.Shadow) && s.down == 0
+	return s.next == len(s.cfg.Rolls) && s.cur == nil && (produced == acked || s.cfg.Shadow) && s.down == 0 && !s.prog.Starting()
 }
 
 // open tells what keeps the shift from ending.
@@ -267,6 +268,9 @@ func (s *Sim) scan(now time.Duration) {
 			case in.Measured != nil:
 				s.inForce = *in.Measured
 			}
+		}
+		if s.cfg.OnEvent != nil {
+			s.cfg.OnEvent(&events[i])
 		}
 		s.audit.see(&events[i], &s.inForce)
 		s.handle(now, &events[i])

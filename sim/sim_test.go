@@ -176,7 +176,7 @@ func TestEveryFaultEnds(t *testing.T) {
 	marks := faultMarks()
 	for i, f := range append(SimulatedFaults(), SimulatedFault{Name: "all"}) {
 		switch f.Name {
-		case cutLink, blackHole, lateReply:
+		case cutLink, blackHole, lateReply, exception:
 			continue // faults of a network, which memory has not
 		}
 		t.Run(f.Name, func(t *testing.T) {

@@ -38,6 +38,22 @@ func (c *Config) draw(ordinal int) truth {
 	return v
 }
 
+// strangeTag are bytes that a scanner of tags may give, the same for each scan of a
+// roll: of every second roll any, of the others text up to a zero and any behind it.
+func (c *Config) strangeTag(ordinal int) (tag controller.Tag) {
+	const stream = 0x7A65
+	rng := rand.New(rand.NewPCG(c.Seed^stream<<40, uint64(ordinal)))
+	for i := range tag {
+		tag[i] = byte(rng.Uint32())
+	}
+	if ordinal%2 == 0 {
+		const letters = "ROLL-7"
+		copy(tag[:], letters)
+		tag[len(letters)] = 0
+	}
+	return tag
+}
+
 // ends are the mean diameters of the roll at its two ends.
 func (r *Roll) ends() (smaller, larger float64) {
 	by := math.Abs(r.Taper) * r.Width / 2
@@ -69,6 +85,9 @@ func (s *station) measure(tick uint32) controller.Measurement {
 	m := controller.Measurement{
 		Tag: controller.TagOf(r.Tag), Grade: uint16(r.Grade), Core: uint16(r.Core),
 		Quality: uint16(scanner.Quality), Valid: true, Tick: tick,
+	}
+	if s.cfg.StrangeTags {
+		m.Tag = s.cfg.strangeTag(s.ordinal)
 	}
 	m.DiameterN, m.WidthN = uint16(len(m.Diameters)), uint16(len(m.Widths))
 	dmm := func(v float64) uint16 { return uint16(math.Round(v * 1e4)) }

@@ -35,6 +35,7 @@ type Image struct {
 	earlier  Area // what stood in each block before its newest write
 	torn     int  // reads of REQ still to be torn
 	discard  map[registers.Block]int
+	quirks   quirky
 	onFault  func(fault string)
 }
 
@@ -58,7 +59,7 @@ func (g *Image) Read(addr uint16, count int) ([]uint16, error) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	lo, hi := int(addr), int(addr)+count
-	if !g.bases.within(lo, hi, false) && !g.bases.within(lo, hi, true) {
+	if !g.bases.within(lo, hi, false) && !g.bases.within(lo, hi, true) || !g.quirks.allows(g.bases, lo, hi, false) {
 		return nil, &AddressError{"read", addr, count}
 	}
 	dst := make([]uint16, count)
@@ -141,6 +142,9 @@ func gatewayBlocks() []registers.Block {
 func (g *Image) Write(addr uint16, words []uint16) error {
 	g.mu.Lock()
 	defer g.mu.Unlock()
+	if !g.quirks.allows(g.bases, int(addr), int(addr)+len(words), true) {
+		return &AddressError{"write", addr, len(words)}
+	}
 	for _, n := range gatewayBlocks() {
 		dst, off := g.area.block(n), int(addr)-int(g.bases.Of(n))
 		if len(words) == 0 || off < 0 || off+len(words) > len(dst) {
@@ -176,7 +180,7 @@ func (g *Image) Publish(c *Controller) {
 		if c.cfg.ShowLimits {
 			g.limits = c.limits
 		}
-		g.prevReq, g.req = g.req, c.req
+		g.prevReq, g.req = g.req, g.quirks.publish(c.req)
 	}
 }
 

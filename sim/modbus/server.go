@@ -10,6 +10,7 @@ import (
 	"io"
 	"log"
 	"net"
+	"sync/atomic"
 	"time"
 
 	"github.com/simonvetter/modbus"
@@ -20,8 +21,9 @@ import (
 // Server is a Modbus TCP server before holding registers. Its clients come in
 // over a wire that can be made to fail.
 type Server struct {
-	srv  *modbus.ModbusServer
-	wire *wire.Wire
+	srv     *modbus.ModbusServer
+	wire    *wire.Wire
+	handler *handler
 }
 
 // maxClients is far above what a line needs, so that clients which died
@@ -57,7 +59,7 @@ func Listen(ctx context.Context, addr string, unit uint8, registers Registers, s
 		_ = srv.Stop()
 		return nil, err
 	}
-	return &Server{srv: srv, wire: w}, nil
+	return &Server{srv: srv, wire: w, handler: h}, nil
 }
 
 // start finds a free port for the library's server, which does not tell the
@@ -99,6 +101,38 @@ func (s *Server) Addr() string { return s.wire.Addr() }
 // Wire is the network before the server.
 func (s *Server) Wire() *wire.Wire { return s.wire }
 
+// Except answers the next request with an exception, by its code: 1 to 6, 8, 10
+// or 11.
+func (s *Server) Except(code uint8) { s.handler.exception.Store(uint32(code)) }
+
+// Exceptions lists the codes of Except.
+func Exceptions() []uint8 { return []uint8{1, 2, 3, 4, 5, 6, 8, 10, 11} }
+
+// exceptionOf is the exception of a code.
+func exceptionOf(code uint32) error {
+	switch code {
+	case 1:
+		return modbus.ErrIllegalFunction
+	case 2:
+		return modbus.ErrIllegalDataAddress
+	case 3:
+		return modbus.ErrIllegalDataValue
+	case 4:
+		return modbus.ErrServerDeviceFailure
+	case 5:
+		return modbus.ErrAcknowledge
+	case 6:
+		return modbus.ErrServerDeviceBusy
+	case 8:
+		return modbus.ErrMemoryParityError
+	case 10:
+		return modbus.ErrGWPathUnavailable
+	case 11:
+		return modbus.ErrGWTargetFailedToRespond
+	}
+	return nil
+}
+
 // Close stops serving.
 func (s *Server) Close() error {
 	werr := s.wire.Close()
@@ -111,6 +145,7 @@ func (s *Server) Close() error {
 type handler struct {
 	unit      uint8
 	registers Registers
+	exception atomic.Uint32 // the code that the next request is answered with, 0 none
 }
 
 // HandleCoils refuses: there are none.
@@ -128,6 +163,9 @@ func (h *handler) HandleHoldingRegisters(r *modbus.HoldingRegistersRequest) ([]u
 	if r.UnitId != h.unit {
 		return nil, modbus.ErrGWTargetFailedToRespond
 	}
+	if err := exceptionOf(h.exception.Swap(0)); err != nil {
+		return nil, err
+	}
 	if r.IsWrite {
 		if err := h.registers.Write(r.Addr, r.Args); err != nil {
 			return nil, modbus.ErrIllegalDataAddress
@@ -141,6 +179,9 @@ func (h *handler) HandleHoldingRegisters(r *modbus.HoldingRegistersRequest) ([]u
 func (h *handler) HandleInputRegisters(r *modbus.InputRegistersRequest) ([]uint16, error) {
 	if r.UnitId != h.unit {
 		return nil, modbus.ErrGWTargetFailedToRespond
+	}
+	if err := exceptionOf(h.exception.Swap(0)); err != nil {
+		return nil, err
 	}
 	return h.read(r.Addr, r.Quantity)
 }

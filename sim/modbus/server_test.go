@@ -5,6 +5,7 @@ import (
 	"encoding/csv"
 	"encoding/hex"
 	"errors"
+	"fmt"
 	"io"
 	"net"
 	"os"
@@ -127,6 +128,19 @@ func TestServedAndRefused(t *testing.T) {
 	c.ask(17, "2B 0E 01 00", "AB 01")                           // no such function
 	c.ask(17, "03 0EA0 007D", "83 02")                          // runs into registers that are not there
 	c.ask(17, "03 04B0 007D", "03 FA"+strings.Repeat("0", 500)) // the longest read
+}
+
+// An exception answers one request, and the next is served.
+func TestExceptions(t *testing.T) {
+	s := serve(t, controller.DefaultBases())
+	r := dial(t, s.Addr())
+	for _, code := range Exceptions() {
+		s.Except(code)
+		r.ask(17, "03 03E8 0001", fmt.Sprintf("83 %02X", code))
+		r.ask(17, "03 03E8 0001", "03 02 0000")
+		s.Except(code)
+		r.ask(17, "10 0FA0 0001 02 0000", fmt.Sprintf("90 %02X", code))
+	}
 }
 
 func TestManyClients(t *testing.T) {

@@ -158,7 +158,15 @@ func (s *Server) furnish(srv *server.Server, line string) error {
 			}
 			words, err := s.image.Read(addr, b.Words)
 			if err != nil {
-				return bad(ua.BadInternalError)
+				return bad(ua.BadNotReadable)
+			}
+			if b.Name == registers.Outcome && words[0] == 0 {
+				switch s.image.NeverWritten() {
+				case controller.Bad:
+					return bad(ua.BadNoData)
+				case controller.Waiting:
+					return bad(ua.BadWaitingForInitialData)
+				}
 			}
 			return ranged(words, r.IndexRange)
 		})

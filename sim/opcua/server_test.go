@@ -484,6 +484,23 @@ func faultsOfImageAndWire(t *testing.T, s *Server, image *controller.Image) {
 	read(t, again, request)
 }
 
+// Entries of the ring that nobody wrote are good zeros, or no data in one of two ways.
+func TestEntriesNeverWritten(t *testing.T) {
+	for how, want := range map[controller.Emptiness]ua.StatusCode{
+		controller.Zeros: ua.StatusOK, controller.Bad: ua.StatusBadNoData, controller.Waiting: ua.StatusBadWaitingForInitialData,
+	} {
+		s, image := serveTest(t, open)
+		image.Distort(controller.Quirks{NeverWritten: how})
+		c := mustDial(t, s)
+		if got := read(t, c, &ua.ReadValueID{NodeID: id(t, c, "Outcome.07"), AttributeID: ua.AttributeIDValue}).Status; got != want {
+			t.Errorf("emptiness %d: %v, want %v", how, got, want)
+		}
+		if got := read(t, c, &ua.ReadValueID{NodeID: id(t, c, "Request"), AttributeID: ua.AttributeIDValue}).Status; got != ua.StatusOK {
+			t.Errorf("emptiness %d: REQ is %v", how, got)
+		}
+	}
+}
+
 func TestConfigurationErrors(t *testing.T) {
 	image := controller.NewImage(controller.DefaultBases())
 	taken, err := net.Listen("tcp", "127.0.0.1:0")

@@ -114,7 +114,9 @@ type Machine struct {
 	fly     flight
 	ending  closing
 	doubt   doubt
-	mostLag int // publications that a result came later than its phase
+	empty   closing // publications of an empty station whose newest roll has no outcome
+	leftSo  bool    // they are enough
+	mostLag int     // publications that a result came later than its phase
 
 	outTries int              // reads of the next outcome that gave nothing
 	outAt    time.Duration    // not read before

@@ -20,6 +20,7 @@ type doubt struct {
 // another publication contradicted the same before it. Until then nothing is
 // journaled, offered or acknowledged.
 func (m *Machine) confirmed(r *handshake.Request) bool {
+	m.vacancy(r)
 	d := &m.doubt
 	about := m.contradicts(r)
 	if about == d.about {
@@ -63,14 +64,26 @@ func (m *Machine) contradicts(r *handshake.Request) string {
 	return strings.Join(says, ", and ")
 }
 
+// vacancy counts the publications in which the station is empty and the newest roll
+// has no outcome.
+func (m *Machine) vacancy(r *handshake.Request) {
+	about := ""
+	if r.Produced == m.mem.Outcomes && r.Phase == handshake.Empty && r.RollNo > m.mem.Covered {
+		about = fmt.Sprintf("roll %d", r.RollNo)
+	}
+	m.leftSo = m.empty.stands(r, about)
+}
+
 // missing is the greatest roll number of which no outcome will come any more, by a
 // view; 0 while outcomes are still to be read. All outcomes produced are journaled
-// then, so every roll before the one at the station has left without one.
+// then, so every roll before the one at the station has left without one. That the
+// newest has left too is believed only of a station that stays empty: a phase may
+// lag the roll that it is of, as a result may.
 func (m *Machine) missing(r *handshake.Request) uint32 {
 	switch {
 	case r.Produced != m.mem.Outcomes || r.RollNo == 0:
 		return 0
-	case r.Phase == handshake.Empty:
+	case r.Phase == handshake.Empty && m.leftSo:
 		return r.RollNo
 	}
 	return r.RollNo - 1

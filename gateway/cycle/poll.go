@@ -151,7 +151,7 @@ func (m *Machine) journalOutcome(e *OutcomeRead) {
 // coverRolls finds roll numbers of which no outcome will come.
 func (m *Machine) coverRolls(r *handshake.Request) {
 	m.cover(m.missing(r))
-	m.begins = m.begins && r.Produced != m.mem.Outcomes
+	m.begins = m.begins && (r.Produced != m.mem.Outcomes || r.Phase == handshake.Empty && r.RollNo > m.mem.Covered)
 }
 
 // cover writes a gap over the roll numbers up to upTo that have no record.

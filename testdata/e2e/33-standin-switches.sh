@@ -34,7 +34,7 @@ rows() {
 - $link strict ~payload-unread
 - $link roll-once ~view-false
 - $link produced-once ~view-false
-- $link roll-back +roll-number-back
+- $link roll-back +roll-number-back ~controller-contradicts
 - $link taken
 - $link abort
 - $link restart +controller-restarted

@@ -5,8 +5,8 @@ Usage: account.py LEDGER RECORDS LOG [+CODE] [~CODE] [held>=N] …
 
 The ledger is the last line of the file, a JSON object; the records are the
 output of `lapgate journal list --json`; the log is that of the daemon as JSON
-lines. +CODE must have been told, ~CODE may have been; any other warning or
-alarm is wrong, but for those of an ordinary shift. accepted>=N, held>=N,
+lines. +CODE must have been told, ~CODE may have been, ~* any; any other warning
+or alarm is wrong, but for those of an ordinary shift. accepted>=N, held>=N,
 void>=N and gap>=N are least counts.
 """
 
@@ -100,7 +100,7 @@ class Account:
             if w[0] == "+" and not codes[w[1:]]:
                 self.wrong.append(f"{w[1:]} was not told")
         for code in codes:
-            if code not in ORDINARY and "+" + code not in wanted and "~" + code not in wanted:
+            if "~*" not in wanted and code not in ORDINARY and "+" + code not in wanted and "~" + code not in wanted:
                 self.wrong.append(f"{code} was told {codes[code]} times")
         return {c: n for c, n in sorted(codes.items()) if c not in ORDINARY}
 

@@ -21,13 +21,14 @@ rows() {
     cat <<ROWS
 - $link plain
 - $link no-limits
+- $link narrow-limits
 + $link lag=1 ~result-lags
 - $link lag=3 ~result-lags
 + $link lag=5 +result-lags
 - $link lag=10 +result-lags
-+ $link lag-phase=1 ~result-lags
-+ $link lag-phase=5 ~result-lags
-- $link lag-phase=10 ~result-lags
++ $link lag-phase=1
++ $link lag-phase=5
+- $link lag-phase=10
 - $link verdict-0 ~result-lags
 - $link floor +epoch-bound +memory-lost +journal-gap
 - $link tags
@@ -35,11 +36,11 @@ rows() {
 - $link roll-once ~view-false
 - $link produced-once ~view-false
 - $link roll-back +roll-number-back ~controller-contradicts
-- $link taken
+- $link taken ~offer-rejected
 - $link abort
 - $link restart +controller-restarted
 - $link memory-loss +memory-lost +journal-gap
-- $link operator
+- $link operator ~offer-rejected
 ROWS
   done
   echo "- modbus unwritten=noise"
@@ -63,23 +64,45 @@ row() {
   over=${line[1]} switch=${line[2]} name="${line[1]}-${line[2]}"
   "${over}_standin" "$name" --rolls "$rolls" --limit 240 $(test "$switch" = plain || echo --switch "$switch") &&
     shift_of "$name" "${line[@]:3}" >"$work/row-$name" || {
-    printf 'FAILED %s %s: %s\n' "$over" "$switch" "$(cat "$work/row-$name")"
+    printf 'FAILED %s %s: %s\n' "$over" "$switch" "$(cat "$work/row-$name" && tail -n 20 "$work"/*"-$name.log")"
     test -z "${LAPGATE_KEEP:-}" || { mkdir -p "$LAPGATE_KEEP" && cp -r "$work"/*"-$name"* "$LAPGATE_KEEP"; }
     return 1
   }
   printf '%s %s: %s\n' "$over" "$switch" "$(cat "$work/row-$name")"
+  rm "$work"/*"-$name.log" # what is left is told when a row fails
+}
+
+# limits LINK holds the configuration against LIMITS of a stand-in before anything
+# is offered: it lies inside them, but for the narrow one.
+limits() {
+  local switch want
+  for switch in abort narrow-limits; do
+    "$1_standin" "limits-$1" --rolls 1 --limit 60 --switch "$switch"
+    "$work/lapgate" check --online --config configs/demo.yaml "${link[@]}" >"$work/limits" 2>&1 || true
+    kill -KILL "$standin"
+    wait "$standin" 2>/dev/null || true
+    want='^ok +limits of the controller '
+    test "$switch" = abort || want='^FAIL +limit of header temperature '
+    if ! grep -qE "$want" "$work/limits" || test "$(grep -cE '^FAIL +limit ' "$work/limits")" -gt 1; then
+      cat "$work/limits"
+      return 1
+    fi
+  done
+  echo "$1: of the limits of the configuration the one that is wider than the controller's is told, and no other"
 }
 
 # The first stand-in over OPC UA makes the certificates that all of them use.
 opcua_standin first --rolls 0
 wait "$standin"
+limits modbus
+limits opcua
 failed=0 running=0
 while read -r line; do
-  while test "$running" -ge 4; do
+  while test "$running" -ge 3; do
     wait -n || failed=$((failed + 1))
     running=$((running - 1))
   done
-  (trap - EXIT; row "$line") &
+  beside row "$line"
   running=$((running + 1))
 done < <(rows | grep -E "^(${full:+[+]|}-) ${1:-.*}( |\$)" || true)
 while test "$running" -gt 0; do

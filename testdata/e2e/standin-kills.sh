@@ -4,8 +4,7 @@
 # the journal is sound and equal to the controllers' ledgers.
 # Usage: standin-kills.sh [kills, default 250] [stalls, default 50] [seed, default 1]
 source "$(dirname "$0")/standin.sh"
-kills=${1:-250} stalls=${2:-50}
-RANDOM=${3:-1}
+kills=${1:-250} stalls=${2:-50} seed=${3:-1}
 
 # part LEAST MOST sleeps that many milliseconds.
 part() {
@@ -16,6 +15,7 @@ part() {
 # shift_with LINK KILLS STALLS MOST kills and stalls, up to MOST ms after a start.
 shift_with() {
   local name=$1 kills=$2 stalls=$3 most=$4 killed=0 stalled=0 code=0
+  RANDOM=$seed
   "$1_standin" "$name" --rolls 5000 --limit 3000 --switch operator
   while test "$killed" -lt "$kills" || test "$stalled" -lt "$stalls"; do
     daemon "$name"
@@ -33,7 +33,7 @@ shift_with() {
     else
       kill "$pid"
     fi
-    wait "$pid" || true
+    wait "$pid" 2>>"$work/killed" || true # the shell tells of each that was killed
   done
   daemon "$name"
   kill -TERM "$standin" # no more rolls come
@@ -43,5 +43,7 @@ shift_with() {
   echo "$name, $killed kills, $stalled stalls: $(account "$name" '~*')" && test "$code" -eq 0
 }
 
-shift_with modbus $((kills - kills / 2)) $((stalls - stalls / 2)) 900
-shift_with opcua $((kills / 2)) $((stalls / 2)) 2500
+beside shift_with modbus $((kills - kills / 2)) $((stalls - stalls / 2)) 2000
+modbus=$!
+beside shift_with opcua $((kills / 2)) $((stalls / 2)) 3500
+wait "$modbus" && wait "$!"

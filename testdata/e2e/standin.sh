@@ -28,6 +28,16 @@ start() {
   pid=$!
 }
 
+# beside COMMAND... runs a function in the background, and ends with it what it
+# started.
+beside() {
+  (
+    trap 'kill $(jobs -p) 2>/dev/null || true' EXIT
+    trap 'exit 143' INT TERM
+    "$@"
+  ) &
+}
+
 # await FILE PATTERN PID prints what the pattern's group matches in the file, as
 # soon as it is there, and fails when the process ends before.
 await() {

@@ -23,7 +23,7 @@ except ImportError as problem:
     sys.exit(f"pymodbus 3.0 is needed, as Debian's python3-pymodbus: {problem}")
 
 import switches
-from handshake import LENGTH, ORDER, RING, Controller, Image
+from handshake import HEADER, LENGTH, LIMITS, ORDER, RING, Controller, Image
 from shift import Shift
 
 SCAN = 0.02  # s
@@ -123,6 +123,8 @@ def refusable(base):
 async def run(options):
     image = Image()
     chosen = switches.parse(options.switch)
+    if "narrow-limits" in chosen:
+        LIMITS[53] = (0, 1800, HEADER)
     program = Controller(image, switches.Shown(chosen), limits="no-limits" not in chosen)
     shift = Shift(program, options.rolls, chosen)
     unit = Registers(image, chosen)

@@ -25,7 +25,7 @@ def rolls(count, switches):
             "core": 1 + n % 2,
             "plan": plan(n, count, switches, dice),
             # A lag is seen where the run is longer than it.
-            "wrap": 150 if n % 2 and "lag" in switches else 15,
+            "wrap": 150 if n % 2 and ("lag" in switches or "lag-phase" in switches) else 15,
         }
 
 
@@ -36,7 +36,7 @@ class Shift:
     ARRIVE, HELD_FOR, REST, ANSWER, LOOK = 5, 40, 60, 10, 60
 
     def __init__(self, program, count, switches):
-        self.program = program
+        self.program, self.count = program, count
         self.coming = list(rolls(count, switches))
         self.patience = 400 if "roll-back" in switches else 1500
         self.inputs = Inputs()
@@ -57,7 +57,7 @@ class Shift:
 
     def end(self):
         """No more rolls come."""
-        self.coming = []
+        self.coming, self.count = [], 0
 
     def step(self, tick):
         act = self.act(tick)
@@ -99,6 +99,8 @@ class Shift:
             self.lying = None
         patience = self.patience if p.floor < 0xFFFFFFFF else 100
         if p.phase == AWAIT and waited >= patience and (p.active != (0, 0) or p.floor == 0xFFFFFFFF):
+            self.steps = []
+            self.ready()
             return "manual"
         return None
 
@@ -112,7 +114,7 @@ class Shift:
         elif self.lying:
             return "confirm" if waited >= self.LOOK else None
         elif waited >= self.ARRIVE and self.coming:
-            self.lying, self.entered = self.coming[0], False
+            self.lying, self.entered = self.coming.pop(0), False
         return None
 
     def do(self, step):
@@ -140,10 +142,13 @@ class Shift:
 
     def on_entered(self, roll):
         if not self.back_at_work:
-            self.steps = list(self.coming.pop(0)["plan"])
+            self.steps = list(self.lying["plan"])
         self.entered, self.back_at_work = True, False
-        i = self.inputs
-        i.permissives, i.cooler, self.held_start = PERMISSIVES, 1767, False
+        self.ready()
+
+    def ready(self):
+        """The machine is as it is to be, and nobody presses start."""
+        self.inputs.permissives, self.inputs.cooler, self.held_start = PERMISSIVES, 1767, False
 
     def on_lost(self):
         self.lives += 1
@@ -175,6 +180,8 @@ class Shift:
 
     def report(self):
         p = self.program
+        if self.done() and len(self.outcomes) < self.count:
+            self.violations.append(f"{len(self.outcomes)} outcomes of {self.count} rolls")
         return {"rolls": len(self.outcomes), "sessions": self.sessions, "stale": p.stale, "produced": p.produced,
                 "acknowledged": p.acked, "lives": self.lives, "judged": self.judged, "outcomes": self.outcomes,
                 "violations": self.violations, "done": self.done()}

@@ -16,6 +16,7 @@ its network do that the text of the handshake foresees or a gateway must bear.
     operator        measured again, retry, back from manual, a permissive off,
                     cold platens, a start button that is held down
     no-limits       LIMITS is not published
+    narrow-limits   the greatest header temperature is 180.0 °C
     strict          whole blocks and single registers alone; own blocks of the
                     gateway cannot be read
     unwritten=HOW   entries never written: noise (Modbus); bad, waiting (OPC UA)
@@ -26,7 +27,7 @@ its network do that the text of the handshake foresees or a gateway must bear.
 from handshake import AWAIT, EMPTY, HELD, MANUAL, RUN, put, two
 
 BARE = ("verdict-0", "floor", "tags", "roll-once", "roll-back", "produced-once", "taken", "abort", "restart", "memory-loss",
-        "operator", "no-limits", "strict")
+        "operator", "no-limits", "narrow-limits", "strict")
 NUMBERS = ("lag", "lag-phase", "refuse")
 
 

@@ -25,7 +25,7 @@ import {
   nodesets,
 } from "node-opcua";
 
-import { Controller, Image, gatewayBlocks, lengths, ring } from "./handshake.mjs";
+import { Controller, Image, gatewayBlocks, lengths, narrow, ring } from "./handshake.mjs";
 import { Shift } from "./shift.mjs";
 import { parse, shown } from "./switches.mjs";
 
@@ -141,6 +141,7 @@ const server = new OPCUAServer({
 await server.initialize();
 const image = new Image();
 const known = server.engine.addressSpace.findNode(`ns=${server.engine.addressSpace.getNamespaceIndex(namespaceURI)};s=${options.line}.Limits`);
+if (switches["narrow-limits"]) narrow();
 const program = new Controller(image, shown(switches), known !== null && !switches["no-limits"]);
 const shift = new Shift(program, Number(options.rolls), switches);
 process.on("SIGTERM", () => shift.end());

@@ -46,13 +46,13 @@ const own = new Map([
   [39, [100, 1200, group.wrap]],
   [41, [50, 2000, group.wrap]],
   [45, [50, 15000, group.crimp]],
-  [53, [0, 1950, group.header]],
+  [53, [0, 2000, group.header]],
   [54, [0, 9000, group.header]],
   [55, [0, 2500, group.header]],
   [56, [0, 2500, group.header]],
   [57, [0, 0xff, group.header]],
   [58, [0, 2000, group.glue]],
-  [59, [0, 1950, group.header]],
+  [59, [0, 2000, group.header]],
   [66, [0, 0xff, null]],
   [67, [0, 2000, group.header]],
 ]);
@@ -94,6 +94,9 @@ const noResult = () => ({ req: 0, session: none, offer: 0, verdict: 0, reason: 0
 
 // tagWords is the eight words of a tag of any sixteen bytes.
 export const tagWords = (tag) => Uint16Array.from({ length: 8 }, (_, i) => (tag[2 * i] ?? 0) * 256 + (tag[2 * i + 1] ?? 0));
+
+// narrow is the switch of that name.
+export const narrow = () => own.set(53, [0, 1800, group.header]);
 
 function limitsOf(field) {
   if (own.has(field)) return own.get(field);

@@ -17,7 +17,7 @@ function rolls(count, switches) {
       grade: 1 + (n % 3),
       core: 1 + (n % 2),
       plan: plan(n, count, switches, roll),
-      wrap: n % 2 && switches.lag ? 150 : 15, // a lag is seen where the run is longer than it
+      wrap: n % 2 && (switches.lag || switches["lag-phase"]) ? 150 : 15, // a lag is seen where the run is longer than it
     };
   });
 }
@@ -33,6 +33,7 @@ const look = 60;
 export class Shift {
   constructor(program, count, switches) {
     this.program = program;
+    this.count = count;
     this.coming = rolls(count, switches);
     this.patience = switches["roll-back"] ? 400 : 1500;
     this.inputs = new Inputs();
@@ -58,6 +59,7 @@ export class Shift {
   // end: no more rolls come.
   end() {
     this.coming = [];
+    this.count = 0;
   }
 
   step(tick) {
@@ -108,7 +110,11 @@ export class Shift {
         return null;
       case "await": {
         const gone = p.floor === 0xffffffff;
-        if (waited >= (gone ? 100 : this.patience) && (gone || !same(p.active, [0, 0]))) return "manual";
+        if (waited >= (gone ? 100 : this.patience) && (gone || !same(p.active, [0, 0]))) {
+          this.steps = [];
+          this.ready();
+          return "manual";
+        }
       }
     }
     return null;
@@ -122,7 +128,10 @@ export class Shift {
         this.entered = false;
       }
     } else if (this.lying) return waited >= look ? "confirm" : null;
-    else if (waited >= arrive && this.coming.length > 0) this.lying = this.coming[0];
+    else if (waited >= arrive && this.coming.length > 0) {
+      this.lying = this.coming.shift();
+      this.entered = false;
+    }
     return null;
   }
 
@@ -161,11 +170,10 @@ export class Shift {
       this.sessions++;
     },
     entered() {
-      if (!this.again) this.steps = [...this.coming.shift().plan];
+      if (!this.again) this.steps = [...this.lying.plan];
       this.entered = true;
-      this.again = this.heldStart = false;
-      this.inputs.permissives = permissives;
-      this.inputs.cooler = 1767;
+      this.again = false;
+      this.ready();
     },
     lost() {
       this.lives++;
@@ -200,8 +208,16 @@ export class Shift {
     },
   };
 
+  // ready: the machine is as it is to be, and nobody presses start.
+  ready() {
+    this.inputs.permissives = permissives;
+    this.inputs.cooler = 1767;
+    this.heldStart = false;
+  }
+
   report() {
     const p = this.program;
+    if (this.done() && this.outcomes.length < this.count) this.violations.push(`${this.outcomes.length} outcomes of ${this.count} rolls`);
     return {
       rolls: this.outcomes.length,
       sessions: this.sessions,

@@ -18,6 +18,7 @@ const bare = [
   "memory-loss",
   "operator",
   "no-limits",
+  "narrow-limits",
   "strict",
 ];
 

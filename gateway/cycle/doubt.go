@@ -56,7 +56,8 @@ func (m *Machine) contradicts(r *handshake.Request) string {
 	say(back == causeMemory, "the epoch floor %d or the boot number %d is that of a controller that lost its memory", r.Floor, r.Boot)
 	say(back != "" && back != causeMemory, "the count of outcomes went back")
 	say(r.Boot > max(known.Boot, m.view.boot), "the controller was started again, as number %d", r.Boot)
-	say(r.Floor > max(known.Floor, m.view.floor) && r.Active != m.ses.name, "another gateway opened a newer session, of epoch %d", r.Floor)
+	own := r.Active == m.ses.name && r.Floor == r.Active.Epoch
+	say(r.Floor > max(known.Floor, m.view.floor) && !own, "another gateway opened a newer session, of epoch %d", r.Floor)
 	say(r.RollNo < known.Covered, "the roll number went back to %d", r.RollNo)
 	say(m.missing(r) > known.Covered, "rolls left without an outcome")
 	say(min(r.Acked, r.Produced) > known.Outcomes, "outcomes were acknowledged that the journal does not hold")

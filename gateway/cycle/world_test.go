@@ -125,7 +125,7 @@ type world struct {
 }
 
 // lies are what a request block may say although it is not so.
-var lies = []string{"produced", "acked", "roll", "boot", "floor", "session", "lost", "boot-up", "roll-up"}
+var lies = []string{"produced", "acked", "roll", "boot", "floor", "session", "lost", "boot-up", "roll-up", "floor-up"}
 
 // lie makes a publication say what is not so. It says the same however often it is
 // read.
@@ -156,6 +156,8 @@ func (w *world) lie(words []uint16) {
 		less(3, 1)
 	case "floor":
 		less(11, 1)
+	case "floor-up":
+		setLong(words, 11, long(words, 11)+1)
 	case "session":
 		setLong(words, 7, long(words, 11)+1)
 		setLong(words, 11, long(words, 11)+1)

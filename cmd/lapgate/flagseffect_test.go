@@ -135,7 +135,7 @@ func allEffects() []effects {
 			"set": "--set lines.0.controller.bases.payload=5000", "config": "--config nowhere.yaml", "line": "--line south", "markdown": "--markdown", "json": "--json", "csv": "--csv", "every-entry": "--every-entry",
 		}), nil},
 		{"plc", "--config demo.yaml", source(map[string]string{
-			"set": "--set lines.0.controller.program.publication=60ms", "config": "--config nowhere.yaml", "line": "--line south", "nodeset": "--nodeset",
+			"set": "--set lines.0.controller.program.publication=60ms", "config": "--config nowhere.yaml", "line": "--line south", "nodeset": "--nodeset", "second": "--second",
 		}), nil},
 		{"tags fields", "", map[string]string{"json": "--json", "csv": "--csv"}, nil},
 		{"tags import", "tags.csv --config demo.yaml", source(map[string]string{"json": "--json", "csv": "--csv", "line": "--line south", "write": "--write new.yaml"}), nil},

@@ -15,6 +15,7 @@ func TestPrintedProgramIsTheCommittedOne(t *testing.T) {
 		args []string
 	}{
 		{"lapgate.st", []string{"plc"}},
+		{"lapgate-second.st", []string{"plc", "--second"}},
 		{"lapgate.NodeSet2.xml", []string{"plc", "--nodeset"}},
 	} {
 		want, err := os.ReadFile("../../configs/controller/" + tt.file)

@@ -26,18 +26,24 @@ func Places(l *config.Line) plc.Places {
 			return nodeText(namespace, name, entry)
 		}}
 	}
+	return plc.Places{Address: Registers(l)}
+}
+
+// Registers tells the zero-based holding register at which a block stands, and
+// an entry of the outcome ring.
+func Registers(l *config.Line) func(id handshake.ID, entry int) int {
 	b := &l.Controller.Bases
 	base := map[handshake.ID]uint16{
 		handshake.REQ: b.Request, handshake.OUT: b.Outcomes, handshake.HEARTBEAT: b.Heartbeat, handshake.HELLO: b.Hello,
 		handshake.PAYLOAD: b.Payload, handshake.COMMIT: b.Commit, handshake.ACK: b.Ack, handshake.LIMITS: b.Limits,
 	}
-	return plc.Places{Address: func(id handshake.ID, entry int) int {
+	return func(id handshake.ID, entry int) int {
 		at := int(base[id])
 		if id == handshake.OUT {
 			at += entry * handshake.OutWords
 		}
 		return at
-	}}
+	}
 }
 
 // nodeText writes a node with the name of its namespace, whose number differs

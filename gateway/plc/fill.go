@@ -9,15 +9,20 @@ import (
 )
 
 // fixedFills are the marks that no configuration changes.
-func fixedFills() []fill {
+func fixedFills(f Form) []fill {
 	last := func(n int) string { return fmt.Sprint(n - 1) }
 	out := []fill{
 		{"last RING", last(handshake.OutEntries * handshake.OutWords)},
 		{"count RING", fmt.Sprint(handshake.OutEntries)},
 		{"count OUT", fmt.Sprint(handshake.OutWords)},
+		{"count BANK", fmt.Sprint(bankWords)},
 		{"last BANK", last(bankWords)},
 		{"last BANKS", last(2 * bankWords)},
+		{"last GATEWAY", last(gatewayWords())},
 		{"last TAG", last(handshake.TagLen / 2)},
+		{"first setpoint", fmt.Sprint(handshake.FirstSetpoint)},
+		{"last setpoint", fmt.Sprint(lastSetpoint)},
+		{"retained bytes", fmt.Sprint(retainedBytes)},
 	}
 	for _, id := range handshake.IDs() {
 		out = append(out, fill{"last " + id.String(), last(handshake.Words(id))})
@@ -27,56 +32,82 @@ func fixedFills() []fill {
 			}
 		}
 	}
-	return append(out,
-		fill{"crc table", crcTable()},
-		fill{"alphabet", alphabet()},
-		fill{"recipe type", recipeType()},
-		fill{"recipe unpack", recipeUnpack()},
+	const half = (' ' + '~' + 1) / 2
+	return append(append(out,
+		fill{"checksum table", crcTable()},
+		fill{"alphabet low", alphabet(' ', half)},
+		fill{"alphabet high", alphabet(half, '~'+1)},
+		fill{"before low", fmt.Sprint(' ' - 1)},
+		fill{"before high", fmt.Sprint(half - 1)},
+		fill{"recipe list", recipeList()},
 		fill{"limit count", fmt.Sprint(len(limits()))},
-		fill{"low limits", limitList(func(l limit) int64 { return l.Low })},
-		fill{"high limits", limitList(func(l limit) int64 { return l.High })},
-	)
+		fill{"low limits", limitList(1)},
+		fill{"high limits", limitList(0)},
+	), machineFills(f)...)
 }
 
 // crcTable is the table that the gateway's own checksum uses.
 func crcTable() string {
-	const perLine = 6
-	var out strings.Builder
+	texts := make([]string, len(crc32.IEEETable))
 	for i, v := range crc32.IEEETable {
+		texts[i] = fmt.Sprintf("16#%08X", v)
+	}
+	return wrapped(texts)
+}
+
+// tableConstants are the same table by bytes, lowest first, and the exclusive
+// or of two half bytes, for controllers that have no exclusive or of numbers.
+func tableConstants() []constant {
+	var out []constant
+	table := func(name string, of func(i int) int) {
+		texts := make([]string, 256)
+		for i := range texts {
+			texts[i] = fmt.Sprint(of(i))
+		}
+		out = append(out, constant{name, "ARRAY [0..255] OF INT", "[\n" + wrapped(texts) + "]"})
+	}
+	for b, name := range []string{"CRC_FIRST", "CRC_SECOND", "CRC_THIRD", "CRC_FOURTH"} {
+		table(name, func(i int) int { return int(crc32.IEEETable[i] >> (8 * b) & 0xFF) })
+	}
+	table("XOR_HALVES", func(i int) int { return i>>4 ^ i&15 })
+	return out
+}
+
+// wrapped joins texts by commas in lines of moderate length.
+func wrapped(texts []string) string {
+	const room = 76
+	var out strings.Builder
+	used := 0
+	for i, t := range texts {
+		if i < len(texts)-1 {
+			t += ","
+		}
 		switch {
 		case i == 0:
 			out.WriteString("      ")
-		case i%perLine == 0:
-			out.WriteString(",\n      ")
+		case used+1+len(t) > room:
+			out.WriteString("\n      ")
+			used = 0
 		default:
-			out.WriteString(", ")
+			out.WriteString(" ")
+			used++
 		}
-		fmt.Fprintf(&out, "16#%08X", v)
+		out.WriteString(t)
+		used += len(t)
 	}
 	return out.String()
 }
 
-// alphabet is printable ASCII in the order of its codes, as a literal.
-func alphabet() string {
+// alphabet is printable ASCII from one code to before another, as a literal.
+func alphabet(from, to byte) string {
 	var out strings.Builder
-	for c := byte(' '); c <= '~'; c++ {
+	for c := from; c < to; c++ {
 		if c == '$' || c == '\'' {
 			out.WriteByte('$')
 		}
 		out.WriteByte(c)
 	}
 	return out.String()
-}
-
-// setpoints are the fields of the payload that the line's equipment takes.
-func setpoints() []handshake.FieldInfo {
-	var out []handshake.FieldInfo
-	for _, f := range handshake.Fields(handshake.PAYLOAD) {
-		if f.Register >= handshake.FirstSetpoint && f.Name != "crc" {
-			out = append(out, f)
-		}
-	}
-	return out
 }
 
 func fieldName(name string) string {
@@ -91,38 +122,11 @@ func fieldName(name string) string {
 	return out.String()
 }
 
-func recipeType() string {
+// recipeList tells which setpoint stands at which register.
+func recipeList() string {
 	var lines []string
-	for _, f := range setpoints() {
-		typ := map[handshake.Form]string{handshake.FormU16: "UINT", handshake.FormU32: "UDINT", handshake.FormI16: "INT"}[f.Kind]
-		if f.Bits {
-			typ = "WORD"
-		}
-		lines = append(lines, fmt.Sprintf("    %-31s(* %s *)", fieldName(f.Name)+" : "+typ+";", wireUnit(f)))
-	}
-	return strings.Join(lines, "\n")
-}
-
-func recipeUnpack() string {
-	var lines []string
-	for _, f := range setpoints() {
-		at := "PAYLOAD_" + upperName(f.Name)
-		from := "accepted[" + at + "]"
-		switch {
-		case f.Bits:
-		case f.Kind == handshake.FormU32:
-			from = "LG_Get32(" + from + ", accepted[" + at + " + 1])"
-		case f.Kind == handshake.FormI16:
-			from = "WORD_TO_INT(" + from + ")"
-		default:
-			from = "WORD_TO_UINT(" + from + ")"
-		}
-		name := "recipe." + fieldName(f.Name)
-		line := "  " + name + " := " + from + ";"
-		if len(line) > lineLength {
-			line = "  " + name + " :=\n    " + from + ";"
-		}
-		lines = append(lines, line)
+	for _, l := range limits() {
+		lines = append(lines, fmt.Sprintf("       %d %s, %s", l.Register, fieldName(l.Name), wireUnit(l.FieldInfo)))
 	}
 	return strings.Join(lines, "\n")
 }

@@ -2,37 +2,53 @@ package plc
 
 import (
 	"fmt"
+	"math"
+	"slices"
 	"strings"
 
 	"lapgate/gateway/handshake"
 	"lapgate/recipe"
 )
 
-// limit is the limit on one setpoint that the program is delivered with. They
-// are wide; the machine's own go in their place.
+// limit is what the program knows of the limit on one field of the payload. Its
+// ends are the machine's and are entered there.
 type limit struct {
-	handshake.SetpointField
-	group int  // bit of its group, always for in force whatever the groups say
-	zero  bool // zero is legal beside the interval: none
+	handshake.FieldInfo
+	group   int   // bit of its group, always for in force whatever the groups say
+	zero    bool  // zero is legal beside the interval: none
+	ceiling int64 // number of the field that no limit can raise
 }
 
 const always = -1
 
+// groupsField is the field of the groups in force. It has a limit too: bits of
+// equipment that the line does not have are refused.
+const groupsField = "groups"
+
+// lastSetpoint is the register of the last field with a limit.
+const lastSetpoint = 67
+
 // limits lists them in the order of the registers, which is the order in which
-// they are checked. Bits have none.
+// they are checked.
 func limits() []limit {
 	var out []limit
 	for _, f := range handshake.SetpointFields() {
-		if f.Bits {
-			continue
-		}
 		p := recipe.SetpointOf(f.Setpoint)
-		l := limit{f, int(p.Group), p.ZeroIsNone}
+		l := limit{f.FieldInfo, int(p.Group), p.ZeroIsNone, math.MaxInt32}
 		if p.Group == recipe.Ungrouped {
 			l.group = always
 		}
+		if f.Unit == "°C" {
+			l.ceiling, _ = f.Nearest(recipe.HottestSetpoint)
+		}
 		out = append(out, l)
 	}
+	for _, f := range handshake.Fields(handshake.PAYLOAD) {
+		if f.Name == groupsField {
+			out = append(out, limit{f, always, false, math.MaxInt32})
+		}
+	}
+	slices.SortFunc(out, func(a, b limit) int { return a.Register - b.Register })
 	return out
 }
 
@@ -41,46 +57,47 @@ func limits() []limit {
 func limitConstants() []constant {
 	all := limits()
 	list := func(name, typ string, of func(limit) string) constant {
-		const perLine = 12
-		var out strings.Builder
-		out.WriteString("[\n      ")
+		texts := make([]string, len(all))
 		for i, l := range all {
-			switch {
-			case i > 0 && i%perLine == 0:
-				out.WriteString(",\n      ")
-			case i > 0:
-				out.WriteString(", ")
-			}
-			out.WriteString(of(l))
+			texts[i] = of(l)
 		}
-		out.WriteString("]")
-		return constant{name, fmt.Sprintf("ARRAY [1..%d] OF %s", len(all), typ), out.String()}
+		return constant{name, fmt.Sprintf("ARRAY [1..%d] OF %s", len(all), typ), "[\n" + wrapped(texts) + "]"}
 	}
 	truth := func(b bool) string { return strings.ToUpper(fmt.Sprint(b)) }
 	return []constant{
-		intConst("LIMIT_COUNT", len(all)),
+		index("LIMIT_COUNT", len(all)),
 		list("LIMIT_REGISTER", "INT", func(l limit) string { return fmt.Sprint(l.Register) }),
-		list("LIMIT_GROUP", "INT", func(l limit) string { return fmt.Sprint(l.group) }),
+		list("LIMIT_GROUP", "DINT", func(l limit) string { return fmt.Sprint(1 << max(l.group, 0)) }),
+		list("LIMIT_ALWAYS", "BOOL", func(l limit) string { return truth(l.group == always) }),
 		list("LIMIT_DOUBLE", "BOOL", func(l limit) string { return truth(l.Kind == handshake.FormU32) }),
 		list("LIMIT_SIGNED", "BOOL", func(l limit) string { return truth(l.Kind == handshake.FormI16) }),
+		list("LIMIT_BITS", "BOOL", func(l limit) string { return truth(l.Bits) }),
 		list("LIMIT_ZERO", "BOOL", func(l limit) string { return truth(l.zero) }),
+		list("LIMIT_CEILING", "DINT", func(l limit) string { return fmt.Sprint(l.ceiling) }),
 	}
 }
 
-// limitList is the start value of one end of the limits, one line each.
-func limitList(end func(limit) int64) string {
+// limitList is one end of the limits as delivered, one line each: a number that
+// is to be entered.
+func limitList(number int) string {
 	all := limits()
 	var out strings.Builder
 	for i, l := range all {
-		number := fmt.Sprint(end(l))
+		text := fmt.Sprint(number)
 		if i < len(all)-1 {
-			number += ","
+			text += ","
 		}
-		text := fieldName(l.Name) + ", " + wireUnit(l.FieldInfo)
-		if l.zero {
-			text += ", or 0 for none"
+		what := fmt.Sprintf("%d %s, %s", l.Register, fieldName(l.Name), wireUnit(l.FieldInfo))
+		switch {
+		case l.Bits:
+			what += ": 0, and all bits that exist"
+		case l.zero:
+			what += ", or 0 for none"
 		}
-		fmt.Fprintf(&out, "      %-10s (* %2d: %s *)\n", number, i+1, text)
+		if l.ceiling < math.MaxInt32 {
+			what += fmt.Sprintf("; never above %d", l.ceiling)
+		}
+		fmt.Fprintf(&out, "      %-3s (* ENTER %s *)\n", text, what)
 	}
 	return strings.TrimSuffix(out.String(), "\n")
 }

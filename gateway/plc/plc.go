@@ -7,10 +7,21 @@ package plc
 import (
 	"errors"
 	"fmt"
-	"math"
 	"regexp"
 	"strings"
 	"time"
+
+	"lapgate/gateway/handshake"
+)
+
+// Form is the family of dialects that the program is written for.
+type Form int
+
+// The forms. The second is for controllers without unsigned types, functions or
+// types of one's own: one program of BOOL, INT, DINT and arrays of them.
+const (
+	First Form = iota
+	Second
 )
 
 // Settings are the numbers of the program that a configuration decides.
@@ -19,24 +30,33 @@ type Settings struct {
 	CommitTTL     time.Duration // from the last look of the gateway to the judgement
 	HeartbeatLoss time.Duration // a count that stands this long is silence
 	Publication   time.Duration // longest time between two publications
+
+	// Address is the zero-based holding register of a block.
+	Address func(id handshake.ID, entry int) int
 }
 
 // Tick is the unit of the controller's clock.
 const Tick = 10 * time.Millisecond
 
-// requestAlarm is how long a roll waits before the operator is told.
-const requestAlarm = 10 * time.Second
+// Times of the program that no configuration changes: how long a roll waits
+// before the operator is told, and how long presence is off before the roll
+// counts as gone.
+const (
+	requestAlarm = 10 * time.Second
+	goneAfter    = 2 * time.Second
+)
 
-// Program returns the text of the controller's program: the template with
-// types, constants, tables and limits filled in. Constants go in where the
+// Program returns the text of the controller's program in a form: the template
+// with types, constants, tables and limits filled in. Constants go in where the
 // line @constants@ stands, those that the program unit around it uses. The
 // error names every mark and every constant of the template that is unknown.
-func Program(template string, s Settings) (string, error) {
+func Program(template string, form Form, s Settings) (string, error) {
 	settings, err := s.fills()
 	if err != nil {
 		return "", err
 	}
-	p := program{fills: append(fixedFills(), settings...), consts: constants()}
+	p := program{fills: append(fixedFills(form), settings...), consts: constants()}
+	template = p.shaped(template, form)
 	units := unitEnd.Split(template, -1)
 	ends := unitEnd.FindAllString(template, -1)
 	var out strings.Builder
@@ -55,21 +75,39 @@ func Program(template string, s Settings) (string, error) {
 // fills are the settings by the mark that they replace.
 func (s Settings) fills() ([]fill, error) {
 	var bad []error
-	out := []fill{{"permissives", fmt.Sprintf("16#%X", s.Permissives)}}
+	var times strings.Builder
 	for _, t := range []struct {
-		mark string
-		d    time.Duration
+		name, words string
+		d           time.Duration
 	}{
-		{"commit ttl", s.CommitTTL},
-		{"heartbeat loss", s.HeartbeatLoss},
-		{"publication", s.Publication},
-		{"request alarm", requestAlarm},
+		{"commitTtl", "COMMIT_TTL", s.CommitTTL},
+		{"heartbeatLoss", "HB_LOSS", s.HeartbeatLoss},
+		{"publication", "between publications, at most", s.Publication},
+		{"requestAlarmAfter", "REQ_ALARM", requestAlarm},
+		{"goneAfter", "GONE_TIME, 50 to 1000", goneAfter},
 	} {
 		n := int64(t.d / Tick)
-		if n < 1 || n > math.MaxUint32 {
-			bad = append(bad, fmt.Errorf("%s is %s, want at least %s, the controller's clock counts in it", t.mark, t.d, Tick))
+		if n < 1 || n > timeMost {
+			bad = append(bad, fmt.Errorf("%s is %s, want %s to %s, the controller's clock counts in the former", t.name, t.d, Tick, timeMost*Tick))
 		}
-		out = append(out, fill{t.mark, fmt.Sprint(n)})
+		fmt.Fprintf(&times, "    %-30s (* 10 ms, %s *)\n", fmt.Sprintf("%s : DINT := %d;", t.name, n), t.words)
+	}
+	needed := make([]string, 32)
+	var first, second strings.Builder
+	for i := range needed {
+		on := s.Permissives>>i&1 == 1
+		needed[i] = strings.ToUpper(fmt.Sprint(on))
+		if on {
+			fmt.Fprintf(&first, "    permit%d AT %%IX4.%d : BOOL;\n", i, i)
+			fmt.Fprintf(&second, "  permissive[%d] := permit%d;\n", i, i)
+		}
+	}
+	out := []fill{
+		{"permissives", wrapped(needed)}, {"settings", strings.TrimSuffix(times.String(), "\n")},
+		{"permit inputs", strings.TrimSuffix(first.String(), "\n")}, {"permits", strings.TrimSuffix(second.String(), "\n")},
+	}
+	for _, id := range handshake.IDs() {
+		out = append(out, fill{"base " + id.String(), fmt.Sprint(s.Address(id, 0))})
 	}
 	return out, errors.Join(bad...)
 }
@@ -85,7 +123,7 @@ type program struct {
 
 var (
 	unitEnd = regexp.MustCompile(`(?m)^END_(TYPE|FUNCTION|FUNCTION_BLOCK|PROGRAM)$`)
-	mark    = regexp.MustCompile(`@([A-Za-z_ ]+)@`)
+	mark    = regexp.MustCompile(`@([A-Za-z0-9_ ]+)@`)
 	comment = regexp.MustCompile(`(?s)\(\*.*?\*\)`)
 	// An upper-case name with an underscore is one of the constants, unless it
 	// is a word of the language.

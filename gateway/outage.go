@@ -2,6 +2,8 @@ package gateway
 
 import (
 	"errors"
+	"net"
+	"syscall"
 	"time"
 
 	"go.uber.org/zap"
@@ -40,7 +42,8 @@ type outage struct {
 	class  string
 }
 
-// againAfter is how long a failure that stays is not told again.
+// againAfter is how long a failure that stays is not told again: whoever looks at the
+// log after a change of shift finds it near the end, and a night of it fills a page.
 const againAfter = 5 * time.Minute
 
 // begin counts a failure and reports whether people are to be told of it.
@@ -64,6 +67,14 @@ func classOf(err error) string {
 	var e *link.Error
 	if errors.As(err, &e) {
 		return e.Op + "/" + e.Class.String() + "/" + e.Help
+	}
+	var cause syscall.Errno // of a scanner
+	var timeout net.Error
+	switch {
+	case errors.As(err, &cause):
+		return cause.Error()
+	case errors.As(err, &timeout) && timeout.Timeout():
+		return "timeout"
 	}
 	return ""
 }

@@ -2,6 +2,9 @@ package gateway
 
 import (
 	"errors"
+	"net"
+	"os"
+	"syscall"
 	"testing"
 	"time"
 
@@ -31,6 +34,8 @@ func TestOutage(t *testing.T) {
 	refused := &link.Error{Op: "dial", Class: link.Down, Err: errors.New("127.0.0.1:40001: refused")}
 	again := &link.Error{Op: "dial", Class: link.Down, Err: errors.New("127.0.0.1:40002: refused")}
 	renewed := &link.Error{Op: "dial", Class: link.ConfigClass, Err: errors.New("another certificate"), Help: "trust it"}
+	deaf := &net.OpError{Op: "dial", Err: &os.SyscallError{Syscall: "connect", Err: syscall.ECONNREFUSED}}
+	apart := &net.OpError{Op: "dial", Err: &os.SyscallError{Syscall: "connect", Err: syscall.EHOSTUNREACH}}
 	var o outage
 	now := time.Unix(0, 0)
 	for i, c := range []struct {
@@ -40,6 +45,7 @@ func TestOutage(t *testing.T) {
 	}{
 		{0, refused, true}, {time.Second, again, false}, {time.Second, renewed, true}, {time.Second, renewed, false},
 		{time.Second, refused, true}, {4 * time.Minute, refused, false}, {time.Minute, refused, true},
+		{time.Second, deaf, true}, {time.Second, deaf, false}, {time.Second, apart, true}, // of a scanner
 	} {
 		now = now.Add(c.after)
 		if got := o.begin(now, c.err); got != c.want {

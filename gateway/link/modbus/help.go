@@ -14,6 +14,9 @@ import (
 	"syscall"
 
 	"github.com/goburrow/modbus"
+
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/link"
 )
 
 // timedOut tells whether nothing came in time.
@@ -142,6 +145,21 @@ func Notation(kind, address int) string {
 	return fmt.Sprintf("%d%05d", kind, address+1)
 }
 
+// valueHelp says what a person can do about a request whose length or value the
+// controller does not take. Only the length of a read is a setting.
+func valueHelp(function byte, b handshake.ID, r link.Request) string {
+	switch {
+	case function == modbus.FuncCodeWriteSingleRegister:
+		return fmt.Sprintf("the controller does not take the value of a register of block %s: let it take any word there", b)
+	case function == modbus.FuncCodeWriteMultipleRegisters:
+		return fmt.Sprintf("the controller does not take a write of %d registers in one request (block %s): let its Modbus server take that many, "+
+			"or configure writes register by register (function 6)", r.Words, b)
+	case r.Words == 1:
+		return fmt.Sprintf("the controller does not give register %d (block %s): look at its diagnostics", r.Address, b)
+	}
+	return fmt.Sprintf("the controller does not take %d registers in one request (block %s): lower the registers per request", r.Words, b)
+}
+
 // exceptionHelp says what a person can do about an exception.
 func exceptionHelp(code int, f failure) string {
 	function, b, r := f.function, f.block, f.request
@@ -159,7 +177,7 @@ func exceptionHelp(code int, f failure) string {
 		return fmt.Sprintf("the controller has not all of the registers %d to %d (block %s): check the base address, which counts from zero (%s)",
 			r.Address, r.Address+r.Words-1, b, otherNotation(function, r.Address))
 	case modbus.ExceptionCodeIllegalDataValue:
-		return fmt.Sprintf("the controller does not take %d registers in one request (block %s): lower the registers per request", r.Words, b)
+		return valueHelp(function, b, r)
 	case modbus.ExceptionCodeServerDeviceFailure:
 		return "the controller failed while it worked on the request: look at its diagnostics"
 	case modbus.ExceptionCodeAcknowledge:

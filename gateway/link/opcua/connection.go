@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"slices"
 	"time"
 
 	"github.com/gopcua/opcua/id"
@@ -147,9 +148,42 @@ func valueOf[T any](v *ua.DataValue) (value T, ok bool) {
 	return value, ok
 }
 
-// ask reads nodes in one request, fresh and with both timestamps, and returns
-// as many results as were asked for.
+// fewer halves the number of nodes in one request where a server refused n as too
+// many: not every server says its limits, or keeps to what it says. It reports false
+// where the error is another one, or one node was too many.
+func fewer(limit *int, n int, err error) bool {
+	var f *channel.Fault
+	if n < 2 || !errors.As(err, &f) || !slices.Contains([]ua.StatusCode{
+		ua.StatusBadTooManyOperations, ua.StatusBadRequestTooLarge, ua.StatusBadResponseTooLarge, ua.StatusBadEncodingLimitsExceeded,
+	}, f.Status) {
+		return false
+	}
+	*limit = n / 2
+	return true
+}
+
+// ask reads nodes, fresh and with both timestamps, and returns as many results as
+// were asked for. It takes one request, or more where the server refuses so many nodes
+// in one.
 func (c *connection) ask(ctx context.Context, nodes []*item) ([]*ua.DataValue, error) {
+	results, err := c.askOnce(ctx, nodes)
+	if !fewer(&c.reads, len(nodes), err) {
+		return results, err
+	}
+	results = make([]*ua.DataValue, 0, len(nodes))
+	for len(nodes) > 0 {
+		n := portion(len(nodes), c.reads)
+		part, err := c.ask(ctx, nodes[:n])
+		if err != nil {
+			return nil, err
+		}
+		results, nodes = append(results, part...), nodes[n:]
+	}
+	return results, nil
+}
+
+// askOnce is ask in one request.
+func (c *connection) askOnce(ctx context.Context, nodes []*item) ([]*ua.DataValue, error) {
 	c.request.TimestampsToReturn = ua.TimestampsToReturnBoth
 	c.request.NodesToRead = c.request.NodesToRead[:0]
 	for _, n := range nodes {

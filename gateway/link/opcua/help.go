@@ -85,8 +85,8 @@ func statusHelp(s ua.StatusCode) string {
 		return "the user may not do this: let it read Request and Outcome, and write Heartbeat, Hello, Payload, Commit and Ack, at the controller"
 	case ua.StatusBadSecurityModeInsufficient:
 		return "the controller wants a stronger security mode for this variable: use SignAndEncrypt"
-	case ua.StatusBadTooManyOperations, ua.StatusBadRequestTooLarge, ua.StatusBadResponseTooLarge, ua.StatusBadEncodingLimitsExceeded:
-		return "the controller takes fewer nodes or bytes in one request than it says: raise the limits of its OPC UA server"
+	case ua.StatusBadTooManyOperations, ua.StatusBadRequestTooLarge, ua.StatusBadResponseTooLarge, ua.StatusBadEncodingLimitsExceeded: // of one node: see connection.fewer
+		return "the controller takes not even one block in a request: raise the limits of its OPC UA server"
 	case ua.StatusBadTCPServerTooBusy, ua.StatusBadTooManySessions:
 		return "the controller is busy, or has no session left: end other clients, or wait until their sessions have timed out"
 	case ua.StatusBadServerHalted, ua.StatusBadShutdown:

@@ -103,6 +103,9 @@ func (r *Raw) WriteValues(ctx context.Context, b handshake.ID, nodes []string, v
 			}
 		}
 		results, err := c.write(ctx, items)
+		if fewer(&c.writes, n, err) {
+			continue // nothing of this request was written
+		}
 		if err != nil {
 			err = c.fail("write", b, err)
 			if written > 0 && link.ClassOf(err) == link.Refused {

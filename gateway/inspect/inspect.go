@@ -293,8 +293,8 @@ func (l *inspection) owned(ctx context.Context, id handshake.ID) bool {
 	err := l.ask(ctx, link.Span{Block: id, Dst: words})
 	if link.ClassOf(err) == link.NoAccess {
 		// A base that the controller does not know is refused the same way.
-		l.items.add(Note, subject, "refuses to be read", "a block that may be written; reading it is not needed",
-			"compare the base with the map of registers: a wrong base looks the same until the first write")
+		l.items.add(Warn, subject, err.Error(), "the right to write it, and of PAYLOAD rather to read it too",
+			"enough where the controller lets the gateway only write this block; else correct where it stands")
 		return true
 	}
 	if !l.answered(subject, err) {

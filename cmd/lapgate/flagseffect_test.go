@@ -164,11 +164,11 @@ func allEffects() []effects {
 			"since": "--since 2999-01-01T00:00:00Z", "until": "--until 2000-01-01T00:00:00Z", "html": "--html shift.html", "json": "--json", "csv": "--csv",
 			"config": "--config demo.yaml", "set": "|north.db --config demo.yaml|--set units.length=mm", "line": "|north.db --config demo.yaml|--line south",
 		}, nil},
-		{"demo", "--transport none", map[string]string{"rolls": "--rolls 0", "speed": "--speed 0", "fault": "--fault help", "process": "--process help"}, map[string]string{
+		{"demo", "--transport none", map[string]string{"rolls": "--rolls 0", "speed": "--speed 0", "fault": "--fault help", "quirk": "--quirk help", "process": "--process help"}, map[string]string{
 			"spread": "TestSpreadOfThePress", "svg": "process.txtar", "seed": "fault.txtar", "journal": "demo.txtar", "transport": "opcua.txtar", "verbose": "fault.txtar", "json": "fault.txtar", "csv": "demo.txtar",
 		}},
 		{"sim", "--config demo.yaml bad.csv", map[string]string{
-			"config": "--config nowhere.yaml", "set": "--set lines.0.unit=3", "line": "--line south", "rolls": "--rolls 3", "speed": "--speed 0", "fault": "--fault help", "process": "--process help",
+			"config": "--config nowhere.yaml", "set": "--set lines.0.unit=3", "line": "--line south", "rolls": "--rolls 3", "speed": "--speed 0", "fault": "--fault help", "quirk": "--quirk help", "process": "--process help",
 			"tls": "--tls half --listen nowhere", "opcua-users": "--opcua-users users", "opcua-plain": "--opcua-plain",
 			"opcua-user-certificates": "--opcua-user-certificates x", "opcua-trust": "--opcua-trust x", "listen": "--tls made --listen nowhere",
 			"profile": "--profile none", "tags": "--tags tags.csv", "word-order": "|--config demo.yaml bad.csv --profile mapped|--word-order ABDC",

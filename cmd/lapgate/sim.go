@@ -28,6 +28,7 @@ type simFlags struct {
 	seed   uint64
 	speed  float64
 	faults []string
+	quirks []string
 	rolls  int
 
 	process processFlags
@@ -44,6 +45,7 @@ func (f *simFlags) add(cmd *cobra.Command) {
 	fl.Uint64Var(&f.seed, "seed", 1, "seed of rolls, noise and faults")
 	fl.Float64Var(&f.speed, "speed", sim.DefaultConfig().Speed, "seconds of the line in one real second; the handshake keeps its own times")
 	fl.StringSliceVar(&f.faults, "fault", nil, "faults that occur, by name, or all; --fault help lists them")
+	fl.StringSliceVar(&f.quirks, "quirk", nil, "what the controller does differently the whole shift long, by name; --quirk help lists it")
 	fl.IntVar(&f.rolls, "rolls", defaultRolls, "number of rolls of the made-up shift")
 	f.process.add(cmd)
 }
@@ -55,7 +57,7 @@ func (f *simFlags) put(c *sim.Config, line *recipe.Line) error {
 	if c.Rolls == nil {
 		c.Rolls = sim.Shift(f.seed, f.rolls, c.Stand.Slots, c.Habit.Overhang)
 	}
-	return f.process.put(c, line)
+	return errors.Join(f.process.put(c, line), c.SetQuirks(f.quirks...))
 }
 
 // check tells what is wrong with the flags, and whether only help was wanted.
@@ -79,6 +81,12 @@ func (f *simFlags) check(p *program, o outputFlags) (helped bool, err error) {
 	}
 	if _, err := f.process.wanted(); err != nil {
 		return false, err
+	}
+	if slices.Contains(f.quirks, "help") {
+		return true, p.printer(o, nil).Print(sim.Quirks())
+	}
+	if err := new(sim.Config).SetQuirks(f.quirks...); err != nil {
+		return false, usageError("--quirk: %v", err)
 	}
 	if f.rolls < 1 {
 		return false, usageError("--rolls: got %d, want 1 or more", f.rolls)

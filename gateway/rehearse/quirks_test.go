@@ -181,6 +181,15 @@ type quirk struct {
 	wrapped int
 }
 
+// named is a quirk by its name among those of the simulator.
+func named(name string) func(*sim.Config) {
+	return func(c *sim.Config) {
+		if err := c.SetQuirks(name); err != nil {
+			panic(err)
+		}
+	}
+}
+
 func withQuirks(q controller.Quirks) func(*sim.Config) { return func(c *sim.Config) { c.Quirks = q } }
 
 func withFaults(names ...string) func(*sim.Config) {
@@ -198,12 +207,13 @@ func every(n int) func() func(string) bool {
 func quirks() []quirk {
 	all := []quirk{
 		{name: "none", wrapped: 39},
-		{name: "verdict 0 in the first publication", set: withQuirks(controller.Quirks{LateVerdict: true}), told: []string{"result-lags"}, wrapped: 39},
-		{name: "strict areas", set: withQuirks(controller.Quirks{Strict: true}), told: []string{"payload-not-readable"}, wrapped: 39},
-		{name: "count of outcomes jumps once", set: withQuirks(controller.Quirks{From: 10, Jump: 70}), told: []string{"view-false"}, wrapped: 39},
-		{name: "roll number back once", set: withQuirks(controller.Quirks{From: 20, RollBack: 9}), told: []string{"view-false"}, wrapped: 39},
-		{name: "roll number back for good", set: withQuirks(controller.Quirks{From: 20, RollBack: 9, ForGood: true}), told: []string{"roll-number-back"}, wrapped: 17},
-		{name: "tags of any bytes", set: func(c *sim.Config) { c.StrangeTags = true }, told: []string{"offer-held"}, wrapped: 19},
+		{name: "late-verdict", set: named("late-verdict"), told: []string{"result-lags"}, wrapped: 39},
+		{name: "strict-areas", set: named("strict-areas"), told: []string{"payload-not-readable"}, wrapped: 39},
+		{name: "false-count", set: named("false-count"), told: []string{"view-false"}, wrapped: 39},
+		{name: "false-roll-number", set: named("false-roll-number"), told: []string{"view-false"}, wrapped: 39},
+		{name: "roll-number-back", set: named("roll-number-back"), told: []string{"roll-number-back"}, wrapped: 4},
+		{name: "no-limits", set: named("no-limits"), wrapped: 39},
+		{name: "strange-tags", set: named("strange-tags"), told: []string{"offer-held"}, wrapped: 19},
 		{name: "rolls taken away", set: withFaults("roll-gone", "remove-roll"), wrapped: 20},
 		{name: "aborts", set: withFaults("abort"), wrapped: 27},
 		{name: "a flickering eye", set: withFaults("eye-flicker"), wrapped: 39},
@@ -351,7 +361,8 @@ func TestShiftsUnderQuirksOfALink(t *testing.T) {
 // rolls are wrapped by hand, and their outcomes journaled all the same.
 func TestShiftOverTheGreatestFloor(t *testing.T) {
 	run := wrapQuirky(t, 10, func(c *sim.Config) {
-		c.Floor, c.Shadow, c.Linger, c.Operator.Patience = 0xFFFFFFFF, true, true, time.Second
+		named("greatest-floor")(c)
+		c.Shadow, c.Linger, c.Operator.Patience = true, true, time.Second
 	}, nil)
 	if run.err != nil || len(run.result.Problems) > 0 || run.disagree != nil {
 		t.Errorf("%v; %v; %v", run.err, run.result.Problems, run.disagree)

@@ -127,7 +127,7 @@ func TestProbeLine(t *testing.T) {
 			Value        any
 		}
 	}
-	if err := json.Unmarshal([]byte(out), &report); err != nil || report.Line != "north" || len(report.Blocks) != 6 {
+	if err := json.Unmarshal([]byte(out), &report); err != nil || report.Line != "north" || len(report.Blocks) != 7 || report.Blocks[6].Block != "LIMITS" || report.Blocks[6].State != inspect.BlockDecodes {
 		t.Fatalf("%v: %s", err, out)
 	}
 	if b := report.Blocks[0]; b.Block != "REQ" || b.State != inspect.BlockDecodes || b.Where != "1000..1095 (31001..31096)" {

@@ -24,6 +24,14 @@ import (
 // the normal run.
 var processRolls = flag.Int("process-rolls", 100, "rolls that meet each fault of the process, in shifts of 50")
 
+// brief is less for a test that is to be short.
+func brief(n, less int) int {
+	if testing.Short() {
+		return min(n, less)
+	}
+	return n
+}
+
 // Rolls of a shift before its fault begins, and after.
 const (
 	rollsBefore = 50
@@ -253,7 +261,7 @@ func TestProcessFaultsAreNoticed(t *testing.T) {
 				t.Fatal("nobody says what can be known of it")
 			}
 			c := watchTally{found: map[notice.Code]int{}, kinds: map[sim.DefectKind]int{}}
-			for c.rolls < *processRolls {
+			for c.rolls < brief(*processRolls, rollsWith) {
 				wrong = append(wrong, c.shift(t, fault.Name, uint64(1000*(i+1)+c.shifts))...)
 				soundRolls += rollsBefore + rollsWith
 			}

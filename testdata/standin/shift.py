@@ -2,6 +2,7 @@
 of what the controller did. Time is in ticks of 10 ms."""
 
 import random
+import time
 
 from handshake import (ACCEPTED, AWAIT, EMPTY, FAULT, GONE_TIME, HELD, HOLD, MANUAL, PERMISSIVES, REJECTED, RUN, WRAPPED,
                        Inputs, two)
@@ -49,6 +50,7 @@ class Shift:
             program.floor = 0xFFFFFFFF
         self.accepted_rolls, self.accepted_offers = {}, {}
         self.judged, self.outcomes, self.violations = [], [], []
+        self.history, self.known = [], {"boot": 0, "roll": 0, "req": 0, "active": (0, 0), "acked": 0}
         self.sessions, self.lives = 0, 0
 
     def done(self):
@@ -66,11 +68,45 @@ class Shift:
         i.wrap = self.lying["wrap"] if self.lying else 15
         before = self.program.outputs, i.start
         self.press()
-        for event in self.program.scan(tick, i, act):
+        events = list(self.program.scan(tick, i, act))
+        self.tell(events)
+        for event in events:
             getattr(self, "on_" + event[0])(*event[1:])
         self.watch(before)
         if self.program.phase != self.phase:
             self.phase, self.since = self.program.phase, tick
+
+    def tell(self, events):
+        """Write down what this scan did, in the order in which a scan does it and
+        with the time of the clock, for testdata/history."""
+        p, known = self.program, self.known
+        at = time.time_ns() // 1000
+
+        def note(what, **more):
+            self.history.append({"at": at, "what": what, "boot": p.boot, **more})
+
+        if p.boot != known["boot"]:
+            lost = any(e[0] == "lost" for e in events)
+            note("memory-lost" if lost else "boot")
+            if lost:
+                known.update(roll=0, req=0, acked=0)
+            known.update(boot=p.boot, active=(0, 0))
+        if p.active not in ((0, 0), known["active"]):
+            note("adopted", epoch=p.active[0], nonce=p.active[1])
+        if p.acked > known["acked"]:
+            note("acknowledged", out_idx=p.acked)
+        for e in events:
+            if e[0] == "judged":
+                note("judged", verdict=e[1], roll_no=e[3], req_id=known["req"], epoch=e[4][0], nonce=e[4][1], offer=e[5])
+            elif e[0] == "outcome":
+                w = e[1]
+                note("left", roll_no=two(w, 4), outcome=w[15], out_idx=two(w, 2), epoch=two(w, 10), nonce=two(w, 12), offer=w[14])
+                known["roll"] = two(w, 4)
+        if p.roll_no > known["roll"]:
+            note("entered", roll_no=p.roll_no)
+        if p.req_id > known["req"]:
+            note("requested", roll_no=p.roll_no, req_id=p.req_id)
+        known.update(roll=p.roll_no, req=p.req_id, active=p.active, acked=p.acked)
 
     def press(self):
         """Start is pressed, and let go, until the outputs are on."""
@@ -184,4 +220,4 @@ class Shift:
             self.violations.append(f"{len(self.outcomes)} outcomes of {self.count} rolls")
         return {"rolls": len(self.outcomes), "sessions": self.sessions, "stale": p.stale, "produced": p.produced,
                 "acknowledged": p.acked, "lives": self.lives, "judged": self.judged, "outcomes": self.outcomes,
-                "violations": self.violations, "done": self.done()}
+                "history": self.history, "violations": self.violations, "done": self.done()}

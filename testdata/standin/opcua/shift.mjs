@@ -47,6 +47,8 @@ export class Shift {
     this.acceptedOffers = new Set();
     this.judged = [];
     this.outcomes = [];
+    this.history = [];
+    this.known = { boot: 0, roll: 0, req: 0, active: [0, 0], acked: 0 };
     this.violations = [];
     this.sessions = this.lives = 0;
   }
@@ -70,12 +72,44 @@ export class Shift {
     i.wrap = this.lying?.wrap ?? 15;
     const before = { outputs: this.program.outputs, start: i.start };
     this.press();
-    for (const e of this.program.scan(tick, i, act)) this.see[e.kind].call(this, e);
+    const events = [...this.program.scan(tick, i, act)];
+    this.tell(events);
+    for (const e of events) this.see[e.kind].call(this, e);
     this.watch(before);
     if (this.program.phase !== this.phase) {
       this.phase = this.program.phase;
       this.since = tick;
     }
+  }
+
+  // tell writes down what this scan did, in the order in which a scan does it and
+  // with the time of the clock, for testdata/history.
+  tell(events) {
+    const p = this.program;
+    const known = this.known;
+    const at = Math.round((performance.timeOrigin + performance.now()) * 1000);
+    const note = (what, more) => this.history.push({ at, what, boot: p.boot, ...more });
+    if (p.boot !== known.boot) {
+      const lost = events.some((e) => e.kind === "lost");
+      note(lost ? "memory-lost" : "boot");
+      if (lost) Object.assign(known, { roll: 0, req: 0, acked: 0 });
+      Object.assign(known, { boot: p.boot, active: [0, 0] });
+    }
+    if (!same(p.active, [0, 0]) && !same(p.active, known.active)) note("adopted", { epoch: p.active[0], nonce: p.active[1] });
+    if (p.acked > known.acked) note("acknowledged", { out_idx: p.acked });
+    for (const e of events) {
+      if (e.kind === "judged") {
+        const verdict = { accepted: 1, rejected: 2, held: 3 }[e.verdict];
+        note("judged", { verdict, roll_no: e.roll, req_id: known.req, epoch: e.session[0], nonce: e.session[1], offer: e.offer });
+      } else if (e.kind === "outcome") {
+        const [out_idx, roll_no, epoch, nonce] = [2, 4, 10, 12].map((n) => two(e.words, n));
+        note("left", { roll_no, outcome: e.words[15], out_idx, epoch, nonce, offer: e.words[14] });
+        known.roll = roll_no;
+      }
+    }
+    if (p.rollNo > known.roll) note("entered", { roll_no: p.rollNo });
+    if (p.reqId > known.req) note("requested", { roll_no: p.rollNo, req_id: p.reqId });
+    Object.assign(known, { roll: p.rollNo, req: p.reqId, active: p.active, acked: p.acked });
   }
 
   // press: start is pressed, and let go, until the outputs are on.
@@ -227,6 +261,7 @@ export class Shift {
       lives: this.lives,
       judged: this.judged,
       outcomes: this.outcomes,
+      history: this.history,
       violations: this.violations,
       done: this.done(),
     };

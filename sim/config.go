@@ -72,6 +72,9 @@ type Config struct {
 	OnEvent func(*controller.Event)
 	// OnFault is called when a fault occurs, from within Run.
 	OnFault func(PlannedFault)
+	// OnLedger is called for each event of the controller's program, from within
+	// Run.
+	OnLedger func(LedgerEvent)
 }
 
 // ModbusConfig is the Modbus TCP server. An empty address serves none.

@@ -240,6 +240,7 @@ func (s *Sim) scan(now time.Duration) {
 	s.bring(now, tick)
 
 	area := s.image.Copy()
+	at := time.Now() // after all that the gateway did before this scan
 	s.noticePayload(&area)
 	s.injectDue(now, tick)
 	if s.down > now {
@@ -273,6 +274,9 @@ func (s *Sim) scan(now time.Duration) {
 			s.cfg.OnEvent(&events[i])
 		}
 		s.audit.see(&events[i], &s.inForce)
+		if l, ok := ledgerEvent(at, &events[i]); ok && s.cfg.OnLedger != nil {
+			s.cfg.OnLedger(l)
+		}
 		s.handle(now, &events[i])
 	}
 	s.afterThisScan(events)

@@ -171,7 +171,7 @@ func allEffects() []effects {
 			"config": "--config nowhere.yaml", "set": "--set lines.0.unit=3", "line": "--line south", "rolls": "--rolls 3", "speed": "--speed 0", "fault": "--fault help", "quirk": "--quirk help", "process": "--process help",
 			"tls": "--tls half --listen nowhere", "opcua-users": "--opcua-users users", "opcua-plain": "--opcua-plain",
 			"opcua-user-certificates": "--opcua-user-certificates x", "opcua-trust": "--opcua-trust x", "listen": "--tls made --listen nowhere",
-			"profile": "--profile none", "tags": "--tags tags.csv", "word-order": "|--config demo.yaml bad.csv --profile mapped|--word-order ABDC",
+			"profile": "--profile none", "tags": "--tags tags.csv", "ledger": "|--config demo.yaml --listen nowhere|--ledger nowhere/ledger.json", "word-order": "|--config demo.yaml bad.csv --profile mapped|--word-order ABDC",
 		}, map[string]string{"seed": "TestShiftFollowsSeed", "spread": "TestSpreadOfThePress", "json": "20-register-dump.sh", "csv": "TestSimStoppedEarlyFails", "opcua": "opcua.txtar"}},
 		{"config", "--config demo.yaml", source(map[string]string{
 			"json": "--json", "csv": "--csv", "changed": "--changed", "schema": "|--schema=false|--schema", "reference": "|--reference=false|--reference",

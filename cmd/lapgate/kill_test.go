@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"io"
 	"math/rand/v2"
 	"os"
@@ -18,8 +19,10 @@ import (
 
 	"lapgate/configs"
 	"lapgate/gateway/journal"
+	"lapgate/gateway/record"
 	"lapgate/gateway/rehearse"
 	"lapgate/gateway/replay/replaytest"
+	"lapgate/gateway/stationtest"
 	"lapgate/sim"
 )
 
@@ -61,7 +64,8 @@ func TestKill(t *testing.T) {
 	ctx, cancel := context.WithTimeout(context.Background(), time.Duration(kills)*5*time.Second+2*time.Minute)
 	defer cancel()
 
-	line, address := startSim(ctx, t, exe, 4+2*kills, seed)
+	ledger := filepath.Join(dir, "ledger.json")
+	line, address := startSim(ctx, t, exe, 4+2*kills, seed, "--ledger", ledger)
 	rng := rand.New(rand.NewPCG(seed, 9))
 	killed := 0
 	var log bytes.Buffer
@@ -133,8 +137,39 @@ func TestKill(t *testing.T) {
 	for _, m := range missing {
 		t.Error(m)
 	}
+	histories(t, ledger, path)
 	t.Logf("%d kills, %d rolls, %d accepted, %d held, %d sessions, %d records, seed %d",
 		killed, len(report.Rolls), report.Accepted, report.Held, report.Sessions, verified.Records, seed)
+}
+
+// histories holds a simulator's ledger and the journal of a shift that came to rest
+// against a sequential station.
+func histories(t *testing.T, ledger, path string) {
+	t.Helper()
+	text, err := os.ReadFile(ledger)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := stationtest.History{Rest: true}
+	if h.Ledger, err = stationtest.ReadLedger(bytes.NewReader(text)); err != nil {
+		t.Fatal(err)
+	}
+	r, err := journal.OpenReader(t.Context(), path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	err = r.Replay(t.Context(), func(s record.Stored) error {
+		h.Journal = append(h.Journal, stationtest.Entry{At: s.At.UnixMicro(), Record: s.Record})
+		return nil
+	})
+	if err := errors.Join(err, r.Close()); err != nil {
+		t.Fatal(err)
+	}
+	report, err := h.Check()
+	if err != nil || report.Offers == 0 || report.Overtaken > 0 {
+		t.Errorf("histories: %+v, %v", report, err)
+	}
+	t.Logf("%d events and %d records: %+v", len(h.Ledger), len(h.Journal), report)
 }
 
 // cleanEnv is the environment without what speaks to this program.
@@ -151,9 +186,9 @@ type simProcess struct {
 }
 
 // startSim starts a simulator and returns its Modbus address.
-func startSim(ctx context.Context, t *testing.T, exe string, rolls int, seed uint64) (*simProcess, string) {
+func startSim(ctx context.Context, t *testing.T, exe string, rolls int, seed uint64, more ...string) (*simProcess, string) {
 	t.Helper()
-	p, addresses := startSimServers(ctx, t, exe, []string{"modbus-tcp"}, "--rolls", strconv.Itoa(rolls), "--seed", strconv.FormatUint(seed, 10))
+	p, addresses := startSimServers(ctx, t, exe, []string{"modbus-tcp"}, append(more, "--rolls", strconv.Itoa(rolls), "--seed", strconv.FormatUint(seed, 10))...)
 	return p, addresses[0]
 }
 

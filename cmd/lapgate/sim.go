@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"net"
@@ -105,7 +106,7 @@ type simOptions struct {
 	opcua  simOPCUAFlags
 
 	list, line, listen, tlsFolder string // list of rolls, empty for a shift made up
-	profile, order, tags          string
+	profile, order, tags, ledger  string
 }
 
 func (p *program) simCommand() *cobra.Command {
@@ -145,7 +146,7 @@ invariant of the handshake was broken or a wrap was judged bad.`,
 			if err != nil {
 				return err
 			}
-			return p.sim(cmd.Context(), c, p.printer(f.output, line.Recipe))
+			return p.simLedger(cmd.Context(), c, p.printer(f.output, line.Recipe), f.ledger)
 		},
 	}
 	f.source.add(cmd)
@@ -158,8 +159,25 @@ invariant of the handshake was broken or a wrap was judged bad.`,
 	fl.StringVar(&f.profile, "profile", string(config.ProfileBlocks), "what the controller offers: blocks or mapped")
 	fl.StringVar(&f.order, "word-order", mapped.Orders()[0], "with --profile mapped: how 32 bits stand in two registers, one of "+strings.Join(mapped.Orders(), ", "))
 	fl.StringVar(&f.tags, "tags", "", "with --profile mapped: write the table of tags to this file")
+	fl.StringVar(&f.ledger, "ledger", "", "write each event of the controller's program to this file, one JSON object a line")
 	f.output.add(cmd)
 	return cmd
+}
+
+// simLedger runs the simulator, and writes its ledger where one is wanted.
+func (p *program) simLedger(ctx context.Context, c sim.Config, w *present.Printer, path string) (err error) {
+	if path == "" {
+		return p.sim(ctx, c, w)
+	}
+	file, err := os.Create(path)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, file.Close()) }()
+	var failed error
+	encoder := json.NewEncoder(file)
+	c.OnLedger = func(e sim.LedgerEvent) { failed = errors.Join(failed, encoder.Encode(e)) }
+	return errors.Join(p.sim(ctx, c, w), failed)
 }
 
 // simConfig makes the simulated line that the flags ask for.

@@ -136,6 +136,7 @@ func allEffects() []effects {
 		}), nil},
 		{"plc", "--config demo.yaml", source(map[string]string{
 			"set": "--set lines.0.controller.program.publication=60ms", "config": "--config nowhere.yaml", "line": "--line south", "nodeset": "--nodeset", "second": "--second",
+			"texts": "--texts csv", "layout": "--layout csv",
 		}), nil},
 		{"tags fields", "", map[string]string{"json": "--json", "csv": "--csv"}, nil},
 		{"tags import", "tags.csv --config demo.yaml", source(map[string]string{"json": "--json", "csv": "--csv", "line": "--line south", "write": "--write new.yaml"}), nil},

@@ -12,10 +12,16 @@ import (
 	"lapgate/gateway/plc"
 )
 
+// plcFlags choose what the controller's programmer gets.
+type plcFlags struct {
+	source        sourceFlags
+	line          string
+	nodes, second bool
+	texts, layout string
+}
+
 func (p *program) plcCommand() *cobra.Command {
-	var f sourceFlags
-	var line string
-	var nodes, second bool
+	var f plcFlags
 	cmd := &cobra.Command{
 		Use:   "plc",
 		Short: "Print the controller's side of the handshake as Structured Text",
@@ -30,48 +36,96 @@ With --second it prints a second form out of the same source, for controllers
 without unsigned types, functions or types of one's own: one program of BOOL,
 INT, DINT and arrays of them.
 
-With --nodeset it prints the OPC UA NodeSet2 of the line instead.
+With --layout it prints where the variables of that form stand in data blocks
+instead; with --texts the messages for the panel at the line: each phase, hold,
+reject and lamp with what to do; with --nodeset the OPC UA NodeSet2.
 
 The program is no safety function. Read the caution at its beginning: it is
 reviewed, completed with the limits of the machine and the states its outputs
 fall to, and loaded by people who are trained and licensed for it. Until then it
 rejects each recipe and gives no output.`,
-		Example: "  lapgate plc --config line.yaml > lapgate.st\n  lapgate plc --config line.yaml --second > lapgate.st\n  lapgate plc --config line.yaml --nodeset > lapgate.NodeSet2.xml",
-		Args:    takes(),
-		RunE: func(*cobra.Command, []string) error {
-			snapshot, err := p.load(&f)
-			if err != nil {
-				return err
-			}
-			l, err := lineNamed(snapshot, line)
-			if err != nil {
-				return err
-			}
-			if nodes {
-				text, err := plc.NodeSet(plc.Namespace{URI: opcua.NamespaceURI, Line: l.Recipe.Name, Block: opcua.NodeName})
-				if err != nil {
-					return err
-				}
-				_, err = p.stdout.Write(text)
-				return err
-			}
-			form := plc.First
-			if second {
-				form = plc.Second
-			}
-			text, err := plc.Program(configs.ControllerTemplate(), form, programSettings(l))
-			if err != nil {
-				return err
-			}
-			_, err = io.WriteString(p.stdout, text)
-			return err
-		},
+		Example: `  lapgate plc --config line.yaml > lapgate.st
+  lapgate plc --config line.yaml --second --layout csv > layout.csv
+  lapgate plc --config line.yaml --texts csv > texts.csv
+  lapgate plc --config line.yaml --nodeset > lapgate.NodeSet2.xml`,
+		Args: takes(),
+		RunE: func(*cobra.Command, []string) error { return p.printPLC(&f) },
 	}
-	f.add(cmd)
-	addLine(cmd, &line, firstLine)
-	cmd.Flags().BoolVar(&second, "second", false, "print the second form: BOOL, INT, DINT and arrays of them only")
-	cmd.Flags().BoolVar(&nodes, "nodeset", false, "print the OPC UA NodeSet2 instead")
+	f.source.add(cmd)
+	addLine(cmd, &f.line, firstLine)
+	cmd.Flags().BoolVar(&f.second, "second", false, "print the second form: BOOL, INT, DINT and arrays of them only")
+	cmd.Flags().StringVar(&f.layout, "layout", "", "print where the variables stand in data blocks instead, as text, csv or json")
+	cmd.Flags().StringVar(&f.texts, "texts", "", "print the messages for the panel at the line instead, as text, csv or json")
+	cmd.Flags().BoolVar(&f.nodes, "nodeset", false, "print the OPC UA NodeSet2 instead")
 	return cmd
+}
+
+func (p *program) printPLC(f *plcFlags) error {
+	texts, err := listForm("texts", f.texts)
+	if err != nil {
+		return err
+	}
+	layout, err := listForm("layout", f.layout)
+	if err != nil {
+		return err
+	}
+	switch {
+	case f.texts != "" && (f.layout != "" || f.nodes), f.layout != "" && f.nodes:
+		return usageError("--layout, --texts and --nodeset exclude each other; leave out all but one")
+	case f.second && (f.texts != "" || f.nodes):
+		return usageError("--second is a form of the program; leave it out, or leave out --texts and --nodeset")
+	}
+	snapshot, err := p.load(&f.source)
+	if err != nil {
+		return err
+	}
+	l, err := lineNamed(snapshot, f.line)
+	if err != nil {
+		return err
+	}
+	switch {
+	case f.nodes:
+		text, err := plc.NodeSet(plc.Namespace{URI: opcua.NamespaceURI, Line: l.Recipe.Name, Block: opcua.NodeName})
+		if err != nil {
+			return err
+		}
+		_, err = p.stdout.Write(text)
+		return err
+	case f.texts != "":
+		return p.printer(texts, l.Recipe).Print(plc.Texts(l.Recipe.Limits.Permissives))
+	}
+	form := plc.First
+	if f.second {
+		form = plc.Second
+	}
+	text, err := plc.Program(configs.ControllerTemplate(), form, programSettings(l))
+	if err != nil {
+		return err
+	}
+	if f.layout != "" {
+		rows, err := plc.Layout(text)
+		if err != nil {
+			return err
+		}
+		return p.printer(layout, l.Recipe).Print(rows)
+	}
+	_, err = io.WriteString(p.stdout, text)
+	return err
+}
+
+// listForm is the form that a flag names for a list, text where it is not given.
+func listForm(flag, name string) (outputFlags, error) {
+	var out outputFlags
+	switch name {
+	case "", "text":
+	case "csv":
+		out.CSV = true
+	case "json":
+		out.JSON = true
+	default:
+		return out, usageError("--%s is %q, want text, csv or json", flag, name)
+	}
+	return out, nil
 }
 
 func programSettings(l *config.Line) plc.Settings {

@@ -48,12 +48,12 @@ ROWS
   echo "- opcua unwritten=waiting"
   for code in 1 2 3 4 5 6 8 10 11; do
     case $code in 2 | 4 | 6) n=- ;; *) n=+ ;; esac
-    echo "$n modbus refuse=$code ~controller-refuses ~link-down"
+    echo "$n modbus refuse=$code steps>=8 ~controller-refuses"
   done
   for code in BadInternalError BadUserAccessDenied BadNotReadable BadNotWritable BadOutOfService BadDeviceFailure \
     BadNodeIdUnknown BadTimeout BadTooManyOperations BadResourceUnavailable; do
     case $code in BadInternalError | BadUserAccessDenied) n=- ;; *) n=+ ;; esac
-    echo "$n opcua refuse=$code ~controller-refuses ~link-down ~invalid-read ~outcome-unreadable"
+    echo "$n opcua refuse=$code steps>=8 ~controller-refuses ~invalid-read ~outcome-unreadable"
   done
 }
 

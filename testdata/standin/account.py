@@ -6,8 +6,8 @@ Usage: account.py LEDGER RECORDS LOG [+CODE] [~CODE] [held>=N] …
 The ledger is the last line of the file, a JSON object; the records are the
 output of `lapgate journal list --json`; the log is that of the daemon as JSON
 lines. +CODE must have been told, ~CODE may have been, ~* any; any other warning
-or alarm is wrong, but for those of an ordinary shift. accepted>=N, held>=N,
-void>=N and gap>=N are least counts.
+or alarm is wrong, but for those of an ordinary shift. accepted>=N, held>=N and
+steps>=N, which are the steps that were refused, are least counts.
 """
 
 import collections
@@ -109,17 +109,18 @@ def main(ledger_file, records_file, log_file, *wanted):
     with open(ledger_file, encoding="utf-8") as f:
         ledger = json.loads(f.read().strip().splitlines()[-1])
     account = Account(ledger, lines(records_file))
+    account.counts["steps"] = len(ledger["refused"])
     account.verdicts()
     account.outcomes()
     told = account.told(lines(log_file), wanted)
     if ledger["acknowledged"] != ledger["produced"]:
         account.wrong.append(f"{ledger['acknowledged']} of {ledger['produced']} outcomes acknowledged")
 
-    c = account.counts
+    c, refused = account.counts, ledger["refused"]
     words = ("accepted", "held", "rejected", "wrapped", "wrapped_by_hand", "removed", "aborted", "unknown_after_memory_loss", "closed unknown", "VOID", "GAP", "lost")
     print(f"{ledger['seconds']} s, {ledger['rolls']} rolls, {ledger['sessions']} sessions, "
           + ", ".join(f"{c[w]} {w.lower().replace('_', ' ')}" for w in words if c[w])
-          + f", {ledger['stale']} stale" * bool(ledger["stale"]) + f", {ledger.get('refused')} refused" * bool(ledger.get("refused"))
+          + f", {ledger['stale']} stale" * bool(ledger["stale"]) + f", {sum(refused.values())} refused at {len(refused)} steps" * bool(refused)
           + "".join(f"; {code} {n}" for code, n in told.items()))
     for w in account.wrong:
         print("wrong:", w)

@@ -42,7 +42,7 @@ class Registers(IModbusSlaveContext):
         self.strict = "strict" in options
         self.code = options.get("refuse")
         self.asked = {}
-        self.refused = 0
+        self.refused = {}
         if options.get("unwritten") == "noise":
             dice = random.Random(3)
             image.out = [[dice.randrange(0x10000) for _ in entry] for entry in image.out]
@@ -72,7 +72,7 @@ class Registers(IModbusSlaveContext):
         every = 90 if step in ("read REQ", "write HEARTBEAT") else 6
         if n % every != (1 if step == "write HELLO" else 4):
             return None, False
-        self.refused += 1
+        self.refused[step] = self.refused.get(step, 0) + 1
         return self.code, n // every % 2 == 1
 
     def validate(self, fx, address, count=1):

@@ -72,13 +72,13 @@ if (switches.refuse && !StatusCodes[switches.refuse]) {
 // refusal is the status that this request of a block gets, and whether it takes
 // effect first.
 const asked = {};
-let refused = 0;
+const refused = {};
 function refusal(step) {
   if (!switches.refuse) return {};
   const n = (asked[step] = (asked[step] ?? 0) + 1);
   const every = ["read Request", "write Heartbeat"].includes(step) ? 90 : 6;
   if (n % every !== (step === "write Hello" ? 1 : 4)) return {};
-  refused++;
+  refused[step] = (refused[step] ?? 0) + 1;
   return { status: StatusCodes[switches.refuse], effect: Math.floor(n / every) % 2 === 1 };
 }
 

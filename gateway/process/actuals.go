@@ -124,6 +124,6 @@ func (a *Actuals) weigh(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stan
 	d, inner := roll.Diameter, core.Diameter
 	a.Weighed = append(a.Weighed, calibrate.Weighed{
 		Grade: grade, Reading: reading, Tare: r.Setpoints.Tare, Volume: mass.Solid(d, inner, roll.WidthMedian, 1),
-		VolumeU: math.Hypot(2*d*roll.DiameterU/((d-inner)*(d+inner)), roll.WidthU/roll.WidthMedian), ScaleU: scaleU * reading,
+		VolumeU: math.Hypot(2*d*roll.DiameterU/((d-inner)*(d+inner)), roll.WidthU/roll.WidthMedian), ScaleU: math.Hypot(scaleLeastU, scaleU*reading),
 	})
 }

@@ -58,6 +58,7 @@ const (
 	overlapU      = 0.005 // m, of the overlap as the controller measures it
 	layersStep    = 0.01  // turns, the last place of the report
 	scaleU        = 5e-4  // of the reading, from roll to roll
+	scaleLeastU   = 0.4   // kg, from roll to roll, of one that weighs tonnes
 	scaleStanding = 2e-3  // of the reading, zero of the scale and mean density
 	overhangU     = 0.002 // m, of a measured overhang
 	pressureU     = 0.03  // of the pressure of the press, from roll to roll

@@ -163,8 +163,8 @@ func Weigh(rolls []Weighed) (Densities, error) {
 	var out Densities
 	withOffset := true
 	for range 4 { // the scatter found by one fit weighs the next
-		x, covariance, err := weighFit(rolls, codes, scatter, withOffset)
-		if err != nil || withOffset && math.Sqrt(covariance[0][0]) > leastTold*meanReading(rolls) {
+		x, variance, err := weighFit(rolls, codes, scatter, withOffset)
+		if err != nil || withOffset && math.Sqrt(variance[0]) > leastTold*meanReading(rolls) {
 			if !withOffset {
 				return Densities{}, err
 			}
@@ -175,25 +175,21 @@ func Weigh(rolls []Weighed) (Densities, error) {
 		offset := 0.0
 		if withOffset {
 			offset = x[0]
-			out.Offset = Estimate{x[0], math.Sqrt(covariance[0][0]), len(rolls)}
-			x, covariance = x[1:], covariance[1:]
+			out.Offset = Estimate{x[0], math.Sqrt(variance[0]), len(rolls)}
+			x, variance = x[1:], variance[1:]
 		}
 		for g, code := range codes {
 			n, sum := 0, 0.0
 			for _, r := range rolls {
 				if r.Grade == code {
 					rho := (r.Reading - r.Tare - offset) / r.Volume
-					sum += math.Max(0, square(rho-x[g])-square(r.ScaleU/r.Volume)-square(x[g]*r.VolumeU))
+					sum += square(rho-x[g]) - square(r.ScaleU/r.Volume) - square(x[g]*r.VolumeU)
 					n++
 				}
 			}
-			s := math.Sqrt(sum / float64(n-1))
+			s := math.Sqrt(math.Max(0, sum) / float64(n-1))
 			scatter[g] = math.Max(s/x[g], 1e-4)
-			at := g
-			if withOffset {
-				at++
-			}
-			out.Grades = append(out.Grades, GradeDensity{code, Estimate{x[g], math.Sqrt(covariance[g][at]), n}, s})
+			out.Grades = append(out.Grades, GradeDensity{code, Estimate{x[g], math.Sqrt(variance[g]), n}, s})
 		}
 	}
 	return out, nil
@@ -235,8 +231,8 @@ func enough(rolls []Weighed) (kept []Weighed, codes []int, err error) {
 }
 
 // weighFit is one weighted fit: the offset first where there is one, then the
-// densities.
-func weighFit(rolls []Weighed, codes []int, scatter []float64, withOffset bool) (x []float64, covariance [][]float64, err error) {
+// densities, and the variance of each.
+func weighFit(rolls []Weighed, codes []int, scatter []float64, withOffset bool) (x, variance []float64, err error) {
 	first := 0
 	if withOffset {
 		first = 1
@@ -249,8 +245,7 @@ func weighFit(rolls []Weighed, codes []int, scatter []float64, withOffset bool) 
 	}
 	for _, r := range rolls {
 		g := slices.Index(codes, r.Grade)
-		paper := r.Reading - r.Tare
-		w := 1 / (square(r.ScaleU) + square(paper*r.VolumeU) + square(paper*scatter[g]))
+		paper, w := r.Reading-r.Tare, r.weight(scatter[g])
 		at := first + g
 		a[at][at] += w * square(r.Volume)
 		b[at] += w * r.Volume * paper
@@ -261,5 +256,48 @@ func weighFit(rolls []Weighed, codes []int, scatter []float64, withOffset bool) 
 			b[0] += w * paper
 		}
 	}
-	return solve(a, b)
+	x, inverse, err := solve(a, b)
+	if err != nil {
+		return nil, nil, err
+	}
+	return x, fitVariance(rolls, codes, scatter, x, inverse), nil
+}
+
+// weight is one over the variance of the paper's mass where the density of the
+// grade differs by the given share from roll to roll.
+func (r *Weighed) weight(scatter float64) float64 {
+	paper := r.Reading - r.Tare
+	return 1 / (square(r.ScaleU) + square(paper*r.VolumeU) + square(paper*scatter))
+}
+
+// fitVariance is the variance of each fitted value: the greater of what the
+// stated uncertainties give and of what the residuals give whatever their
+// variance is, so that an uncertainty stated too small for the light rolls or the
+// heavy ones does not make the zero of the scale look sure.
+//
+// Source: H. White, A heteroskedasticity-consistent covariance matrix estimator,
+// Econometrica 48 (1980) 817-838, with the factor n/(n-p) for few rolls; from memory.
+func fitVariance(rolls []Weighed, codes []int, scatter, x []float64, inverse [][]float64) []float64 {
+	p := len(x)
+	first := p - len(codes)
+	variance := make([]float64, p)
+	for i := range rolls {
+		r := &rolls[i]
+		g := slices.Index(codes, r.Grade)
+		residual := r.Reading - r.Tare - x[first+g]*r.Volume
+		if first == 1 {
+			residual -= x[0]
+		}
+		for k := range variance {
+			pull := inverse[k][first+g] * r.Volume
+			if first == 1 {
+				pull += inverse[k][0]
+			}
+			variance[k] += square(pull * r.weight(scatter[g]) * residual)
+		}
+	}
+	for k := range variance {
+		variance[k] = math.Max(inverse[k][k], variance[k]*float64(len(rolls))/float64(len(rolls)-p))
+	}
+	return variance
 }

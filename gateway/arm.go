@@ -77,10 +77,19 @@ func (g *Gateway) Hold(ctx context.Context, line string, h cycle.HoldAll) error 
 	return l.ask(ctx, func(run context.Context) { l.handle(run, h) })
 }
 
+// line is the loop that serves a line, or served it last.
 func (g *Gateway) line(name string) (*lineLoop, error) {
-	for _, l := range g.lines {
-		if l.set.name == name {
-			return l, nil
+	p, err := g.place(name)
+	if err != nil {
+		return nil, err
+	}
+	return p.loop(), nil
+}
+
+func (g *Gateway) place(name string) (*place, error) {
+	for _, p := range g.lines {
+		if p.name == name {
+			return p, nil
 		}
 	}
 	return nil, fmt.Errorf("gateway: no line is named %q", name)
@@ -106,7 +115,19 @@ func (l *lineLoop) ask(ctx context.Context, f func(context.Context)) error {
 	return nil
 }
 
-func (l *lineLoop) errEnded() error { return fmt.Errorf("line %s: has ended", l.set.name) }
+func (l *lineLoop) errEnded() error {
+	return fmt.Errorf("line %s: has ended; %s", l.set.name, restartCommand(l.set.name))
+}
+
+// over tells whether the loop has ended.
+func (l *lineLoop) over() bool {
+	select {
+	case <-l.gone:
+		return true
+	default:
+		return false
+	}
+}
 
 // look surveys the controller over the line's own connection. It must be
 // called while the line is in shadow, when nothing is on its way.

@@ -13,7 +13,7 @@ var ReadSetpoint = readSetpoint
 // Send writes a block as the first line does over a port, and tells whether it
 // got through and what would end the line.
 func (g *Gateway) Send(ctx context.Context, port link.Port, armed bool, id handshake.ID, words []uint16) (sent bool, halted error) {
-	l := g.lines[0]
+	l := g.lines[0].loop()
 	l.port, l.armed = port, armed
 	sent = l.send(ctx, id, words)
 	return sent, l.halted

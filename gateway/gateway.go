@@ -15,7 +15,6 @@ import (
 	"io/fs"
 	mathrand "math/rand/v2"
 	"net"
-	"runtime/debug"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -56,8 +55,8 @@ type Journal interface {
 type Options struct {
 	// Snapshot is the configuration in force at start.
 	Snapshot *config.Snapshot
-	// Dialer makes the dialer of one line's controller. It is called once for
-	// each line.
+	// Dialer makes the dialer of one line's controller. It is called whenever the
+	// line begins to be served.
 	Dialer func(*config.Line) (link.Dialer, error)
 	// OpenJournal opens the journal of one line.
 	OpenJournal func(ctx context.Context, line string) (Journal, error)
@@ -83,7 +82,7 @@ type Options struct {
 // Gateway serves the lines of one configuration.
 type Gateway struct {
 	options Options
-	lines   []*lineLoop
+	lines   []*place
 
 	reload   sync.Mutex
 	snapshot *config.Snapshot // in force
@@ -93,6 +92,8 @@ type Gateway struct {
 	cancel context.CancelFunc // set while Run runs
 	done   chan struct{}      // closed when Run has returned
 	ran    bool
+	ended  int           // lines that have ended and do not come back by themselves
+	over   chan struct{} // closed when all have
 }
 
 // New prepares a gateway. Nothing is opened or dialled yet. Errors: options
@@ -120,7 +121,7 @@ func New(o Options) (*Gateway, error) {
 	if o.Jitter == nil {
 		o.Jitter = mathrand.Float64
 	}
-	g := &Gateway{options: o, snapshot: o.Snapshot, done: make(chan struct{})}
+	g := &Gateway{options: o, snapshot: o.Snapshot, done: make(chan struct{}), over: make(chan struct{})}
 	g.inForce.Store(&status.Config{File: o.Snapshot.File, Hash: o.Snapshot.Hash})
 	seen := map[string]bool{}
 	for i := range o.Snapshot.Lines {
@@ -134,7 +135,7 @@ func New(o Options) (*Gateway, error) {
 			continue
 		}
 		seen[s.name] = true
-		g.lines = append(g.lines, newLineLoop(s, &g.options))
+		g.lines = append(g.lines, newPlace(newLineLoop(s, &g.options)))
 	}
 	if len(g.lines) == 0 && len(problems) == 0 {
 		problems = append(problems, errors.New("gateway: the configuration has no lines"))
@@ -146,8 +147,8 @@ func New(o Options) (*Gateway, error) {
 }
 
 // Run serves all lines until ctx ends, Stop is called, or every line has
-// ended by an error of its own. It returns what ended lines, joined, and nil
-// when all stopped cleanly. The error is ErrFenced where every line was fenced. It
+// ended by an error of its own and none comes back by itself. It returns what ended
+// lines, joined, and nil when all stopped cleanly. The error is ErrFenced where every line was fenced. It
 // can be called once.
 func (g *Gateway) Run(ctx context.Context) error {
 	ctx, cancel := context.WithCancel(ctx)
@@ -163,8 +164,8 @@ func (g *Gateway) Run(ctx context.Context) error {
 
 	failures := make([]error, len(g.lines))
 	var wait sync.WaitGroup
-	for i, l := range g.lines {
-		wait.Go(func() { failures[i] = g.serve(ctx, l) })
+	for i, p := range g.lines {
+		wait.Go(func() { failures[i] = g.keep(ctx, p) })
 	}
 	wait.Wait()
 	err := errors.Join(failures...)
@@ -172,18 +173,6 @@ func (g *Gateway) Run(ctx context.Context) error {
 		return fmt.Errorf("%w: %w", ErrFenced, err)
 	}
 	return err
-}
-
-// serve runs one line and turns a panic into that line's error.
-func (g *Gateway) serve(ctx context.Context, l *lineLoop) (err error) {
-	defer func() {
-		if p := recover(); p != nil {
-			l.log.Error("the line's program failed", zap.Any("panic", p), zap.ByteString("stack", debug.Stack()))
-			err = fmt.Errorf("line %s: program error: %v", l.set.name, p)
-		}
-		l.ended(err)
-	}()
-	return l.run(ctx)
 }
 
 // Stop ends Run: each line finishes the actions at hand, closes its
@@ -203,8 +192,8 @@ func (g *Gateway) Stop() {
 // configuration.
 func (g *Gateway) Lines() []status.Line {
 	out := make([]status.Line, len(g.lines))
-	for i, l := range g.lines {
-		out[i] = *l.public.Load()
+	for i, p := range g.lines {
+		out[i] = *p.loop().public.Load()
 	}
 	return out
 }

@@ -29,6 +29,7 @@ type lineLoop struct {
 	log     *zap.Logger
 	inbox   chan cycle.Event
 	asks    chan func(context.Context)
+	begun   chan struct{} // closed when the line is being served
 	gone    chan struct{} // closed when the line has ended
 	public  atomic.Pointer[status.Line]
 
@@ -42,6 +43,7 @@ type lineLoop struct {
 	answer   cycle.OverrideAnswer // to the newest override asked for
 	word     cycle.ConfirmAnswer  // to the newest confirmation asked for
 	lastMode *record.Mode         // newest at start
+	again    *record.Mode         // of a line that had ended; nil at the start of the daemon
 	odd      strangeness
 
 	began   time.Time
@@ -60,19 +62,18 @@ func newLineLoop(s settings, o *Options) *lineLoop {
 		log:     o.Log.With(zap.String("line", s.name)),
 		inbox:   make(chan cycle.Event, 16),
 		asks:    make(chan func(context.Context)),
+		begun:   make(chan struct{}),
 		gone:    make(chan struct{}),
 		retry:   backoff{first: s.reconnectFirst, last: s.reconnectLast, jitter: o.Jitter, waiting: true},
 	}
-	l.public.Store(&status.Line{Name: s.name, Armed: s.armed})
+	l.public.Store(&status.Line{Name: s.name, At: time.Now()})
 	return l
 }
 
 // post hands an event to the loop from outside.
 func (l *lineLoop) post(e cycle.Event) error {
-	select {
-	case <-l.gone: // first, for the inbox of a line that is gone has room too
+	if l.over() { // first, for the inbox of a line that is gone has room too
 		return l.errEnded()
-	default:
 	}
 	select {
 	case l.inbox <- e:
@@ -82,14 +83,16 @@ func (l *lineLoop) post(e cycle.Event) error {
 	}
 }
 
-// ended marks the line as gone.
-func (l *lineLoop) ended(err error) {
+// ended marks the line as gone, and tells when it is opened again by itself: zero for
+// never.
+func (l *lineLoop) ended(err error, again time.Time) {
 	s := *l.public.Load()
-	s.Connected, s.Ended = false, true
+	s.Armed, s.Connected, s.Ended, s.Again, s.At = false, false, true, again, time.Now()
 	if err != nil {
 		s.Error = err.Error()
 	}
 	l.public.Store(&s)
+	l.options.Metrics.Line(&s)
 	close(l.gone)
 }
 
@@ -122,6 +125,7 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 	defer l.hangUp()
 	defer l.sources.start(ctx)()
 	l.publish()
+	close(l.begun)
 	return l.loop(ctx)
 }
 
@@ -138,6 +142,12 @@ func (l *lineLoop) begin(ctx context.Context) error {
 	}
 	if err != nil {
 		return fmt.Errorf("reading the journal: %w", err)
+	}
+	if l.again != nil {
+		if !l.append(context.WithoutCancel(ctx), *l.again) {
+			return l.halted
+		}
+		l.lastMode = l.again
 	}
 	armed, mode := l.startMode()
 	l.machine.StartArmed(armed)
@@ -172,6 +182,8 @@ func (l *lineLoop) loop(ctx context.Context) error {
 			l.handle(ctx, e)
 		case f := <-l.asks:
 			f(ctx)
+		case err := <-l.sources.failed:
+			l.halted = err
 		case r := <-l.sources.readings:
 			l.sources.read(l.moment().Mono, r)
 		case <-poll.C:
@@ -320,6 +332,7 @@ func (l *lineLoop) execute(ctx context.Context, actions []cycle.Action) {
 		case cycle.Halt:
 			if l.halted == nil {
 				l.halted = haltedBy(a)
+				l.fenceOff(ctx, a)
 			}
 		default:
 			l.halted = fmt.Errorf("action %T is not known to the shell; this is a program error", a)
@@ -327,6 +340,15 @@ func (l *lineLoop) execute(ctx context.Context, actions []cycle.Action) {
 		if !ok {
 			return
 		}
+	}
+}
+
+// fenceOff keeps a fenced line in shadow until somebody arms it, also after a restart of
+// the daemon: two daemons that are both started again whenever they end would else
+// take the line from each other for ever.
+func (l *lineLoop) fenceOff(ctx context.Context, h cycle.Halt) {
+	if h.Fenced && l.armed {
+		l.append(ctx, record.Mode{By: self, Reason: h.Reason, Cause: record.CauseFenced, Controller: l.set.identity})
 	}
 }
 

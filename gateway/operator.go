@@ -53,21 +53,25 @@ func (o *Operator) Handle(ctx context.Context, r control.Request) control.Reply 
 		return o.override(ctx, lines[0], &r)
 	case control.Confirm:
 		return o.confirm(ctx, lines[0], &r)
+	case control.Restart:
+		return o.each(lines, func(line string) (string, error) {
+			return "is served again, in shadow", o.Gateway.Restart(ctx, line, r.By, r.Reason)
+		})
 	case control.Reload:
 		return o.Reload(ctx, r.By)
 	}
 	return control.Reply{Outcome: control.Failed, Error: fmt.Sprintf("the daemon knows no command %q; both programs should be of one version", r.Command)}
 }
 
-// lines are the lines that a command means: arming, an override and a
-// confirmation need one.
+// lines are the lines that a command means: arming, an override, a confirmation and a
+// restart need one.
 func (o *Operator) lines(r *control.Request) ([]string, error) {
 	names := make([]string, 0, len(o.Gateway.lines))
 	for _, l := range o.Gateway.Lines() {
 		names = append(names, l.Name)
 	}
 	switch {
-	case r.Line == "" && slices.Contains([]control.Command{control.Arm, control.Override, control.Confirm}, r.Command) && len(names) > 1:
+	case r.Line == "" && slices.Contains([]control.Command{control.Arm, control.Override, control.Confirm, control.Restart}, r.Command) && len(names) > 1:
 		return nil, fmt.Errorf("name the line with --line; it is one of %s", strings.Join(names, ", "))
 	case r.Line == "":
 		return names, nil

@@ -58,7 +58,8 @@ func (g *Gateway) put(s *config.Snapshot, by string) ([]record.ConfigChange, err
 	if problems := g.needRestart(s, changes, restarts); len(problems) > 0 {
 		return nil, fmt.Errorf("reload refused, the old configuration stays in force: %w", errors.Join(problems...))
 	}
-	for _, l := range g.lines {
+	for _, p := range g.lines {
+		l := p.loop()
 		i := indexOf(s, l.set.name)
 		own := fmt.Sprintf("lines.%d.", i)
 		var mine []record.ConfigChange
@@ -94,9 +95,9 @@ func (g *Gateway) needRestart(s *config.Snapshot, changes []record.ConfigChange,
 			problems = append(problems, fmt.Errorf("line %s: is new; restart to add a line", name))
 		}
 	}
-	for _, l := range g.lines {
-		if !seen[l.set.name] {
-			problems = append(problems, fmt.Errorf("line %s: is in force but not in the new configuration; restart to remove a line", l.set.name))
+	for _, p := range g.lines {
+		if !seen[p.name] {
+			problems = append(problems, fmt.Errorf("line %s: is in force but not in the new configuration; restart to remove a line", p.name))
 		}
 	}
 	if len(problems) > 0 {
@@ -114,7 +115,8 @@ func (g *Gateway) needRestart(s *config.Snapshot, changes []record.ConfigChange,
 		}
 	}
 	// A secret is not among the values.
-	for _, l := range g.lines {
+	for _, p := range g.lines {
+		l := p.loop()
 		i := indexOf(s, l.set.name)
 		key := fmt.Sprintf("lines.%d.controller", i)
 		if !named[key] && !reflect.DeepEqual(l.set.config.Controller, s.Lines[i].Controller) {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net"
 	"os"
+	"runtime/debug"
 	"strconv"
 	"sync"
 	"sync/atomic"
@@ -34,6 +35,7 @@ type sources struct {
 	parser   *scan.Parser
 	matcher  *scan.Matcher
 	readings chan scan.Reading // nil without a scanner
+	failed   chan error        // a goroutine of the sources met a program error
 
 	orders config.Orders
 	folder *orders.Folder // nil without orders
@@ -52,7 +54,7 @@ type sources struct {
 }
 
 func newSources(s *settings, o *Options, log *zap.Logger) (*sources, error) {
-	out := &sources{line: s.name, options: o, log: log, scanner: s.config.Scanner, orders: s.config.Orders}
+	out := &sources{line: s.name, options: o, log: log, scanner: s.config.Scanner, orders: s.config.Orders, failed: make(chan error, 2)}
 	if !out.scanner.Off() {
 		var err error
 		if out.parser, err = scan.NewParser(out.scanner.Text()); err != nil {
@@ -83,17 +85,29 @@ func (s *sources) start(ctx context.Context) (stop func()) {
 	ctx, cancel := context.WithCancel(ctx)
 	var wait sync.WaitGroup
 	if s.readings != nil {
-		wait.Go(func() { s.listen(ctx) })
+		wait.Go(func() { s.guarded("scanner", func() { s.listen(ctx) }) })
 	}
 	if s.folder != nil {
 		// Not waited for: a look into a folder on a network that is gone may
 		// last longer than anybody would wait for a stop.
-		go s.look(ctx)
+		go s.guarded("orders folder", func() { s.look(ctx) })
 	}
 	return func() {
 		cancel()
 		wait.Wait()
 	}
+}
+
+// guarded runs what has a goroutine of its own, and turns a panic in it into an error
+// that ends the line.
+func (s *sources) guarded(what string, run func()) {
+	defer func() {
+		if p := recover(); p != nil {
+			s.log.Error("the program of the "+what+" failed", zap.Any("panic", p), zap.ByteString("stack", debug.Stack()))
+			s.failed <- fmt.Errorf("%s: program error: %v", what, p)
+		}
+	}()
+	run()
 }
 
 // listen hands the readings of the scanner to the line.

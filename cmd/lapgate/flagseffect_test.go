@@ -81,6 +81,7 @@ func allEffects() []effects {
 		{"arm", "--config demo.yaml" + byKim, person(nil), nil},
 		{"disarm", "--config demo.yaml" + byKim, person(nil), nil},
 		{"hold", "--config demo.yaml" + byKim, person(map[string]string{"off": "--off"}), nil},
+		{"restart", "--config demo.yaml" + byKim, person(nil), nil},
 		{"reload", "--config demo.yaml", toDaemon(map[string]string{"by": "--by lee"}), nil},
 		{"confirm", "--config demo.yaml --yes --finding narrow-roll --roll 8 --by kim", toDaemon(map[string]string{
 			"line": "--line south", "roll": "--roll 9", "finding": "--finding scan-ovality", "by": "--by ola", "yes": "--yes=false",

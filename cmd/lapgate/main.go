@@ -146,7 +146,7 @@ type group struct {
 func (p *program) groups() []group {
 	return []group{
 		{"Line (serve it, act on it)", []*cobra.Command{
-			p.runCommand(), p.armCommand(), p.disarmCommand(), p.holdCommand(), p.confirmCommand(), p.overrideCommand(), p.reloadCommand(),
+			p.runCommand(), p.armCommand(), p.disarmCommand(), p.holdCommand(), p.confirmCommand(), p.overrideCommand(), p.reloadCommand(), p.restartCommand(),
 		}},
 		{"Recipe (what a roll gets, what a change would do)", []*cobra.Command{
 			p.recipeCommand(), p.widthsCommand(), p.replayCommand(), p.compareCommand(), p.calibrateCommand(),

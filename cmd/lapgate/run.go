@@ -132,11 +132,11 @@ func reloadOnHangup(ctx context.Context, o *gateway.Operator) {
 	}
 }
 
-// anyAlive reports whether a line is still served: a process whose every line
-// has ended should be started anew.
+// anyAlive reports whether a line is served or comes back by itself: a process whose
+// every line has ended should be started anew.
 func anyAlive(lines []status.Line) bool {
 	for i := range lines {
-		if !lines[i].Ended {
+		if lines[i].Alive() {
 			return true
 		}
 	}

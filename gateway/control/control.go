@@ -32,6 +32,7 @@ const (
 	Override Command = "override"
 	Confirm  Command = "confirm"
 	Reload   Command = "reload"
+	Restart  Command = "restart"
 )
 
 // Request is one command with what it needs.

@@ -34,7 +34,7 @@ func TestPoisoned(t *testing.T) {
 	limit(1)
 	big := record.Hold{Reason: strings.Repeat("x", 100_000)}
 	_, first := j.Append(t.Context(), big)
-	if first == nil || !strings.Contains(first.Error(), "the disk is full; make room on it") || strings.Contains(first.Error(), "database or disk is full") {
+	if !errors.Is(first, journal.ErrFull) || !strings.Contains(first.Error(), "the disk is full; make room on it") || strings.Contains(first.Error(), "database or disk is full") {
 		t.Fatalf("error %v, want one of a full disk in plain words", first)
 	}
 	limit(1 << 30) // there is room again, but the file is not trusted any more

@@ -15,6 +15,8 @@ import (
 var (
 	// ErrInUse says that another process has the journal open.
 	ErrInUse = errors.New("the journal is in use")
+	// ErrFull says that the disk has no room for a record.
+	ErrFull = errors.New("the disk is full")
 	// ErrNewer says that a newer version of the program wrote the journal.
 	ErrNewer = errors.New("the journal is newer than this program")
 	// ErrForeign says that the file is a sound database of something else.

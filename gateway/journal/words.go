@@ -46,6 +46,11 @@ func (e *plainError) Error() string {
 
 func (e *plainError) Unwrap() error { return e.err }
 
+// Is lets ErrFull be asked for.
+func (e *plainError) Is(target error) bool {
+	return target == ErrFull && e.cause.code == sqlite3.SQLITE_FULL
+}
+
 // inWords puts an error of SQLite into words that tell what to do. Any other
 // error comes back as it is.
 func inWords(err error) error {

@@ -197,6 +197,9 @@ const (
 	CauseRestart ModeCause = "restart" // of the daemon
 	CauseSwap    ModeCause = "swap"    // the controller is another
 	CauseJournal ModeCause = "journal" // the journal before was set aside
+
+	CauseReopened ModeCause = "reopened" // the line had ended and is served again
+	CauseFenced   ModeCause = "fenced"   // another gateway serves the line
 )
 
 // ConfigChange is one key that changed.

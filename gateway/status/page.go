@@ -32,9 +32,10 @@ th, td { text-align: left; padding: .2em 1em .2em 0; border-bottom: 1px solid #c
 {{end}}{{end}}{{range .Lines}}
 <h2>{{.Name}}</h2>
 <table>
-<tr><th>connection</th><td>{{if .Ended}}<span class="bad">line ended</span>{{else if .Connected}}up{{else}}<span class="bad">down</span>{{end}}</td></tr>
-<tr><th>writing</th><td>{{if .Armed}}armed{{else}}shadow, nothing is written{{end}}</td></tr>
+<tr><th>connection</th><td>{{if .Ended}}<span class="bad">none: the line is not served</span>{{else if .Connected}}up{{else}}<span class="bad">down</span>{{end}}</td></tr>
+<tr><th>writing</th><td>{{if .Ended}}nothing is written{{else if .Armed}}armed{{else}}shadow, nothing is written{{end}}</td></tr>
 {{if .Error}}<tr><th>trouble</th><td class="bad">{{.Error}}</td></tr>{{end}}
+{{if .Ended}}<tr><th>goes on</th><td>{{if .Alive}}by itself, in shadow; tried again {{.Again.Format "2006-01-02 15:04:05 MST"}}{{else}}when a person has seen to it, in shadow: lapgate restart --line {{.Name}} --by NAME{{end}}</td></tr>{{end}}
 {{range rows .}}<tr><th>{{.Name}}</th><td>{{.Value}}</td></tr>
 {{end}}<tr><th>as of</th><td>{{.At.Format "2006-01-02 15:04:05 MST"}}</td></tr>
 </table>
@@ -49,6 +50,9 @@ type row struct{ Name, Value string }
 // has read no request shows nothing of one: what was never read is not a zero.
 func rows(l Line) []row {
 	v := viewOf(&l)
+	if l.Ended {
+		return nil // the machine stands still; its state of then is no state of now
+	}
 	out := []row{{"state", v.State}}
 	if v.Reason != "" {
 		out = append(out, row{"reason", v.Reason})
@@ -78,6 +82,7 @@ type view struct {
 	Armed      bool                 `json:"armed"`
 	Connected  bool                 `json:"connected"`
 	Ended      bool                 `json:"ended"`
+	Again      *time.Time           `json:"again,omitempty"` // when a line that has ended is opened again by itself
 	Error      string               `json:"error,omitempty"`
 	State      string               `json:"state"`
 	Reason     string               `json:"reason,omitempty"`
@@ -115,6 +120,9 @@ func viewOf(l *Line) view {
 		Line: l.Name, Armed: l.Armed, Connected: l.Connected, Ended: l.Ended, Error: l.Error,
 		State: m.State.String(), Reason: m.Reason, Config: handshake.ConfigHash(m.Config), HoldAll: m.HoldAll,
 		CycleTime: m.CycleTime.Seconds(), Conditions: []string{}, Counts: []count{}, At: l.At,
+	}
+	if !l.Again.IsZero() {
+		v.Again = &l.Again
 	}
 	if m.Session != (handshake.Session{}) {
 		s := m.Session

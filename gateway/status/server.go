@@ -22,10 +22,14 @@ type Line struct {
 	Armed     bool
 	Connected bool
 	Ended     bool
-	Error     string // the first of the present outage, or why the line ended
+	Again     time.Time // when a line that has ended is opened again by itself; zero for never
+	Error     string    // the newest of the present outage, or why the line ended
 	Machine   cycle.Status
-	At        time.Time
+	At        time.Time // of all the rest
 }
+
+// Alive reports whether the line is served, or will be without anybody's help.
+func (l *Line) Alive() bool { return !l.Ended || !l.Again.IsZero() }
 
 // Healthy reports whether the line serves its controller.
 func (l *Line) Healthy() bool { return l.Connected && !l.Ended }
@@ -65,6 +69,8 @@ func (s Source) health(w http.ResponseWriter, _ *http.Request) {
 	for i := range lines {
 		word := "ok"
 		switch {
+		case lines[i].Ended && lines[i].Alive():
+			word = "not served, opened again by itself"
 		case lines[i].Ended:
 			word = "ended"
 		case !lines[i].Connected:

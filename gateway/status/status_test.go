@@ -100,6 +100,7 @@ func TestPages(t *testing.T) {
 	lines := []Line{
 		{Name: "north", Connected: true, Armed: true, At: time.Date(2026, 3, 1, 22, 0, 0, 0, time.UTC), Machine: cycle.Status{Seen: true, Tag: `<script>"R-1"`, Produced: 12, State: cycle.StatePoll}},
 		{Name: "south", Error: "dial: refused", Ended: true},
+		{Name: "west", Error: "the disk is full", Ended: true, Again: time.Date(2026, 3, 1, 22, 5, 0, 0, time.UTC), Machine: cycle.Status{State: cycle.StatePoll}},
 	}
 	server, err := Listen(context.Background(), "127.0.0.1:0", Source{
 		Version: "test", Lines: func() []Line { return lines }, Metrics: prometheus.NewRegistry(),
@@ -132,14 +133,17 @@ func TestPages(t *testing.T) {
 		code         int
 		want         string
 	}{
-		{"GET", "/health", 503, "north: ok\nsouth: ended\n"},
+		{"GET", "/health", 503, "north: ok\nsouth: ended\nwest: not served, opened again by itself\n"},
 		{"GET", "/status.json", 200, `"version": "test"`},
 		{"GET", "/status.json", 200, `"error": "dial: refused"`},
 		{"GET", "/status.json", 200, `"state": "POLL"`},
 		{"GET", "/status.json", 200, `"outcomes_produced": 12`},
 		{"GET", "/", 200, `&lt;script&gt;`},
 		{"GET", "/", 200, "12 produced"},
-		{"GET", "/", 200, "line ended"},
+		{"GET", "/", 200, "none: the line is not served"},
+		{"GET", "/", 200, "lapgate restart --line south --by NAME"},
+		{"GET", "/", 200, "by itself, in shadow; tried again 2026-03-01 22:05:00 UTC"},
+		{"GET", "/status.json", 200, `"again": "2026-03-01T22:05:00Z"`},
 		{"GET", "/metrics", 200, ""},
 		{"GET", "/elsewhere", 404, ""},
 		{"POST", "/", 405, ""},
@@ -151,6 +155,10 @@ func TestPages(t *testing.T) {
 			t.Errorf("%s %s: got %d %q, want %d with %q", c.method, c.path, code, body, c.code, c.want)
 		}
 	}
+	if _, body := do("GET", "/"); strings.Count(body, "POLL") != 1 {
+		t.Error("the page shows the state of a line that is not served")
+	}
+	lines = lines[:2]
 	lines[1].Ended, lines[1].Connected = false, true
 	if code, body := do("GET", "/health"); code != 200 || body != "north: ok\nsouth: ok\n" {
 		t.Errorf("health: got %d %q", code, body)

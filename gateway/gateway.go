@@ -69,6 +69,9 @@ type Options struct {
 	Log *zap.Logger
 	// Metrics takes what machines should know. Nil for none.
 	Metrics *status.Metrics
+	// FreeRoom tells the bytes that are free on the disk of a folder. Nil for what the
+	// operating system says.
+	FreeRoom func(folder string) (uint64, error)
 	// Random is the source of session numbers. Nil for the operating system's.
 	Random io.Reader
 	// Jitter returns a number in [0, 1) that spreads reconnects. Nil for one
@@ -87,6 +90,10 @@ type Gateway struct {
 	reload   sync.Mutex
 	snapshot *config.Snapshot // in force
 	inForce  atomic.Pointer[status.Config]
+
+	journals  string       // their folder
+	leastFree atomic.Int64 // megabytes on its disk
+	short     atomic.Bool  // it has less
 
 	mu     sync.Mutex
 	cancel context.CancelFunc // set while Run runs
@@ -115,13 +122,17 @@ func New(o Options) (*Gateway, error) {
 	if o.Log == nil {
 		o.Log = zap.NewNop()
 	}
+	if o.FreeRoom == nil {
+		o.FreeRoom = freeRoom
+	}
 	if o.Random == nil {
 		o.Random = rand.Reader
 	}
 	if o.Jitter == nil {
 		o.Jitter = mathrand.Float64
 	}
-	g := &Gateway{options: o, snapshot: o.Snapshot, done: make(chan struct{}), over: make(chan struct{})}
+	g := &Gateway{options: o, snapshot: o.Snapshot, done: make(chan struct{}), over: make(chan struct{}), journals: o.Snapshot.Journal.Directory}
+	g.leastFree.Store(int64(o.Snapshot.Journal.LeastFree))
 	g.inForce.Store(&status.Config{File: o.Snapshot.File, Hash: o.Snapshot.Hash})
 	seen := map[string]bool{}
 	for i := range o.Snapshot.Lines {
@@ -167,7 +178,10 @@ func (g *Gateway) Run(ctx context.Context) error {
 	for i, p := range g.lines {
 		wait.Go(func() { failures[i] = g.keep(ctx, p) })
 	}
+	looking, looked := context.WithCancel(ctx)
+	go g.watchRoom(looking) // not waited for: a disk on a network that is gone may not answer
 	wait.Wait()
+	looked()
 	err := errors.Join(failures...)
 	if !slices.ContainsFunc(failures, func(e error) bool { return !errors.Is(e, errFenced) }) {
 		return fmt.Errorf("%w: %w", ErrFenced, err)
@@ -194,6 +208,9 @@ func (g *Gateway) Lines() []status.Line {
 	out := make([]status.Line, len(g.lines))
 	for i, p := range g.lines {
 		out[i] = *p.loop().public.Load()
+		if g.short.Load() {
+			out[i].Machine.Conditions = append(slices.Clone(out[i].Machine.Conditions), noteRoom)
+		}
 	}
 	return out
 }

@@ -284,3 +284,44 @@ func TestProgramErrorBesideTheLine(t *testing.T) {
 		cancel()
 	})
 }
+
+// TestDiskThatFills: people are told before the disk of the journals is full, and when
+// it has room again.
+func TestDiskThatFills(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench()
+		s := newShop(t, b, map[string]string{"journal.least_free": "200"})
+		var free atomic.Uint64
+		free.Store(200e6)
+		o := s.options()
+		o.FreeRoom = func(folder string) (uint64, error) {
+			if folder != s.snapshot.Journal.Directory {
+				t.Errorf("looked at %s", folder)
+			}
+			return free.Load(), nil
+		}
+		ctx, cancel := context.WithCancel(context.Background())
+		go b.run(ctx)
+		g, stop := s.start(o)
+		shown := func() bool { return slices.Contains(g.Lines()[0].Machine.Conditions, "disk-nearly-full") }
+		until(t, time.Minute, "a connection", func() bool { return g.Lines()[0].Connected })
+		if shown() {
+			t.Error("told with room enough")
+		}
+		free.Store(199e6)
+		until(t, time.Minute, "the condition", shown)
+		<-time.After(4 * time.Minute) // of virtual time
+		if n := s.logged("nearly full"); n != 1 {
+			t.Errorf("told %d times, want once", n)
+		}
+		free.Store(1e9)
+		until(t, time.Minute, "the end of the condition", func() bool { return !shown() })
+		if s.logged("has room again") != 1 {
+			t.Error("the end was not told")
+		}
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
+		cancel()
+	})
+}

@@ -104,6 +104,7 @@ func (s Status) Off() bool { return s.Listen == none }
 // Journal is where the durable records are kept.
 type Journal struct {
 	Directory string `cfg:"directory" default:"journal" path:"true" doc:"directory of the journals, one file per line; relative to the folder of this file, as every path here"`
+	LeastFree int    `cfg:"least_free" default:"500" range:"0..1000000" doc:"megabytes that the disk of the journals has free at least; with less people are told before it is full; 0 for never"`
 }
 
 // Path is the journal file of the named line.

@@ -36,6 +36,7 @@ type Metrics struct {
 	armed     *prometheus.GaugeVec
 	reloads   *prometheus.CounterVec
 	accepted  prometheus.Gauge
+	room      prometheus.Gauge
 
 	mu     sync.Mutex
 	asked  map[roll]time.Time       // wall time of the request record
@@ -96,6 +97,8 @@ func NewMetrics(r prometheus.Registerer) (*Metrics, error) {
 	m.accepted = prometheus.NewGauge(prometheus.GaugeOpts{Namespace: "lapgate", Name: "config_accepted", Help: "1 unless the newest configuration was refused."})
 	m.accepted.Set(1)
 	add(m.accepted)
+	m.room = prometheus.NewGauge(prometheus.GaugeOpts{Namespace: "lapgate", Name: "journal_disk_free_bytes", Help: "Bytes free on the disk of the journals."})
+	add(m.room)
 	if err != nil {
 		return nil, err
 	}
@@ -202,6 +205,13 @@ func (m *Metrics) Refused(line string, b handshake.ID) {
 func (m *Metrics) WriteForbidden(line string) {
 	if m != nil {
 		m.forbidden.WithLabelValues(line).Inc()
+	}
+}
+
+// Room takes the bytes that are free on the disk of the journals.
+func (m *Metrics) Room(free uint64) {
+	if m != nil {
+		m.room.Set(float64(free))
 	}
 }
 

@@ -1,0 +1,14 @@
+//go:build linux || darwin
+
+package gateway
+
+import "syscall"
+
+// freeRoom is the bytes that are free for this account on the disk of a folder.
+func freeRoom(folder string) (uint64, error) {
+	var s syscall.Statfs_t
+	if err := syscall.Statfs(folder, &s); err != nil {
+		return 0, err
+	}
+	return s.Bavail * uint64(s.Bsize), nil
+}

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"net"
-	"os"
 	"runtime/debug"
 	"strconv"
 	"sync"
@@ -17,6 +16,7 @@ import (
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/orders"
+	"lapgate/gateway/plainfile"
 	"lapgate/gateway/scan"
 	"lapgate/recipe"
 )
@@ -66,7 +66,7 @@ func newSources(s *settings, o *Options, log *zap.Logger) (*sources, error) {
 	if !out.orders.Off() {
 		open := o.OpenOrders
 		if open == nil {
-			open = os.DirFS
+			open = plainfile.Folder
 		}
 		out.folder = orders.NewFolder(open(out.orders.Directory), &s.config.Recipe.Materials)
 	}

@@ -4,13 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
 	"slices"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/config"
+	"lapgate/gateway/plainfile"
 	"lapgate/gateway/process"
 	"lapgate/gateway/record"
 	"lapgate/recipe/quantity"
@@ -128,7 +128,7 @@ func (f *calibrateFlags) curves(c *process.Calibration) error {
 	}
 	var curves []process.Curve
 	for _, path := range f.bond {
-		file, err := os.Open(path)
+		file, err := plainfile.Open(path)
 		if err != nil {
 			return err
 		}

@@ -2,7 +2,8 @@ package main
 
 import (
 	"io"
-	"os"
+
+	"lapgate/gateway/plainfile"
 )
 
 // openedTable is a table given by the path of its file, or - for standard
@@ -16,7 +17,7 @@ func (p *program) openTable(path string) (*openedTable, error) {
 	if path == "-" {
 		return &openedTable{io.NopCloser(p.stdin), "standard input"}, nil
 	}
-	file, err := os.Open(path)
+	file, err := plainfile.Open(path)
 	if err != nil {
 		return nil, err
 	}

@@ -12,11 +12,11 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"reflect"
 	"strings"
 
+	"lapgate/gateway/plainfile"
 	"lapgate/gateway/tags"
 	"lapgate/recipe"
 )
@@ -131,7 +131,7 @@ func read(path string) ([]byte, *Problem) {
 	if path == "" {
 		return nil, &Problem{Text: "no configuration", Got: "no file name", Want: "the path of a configuration file", Remedy: "give one with --config"}
 	}
-	f, err := os.Open(path)
+	f, err := plainfile.Open(path)
 	if err == nil {
 		defer func() { _ = f.Close() }() // only read
 		var data []byte
@@ -144,6 +144,8 @@ func read(path string) ([]byte, *Problem) {
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		p.Remedy = "check the path, or begin with a copy of the reference configuration"
+	case errors.Is(err, plainfile.ErrNotPlain):
+		p.Remedy = "write it into a file"
 	case errors.Is(err, fs.ErrPermission):
 		p.Remedy = "let the user of the gateway read it"
 	}

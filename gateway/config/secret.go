@@ -5,9 +5,10 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"runtime"
 	"strings"
+
+	"lapgate/gateway/plainfile"
 )
 
 // hidden stands for a secret wherever one would be shown.
@@ -81,7 +82,7 @@ func (o *OPCUAServer) Login(lookup func(string) (string, bool)) (Login, error) {
 	var bad []error
 	if o.UserCertificate != "" || o.UserKey != "" {
 		var err error
-		if l.Certificate, err = os.ReadFile(o.UserCertificate); err != nil {
+		if l.Certificate, err = readGuarded(o.UserCertificate, 0); err != nil {
 			bad = append(bad, fmt.Errorf("user certificate: %w", err))
 		}
 		if l.Key, err = readPrivate(o.UserKey); err != nil {
@@ -121,7 +122,7 @@ func (e *looseError) Error() string { return fmt.Sprintf("mode %04o", e.mode) }
 // readGuarded reads a file without any of the forbidden permissions. Windows
 // keeps its access lists elsewhere, and shows made-up permissions here.
 func readGuarded(path string, forbidden fs.FileMode) ([]byte, error) {
-	f, err := os.Open(path)
+	f, err := plainfile.Open(path)
 	if err != nil {
 		return nil, err
 	}
@@ -129,9 +130,6 @@ func readGuarded(path string, forbidden fs.FileMode) ([]byte, error) {
 	info, err := f.Stat()
 	if err != nil {
 		return nil, err
-	}
-	if !info.Mode().IsRegular() {
-		return nil, errors.New("not a regular file")
 	}
 	if runtime.GOOS != "windows" && info.Mode().Perm()&forbidden != 0 {
 		return nil, &looseError{info.Mode().Perm()}

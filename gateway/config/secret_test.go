@@ -33,7 +33,7 @@ func TestReadSecret(t *testing.T) {
 		{"file:" + file("group", "hush-hush", 0o640), "", "mode 0640, want 0600 or stricter"},
 		{"file:" + file("others", "hush-hush", 0o604), "", "mode 0604"},
 		{"file:" + file("empty", "\n", 0o600), "", "is empty"},
-		{"file:" + dir, "", "not a regular file"},
+		{"file:" + dir, "", "is a directory"},
 		{"file:" + filepath.Join(dir, "none"), "", "no such file"},
 		{"file:" + file("huge", strings.Repeat("x", 1<<20+1), 0o600), "", "more than"},
 		{"env:LINE_PASSWORD", "from the environment", ""},

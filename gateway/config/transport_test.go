@@ -97,7 +97,7 @@ func TestTLSFiles(t *testing.T) {
 			if err := errors.Join(os.Remove(filepath.Join(f.dir, "gateway.key")), os.Mkdir(filepath.Join(f.dir, "gateway.key"), 0o700)); err != nil {
 				t.Fatal(err)
 			}
-		}, []string{"not a regular file"}},
+		}, []string{"is a directory"}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			f := newTLSFiles(t, year)

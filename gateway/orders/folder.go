@@ -3,9 +3,11 @@ package orders
 import (
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"path"
 	"slices"
+	"strconv"
 	"strings"
 	"sync/atomic"
 	"time"
@@ -90,7 +92,12 @@ func (f *Folder) list() ([]stamp, error) {
 		if e.IsDir() || strings.ToLower(path.Ext(e.Name())) != ".csv" {
 			continue
 		}
-		info, err := fs.Stat(f.fsys, e.Name())
+		// A link, pipe or device is no file that somebody dropped here: it may lead
+		// to what others must not read, or never end.
+		if !e.Type().IsRegular() {
+			return nil, fmt.Errorf("%s is no regular file; take it away", clip(e.Name()))
+		}
+		info, err := e.Info()
 		if errors.Is(err, fs.ErrNotExist) {
 			continue // gone since; the next poll sees it
 		}
@@ -100,6 +107,34 @@ func (f *Folder) list() ([]stamp, error) {
 		out = append(out, stamp{e.Name(), info.Size(), info.ModTime()})
 	}
 	return out, nil
+}
+
+// maxBytes bounds a table of orders by what is read of it, whatever it says of its
+// size: a hundred thousand orders take a tenth.
+const maxBytes = 64 << 20
+
+// bound ends a file that goes on for too long. left is below zero then.
+type bound struct {
+	in   io.Reader
+	left int
+}
+
+func (b *bound) Read(p []byte) (int, error) {
+	if b.left < 0 {
+		return 0, io.ErrUnexpectedEOF
+	}
+	n, err := b.in.Read(p[:min(len(p), b.left+1)])
+	b.left -= n
+	return n, err
+}
+
+// clip is the beginning of a text that others wrote, for a message.
+func clip(text string) string {
+	const most = 40
+	if r := []rune(text); len(r) > most {
+		text = string(r[:most]) + "…"
+	}
+	return strconv.Quote(text)
 }
 
 // errChanged tells that a file changed or went while it was read.
@@ -128,7 +163,11 @@ func (f *Folder) loadFile(g *gathering, s stamp) (problems, err error) {
 		return nil, err
 	}
 	defer func() { _ = file.Close() }() // only read
-	problems = g.read(s.name, file)
+	bounded := &bound{file, maxBytes}
+	problems = g.read(s.name, bounded)
+	if bounded.left < 0 {
+		return fmt.Errorf("%s has more than %d bytes; split it, or take it away", s.name, maxBytes), nil
+	}
 	var whole *table.Problems
 	if problems != nil && !errors.As(problems, &whole) {
 		return nil, problems

@@ -81,7 +81,7 @@ func (g *gathering) read(name string, in io.Reader) error {
 		}
 		tag := strings.Clone(t.Text(roll))
 		if first, ok := g.places[tag]; ok {
-			t.Fail(roll, table.Problem{Text: fmt.Sprintf("%q stands at %s too", tag, first), Remedy: "leave one of them out"})
+			t.Fail(roll, table.Problem{Text: fmt.Sprintf("%s stands at %s too", clip(tag), first), Remedy: "leave one of them out"})
 			continue
 		}
 		g.orders[tag], g.places[tag] = o, fmt.Sprintf("%s:%d", name, t.Line())

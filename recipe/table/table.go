@@ -138,9 +138,10 @@ func (t *Reader) example() string {
 	return strings.Join(names, ",")
 }
 
-// quote echoes what was written, if it is long only how it begins.
+// quote echoes what was written, if it is long only how it begins: enough to find it,
+// and little of a file that was none of a table.
 func quote(s string) string {
-	const most = 60
+	const most = 40
 	if r := []rune(s); len(r) > most {
 		s = string(r[:most]) + "…"
 	}

@@ -85,6 +85,9 @@ func (f *recipeFlags) read() (outer float64, err error) {
 	var problems []error
 	length := func(flag, text string) float64 {
 		v, err := quantity.Parse(text, quantity.Length)
+		if err == nil && v < 0 {
+			err = fmt.Errorf("%s is negative; no measurement gives this", text)
+		}
 		if err != nil {
 			problems = append(problems, fmt.Errorf("--%s: %w", flag, err))
 		}

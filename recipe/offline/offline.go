@@ -161,17 +161,17 @@ func givenIn(t *table.Reader) Given {
 	g := Given{
 		Tag: t.Text(roll), Grade: t.Text(grade), Core: t.Text(core), Spec: strings.Clone(t.Text(spec)), Quality: 1,
 	}
-	g.Diameter, _ = t.Quantity(diameter)
-	g.Width, _ = t.Quantity(width)
-	if v, ok := t.Quantity(quality); ok {
+	if v, ok := t.Within(quality, 0, 1); ok {
 		g.Quality = v
 	}
-	g.Age, _ = t.Quantity(age)
-	g.Ovality, _ = t.Quantity(ovality)
-	g.WidthSpread, _ = t.Quantity(widthSpread)
-	g.Weight, _ = t.Quantity(weight)
-	g.DiameterU, _ = t.Quantity(diameterU)
-	g.WidthU, _ = t.Quantity(widthU)
+	// The spread of two diameters is at most twice their mean.
+	g.Ovality, _ = t.Within(ovality, 0, 2)
+	for _, x := range []struct {
+		column int
+		to     *float64
+	}{{diameter, &g.Diameter}, {width, &g.Width}, {age, &g.Age}, {widthSpread, &g.WidthSpread}, {weight, &g.Weight}, {diameterU, &g.DiameterU}, {widthU, &g.WidthU}} {
+		*x.to, _ = t.Within(x.column, 0, math.Inf(1))
+	}
 	return g
 }
 

@@ -93,6 +93,36 @@ func TestRollsStopAtTheFirstProblem(t *testing.T) {
 	}
 }
 
+// What no measurement gives is refused with its place.
+func TestRollsRefuseTheImpossible(t *testing.T) {
+	for cells, want := range map[string]string{
+		"quality,1.5":        `no measurement gives this (got "1.5", want 0 to 1)`,
+		"quality,-0.1":       "quality",
+		"ovality,-1":         `ovality: no measurement gives this (got "-1", want 0 to 2)`,
+		"width_spread,-5 mm": `width_spread: no measurement gives this (got "-5 mm", want at least 0)`,
+		"weight,-3 kg":       "weight: no measurement gives this",
+		"age,-1 s":           "age: no measurement gives this",
+		"diameter_u,-1 mm":   "diameter_u: no measurement gives this",
+		"width_u,-1 mm":      "width_u: no measurement gives this",
+		"quality,1":          "",
+		"width_spread,0 mm":  "",
+		"ovality,0.01":       "",
+		"weight,":            "",
+		"diameter_u,0.5 mm":  "",
+	} {
+		column, cell, _ := strings.Cut(cells, ",")
+		_, err := read("roll,diameter,width," + column + "\nA,1 m,1 m," + cell + "\n")
+		if (err == nil) != (want == "") || err != nil && !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: got %v, want %s", cells, err, want)
+		}
+	}
+	for _, row := range []string{"A,-1 m,1 m\n", "A,1 m,-1 m\n"} {
+		if _, err := read("roll,diameter,width\n" + row); err == nil || !strings.Contains(err.Error(), "no measurement gives this") {
+			t.Errorf("%s: got %v", row, err)
+		}
+	}
+}
+
 // longList is a list of rolls that is made while it is read.
 type longList struct {
 	at, rolls int

@@ -40,6 +40,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -343,6 +344,21 @@ func (t *Reader) Positive(column int) (v float64, ok bool) {
 		return 0, false
 	}
 	return v, ok
+}
+
+// Within is Quantity for what a measurement can be: from least to most, in the unit in
+// which its dimension is held.
+func (t *Reader) Within(column int, least, most float64) (v float64, ok bool) {
+	v, ok = t.Quantity(column)
+	if !ok || v >= least && v <= most {
+		return v, ok
+	}
+	p := Problem{Text: "no measurement gives this", Got: quote(t.Text(column)), Want: fmt.Sprintf("at least %g", least), Remedy: "correct it, or leave the cell empty if it is not known"}
+	if !math.IsInf(most, 1) {
+		p.Want = fmt.Sprintf("%g to %g", least, most)
+	}
+	t.Fail(column, p)
+	return 0, false
 }
 
 // Whole is the cell of a column as a whole number from least to most. It is

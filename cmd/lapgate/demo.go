@@ -6,9 +6,7 @@ import (
 	"fmt"
 	"maps"
 	"os"
-	"os/signal"
 	"slices"
-	"syscall"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/spf13/cobra"
@@ -81,7 +79,7 @@ broken, every wrap was judged good by the simulator and the journal verifies.`,
 }
 
 func (p *program) demo(ctx context.Context, f *demoFlags) (err error) {
-	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)
+	ctx, stop := p.untilInterrupted(ctx)
 	defer stop()
 	dir := f.journal
 	if dir == "" {

@@ -17,7 +17,8 @@ import (
 )
 
 func main() {
-	os.Exit(run(os.Args[1:], os.Environ(), os.Stdin, os.Stdout, os.Stderr))
+	p := &program{signals: interrupts(), env: os.Environ(), stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr}
+	os.Exit(p.run(os.Args[1:]))
 }
 
 // The exit codes; README and the help text list them.
@@ -65,19 +66,24 @@ type program struct {
 	env            []string
 	stdin          io.Reader
 	stdout, stderr io.Writer
-	started        bool // a command began its work: errors are no longer of usage
+	started        bool           // a command began its work: errors are no longer of usage
+	signals        chan os.Signal // that ask the process to end; nil where nobody caught them yet
 	connections    connect.Dialers
 }
 
 // run is main without the process.
 func run(args, env []string, stdin io.Reader, stdout, stderr io.Writer) int {
-	p := &program{env: env, stdin: stdin, stdout: stdout, stderr: stderr}
+	return (&program{env: env, stdin: stdin, stdout: stdout, stderr: stderr}).run(args)
+}
+
+// run does what the arguments say, and returns the exit code.
+func (p *program) run(args []string) int {
 	p.connections.Lookup = p.lookup
 	root := p.root()
 	root.SetArgs(args)
-	root.SetIn(stdin)
-	root.SetOut(stdout)
-	root.SetErr(stderr)
+	root.SetIn(p.stdin)
+	root.SetOut(p.stdout)
+	root.SetErr(p.stderr)
 	called, err := root.ExecuteC()
 	if err == nil {
 		return exitDone
@@ -91,10 +97,10 @@ func run(args, env []string, stdin io.Reader, stdout, stderr io.Writer) int {
 		e = &exitError{exitUsage, err}
 	}
 	if e.err != nil {
-		fmt.Fprintln(stderr, e.err)
+		fmt.Fprintln(p.stderr, e.err)
 	}
 	if e.code == exitUsage {
-		fmt.Fprintf(stderr, "Run '%s --help' for usage.\n", called.CommandPath())
+		fmt.Fprintf(p.stderr, "Run '%s --help' for usage.\n", called.CommandPath())
 	}
 	return e.code
 }
@@ -117,8 +123,9 @@ differences (for recipe: the verdict is hold).`,
 		Version:       this.String(),
 		SilenceErrors: true,
 		SilenceUsage:  true,
-		PersistentPreRun: func(*cobra.Command, []string) {
+		PersistentPreRunE: func(cmd *cobra.Command, _ []string) error {
 			p.started = true
+			return p.release(cmd)
 		},
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
 	}

@@ -46,8 +46,22 @@ would have offered.`,
 	return cmd
 }
 
-func (p *program) daemon(ctx context.Context, src config.Source) (err error) {
+// daemon serves until it is asked to end. What fails because it was asked is no error.
+func (p *program) daemon(ctx context.Context, src config.Source) error {
+	ctx, stop := p.untilInterrupted(ctx)
+	defer stop()
+	err := p.serve(ctx, src)
+	if ctx.Err() != nil && errors.Is(err, context.Canceled) {
+		return nil
+	}
+	return err
+}
+
+func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 	snapshot, err := p.loadSource(src)
+	if err == nil {
+		err = ctx.Err() // asked to end before anything was opened
+	}
 	if err != nil {
 		return err
 	}
@@ -57,8 +71,6 @@ func (p *program) daemon(ctx context.Context, src config.Source) (err error) {
 	}
 	defer func() { _ = log.Sync() }() // standard error may not be a file that can be synchronised
 
-	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)
-	defer stop()
 	registry, metrics, err := newMetrics()
 	if err != nil {
 		return err

@@ -7,10 +7,8 @@ import (
 	"fmt"
 	"net"
 	"os"
-	"os/signal"
 	"slices"
 	"strings"
-	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -256,7 +254,7 @@ func (p *program) trueRolls(c *sim.Config, path string) ([]sim.Roll, error) {
 }
 
 func (p *program) sim(ctx context.Context, c sim.Config, w *present.Printer) error {
-	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)
+	ctx, stop := p.untilInterrupted(ctx)
 	defer stop()
 	s, err := sim.New(c)
 	if err != nil {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net"
 	"strings"
 	"time"
 
@@ -98,6 +99,7 @@ func (p *program) check(ctx context.Context, src config.Source, f *checkFlags) e
 		out.Summary = fmt.Sprintf("%s: invalid, %s", src.Path, plural(len(out.Problems), "problem"))
 		return errors.Join(p.printer(f.output, nil).Print(out), &exitError{code: exitConfig})
 	}
+	s.Warnings = append(s.Warnings, portTaken(ctx, s)...)
 	out := checked{
 		File: s.File, Valid: true, Hash: handshake.ConfigHash(s.Hash).String(),
 		Problems: problemRows(nil), Warnings: problemRows(s.Warnings), Unmeasured: problemRows(s.Unmeasured),
@@ -123,6 +125,22 @@ func (p *program) check(ctx context.Context, src config.Source, f *checkFlags) e
 		return err
 	}
 	return seen
+}
+
+// portTaken warns of a status page that could not listen now. No more than that: the
+// daemon of this very configuration may be what listens there.
+func portTaken(ctx context.Context, s *config.Snapshot) []config.Problem {
+	if s.Status.Off() {
+		return nil
+	}
+	var c net.ListenConfig
+	l, err := c.Listen(ctx, "tcp", s.Status.Listen)
+	if err == nil {
+		_ = l.Close() // nothing was served
+		return nil
+	}
+	return []config.Problem{{File: s.File, Key: "status.listen", Text: "the status page cannot listen there now", Got: err.Error(), Want: "a port that is free",
+		Remedy: "nothing is wrong if the daemon of this configuration runs; else give the page another port"}}
 }
 
 // onlineError is the exit of a look at the controllers: nil when nothing failed.

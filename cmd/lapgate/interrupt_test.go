@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"net"
 	"os"
 	"strings"
 	"syscall"
@@ -27,6 +28,31 @@ func TestEarlySignal(t *testing.T) {
 		}
 		if strings.Contains(stderr.String(), "commands are taken") {
 			t.Errorf("%v opened a socket all the same: %s", c.args, stderr.String())
+		}
+	}
+}
+
+// Check refuses the address of a status page that run refuses, and warns of a port that
+// something listens on.
+func TestCheckOfTheStatusAddress(t *testing.T) {
+	t.Parallel()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = l.Close() }()
+	for _, c := range []struct {
+		address string
+		code    int
+		text    string
+	}{
+		{"0.0.0.0:8480", exitConfig, "open to the network without login"},
+		{l.Addr().String(), exitDone, "status.listen: the status page cannot listen there now"},
+	} {
+		var stdout, stderr bytes.Buffer
+		code := run([]string{"check", demoPath(t), "--set", "status.listen=" + c.address}, nil, nil, &stdout, &stderr)
+		if code != c.code || !strings.Contains(stderr.String(), c.text) {
+			t.Errorf("%s: ended with %d, want %d: %s", c.address, code, c.code, stderr.String())
 		}
 	}
 }

@@ -99,6 +99,21 @@ func TestWarnings(t *testing.T) {
 	}
 }
 
+// A file of nothing but nesting is refused as soon as it is looked at, however deep: its
+// cost does not grow with the square of a line.
+func TestDeepNesting(t *testing.T) {
+	const levels = 1<<19 - 10 // a file of the greatest size allowed
+	for _, text := range []string{
+		"a: " + strings.Repeat("[", levels), "a: " + strings.Repeat("{", levels), strings.Repeat("- ", levels), strings.Repeat("? ", levels),
+		strings.Repeat("{a: ", levels/2),
+	} {
+		_, err := config.Load(config.Source{Path: "deep.yaml", Bytes: []byte(text)})
+		if err == nil || !strings.Contains(err.Error(), "nested too deeply") && !strings.Contains(err.Error(), "configuration too large") {
+			t.Errorf("%.8s…: got %.200v", text, err)
+		}
+	}
+}
+
 func TestUnreadableFiles(t *testing.T) {
 	dir := t.TempDir()
 	large := filepath.Join(dir, "large.yaml")

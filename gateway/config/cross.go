@@ -41,9 +41,16 @@ func (d *decoder) checkStatus(doc *document) {
 	if !ok {
 		return
 	}
-	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		d.warning(d.where(key), key, "status page open to the network without login", quoted(doc.Status.Listen), "a loopback address, as in 127.0.0.1:8480", "listen on loopback, and put a proxy with login before it")
+	if !Loopback(host) {
+		d.problem(d.where(key), key, "status page open to the network without login", quoted(doc.Status.Listen), "a loopback address, as in 127.0.0.1:8480", "listen on loopback, and put a proxy with login before it")
 	}
+}
+
+// Loopback tells whether a host is this machine alone. The status page listens nowhere
+// else: it has no login.
+func Loopback(host string) bool {
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback()
 }
 
 // lowestPort is the least port number allowed; 0 lets the system choose.

@@ -145,8 +145,9 @@ func (d *decoder) text(data []byte) string {
 // textLine checks one line for what is no text, and for nesting. It returns
 // false where the lines that follow are not worth a look.
 func (d *decoder) textLine(raw []byte, line int) bool {
+	at := position{line: line}
 	for i, r := range string(raw) {
-		at := position{line: line, col: 1 + utf8.RuneCount(raw[:i])}
+		at.col++
 		if r == utf8.RuneError && !bytes.HasPrefix(raw[i:], []byte("\uFFFD")) {
 			d.problem(at, "", "not UTF-8 text", fmt.Sprintf("byte %#02x", raw[i]), "UTF-8", "save the file as UTF-8; check that it is the right file")
 			return false

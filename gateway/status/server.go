@@ -13,6 +13,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
 )
 
@@ -128,7 +129,7 @@ func Listen(ctx context.Context, addr string, s Source) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("status address %q: %w; give host:port, as in 127.0.0.1:9464", addr, err)
 	}
-	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+	if !config.Loopback(host) {
 		return nil, fmt.Errorf("status address %q is not a loopback address; the pages have no login, put a proxy with one in front", addr)
 	}
 	var c net.ListenConfig

@@ -11,6 +11,7 @@ import (
 
 	"lapgate/gateway/config"
 	"lapgate/gateway/control"
+	"lapgate/gateway/present"
 )
 
 // daemonFlags say which daemon is meant.
@@ -62,7 +63,7 @@ func (p *program) command(ctx context.Context, f *daemonFlags, r control.Request
 	reply, err := p.ask(ctx, f, r)
 	if reply != nil {
 		for _, line := range reply.Text {
-			fmt.Fprintln(p.stdout, line)
+			fmt.Fprintln(p.stdout, present.CleanLines(line))
 		}
 	}
 	return err

@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/connect"
+	"lapgate/gateway/present"
 )
 
 func main() {
@@ -97,7 +98,7 @@ func (p *program) run(args []string) int {
 		e = &exitError{exitUsage, err}
 	}
 	if e.err != nil {
-		fmt.Fprintln(p.stderr, e.err)
+		fmt.Fprintln(p.stderr, present.CleanLines(e.err.Error()))
 	}
 	if e.code == exitUsage {
 		fmt.Fprintf(p.stderr, "Run '%s --help' for usage.\n", called.CommandPath())

@@ -11,6 +11,8 @@ import (
 
 	"go.uber.org/zap"
 	"go.uber.org/zap/zapcore"
+
+	"lapgate/gateway/present"
 )
 
 // repeatsWindow is how long a message is kept quiet after it was written; a
@@ -77,6 +79,7 @@ func (c *repeatsCore) Check(e zapcore.Entry, ce *zapcore.CheckedEntry) *zapcore.
 }
 
 func (c *repeatsCore) Write(e zapcore.Entry, fields []zapcore.Field) error {
+	e.Message = present.Clean(e.Message) // the encoders escape the fields alone
 	if e.Level < zapcore.WarnLevel {
 		return c.Core.Write(e, fields)
 	}

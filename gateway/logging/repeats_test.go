@@ -1,12 +1,16 @@
 package logging
 
 import (
+	"bytes"
+	"strings"
 	"testing"
 	"time"
 
 	"go.uber.org/zap"
 	"go.uber.org/zap/zapcore"
 	"go.uber.org/zap/zaptest/observer"
+
+	"lapgate/gateway/config"
 )
 
 func TestRepeats(t *testing.T) {
@@ -69,5 +73,21 @@ func TestRepeatsSync(t *testing.T) {
 	}
 	if n := logs.FilterField(zap.Int("repeats", 4)).Len(); n != 1 || logs.Len() != 2 {
 		t.Errorf("got %d entries, %d of them with the 4 repeats", logs.Len(), n)
+	}
+}
+
+// TestMessageCannotForgeALine: what others wrote into a message stays on its line and moves
+// no cursor.
+func TestMessageCannotForgeALine(t *testing.T) {
+	for _, format := range []string{"json", "console"} {
+		var b bytes.Buffer
+		log, err := New(&b, config.Log{Level: "info", Format: format})
+		if err != nil {
+			t.Fatal(err)
+		}
+		log.Info("reason: ok\n2026-03-01\tINFO\tdisarmed\x1b[2K", zap.String("by", "kim\n\x1b"))
+		if got := b.String(); strings.Count(got, "\n") != 1 || strings.Contains(got, "\x1b") || !strings.Contains(got, "x1b[2K") {
+			t.Errorf("%s: got %q", format, got)
+		}
 	}
 }

@@ -165,14 +165,14 @@ func linesOf(v reflect.Value) []string {
 	if v.Kind() == reflect.Slice {
 		var out []string
 		for i := range v.Len() {
-			out = append(out, fmt.Sprint(v.Index(i).Interface()))
+			out = append(out, CleanLines(fmt.Sprint(v.Index(i).Interface())))
 		}
 		return out
 	}
 	if v.IsZero() {
 		return nil
 	}
-	return []string{fmt.Sprint(v.Interface())}
+	return []string{CleanLines(fmt.Sprint(v.Interface()))}
 }
 
 // MarshalJSON writes the rows as an array.

@@ -359,13 +359,23 @@ func (w *Printer) number(c Column, v float64) string {
 	return strings.TrimSuffix(w.Line.Write(v, e.dim), " "+unit)
 }
 
-// csvCell is a value for a program, in the unit of its column.
+// csvCell is a value for a program, in the unit of its column. What is no figure is
+// defused for a spreadsheet.
 func (w *Printer) csvCell(c Column, v any) string {
+	text := w.csvText(c, v)
+	switch plain(v).(type) {
+	case float64, int64, uint64, Amount:
+		return text
+	}
+	return defused(text)
+}
+
+func (w *Printer) csvText(c Column, v any) string {
 	switch v := plain(v).(type) {
 	case nil:
 		return ""
 	case Amount:
-		return w.csvCell(Column{Name: v.Name}, v.Value)
+		return w.csvText(Column{Name: v.Name}, v.Value)
 	case Quantity:
 		return w.head(Column(v))
 	case float64:
@@ -379,7 +389,7 @@ func (w *Printer) csvCell(c Column, v any) string {
 	case []any:
 		parts := make([]string, len(v))
 		for i, x := range v {
-			parts[i] = w.csvCell(c, x)
+			parts[i] = w.csvText(c, x)
 		}
 		return strings.Join(parts, " ")
 	case encoding.TextMarshaler:
@@ -387,7 +397,7 @@ func (w *Printer) csvCell(c Column, v any) string {
 		if err != nil {
 			return fmt.Sprint(v)
 		}
-		return string(text)
+		return Clean(string(text))
 	default:
 		return w.word(v)
 	}
@@ -403,8 +413,10 @@ func nineDigits(v float64) string {
 	return strconv.FormatFloat(short+0, 'f', -1, 64) // adding 0 turns −0 into 0
 }
 
-// word is a value that is not a figure, for people.
-func (w *Printer) word(v any) string {
+// word is a value that is not a figure, for people. It may hold what others wrote.
+func (w *Printer) word(v any) string { return Clean(w.spoken(v)) }
+
+func (w *Printer) spoken(v any) string {
 	switch v := v.(type) {
 	case time.Time:
 		return v.In(w.Zone).Format("2006-01-02 15:04:05 MST")

@@ -7,11 +7,12 @@ import (
 	"time"
 
 	"lapgate/gateway/handshake"
+	"lapgate/gateway/present"
 )
 
 // page is read-only: it has no form, no script and no link that changes
 // anything.
-var page = template.Must(template.New("page").Funcs(template.FuncMap{"rows": rows}).Parse(`<!doctype html>
+var page = template.Must(template.New("page").Funcs(template.FuncMap{"rows": rows, "clean": present.Clean}).Parse(`<!doctype html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
@@ -28,15 +29,15 @@ th, td { text-align: left; padding: .2em 1em .2em 0; border-bottom: 1px solid #c
 <h1>lapgate {{.Version}}</h1>
 <p>Advisory only. Guards, emergency stops and temperature trips are in the line's safety system, not here.</p>
 {{with .Config}}<p>configuration {{.File}}, hash {{.Hash}}{{if .At}}, read again {{.At.Format "2006-01-02 15:04:05 MST"}} by {{.By}}{{end}}</p>
-{{with .Refused}}<p class="bad">a newer configuration was refused {{.At.Format "2006-01-02 15:04:05 MST"}} ({{.By}}), the one before stays in force: {{.Error}}</p>
+{{with .Refused}}<p class="bad">a newer configuration was refused {{.At.Format "2006-01-02 15:04:05 MST"}} ({{.By}}), the one before stays in force: {{clean .Error}}</p>
 {{end}}{{end}}{{range .Lines}}
 <h2>{{.Name}}</h2>
 <table>
 <tr><th>connection</th><td>{{if .Ended}}<span class="bad">none: the line is not served</span>{{else if .Connected}}up{{else}}<span class="bad">down</span>{{end}}</td></tr>
 <tr><th>writing</th><td>{{if .Ended}}nothing is written{{else if .Armed}}armed{{else}}shadow, nothing is written{{end}}</td></tr>
-{{if .Error}}<tr><th>trouble</th><td class="bad">{{.Error}}</td></tr>{{end}}
+{{if .Error}}<tr><th>trouble</th><td class="bad">{{clean .Error}}</td></tr>{{end}}
 {{if .Ended}}<tr><th>goes on</th><td>{{if .Alive}}by itself, in shadow; tried again {{.Again.Format "2006-01-02 15:04:05 MST"}}{{else}}when a person has seen to it, in shadow: lapgate restart --line {{.Name}} --by NAME{{end}}</td></tr>{{end}}
-{{range rows .}}<tr><th>{{.Name}}</th><td>{{.Value}}</td></tr>
+{{range rows .}}<tr><th>{{.Name}}</th><td>{{clean .Value}}</td></tr>
 {{end}}<tr><th>as of</th><td>{{.At.Format "2006-01-02 15:04:05 MST"}}</td></tr>
 </table>
 {{end}}

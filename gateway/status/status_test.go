@@ -100,7 +100,7 @@ func TestPages(t *testing.T) {
 	lines := []Line{
 		{Name: "north", Connected: true, Armed: true, At: time.Date(2026, 3, 1, 22, 0, 0, 0, time.UTC), Machine: cycle.Status{Seen: true, Tag: `<script>"R-1"`, Produced: 12, State: cycle.StatePoll}},
 		{Name: "south", Error: "dial: refused", Ended: true},
-		{Name: "west", Error: "the disk is full", Ended: true, Again: time.Date(2026, 3, 1, 22, 5, 0, 0, time.UTC), Machine: cycle.Status{State: cycle.StatePoll}},
+		{Name: "west", Error: "the disk\x1b[2J\u202e is full", Ended: true, Again: time.Date(2026, 3, 1, 22, 5, 0, 0, time.UTC), Machine: cycle.Status{State: cycle.StatePoll}},
 	}
 	server, err := Listen(context.Background(), "127.0.0.1:0", Source{
 		Version: "test", Lines: func() []Line { return lines }, Metrics: prometheus.NewRegistry(),
@@ -141,6 +141,7 @@ func TestPages(t *testing.T) {
 		{"GET", "/", 200, `&lt;script&gt;`},
 		{"GET", "/", 200, "12 produced"},
 		{"GET", "/", 200, "none: the line is not served"},
+		{"GET", "/", 200, `the disk\x1b[2J\u202e is full`},
 		{"GET", "/", 200, "lapgate restart --line south --by NAME"},
 		{"GET", "/", 200, "by itself, in shadow; tried again 2026-03-01 22:05:00 UTC"},
 		{"GET", "/status.json", 200, `"again": "2026-03-01T22:05:00Z"`},

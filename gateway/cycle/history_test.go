@@ -1,6 +1,9 @@
 package cycle
 
 import (
+	"slices"
+	"testing"
+
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
 	"lapgate/gateway/stationtest"
@@ -89,4 +92,49 @@ func (h *witness) check() {
 	h.w.stats["history/offers"] += r.Offers
 	h.w.stats["history/unknown"] += r.Unknown
 	h.w.stats["history/gap too early"] += r.Overtaken
+}
+
+// TestHistoryOfARunCanFail falsifies the history of a run of the machine in one place
+// at a time: each has to be refused.
+func TestHistoryOfARunCanFail(t *testing.T) {
+	w := newWorld(t)
+	for range 3 {
+		w.plc.arrive(12504, 16020, "R")
+		for range 15 {
+			w.poll()
+		}
+		w.plc.finish()
+		for range 10 {
+			w.poll()
+		}
+	}
+	w.told.check()
+	events := w.told.history.Ledger
+	judged := slices.IndexFunc(events, func(e stationtest.Event) bool { return e.What == stationtest.Judged })
+	for _, c := range []struct {
+		name   string
+		change func(*stationtest.History)
+	}{
+		{"accepted twice", func(h *stationtest.History) { h.Ledger = slices.Insert(h.Ledger, judged+1, h.Ledger[judged]) }},
+		{"accepted for another roll", func(h *stationtest.History) { h.Ledger[judged].Roll++ }},
+		{"accepted for another request", func(h *stationtest.History) { h.Ledger[judged].Req++ }},
+		{"a used offer called void", func(h *stationtest.History) {
+			for i, e := range h.Journal {
+				if v, ok := e.Record.(record.Verdict); ok {
+					h.Journal[i].Record = record.Void{Roll: v.Roll, Offer: v.Offer, Evidence: voidRequested}
+					return
+				}
+			}
+		}},
+		{"an outcome lost", func(h *stationtest.History) {
+			i := slices.IndexFunc(h.Journal, func(e stationtest.Entry) bool { return e.Record.Kind() == record.KindOutcome })
+			h.Journal = slices.Delete(h.Journal, i, i+1)
+		}},
+	} {
+		h := stationtest.History{Ledger: slices.Clone(events), Journal: slices.Clone(w.told.history.Journal), Rest: true}
+		c.change(&h)
+		if _, err := h.Check(); err == nil {
+			t.Errorf("%s: nothing was found", c.name)
+		}
+	}
 }

@@ -23,7 +23,7 @@ func TestShrunkTrace(t *testing.T) {
 	if err == nil || !strings.Contains(err.Error(), "no order of the offers explains it") {
 		t.Fatalf("got %v for a run of which an outcome was lost", err)
 	}
-	text := explain(t, p, err, record.KindOutcome)
+	text := explain(t, p, err, record.KindOutcome, 60)
 	if !strings.Contains(text, "-virtual-trace ") {
 		t.Fatal(text)
 	}

@@ -180,7 +180,7 @@ func runSeeds(t *testing.T, seeds int) *result {
 				t.Parallel()
 				r, err := live(t, p, "")
 				if err != nil {
-					t.Error(explain(t, p, err, ""))
+					t.Error(explain(t, p, err, "", *virtualTries))
 					return
 				}
 				mu.Lock()
@@ -239,11 +239,11 @@ func (r *result) judge(t *testing.T, length time.Duration) {
 }
 
 // explain shrinks the plan of a run that failed and writes it down.
-func explain(t *testing.T, p *plan, failed error, sabotage record.Kind) string {
+func explain(t *testing.T, p *plan, failed error, sabotage record.Kind, tries int) string {
 	t.Helper()
 	t.Logf("seed %d: %v", p.Seed, failed)
 	kind := kindOf(failed)
-	short := shrink(p, *virtualTries, func(q *plan) bool {
+	short := shrink(p, tries, func(q *plan) bool {
 		_, err := live(t, q, sabotage)
 		return err != nil && kindOf(err) == kind
 	})

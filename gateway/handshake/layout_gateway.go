@@ -41,66 +41,66 @@ var payloadTable = build(table[Payload]{
 		u32f(29, "diameter", 0.1, "mm", "Diameter of the roll, echoed.", func(p *Payload) *uint32 { return &p.Diameter }),
 		u32f(31, "width", 0.1, "mm", "Width of the roll, echoed.", func(p *Payload) *uint32 { return &p.Width }),
 		u16f(33, "slot", 1, "", "Wrapper slot.", func(p *Payload) *uint16 { return &p.Slot }).
-			setpoint("wrapper_slot", 1, 6),
+			setpoint("wrapper_slot"),
 		u16f(34, "wrapper_width", 0.1, "mm", "Width of the wrapper.", func(p *Payload) *uint16 { return &p.WrapperWidth }).
-			setpoint("wrapper_width_m", 2000, 40000),
+			setpoint("wrapper_width_m"),
 		u32f(35, "feed_length", 0.1, "mm", "Length of wrapper to feed.", func(p *Payload) *uint32 { return &p.FeedLength }).
-			setpoint("feed_length_m", 5000, 700000),
+			setpoint("feed_length_m"),
 		u32f(37, "feed_counts", 1, "", "The same in counts of the feed encoder.", func(p *Payload) *uint32 { return &p.FeedCounts }).
-			setpoint("feed_counts", 100, 10000000),
+			setpoint("feed_counts"),
 		u16f(39, "layers", 0.01, "", "Layers of wrapper.", func(p *Payload) *uint16 { return &p.Layers }).
-			setpoint("layers", 100, 1200),
+			setpoint("layers"),
 		u16f(40, "overlap", 0.1, "mm", "Overlap of the last layer.", func(p *Payload) *uint16 { return &p.Overlap }).
-			setpoint("overlap_m", 0, 10000),
+			setpoint("overlap_m"),
 		u16f(41, "wrap_speed", 1, "mm/s", "Surface speed while wrapping.", func(p *Payload) *uint16 { return &p.WrapSpeed }).
-			setpoint("wrap_speed_m_s", 50, 2000),
+			setpoint("wrap_speed_m_s"),
 		u16f(42, "turning_frequency", 0.01, "Hz", "Turning drive while wrapping.", func(p *Payload) *uint16 { return &p.TurningHz }).
-			setpoint("turning_hz", 100, 9000),
+			setpoint("turning_hz"),
 		u16f(43, "feed_frequency", 0.01, "Hz", "Feed drive.", func(p *Payload) *uint16 { return &p.FeedHz }).
-			setpoint("feed_hz", 100, 9000),
+			setpoint("feed_hz"),
 		u16f(44, "crimp_turns", 0.01, "", "Turns of the roll while crimping.", func(p *Payload) *uint16 { return &p.CrimpTurns }).
-			setpoint("crimp_turns", 50, 800),
+			setpoint("crimp_turns"),
 		u16f(45, "crimp_time", 0.01, "s", "Time of crimping.", func(p *Payload) *uint16 { return &p.CrimpTime }).
-			setpoint("crimp_time_s", 50, 15000),
+			setpoint("crimp_time_s"),
 		u16f(46, "crimp_turning_frequency", 0.01, "Hz", "Turning drive while crimping.", func(p *Payload) *uint16 { return &p.CrimpTurningHz }).
-			setpoint("crimp_turning_hz", 100, 9000),
+			setpoint("crimp_turning_hz"),
 		u16f(47, "crimper_frequency", 0.01, "Hz", "Crimper drive.", func(p *Payload) *uint16 { return &p.CrimperHz }).
-			setpoint("crimper_hz", 100, 9000),
+			setpoint("crimper_hz"),
 		u16f(48, "crimper_pressure", 1, "kPa", "Pressure of the crimper.", func(p *Payload) *uint16 { return &p.CrimperPressure }).
-			setpoint("crimper_pressure_pa", 0, 16000),
+			setpoint("crimper_pressure_pa"),
 		u16f(49, "roll_centre", 0.1, "mm", "Height of the roll's centre.", func(p *Payload) *uint16 { return &p.RollCentre }).
-			setpoint("roll_centre_height_m", 500, 20000),
+			setpoint("roll_centre_height_m"),
 		u16f(50, "crimper_position", 0.1, "mm", "Position of the crimper.", func(p *Payload) *uint16 { return &p.CrimperPosition }).
-			setpoint("crimper_position_m", 0, 20000),
+			setpoint("crimper_position_m"),
 		u16f(51, "platen_stroke", 0.1, "mm", "Stroke of the platen.", func(p *Payload) *uint16 { return &p.PlatenStroke }).
-			setpoint("platen_stroke_m", 0, 40000),
+			setpoint("platen_stroke_m"),
 		u16f(52, "contact_pressure", 0.1, "kPa", "Pressure of the platen on the head.", func(p *Payload) *uint16 { return &p.ContactPressure }).
-			setpoint("contact_pressure_pa", 0, 5000),
+			setpoint("contact_pressure_pa"),
 		u16f(53, "header_temperature", 0.1, "°C", "Temperature of the header.", func(p *Payload) *uint16 { return &p.Temperature }).
-			setpoint("header_temperature_c", 400, 2100),
+			setpoint("header_temperature_c"),
 		u16f(54, "header_dwell", 0.01, "s", "Dwell of the header.", func(p *Payload) *uint16 { return &p.Dwell }).
-			setpoint("header_dwell_s", 20, 9000),
+			setpoint("header_dwell_s"),
 		u16f(55, "inner_head", 1, "mm", "Diameter of the inner head, 0 none.", func(p *Payload) *uint16 { return &p.InnerHead }).
-			setpoint("inner_head_m", 150, 2500),
+			setpoint("inner_head_m"),
 		u16f(56, "outer_head", 1, "mm", "Diameter of the outer head, 0 none.", func(p *Payload) *uint16 { return &p.OuterHead }).
-			setpoint("outer_head_m", 150, 2500),
+			setpoint("outer_head_m"),
 		u16f(57, "vacuum_zones", 1, "", "Vacuum zones that are on, bits.", func(p *Payload) *uint16 { return &p.Zones }).bitset().
-			setpoint("vacuum_zones", 0, 65535),
+			setpoint("vacuum_zones"),
 		u16f(58, "glue", 1, "g", "Glue.", func(p *Payload) *uint16 { return &p.Glue }).
-			setpoint("glue_mass_kg", 0, 3000),
+			setpoint("glue_mass_kg"),
 		u16f(59, "closing_least", 0.1, "°C", "Least temperature of the cooler platen at which the press may close, 0 for an unheated press.", func(p *Payload) *uint16 { return &p.CloseMin }).
-			setpoint("header_close_min_c", 400, 2000).since(2),
+			setpoint("header_close_min_c").since(2),
 		u32f(60, "gross_mass", 0.1, "kg", "Gross mass expected on the scale.", func(p *Payload) *uint32 { return &p.Gross }).
-			setpoint("gross_kg", 100, 200000),
+			setpoint("gross_kg"),
 		u32f(62, "tare", 0.1, "kg", "Mass of the packing.", func(p *Payload) *uint32 { return &p.Tare }).
-			setpoint("tare_kg", 0, 20000),
+			setpoint("tare_kg"),
 		u16f(64, "scale_tolerance", 0.01, "%", "Tolerance of the scale's reading.", func(p *Payload) *uint16 { return &p.ScaleTolerance }).
-			setpoint("scale_tolerance", 1, 2000),
+			setpoint("scale_tolerance"),
 		i16f(65, "centring_offset", 0.1, "mm", "Offset of the roll from the middle of the wrapper.", func(p *Payload) *int16 { return &p.Centring }).
-			setpoint("centring_offset_m", -2000, 2000),
+			setpoint("centring_offset_m"),
 		u16f(66, "groups", 1, "", "Groups in force: bit 0 stand, 1 wrap, 2 crimp, 3 glue, 4 header, 5 weigh, 6 centre, 7 drives.", func(p *Payload) *uint16 { return &p.Groups }).bitset(),
 		u16f(67, "closing_greatest", 0.1, "°C", "Greatest temperature of the hotter platen at which the press may close, 0 for an unheated press.", func(p *Payload) *uint16 { return &p.CloseMax }).
-			setpoint("header_close_max_c", 400, 2050).since(2),
+			setpoint("header_close_max_c").since(2),
 	},
 })
 

@@ -1,18 +1,8 @@
 package handshake
 
-// carried is the setpoint that a field of the payload carries.
-type carried struct {
-	name      string
-	low, high int64
-}
-
 // SetpointField is a field of the payload that carries a setpoint.
 type SetpointField struct {
 	FieldInfo
-	// Low and High are the limits on the number of the field, inclusive, that
-	// the controller's program is delivered with. They are wide: the machine's
-	// own go in their place.
-	Low, High int64
 
 	row *field[Payload]
 }
@@ -21,8 +11,8 @@ type SetpointField struct {
 func SetpointFields() []SetpointField {
 	var out []SetpointField
 	for i := range payloadTable.fields {
-		if f := &payloadTable.fields[i]; f.of.name != "" {
-			out = append(out, SetpointField{payloadTable.info(f), f.of.low, f.of.high, f})
+		if f := &payloadTable.fields[i]; f.of != "" {
+			out = append(out, SetpointField{payloadTable.info(f), f})
 		}
 	}
 	return out

@@ -157,8 +157,8 @@ type field[T any] struct {
 	unit  string
 	doc   string
 	bits  bool
-	of    carried // zero for a field without a setpoint
-	from  int     // first version of the layout that has it, 0 for the first
+	of    string // setpoint that it carries, empty for none
+	from  int    // first version of the layout that has it, 0 for the first
 	u16   func(*T) *uint16
 	u32   func(*T) *uint32
 	i16   func(*T) *int16
@@ -192,10 +192,9 @@ func (f field[T]) bitset() field[T] {
 	return f
 }
 
-// setpoint tells which setpoint of the recipe the field carries, and the
-// limits on its number that the controller's program is delivered with.
-func (f field[T]) setpoint(name string, low, high int64) field[T] {
-	f.of = carried{name, low, high}
+// setpoint tells which setpoint of the recipe the field carries.
+func (f field[T]) setpoint(name string) field[T] {
+	f.of = name
 	return f
 }
 
@@ -258,7 +257,7 @@ func (t *table[T]) infos() []FieldInfo {
 }
 
 func (t *table[T]) info(f *field[T]) FieldInfo {
-	return FieldInfo{Name: f.name, Register: f.reg, Words: f.words, Kind: f.form(), Scale: f.scale, Unit: f.unit, Doc: f.doc, Direction: t.dir, Bits: f.bits, Setpoint: f.of.name, Since: max(f.from, firstLayout)}
+	return FieldInfo{Name: f.name, Register: f.reg, Words: f.words, Kind: f.form(), Scale: f.scale, Unit: f.unit, Doc: f.doc, Direction: t.dir, Bits: f.bits, Setpoint: f.of, Since: max(f.from, firstLayout)}
 }
 
 func (f *field[T]) form() Form {

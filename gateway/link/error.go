@@ -81,16 +81,29 @@ func ClassOf(err error) Class {
 // Every adapter calls it before it touches the wire. Errors are *Error of
 // ConfigClass; the port stays usable.
 func CheckWrite(b handshake.ID, words []uint16) error {
-	if !handshake.GatewayOwned(b) {
-		return &Error{Op: "write", Block: b, Class: ConfigClass,
-			Err:  errors.New("the block belongs to the controller"),
-			Help: "this is a fault of the gateway; report it"}
+	if err := CheckForged(b, words); err != nil {
+		return err
 	}
 	if err := handshake.Verify(b, words); err != nil {
 		return &Error{Op: "write", Block: b, Class: ConfigClass, Err: err,
 			Help: "this is a fault of the gateway; report it"}
 	}
 	return nil
+}
+
+// CheckForged decides what a Forger may write: as many registers as one of the
+// five blocks has that the gateway owns. Errors are those of CheckWrite.
+func CheckForged(b handshake.ID, words []uint16) error {
+	e := &Error{Op: "write", Block: b, Class: ConfigClass, Help: "this is a fault of the gateway; report it"}
+	switch want := handshake.Words(b); {
+	case !handshake.GatewayOwned(b):
+		e.Err = errors.New("the block belongs to the controller")
+	case len(words) != want:
+		e.Err = &handshake.DecodeError{Block: b, Cause: handshake.CauseLength, Got: uint32(len(words)), Want: uint32(want)}
+	default:
+		return nil
+	}
+	return e
 }
 
 // CheckRead checks that every span names a block, an entry that exists, and

@@ -28,6 +28,16 @@ type Port interface {
 	Close() error
 }
 
+// Forger is a port that also writes a block that is not whole, or not well formed,
+// so that a controller can be proved to refuse it. Nothing but the proof of a
+// controller uses it.
+type Forger interface {
+	Port
+	// Forge writes a gateway-owned block as Write does, whatever stands in it. Only
+	// its length is checked. Errors are those of Write.
+	Forge(ctx context.Context, b handshake.ID, words []uint16) error
+}
+
 // Dialer opens ports to one controller.
 type Dialer interface {
 	// Dial connects and checks that the controller offers the blocks.

@@ -4,7 +4,7 @@ import "reflect"
 
 // kinds lists an empty record of every kind.
 var kinds = [...]Record{
-	Session{}, Request{}, Intent{}, Commit{}, Verdict{}, Void{}, Outcome{}, Gap{}, Hold{}, Override{}, Confirm{}, Mode{}, Config{}, Shadow{},
+	Session{}, Request{}, Intent{}, Commit{}, Verdict{}, Void{}, Outcome{}, Gap{}, Hold{}, Override{}, Confirm{}, Mode{}, Config{}, Shadow{}, Frame{},
 }
 
 // Known reports whether records of the kind can be read.
@@ -66,6 +66,9 @@ func (Config) Kind() Kind { return KindConfig }
 // Kind returns KindShadow.
 func (Shadow) Kind() Kind { return KindShadow }
 
+// Kind returns KindFrame.
+func (Frame) Kind() Kind { return KindFrame }
+
 // RollNo returns the roll that the record is about.
 func (r Request) RollNo() uint32 { return r.Roll }
 
@@ -107,3 +110,6 @@ func (Mode) RollNo() uint32 { return 0 }
 
 // RollNo returns 0: the record is about no single roll.
 func (Config) RollNo() uint32 { return 0 }
+
+// RollNo returns 0: the record is about no single roll.
+func (Frame) RollNo() uint32 { return 0 }

@@ -177,7 +177,7 @@ func (p *Past) Add(r Record) error {
 			p.confirmed, p.confirms = r.Token, nil
 		}
 		p.confirms = append(p.confirms, r)
-	case Override, Mode:
+	case Override, Mode, Frame:
 	case nil:
 		return fmt.Errorf("no record")
 	default:

@@ -27,6 +27,7 @@ const (
 	KindMode     Kind = "MODE"
 	KindConfig   Kind = "CONFIG"
 	KindShadow   Kind = "SHADOW"
+	KindFrame    Kind = "FRAME"
 )
 
 // Record is one durable fact of the line. A record is plain data: it is stored
@@ -186,6 +187,13 @@ type (
 		Payload  []uint16         `json:"payload"`
 		Findings []recipe.Finding `json:"findings"`
 		Risk     recipe.Risk      `json:"risk,omitzero"`
+	}
+	// Frame stands before the words of a block are written to a controller that
+	// is being proved, whole or not. No journal of a line that is served has it.
+	Frame struct {
+		Case  string   `json:"case"`
+		Block string   `json:"block"`
+		Words []uint16 `json:"words"`
 	}
 )
 

@@ -269,6 +269,8 @@ func summary(r Record, line *recipe.Line) string {
 		return fmt.Sprintf("writing %s by %s: %s", onOff(r.Armed), r.By, r.Reason)
 	case Config:
 		return fmt.Sprintf("%s, %d changes", handshake.ConfigHash(r.Hash), len(r.Changes))
+	case Frame:
+		return fmt.Sprintf("%s of case %s, %d registers", r.Block, r.Case, len(r.Words))
 	case Shadow:
 		return fmt.Sprintf("%s: would be %s%s", r.Tag, r.Verdict, codesOf(r.Findings))
 	}

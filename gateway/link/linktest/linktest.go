@@ -332,11 +332,37 @@ func writeForeign(t *testing.T, h *Harness) {
 			t.Errorf("writing %s: got %v, want a config error", tt.id, err)
 		}
 	}
+	if f, ok := p.(link.Forger); ok {
+		for _, tt := range []struct {
+			id    handshake.ID
+			words []uint16
+		}{{handshake.REQ, request}, {handshake.OUT, entry}, {handshake.PAYLOAD, damaged[:79]}} {
+			if err := f.Forge(bounded(t, patience), tt.id, tt.words); link.ClassOf(err) != link.ConfigClass {
+				t.Errorf("forging %s: got %v, want a config error", tt.id, err)
+			}
+		}
+	}
 	if after := h.Requests(); after != before {
 		t.Errorf("%d requests reached the controller", after-before)
 	}
 	if err := p.Read(bounded(t, patience), span(handshake.REQ, 0)); err != nil {
 		t.Errorf("the port does not work any more: %v", err)
+	}
+	forged(t, p, damaged)
+}
+
+// forged holds that a damaged block arrives as it is, where a port can send one.
+func forged(t *testing.T, p link.Port, damaged []uint16) {
+	f, ok := p.(link.Forger)
+	if !ok {
+		return
+	}
+	if err := f.Forge(bounded(t, patience), handshake.PAYLOAD, damaged); err != nil {
+		t.Fatal(err)
+	}
+	back := span(handshake.PAYLOAD, 0)
+	if err := p.Read(bounded(t, patience), back); err != nil || !slices.Equal(back.Dst, damaged) {
+		t.Errorf("a damaged block did not arrive as it was written: %v", err)
 	}
 }
 

@@ -149,6 +149,8 @@ var (
 	errClosed = errors.New("the port is closed")
 )
 
+var _ link.Forger = (*port)(nil)
+
 type port struct {
 	dialer *Dialer
 	dead   error
@@ -266,6 +268,18 @@ func (p *port) Write(ctx context.Context, b handshake.ID, words []uint16) error 
 	if err := link.CheckWrite(b, words); err != nil {
 		return err
 	}
+	return p.write(ctx, b, words)
+}
+
+// Forge writes a block that need not be whole.
+func (p *port) Forge(ctx context.Context, b handshake.ID, words []uint16) error {
+	if err := link.CheckForged(b, words); err != nil {
+		return err
+	}
+	return p.write(ctx, b, words)
+}
+
+func (p *port) write(ctx context.Context, b handshake.ID, words []uint16) error {
 	c := Call{Op: "write", Block: b}
 	f, err := p.start(ctx, c)
 	if err != nil {

@@ -187,6 +187,8 @@ func (d *Dialer) connect(ctx context.Context) (transport, modbus.Packager, error
 	return t, packager, nil
 }
 
+var _ link.Forger = (*port)(nil)
+
 // port is one connection. It is used by one goroutine at a time.
 type port struct {
 	client modbus.Client
@@ -248,6 +250,18 @@ func (p *port) Write(ctx context.Context, b handshake.ID, words []uint16) error 
 	if err := link.CheckWrite(b, words); err != nil {
 		return err
 	}
+	return p.write(ctx, b, words)
+}
+
+// Forge writes a block that need not be whole.
+func (p *port) Forge(ctx context.Context, b handshake.ID, words []uint16) error {
+	if err := link.CheckForged(b, words); err != nil {
+		return err
+	}
+	return p.write(ctx, b, words)
+}
+
+func (p *port) write(ctx context.Context, b handshake.ID, words []uint16) error {
 	if p.dead != nil {
 		return p.refuseDead("write", b)
 	}

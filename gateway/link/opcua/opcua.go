@@ -113,6 +113,8 @@ func (d *Dialer) tell(holds bool, key string, w Warning) {
 	}
 }
 
+var _ link.Forger = (*port)(nil)
+
 // port is the blocks on one connection. It is used by one goroutine at a time.
 type port struct {
 	*connection
@@ -202,6 +204,18 @@ func (p *port) Write(ctx context.Context, b handshake.ID, words []uint16) error 
 	if err := link.CheckWrite(b, words); err != nil {
 		return err
 	}
+	return p.put(ctx, b, words)
+}
+
+// Forge writes a block that need not be whole.
+func (p *port) Forge(ctx context.Context, b handshake.ID, words []uint16) error {
+	if err := link.CheckForged(b, words); err != nil {
+		return err
+	}
+	return p.put(ctx, b, words)
+}
+
+func (p *port) put(ctx context.Context, b handshake.ID, words []uint16) error {
 	if p.dead != nil {
 		return p.refuseDead("write", b)
 	}

@@ -133,7 +133,7 @@ func exampleOutcome(t testing.TB) Outcome {
 		Slot: 2, FeedLength: d("used_feed_length", 11944.0), Layers: w("used_layers", 3), CrimpTime: w("used_crimp_time", 11.90),
 		Temperature: w("used_header_temperature", 176.7), Dwell: w("used_header_dwell", 6.50), OuterHead: 1219,
 		Overlap: w("used_overlap", 150.0), Scale: d("scale_reading", 1569.8), EncoderUsed: d("wrapper_used", 11938.0),
-		Start: 880160, Ended: 883420, Overhang: w("measured_overhang", 124.0), Pressure: w("press_pressure", 10),
+		Start: 880160, Ended: 883420, Overhang: w("measured_overhang", 124.0), Pressure: w("press_pressure", 4000),
 	}
 }
 

@@ -204,7 +204,7 @@ func TestWorkedBlocksOfTheController(t *testing.T) {
 		"hotter platen":  {req.SI("platen_hot_temperature"), 177.5},
 		"diameter":       {req.SI("diameter"), 1.2504},
 		"overhang":       {out.SI("measured_overhang"), 0.124},
-		"press pressure": {out.SI("press_pressure"), 10000},
+		"press pressure": {out.SI("press_pressure"), 4e6},
 		"outcome":        {float64(out.Get("outcome")), 1},
 		"dwell used":     {out.SI("used_header_dwell"), 6.5},
 	} {

@@ -492,16 +492,20 @@ func (s *Sim) finish(took time.Duration) *Report {
 }
 
 // Err tells what a shift went wrong by: invariants broken, or wraps that the
-// line itself judged bad. Nil when all is well.
+// line itself judged bad, of which each judgement says why. Nil when all is well.
 func (r *Report) Err() error {
 	var all []error
 	for _, v := range r.Violations {
 		all = append(all, errors.New("invariant broken: "+v))
 	}
+	var bad []string
 	for i := range r.Rolls {
 		if j := r.Rolls[i].Judgement; j != nil && !j.Good {
-			all = append(all, fmt.Errorf("roll %s wrapped badly: %s", r.Rolls[i].Tag, j.Text()))
+			bad = append(bad, r.Rolls[i].Tag)
 		}
+	}
+	if len(bad) > 0 {
+		all = append(all, fmt.Errorf("%d wraps judged bad, of the rolls %s", len(bad), strings.Join(bad, ", ")))
 	}
 	return errors.Join(all...)
 }

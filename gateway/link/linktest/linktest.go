@@ -332,16 +332,7 @@ func writeForeign(t *testing.T, h *Harness) {
 			t.Errorf("writing %s: got %v, want a config error", tt.id, err)
 		}
 	}
-	if f, ok := p.(link.Forger); ok {
-		for _, tt := range []struct {
-			id    handshake.ID
-			words []uint16
-		}{{handshake.REQ, request}, {handshake.OUT, entry}, {handshake.PAYLOAD, damaged[:79]}} {
-			if err := f.Forge(bounded(t, patience), tt.id, tt.words); link.ClassOf(err) != link.ConfigClass {
-				t.Errorf("forging %s: got %v, want a config error", tt.id, err)
-			}
-		}
-	}
+	badForging(t, p, request, entry, damaged)
 	if after := h.Requests(); after != before {
 		t.Errorf("%d requests reached the controller", after-before)
 	}
@@ -349,39 +340,6 @@ func writeForeign(t *testing.T, h *Harness) {
 		t.Errorf("the port does not work any more: %v", err)
 	}
 	forged(t, p, damaged)
-}
-
-// forged holds that a damaged block arrives as it is, where a port can send one.
-func forged(t *testing.T, p link.Port, damaged []uint16) {
-	f, ok := p.(link.Forger)
-	if !ok {
-		return
-	}
-	if err := f.Forge(bounded(t, patience), handshake.PAYLOAD, damaged); err != nil {
-		t.Fatal(err)
-	}
-	back := span(handshake.PAYLOAD, 0)
-	if err := p.Read(bounded(t, patience), back); err != nil || !slices.Equal(back.Dst, damaged) {
-		t.Errorf("a damaged block did not arrive as it was written: %v", err)
-	}
-}
-
-func badSpans(t *testing.T, h *Harness) {
-	p := dial(t, h)
-	before := h.Requests()
-	room := make([]uint16, 200)
-	for _, s := range []link.Span{
-		{Block: handshake.REQ, Dst: room[:95]}, {Block: handshake.REQ, Dst: room[:97]}, {Block: handshake.REQ},
-		{Block: handshake.OUT, Entry: 64, Dst: room[:40]}, {Block: handshake.OUT, Entry: -1, Dst: room[:40]},
-		{Block: handshake.ID(200), Dst: room[:40]},
-	} {
-		if err := p.Read(bounded(t, patience), span(handshake.ACK, 0), s); link.ClassOf(err) != link.ConfigClass {
-			t.Errorf("%+v: got %v, want a config error", s, err)
-		}
-	}
-	if after := h.Requests(); after != before {
-		t.Errorf("%d requests reached the controller", after-before)
-	}
 }
 
 func endedContext(t *testing.T, h *Harness) {

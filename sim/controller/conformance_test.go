@@ -214,12 +214,18 @@ func TestWorkedBlocksOfTheController(t *testing.T) {
 	}
 }
 
+// limit is what the data sheet allows of a field.
+func limit(f *registers.Field) Limit {
+	c := DefaultConfig()
+	return c.limitOf(f)
+}
+
 // Each limit of the data sheet is kept alone, the last number on either side of it
 // taken and the next refused with its field, and no limit lets a platen be hotter
 // than 200.0 °C.
 func TestEachLimitAlone(t *testing.T) {
 	for _, f := range registers.Setpoints() {
-		l := limitOf(DataSheet(), &f)
+		l := limit(&f)
 		try := func(v int64, accepted bool) {
 			t.Helper()
 			b := newBench(t)
@@ -302,7 +308,7 @@ func TestLimitsAreTold(t *testing.T) {
 			name  string
 			first int
 			n     int64
-		}{{f.Least(), 4, limitOf(DataSheet(), &f).Min}, {f.Greatest(), 39, limitOf(DataSheet(), &f).Max}} {
+		}{{f.Least(), 4, limit(&f).Min}, {f.Greatest(), 39, limit(&f).Max}} {
 			at := registers.Limits.Shape().Field(end.name).Register
 			if got := told.Number(end.name); got != end.n || at != end.first+f.Register-33 {
 				t.Errorf("%s at %d is %d, want %d at %d", end.name, at, got, end.n, end.first+f.Register-33)

@@ -104,6 +104,10 @@ type Config struct {
 	Limits     []Limit
 	Falls      [Outputs]State
 	ShowLimits bool // the block LIMITS is published
+
+	// Broken is the one rule that the program breaks, for tests of what proves a
+	// controller. Empty for a program that keeps them all.
+	Broken Rule
 }
 
 // Delivered is the program as delivered, with six permissives: nobody has entered
@@ -319,6 +323,8 @@ type Controller struct {
 	lastOffer  uint16
 	lastCommit [registers.CommitWords]uint16
 
+	breaking breaking
+
 	hbCount  uint16
 	hbTick   uint32
 	hbSeen   bool
@@ -359,7 +365,10 @@ func FreshAt(floor uint32) Memory {
 // Start returns the program as it is before its first scan. The clock gives
 // the seconds since the start of 2020 and is used after loss of memory only.
 func Start(cfg Config, m Memory, clock uint32) *Controller {
-	c := &Controller{cfg: cfg, starting: max(cfg.FirstScans, 1), clock: clock, limits: limitsBlock(cfg.Limits)}
+	if cfg.breaks(RulePublished) {
+		cfg.Publish *= 5
+	}
+	c := &Controller{cfg: cfg, starting: max(cfg.FirstScans, 1), clock: clock, limits: cfg.limitsBlock()}
 	c.memoryGood = m.crc == m.data.checksum()
 	if c.memoryGood {
 		c.mem = m.data
@@ -444,11 +453,19 @@ func (c *Controller) Scan(tick uint32, area *Area, in *Inputs) []Event {
 	if c.starting > 0 && !c.firstScan(tick, area, in) {
 		return c.events
 	}
+	c.breaking.was = c.on
 	c.presence(tick, in)
 	fresh := c.fresh(area)
+	if c.cfg.breaks(RuleHelloFirst) {
+		c.commit(tick, &fresh, in)
+	}
 	c.hello(&fresh)
 	c.ack(&fresh)
-	c.commit(tick, &fresh, in)
+	if c.cfg.breaks(RuleHelloDrops) {
+		c.commitOfBefore(tick, &fresh, in)
+	} else {
+		c.commit(tick, &fresh, in)
+	}
 	c.heartbeat(tick, &fresh)
 	c.line(tick, in)
 	c.outputs(in)
@@ -463,15 +480,22 @@ func (c *Controller) note(e Event) {
 
 func (c *Controller) hello(area *Area) {
 	h := registers.In(registers.Hello, area.Hello[:])
-	if !h.Whole() || !h.LayoutKnown() || h.Get("boot_id") != c.mem.Boot || c.mem.MemoryLost {
+	again := c.helloChanged(area) && c.cfg.breaks(RuleHelloSame)
+	if !h.Whole() && !c.cfg.breaks(RuleHelloCRC) || !h.LayoutKnown() && !c.cfg.breaks(RuleHelloLayout) ||
+		h.Get("boot_id") != c.mem.Boot && !c.cfg.breaks(RuleHelloBoot) || c.mem.MemoryLost && !c.cfg.breaks(RuleHelloLost) {
 		return
 	}
 	s := sessionIn(h)
-	if s == c.active || s.Epoch <= c.mem.Floor || s.Epoch > lastEpoch || c.mem.Floor != 0 && s.Epoch-c.mem.Floor > epochStep {
+	if s == c.active && !again || s != c.active && !c.epochFits(s.Epoch) {
 		return
 	}
-	c.mem.Floor = s.Epoch
-	c.active, c.lastOffer = s, 0
+	if !c.cfg.breaks(RuleHelloRaises) {
+		c.mem.Floor = s.Epoch
+	}
+	c.active = s
+	if !c.cfg.breaks(RuleHelloOffer) {
+		c.lastOffer = 0
+	}
 	c.hbSeen, c.alive = false, false
 	c.note(Event{Kind: EventAdopted, Session: s})
 }
@@ -484,10 +508,10 @@ const (
 
 func (c *Controller) ack(area *Area) {
 	a := registers.In(registers.Ack, area.Ack[:])
-	if !a.Whole() || c.active == (Session{}) || sessionIn(a) != c.active {
+	if !a.Whole() && !c.cfg.breaks(RuleAckCRC) || c.active == (Session{}) || sessionIn(a) != c.active && !c.cfg.breaks(RuleAckSession) {
 		return
 	}
-	if n := a.Get("up_to"); n > c.mem.Acked && n <= c.mem.Produced {
+	if n := a.Get("up_to"); (n > c.mem.Acked || c.cfg.breaks(RuleAckForward) && n != 0 && n != c.mem.Acked) && (n <= c.mem.Produced || c.cfg.breaks(RuleAckProduced)) {
 		c.mem.Acked = n
 		c.note(Event{Kind: EventAcked, Session: c.active, Index: n})
 	}
@@ -498,13 +522,15 @@ func (c *Controller) commit(tick uint32, area *Area, in *Inputs) {
 	changed := area.Commit != c.lastCommit
 	c.lastCommit = area.Commit
 	offer := uint16(m.Get("offer"))
-	ours := m.Whole() && c.active != (Session{}) && sessionIn(m) == c.active
+	ours := (m.Whole() || c.cfg.breaks(RuleCommitCRC) && changed) && c.active != (Session{}) && c.sameSession(m)
+	newer := offer > c.lastOffer || c.cfg.breaks(RuleCommitOffer) && changed && offer != c.lastOffer || c.cfg.breaks(RuleCommitAgain) && changed
+	waits := c.mem.Phase == PhaseAwait && !c.gone || c.cfg.breaks(RuleCommitPhase) && c.mem.Phase == PhaseHeld
 	switch {
-	case ours && offer == c.lastOffer && offer != 0:
+	case ours && offer == c.lastOffer && offer != 0 && !(c.cfg.breaks(RuleCommitAgain) && changed):
 		// The result stands.
-	case ours && offer > c.lastOffer && c.mem.Phase == PhaseAwait && !c.gone && m.Get("req_id") == c.mem.Req:
+	case ours && newer && waits && (m.Get("req_id") == c.mem.Req || c.cfg.breaks(RuleCommitRequest)):
 		c.answer(tick, area, in)
-	case changed:
+	case (changed || c.cfg.breaks(RuleStaleOnce)) && !c.cfg.breaks(RuleStaleCounted):
 		c.mem.Stale++
 		c.note(Event{Kind: EventStale, Offer: offer, Tick: tick})
 	}
@@ -513,8 +539,9 @@ func (c *Controller) commit(tick uint32, area *Area, in *Inputs) {
 func (c *Controller) heartbeat(tick uint32, area *Area) {
 	h := registers.In(registers.Heartbeat, area.Heartbeat[:])
 	count := uint16(h.Get("count"))
-	if c.active != (Session{}) && h.Whole() && sessionIn(h) == c.active && (!c.hbSeen || count != c.hbCount) {
+	if c.active != (Session{}) && (h.Whole() || c.cfg.breaks(RuleBeatCRC)) && (sessionIn(h) == c.active || c.cfg.breaks(RuleBeatSession)) &&
+		(!c.hbSeen || count != c.hbCount && !c.cfg.breaks(RuleBeatCounts)) {
 		c.hbSeen, c.hbCount, c.hbTick = true, count, tick
 	}
-	c.alive = c.hbSeen && tick-c.hbTick <= ticks(c.cfg.HeartbeatLoss)
+	c.alive = c.hbSeen && (tick-c.hbTick <= ticks(c.cfg.HeartbeatLoss) || c.cfg.breaks(RuleBeatSilence))
 }

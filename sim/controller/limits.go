@@ -62,12 +62,12 @@ func DataSheet() []Limit {
 
 // limitOf is the limit on a setpoint as the program goes by it: one that nobody
 // entered allows nothing, and none allows platens above the ceiling.
-func limitOf(all []Limit, f *registers.Field) Limit {
-	for _, l := range all {
+func (c *Config) limitOf(f *registers.Field) Limit {
+	for _, l := range c.Limits {
 		if l.Field != f.Name {
 			continue
 		}
-		if hot(f) {
+		if hot(f) && !c.breaks(RuleLimitCeiling) {
 			l.Max = min(l.Max, hottest)
 		}
 		return l
@@ -85,13 +85,18 @@ func (l *Limit) allows(f *registers.Field, n int64) bool {
 
 // limitBroken is the reason of the first setpoint, by register, that breaks its
 // limit, 0 for none. A setpoint of a group that is not in force is not compared.
-func limitBroken(all []Limit, p registers.View) uint16 {
+func (c *Config) limitBroken(p registers.View) uint16 {
 	groups := p.Get("groups")
 	for _, f := range registers.Setpoints() {
-		if f.Group != registers.Always && groups>>f.Group&1 == 0 {
+		if f.Group != registers.Always && groups>>f.Group&1 == 0 && !c.breaks(RuleLimitGroup) {
 			continue
 		}
-		if l := limitOf(all, &f); !l.allows(&f, p.Number(f.Name)) || !closingTold(&f, p) {
+		l := c.limitOf(&f)
+		c.spoilLimit(&l, &f)
+		if !l.allows(&f, p.Number(f.Name)) || !closingTold(&f, p) && !c.breaks(RuleLimitClosing) {
+			if c.breaks(RuleLimitField) {
+				return ReasonLimit
+			}
 			return uint16(ReasonLimit + f.Register - registers.FirstSetpoint)
 		}
 	}
@@ -114,15 +119,19 @@ func closingTold(f *registers.Field, p registers.View) bool {
 }
 
 // limitsBlock is the block that tells the limits.
-func limitsBlock(all []Limit) (w LimitsWords) {
+func (c *Config) limitsBlock() (w LimitsWords) {
 	v := registers.In(registers.Limits, w[:])
 	v.Begin()
 	v.Put("gen", 1)
 	for _, f := range registers.Setpoints() {
-		l := limitOf(all, &f)
+		l := c.limitOf(&f)
+		c.spoilTold(&l, &f)
 		v.Put(f.Least(), uint32(l.Min))
 		v.Put(f.Greatest(), uint32(l.Max))
 	}
 	v.Seal()
+	if c.breaks(RuleLimitsWhole) {
+		w[len(w)-1]++
+	}
 	return w
 }

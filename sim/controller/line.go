@@ -14,6 +14,7 @@ func (c *Controller) line(tick uint32, in *Inputs) {
 	c.answered(tick, in)
 	if in.Abort && m.Phase == PhaseRun {
 		c.outcome(tick, Aborted, &Used{Start: m.RunStart, End: tick})
+		m.Still = !c.cfg.breaks(RuleAbortRest)
 	}
 	if in.Done != nil {
 		switch {
@@ -33,17 +34,20 @@ func (c *Controller) line(tick uint32, in *Inputs) {
 		if in.Measured != nil {
 			m.Roll1 = *in.Measured
 		}
+		from := m.Phase
 		c.request(tick)
+		c.spoilRequest(from)
 	}
 	// In manual the line goes on with a full ring and the oldest entry is
 	// counted as lost; in automatic the next roll waits outside.
-	if in.Enter != nil && c.Clear() && in.RollPresent && (!c.full() || in.ManualSelected) {
+	if in.Enter != nil && c.Clear() && in.RollPresent && (!c.full() || in.ManualSelected || c.cfg.breaks(RuleRingWaits)) {
 		m.Roll++
 		m.Roll1 = *in.Enter
 		c.note(Event{Kind: EventEntered, Roll: m.Roll, Tick: tick})
 		c.request(tick)
+		c.spoilRequest(PhaseEmpty)
 	}
-	if in.ManualSelected && (m.Phase == PhaseAwait || m.Phase == PhaseHeld) {
+	if in.ManualSelected && (m.Phase == PhaseAwait && !c.cfg.breaks(RuleManual) || m.Phase == PhaseHeld && !c.cfg.breaks(RuleManualHeld)) {
 		m.Phase = PhaseManual
 	}
 }
@@ -54,16 +58,20 @@ func (c *Controller) answered(tick uint32, in *Inputs) {
 	switch {
 	case m.Confirm && in.Confirm == SameRoll && in.RollPresent:
 		m.Confirm = false
+		c.spoilAnswer(tick)
 	case m.Confirm && in.Confirm == OtherRoll:
 		c.outcome(tick, Aborted, &Used{Start: m.RunStart, End: tick})
 		m.Still = false
-	case m.Phase == PhaseEmpty && in.Confirm == OtherRoll:
+	case m.Phase == PhaseEmpty && in.Confirm == OtherRoll && !c.cfg.breaks(RuleAbortConfirm):
 		m.Still = false
 	}
 }
 
 // left is what a roll that is gone means in each phase.
 func (c *Controller) left(tick uint32) {
+	if c.leftBroken(tick) {
+		return
+	}
 	switch c.mem.Phase {
 	case PhaseAwait, PhaseHeld, PhaseManual:
 		c.outcome(tick, Removed, &Used{Start: tick, End: tick})
@@ -110,6 +118,7 @@ func (c *Controller) outcome(tick uint32, o Outcome, u *Used) {
 	}
 	w.Put("outcome", uint32(o))
 	u.put(w)
+	c.spoilOutcome(w)
 	w.Seal()
 	m.Phase = PhaseEmpty
 	m.Confirm, m.ByHand, m.Still, c.on = false, false, true, false
@@ -132,6 +141,7 @@ func (c *Controller) flags(in *Inputs) (f uint16) {
 	set(m.Phase != PhaseEmpty && m.Phase != PhaseFault && m.Roll1.Valid, FlagValid)
 	set(m.MemoryLost || m.Confirm, FlagOperator)
 	set(c.cfg.ShowLimits, FlagLimits)
+	set(c.cfg.breaks(RuleFreeFlags), FlagLimits<<1)
 	return f
 }
 
@@ -164,7 +174,7 @@ func (c *Controller) publish(tick uint32, in *Inputs) {
 
 // putState writes what the program knows of the handshake.
 func (c *Controller) putState(w registers.View, now *pubState) {
-	m := &c.mem
+	m, res := &c.mem, c.shownResult()
 	w.Put("boot_id", m.Boot)
 	w.Put("active_epoch", c.active.Epoch)
 	w.Put("active_nonce", c.active.Nonce)
@@ -174,13 +184,13 @@ func (c *Controller) putState(w registers.View, now *pubState) {
 	w.Put("flags", uint32(now.flags))
 	w.Put("roll_no", m.Roll)
 	w.Put("req_id", m.Req)
-	w.Put("result_req_id", m.Result.Req)
-	w.Put("result_epoch", m.Result.Session.Epoch)
-	w.Put("result_nonce", m.Result.Session.Nonce)
-	w.Put("result_offer", uint32(m.Result.Offer))
-	w.Put("result_verdict", uint32(m.Result.Verdict))
-	w.Put("result_reason", uint32(m.Result.Reason))
-	w.Put("result_payload_crc", m.Result.CRC)
+	w.Put("result_req_id", res.Req)
+	w.Put("result_epoch", res.Session.Epoch)
+	w.Put("result_nonce", res.Session.Nonce)
+	w.Put("result_offer", uint32(res.Offer))
+	w.Put("result_verdict", uint32(res.Verdict))
+	w.Put("result_reason", uint32(res.Reason))
+	w.Put("result_payload_crc", res.CRC)
 	w.Put("outcomes_produced", m.Produced)
 	w.Put("outcomes_acknowledged", m.Acked)
 	w.Put("stale_commits", m.Stale)

@@ -65,6 +65,7 @@ func (c *Controller) presence(tick uint32, in *Inputs) {
 		c.away, c.awaySince = true, tick
 	}
 	c.gone = c.away && tick-c.awaySince >= ticks(c.cfg.GoneTime)
+	c.spoilPresence()
 	if c.gone {
 		c.mem.Still = false
 	}
@@ -88,6 +89,7 @@ func (c *Controller) outputs(in *Inputs) {
 		c.on = true
 		c.mem.ByHand = c.mem.ByHand || c.mem.Phase == PhaseManual
 	}
+	c.spoilOutputs(in, pressed, may)
 	c.press(in, pressed)
 }
 
@@ -136,6 +138,15 @@ func (c *Controller) press(in *Inputs, pressed bool) {
 	case !told:
 		c.closes = true
 	default:
-		c.closes = c.closing.May(p.Get("closing_least"), p.Get("closing_greatest"), uint32(in.Platen), uint32(in.PlatenHot), pressed)
+		least, greatest := p.Get("closing_least"), p.Get("closing_greatest")
+		switch c.cfg.Broken {
+		case RuleCloseLeast:
+			least = 0
+		case RuleCloseGreatest:
+			greatest = 0xFFFF
+		case RuleCloseWaits:
+			pressed = true
+		}
+		c.closes = c.closing.May(least, greatest, uint32(in.Platen), uint32(in.PlatenHot), pressed)
 	}
 }

@@ -42,6 +42,7 @@ func (c *Controller) firstScan(tick uint32, area *Area, in *Inputs) bool {
 	case PhaseRun:
 		c.askOperator(tick)
 	}
+	c.spoilStart(tick)
 	return true
 }
 
@@ -63,6 +64,7 @@ func (c *Controller) startWithoutMemory(tick uint32, area *Area, in *Inputs) {
 		c.outcome(tick, Lost, &Used{Start: tick, End: tick})
 		c.mem.Phase = PhaseFault
 	}
+	c.spoilLoss()
 }
 
 // bootByClock numbers a start by the clock. One that is not set would repeat a

@@ -117,6 +117,10 @@ func allEffects() []effects {
 		{"probe", "--config demo.yaml" + deadLine, map[string]string{
 			"config": "--config nowhere.yaml", "set": "--set lines.0.controller.address=127.0.0.1:2", "line": "--line south",
 		}, map[string]string{"values": "TestProbeLine", "json": "TestProbeLine", "csv": "TestProbeLine"}},
+		{"conform", "--config demo.yaml --by kim" + deadLine, map[string]string{
+			"config": "--config nowhere.yaml", "set": "--set lines.0.controller.address=127.0.0.1:2", "line": "--line south", "by": "--by=",
+			"acts": "--acts nobody", "case": "--case nothing", "list": "--list",
+		}, map[string]string{"accept-recipes": "TestConform", "journal": "TestConform", "html": "TestConform", "json": "TestConform", "csv": "TestConform"}},
 		{"probe modbus", "127.0.0.1:1", map[string]string{
 			"count": "--count 1001", "repeat": "--repeat 99", "timeout": "--timeout 0s",
 		}, map[string]string{

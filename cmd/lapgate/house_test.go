@@ -195,6 +195,9 @@ func TestFilesKeepToTheHouse(t *testing.T) {
 			if !isTest && bytes.Contains(text, []byte("csv.NewReader(")) && !strings.HasPrefix(p.ImportPath, "lapgate/sim") {
 				t.Errorf("%s reads CSV on its own: recipe/table is the one reader of tables", rel)
 			}
+			if bytes.Contains(text, []byte(".Forge"+"(")) && p.ImportPath != "lapgate/gateway/conform" && p.ImportPath != "lapgate/gateway/link/linktest" {
+				t.Errorf("%s forges a block: only the proof of a controller writes what is not whole", rel)
+			}
 			if !isTest && bytes.Contains(text, []byte("\nfunc init()")) {
 				t.Errorf("%s has an init function: build the value where it is used", rel)
 			}

@@ -160,7 +160,7 @@ func (p *program) groups() []group {
 			p.recipeCommand(), p.widthsCommand(), p.replayCommand(), p.compareCommand(), p.calibrateCommand(),
 		}},
 		{"Controller (check it, map it, program it)", []*cobra.Command{
-			p.probeCommand(), p.checkCommand(), p.mapCommand(), p.plcCommand(), p.tagsCommand(), p.trustCommand(),
+			p.probeCommand(), p.checkCommand(), p.conformCommand(), p.mapCommand(), p.plcCommand(), p.tagsCommand(), p.trustCommand(),
 		}},
 		{"Record (what was done)", []*cobra.Command{p.journalCommand(), p.reportCommand()}},
 		{"Test bench (a line that is simulated)", []*cobra.Command{p.demoCommand(), p.simCommand()}},

@@ -12,6 +12,7 @@ import (
 	"os/exec"
 	"os/signal"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"strings"
 	"syscall"
@@ -58,6 +59,7 @@ func TestPoisoned(t *testing.T) {
 const (
 	childPath  = "JOURNAL_TEST_CHILD_PATH"
 	childLimit = "JOURNAL_TEST_CHILD_LIMIT"
+	childStop  = "JOURNAL_TEST_CHILD_STOP" // ends after so many records as if it were killed
 )
 
 // TestChild is the other process of the tests below: it appends and says so,
@@ -67,11 +69,17 @@ func TestChild(t *testing.T) {
 	if path == "" {
 		t.Skip("runs as a process of other tests")
 	}
+	runtime.LockOSThread() // a fault is injected into a system call by its number in its thread
 	j, err := journal.Open(context.Background(), path)
 	if err != nil {
 		fmt.Println("open:", err)
 		os.Exit(1)
 	}
+	if aside, problem := j.SetAside(); aside != "" {
+		fmt.Println("set aside:", problem)
+		os.Exit(1)
+	}
+	stop, _ := strconv.ParseUint(os.Getenv(childStop), 10, 64) // without one it never stops
 	if s := os.Getenv(childLimit); s != "" {
 		n, err := strconv.ParseUint(s, 10, 64)
 		if err != nil {
@@ -90,6 +98,9 @@ func TestChild(t *testing.T) {
 			os.Exit(1)
 		}
 		fmt.Println(s.Seq)
+		if s.Seq == stop {
+			os.Exit(0)
+		}
 	}
 }
 

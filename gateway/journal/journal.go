@@ -50,13 +50,24 @@ type Journal struct {
 	write  *sql.DB
 	insert *sql.Stmt
 	clock  func() time.Time
+	beside string // folder of the second marker, empty for none
 	opened Opened
+	files  opened // as they were when they were opened
 
 	mu     sync.Mutex
 	head   Head
+	since  int // records since the log was carried over
 	failed error
 	closed bool
 }
+
+// Option changes how a journal is opened.
+type Option func(*Journal)
+
+// MarkIn sets a second marker in a folder, which is best on another disk: it tells
+// at the next start that the journal was not closed, also where the disk of the
+// journal forgot.
+func MarkIn(folder string) Option { return func(j *Journal) { j.beside = folder } }
 
 // Opened tells what Open found and did.
 type Opened struct {
@@ -64,6 +75,7 @@ type Opened struct {
 	Records  uint64 // found in it
 	Head     Head   // found in it, zero when new
 	Migrated int    // steps of the schema that were brought up
+	Again    bool   // it was not closed, and what was written last was written again
 
 	// SetAside is where the files of a journal that failed its check were
 	// moved to, untouched; empty when there was none. The caller owes the new
@@ -81,10 +93,12 @@ type Opened struct {
 // written. A journal that can be read but is damaged is no error: it is set
 // aside under another name and a new one is begun; see Opened. Only the newest
 // records are checked here, Verify checks all.
-func Open(ctx context.Context, path string) (*Journal, error) { return openBy(ctx, path, time.Now) }
+func Open(ctx context.Context, path string, options ...Option) (*Journal, error) {
+	return openBy(ctx, path, time.Now, options...)
+}
 
 // openBy opens a journal whose records are dated by a clock.
-func openBy(ctx context.Context, path string, clock func() time.Time) (*Journal, error) {
+func openBy(ctx context.Context, path string, clock func() time.Time, options ...Option) (*Journal, error) {
 	path, err := filepath.Abs(path)
 	if err != nil {
 		return nil, fmt.Errorf("journal %s: %w", path, err)
@@ -94,6 +108,9 @@ func openBy(ctx context.Context, path string, clock func() time.Time) (*Journal,
 		return nil, err
 	}
 	j := &Journal{lock: lock, clock: clock}
+	for _, o := range options {
+		o(j)
+	}
 	if err := j.open(ctx, path); err != nil {
 		return nil, errors.Join(err, j.Close())
 	}
@@ -117,6 +134,17 @@ func (j *Journal) open(ctx context.Context, path string) error {
 			exists = false
 		case err != nil:
 			return err
+		}
+	}
+	if exists {
+		if j.opened.Again, err = j.marked(path); err != nil {
+			return err
+		}
+	}
+	if j.opened.Again {
+		if err := writeAgain(path + parts[1]); err != nil {
+			return fmt.Errorf("journal %s was not closed, and what was written last could not be written again: %w; "+
+				"look at the system's log and at the disk", path, err)
 		}
 	}
 	j.opened.Created = !exists
@@ -144,6 +172,12 @@ func (j *Journal) BeginAnew(ctx context.Context, problem string) error {
 
 // begin opens the database for writing and for reading, and brings its schema up.
 func (j *Journal) begin(ctx context.Context, path string) (err error) {
+	if err := makePrivate(path); err != nil {
+		return err
+	}
+	if err := j.mark(path); err != nil {
+		return err
+	}
 	if j.write, err = openWriter(ctx, path); err != nil {
 		return err
 	}
@@ -154,6 +188,14 @@ func (j *Journal) begin(ctx context.Context, path string) (err error) {
 		return fmt.Errorf("journal %s: %w", path, err)
 	}
 	if j.Reader, err = OpenReader(ctx, path); err != nil {
+		return err
+	}
+	if j.opened.Again {
+		if err := j.checkpoint(ctx); err != nil {
+			return err
+		}
+	}
+	if j.files, err = identifyParts(path); err != nil {
 		return err
 	}
 	if j.head, err = j.Reader.Head(ctx); err != nil {
@@ -205,6 +247,11 @@ func (j *Journal) Append(ctx context.Context, r record.Record) (record.Stored, e
 	if err := ctx.Err(); err != nil {
 		return record.Stored{}, fmt.Errorf("journal %s: record %s not begun: %w", j.path, kind, err)
 	}
+	if err := j.files.still(j.path); err != nil {
+		j.failed = fmt.Errorf("journal %s: record %d (%s) was not written: %w; nothing more is written; "+
+			"find the file, stop the daemon, put it back and start again", j.path, j.head.Seq+1, kind, err)
+		return record.Stored{}, j.failed
+	}
 	at := time.UnixMicro(j.clock().UnixMicro()).UTC()
 	next := Head{Seq: j.head.Seq + 1}
 	next.Hash = hashOf(j.head.Hash, next.Seq, at.UnixMicro(), string(kind), body)
@@ -218,10 +265,15 @@ func (j *Journal) Append(ctx context.Context, r record.Record) (record.Stored, e
 		return record.Stored{}, j.failed
 	}
 	j.head = next
+	if j.since++; j.since >= checkpointEvery {
+		// The record is durable in any case; a failure is for the next one.
+		j.since, j.failed = 0, j.checkpoint(context.WithoutCancel(ctx))
+	}
 	return record.Stored{Seq: next.Seq, At: at, Record: stored}, nil
 }
 
-// Close frees the journal. It does not change what is durable.
+// Close frees the journal. It does not change what is durable. Where nothing failed
+// the journal is one file after it, but for one that is read meanwhile.
 func (j *Journal) Close() error {
 	j.mu.Lock()
 	defer j.mu.Unlock()
@@ -232,10 +284,29 @@ func (j *Journal) Close() error {
 	return errors.Join(j.release(), j.lock.Close())
 }
 
-// release closes the database and keeps the lock.
-func (j *Journal) release() error {
+// release closes the database and keeps the lock. After a failure everything stays
+// as it is, markers too.
+func (j *Journal) release() (err error) {
+	whole := j.failed == nil && j.insert != nil
+	if whole {
+		err = errors.Join(j.files.still(j.path), j.checkpoint(context.Background()))
+		whole = err == nil
+	}
+	if err = errors.Join(err, j.closeFiles(whole)); err == nil && whole {
+		return j.unmark(j.path)
+	}
+	return err
+}
+
+// closeFiles closes what is open of the database. The connection closed last carries
+// the log over and removes it, unless it can only read: so the reader is the last
+// where the log is to stay.
+func (j *Journal) closeFiles(whole bool) error {
 	var errs []error
-	if j.Reader != nil {
+	if !whole && j.Reader != nil {
+		defer func() { _ = j.Reader.Close() }() // only read from
+	}
+	if whole {
 		errs = append(errs, j.Reader.Close())
 	}
 	if j.insert != nil {
@@ -245,54 +316,4 @@ func (j *Journal) release() error {
 		errs = append(errs, j.write.Close())
 	}
 	return errors.Join(errs...)
-}
-
-// parts are the files that make up a journal.
-var parts = [...]string{"", "-wal", "-shm"}
-
-// present reports whether anything of a journal is there.
-func present(path string) (bool, error) {
-	for _, p := range parts[:2] {
-		info, err := os.Stat(path + p)
-		switch {
-		case errors.Is(err, os.ErrNotExist):
-		case err != nil:
-			return false, fmt.Errorf("journal: %w", err)
-		case info.IsDir():
-			return false, fmt.Errorf("journal %s is a directory; name a file in it", path+p)
-		case info.Size() > 0:
-			return true, nil
-		}
-	}
-	return false, nil
-}
-
-// setAside renames the files of a journal to a name that says so, and returns
-// the new name. It never overwrites.
-func setAside(path string, now time.Time) (string, error) {
-	base := path + ".damaged-" + now.UTC().Format("20060102T150405Z")
-	to := base
-	for n := 2; ; n++ {
-		if _, err := os.Lstat(to); errors.Is(err, os.ErrNotExist) {
-			break
-		} else if err != nil {
-			return "", err
-		}
-		to = fmt.Sprintf("%s.%d", base, n)
-	}
-	for _, p := range parts {
-		if err := os.Rename(path+p, to+p); err != nil && !errors.Is(err, os.ErrNotExist) {
-			return "", err
-		}
-	}
-	return to, syncDir(filepath.Dir(path))
-}
-
-func syncDir(dir string) (err error) {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, d.Close()) }()
-	return d.Sync()
 }

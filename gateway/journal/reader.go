@@ -367,12 +367,3 @@ func headOf(ctx context.Context, path string) (head Head, err error) {
 	defer func() { err = errors.Join(err, r.Close()) }()
 	return r.Head(ctx)
 }
-
-func syncFile(path string) (err error) {
-	f, err := os.OpenFile(path, os.O_RDWR, 0)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, f.Close()) }()
-	return f.Sync()
-}

@@ -83,7 +83,8 @@ func uri(path, query string) string {
 
 func openWriter(ctx context.Context, path string) (*sql.DB, error) {
 	db, err := sql.Open("sqlite", uri(path,
-		"mode=rwc&_txlock=immediate&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=fullfsync(1)"))
+		"mode=rwc&_txlock=immediate&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=fullfsync(1)"+
+			"&_pragma=checkpoint_fullfsync(1)&_pragma=wal_autocheckpoint(0)"))
 	if err != nil {
 		return nil, fmt.Errorf("journal %s: %w", path, inWords(err))
 	}

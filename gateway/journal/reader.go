@@ -25,39 +25,30 @@ type Reader struct {
 	path    string
 	db      *sql.DB
 	version int
+	locked  bool  // a daemon that writes meanwhile does no harm
+	was     state // of the file when it was opened
 }
 
-// OpenReader opens the journal at path for reading. SQLite keeps an index of
-// the write-ahead log beside a journal, so the directory must be writable; a
-// backup can be read anywhere. It fails with
-// os.ErrNotExist, ErrNewer or ErrForeign, and with a *DamageError where the
-// file is not readable as a journal.
+// OpenReader opens the journal at path for reading. Nothing is written for it, so it
+// may lie on a medium that cannot be, or belong to another user. Records that lie
+// beside it in a log of a daemon are read too, and where they cannot be, that is an
+// ErrLog. It also fails with os.ErrNotExist, ErrNewer or ErrForeign, and with a
+// *DamageError where the file is not readable as a journal.
 func OpenReader(ctx context.Context, path string) (*Reader, error) {
 	path, err := filepath.Abs(path)
 	if err != nil {
 		return nil, fmt.Errorf("journal %s: %w", path, err)
 	}
-	if _, err := os.Stat(path); err != nil {
-		return nil, fmt.Errorf("journal: %w", err)
+	r := &Reader{path: path}
+	if r.was, err = stateOf(path); err != nil {
+		return nil, err
 	}
-	db, err := sql.Open("sqlite", uri(path, "mode=ro&_pragma=query_only(1)"))
-	if err != nil {
-		return nil, fmt.Errorf("journal %s: %w", path, err)
+	if r.db, r.locked, err = openReading(path); err != nil {
+		return nil, err
 	}
-	db.SetMaxOpenConns(2)
-	r := &Reader{path: path, db: db}
-	if r.version, err = readVersion(ctx, db); err != nil {
-		return nil, errors.Join(r.wrap(ctx, err), db.Close())
-	}
-	if r.version == 0 {
-		// Nothing was ever committed, or what was is gone.
-		var tables int
-		if err := db.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_master`).Scan(&tables); err != nil {
-			return nil, errors.Join(r.wrap(ctx, err), db.Close())
-		}
-		if tables > 0 {
-			return nil, errors.Join(&DamageError{Path: path, Problem: "its schema has no version"}, db.Close())
-		}
+	r.db.SetMaxOpenConns(2)
+	if err := r.readVersion(ctx); err != nil {
+		return nil, errors.Join(err, r.db.Close())
 	}
 	return r, nil
 }
@@ -71,7 +62,7 @@ func (r *Reader) wrap(ctx context.Context, err error) error {
 		return nil
 	}
 	if ctx.Err() == nil && damaged(err) {
-		return &DamageError{Path: r.path, Problem: inWords(err).Error()}
+		return r.damage(0, inWords(err).Error())
 	}
 	return fmt.Errorf("journal %s: %w", r.path, inWords(err))
 }
@@ -92,7 +83,7 @@ func (r *Reader) Head(ctx context.Context) (Head, error) {
 	}
 	hash, ok := asHash(stored)
 	if !ok || seq < 1 {
-		return Head{}, &DamageError{Path: r.path, Seq: uint64(seq), Problem: "the newest record has no sound number and hash"}
+		return Head{}, r.damage(uint64(seq), "the newest record has no sound number and hash")
 	}
 	return Head{uint64(seq), hash}, nil
 }
@@ -210,13 +201,13 @@ func (r *Reader) deliver(rows []row, last Head, each func(Entry) error) (Head, e
 	for i := range rows {
 		e, err := rows[i].entry()
 		if err != nil {
-			return last, &DamageError{Path: r.path, Seq: e.Seq, Problem: err.Error()}
+			return last, r.damage(e.Seq, err.Error())
 		}
 		if e.Seq <= last.Seq {
-			return last, &DamageError{Path: r.path, Seq: e.Seq, Problem: fmt.Sprintf("it follows record %d", last.Seq)}
+			return last, r.damage(e.Seq, fmt.Sprintf("it follows record %d", last.Seq))
 		}
 		if e.Seq == last.Seq+1 && e.Prev != last.Hash {
-			return last, &DamageError{Path: r.path, Seq: e.Seq, Problem: "it is not linked to the record before it"}
+			return last, r.damage(e.Seq, "it is not linked to the record before it")
 		}
 		last = Head{e.Seq, e.Hash}
 		if err := each(e); err != nil {
@@ -258,7 +249,7 @@ func (r *Reader) unbroken(ctx context.Context, from uint64, f func(record.Stored
 	next := from
 	return r.Walk(ctx, Filter{FromSeq: from}, func(e Entry) error {
 		if e.Seq != next {
-			return &DamageError{Path: r.path, Seq: e.Seq, Problem: fmt.Sprintf("records %d to %d are missing", next, e.Seq-1)}
+			return r.damage(e.Seq, fmt.Sprintf("records %d to %d are missing", next, e.Seq-1))
 		}
 		next++
 		return f(e.Stored)

@@ -68,7 +68,7 @@ func Scan(ctx context.Context, path string, size uint64, progress func(done, tot
 			return c.err
 		}
 		if c.prev != last.Hash {
-			return &DamageError{Path: r.path, Seq: c.from, Problem: "it is not linked to the record before it"}
+			return r.damage(c.from, "it is not linked to the record before it")
 		}
 		last = c.head
 		for _, s := range c.records {
@@ -128,7 +128,7 @@ func (c *chunk) read(ctx context.Context, r *Reader) {
 	next := c.from
 	c.err = r.Walk(ctx, Filter{FromSeq: c.from, ToSeq: c.to}, func(e Entry) error {
 		if e.Seq != next {
-			return &DamageError{Path: r.path, Seq: e.Seq, Problem: fmt.Sprintf("records %d to %d are missing", next, e.Seq-1)}
+			return r.damage(e.Seq, fmt.Sprintf("records %d to %d are missing", next, e.Seq-1))
 		}
 		if next == c.from {
 			c.prev = e.Prev
@@ -139,7 +139,7 @@ func (c *chunk) read(ctx context.Context, r *Reader) {
 		return nil
 	})
 	if c.err == nil && next <= c.to {
-		c.err = &DamageError{Path: r.path, Seq: next, Problem: fmt.Sprintf("records %d to %d are missing", next, c.to)}
+		c.err = r.damage(next, fmt.Sprintf("records %d to %d are missing", next, c.to))
 	}
 }
 

@@ -103,7 +103,11 @@ func Verify(ctx context.Context, path string, opts ...VerifyOption) (*Report, er
 	if err != nil {
 		return nil, err
 	}
-	if err := errors.Join(v.run(ctx, r), r.Close()); err != nil {
+	err = v.run(ctx, r)
+	if err == nil && !v.report.OK() {
+		err = r.unchanged()
+	}
+	if err := errors.Join(err, r.Close()); err != nil {
 		return nil, err
 	}
 	v.finish()
@@ -255,7 +259,7 @@ func (v *verifier) records(ctx context.Context, r *Reader) error {
 		}
 		end := rows[len(rows)-1].seq
 		if end <= after {
-			return &DamageError{Path: r.path, Seq: uint64(end), Problem: fmt.Sprintf("it follows record %d", after)}
+			return r.damage(uint64(end), fmt.Sprintf("it follows record %d", after))
 		}
 		after = end
 		if v.progress != nil {

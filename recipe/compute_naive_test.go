@@ -507,7 +507,7 @@ func (n *naive) header(l *recipe.Line, r *recipe.Roll, st *recipe.Stand, head re
 	n.dwell = time(x)
 	n.fast = naiveFast(head, x0[0], (bond-l.Header.Start)/(head.Setpoint-l.Header.Start))
 	n.closeMin = platen
-	n.closeMax = math.Min(205, math.Max(head.Setpoint, st.PlatenHot)+5)
+	n.closeMax = math.Min(200, math.Max(head.Setpoint, st.PlatenHot)+5)
 }
 
 // naivePress is the time until a bond line is warm and dry. The temperature

@@ -152,8 +152,8 @@ func TestPlatens(t *testing.T) {
 	}{
 		{"as set", setpoint, setpoint, 0, setpoint - 3, setpoint + 5},
 		{"cold", 170, 172, 0, 167, setpoint + 5},
-		{"hot", 190, 198, 0, setpoint - 3, 203},
-		{"too hot", 190, 203, 0, setpoint - 3, 205},
+		{"hot", 190, 198, 0, setpoint - 3, 200},
+		{"too hot", 190, 203, 0, setpoint - 3, 200},
 		{"falling", 170, 170, -0.05, 164, setpoint + 5},
 		{"rising", 170, 170, 0.05, 167, setpoint + 5},
 		{"one sensor", 170, 0, 0, 167, setpoint + 5},

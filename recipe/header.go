@@ -8,13 +8,11 @@ import (
 	"lapgate/recipe/thermal"
 )
 
-// Ceilings of a platen, °C, that no configuration can raise (J): the lowest
-// printed temperature at which paper takes fire by itself is 218 °C; less 10 K
-// of overshoot, 5 K of a sensor and 3 K.
-const (
-	HottestSetpoint = 200
-	HottestPlaten   = 205 // as measured
-)
+// HottestPlaten is the ceiling of a platen, °C, as set and as measured, that no
+// configuration can raise (J): the lowest printed temperature at which paper takes
+// fire by itself is 218 °C; less 10 K of overshoot, 5 K of a sensor and 3 K. A
+// controller's program takes no more either.
+const HottestPlaten = 200
 
 // overshoot is how far above setpoint and hotter platen the press may still
 // close, K.

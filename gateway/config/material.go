@@ -111,8 +111,8 @@ func (d *decoder) checkHead(doc *document, i int) {
 	if d.good(bond, platen) && h.BondTarget >= h.Setpoint {
 		d.problem(d.given(bond, platen), bond, "bond temperature not below the platen", show(h.BondTarget), "less than the platen's "+show(h.Setpoint), "the bond line never gets hotter than the platen; lower one or raise the other")
 	}
-	if d.good(platen) && h.Setpoint > recipe.HottestSetpoint {
-		d.problem(d.where(platen), platen, "platen hotter than any may be", show(h.Setpoint), "at most "+show(recipe.HottestSetpoint), "lower it: paper takes fire not far above, and no setting can raise this")
+	if d.good(platen) && h.Setpoint > recipe.HottestPlaten {
+		d.problem(d.where(platen), platen, "platen hotter than any may be", show(h.Setpoint), "at most "+show(recipe.HottestPlaten), "lower it: paper takes fire not far above, and no setting can raise this")
 	}
 	if film := at + ".film"; h.Film && h.Method == recipe.Glued && d.good(film, at+".method") {
 		d.problem(d.where(film), film, "film on a glued head", "true", "false", "no vapour passes a film, so the glue would not dry; fuse the head, or take one without a film")

@@ -24,8 +24,8 @@ func (d *decoder) checkSettings(doc *document, l *line, path string) {
 	if d.good(exponent, calibrated) && l.Header.Exponent > 0 && l.Header.Calibrated.Min <= 0 {
 		d.problem(d.given(calibrated, exponent), calibrated, "conductance calibrated down to no pressure", span(l.Header.Calibrated, quantity.Pressure), "a least pressure above "+write(0, quantity.Pressure), "write the least pressure of the calibration, or pressure_exponent: 0")
 	}
-	if limit := key("limits.header_temperature"); d.good(limit) && l.Limits.Temperature.Max > recipe.HottestSetpoint {
-		d.problem(d.where(limit), limit, "limit of the platens above any that may be", span(l.Limits.Temperature, quantity.Temperature), "at most "+write(recipe.HottestSetpoint, quantity.Temperature), "lower the greatest: paper takes fire not far above, and no setting can raise this")
+	if limit := key("limits.header_temperature"); d.good(limit) && l.Limits.Temperature.Max > recipe.HottestPlaten {
+		d.problem(d.where(limit), limit, "limit of the platens above any that may be", span(l.Limits.Temperature, quantity.Temperature), "at most "+write(recipe.HottestPlaten, quantity.Temperature), "lower the greatest: paper takes fire not far above, and no setting can raise this")
 	}
 	d.checkConductance(l, path)
 	pressure, most := key("crimp.pressure"), key("limits.crimper_pressure")

@@ -39,7 +39,7 @@ func limits() []limit {
 			l.group = always
 		}
 		if f.Unit == "°C" {
-			l.ceiling, _ = f.Nearest(recipe.HottestSetpoint)
+			l.ceiling, _ = f.Nearest(recipe.HottestPlaten)
 		}
 		out = append(out, l)
 	}

@@ -245,7 +245,7 @@ func TestLimitsAreTheMachines(t *testing.T) {
 	limited := map[string]bool{}
 	for _, l := range limits() {
 		limited[l.Name] = true
-		hottest, _ := l.Nearest(recipe.HottestSetpoint)
+		hottest, _ := l.Nearest(recipe.HottestPlaten)
 		if l.Unit == "°C" && (l.ceiling != hottest || hottest != 2000) {
 			t.Errorf("%s may be raised to %d, want 2000", l.Name, l.ceiling)
 		}

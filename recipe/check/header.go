@@ -23,9 +23,9 @@ func (r *run) header() {
 		return
 	}
 	r.keeps(&temperatureLimit)
-	if t := sp.HeaderTemperature; !(t <= recipe.HottestSetpoint) {
-		r.add(HeaderTemperature, "header_temperature_c", r.write(celsius, t), "at most "+r.write(celsius, recipe.HottestSetpoint), "",
-			"the platen setpoint is "+r.write(celsius, t)+", and none may be above "+r.write(celsius, recipe.HottestSetpoint)+": paper takes fire not far above; lower it")
+	if t := sp.HeaderTemperature; !(t <= recipe.HottestPlaten) {
+		r.add(HeaderTemperature, "header_temperature_c", r.write(celsius, t), "at most "+r.write(celsius, recipe.HottestPlaten), "",
+			"the platen setpoint is "+r.write(celsius, t)+", and none may be above "+r.write(celsius, recipe.HottestPlaten)+": paper takes fire not far above; lower it")
 	}
 	// The design point holds the uncertainty of the dwell.
 	if span := r.line.Limits.Dwell; !span.Contains(sp.HeaderDwell) {
@@ -70,7 +70,7 @@ func (r *run) warmer(sp *recipe.Setpoints, m *recipe.HeadMaterial, most float64)
 		return 0, false
 	}
 	target, _ := r.line.TargetOf(m)
-	for k := 1.0; sp.CloseMin+k <= recipe.HottestSetpoint-h.Allowance; k++ {
+	for k := 1.0; sp.CloseMin+k <= recipe.HottestPlaten-h.Allowance; k++ {
 		d, err := h.Pressing(m, sp.CloseMin+k, conductance).Design(target, h.UncertaintyOf(m))
 		if err == nil && d.Seconds <= most {
 			return k, true

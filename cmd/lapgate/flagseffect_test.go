@@ -116,6 +116,7 @@ func allEffects() []effects {
 		}, nil},
 		{"probe", "--config demo.yaml" + deadLine, map[string]string{
 			"config": "--config nowhere.yaml", "set": "--set lines.0.controller.address=127.0.0.1:2", "line": "--line south",
+			"watch": "--watch NOTHING", "looks": "--looks 3",
 		}, map[string]string{"values": "TestProbeLine", "json": "TestProbeLine", "csv": "TestProbeLine"}},
 		{"conform", "--config demo.yaml --by kim" + deadLine, map[string]string{
 			"config": "--config nowhere.yaml", "set": "--set lines.0.controller.address=127.0.0.1:2", "line": "--line south", "by": "--by=",

@@ -4,15 +4,21 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
+	"os/signal"
+	"slices"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/config"
+	"lapgate/gateway/handshake"
 	"lapgate/gateway/inspect"
 	"lapgate/gateway/link"
 	"lapgate/gateway/logging"
+	"lapgate/gateway/present"
 )
 
 // probeTimeout is how long a device may take for one answer.
@@ -33,9 +39,15 @@ With --config it connects to the controller of a configured line as run would,
 reads every block and tells what stands there. Its two commands look at a device
 that nobody has configured yet.
 
+With --watch it reads one block until it is interrupted, or for so many --looks,
+and prints each field by name that changed, marked with *; a field that changes at
+every look, such as a clock, is told once. Of OUT it reads the entry of the newest
+outcome. What does not decode is shown field by field all the same.
+
 Exit code 4 when the controller cannot be reached; 5 when it answers, but not as
 asked: a configured block is missing, or its own request block does not decode.`,
 		Example: `  lapgate probe --config mill.yaml --line north --values
+  lapgate probe --config mill.yaml --line north --watch REQ
   lapgate probe modbus 192.0.2.10:502 --unit 1 --address 1000 --count 20
   lapgate probe opcua opc.tcp://192.0.2.10:4840 --browse`,
 		Args: takes(),
@@ -55,12 +67,20 @@ asked: a configured block is missing, or its own request block does not decode.`
 			if err != nil {
 				return err
 			}
+			switch {
+			case f.watch != "":
+				return p.watchLine(cmd.Context(), snapshot, l, &f)
+			case cmd.Flags().Changed("looks"):
+				return usageError("--looks goes with --watch")
+			}
 			return p.probeLine(cmd.Context(), snapshot, l, &f)
 		},
 	}
 	f.source.add(cmd)
 	addLine(cmd, &f.line, firstLine)
 	cmd.Flags().BoolVar(&f.values, "values", false, "also print every field of every block that decodes")
+	cmd.Flags().StringVar(&f.watch, "watch", "", "read this block again and again, and print what changes: "+blockNames())
+	cmd.Flags().IntVar(&f.looks, "looks", 0, "end --watch after so many looks (default none)")
 	f.output.add(cmd)
 	cmd.AddCommand(p.probeModbusCommand(), p.probeOPCUACommand())
 	return cmd
@@ -71,7 +91,51 @@ type probeFlags struct {
 	source sourceFlags
 	line   string
 	values bool
+	watch  string
+	looks  int
 	output outputFlags
+}
+
+// blockNames are the names of the blocks in a list.
+func blockNames() string {
+	var names []string
+	for _, id := range handshake.IDs() {
+		names = append(names, id.String())
+	}
+	return strings.Join(names, ", ")
+}
+
+// watchLine prints what changes in a block of a line.
+func (p *program) watchLine(ctx context.Context, s *config.Snapshot, l *config.Line, f *probeFlags) error {
+	i := slices.IndexFunc(handshake.IDs(), func(id handshake.ID) bool { return id.String() == f.watch })
+	switch {
+	case i < 0:
+		return usageError("--watch: got %q, want one of %s", f.watch, blockNames())
+	case f.values || f.output.CSV:
+		return usageError("--watch prints text or, with --json, lines; --values and --csv go without it")
+	case f.looks < 0:
+		return usageError("--looks: got %d, want 0 or more", f.looks)
+	}
+	log, err := logging.New(p.stderr, s.Log)
+	if err != nil {
+		return err
+	}
+	dialer, err := p.dialers(log)(l)
+	if err != nil {
+		return err
+	}
+	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	out := p.printer(f.output, l.Recipe)
+	err = inspect.Watch(ctx, dialer, inspect.WatchWanted{
+		Block: handshake.IDs()[i], Poll: l.Controller.Times.Poll, Looks: f.looks,
+		Tell: func(t *present.Table) error { return out.Print(t) },
+		Lost: func(err error) { fmt.Fprintf(p.stderr, "%v; dialling again\n", err) },
+	})
+	if link.ClassOf(err) != 0 {
+		return dialFailed(err)
+	}
+	return err
 }
 
 func (p *program) probeLine(ctx context.Context, s *config.Snapshot, l *config.Line, f *probeFlags) error {

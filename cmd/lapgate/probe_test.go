@@ -248,6 +248,26 @@ func TestProbeOPCUA(t *testing.T) {
 	wants(t, errs, `want other\.mill\.test`)
 }
 
+// A block is watched by name, as text and as JSON, and only so often.
+func TestProbeWatch(t *testing.T) {
+	args := []string{"probe", "--config", demoOnDisk(t), "--set", "lines.0.controller.address=" + runningSim(t, func(*sim.Config) {}).ModbusAddr(), "--watch", "REQ"}
+	code, out, errs := call(append(args, "--looks", "3")...)
+	if code != exitDone || errs != "" {
+		t.Fatalf("exit code %d: %s", code, errs)
+	}
+	wants(t, out, `REQ +- +state +decodes`, `REQ +14 +phase +1 +await`, `REQ +\* +5 +tick +[\d.]+ s`)
+	code, out, _ = call(append(args, "--looks", "1", "--json")...)
+	if code != exitDone || strings.Count(out, "\n") < 40 {
+		t.Errorf("exit code %d: %s", code, out)
+	}
+	wants(t, out, `"block":"REQ","changed":false,"register":30,"field":"diameter_m","value":[\d.]+`)
+	for flags, want := range map[string]string{"--csv": "--csv go without it", "--looks=-1": "want 0 or more"} {
+		if code, _, errs := call(append(args, flags)...); code != exitUsage || !strings.Contains(errs, want) {
+			t.Errorf("%s: exit code %d: %s", flags, code, errs)
+		}
+	}
+}
+
 // TestProbeUnreachable holds the exit code of a device that is not there.
 func TestProbeUnreachable(t *testing.T) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")

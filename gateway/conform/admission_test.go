@@ -165,6 +165,32 @@ func TestNotRunIsNotPassed(t *testing.T) {
 	}
 }
 
+// A restart that takes the link with it is waited for.
+func TestRestartTakesTheLink(t *testing.T) {
+	r := newRig("", maintenance)
+	p := prove(t, r, func(s *conform.Settings, out *conform.Outside) {
+		s.Only = []string{"restart-await", "restart-run"}
+		down := time.Time{}
+		out.Act = func(ctx context.Context, a conform.Act) error {
+			if err := r.act(ctx, a); err != nil || a.Name != "power" {
+				return err
+			}
+			down = time.Now().Add(4 * time.Second)
+			<-time.After(5 * time.Second)
+			return nil
+		}
+		out.Dialer.(*memory.Dialer).Before = func(memory.Call) memory.Fault {
+			if time.Now().Before(down) {
+				return memory.Fault{Kind: memory.Cut}
+			}
+			return memory.Fault{}
+		}
+	})
+	if p.err != nil || p.Passed != 2 {
+		t.Errorf("%v: %+v", p.err, p.Report)
+	}
+}
+
 // Holds are all that the cases offer which do not ask for a recipe.
 func TestHoldsUnlessARecipeIsNeeded(t *testing.T) {
 	for _, c := range conform.Cases() {

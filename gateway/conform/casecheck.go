@@ -15,7 +15,7 @@ func checkCases() []testCase {
 		{"check-alive", "6.2", "check 5: the gateway's heartbeat is silent", false, checkAlive},
 		{"check-order", "6.2", "the first check that fails gives the reason", false, checkOrder},
 		{"check-hold", "6.2", "check 6: a hold is held, just in time", false, checkHold},
-		{"check-hold-permissive", "6.2", "check 6: a hold is held with a permissive off", false, checkHoldPermissive},
+		{"check-hold-permissive", "6.2", "check 6: a hold is held with a permissive off, and requests go on", false, checkHoldPermissive},
 	}
 }
 
@@ -130,5 +130,8 @@ func checkHoldPermissive(t *trial) {
 	t.act(actPermitOff)
 	t.until(t.ActLimit, "flag 0 off with a permissive off", func(r *handshake.Request) bool { return r.Flags&handshake.AllPermissives == 0 })
 	t.judged(t.hold(), "a hold with a permissive off", handshake.HeldVerdict)
+	before := t.look()
+	t.act(actRetry)
+	t.again(&before, "retry with a permissive off")
 	t.act(actPermitOn)
 }

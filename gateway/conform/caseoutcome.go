@@ -79,7 +79,9 @@ func ringBeyond(t *trial) {
 	t.act(actByHand)
 	r := t.until(t.ActLimit, "an outcome beyond the ring", func(r *handshake.Request) bool { return r.Produced == before.Produced+1 })
 	t.must(r.Overwritten == before.Overwritten+1, "the counter of overwritten outcomes went from %d to %d, want one more", before.Overwritten, r.Overwritten)
-	t.outcome(r.Produced)
+	for n := r.Produced - handshake.OutEntries + 1; t.ok() && n <= r.Produced; n++ {
+		t.outcome(n)
+	}
 	t.act(actAuto)
 	t.acknowledge(r.Produced)
 	t.until(t.reaction(), "flag 3 off after ACK", func(r *handshake.Request) bool { return r.Flags&handshake.RingFull == 0 })

@@ -85,6 +85,7 @@ var mutants = []struct {
 	{controller.RuleEnterRequest, "roll-enters"},
 	{controller.RuleMeasured, "measured-again"},
 	{controller.RuleRetry, "retry"},
+	{controller.RuleRequestAnyhow, "check-hold-permissive"},
 	{controller.RuleManual, "manual"},
 	{controller.RuleManualHeld, "manual-held"},
 	{controller.RuleAutomatic, "manual"},

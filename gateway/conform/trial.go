@@ -203,11 +203,15 @@ func (t *trial) send(id handshake.ID, words []uint16) {
 		return
 	}
 	err := t.reach(func(ctx context.Context, p link.Forger) error { return p.Forge(ctx, id, words) }, false)
+	beats := id == handshake.HEARTBEAT
 	if err != nil {
-		t.err = err
+		// A heartbeat that is lost is followed by another; the next look dials again.
+		if class := link.ClassOf(err); !beats || class != link.Down && class != link.Unknown {
+			t.err = err
+		}
 		return
 	}
-	if id != handshake.HEARTBEAT {
+	if !beats {
 		t.sent = slices.DeleteFunc(t.sent, func(f Frame) bool { return f.Block == id.String() })
 		t.sent = append(t.sent, Frame{id.String(), "written", slices.Clone(words)})
 	}

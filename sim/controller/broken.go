@@ -87,6 +87,7 @@ const (
 	RuleEnterRequest  Rule = "a roll that enters: request"
 	RuleMeasured      Rule = "measured again: request"
 	RuleRetry         Rule = "retry: request"
+	RuleRequestAnyhow Rule = "permissives do not matter to a request"
 	RuleManual        Rule = "manual in await"
 	RuleManualHeld    Rule = "manual in held"
 	RuleAutomatic     Rule = "automatic: request"

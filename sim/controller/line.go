@@ -29,7 +29,7 @@ func (c *Controller) line(tick uint32, in *Inputs) {
 	}
 	switch {
 	case m.Phase == PhaseAwait && in.Measured != nil,
-		m.Phase == PhaseHeld && in.Retry,
+		m.Phase == PhaseHeld && in.Retry && !(c.cfg.breaks(RuleRequestAnyhow) && c.cfg.Permissives&^in.Permissives != 0),
 		m.Phase == PhaseManual && !in.ManualSelected && !m.ByHand && in.RollPresent:
 		if in.Measured != nil {
 			m.Roll1 = *in.Measured

@@ -47,6 +47,9 @@ type Journal interface {
 	// BeginAnew sets the journal aside, untouched, because its records contradict
 	// each other, and goes on with a new one in its place.
 	BeginAnew(ctx context.Context, problem string) error
+	// Doubts tells what speaks against it being the journal that the line last wrote;
+	// nothing where all is well.
+	Doubts() []string
 	// Close frees the journal; nothing is lost by closing late.
 	Close() error
 }

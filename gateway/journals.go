@@ -18,7 +18,7 @@ func OpenJournals(s *config.Snapshot) func(context.Context, string) (Journal, er
 		if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
 			return nil, err
 		}
-		j, err := journal.Open(ctx, path)
+		j, err := journal.Open(ctx, path, journal.OwnedBy(journal.Owner{Line: line, Folder: s.Journal.StateFolder()}))
 		if err != nil {
 			if errors.Is(err, journal.ErrInUse) {
 				return nil, fmt.Errorf("another process serves this line: %w", err)

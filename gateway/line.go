@@ -161,7 +161,8 @@ func (l *lineLoop) begin(ctx context.Context) error {
 	if mode != nil && !armed && mode.Cause == record.CauseJournal {
 		l.handle(ctx, cycle.SetAside{Reason: mode.Reason})
 	}
-	return nil
+	l.handle(ctx, cycle.Doubt{Doubts: l.journal.Doubts()})
+	return l.halted
 }
 
 // loop hands the machine all that happens, in the order in which it happens.

@@ -57,6 +57,10 @@ func (o *Operator) Handle(ctx context.Context, r control.Request) control.Reply 
 		return o.each(lines, func(line string) (string, error) {
 			return "is served again, in shadow", o.Gateway.Restart(ctx, line, r.By, r.Reason)
 		})
+	case control.AcceptJournal:
+		return o.each(lines, func(line string) (string, error) {
+			return "the journal is accepted", o.Gateway.AcceptJournal(ctx, line, r.By, r.Reason)
+		})
 	case control.Reload:
 		return o.Reload(ctx, r.By)
 	}
@@ -71,7 +75,7 @@ func (o *Operator) lines(r *control.Request) ([]string, error) {
 		names = append(names, l.Name)
 	}
 	switch {
-	case r.Line == "" && slices.Contains([]control.Command{control.Arm, control.Override, control.Confirm, control.Restart}, r.Command) && len(names) > 1:
+	case r.Line == "" && slices.Contains([]control.Command{control.Arm, control.Override, control.Confirm, control.Restart, control.AcceptJournal}, r.Command) && len(names) > 1:
 		return nil, fmt.Errorf("name the line with --line; it is one of %s", strings.Join(names, ", "))
 	case r.Line == "":
 		return names, nil

@@ -105,6 +105,15 @@ func (s Status) Off() bool { return s.Listen == none }
 type Journal struct {
 	Directory string `cfg:"directory" default:"journal" path:"true" doc:"directory of the journals, one file per line; relative to the folder of this file, as every path here"`
 	LeastFree int    `cfg:"least_free" default:"500" range:"0..1000000" doc:"megabytes that the disk of the journals has free at least; with less people are told before it is full; 0 for never"`
+	State     string `cfg:"state" default:"" path:"true" doc:"folder of what is known of the journals outside of them, by which a journal that was lost, exchanged or restored is told; best on another disk; empty for the folder state in the directory of the journals"`
+}
+
+// StateFolder is the folder of what is known of the journals outside of them.
+func (j Journal) StateFolder() string {
+	if j.State == "" {
+		return filepath.Join(j.Directory, "state")
+	}
+	return j.State
 }
 
 // Path is the journal file of the named line.

@@ -33,6 +33,8 @@ const (
 	Confirm  Command = "confirm"
 	Reload   Command = "reload"
 	Restart  Command = "restart"
+	// AcceptJournal goes on with a journal in spite of doubts.
+	AcceptJournal Command = "accept-journal"
 )
 
 // Request is one command with what it needs.

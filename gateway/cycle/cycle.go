@@ -203,7 +203,7 @@ func New(c Config) *Machine {
 func (m *Machine) Recover(s record.Stored) error {
 	m.recoverProcess(s)
 	switch s.Record.(type) {
-	case record.Mode, record.Config, record.Hold: // they tell of no roll and no controller
+	case record.Mode, record.Config, record.Hold, record.Origin: // they tell of no roll and no controller
 	default:
 		m.begins = false
 	}
@@ -285,6 +285,11 @@ func (m *Machine) take(ev Event) {
 	case SetAside:
 		m.begins = false
 		m.raise(condJournal, e.Reason)
+	case Doubt:
+		m.begins = m.begins && len(e.Doubts) == 0
+		m.doubtJournal(e.Doubts...)
+	case AcceptJournal:
+		m.acceptJournal(e)
 	case Configure:
 		m.configure(e)
 	case Lease:

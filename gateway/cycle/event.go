@@ -111,6 +111,13 @@ type (
 	// because the one before could not be gone on with, and that nobody armed the
 	// line since.
 	SetAside struct{ Reason string }
+	// Doubt says, before the first connection, what speaks against the journal being
+	// that of the line; nothing where all is well. What the journal itself tells of
+	// doubts stands on.
+	Doubt struct{ Doubts []string }
+	// AcceptJournal is a named person's word to go on with the journal in spite of all
+	// doubts.
+	AcceptJournal struct{ By, Reason string }
 	// Configure puts another configuration in force from the next roll on.
 	Configure struct {
 		Line    *recipe.Line
@@ -166,3 +173,5 @@ func (Configure) event()      {}
 func (Lease) event()          {}
 func (Stored) event()         {}
 func (SetAside) event()       {}
+func (Doubt) event()          {}
+func (AcceptJournal) event()  {}

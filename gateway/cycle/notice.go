@@ -71,6 +71,7 @@ const (
 	condNoVerdict     = "verdict-invalid"
 	condEpoch         = "epoch-bound"
 	condJournal       = "journal-set-aside"
+	condDoubt         = "journal-doubtful"
 	condRollBack      = "roll-number-back"
 	condContradiction = "controller-contradicts"
 	condLeaseSilent   = "lease-silent"
@@ -126,6 +127,7 @@ var notices = append([]notice{
 	{condNoVerdict, Alarm, "verdict-valid", "The result names the open offer beside a verdict that is none.", "Have the controller's program checked: a result that names an offer says 1, 2 or 3."},
 	{condEpoch, Alarm, "epoch-free", "The epoch floor of the controller, or the newest epoch known, is at the bound: no session can be opened, and the line stays in shadow.", "Read the outcomes that no journal holds, then bring about the loss of the controller's memory on purpose: stop and lock out the line, clear the retained memory, start the program again and acknowledge the loss. Where it is the epoch known here, move the journal of the line away as well. Find out who wrote the floor."},
 	{condJournal, Alarm, "journal-accepted", "The journal was damaged or contradicted itself; it was set aside untouched, a new one begun, and the line is in shadow.", "Keep the file that was set aside and have it looked at with lapgate journal verify; look at the line, then arm it again."},
+	{condDoubt, Alarm, "journal-trusted", "It is doubtful whether the journal is that of the line, whole; the fields tell why.", "Find the journal that the line last wrote, or what became of the rolls that this one does not hold; then accept the one that is there: lapgate journal accept."},
 	{condRollBack, Alarm, "roll-number-ahead", "The roll number went back below one that the journal has; a roll of a number that was used is held.", "Find out at the controller who set the roll number; it must only go up."},
 	{condContradiction, Alarm, "contradiction-looked-at", "An outcome says that an offer was used which the controller had shown as not accepted; both are in the journal.", "Find out at the line what the roll was wrapped with, and have the controller's program checked; then disarm the line and arm it again."},
 	{condLeaseSilent, Alarm, "lease-answers", "The store of the lease does not answer; silence is no evidence, and each gateway goes on as it is.", "See to the store and the network to it. Where the gateway that leads is gone as well, move the line by command."},

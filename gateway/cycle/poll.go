@@ -60,7 +60,13 @@ func (m *Machine) collect(r *handshake.Request) bool {
 		if m.pair {
 			cause = gapOther
 		}
-		m.gap(record.Gap{FromIndex: m.mem.Outcomes + 1, ToIndex: acked, Cause: cause})
+		lags := cause == gapAcked && !m.begins
+		from := m.mem.Outcomes + 1
+		m.gap(record.Gap{FromIndex: from, ToIndex: acked, Cause: cause})
+		if lags {
+			m.doubtJournal(fmt.Sprintf("outcomes %d to %d were acknowledged to the controller, and this journal does not hold them: "+
+				"it is a restored backup, or another gateway served the line", from, acked))
+		}
 	}
 	if r.Produced > m.mem.Outcomes+handshake.OutEntries {
 		m.gap(record.Gap{FromIndex: m.mem.Outcomes + 1, ToIndex: r.Produced - handshake.OutEntries, Cause: gapOverwritten})

@@ -89,6 +89,7 @@ func TestLook(t *testing.T) {
 		"floor went back":  {func(_ *bench, e *inspect.Expect) { e.Past = record.Past{Floor: 8, Epoch: 8} }, "epoch floor", inspect.Fail, "7"},
 		"floor of another": {func(_ *bench, e *inspect.Expect) { e.Past = record.Past{Floor: 5, Epoch: 5} }, "epoch floor", inspect.Warn, "7"},
 		"outcomes too few": {func(_ *bench, e *inspect.Expect) { e.Past.Outcomes = 9 }, "outcomes", inspect.Fail, "2"},
+		"journal lags":     {func(_ *bench, e *inspect.Expect) { e.Past.Outcomes, e.Past.Epoch = 1, 7 }, "outcomes", inspect.Fail, "acknowledged up to 2"},
 		"rolls too few":    {func(_ *bench, e *inspect.Expect) { e.Past.Covered = 41 }, "roll number", inspect.Fail, "40"},
 		"memory lost":      {func(b *bench, _ *inspect.Expect) { b.request.Flags |= handshake.MemoryLost }, "memory", inspect.Fail, "lost"},
 		"a gateway, alone": {func(b *bench, e *inspect.Expect) {

@@ -75,7 +75,7 @@ func (out *LineReport) compare(ctx context.Context, via *connect.Dialers, s *con
 		return r
 	}
 	defer func() { _ = port.Close() }() // only read from
-	past, doubt := pastOf(ctx, s.Journal.Path(l.Recipe.Name))
+	past, doubt := pastOf(ctx, s.Journal.Path(l.Recipe.Name), journal.Owner{Line: l.Recipe.Name, Folder: s.Journal.StateFolder()})
 	t := l.Controller.Times
 	r := Controller(ctx, port, Expect{Line: l.Recipe, Poll: t.Poll, Stale: t.DataStale, Request: t.RequestTimeout, Past: past})
 	r.Items = append(append(first, r.Items...), doubt...)
@@ -84,18 +84,24 @@ func (out *LineReport) compare(ctx context.Context, via *connect.Dialers, s *con
 
 // pastOf reads from a journal what it tells of the controller. A line that was
 // never served has none.
-func pastOf(ctx context.Context, path string) (past record.Past, doubt []Item) {
+func pastOf(ctx context.Context, path string, owner journal.Owner) (past record.Past, doubt []Item) {
 	past = record.NewPast()
 	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
 		return past, []Item{{Subject: "journal", Verdict: Note, Got: "none at " + path}}
 	}
 	r, err := journal.OpenReader(ctx, path)
 	if err == nil {
-		err = errors.Join(r.Replay(ctx, func(s record.Stored) error { return past.Add(s.Record) }), r.Close())
+		err = r.Replay(ctx, func(s record.Stored) error { return past.Add(s.Record) })
+		found, e := owner.Doubts(ctx, r)
+		err = errors.Join(err, e, r.Close())
+		for _, d := range append(found, past.Doubts...) {
+			doubt = append(doubt, Item{Subject: "journal", Verdict: Fail, Got: d, Want: "the journal that the line last wrote",
+				Remedy: "find that one, or what became of the rolls that this one does not hold; then have the line run and accept the one that is there: lapgate journal accept"})
+		}
 	}
 	if err != nil {
 		return record.NewPast(), []Item{{Subject: "journal", Verdict: Warn, Got: err.Error(),
 			Want: "a journal to compare the controller with", Remedy: "run lapgate journal verify " + path}}
 	}
-	return past, nil
+	return past, doubt
 }

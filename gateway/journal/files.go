@@ -93,10 +93,13 @@ func makePrivate(path string) error {
 	return errors.Join(err, f.Close())
 }
 
+// damagedEnding begins what the name of a journal set aside has more.
+const damagedEnding = ".damaged-"
+
 // setAside renames the files of a journal to a name that says so, and returns
 // the new name. It never overwrites.
 func setAside(path string, now time.Time) (string, error) {
-	base := path + ".damaged-" + now.UTC().Format("20060102T150405Z")
+	base := path + damagedEnding + now.UTC().Format("20060102T150405Z")
 	to := base
 	for n := 2; ; n++ {
 		if _, err := os.Lstat(to); errors.Is(err, os.ErrNotExist) {

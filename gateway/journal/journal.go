@@ -51,6 +51,9 @@ type Journal struct {
 	insert *sql.Stmt
 	clock  func() time.Time
 	beside string // folder of the second marker, empty for none
+	owner  Owner  // zero for nobody in particular
+	doubts []string
+	told   bool // that the doubts are records
 	opened Opened
 	files  opened // as they were when they were opened
 
@@ -207,7 +210,7 @@ func (j *Journal) begin(ctx context.Context, path string) (err error) {
 	if err != nil {
 		return fmt.Errorf("journal %s: %w", path, inWords(err))
 	}
-	return nil
+	return j.own(ctx)
 }
 
 // Opened tells what Open found and did.
@@ -231,13 +234,17 @@ func (j *Journal) Head() Head {
 // record that cannot be stored as JSON is refused and leaves the journal as it
 // was. A context that ends does not stop a write that has begun.
 func (j *Journal) Append(ctx context.Context, r record.Record) (record.Stored, error) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return j.append(ctx, r)
+}
+
+func (j *Journal) append(ctx context.Context, r record.Record) (record.Stored, error) {
 	kind := r.Kind()
 	body, stored, err := encode(r)
 	if err != nil {
 		return record.Stored{}, fmt.Errorf("journal %s: %w", j.path, err)
 	}
-	j.mu.Lock()
-	defer j.mu.Unlock()
 	if j.failed != nil {
 		return record.Stored{}, j.failed
 	}
@@ -265,9 +272,14 @@ func (j *Journal) Append(ctx context.Context, r record.Record) (record.Stored, e
 		return record.Stored{}, j.failed
 	}
 	j.head = next
+	if kind == record.KindDoubt || kind == record.KindAccept {
+		j.told = true
+	}
 	if j.since++; j.since >= checkpointEvery {
 		// The record is durable in any case; a failure is for the next one.
-		j.since, j.failed = 0, j.checkpoint(context.WithoutCancel(ctx))
+		j.since = 0
+		j.failed = j.checkpoint(context.WithoutCancel(ctx))
+		_ = j.keep() // what is kept may lag, and the close tells
 	}
 	return record.Stored{Seq: next.Seq, At: at, Record: stored}, nil
 }
@@ -290,6 +302,9 @@ func (j *Journal) release() (err error) {
 	whole := j.failed == nil && j.insert != nil
 	if whole {
 		err = errors.Join(j.files.still(j.path), j.checkpoint(context.Background()))
+		if err == nil {
+			err = j.keep()
+		}
 		whole = err == nil
 	}
 	if err = errors.Join(err, j.closeFiles(whole)); err == nil && whole {

@@ -50,6 +50,11 @@ func (j *Journal) marked(path string) (bool, error) {
 
 // mark sets the markers, durable before it returns.
 func (j *Journal) mark(path string) error {
+	if j.beside != "" {
+		if err := os.MkdirAll(j.beside, 0o750); err != nil {
+			return fmt.Errorf("journal %s: marker: %w", path, err)
+		}
+	}
 	for _, m := range j.markers(path) {
 		if err := writeDurably(m, fmt.Appendf(nil, "%d\n", os.Getpid())); err != nil {
 			return fmt.Errorf("journal %s: marker: %w", path, err)

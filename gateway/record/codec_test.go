@@ -39,6 +39,9 @@ func sampleRecords() []record.Record {
 		record.Mode{Armed: true, By: "kim", Reason: "checked"},
 		record.Config{Hash: 1, By: "kim", Changes: []record.ConfigChange{{"a", "1", "2"}}},
 		record.Shadow{Token: token, Roll: 1190, Tag: "R2026-001190", Verdict: "hold", Payload: []uint16{1, 2}, Findings: found},
+		record.Origin{Line: "north", Installation: "2f6a0c1e9b3d4f58"},
+		record.Doubt{Doubts: []string{"it lags the controller"}},
+		record.Accept{By: "kim", Reason: "restored", Doubts: []string{"it lags the controller"}},
 		record.Frame{Case: "hello-boot", Block: "HELLO", Words: []uint16{0x4845, 2}},
 	}
 }

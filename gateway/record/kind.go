@@ -4,7 +4,7 @@ import "reflect"
 
 // kinds lists an empty record of every kind.
 var kinds = [...]Record{
-	Session{}, Request{}, Intent{}, Commit{}, Verdict{}, Void{}, Outcome{}, Gap{}, Hold{}, Override{}, Confirm{}, Mode{}, Config{}, Shadow{}, Frame{},
+	Session{}, Request{}, Intent{}, Commit{}, Verdict{}, Void{}, Outcome{}, Gap{}, Hold{}, Override{}, Confirm{}, Mode{}, Config{}, Shadow{}, Frame{}, Origin{}, Doubt{}, Accept{},
 }
 
 // Known reports whether records of the kind can be read.
@@ -69,6 +69,15 @@ func (Shadow) Kind() Kind { return KindShadow }
 // Kind returns KindFrame.
 func (Frame) Kind() Kind { return KindFrame }
 
+// Kind returns KindOrigin.
+func (Origin) Kind() Kind { return KindOrigin }
+
+// Kind returns KindDoubt.
+func (Doubt) Kind() Kind { return KindDoubt }
+
+// Kind returns KindAccept.
+func (Accept) Kind() Kind { return KindAccept }
+
 // RollNo returns the roll that the record is about.
 func (r Request) RollNo() uint32 { return r.Roll }
 
@@ -113,3 +122,12 @@ func (Config) RollNo() uint32 { return 0 }
 
 // RollNo returns 0: the record is about no single roll.
 func (Frame) RollNo() uint32 { return 0 }
+
+// RollNo returns 0: the record is about no single roll.
+func (Origin) RollNo() uint32 { return 0 }
+
+// RollNo returns 0: the record is about no single roll.
+func (Doubt) RollNo() uint32 { return 0 }
+
+// RollNo returns 0: the record is about no single roll.
+func (Accept) RollNo() uint32 { return 0 }

@@ -30,6 +30,7 @@ type Past struct {
 	Accepted *Offer          // newest recipe that was accepted, or nil
 	Verdict  *Verdict        // newest, or nil
 	HoldAll  bool            // an operator holds every roll
+	Doubts   []string        // about the journal, that nobody accepted
 
 	ConfigHash uint32 // of the newest configuration
 	HasConfig  bool   // whether ConfigHash is known
@@ -177,7 +178,11 @@ func (p *Past) Add(r Record) error {
 			p.confirmed, p.confirms = r.Token, nil
 		}
 		p.confirms = append(p.confirms, r)
-	case Override, Mode, Frame:
+	case Doubt:
+		p.Doubts = append(p.Doubts, r.Doubts...)
+	case Accept:
+		p.Doubts = nil
+	case Override, Origin, Mode, Frame:
 	case nil:
 		return fmt.Errorf("no record")
 	default:

@@ -27,6 +27,9 @@ const (
 	KindMode     Kind = "MODE"
 	KindConfig   Kind = "CONFIG"
 	KindShadow   Kind = "SHADOW"
+	KindOrigin   Kind = "ORIGIN"
+	KindDoubt    Kind = "DOUBT"
+	KindAccept   Kind = "ACCEPT"
 	KindFrame    Kind = "FRAME"
 )
 
@@ -176,6 +179,23 @@ type (
 		Hash    uint32         `json:"hash"`
 		By      string         `json:"by,omitempty"`
 		Changes []ConfigChange `json:"changes,omitempty"`
+	}
+	// Origin stands first in a journal and says whose it is.
+	Origin struct {
+		Line         string `json:"line"`
+		Installation string `json:"installation"` // random, made at the first start of an installation
+	}
+	// Doubt tells what speaks against the journal being that of the line, whole. It
+	// stands until a named person accepts it.
+	Doubt struct {
+		Doubts []string `json:"doubts"`
+	}
+	// Accept is a named person's word that the line is to go on with the journal in
+	// spite of what was doubted.
+	Accept struct {
+		By     string   `json:"by"`
+		Reason string   `json:"reason"`
+		Doubts []string `json:"doubts"`
 	}
 	// Shadow is the recipe that would have been offered, while writing
 	// is forbidden.

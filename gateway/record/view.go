@@ -271,6 +271,12 @@ func summary(r Record, line *recipe.Line) string {
 		return fmt.Sprintf("%s, %d changes", handshake.ConfigHash(r.Hash), len(r.Changes))
 	case Frame:
 		return fmt.Sprintf("%s of case %s, %d registers", r.Block, r.Case, len(r.Words))
+	case Origin:
+		return fmt.Sprintf("journal of line %s, installation %s", r.Line, r.Installation)
+	case Doubt:
+		return strings.Join(r.Doubts, "; ")
+	case Accept:
+		return fmt.Sprintf("journal accepted by %s: %s", r.By, r.Reason)
 	case Shadow:
 		return fmt.Sprintf("%s: would be %s%s", r.Tag, r.Verdict, codesOf(r.Findings))
 	}

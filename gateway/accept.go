@@ -1,0 +1,36 @@
+package gateway
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+
+	"lapgate/gateway/cycle"
+)
+
+// AcceptJournal lets a line go on with its journal in spite of what is doubted of it,
+// in the name of a person and for a reason. It returns when the record is durable.
+// Errors: name or reason missing, no such line, a line that has ended, nothing that is
+// doubted.
+func (g *Gateway) AcceptJournal(ctx context.Context, line, by, reason string) error {
+	if strings.TrimSpace(by) == "" || strings.TrimSpace(reason) == "" {
+		return errors.New("accepting a journal needs the name of a person and a reason")
+	}
+	l, err := g.line(line)
+	if err != nil {
+		return err
+	}
+	var refusal error
+	err = l.ask(ctx, func(run context.Context) {
+		if len(l.machine.Past().Doubts) == 0 {
+			refusal = fmt.Errorf("line %s: nothing is doubted of its journal", line)
+			return
+		}
+		l.handle(run, cycle.AcceptJournal{By: by, Reason: reason})
+		if len(l.machine.Past().Doubts) > 0 || l.halted != nil {
+			refusal = errors.New("the record could not be made durable")
+		}
+	})
+	return errors.Join(err, refusal)
+}

@@ -238,6 +238,71 @@ func HoldReason(c recipe.Code) handshake.HoldReason {
 	return handshake.HoldReason(check.HoldReason(c))
 }
 
+// remedies tells what a person does about the codes of this package.
+var remedies = map[recipe.Code]check.Remedy{
+	CodeDoesNotFit:      {Do: "Have the setting behind the setpoint named here corrected and the configuration reloaded, then press retry at the controller."},
+	CodePermissives:     {Do: "See at the controller which permissive is off, bring it back, then press retry at the controller.", Caution: "Lock out the line before reaching in."},
+	CodeMeasurement:     {Do: "Measure the roll again, then press retry at the controller."},
+	CodeTag:             {Do: "Correct the tag of the roll where the controller gets it from, measure the roll again, then press retry at the controller."},
+	CodeRollData:        {Do: "Measure the roll again, then press retry at the controller."},
+	CodeControllerLimit: {Do: "Compare the controller's own limit with the one of the configuration, have the wrong one corrected, then press retry at the controller."},
+	CodeControllerOther: {Do: "Have the version of the controller's program checked, then press retry at the controller."},
+}
+
+// RemedyOf is what a person does about a code that holds a roll, whether it is of
+// the checks or of this package. ok is false for any other code.
+func RemedyOf(code recipe.Code) (r check.Remedy, ok bool) {
+	if r, ok = remedies[code]; ok {
+		return r, ok
+	}
+	return check.RemedyOf(code)
+}
+
+// MeaningOf is what a code of a finding says in a few words.
+func MeaningOf(code recipe.Code) string {
+	for _, i := range Codes() {
+		if i.Code == code {
+			return i.Meaning
+		}
+	}
+	return check.Meaning(code)
+}
+
+// Holding is why a roll is held and what is to be done about it, as a person reads
+// it.
+type Holding struct {
+	Code    recipe.Code // empty where nothing but the reason on the wire is known
+	Meaning string      // in a few words
+	Text    string      // with the numbers
+	Where   string      // the limit stands in the configuration
+	check.Remedy
+}
+
+// HoldingOf tells of the first finding that holds a roll. line and request make the
+// remedy name the slot and the width; both may be nil. reason is what the wire tells,
+// for a hold without findings.
+func HoldingOf(line *recipe.Line, request *record.Request, reason handshake.HoldReason, findings []recipe.Finding) Holding {
+	for i := range findings {
+		f := &findings[i]
+		if f.Severity != recipe.Hold {
+			continue
+		}
+		h := Holding{Code: f.Code, Meaning: MeaningOf(f.Code), Text: f.Text, Where: f.Where}
+		h.Remedy, _ = RemedyOf(f.Code)
+		if line != nil && request != nil {
+			roll, stand := request.Measurement()
+			if r, ok := check.RemedyFor(line, &roll, &stand, f.Code); ok {
+				h.Remedy = r
+			}
+		}
+		return h
+	}
+	return Holding{
+		Meaning: reason.String(), Text: "the roll is held for the reason: " + reason.String(),
+		Remedy: check.Remedy{Do: "See at the panel of the controller what it asks for, do it, then press retry at the controller."},
+	}
+}
+
 // remedy is what follows a rejection for the same request.
 type remedy uint8
 

@@ -144,12 +144,30 @@ func noticeOf(code string) notice {
 	return notice{code: code} // the end of a condition
 }
 
+// Condition is what is wrong with a line for a while, for people.
+type Condition struct {
+	Code    string
+	Of      string // what it is about, where the same can stand for several things
+	Level   Level
+	Meaning string
+	Remedy  string
+}
+
+// ConditionOf tells of a condition of Status.Conditions. ok is false for one that
+// this package does not raise.
+func ConditionOf(key string) (c Condition, ok bool) {
+	code, of, _ := strings.Cut(key, "/")
+	n := noticeOf(code)
+	return Condition{Code: code, Of: of, Level: n.level, Meaning: n.meaning, Remedy: n.remedy}, n.meaning != ""
+}
+
 func refusedKey(b handshake.ID) string { return condRefused + "/" + b.String() }
 
-// tell tells people something at the level of its code, with the remedy.
+// tell tells people something at the level of its code, with the remedy of the code
+// where the fields have none of their own.
 func (m *Machine) tell(code, text string, fields ...Field) {
 	n := noticeOf(code)
-	if n.remedy != "" {
+	if n.remedy != "" && !slices.ContainsFunc(fields, func(f Field) bool { return f.Key == "remedy" }) {
 		fields = append(fields, Field{"remedy", n.remedy})
 	}
 	m.do(Notify{Code: code, Level: n.level, Text: text, Fields: fields})

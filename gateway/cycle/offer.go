@@ -205,7 +205,7 @@ func (m *Machine) closeOffer(v handshake.Verdict, reason uint16, settled bool) {
 	m.ses.pause = 0
 	j := &m.job
 	mine := j.token == o.Token
-	fields := append(m.offerFields(o), Field{"reason", handshake.RejectReason(reason)})
+	fields := append(m.offerFields(o), Field{"reason", reasonWords(v, reason)})
 	switch v {
 	case handshake.Accepted:
 		m.tell(noteAccepted, fmt.Sprintf("roll %d: the controller accepted the recipe", o.Roll), fields...)
@@ -217,7 +217,7 @@ func (m *Machine) closeOffer(v handshake.Verdict, reason uint16, settled bool) {
 	case handshake.HeldVerdict:
 		// The roll now waits for the operator: a retry is a new request, raised
 		// at the controller.
-		m.tell(noteHeld, fmt.Sprintf("roll %d is held: %s", o.Roll, heldFor(o.Payload)), fields...)
+		m.tellHeld(o)
 		if mine {
 			j.done, j.held = true, true
 		}
@@ -234,12 +234,39 @@ func (m *Machine) closeOffer(v handshake.Verdict, reason uint16, settled bool) {
 	}
 }
 
-func heldFor(payload []uint16) string {
+func reasonWords(v handshake.Verdict, reason uint16) string {
+	if v == handshake.HeldVerdict {
+		return handshake.HoldReason(reason).String()
+	}
+	return handshake.RejectReason(reason).String()
+}
+
+// tellHeld tells that the controller holds the roll of an offer, why, and what a
+// person is to do about it.
+func (m *Machine) tellHeld(o *record.Offer) {
+	h := HoldingOf(m.line, o.Request, holdReasonOf(o.Payload), o.Findings)
+	fields := append(m.offerFields(o), h.fields()...)
+	m.tell(noteHeld, fmt.Sprintf("roll %d is held: %s", o.Roll, h.Text), fields...)
+}
+
+// fields are what a log has of a hold beside its sentence.
+func (h *Holding) fields() []Field {
+	out := []Field{{"hold", h.Code}, {"meaning", h.Meaning}, {"remedy", h.Do}}
+	if h.Where != "" {
+		out = append(out, Field{"where", h.Where})
+	}
+	if h.Caution != "" {
+		out = append(out, Field{"caution", h.Caution})
+	}
+	return out
+}
+
+func holdReasonOf(payload []uint16) handshake.HoldReason {
 	var p handshake.Payload
 	if err := handshake.DecodeStoredPayload(payload, &p); err != nil {
-		return "reason not known"
+		return handshake.NoHold
 	}
-	return p.HoldReason.String()
+	return p.HoldReason
 }
 
 // waitAfter lets a permissive return that a rejection named: the new offer

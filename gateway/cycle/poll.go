@@ -322,6 +322,10 @@ func (m *Machine) watchView(v *View) {
 	}
 	m.journal(record.Shadow{Token: r.Token(), Roll: r.RollNo, Tag: r.Tag.String(), Verdict: verdict, Payload: words, Findings: d.Findings, Risk: d.Risk})
 	m.count("shadow/" + verdict)
-	m.tell(noteShadow, fmt.Sprintf("roll %d would get: %s", r.RollNo, verdict),
-		Field{"roll_no", r.RollNo}, Field{"verdict", verdict}, Field{"findings", d.Findings})
+	text, fields := fmt.Sprintf("roll %d would get: %s", r.RollNo, verdict), []Field{{"roll_no", r.RollNo}, {"verdict", verdict}}
+	if d.Held() {
+		h := HoldingOf(m.line, &m.mem.Request, d.Payload.HoldReason, d.Findings)
+		text, fields = text+": "+h.Text, append(fields, h.fields()...)
+	}
+	m.tell(noteShadow, text, fields...)
 }

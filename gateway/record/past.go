@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"lapgate/gateway/handshake"
+	"lapgate/recipe"
 )
 
 // Past is what the records of one line tell up to one of them: the state from
@@ -78,6 +79,7 @@ type Offer struct {
 	Form       handshake.Kind
 	Origin     handshake.Origin
 	Payload    []uint16
+	Findings   []recipe.Finding
 	ConfigHash uint32
 	Request    *Request // from which it was decided; nil where the journal does not tell
 	Committed  bool
@@ -197,7 +199,7 @@ func (p *Past) addIntent(r *Intent) error {
 	}
 	p.Floor = max(p.Floor, r.Offer.Session.Epoch)
 	p.Open = &Offer{Name: r.Offer, Token: r.Token, Roll: r.Roll, Form: r.Form, Origin: r.Origin,
-		Payload: r.Payload, ConfigHash: r.ConfigHash, Losses: p.Losses}
+		Payload: r.Payload, Findings: r.Findings, ConfigHash: r.ConfigHash, Losses: p.Losses}
 	if p.Request.Token == r.Token {
 		from := p.Request
 		p.Open.Request = &from

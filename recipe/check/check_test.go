@@ -390,3 +390,25 @@ func TestAppends(t *testing.T) {
 		t.Errorf("got %+v", got)
 	}
 }
+
+// Whoever stands at a held roll is told what to do: every code that holds has
+// a remedy, an imperative sentence of its own or of several codes.
+func TestEveryHoldHasARemedy(t *testing.T) {
+	holds := 0
+	for _, c := range check.Codes() {
+		r, ok := check.RemedyOf(c.Code)
+		if c.Severity != recipe.Hold {
+			if ok {
+				t.Errorf("%s holds no roll and has a remedy", c.Code)
+			}
+			continue
+		}
+		holds++
+		if !ok || !strings.HasSuffix(r.Do, ".") || strings.ToUpper(r.Do[:1]) != r.Do[:1] || c.Meaning == "" {
+			t.Errorf("%s: meaning %q, remedy %q: want both, the remedy as a sentence", c.Code, c.Meaning, r.Do)
+		}
+	}
+	if holds < 60 {
+		t.Errorf("%d codes hold a roll: this test looks at too few", holds)
+	}
+}

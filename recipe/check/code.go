@@ -1,6 +1,10 @@
 package check
 
-import "lapgate/recipe"
+import (
+	"slices"
+
+	"lapgate/recipe"
+)
 
 // Codes of the findings that do not come from a problem of Compute.
 const (
@@ -243,6 +247,13 @@ func Overridable(code recipe.Code) bool { return info(code).Passed == byPerson }
 // confirms that what it asks for is done. It is false for a code that is not
 // known.
 func Confirmable(code recipe.Code) bool { return info(code).Passed == confirmed }
+
+// Codes lists every code with what it means, in the order in which Run reports
+// them.
+func Codes() []CodeInfo { return slices.Clone(codes[:]) }
+
+// Meaning is what a code says in a few words.
+func Meaning(code recipe.Code) string { return info(code).Meaning }
 
 func info(code recipe.Code) CodeInfo {
 	for _, c := range codes {

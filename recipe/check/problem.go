@@ -183,22 +183,19 @@ func (r *run) noSlot(p *recipe.Problem) {
 	widths := recipe.Range{Min: p.Got, Max: p.Want}
 	list := recipe.Candidates(r.line, r.roll, r.stand)
 	var why strings.Builder
-	nearest, least := -1, math.Inf(1)
 	for i := range list {
 		c := &list[i]
 		if i > 0 {
 			why.WriteString(", ")
 		}
 		why.WriteString("slot " + strconv.Itoa(c.Slot.Number) + " (" + r.write(metres, c.Slot.Width) + ") " + c.Fit.String())
-		if d := outside(c.Slot.Width, widths); d < least {
-			nearest, least = i, d
-		}
 	}
 	text := "no wrapper fits; a width of " + r.span(metres, widths) + " would do"
 	got, key := "no slots", ""
-	if nearest >= 0 {
-		got, key = why.String(), r.slotKey(list[nearest].Slot.Number)
-		text += ": " + got + ". " + r.slotRemedy(&list[nearest], widths)
+	if len(list) > 0 {
+		c := nearest(list, widths)
+		got, key = why.String(), r.slotKey(c.Slot.Number)
+		text += ": " + got + ". " + r.slotRemedy(c, widths)
 	} else {
 		text += ", but the stand has no slots; add them to stand.slots"
 	}

@@ -114,14 +114,14 @@ func Load(src Source) (*Snapshot, error) {
 	}
 	root := d.parse(data)
 	if root == nil {
-		return nil, d.failed()
+		return nil, d.failed(data)
 	}
 	d.override(root, src.Env, src.Set)
 	var doc document
 	d.structure(reflect.ValueOf(&doc).Elem(), root, "", root.pos)
 	d.cross(&doc)
 	if len(d.problems) > 0 {
-		return nil, d.failed()
+		return nil, d.failed(data)
 	}
 	return d.snapshot(&doc), nil
 }
@@ -161,7 +161,8 @@ func reason(err error) string {
 	return err.Error()
 }
 
-func (d *decoder) failed() error {
+func (d *decoder) failed(data []byte) error {
+	quote(d.problems, data)
 	sortProblems(d.problems)
 	sortProblems(d.warnings)
 	return &Error{Problems: d.problems, Warnings: d.warnings}

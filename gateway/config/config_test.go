@@ -3,6 +3,7 @@ package config_test
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
@@ -73,6 +74,35 @@ func TestBadConfigurations(t *testing.T) {
 			}
 			golden(t, strings.TrimSuffix(file, ".yaml")+".txt", lines(e.Problems))
 		})
+	}
+}
+
+// A refusal shows what it is about in its line, nothing of what stands beside it
+// there, and closes with the number of problems.
+func TestRefusalPoints(t *testing.T) {
+	const text = "papers:\n  - {name: kraft, caliper: \"1,2 mm\"}\nlines:\n  - name: ä\n    controller: {pasword: hunter2, addrss: x}\n    wrap:\n      speed: 20 ft/s\n"
+	_, err := config.Load(config.Source{Path: "mill.yaml", Bytes: []byte(text)})
+	if err == nil {
+		t.Fatal("accepted")
+	}
+	got := err.Error()
+	var e *config.Error
+	errors.As(err, &e)
+	for _, want := range []string{
+		"\n    caliper: \"1,2 mm\"\n              ^\n",
+		"\n    addrss\n    ^\n",
+		"want 0.03281 ft/s..16.4 ft/s); write a value within 0.03281 ft/s..16.4 ft/s\n    speed: 20 ft/s\n           ^\n",
+		fmt.Sprintf("\n%d problems", len(e.Problems)),
+	} {
+		if !strings.Contains(got+"\n", want) {
+			t.Errorf("not in it: %q", want)
+		}
+	}
+	if strings.Contains(got, "hunter2") {
+		t.Error("it shows what stands beside a misspelt key")
+	}
+	if t.Failed() {
+		t.Log(got)
 	}
 }
 

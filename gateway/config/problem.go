@@ -25,6 +25,11 @@ type Problem struct {
 	Got    string `json:"got"`
 	Want   string `json:"want"`
 	Remedy string `json:"remedy"`
+	// Quote is the line of the file up to what was got, without the space before
+	// its key, and Caret how many characters of it stand before that. The quote is
+	// empty where what was got does not stand in the file, or may be a secret.
+	Quote string `json:"-" label:"-"`
+	Caret int    `json:"-" label:"-"`
 }
 
 // Place is where the problem stands: file:line:col, or the override.
@@ -49,6 +54,42 @@ func (p Problem) String() string {
 	return b.String()
 }
 
+// pointed is the problem in its line, with the line of the file below it.
+func (p Problem) pointed() string {
+	if p.Quote == "" {
+		return p.String()
+	}
+	const indent = "    "
+	return p.String() + "\n" + indent + p.Quote + "\n" + indent + strings.Repeat(" ", p.Caret) + "^"
+}
+
+// quote gives each problem the text that it is about. Nothing else of the line
+// is shown, for a secret may stand beside it.
+func quote(ps []Problem, data []byte) {
+	lines := strings.Split(string(data), "\n")
+	for i := range ps {
+		p := &ps[i]
+		got, err := strconv.Unquote(p.Got)
+		if err != nil || got == "" || p.Source != "" || p.Line == 0 || p.Line > len(lines) {
+			continue
+		}
+		runes := []rune(lines[p.Line-1])
+		if p.Col < 1 || p.Col > len(runes) {
+			continue
+		}
+		before, at := string(runes[:p.Col-1]), string(runes[p.Col-1:])
+		mark := ""
+		if !strings.HasPrefix(at, got) && (at[0] == '"' || at[0] == '\'') {
+			mark = at[:1]
+		}
+		if !strings.HasPrefix(at, mark+got) {
+			continue
+		}
+		before = strings.TrimLeft(before[strings.LastIndexAny(before, ",{[")+1:], " ")
+		p.Quote, p.Caret = before+mark+got+mark, utf8.RuneCountInString(before+mark)
+	}
+}
+
 // Error is a refused configuration with every problem, sorted by position, and
 // the warnings found on the way.
 type Error struct {
@@ -56,11 +97,17 @@ type Error struct {
 	Warnings []Problem
 }
 
-// Error gives one problem per line.
+// Error gives each problem with the text that it is about, and how many there
+// are.
 func (e *Error) Error() string {
-	lines := make([]string, len(e.Problems))
+	lines := make([]string, len(e.Problems), len(e.Problems)+1)
 	for i, p := range e.Problems {
-		lines[i] = p.String()
+		lines[i] = p.pointed()
+	}
+	if n := len(lines); n == 1 {
+		lines = append(lines, "1 problem")
+	} else {
+		lines = append(lines, strconv.Itoa(n)+" problems")
 	}
 	return strings.Join(lines, "\n")
 }

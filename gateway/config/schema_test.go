@@ -123,6 +123,23 @@ func TestSchemaMarksMistakes(t *testing.T) {
 	}
 }
 
+// Lengths as inch mills write them pass both.
+func TestSchemaTakesFractions(t *testing.T) {
+	s := schema(t)
+	for _, length := range []string{"50 1/2 in", "50-1/2 in", "50½ in", `"4' 2\""`, "4 ft 2 in", "4 ft 2 1/2 in", "4ft 2.25in", "4 feet ½ inch", "101/2 in"} {
+		text := strings.Replace(string(config.ReferenceText()), "width: 50 in", "width: "+length, 1)
+		if text == string(config.ReferenceText()) {
+			t.Fatal("the reference has no width of 50 in")
+		}
+		if err := s.Validate(decoded(t, []byte(text))); err != nil {
+			t.Errorf("%s: %v", length, err)
+		}
+		if _, err := config.Load(config.Source{Path: "good.yaml", Bytes: []byte(text)}); err != nil {
+			t.Errorf("%s: %v", length, err)
+		}
+	}
+}
+
 func firstLineWith(text, prefix string) string {
 	for line := range strings.Lines(text) {
 		if strings.HasPrefix(line, prefix) {

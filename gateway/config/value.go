@@ -108,8 +108,9 @@ func (d *decoder) within(n *node, x float64, f *field, path string) bool {
 		lo = 0
 	}
 	if x < lo || x > hi {
-		want, remedy := f.rng, "write a value within "+f.rng
-		if want == "" {
+		want := f.spanIn(quantity.UnitOf(n.text, f.unit))
+		remedy := "write a value within " + want
+		if f.rng == "" {
 			want, remedy = "0 or more", "write a positive value"
 		}
 		d.problem(n.pos, path, "out of range", quoted(n.text), want, remedy)
@@ -128,6 +129,30 @@ func bounds(f *field) (lo, hi float64) {
 		panic("config: bad range of " + f.key + ": " + err.Error())
 	}
 	return lo, hi
+}
+
+// spanIn is the range of a tag in the unit that a person wrote, each bound
+// rounded to the inner side so that it is a value that passes. A bound that has
+// no handy figures there stays as the tag has it.
+func (f *field) spanIn(unit string) string {
+	if unit == "" || f.rng == "" {
+		return f.rng
+	}
+	lo, hi := bounds(f)
+	least, most, _ := strings.Cut(f.rng, "..")
+	inner := func(v float64, tag string, round func(float64) float64) string {
+		const figures, handy = 4, 1e-4
+		if exact := quantity.Format(v, f.unit, unit); len(exact) <= len("12345.6 ")+len(unit) {
+			return exact
+		}
+		x := quantity.In(v, f.unit, unit)
+		if math.Abs(x) < handy {
+			return tag
+		}
+		step := math.Pow10(int(math.Floor(math.Log10(math.Abs(x)))) + 1 - figures)
+		return strconv.FormatFloat(round(x/step)*step, 'g', figures, 64) + " " + unit
+	}
+	return inner(lo, least, math.Ceil) + ".." + inner(hi, most, math.Floor)
 }
 
 // interval fills a range written as least..greatest.

@@ -129,13 +129,28 @@ func keySchema(f *field) object {
 // number is how quantity.Parse wants a number written.
 const number = `[+−-]?(0|[1-9][0-9]*)(\.[0-9]+)?([eE][+-]?[0-9]+)?`
 
+// fraction and feet are what quantity.Parse reads of a length besides.
+const (
+	whole    = `(0|[1-9][0-9]*)`
+	part     = `((` + whole + `( +|-))?[1-9][0-9]*[/⁄][1-9][0-9]*|(` + whole + ` *)?[½¼¾⅛⅜⅝⅞])`
+	fraction = `[+−-]?` + part
+	feet     = `[+−-]?` + whole + ` *(ft|foot|feet|'|′) *-? *(` + whole + `(\.[0-9]+)?|` + part + `) *(in|inch|inches|"|″|'')`
+)
+
+func quantityPattern(d quantity.Dimension, units string) string {
+	if d != quantity.Length {
+		return number + units
+	}
+	return "((" + number + "|" + fraction + ")" + units + "|" + feet + ")"
+}
+
 func valueSchema(f *field) object {
-	text := func(pattern string) object { return object{{"type", "string"}, {"pattern", "^" + pattern + "$"}} }
+	text := func(pattern string) object { return object{{"type", "string"}, {"pattern", "^(" + pattern + ")$"}} }
 	switch {
 	case f.words != nil:
 		return object{{"enum", f.words}}
 	case f.typ == reflect.TypeFor[recipe.Range]():
-		q := number + unitPattern(f.unit)
+		q := quantityPattern(f.unit, unitPattern(f.unit))
 		return text(q + ` *\.\. *` + q)
 	case f.typ.Kind() == reflect.Bool:
 		return object{{"type", "boolean"}}
@@ -151,7 +166,7 @@ func valueSchema(f *field) object {
 		if f.of != "" {
 			units = strings.TrimSuffix(units, ")") + "|%)"
 		}
-		return text(number + units)
+		return text(quantityPattern(f.unit, units))
 	case f.typ.Kind() == reflect.Float64:
 		return append(object{{"type", "number"}}, boundsSchema(f)...)
 	}

@@ -23,6 +23,7 @@ const (
 	Overflow
 	TooLong
 	BadDimension
+	BadFraction
 )
 
 // String is the problem in a few words.
@@ -60,6 +61,8 @@ func (k Kind) String() string {
 		return "text too long for a quantity"
 	case BadDimension:
 		return "unknown dimension"
+	case BadFraction:
+		return "malformed fraction"
 	}
 	return "error " + strconv.Itoa(int(k))
 }

@@ -25,19 +25,32 @@ const maxExponent = 400
 // Parse reads a quantity of dimension d and returns it in the unit in which
 // the dimension is held (see Dimension; temperatures in °C). The text is a
 // decimal number, perhaps with an exponent, and a unit of Units(d) or one of
-// its usual spellings; a space between them is optional. For None there must
-// be no unit. Every error is a *Error.
+// its usual spellings; a space between them is optional. A length may also be a
+// fraction, or feet and inches: 3/8 in, 50 1/2 in, 4 ft 2 in. For None there
+// must be no unit. Every error is a *Error.
 func Parse(s string, d Dimension) (float64, error) {
+	v, _, err := parse(s, d)
+	return v, err
+}
+
+// UnitOf is the unit in which a quantity of dimension d is written, empty for
+// a text that Parse does not take.
+func UnitOf(s string, d Dimension) string {
+	_, u, _ := parse(s, d)
+	return u.name
+}
+
+func parse(s string, d Dimension) (float64, unit, error) {
 	us := unitsOf[d]
 	if us == nil {
-		return 0, &Error{BadDimension, string(d), "a dimension of this package", "correct the program or its tags"}
+		return 0, unit{}, &Error{BadDimension, string(d), "a dimension of this package", "correct the program or its tags"}
 	}
-	fail := func(k Kind, remedy string) (float64, error) {
+	fail := func(k Kind, remedy string) (float64, unit, error) {
 		want := d.phrase()
 		if d != None {
 			want += " with its unit"
 		}
-		return 0, &Error{k, clip(s), want, remedy}
+		return 0, unit{}, &Error{k, clip(s), want, remedy}
 	}
 	if len(s) > maxText {
 		return fail(TooLong, "write a number and a unit, such as "+d.example())
@@ -49,31 +62,48 @@ func Parse(s string, d Dimension) (float64, error) {
 	if rest, ok := strings.CutPrefix(t, "−"); ok { // the typographic minus
 		t = "-" + rest
 	}
-	num, rest := scan(t)
-	if kind, remedy := unfit(t, num, rest, d); kind != 0 {
-		return fail(kind, remedy)
+	exact, u, kind, remedy := decimal(t, d)
+	if kind != 0 { // only then, for decimals are many and fractions few
+		held, unit, ok, k, other := mixed(t, d)
+		if k != 0 {
+			kind, remedy = k, other
+		}
+		if !ok {
+			return fail(kind, remedy)
+		}
+		exact, u = held, unit
 	}
-	name := strings.TrimSpace(rest)
-	if d == None && name != "" {
-		return fail(UnitOnNumber, "remove "+strconv.Quote(clip(name)))
-	}
-	if d != None && name == "" {
-		return fail(BareNumber, "add the unit, as in "+d.example())
-	}
-	u, ok := find(d, name)
-	if !ok {
-		k, remedy := wrongUnit(name, d)
-		return fail(k, remedy)
-	}
-	exact, ok := new(big.Rat).SetString(num)
-	if !ok {
-		return fail(BadNumber, "write a decimal number, such as "+d.example())
-	}
-	v, _ := u.held(exact).Float64()
+	v, _ := exact.Float64()
 	if math.IsInf(v, 0) || v == 0 && exact.Sign() != 0 && u.offset == "" {
 		return fail(Overflow, "write a value of ordinary size, such as "+d.example())
 	}
-	return v, nil
+	return v, u, nil
+}
+
+// decimal reads a decimal number and its unit: the exact held value, or what is
+// wrong with the remedy.
+func decimal(t string, d Dimension) (held *big.Rat, u unit, kind Kind, remedy string) {
+	num, rest := scan(t)
+	if kind, remedy = unfit(t, num, rest, d); kind != 0 {
+		return nil, u, kind, remedy
+	}
+	name := strings.TrimSpace(rest)
+	if d == None && name != "" {
+		return nil, u, UnitOnNumber, "remove " + strconv.Quote(clip(name))
+	}
+	if d != None && name == "" {
+		return nil, u, BareNumber, "add the unit, as in " + d.example()
+	}
+	u, ok := find(d, name)
+	if !ok {
+		kind, remedy = wrongUnit(name, d)
+		return nil, u, kind, remedy
+	}
+	exact, ok := new(big.Rat).SetString(num)
+	if !ok {
+		return nil, u, BadNumber, "write a decimal number, such as " + d.example()
+	}
+	return u.held(exact), u, 0, ""
 }
 
 // unfit says why the number at the beginning of a text is none that is read,
@@ -248,7 +278,7 @@ func malformed(num, rest string) (Kind, string) {
 		behind += " " + clip(u)
 	}
 	if next := strings.TrimLeftFunc(rest, unicode.IsSpace); next != rest && next != "" && isDigit(next[0]) {
-		return Thousands, "write the figures together, such as " + strings.ReplaceAll(m, ",", "") + leadingDigits(next)
+		return Thousands, "write the figures together, as in " + strings.ReplaceAll(m, ",", "") + next
 	}
 	if strings.ContainsAny(m, "_'") {
 		return Thousands, "write " + strings.NewReplacer("_", "", "'", "", ",", "").Replace(m) + behind
@@ -257,9 +287,9 @@ func malformed(num, rest string) (Kind, string) {
 		head, tail, _ := strings.Cut(m, ",")
 		switch {
 		case n > 1 || strings.Contains(m, "."):
-			return Thousands, "write the figures together with a point for the decimals, such as 1234.5"
+			return Thousands, "write the figures together with a point for the decimals, as in 1234.5" + behind
 		case len(tail) == 3 && head != "" && head != "0":
-			return Thousands, "write " + head + tail + " if thousands were meant, " + head + "." + tail + " if decimals were"
+			return Thousands, "write " + head + tail + behind + " if thousands were meant, " + head + "." + tail + behind + " if decimals were"
 		}
 		return DecimalComma, "write " + head + "." + tail + behind
 	}
@@ -351,14 +381,6 @@ func mantissa(num string) string {
 		return num[:i]
 	}
 	return num
-}
-
-func leadingDigits(s string) string {
-	i := 0
-	for i < len(s) && isDigit(s[i]) {
-		i++
-	}
-	return s[:i]
 }
 
 func isDigit(c byte) bool { return c >= '0' && c <= '9' }

@@ -53,6 +53,25 @@ func TestParse(t *testing.T) {
 		{"2000", None, 2000},
 		{"0.5e-2", None, 0.005},
 		{"0", None, 0},
+		{"50 1/2 in", Length, 1.2827},
+		{"50-1/2 in", Length, 1.2827},
+		{"50½ in", Length, 1.2827},
+		{"-50 1/2 in", Length, -1.2827},
+		{"3/8 in", Length, 0.009525},
+		{"⅜″", Length, 0.009525},
+		{"5/4 in", Length, 0.03175},
+		{"1 3⁄16 in", Length, 0.0301625},
+		{"2 1/3 yd", Length, 2.1336},
+		{"4 ft 2 in", Length, 1.27},
+		{"4ft2in", Length, 1.27},
+		{`4' 2"`, Length, 1.27},
+		{"4' 2''", Length, 1.27},
+		{"4 ft 2 1/2 in", Length, 1.2827},
+		{"4 feet 2-1/2 inches", Length, 1.2827},
+		{"4' ½\"", Length, 1.2319},
+		{"4 ft 2.5 in", Length, 1.2827},
+		{"-4 ft 2 in", Length, -1.27},
+		{"4 ft 0 in", Length, 1.2192},
 	}
 	for _, tt := range tests {
 		got, err := Parse(tt.in, tt.d)
@@ -92,10 +111,10 @@ func TestParseErrors(t *testing.T) {
 		{"-0X10", None, HexNumber, "decimal"},
 		{"1,5 in", Length, DecimalComma, "write 1.5"},
 		{"0,125 in", Length, DecimalComma, "write 0.125"},
-		{"1,500 mm", Length, Thousands, "1500 if thousands were meant, 1.500"},
+		{"1,500 mm", Length, Thousands, "1500 mm if thousands were meant, 1.500 mm"},
 		{"1,234.5 mm", Length, Thousands, "together"},
 		{"1.234,5 mm", Length, Thousands, "together"},
-		{"1 500 mm", Length, Thousands, "write the figures together, such as 1500"},
+		{"1 500 mm", Length, Thousands, "write the figures together, as in 1500 mm"},
 		{"1_500 mm", Length, Thousands, "write 1500"},
 		{"1'500 mm", Length, Thousands, "write 1500"},
 		{"0100 mm", Length, LeadingZero, "write 100"},
@@ -112,6 +131,24 @@ func TestParseErrors(t *testing.T) {
 		{"1e99999999999999999999 m", Length, Overflow, "ordinary size"},
 		{strings.Repeat("1", 65), None, TooLong, "write a number"},
 		{"5 m", Dimension("nonsense"), BadDimension, "correct"},
+		{"50 1/2", Length, BareNumber, "as in 50 1/2 in"},
+		{"50 1/0 in", Length, BadFraction, "ordinary figures"},
+		{"50 0/8 in", Length, BadFraction, "ordinary figures"},
+		{"1/99999999999 in", Length, BadFraction, "ordinary figures"},
+		{"50 01/2 in", Length, BadFraction, "leading zeros"},
+		{"50 5/4 in", Length, BadFraction, "below one"},
+		{"50 1/2 inchs", Length, UnknownUnit, "did you mean in?"},
+		{"50 1/2 s", Length, OtherDimension, `"s" measures a time`},
+		{"1.5 1/2 in", Length, Thousands, ""},
+		{"1/2 h", Time, BadFraction, "decimal"},
+		{"1/2", None, BadFraction, "decimal"},
+		{"4 ft 14 in", Length, BadFraction, "write 62 in"},
+		{"4 ft 2", Length, BareNumber, "as in 4 ft 2 in"},
+		{"4 ft 2 mm", Length, Trailing, "remove"},
+		{"1'500 in", Length, Thousands, "write 1500 in"},
+		{"4 m 2 in", Length, Trailing, "remove"},
+		{"1 500 in", Length, Thousands, "1500 in"},
+		{"1,234.5 in", Length, Thousands, "1234.5 in"},
 	}
 	for _, tt := range tests {
 		if tt.remedy == "" {
@@ -125,6 +162,14 @@ func TestParseErrors(t *testing.T) {
 		}
 		if e.Want == "" || e.Kind.String() == "" || !strings.HasPrefix(e.Error(), e.Kind.String()+" (got ") {
 			t.Errorf("Parse(%q, %s): poor message %q", tt.in, tt.d, e)
+		}
+	}
+}
+
+func TestUnitOf(t *testing.T) {
+	for text, want := range map[string]string{"50 1/2 inches": "in", "4 ft 2 in": "in", "1.2 m": "m", "5 furlong": "", "5": ""} {
+		if got := UnitOf(text, Length); got != want {
+			t.Errorf("%q is written in %q, want %q", text, got, want)
 		}
 	}
 }
@@ -237,7 +282,7 @@ func TestUnitNames(t *testing.T) {
 }
 
 func FuzzParse(f *testing.F) {
-	for _, s := range []string{"5 in", "350 °F", "28 lb/17x22", "0x1p3 m", "1,5", "1e308 t", "-0 s", "5e-324 yd", "NaN", "0.1 K", "1_0"} {
+	for _, s := range []string{"50 1/2 in", "4 ft 2 1/2 in", "4'2\"", "⅜ in", "5 in", "350 °F", "28 lb/17x22", "0x1p3 m", "1,5", "1e308 t", "-0 s", "5e-324 yd", "NaN", "0.1 K", "1_0"} {
 		for i := range len(Dimensions()) + 1 {
 			f.Add(s, uint8(i))
 		}

@@ -14,6 +14,7 @@ import (
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/inspect"
+	"lapgate/recipe/caution"
 )
 
 // Operator does what people ask of the running gateway through its control
@@ -43,7 +44,7 @@ func (o *Operator) Handle(ctx context.Context, r control.Request) control.Reply 
 		})
 	case control.Hold:
 		return o.each(lines, func(line string) (string, error) {
-			text := "every roll is held"
+			text := "every roll is held. " + caution.NoStop.String()
 			if r.Off {
 				text = "the hold is ended"
 			}

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strconv"
 
+	"lapgate/recipe/caution"
 	"lapgate/recipe/quantity"
 )
 
@@ -168,7 +169,7 @@ func (w *instructor) innerHeads() string {
 			plug = ", with core plugs of " + w.write(p, quantity.Length)
 		}
 	}
-	return fmt.Sprintf("Before wrapping, put inner heads of %s, %s across, on both ends%s.", w.j.inner.Name, w.write(size, quantity.Length), plug)
+	return fmt.Sprintf("Before wrapping, put inner heads of %s, %s across, on both ends%s. %s", w.j.inner.Name, w.write(size, quantity.Length), plug, caution.Ends)
 }
 
 func (w *instructor) outerHeads() string {
@@ -176,7 +177,7 @@ func (w *instructor) outerHeads() string {
 	if size == 0 {
 		return ""
 	}
-	return fmt.Sprintf("After crimping, put outer heads of %s, %s across, on both ends.", w.j.head.Name, w.write(size, quantity.Length))
+	return fmt.Sprintf("After crimping, put outer heads of %s, %s across, on both ends. %s", w.j.head.Name, w.write(size, quantity.Length), caution.Ends)
 }
 
 func (w *instructor) press() string {

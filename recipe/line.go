@@ -46,7 +46,7 @@ type Line struct {
 	Cradle    Cradle    `cfg:"cradle"`
 	Drives    Drives    `cfg:"drives"`
 	Scale     Scale     `cfg:"scale"`
-	Limits    Limits    `cfg:"limits"`
+	Limits    Limits    `cfg:"limits" doc:"limits outside which a recipe is held. These limits only keep back a recipe and protect nobody: guards, emergency stops, over-temperature trips and hydraulic relief stay in safety-rated hardware."`
 	Materials Materials `cfg:"-"` // shared by all lines of a configuration
 
 	// Origins tells where in the configuration a key stands, as "file:line",

@@ -23,7 +23,7 @@ func TestInstructions(t *testing.T) {
 		{"crimp", func(e *recipe.Equipment) *recipe.Mode { return &e.Crimp }, []string{"Fold in the overhang of 5 in at both ends: 1.25 turns"}},
 		{"glue", func(e *recipe.Equipment) *recipe.Mode { return &e.Glue }, []string{"Lay 0.020735 kg of glue on both ends, as a ring of 1.969 in"}},
 		{"vacuum", func(e *recipe.Equipment) *recipe.Mode { return &e.Vacuum }, []string{"Open the vacuum zones: 1, 2, 3."}},
-		{"heads", func(e *recipe.Equipment) *recipe.Mode { return &e.Heads }, []string{"Before wrapping, put inner heads of inner, ", "core plugs of 2.677 in", "After crimping, put outer heads of "}},
+		{"heads", func(e *recipe.Equipment) *recipe.Mode { return &e.Heads }, []string{"Before wrapping, put inner heads of inner, ", "core plugs of 2.677 in. Turning rolls stopped and locked out, platens open, before hands", "After crimping, put outer heads of ", "on both ends. Turning rolls stopped"}},
 		{"header", func(e *recipe.Equipment) *recipe.Mode { return &e.Header }, []string{"platens at ", "keep clear until they are open"}},
 		{"scale", func(e *recipe.Equipment) *recipe.Mode { return &e.Scale }, []string{"gross are expected, within"}},
 		{"drives", func(e *recipe.Equipment) *recipe.Mode { return &e.Drives }, []string{"Set the turning rolls to 25.539908 Hz and the feed rolls to 25.539908 Hz for wrapping.", "and the crimpers to"}},

@@ -4,6 +4,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/control"
+	"lapgate/recipe/caution"
 )
 
 func (p *program) disarmCommand() *cobra.Command {
@@ -16,8 +17,7 @@ func (p *program) disarmCommand() *cobra.Command {
 settled when the line is armed again. A line that was disarmed stays so over
 restarts until it is armed by command.
 
-This is no stop of the machine: a recipe that the controller accepted is worked
-to its end. To stop the line use its own controls.`,
+` + folded(caution.NoStop),
 		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if r.By == "" {

@@ -4,6 +4,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/control"
+	"lapgate/recipe/caution"
 )
 
 func (p *program) holdCommand() *cobra.Command {
@@ -13,7 +14,9 @@ func (p *program) holdCommand() *cobra.Command {
 		Use:   "hold --by NAME --reason TEXT",
 		Short: "Hold every roll, or end that hold with --off",
 		Long: `Hold makes the daemon offer a hold instead of a recipe for every roll of a line,
-or of all lines, until hold --off ends that. It outlives a restart.`,
+or of all lines, until hold --off ends that. It outlives a restart.
+
+` + folded(caution.NoStop),
 		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if r.By == "" || r.Reason == "" {

@@ -13,6 +13,7 @@ import (
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/report/reporttest"
+	"lapgate/recipe/caution"
 )
 
 func TestReport(t *testing.T) {
@@ -74,6 +75,7 @@ func TestReport(t *testing.T) {
 		fmt.Sprintf(`<tr><td>removed</td><td class="n">%d</td></tr>`, held),
 		fmt.Sprintf(`<tr><td>no-slot</td><td class="n">%d</td></tr>`, held),
 		fmt.Sprintf(`<tr><td>wrapped by hand</td><td class="n">%d</td></tr>`, rolls-held),
+		caution.Limits.String(),
 	} {
 		if !strings.Contains(string(text), want) {
 			t.Errorf("the page lacks %s", want)

@@ -13,6 +13,7 @@ import (
 	"lapgate/gateway/present"
 	"lapgate/gateway/report"
 	"lapgate/recipe"
+	"lapgate/recipe/caution"
 	"lapgate/recipe/quantity"
 	"lapgate/recipe/widths"
 )
@@ -61,7 +62,9 @@ Wrappers to choose from are, with --candidates, a list such as "34 in,42 in",
 where "34 in kraft" means one paper alone, or a CSV file with the columns width,
 paper, rolls and length: the stock. Without it every multiple of --step is one.
 
-Exit code 5 when some rolls cannot be served.`,
+Exit code 5 when some rolls cannot be served.
+
+` + folded(caution.Overhead),
 		Example: `  lapgate widths week.csv --changeover-cost 40 --paper-price 0.35/m2 --overhang-weight 0.10/in
   lapgate widths week.csv --candidates stock.csv --keep 1,6 --svg week.svg`,
 		Args: takes("one schedule"),
@@ -173,6 +176,9 @@ func (p *program) widths(f *widthsFlags, schedule string) error {
 		value = present.TableOf(plan.Rows())
 	}
 	err = p.printer(f.output, line.Recipe).Print(value)
+	if err == nil && plan.Result.Best.Changes > 0 {
+		fmt.Fprintln(p.stderr, "before anything is hung: "+caution.Overhead.String())
+	}
 	if err == nil && !plan.AllServed() {
 		err = &exitError{code: exitDifferences}
 	}

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"lapgate/gateway/config"
+	"lapgate/recipe/caution"
 )
 
 const (
@@ -99,5 +100,16 @@ func TestDemoFile(t *testing.T) {
 	}
 	if len(s.Lines) != 1 || s.Lines[0].Armed || len(s.Lines[0].Recipe.Stand.Slots) != 6 || len(s.Materials.Specs) != 3 {
 		t.Errorf("%+v", s.Lines)
+	}
+}
+
+// Whoever writes limits is told what they do not protect from.
+func TestCautionAtLimits(t *testing.T) {
+	text, err := os.ReadFile(referenceFile)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := "held. " + caution.Limits.String() + "\n    limits:\n"; !strings.Contains(string(text), want) {
+		t.Errorf("configs/reference.yaml does not have before its limits: %s", want)
 	}
 }

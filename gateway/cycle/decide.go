@@ -8,6 +8,7 @@ import (
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
 	"lapgate/recipe"
+	"lapgate/recipe/caution"
 	"lapgate/recipe/check"
 )
 
@@ -165,7 +166,7 @@ func (c *deciding) check() []recipe.Finding {
 	if !permitted(c.line, flags, r.Permissives) && !holdsFor(found, handshake.HoldPermissive) {
 		found = append(found, recipe.Finding{Code: CodePermissives, Severity: recipe.Hold, Field: "permissives",
 			Got: fmt.Sprintf("0x%X", r.Permissives), Limit: "all on",
-			Text: "not all permissives are on; see at the controller which one is off"})
+			Text: "not all permissives are on; see at the controller which one is off. " + caution.ReachIn.String()})
 	}
 	if !measured(c.line, flags, &c.roll) && !holdsFor(found, handshake.HoldMeasurement) {
 		found = append(found, recipe.Finding{Code: CodeMeasurement, Severity: recipe.Hold, Field: "scan",

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"lapgate/recipe"
+	"lapgate/recipe/caution"
 	"lapgate/recipe/quantity"
 )
 
@@ -32,7 +33,7 @@ func (s *Shift) Page(line *recipe.Line, zone *time.Location) string {
 	writeCounts(&b, "Rolls that met a hold, by its code", "code", s.Holds)
 	s.drawOverhangs(&b, line)
 	s.drawScale(&b)
-	b.WriteString("</body>\n</html>\n")
+	fmt.Fprintf(&b, "<h2>Caution</h2>\n<p>%s</p>\n</body>\n</html>\n", html.EscapeString(caution.Limits.String()))
 	return b.String()
 }
 

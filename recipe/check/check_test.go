@@ -48,7 +48,7 @@ var cases = []struct {
 	{"order diameter", func(s *scene) { s.roll.Order = &recipe.Order{ID: "O-1", Diameter: 1.1} }, codes(check.OrderDiameter), "diameter_m", "", "1.1 m ± 0.05 m"},
 	{"order grade", func(s *scene) { s.roll.Order = &recipe.Order{ID: "O-1", Grade: 5} }, codes(check.OrderGrade), "grade", "", "names 5"},
 
-	{"permissive", func(s *scene) { s.stand.Permissives = 0x37 }, codes(check.PermissiveOff), "permissives", "mill.yaml:12", "permissive bit 3 is off;"},
+	{"permissive", func(s *scene) { s.stand.Permissives = 0x37 }, codes(check.PermissiveOff), "permissives", "mill.yaml:12", "permissive bit 3 is off; clear its cause at the line, then press retry. Lock out and tag out before reaching in."},
 	{"permissives", func(s *scene) { s.stand.Permissives = 0x2B }, codes(check.PermissiveOff), "permissives", "mill.yaml:12", "permissive bit 2 is off, and 1 more"},
 	{"maintenance", func(s *scene) { s.stand.Mode = 2 }, codes(check.UnitMode), "mode", "", "maintenance"},
 	{"manual mode", func(s *scene) { s.stand.Mode = 3 }, codes(check.UnitMode), "mode", "", "manual"},

@@ -6,6 +6,7 @@ import (
 	"strconv"
 
 	"lapgate/recipe"
+	"lapgate/recipe/caution"
 )
 
 // identity checks which roll this is.
@@ -123,7 +124,7 @@ func (r *run) interlocks() {
 			text += ", and " + strconv.Itoa(n-1) + " more"
 		}
 		r.add(PermissiveOff, "permissives", hex(r.stand.Permissives), hex(required), "limits.permissives",
-			text+"; clear its cause at the line, then press retry")
+			text+"; clear its cause at the line, then press retry. "+caution.ReachIn.String())
 	}
 	switch r.stand.Mode {
 	case modeProduce:

@@ -116,7 +116,7 @@ func (w *watching) read(ctx context.Context) (words []uint16, err error) {
 // changes are the rows of a look that differs from the one before.
 func (w *watching) changes(words []uint16, at time.Time) *present.Table {
 	t := &present.Table{Columns: []present.Column{
-		{Name: "at", Drop: 3}, {Name: "block", Drop: 2}, {Name: "changed", Label: " "}, {Name: "register", Drop: 1}, {Name: "field"}, {Name: "value"}, {Name: "word", Label: " "}, {Name: "was"},
+		{Name: "at", Drop: 1}, {Name: "block"}, {Name: "changed", Label: " "}, {Name: "register"}, {Name: "field"}, {Name: "value"}, {Name: "word", Label: " "}, {Name: "was"},
 	}}
 	var rows []present.Row
 	add := func(cells ...any) {

@@ -41,7 +41,7 @@ func commitDamaged(t *trial) {
 				continue
 			}
 			t.send(handshake.COMMIT, m)
-			t.always(5*t.Publication/2, "COMMIT half old and half new is judged", func(r *handshake.Request) bool { return stateOf(r) == stateOf(&before) })
+			t.keeps(&before, 5*t.Publication/2, "COMMIT half old and half new")
 		}
 	}
 	next.commit[5] ^= 1

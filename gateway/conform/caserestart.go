@@ -33,8 +33,8 @@ func (t *trial) restart() (before, after handshake.Request) {
 	return before, r
 }
 
-// keeps wants phase and request over a restart.
-func (t *trial) keeps(prepare func()) {
+// staysAs wants phase and request over a restart.
+func (t *trial) staysAs(prepare func()) {
 	prepare()
 	before, after := t.restart()
 	t.must(after.Phase == before.Phase, "phase went from %s to %s over a restart", before.Phase, after.Phase)
@@ -61,12 +61,12 @@ func restartAwait(t *trial) {
 	t.judged(t.hold(), "a hold for the new request", handshake.HeldVerdict)
 }
 
-func restartHeld(t *trial) { t.keeps(t.held) }
+func restartHeld(t *trial) { t.staysAs(t.held) }
 
-func restartManual(t *trial) { t.keeps(t.manual) }
+func restartManual(t *trial) { t.staysAs(t.manual) }
 
 func restartEmpty(t *trial) {
-	t.keeps(t.empty)
+	t.staysAs(t.empty)
 	before := t.last
 	t.act(actPlace)
 	r := t.phase(handshake.Await, "a roll after a restart")

@@ -175,7 +175,8 @@ func Run(ctx context.Context, s Settings, out Outside) (*Report, error) {
 // leave ends the session of the proof as a gateway does that ends: by silence.
 func (t *trial) leave(ctx context.Context) {
 	t.begin(ctx, &testCase{name: "leaving"})
-	if r := t.look(); t.session != (handshake.Session{}) && alive(&r) {
+	if t.silent = true; t.session != (handshake.Session{}) {
+		t.sleep(t.settle()) // a heartbeat may just be on its way
 		t.stopBeating() // what is wrong with it, a case has told
 	}
 }

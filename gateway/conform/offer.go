@@ -1,6 +1,8 @@
 package conform
 
 import (
+	"fmt"
+	"strings"
 	"time"
 
 	"lapgate/gateway/handshake"
@@ -148,30 +150,55 @@ func (t *trial) rejected(o offer, what string, reasons ...uint16) {
 	t.judged(o, what, handshake.Rejected, reasons...)
 }
 
-// state is what no message may change that a rule calls nothing.
-type state struct {
-	active          handshake.Session
-	floor           uint32
-	last            uint16
-	phase           handshake.Phase
-	roll, req       uint32
-	resultReq       uint32
-	resultSession   handshake.Session
-	resultOffer     uint16
-	resultVerdict   handshake.Verdict
-	resultReason    uint16
-	produced, acked uint32
-	boot            uint32
+// part is one thing that no message may change that a rule calls nothing.
+type part struct {
+	name string
+	of   func(*handshake.Request) any
 }
 
-func stateOf(r *handshake.Request) state {
-	return state{r.Active, r.Floor, r.LastOffer, r.Phase, r.RollNo, r.Req, r.ResultReq, r.ResultSession, r.ResultOffer, r.ResultVerdict, r.ResultReason, r.Produced, r.Acked, r.Boot}
+var parts = [...]part{
+	{"BOOT_ID", func(r *handshake.Request) any { return r.Boot }},
+	{"the active session", func(r *handshake.Request) any { return r.Active }},
+	{"the floor", func(r *handshake.Request) any { return r.Floor }},
+	{"last OFFER", func(r *handshake.Request) any { return r.LastOffer }},
+	{"the phase", func(r *handshake.Request) any { return r.Phase }},
+	{"ROLL_NO", func(r *handshake.Request) any { return r.RollNo }},
+	{"REQ_ID", func(r *handshake.Request) any { return r.Req }},
+	{"the request of the result", func(r *handshake.Request) any { return r.ResultReq }},
+	{"the session of the result", func(r *handshake.Request) any { return r.ResultSession }},
+	{"the offer of the result", func(r *handshake.Request) any { return r.ResultOffer }},
+	{"the verdict", func(r *handshake.Request) any { return r.ResultVerdict }},
+	{"the reason", func(r *handshake.Request) any { return r.ResultReason }},
+	{"outcomes produced", func(r *handshake.Request) any { return r.Produced }},
+	{"outcomes acknowledged", func(r *handshake.Request) any { return r.Acked }},
+}
+
+// changed tells what changed between two views, empty for nothing.
+func changed(before, now *handshake.Request) string {
+	var out []string
+	for _, p := range parts {
+		if a, b := p.of(before), p.of(now); a != b {
+			out = append(out, fmt.Sprintf("%s from %v to %v", p.name, a, b))
+		}
+	}
+	return strings.Join(out, ", ")
 }
 
 // unchanged wants the state to stay as it was for a while.
-func (t *trial) unchanged(before *handshake.Request, what string) {
-	want := stateOf(before)
-	t.always(t.settle(), what+" changes something", func(r *handshake.Request) bool { return stateOf(r) == want })
+func (t *trial) unchanged(before *handshake.Request, what string) { t.keeps(before, t.settle(), what) }
+
+// keeps wants the state to stay as it was for a time.
+func (t *trial) keeps(before *handshake.Request, during time.Duration, what string) {
+	for began := time.Now(); t.err == nil; t.pause() {
+		r := t.look()
+		if t.err == nil {
+			difference := changed(before, &r)
+			t.must(difference == "", "%s changes %s", what, difference)
+		}
+		if time.Since(began) >= during {
+			return
+		}
+	}
 }
 
 // ignored delivers a commit that is not for the controller, and wants it counted

@@ -26,6 +26,7 @@ import (
 // The times of a proof.
 const (
 	conformPoll      = 20 * time.Millisecond
+	conformReaction  = 5 * time.Second
 	conformReconnect = 2 * time.Minute  // a controller that is switched off and on
 	conformAct       = 20 * time.Second // longer than any GONE_TIME
 )
@@ -190,7 +191,7 @@ func conformSettings(l *config.Line, f *conformFlags) conform.Settings {
 	return conform.Settings{
 		Line: l.Recipe.Name, Address: l.Controller.Address, Loopback: isLoopback(l.Controller.Address), By: f.by,
 		Permissives: l.Recipe.Limits.Permissives, Publication: t.Publication, CommitTTL: t.CommitTTL, HeartbeatLoss: t.HeartbeatLoss,
-		Poll: conformPoll, Reconnect: conformReconnect, ActLimit: conformAct, RequestTimeout: l.Controller.Times.RequestTimeout,
+		Poll: conformPoll, Reconnect: conformReconnect, Reaction: conformReaction, ActLimit: conformAct, RequestTimeout: l.Controller.Times.RequestTimeout,
 		AcceptRecipes: f.accept, Only: f.only,
 	}
 }

@@ -25,7 +25,7 @@ func TestConform(t *testing.T) {
 	args := []string{"conform", "--config", demoOnDisk(t), "--set", "lines.0.controller.address=" + s.ModbusAddr(), "--by", "Kim Berg", "--journal", dir, "--html", page}
 	const answers = "north\nlocked out\n"
 
-	code, out, errs := callWith(answers, append(args, "--acts", "none", "--case", "publication", "--case", "heartbeat-alive", "--case", "wrapped", "--json")...)
+	code, out, errs := callWith(answers, append(args, "--acts", "none", "--case", "limits-told", "--case", "heartbeat-foreign", "--case", "wrapped", "--json")...)
 	var list struct {
 		Passed, Failed int
 		NotRun         int `json:"not_run"`
@@ -34,7 +34,7 @@ func TestConform(t *testing.T) {
 	if err := json.Unmarshal([]byte(out), &list); err != nil || code != exitDifferences || list.Passed != 2 || list.NotRun != 1 || len(list.Cases) != 3 {
 		t.Fatalf("exit code %d, %v: %s%s", code, err, out, errs)
 	}
-	wants(t, errs, `Type the name of the line in full`, `passed +heartbeat-alive`, `not run +wrapped`, `2 cases passed, 0 failed, 1 were not run`)
+	wants(t, errs, `Type the name of the line in full`, `passed +heartbeat-foreign`, `not run +wrapped`, `2 cases passed, 0 failed, 1 were not run`)
 	text, err := os.ReadFile(page)
 	if err != nil || !strings.Contains(string(text), "line north") || !strings.Contains(string(text), "Kim Berg") {
 		t.Errorf("%v: %s", err, text)
@@ -50,7 +50,7 @@ func TestConform(t *testing.T) {
 	if code != exitDone {
 		t.Errorf("exit code %d", code)
 	}
-	wants(t, out, `MODE +.*writing on by Kim Berg`, `FRAME +.*HELLO of case heartbeat-alive, 10 registers`)
+	wants(t, out, `MODE +.*writing on by Kim Berg`, `FRAME +.*HELLO of case heartbeat-foreign, 10 registers`)
 
 	// A program acts, or says that it cannot; a recipe wants a word for each case.
 	acts := filepath.Join(dir, "acts")

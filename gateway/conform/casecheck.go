@@ -55,7 +55,7 @@ func checkDamaged(t *trial) {
 func (t *trial) rejectedAnyhow(o offer, what string) {
 	t.deliver(o)
 	session := t.session
-	r := t.until(t.reaction(), "a verdict on "+what, func(r *handshake.Request) bool { return r.ResultSession == session && r.ResultOffer == o.name })
+	r := t.until(t.Reaction, "a verdict on "+what, func(r *handshake.Request) bool { return r.ResultSession == session && r.ResultOffer == o.name })
 	t.must(r.ResultVerdict == handshake.Rejected, "%s: %s, want it rejected", what, r.ResultVerdict)
 }
 

@@ -127,7 +127,7 @@ func motionLink(t *trial) {
 	t.act(actPermitOff)
 	t.act(actPermitOn)
 	t.silent = false
-	t.until(t.reaction(), "flag 4 when the heartbeat moves again", alive)
+	t.until(t.Reaction, "flag 4 when the heartbeat moves again", alive)
 	t.outputs(false, "when the gateway came back, without a new press of start")
 }
 

@@ -36,7 +36,7 @@ func acknowledged(t *trial) {
 	refused(damaged, "ACK that is not whole")
 	for _, n := range []uint32{before.Produced - 1, before.Produced} {
 		t.acknowledge(n)
-		t.until(t.reaction(), "an ACK that fits taken", func(r *handshake.Request) bool { return r.Acked == n })
+		t.until(t.Reaction, "an ACK that fits taken", func(r *handshake.Request) bool { return r.Acked == n })
 	}
 	before = t.look()
 	refused(ack(t.session, before.Produced-1), "ACK under what is acknowledged")
@@ -67,7 +67,7 @@ func ringFull(t *trial) {
 	t.act(actPlace)
 	t.unchanged(&full, "a roll that comes while the ring is full")
 	t.acknowledge(full.Produced)
-	t.until(t.reaction(), "flag 3 off after ACK", func(r *handshake.Request) bool { return r.Flags&handshake.RingFull == 0 })
+	t.until(t.Reaction, "flag 3 off after ACK", func(r *handshake.Request) bool { return r.Flags&handshake.RingFull == 0 })
 }
 
 func ringBeyond(t *trial) {
@@ -84,5 +84,5 @@ func ringBeyond(t *trial) {
 	}
 	t.act(actAuto)
 	t.acknowledge(r.Produced)
-	t.until(t.reaction(), "flag 3 off after ACK", func(r *handshake.Request) bool { return r.Flags&handshake.RingFull == 0 })
+	t.until(t.Reaction, "flag 3 off after ACK", func(r *handshake.Request) bool { return r.Flags&handshake.RingFull == 0 })
 }

@@ -149,7 +149,7 @@ func heartbeatAlive(t *trial) {
 // stopBeating lets the heartbeat stop, and waits until the controller sees it.
 func (t *trial) stopBeating() {
 	t.silent = true
-	t.until(t.HeartbeatLoss+t.reaction(), "flag 4 off when the heartbeat stopped", func(r *handshake.Request) bool { return !alive(r) })
+	t.until(t.HeartbeatLoss+t.Reaction, "flag 4 off when the heartbeat stopped", func(r *handshake.Request) bool { return !alive(r) })
 }
 
 func heartbeatForeign(t *trial) {
@@ -167,5 +167,5 @@ func heartbeatForeign(t *trial) {
 		t.always(t.settle(), "flag 4 is on by a heartbeat that is not whole", dead)
 	}
 	t.silent = false
-	t.until(t.reaction(), "flag 4 on when the heartbeat of the session moves again", alive)
+	t.until(t.Reaction, "flag 4 on when the heartbeat of the session moves again", alive)
 }

@@ -36,6 +36,7 @@ type Settings struct {
 
 	Poll           time.Duration // between two looks at the controller
 	Reconnect      time.Duration // longest wait for a controller that starts again
+	Reaction       time.Duration // longest wait for what comes of a block: some scans, publications and requests
 	ActLimit       time.Duration // longest wait for what an act at the controller changes
 	RequestTimeout time.Duration
 
@@ -177,7 +178,7 @@ func (t *trial) leave(ctx context.Context) {
 	t.begin(ctx, &testCase{name: "leaving"})
 	if t.silent = true; t.session != (handshake.Session{}) {
 		t.sleep(t.settle()) // a heartbeat may just be on its way
-		t.stopBeating() // what is wrong with it, a case has told
+		t.stopBeating()     // what is wrong with it, a case has told
 	}
 }
 

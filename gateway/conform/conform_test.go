@@ -23,7 +23,7 @@ func settings(r *rig) conform.Settings {
 	return conform.Settings{
 		Line: "north", Address: "192.0.2.10:502", By: "Kim Berg", Permissives: r.cfg.Permissives,
 		Publication: r.cfg.Publish, CommitTTL: r.cfg.CommitTTL, HeartbeatLoss: r.cfg.HeartbeatLoss,
-		Poll: scan, Reconnect: 10 * time.Second, ActLimit: 5 * time.Second, RequestTimeout: time.Second, AcceptRecipes: true,
+		Poll: scan, Reconnect: 10 * time.Second, Reaction: 2500 * time.Millisecond, ActLimit: 5 * time.Second, RequestTimeout: time.Second, AcceptRecipes: true,
 	}
 }
 

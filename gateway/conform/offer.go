@@ -29,7 +29,7 @@ func (t *trial) open() {
 		t.adopt(r.Floor + 1)
 	}
 	t.silent = false
-	t.until(t.reaction(), "flag 4 after a heartbeat of the session", alive)
+	t.until(t.Reaction, "flag 4 after a heartbeat of the session", alive)
 }
 
 func alive(r *handshake.Request) bool { return r.Flags&handshake.GatewayAlive != 0 }
@@ -38,7 +38,7 @@ func alive(r *handshake.Request) bool { return r.Flags&handshake.GatewayAlive !=
 func (t *trial) adopt(epoch uint32) {
 	t.offerSession(epoch)
 	want := t.session
-	t.until(t.reaction(), "a HELLO that fits adopted", func(r *handshake.Request) bool { return r.Active == want })
+	t.until(t.Reaction, "a HELLO that fits adopted", func(r *handshake.Request) bool { return r.Active == want })
 	t.beatAt = time.Time{}
 }
 
@@ -121,7 +121,7 @@ func (t *trial) judged(o offer, what string, verdict handshake.Verdict, reasons 
 
 func (t *trial) answered(o offer, before *handshake.Request, what string, verdict handshake.Verdict, reasons ...uint16) {
 	session := t.session
-	r := t.until(t.reaction(), "a verdict on "+what, func(r *handshake.Request) bool {
+	r := t.until(t.Reaction, "a verdict on "+what, func(r *handshake.Request) bool {
 		return r.ResultSession == session && r.ResultOffer == o.name
 	})
 	if t.err != nil {

@@ -17,7 +17,7 @@ func (t *trial) outcome(n uint32) (o handshake.Outcome) {
 		if words != nil && handshake.DecodeOutcome(words, &o) == nil && o.Index == n {
 			break
 		}
-		if time.Since(began) > t.reaction() {
+		if time.Since(began) > t.Reaction {
 			t.readOther = &Frame{handshake.OUT.String(), "read", words}
 			t.fail("outcome %d does not stand in entry %d of OUT", n, entry)
 		}

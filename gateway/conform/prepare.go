@@ -99,7 +99,7 @@ func (t *trial) collect() {
 	}
 	if want := r.Produced; t.err == nil && want != r.Acked {
 		t.acknowledge(want)
-		t.until(t.reaction(), "an ACK that fits taken", func(r *handshake.Request) bool { return r.Acked == want })
+		t.until(t.Reaction, "an ACK that fits taken", func(r *handshake.Request) bool { return r.Acked == want })
 	}
 }
 

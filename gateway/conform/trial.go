@@ -281,10 +281,6 @@ func (t *trial) always(during time.Duration, what string, holds func(*handshake.
 	}
 }
 
-// reaction is the longest that a controller takes to show what came of a block:
-// ten scans and some publications.
-func (t *trial) reaction() time.Duration { return 2*time.Second + 5*t.Publication }
-
 // settle is how long is looked to be sure that nothing changes.
 func (t *trial) settle() time.Duration { return 300*time.Millisecond + 3*t.Publication }
 

@@ -22,6 +22,7 @@ import (
 	"go.uber.org/zap"
 
 	"lapgate/gateway/config"
+	"lapgate/gateway/journal"
 	"lapgate/gateway/link"
 	"lapgate/gateway/record"
 	"lapgate/gateway/status"
@@ -50,6 +51,10 @@ type Journal interface {
 	// Doubts tells what speaks against it being the journal that the line last wrote;
 	// nothing where all is well.
 	Doubts() []string
+	// Tend closes the journal off where the rule says so and carry gives what goes over
+	// into the next file, and removes archives whose time is over and whose outcomes,
+	// up to acked, are acknowledged.
+	Tend(ctx context.Context, rule journal.Rule, acked uint32, carry func() (record.Carry, bool)) (journal.Tended, error)
 	// Close frees the journal; nothing is lost by closing late.
 	Close() error
 }

@@ -6,10 +6,45 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"time"
+
+	"go.uber.org/zap"
 
 	"lapgate/gateway/config"
 	"lapgate/gateway/journal"
+	"lapgate/gateway/record"
 )
+
+// tendEvery is the time between looks at the size and age of a journal.
+const tendEvery = time.Minute
+
+func ruleOf(j *config.Journal) journal.Rule {
+	return journal.Rule{Size: int64(j.CloseSize) * megabyte, Age: j.CloseAge, Keep: j.Keep}
+}
+
+// tend closes the journal off between two rolls where it is due, and removes archives
+// whose time is over.
+func (l *lineLoop) tend(ctx context.Context) {
+	if l.halted != nil || time.Since(l.tended) < tendEvery {
+		return
+	}
+	l.tended = time.Now()
+	carry := func() (record.Carry, bool) {
+		c, ok := l.machine.Carry()
+		c.Mode = l.lastMode
+		return c, ok
+	}
+	done, err := l.journal.Tend(context.WithoutCancel(ctx), l.set.rule, l.machine.Status().Acked, carry)
+	if err != nil {
+		l.log.Warn("the journal could not be closed off or its archives not be removed", zap.Error(err))
+	}
+	if done.Closed != "" {
+		l.log.Info("the journal was closed off and goes on in a new file", zap.String("archive", done.Closed))
+	}
+	for _, a := range done.Removed {
+		l.log.Info("an archive was removed; its time is over", zap.String("archive", a))
+	}
+}
 
 // OpenJournals opens the journal of each line below the configured directory.
 func OpenJournals(s *config.Snapshot) func(context.Context, string) (Journal, error) {

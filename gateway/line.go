@@ -42,7 +42,8 @@ type lineLoop struct {
 
 	answer   cycle.OverrideAnswer // to the newest override asked for
 	word     cycle.ConfirmAnswer  // to the newest confirmation asked for
-	lastMode *record.Mode         // newest at start
+	lastMode *record.Mode         // newest
+	tended   time.Time            // when the journal was looked after last
 	again    *record.Mode         // of a line that had ended; nil at the start of the daemon
 	odd      strangeness
 
@@ -190,6 +191,7 @@ func (l *lineLoop) loop(ctx context.Context) error {
 		case <-poll.C:
 			l.sources.tick(l.moment().Mono)
 			l.handle(ctx, cycle.Tick{})
+			l.tend(ctx)
 		case <-dial.C:
 			if l.port == nil {
 				l.connect(ctx)
@@ -218,8 +220,11 @@ func (l *lineLoop) recover(s record.Stored) error {
 	if err := l.machine.Recover(s); err != nil {
 		return contradiction{s.Seq, err}
 	}
-	if m, ok := s.Record.(record.Mode); ok {
-		l.lastMode = &m
+	switch r := s.Record.(type) {
+	case record.Mode:
+		l.lastMode = &r
+	case record.Carry:
+		l.lastMode = r.Mode
 	}
 	return nil
 }
@@ -404,7 +409,7 @@ func (l *lineLoop) journalFailed(ctx context.Context, r record.Record, err error
 func (l *lineLoop) follow(s record.Stored) {
 	switch r := s.Record.(type) {
 	case record.Mode:
-		l.armed = r.Armed
+		l.armed, l.lastMode = r.Armed, &r
 	case record.Gap:
 		if r.Boot != 0 {
 			l.swapped("the controller counts from the beginning: it lost its memory, or another one stands there")

@@ -6,6 +6,7 @@ import (
 
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/journal"
 )
 
 // settings are what one line's loop needs of the configuration.
@@ -15,6 +16,7 @@ type settings struct {
 	machine cycle.Config
 	armed   bool
 	journal string // path
+	rule    journal.Rule
 
 	identity string // of the controller, as configured
 
@@ -46,6 +48,7 @@ func settingsOf(s *config.Snapshot, l *config.Line) (settings, error) {
 		},
 		armed:          l.Armed,
 		journal:        s.Journal.Path(l.Recipe.Name),
+		rule:           ruleOf(&s.Journal),
 		identity:       identityOf(s, l),
 		requestTimeout: t.RequestTimeout,
 		connectTimeout: connectRequests * t.RequestTimeout,

@@ -98,7 +98,7 @@ func (p *program) calibrate(ctx context.Context, path string, f *calibrateFlags)
 	rolls := 0
 	if path != "" {
 		var actuals process.Actuals
-		err := p.scanRolls(ctx, path, func(r *record.Roll) error {
+		err := p.scanRolls(ctx, path, time.Time{}, func(r *record.Roll) error {
 			rolls++
 			actuals.Take(line.Recipe, r)
 			return nil

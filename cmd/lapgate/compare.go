@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -76,7 +77,7 @@ func (p *program) compare(ctx context.Context, path string, f *compareFlags) err
 		return err
 	}
 	c := replay.NewComparison(usages)
-	if err := p.scanRolls(ctx, path, c.Take); err != nil {
+	if err := p.scanRolls(ctx, path, time.Time{}, c.Take); err != nil {
 		return err
 	}
 	print := p.printer(f.out, line)

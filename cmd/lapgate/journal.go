@@ -119,7 +119,7 @@ func (p *program) unitsOf(f *unitsFlags, path string) (*recipe.Line, error) {
 
 // readJournal calls do with a reader of a journal.
 func readJournal(ctx context.Context, path string, do func(*journal.Reader) error) (err error) {
-	r, err := journal.OpenReader(ctx, path)
+	r, err := journal.OpenWhole(ctx, path)
 	var damage *journal.DamageError
 	if errors.As(err, &damage) {
 		return &exitError{exitDifferences, err}
@@ -131,11 +131,12 @@ func readJournal(ctx context.Context, path string, do func(*journal.Reader) erro
 	return do(r)
 }
 
-// scanRolls calls each with every roll of a journal, and tells how far it is.
-func (p *program) scanRolls(ctx context.Context, path string, each func(*record.Roll) error) error {
+// scanRolls calls each with every roll of a journal, or with those that left since a
+// time, and tells how far it is.
+func (p *program) scanRolls(ctx context.Context, path string, since time.Time, each func(*record.Roll) error) error {
 	bar := present.NewProgress(p.stderr, "records read")
 	defer bar.Clear()
-	return journal.ScanRolls(ctx, path, bar.Follow, each)
+	return journal.ScanRolls(ctx, path, since, bar.Follow, each)
 }
 
 // some is a list that ends with an error when it is empty.

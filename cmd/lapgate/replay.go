@@ -5,6 +5,7 @@ import (
 	"errors"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -113,7 +114,7 @@ func (p *program) replay(ctx context.Context, path string, f *replayFlags) error
 	run := func(each func(*replay.Difference) error) (replay.Summary, error) {
 		r := replay.NewRun(now, before, each)
 		if journalled {
-			err = p.scanRolls(ctx, path, r.Roll)
+			err = p.scanRolls(ctx, path, time.Time{}, r.Roll)
 		} else {
 			err = p.replayList(r, path, now, before, outer)
 		}

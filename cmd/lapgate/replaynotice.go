@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"time"
 
 	"lapgate/gateway/process"
 )
@@ -23,7 +24,7 @@ func (p *program) replayNotice(ctx context.Context, path string, f *replayFlags)
 		return err
 	}
 	out := process.NewReport(path, about.Config, line)
-	if err := p.scanRolls(ctx, path, out.Take); err != nil {
+	if err := p.scanRolls(ctx, path, time.Time{}, out.Take); err != nil {
 		return err
 	}
 	out.Finish()

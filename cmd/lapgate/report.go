@@ -47,7 +47,7 @@ func (p *program) report(ctx context.Context, path string, f *reportFlags) error
 		return err
 	}
 	shift := report.NewShift(path, since, until)
-	if err := p.scanRolls(ctx, path, shift.Take); err != nil {
+	if err := p.scanRolls(ctx, path, since, shift.Take); err != nil {
 		return err
 	}
 	shift.Finish()

@@ -22,6 +22,13 @@ func (m *memory) apply(r record.Record) error {
 		return err
 	}
 	switch r := r.(type) {
+	case record.Carry:
+		m.accounts = [6]account{}
+		for _, a := range r.Accounts {
+			if a.Slot >= 1 && a.Slot <= len(m.accounts) {
+				m.accounts[a.Slot-1] = account{hung: a.Hung, outer: a.Outer, drawn: a.Drawn, last: a.Last}
+			}
+		}
 	case record.Request:
 		m.books(&r)
 	case record.Outcome:
@@ -30,4 +37,20 @@ func (m *memory) apply(r record.Record) error {
 		m.accounts = [6]account{} // a roll that nobody knows of may have drawn
 	}
 	return nil
+}
+
+// Carry is all that the journal tells and that still counts, for the beginning of a
+// new file of it. ok is false while an offer is open or something is on its way: then
+// the file is not to be closed off.
+func (m *Machine) Carry() (c record.Carry, ok bool) {
+	if m.mem.Open != nil || m.state == StateOpen || m.state == StateHalted {
+		return c, false
+	}
+	c.Past = m.mem.Carried()
+	for i, a := range m.mem.accounts {
+		if a != (account{}) {
+			c.Accounts = append(c.Accounts, record.Account{Slot: i + 1, Hung: a.hung, Outer: a.outer, Drawn: a.drawn, Last: a.last})
+		}
+	}
+	return c, true
 }

@@ -74,7 +74,7 @@ func TestRandom(t *testing.T) {
 		"record/OVERRIDE": 50, "record/SHADOW": 50, "record/VOID": 300, "record/VERDICT": 2000,
 		"counted": 500, "event/rescan": 300, "event/manual": 100, "event/remove": 100, "event/restart": 300, "event/memory lost": 50,
 		"event/other gateway": 30, "event/backup": 30, "event/ring": 20, "event/stop": 50,
-		"decided again": 4000, "history/operations": 100000, "history/offers": 6000, "history/unknown": 100, "results that lag": 1000, "notify/result-lags": 200, "fault/false view": 500, "notify/view-false": 300,
+		"decided again": 4000, "history/operations": 100000, "history/offers": 6000, "history/unknown": 100, "carried over": 500, "results that lag": 1000, "notify/result-lags": 200, "fault/false view": 500, "notify/view-false": 300,
 	} {
 		if want := least * count / 2000; total[k] < want {
 			t.Errorf("%s: %d in %d sequences, want at least %d", k, total[k], count, want)

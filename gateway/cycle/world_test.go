@@ -209,8 +209,26 @@ func (w *world) crash() {
 		if !reflect.DeepEqual(found, w.m.mem) {
 			w.fail("the journal holds\n%+v\nthe machine knew\n%+v", found, w.m.mem)
 		}
+		w.carryOver()
 	}
 	w.die()
+}
+
+// carryOver closes the journal off: what the next file begins with must be all that
+// the machine knew.
+func (w *world) carryOver() {
+	c, ok := w.m.Carry()
+	if !ok {
+		return
+	}
+	w.stats["carried over"]++
+	found := newMemory()
+	if err := found.apply(c); err != nil {
+		w.t.Fatalf("carry over: %v", err)
+	}
+	if !reflect.DeepEqual(found, w.m.mem) {
+		w.fail("carried over is\n%+v\nthe machine knew\n%+v", found, w.m.mem)
+	}
 }
 
 // die ends the process wherever it stands and starts it again.

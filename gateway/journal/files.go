@@ -17,6 +17,9 @@ var ErrMoved = errors.New("the file is not the one that was opened")
 // mode is that of every file made here: the group may read, and nobody else.
 const mode fs.FileMode = 0o640
 
+// lockEnding is that of the file that only one process can lock.
+const lockEnding = ".lock"
+
 // parts are the files that make up a journal.
 var parts = [...]string{"", "-wal", "-shm"}
 

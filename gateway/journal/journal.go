@@ -52,6 +52,7 @@ type Journal struct {
 	clock  func() time.Time
 	beside string // folder of the second marker, empty for none
 	owner  Owner  // zero for nobody in particular
+	name   string // of the installation
 	doubts []string
 	told   bool // that the doubts are records
 	opened Opened
@@ -59,7 +60,10 @@ type Journal struct {
 
 	mu     sync.Mutex
 	head   Head
-	since  int // records since the log was carried over
+	first  uint64    // record of the file
+	begun  time.Time // when that was made
+	from   Head      // from which a new file goes on
+	since  int       // records since the log was carried over
 	failed error
 	closed bool
 }
@@ -121,6 +125,9 @@ func openBy(ctx context.Context, path string, clock func() time.Time, options ..
 }
 
 func (j *Journal) open(ctx context.Context, path string) error {
+	if err := settleNext(path); err != nil {
+		return fmt.Errorf("journal %s: %w", path, err)
+	}
 	exists, err := present(path)
 	if err != nil {
 		return err
@@ -205,12 +212,29 @@ func (j *Journal) begin(ctx context.Context, path string) (err error) {
 		return err
 	}
 	j.opened.Head, j.opened.Records = j.head, j.head.Seq
+	if err := j.measure(ctx); err != nil {
+		return err
+	}
 	j.insert, err = j.write.PrepareContext(ctx,
 		`INSERT INTO records (seq, at, kind, roll_no, body, prev_hash, hash) VALUES (?, ?, ?, ?, ?, ?, ?)`)
 	if err != nil {
 		return fmt.Errorf("journal %s: %w", path, inWords(err))
 	}
 	return j.own(ctx)
+}
+
+// measure finds where the file begins.
+func (j *Journal) measure(ctx context.Context) error {
+	if j.head == (Head{}) {
+		j.head = j.from
+		j.first, j.begun = j.head.Seq+1, j.clock()
+		return nil
+	}
+	first, err := j.List(ctx, Filter{Limit: 1})
+	if err == nil && len(first) > 0 {
+		j.first, j.begun = first[0].Seq, first[0].At
+	}
+	return err
 }
 
 // Opened tells what Open found and did.

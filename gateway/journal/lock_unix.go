@@ -13,7 +13,7 @@ import (
 // lockFile takes the lock that lets one process write. It ends with the
 // process, whichever way that ends.
 func lockFile(path string) (*os.File, error) {
-	f, err := os.OpenFile(path+".lock", os.O_RDWR|os.O_CREATE, 0o640)
+	f, err := os.OpenFile(path+lockEnding, os.O_RDWR|os.O_CREATE, 0o640)
 	if err != nil {
 		return nil, fmt.Errorf("journal %s: lock: %w", path, err)
 	}

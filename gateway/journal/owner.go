@@ -143,7 +143,7 @@ func (o Owner) Doubts(ctx context.Context, r *Reader) ([]string, error) {
 		return nil, err
 	}
 	if known && k.Head.Seq <= head.Seq {
-		at, err := r.hashAt(ctx, k.Head.Seq)
+		at, err := hashAt(ctx, r.path, k.Head.Seq)
 		if err != nil || at == k.Head.Hash {
 			return nil, err // it goes on where the line was, and was looked at then
 		}
@@ -172,17 +172,16 @@ func (o Owner) Doubts(ctx context.Context, r *Reader) ([]string, error) {
 	return out, nil
 }
 
-// hashAt is the hash of a record, zero where there is none.
-func (r *Reader) hashAt(ctx context.Context, seq uint64) (Hash, error) {
-	rows, err := r.rows(ctx, `SELECT `+columns+` FROM records WHERE seq = ?`, int64(seq))
-	if err != nil || len(rows) == 0 {
-		return Hash{}, err
-	}
-	e, err := rows[0].entry()
+// hashAt is the hash of a record of a journal or of its archives, zero where there is
+// none.
+func hashAt(ctx context.Context, path string, seq uint64) (h Hash, err error) {
+	r, err := OpenWhole(ctx, path)
 	if err != nil {
-		return Hash{}, r.damage(seq, err.Error())
+		return h, err
 	}
-	return e.Hash, nil
+	defer func() { err = errors.Join(err, r.Close()) }()
+	err = r.Walk(ctx, Filter{FromSeq: seq, ToSeq: seq}, func(e Entry) error { h = e.Hash; return nil })
+	return h, err
 }
 
 // Doubts tells what speaks against the journal that was opened being the one that the
@@ -199,6 +198,7 @@ func (j *Journal) own(ctx context.Context) error {
 		return err
 	}
 	j.told = false
+	j.name = name
 	if j.doubts, err = j.owner.Doubts(ctx, j.Reader); err != nil {
 		return err
 	}

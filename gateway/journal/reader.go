@@ -25,8 +25,11 @@ type Reader struct {
 	path    string
 	db      *sql.DB
 	version int
-	locked  bool  // a daemon that writes meanwhile does no harm
-	was     state // of the file when it was opened
+	locked  bool      // a daemon that writes meanwhile does no harm
+	was     state     // of the file when it was opened
+	to      uint64    // the last record of an archive, 0 for none known
+	older   []*Reader // archives, oldest first
+	apart   []Archive // that lie beside and do not go on into the others
 }
 
 // OpenReader opens the journal at path for reading. Nothing is written for it, so it
@@ -54,7 +57,13 @@ func OpenReader(ctx context.Context, path string) (*Reader, error) {
 }
 
 // Close frees the reader.
-func (r *Reader) Close() error { return r.db.Close() }
+func (r *Reader) Close() error {
+	var errs []error
+	for _, f := range r.files() {
+		errs = append(errs, f.db.Close())
+	}
+	return errors.Join(errs...)
+}
 
 // wrap names the file and sorts damage from other failures.
 func (r *Reader) wrap(ctx context.Context, err error) error {
@@ -157,19 +166,32 @@ var errStopped = errors.New("the walk was stopped")
 // walk and is returned as it is; a record that does not hold is a
 // *DamageError.
 func (r *Reader) Walk(ctx context.Context, f Filter, each func(Entry) error) error {
-	if r.version == 0 {
-		return nil
-	}
 	if f.Newest && f.Limit > 0 {
-		rows, err := r.newest(ctx, f)
-		if err != nil {
-			return err
-		}
-		_, err = r.deliver(rows, Head{}, each)
-		return err
+		return r.walkNewest(ctx, f, each)
 	}
 	var last Head
 	left := f.Limit
+	for _, file := range r.files() {
+		if file.version == 0 || f.FromSeq > file.to && file.to != 0 {
+			continue
+		}
+		g, some, err := file.narrow(ctx, f)
+		if err != nil {
+			return err
+		}
+		if !some {
+			continue
+		}
+		if last, left, err = file.walk(ctx, g, last, left, each); err != nil || f.Limit > 0 && left == 0 {
+			return err
+		}
+	}
+	return nil
+}
+
+// walk goes over one file, from a record on, and returns the last record and how many
+// are still wanted.
+func (r *Reader) walk(ctx context.Context, f Filter, last Head, left int, each func(Entry) error) (Head, int, error) {
 	for {
 		n := batch
 		if f.Limit > 0 {
@@ -178,16 +200,35 @@ func (r *Reader) Walk(ctx context.Context, f Filter, each func(Entry) error) err
 		cond, args := f.where(last.Seq)
 		rows, err := r.rows(ctx, `SELECT `+columns+` FROM records WHERE `+cond+` ORDER BY seq LIMIT ?`, append(args, n)...)
 		if err != nil {
-			return err
+			return last, left, err
 		}
 		if last, err = r.deliver(rows, last, each); err != nil {
-			return err
+			return last, left, err
 		}
 		left -= len(rows)
 		if len(rows) < n || f.Limit > 0 && left == 0 {
-			return nil
+			return last, left, nil
 		}
 	}
+}
+
+// walkNewest goes over the last records chosen, oldest first.
+func (r *Reader) walkNewest(ctx context.Context, f Filter, each func(Entry) error) error {
+	var found []row
+	for _, file := range slices.Backward(r.files()) {
+		if file.version == 0 || len(found) == f.Limit {
+			continue
+		}
+		g := f
+		g.Limit -= len(found)
+		rows, err := file.newest(ctx, g)
+		if err != nil {
+			return err
+		}
+		found = append(rows, found...)
+	}
+	_, err := r.deliver(found, Head{}, each)
+	return err
 }
 
 func (r *Reader) newest(ctx context.Context, f Filter) ([]row, error) {
@@ -241,7 +282,11 @@ func (r *Reader) rows(ctx context.Context, query string, args ...any) (out []row
 // returned as it is; a record that is missing or does not hold is a
 // *DamageError.
 func (r *Reader) Replay(ctx context.Context, f func(record.Stored) error) error {
-	return r.unbroken(ctx, 1, f)
+	from, _, err := r.start(ctx)
+	if err != nil {
+		return err
+	}
+	return r.unbroken(ctx, from, f)
 }
 
 // unbroken replays from a record on, none of which may be missing.

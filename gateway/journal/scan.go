@@ -9,6 +9,7 @@ import (
 	"runtime"
 	"strings"
 	"sync"
+	"time"
 
 	"lapgate/gateway/record"
 )
@@ -32,7 +33,13 @@ type chunk struct {
 // many records were read, and of how many. A record that is missing, or whose
 // hash is wrong, is a *DamageError.
 func Scan(ctx context.Context, path string, size uint64, progress func(done, total uint64), each func(record.Stored) error) (err error) {
-	r, err := OpenReader(ctx, path)
+	return scan(ctx, path, time.Time{}, size, progress, each)
+}
+
+// scan begins as long before a time as the rolls that left since need; at the first
+// record where the time is zero.
+func scan(ctx context.Context, path string, since time.Time, size uint64, progress func(done, total uint64), each func(record.Stored) error) (err error) {
+	r, err := OpenWhole(ctx, path)
 	if err != nil {
 		return err
 	}
@@ -40,6 +47,18 @@ func Scan(ctx context.Context, path string, size uint64, progress func(done, tot
 	head, err := r.Head(ctx)
 	if err != nil {
 		return err
+	}
+	start, last, err := r.start(ctx)
+	if err != nil {
+		return err
+	}
+	anywhere := start > 1
+	if !since.IsZero() {
+		from, err := r.before(ctx, since, start, head.Seq)
+		if err != nil {
+			return err
+		}
+		anywhere, start = anywhere || from > start, from
 	}
 	readers := runtime.GOMAXPROCS(0)
 	todo := make(chan *chunk)
@@ -56,8 +75,7 @@ func Scan(ctx context.Context, path string, size uint64, progress func(done, tot
 			}
 		})
 	}
-	group.Go(func() { share(ctx, head.Seq, size, inOrder, todo) })
-	last := Head{}
+	group.Go(func() { share(ctx, start, head.Seq, size, inOrder, todo) })
 	for c := range inOrder {
 		select {
 		case <-c.done:
@@ -66,6 +84,9 @@ func Scan(ctx context.Context, path string, size uint64, progress func(done, tot
 		}
 		if c.err != nil {
 			return c.err
+		}
+		if c.from == start && anywhere {
+			last.Hash = c.prev
 		}
 		if c.prev != last.Hash {
 			return r.damage(c.from, "it is not linked to the record before it")
@@ -82,8 +103,10 @@ func Scan(ctx context.Context, path string, size uint64, progress func(done, tot
 }
 
 // ScanRolls calls each with every roll of the journal as it stands now, in
-// order. progress and the errors are those of Scan.
-func ScanRolls(ctx context.Context, path string, progress func(done, total uint64), each func(*record.Roll) error) error {
+// order: with every roll that left since a time, and perhaps others, where that is not
+// zero. What stands before is then not read, and a Basis may lack what it would tell.
+// progress and the errors are those of Scan.
+func ScanRolls(ctx context.Context, path string, since time.Time, progress func(done, total uint64), each func(*record.Roll) error) error {
 	var history record.History
 	all := func(rolls []*record.Roll) error {
 		for _, r := range rolls {
@@ -93,7 +116,7 @@ func ScanRolls(ctx context.Context, path string, progress func(done, total uint6
 		}
 		return nil
 	}
-	err := Scan(ctx, path, ScanChunk, progress, func(s record.Stored) error {
+	err := scan(ctx, path, since, ScanChunk, progress, func(s record.Stored) error {
 		rolls, err := history.Add(s)
 		if err != nil {
 			return err
@@ -108,10 +131,10 @@ func ScanRolls(ctx context.Context, path string, progress func(done, total uint6
 
 // share cuts the records up to the newest into chunks, in order, for whichever
 // reader is free.
-func share(ctx context.Context, newest, size uint64, inOrder, todo chan<- *chunk) {
+func share(ctx context.Context, start, newest, size uint64, inOrder, todo chan<- *chunk) {
 	defer close(todo)
 	defer close(inOrder)
-	for from := uint64(1); from <= newest; from += size {
+	for from := start; from <= newest; from += size {
 		c := &chunk{from: from, to: min(from+size-1, newest), done: make(chan struct{})}
 		for _, to := range []chan<- *chunk{inOrder, todo} {
 			select {

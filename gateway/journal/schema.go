@@ -72,7 +72,14 @@ BEGIN SELECT RAISE(ABORT, 'records are never removed'); END`,
 		}
 		return nil
 	},
+	func(ctx context.Context, tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, `CREATE INDEX records_by_time ON records (at)`)
+		return err
+	},
 }
+
+// timeIndexed is the schema from which on records are found by their time.
+const timeIndexed = 2
 
 // uri names the file to SQLite. busy is how long another connection is waited
 // for: a reader that opens while the writer recovers, for instance.
@@ -195,9 +202,12 @@ func checkTail(ctx context.Context, path string) (err error) {
 	if err != nil {
 		return err
 	}
-	from := uint64(1)
+	from, _, err := r.start(ctx)
+	if err != nil {
+		return err
+	}
 	if head.Seq > tail {
-		from = head.Seq - tail + 1
+		from = max(from, head.Seq-tail+1)
 	}
 	return r.unbroken(ctx, from, func(record.Stored) error { return nil })
 }

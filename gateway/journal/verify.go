@@ -16,7 +16,9 @@ type Report struct {
 	Path     string             `json:"path" label:"journal"`
 	Schema   int                `json:"schema"`
 	Records  uint64             `json:"records"`
-	Head     Head               `json:"head"` // of the chain; keep it elsewhere
+	First    uint64             `json:"first,omitempty" label:"first record"` // where the archives before are gone
+	Archives []string           `json:"archives,omitempty"`                   // oldest first
+	Head     Head               `json:"head"`                                 // of the chain; keep it elsewhere
 	Open     []record.OfferName `json:"open,omitempty" label:"open offers"`
 	Problems []Problem          `json:"problems"`
 	// Contradictions are what the controller said and said otherwise before. The
@@ -73,6 +75,7 @@ type verifier struct {
 	found    bool // the expected head
 	progress func(done, total uint64)
 	order    order
+	last     Head // before the records to come
 }
 
 func (v *verifier) add(seq uint64, code, format string, args ...any) {
@@ -93,7 +96,7 @@ func Verify(ctx context.Context, path string, opts ...VerifyOption) (*Report, er
 	for _, o := range opts {
 		o(v)
 	}
-	r, err := OpenReader(ctx, abs)
+	r, err := OpenWhole(ctx, abs)
 	var damage *DamageError
 	if errors.As(err, &damage) {
 		v.add(damage.Seq, ProblemFile, "%s", damage.Problem)
@@ -116,6 +119,30 @@ func Verify(ctx context.Context, path string, opts ...VerifyOption) (*Report, er
 
 func (v *verifier) run(ctx context.Context, r *Reader) error {
 	v.report.Schema = r.version
+	from, before, err := r.start(ctx)
+	if err != nil && !errors.As(err, new(*DamageError)) {
+		return err
+	}
+	if from > 1 {
+		v.report.First, v.last = from, before
+		v.order.forget()
+	}
+	for _, a := range r.apart {
+		v.add(0, ProblemMissing, "what stands between archive %s, which ends at record %d, and the next file is not there", filepath.Base(a.Path), a.Last)
+	}
+	for _, f := range r.older {
+		v.report.Archives = append(v.report.Archives, filepath.Base(f.path))
+	}
+	for _, f := range r.files() {
+		if err := v.file(ctx, f); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// file checks one file of the journal.
+func (v *verifier) file(ctx context.Context, r *Reader) error {
 	if r.version == 0 {
 		return nil
 	}
@@ -244,7 +271,7 @@ func (v *verifier) records(ctx context.Context, r *Reader) error {
 	if below > 0 {
 		v.add(0, ProblemRecord, "%d records have a number below 1", below)
 	}
-	var last Head
+	last := v.last
 	for after := int64(0); after < top.Int64; {
 		rows, err := r.rows(ctx, `SELECT `+columns+` FROM records WHERE seq > ? AND seq <= ? ORDER BY seq LIMIT ?`,
 			after, top.Int64, batch)
@@ -266,7 +293,7 @@ func (v *verifier) records(ctx context.Context, r *Reader) error {
 			v.progress(v.report.Records, uint64(top.Int64))
 		}
 	}
-	v.report.Head = last
+	v.last, v.report.Head = last, last
 	return nil
 }
 

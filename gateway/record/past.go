@@ -40,13 +40,7 @@ type Past struct {
 	rejections []uint16
 	confirmed  handshake.Token // request that the confirmations are for
 	confirms   []Confirm
-	unused     []unusedOffer // newest offers of which nothing was used, oldest first
-}
-
-// unusedOffer is an offer that ended without being accepted.
-type unusedOffer struct {
-	name OfferName
-	how  string
+	unused     []UnusedOffer // newest offers of which nothing was used, oldest first
 }
 
 // mostUnused bounds the offers that are kept to compare outcomes with: the ring
@@ -57,8 +51,8 @@ const mostUnused = 4 * handshake.OutEntries
 // rejected or held. It is empty where the outcome contradicts nothing.
 func (p *Past) Contradicted(o *handshake.Outcome) string {
 	for _, u := range slices.Backward(p.unused) {
-		if u.name.Session == o.Session && u.name.Offer == o.Offer {
-			return u.how
+		if u.Name.Session == o.Session && u.Name.Offer == o.Offer {
+			return u.How
 		}
 	}
 	return ""
@@ -68,7 +62,7 @@ func (p *Past) addUnused(n OfferName, how string) {
 	if len(p.unused) == mostUnused {
 		p.unused = slices.Delete(p.unused, 0, 1)
 	}
-	p.unused = append(p.unused, unusedOffer{n, how})
+	p.unused = append(p.unused, UnusedOffer{n, how})
 }
 
 // Offer is an offer as its records tell of it.
@@ -184,6 +178,11 @@ func (p *Past) Add(r Record) error {
 		p.Doubts = append(p.Doubts, r.Doubts...)
 	case Accept:
 		p.Doubts = nil
+	case Carry:
+		if p.Open != nil {
+			return fmt.Errorf("CARRY stands before offer %s was closed", p.Open.Name)
+		}
+		*p = r.Past.Restored()
 	case Override, Origin, Mode, Frame:
 	case nil:
 		return fmt.Errorf("no record")

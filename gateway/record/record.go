@@ -30,6 +30,7 @@ const (
 	KindOrigin   Kind = "ORIGIN"
 	KindDoubt    Kind = "DOUBT"
 	KindAccept   Kind = "ACCEPT"
+	KindCarry    Kind = "CARRY"
 	KindFrame    Kind = "FRAME"
 )
 
@@ -180,10 +181,12 @@ type (
 		By      string         `json:"by,omitempty"`
 		Changes []ConfigChange `json:"changes,omitempty"`
 	}
-	// Origin stands first in a journal and says whose it is.
+	// Origin stands first in each file of a journal and says whose it is.
 	Origin struct {
 		Line         string `json:"line"`
 		Installation string `json:"installation"` // random, made at the first start of an installation
+		// Before names the archive that the journal goes on from, empty for none.
+		Before string `json:"before,omitempty"`
 	}
 	// Doubt tells what speaks against the journal being that of the line, whole. It
 	// stands until a named person accepts it.

@@ -273,6 +273,8 @@ func summary(r Record, line *recipe.Line) string {
 		return fmt.Sprintf("%s of case %s, %d registers", r.Block, r.Case, len(r.Words))
 	case Origin:
 		return fmt.Sprintf("journal of line %s, installation %s", r.Line, r.Installation)
+	case Carry:
+		return fmt.Sprintf("carried over: outcomes up to %d, rolls up to %d", r.Past.Outcomes, r.Past.Covered)
 	case Doubt:
 		return strings.Join(r.Doubts, "; ")
 	case Accept:

@@ -3,6 +3,7 @@ package rehearse
 import (
 	"context"
 	"slices"
+	"time"
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/journal"
@@ -45,7 +46,7 @@ func (r *Result) lookBack(ctx context.Context, line *recipe.Line) error {
 		}
 	}
 	noticed := process.NewReport(r.Journal, line.Name, line)
-	err := journal.ScanRolls(ctx, r.Journal, func(uint64, uint64) {}, func(roll *record.Roll) error {
+	err := journal.ScanRolls(ctx, r.Journal, time.Time{}, func(uint64, uint64) {}, func(roll *record.Roll) error {
 		if offer := wrappedBy(roll); offer != nil {
 			if j := judged[number{roll.Boot, roll.Number}]; j != nil {
 				AddJudged(&r.judged, &offer.Risk, j)

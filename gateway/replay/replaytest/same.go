@@ -30,7 +30,7 @@ type Configuration struct {
 func Same(tb testing.TB, path string, known ...Configuration) (rounds int) {
 	tb.Helper()
 	ctx := context.Background()
-	r, err := journal.OpenReader(ctx, path)
+	r, err := journal.OpenWhole(ctx, path)
 	if err != nil {
 		tb.Error(err)
 		return 0

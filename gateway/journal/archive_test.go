@@ -88,7 +88,9 @@ func TestCloseOff(t *testing.T) {
 	} {
 		got, err := whole.List(t.Context(), f)
 		m.must(err)
-		got = slices.DeleteFunc(got, func(s record.Stored) bool { return s.Record.Kind() == record.KindOrigin || s.Record.Kind() == record.KindCarry })
+		got = slices.DeleteFunc(got, func(s record.Stored) bool {
+			return s.Record.Kind() == record.KindOrigin || s.Record.Kind() == record.KindCarry
+		})
 		want := slices.DeleteFunc(slices.Clone(all), func(s record.Stored) bool {
 			return f.Roll != 0 && s.Record.RollNo() != f.Roll || f.Kind != "" && s.Record.Kind() != f.Kind || s.Seq < f.FromSeq || f.ToSeq != 0 && s.Seq > f.ToSeq ||
 				!f.From.IsZero() && s.At.Before(f.From) || !f.To.IsZero() && !s.At.Before(f.To)

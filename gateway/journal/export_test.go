@@ -3,6 +3,7 @@ package journal
 import (
 	"context"
 	"fmt"
+	"time"
 
 	"lapgate/gateway/record"
 )
@@ -36,4 +37,37 @@ func OrderProblems(records []record.Record) []string {
 		problems = append(problems, o.add(r)...)
 	}
 	return problems
+}
+
+// Fill appends n records in transactions of many, not synchronised: for a long journal
+// to measure on.
+func (j *Journal) Fill(ctx context.Context, n int, at func(i int) time.Time, next func(i int) record.Record) error {
+	const most = 50_000
+	for i := 0; i < n; {
+		tx, err := j.write.BeginTx(ctx, nil)
+		if err != nil {
+			return err
+		}
+		insert := tx.StmtContext(ctx, j.insert)
+		for end := min(n, i+most); i < end; i++ {
+			r := next(i)
+			body, err := record.Marshal(r)
+			if err != nil {
+				return err
+			}
+			h := Head{Seq: j.head.Seq + 1}
+			h.Hash = hashOf(j.head.Hash, h.Seq, at(i).UnixMicro(), string(r.Kind()), body)
+			if _, err := insert.ExecContext(ctx, int64(h.Seq), at(i).UnixMicro(), string(r.Kind()), int64(r.RollNo()), string(body), j.head.Hash[:], h.Hash[:]); err != nil {
+				return err
+			}
+			j.head = h
+		}
+		if err := tx.Commit(); err != nil {
+			return err
+		}
+		if err := j.checkpoint(ctx); err != nil {
+			return err
+		}
+	}
+	return nil
 }

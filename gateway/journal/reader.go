@@ -109,8 +109,9 @@ type Filter struct {
 
 // where returns the condition and its arguments.
 func (f Filter) where(after uint64) (string, []any) {
-	conds := []string{"seq > ?"}
-	args := []any{int64(after)}
+	// One lower bound: of two SQLite seeks by the first, and reads on from there.
+	conds := []string{"seq >= ?"}
+	args := []any{int64(max(after+1, f.FromSeq))}
 	add := func(cond string, arg any) {
 		conds = append(conds, cond)
 		args = append(args, arg)
@@ -120,9 +121,6 @@ func (f Filter) where(after uint64) (string, []any) {
 	}
 	if f.Kind != "" {
 		add("kind = ?", string(f.Kind))
-	}
-	if f.FromSeq != 0 {
-		add("seq >= ?", int64(f.FromSeq))
 	}
 	if f.ToSeq != 0 {
 		add("seq <= ?", int64(f.ToSeq))

@@ -1,6 +1,6 @@
 #!/bin/bash
 # Checks handshake.pml with Spin, then takes its guards out one at a time: Spin must find each time that the guarantee
-# named beside the guard is broken, and no other. Needs spin and gcc; about a minute and a half on one core.
+# named beside the guard is broken, and no other. Needs spin and gcc; some three minutes on one core.
 # Usage: check.sh [model flags]. Without flags: the bounds below. With flags, one run of the model deeper, no mutants:
 #   check.sh "-DF=2 -DEV=1"    check.sh "-DNGW=2 -DMAXOFF=3 -DF=1 -DEV=1"    check.sh "-DF=1 -DEV=1 -DLAG=2 -DROLLS=3"
 set -u
@@ -38,6 +38,7 @@ sound() { # what, then as run
 safe="-DSAFETY -DNOFAIR -DNOCLAIM"
 if [ $# -gt 0 ]; then sound model "$1" "$safe"; exit $bad; fi
 sound "one gateway" "-DF=1 -DEV=1" "$safe"
+sound "one gateway, ring of two" "-DRCAP=2 -DF=1 -DEV=1" "$safe"
 sound "two gateways" "-DNGW=2 -DMAXOFF=3 -DF=1 -DEV=0" "$safe"
 sound "one gateway, L2 under weak fairness" "-DNO_MONITOR -DF=1 -DEV=0" "-DNFAIR=3" "-a -f"
 
@@ -64,11 +65,13 @@ JOURNAL_LATE    S4  -DF=0 -DEV=1
 TIMEOUT_VOID    S4  -DF=1 -DEV=0
 RING_OVERWRITE  S5  -DF=0 -DEV=1
 ACK_EARLY       S5  -DF=0 -DEV=1
+ACK_STORE       S5  -DNGW=2 -DMAXOFF=3 -DF=0 -DEV=0
 RESULT_VOLATILE S6  -DF=1 -DEV=1
-SETTLE_BLIND    S6  -DF=0 -DEV=1
+SETTLE_BLIND    S6  -DF=1 -DEV=0
 VOID_GONE       S6  -DF=0 -DEV=1
 COUNT_WAIT      S6  -DF=0 -DEV=2
-COUNT_SETTLE    S6  -DF=0 -DEV=1
+COUNT_SETTLE    S6  -DF=1 -DEV=0
+FOLLOW          S6  -DNGW=2 -DMAXOFF=3 -DF=1 -DEV=0 -DLAG=0
 VERDICT_RANGE   S6  -DF=0 -DEV=1
 LATCH_RECHECK   S7  -DF=1 -DEV=0
 NONCE           S7  -DF=1 -DEV=0
@@ -78,6 +81,11 @@ EPOCH_FIRST     S7  -DF=2 -DEV=0
 PERM            S8  -DF=0 -DEV=1
 CONFIRM         S10 -DF=1 -DEV=0
 CONFIRM_GEN     S10 -DF=1 -DEV=0
+OWN_FLOOR       S10 -DF=1 -DEV=0
+COUNT_EMPTY     S10 -DF=0 -DEV=0 -DLAG=2
+EMPTY_ROLL      S10 -DF=1 -DEV=0
+UNREAD          S10 -DRCAP=2 -DF=1 -DEV=1
+REQUEST_JUMPS   S10 -DRCAP=2 -DROLLS=3 -DF=2 -DEV=1 -DLAG=0
 HELLO_JUMP      S11 -DF=1 -DEV=0
 EPOCH_BOUND     S11 -DF=1 -DEV=0
 FENCED_OPENS    S12 -DNGW=2 -DMAXOFF=3 -DF=1 -DEV=0
@@ -85,6 +93,7 @@ SILENCE         S12 -DNGW=2 -DMAXOFF=3 -DF=1 -DEV=0
 HELLO_ONCE      L1  -DF=1 -DEV=0
 COMMIT_ONCE     L1  -DF=1 -DEV=0
 ACK_ONCE        L1  -DF=1 -DEV=0
+ACK_ALONE       L1  -DNGW=2 -DMAXOFF=3 -DF=1 -DEV=0 -DLAG=0
 MUTANTS
 echo "guards taken out: $total, broke the guarantee that they carry: $named"
 exit $bad

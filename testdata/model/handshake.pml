@@ -17,14 +17,19 @@
  *                halves that can be interleaved with anything.
  *   Lag          after a judgement the result may show LAG publications
  *                later than the phase, or with verdict 0 until then, or
- *                phase and result may both show later. It costs no fault.
+ *                phase and result may both show later. So may the phase show
+ *                later than the number of the roll that has come. It costs
+ *                no fault.
+ *   Store        with two instances: what it holds of the outcomes. It may be
+ *                slower than the acknowledgement, or silent as the lease is.
  *   Faults       F of any kind in any mix and order: gateway crash,
  *                controller restart (register image kept or cleared),
  *                loss of the retained epoch floor, message loss, duplication,
  *                spurious timeout, takeover although the holder lives, an
  *                engine that forgets or falls silent, a journal restored from
  *                a backup, a HELLO by a stranger with any epoch, a request
- *                block that is whole and false.
+ *                block that is whole and false, an outcome that cannot be read
+ *                for a while, a roll that leaves without an outcome.
  *   Events       EV of any kind: rescan of the same roll, permissive drop,
  *                operator override, gateway hold, manual mode, retry, a roll
  *                taken away while it waits or runs, abort.
@@ -37,13 +42,15 @@
  *   S4 nothing is judged without a durable commit record for exactly that
  *      offer, and nothing is accepted or held but what that record's intent
  *      says
- *   S5 no outcome is forgotten by the controller before it is journaled
+ *   S5 no outcome is forgotten by the controller before it is journaled; by a
+ *      pair none is acknowledged that the store has not, while few wait
  *   S6 the journal's verdict on an offer is the controller's verdict; void
  *      stands only where no recipe of it was used and where the result that
  *      the controller retains says neither accepted nor held
  *   S7 no accept under a session older than the newest one adopted
  *   S8 no accept while a permissive is off
- *   S10 a gap stands only over what can no longer be read
+ *   S10 a gap stands only over what can no longer be read; one gateway has each
+ *      roll in a record or in a gap when nothing can move any more
  *   S11 an epoch is greater than those that its journal knows and inside the
  *      bound; one message does not bring a floor other than 0 to the bound
  *   S12 sessions are not opened without end: each has a fault, an event or a
@@ -56,7 +63,8 @@
  * Time is not modelled (S9): a real timeout fires only when the answer can no
  * longer come (nothing in flight); a spurious one costs a fault.
  * Numbers are scaled down: LAG publications for ten, LAG + 1 for eleven,
- * EJUMP for 2^20, EMAX for 4 000 000 000, EALL for FFFFFFFF.
+ * EJUMP for 2^20, EMAX for 4 000 000 000, EALL for FFFFFFFF, RCAP for a ring of
+ * 64, ALONE for 32 outcomes that wait.
  *
  * Each guard of the design can be removed with -DM_xxx. Spin must then
  * find that the guarantee named in check.sh is broken.
@@ -78,8 +86,9 @@
 #define LAG 1       /* publications that a result may lag, 0 none         */
 #endif
 #ifndef RCAP
-#define RCAP 1      /* outcome ring capacity                              */
+#define RCAP NGW    /* outcome ring capacity                              */
 #endif
+#define ALONE 2     /* so many wait that a gateway acknowledges alone      */
 #ifndef MAXOFF
 #define MAXOFF 2    /* offers in one session; then a new session is opened*/
 #endif
@@ -123,6 +132,10 @@ hidden byte S1 = 1, S2 = 1, S3 = 1, S4 = 1, S5 = 1, S6 = 1, S7 = 1, S8 = 1, S10 
 #define NONE     0  /* not in the list: an invalid view                   */
 #define REJECTED 1
 #define TAKEN    2  /* accepted or held                                   */
+
+/* outcomes and rolls: one number each, but for a roll that left without */
+#define ROLLOF(i) ((i) + (lost != 0 && (i) >= lost))
+#define INDEX(n)  ((n) - (lost != 0 && (n) > lost))
 
 /* journal state of the newest offer */
 #define CLOSED 0    /* accepted, rejected or proven void (the record is
@@ -169,17 +182,21 @@ byte acc_id[ROLLS+1];             /* offer accepted for roll n, 0 if none;
                                    * what its outcome names               */
 byte res_id; bool res_ok;         /* the result                           */
 bool still;                       /* an aborted roll lies at the station  */
+byte lost;                        /* the roll that left without an outcome*/
 /* latch: private copy of commit and payload */
 bool latched; byte lc_ep, lc_tok, lc_off, lp_ep, lp_tok, lp_off, lp_body;
 int  lc_crc, lp_crc;
 
 /* ---- registers the controller writes --------------------------------- */
+bool r_here;                      /* the phase as it shows is not empty   */
 bool r_await; byte r_tok, r_roll, r_dim; int r_crc;
 byte v_id, v_ok;                  /* the result as it shows               */
 byte late;                        /* publications until it shows          */
 bool fresh[NGW];                  /* a publication that the gateway has
                                    * not counted yet                      */
-bool lie;                         /* the block that stands is false       */
+byte lie;                         /* the block that stands is false: 1 its
+                                   * count jumped, 2 its floor is above
+                                   * that of the active session           */
 
 /* ---- registers the gateway writes ------------------------------------ */
 byte w_ep, w_tok, w_off, w_body; int w_crc;
@@ -191,6 +208,7 @@ byte opens;                       /* session openings so far: the nonce   */
 byte epo[16];                     /* epoch of each opening                */
 byte j_st[NGW], j_roll[NGW], j_tok[NGW], j_ep[NGW], j_off[NGW], j_body[NGW];
 byte j_n[NGW];                    /* outcomes journaled so far            */
+byte cov[NGW];                    /* every roll up to it is a record or gap*/
 int  owner;                       /* bit n: opening n is of gateway 1     */
 
 #if NGW == 2
@@ -198,6 +216,7 @@ int  owner;                       /* bit n: opening n is of gateway 1     */
 byte l_no = 1, l_holder = 1;      /* number; 1 + instance, 0: let go      */
 byte num[NGW], fen[NGW];          /* number held; held when fenced        */
 bool away;                        /* the engine is silent, for good       */
+byte stored;                      /* outcomes that it holds               */
 byte acting = 1;                    /* instances that are not standby       */
 #endif
 
@@ -209,6 +228,9 @@ byte run_body;                    /* recipe in use                          */
 bool again;                       /* the roll had a recipe under another no.*/
 byte usedup;                      /* sessions left since offer numbers were used up */
 bool jumped;                      /* one message took the floor to the bound*/
+#if NGW == 1
+byte told;                        /* rolls with a record or in a gap        */
+#endif
 
 #define OWN(e)   ((owner >> (e)) & 1)
 #define g        OWN(lc_ep)
@@ -311,6 +333,23 @@ bool jumped;                      /* one message took the floor to the bound*/
 #else
 #define N_SETTLE (LAG+1)
 #endif
+/* newer publications of an empty station before its roll has left without an
+ * outcome: 1 is the second view that every surprise needs */
+#ifdef M_COUNT_EMPTY
+#define N_EMPTY 1
+#else
+#define N_EMPTY (LAG+1)
+#endif
+#ifdef M_EMPTY_ROLL
+#define G_SAMEROLL (1)
+#else
+#define G_SAMEROLL (vac == r_roll)
+#endif
+#ifdef M_UNREAD
+#define G_READUP (1)
+#else
+#define G_READUP (o_n == j_n[id])
+#endif
 #ifdef M_CONFIRM_GEN
 #define G_GEN (1)
 #else
@@ -322,9 +361,10 @@ bool jumped;                      /* one message took the floor to the bound*/
 
 inline clear_latch() { latched = 0; lc_ep = 0; lc_tok = 0; lc_off = 0; lc_crc = 0; lp_ep = 0; lp_tok = 0; lp_off = 0; lp_body = 0; lp_crc = 0 }
 
-inline publish() { v_id = res_id; v_ok = (res_id == 0 -> NONE : (res_ok -> TAKEN : REJECTED)); r_await = (phase == AWAIT || phase == PUB) }
+inline publish() { v_id = res_id; v_ok = (res_id == 0 -> NONE : (res_ok -> TAKEN : REJECTED)); r_await = (phase == AWAIT || phase == PUB); r_here = (phase != EMPTY) }
 
-inline leaves() { o_n++; phase = EMPTY; r_await = 0; run_body = 0 }
+inline empties() { phase = EMPTY; r_await = 0; r_here = 0; run_body = 0 }
+inline leaves() { o_n++; empties() }
 
 inline request()      /* give the roll a token nobody has ever seen */
 {
@@ -334,7 +374,7 @@ inline request()      /* give the roll a token nobody has ever seen */
 #else
   tok = TOK(boot, req);
 #endif
-  r_tok = tok; r_roll = roll; r_await = 1; phase = PUB
+  r_tok = tok; r_roll = roll; r_await = 1; r_here = 1; phase = PUB
 }
 
 inline judge()
@@ -370,6 +410,14 @@ end:
   do
   /* a roll arrives, if its outcome will have a place in the ring */
   :: d_step { phase == EMPTY && roll < ROLLS && G_ROOM && G_LEFT -> again = still; still = 0; roll++; scan++; request() }
+#if LAG > 0
+  /* its number shows at once, the phase later */
+  :: d_step { phase == EMPTY && roll < ROLLS && G_ROOM && G_LEFT ->
+       if :: late > 0 -> late = 0; publish() :: else fi;
+       again = still; still = 0; roll++; scan++; request(); late = LAG; r_await = 0; r_here = 0 }
+#endif
+  /* it leaves, and the program writes no outcome of it */
+  :: d_step { faults > 0 && lost == 0 && phase != EMPTY && phase != PUB -> faults--; lost = roll; empties() }
   :: d_step { phase == PUB -> r_dim = scan; r_crc = RCRC(tok, scan); phase = AWAIT }
 
   /* the same roll is measured again: its old recipe must die */
@@ -507,7 +555,7 @@ end:
 #define NAMED   (v_id == MYID && v_ok != NONE)       /* the result is ours  */
 #define BADV    (v_id != 0 && v_ok == NONE)          /* an invalid view     */
 #define UNSURE  (j_st[id] != CLOSED)
-#define LEFT    (o_n >= j_roll[id])                  /* its roll is gone    */
+#define LEFT    (r_roll != j_roll[id] || !r_here)    /* its roll is gone    */
 
 #if NGW == 2
 #define NUMBER  num[id]
@@ -515,6 +563,17 @@ end:
 #define NUMBER  0
 #endif
 #define MAX(a,b) ((a) > (b) -> (a) : (b))
+#define MIN(a,b) ((a) < (b) -> (a) : (b))
+/* the outcome up to which the controller may forget: durable here and, of a
+ * pair, in the store, unless too many wait for it */
+#define MANY    (o_n - a_n >= ALONE)
+#if NGW == 1 || defined(M_ACK_STORE)
+#define ACKABLE j_n[id]
+#elif defined(M_ACK_ALONE)
+#define ACKABLE MIN(stored, j_n[id])
+#else
+#define ACKABLE (MANY -> j_n[id] : MIN(stored, j_n[id]))
+#endif
 #define EPOCH   ((MAX(MAX(own[id], floorEp), NUMBER) + 1) % EMOD)
 #ifdef M_EPOCH_BOUND
 #define AT_BOUND (0)
@@ -534,8 +593,8 @@ end:
 #define G_PRE (MINE && r_await && r_tok == tk && perm)
 #endif
 
-inline forget() { tk = 0; rl = 0; dm = 0; body = 0; cnt = 0; fresh[id] = 1; sus = 0 }
-inline leave(s) { forget(); off = 0; ep = 0; bt = 0; gs = s }
+inline forget() { tk = 0; rl = 0; dm = 0; body = 0; cnt = 0; vac = 0; fresh[id] = 1; sus = 0 }
+inline leave(s) { forget(); high = 0; off = 0; ep = 0; bt = 0; gs = s }
 #if NGW == 2
 inline let_go() { if :: l_holder == id + 1 -> l_holder = 0 :: else fi }
 inline stand_by() { acting--; leave(STBY) }
@@ -572,27 +631,67 @@ inline journal_close() { j_st[id] = CLOSED; j_roll[id] = 0; j_tok[id] = 0; j_ep[
 inline journal_accepted() { assert(S6 && (acc_id[j_roll[id]] == MYID || hold_id[j_roll[id]] == MYID)); journal_close() }
 inline journal_void()     { assert(S6 && (acc_id[j_roll[id]] != MYID && taken_id != MYID)); journal_close() }
 inline journal_verdict()  { if :: v_ok == TAKEN -> journal_accepted() :: else -> journal_void() fi }
-/* what was overwritten in the ring stays unknown, and so does an offer of it */
+/* a gap over the rolls up to n that have no record: their outcomes are journaled,
+ * in a gap, or never were */
+#define NONE_COMES(c) ((c) <= cov[id] || (c) == lost || INDEX(c) <= j_n[id])
+#if NGW == 1
+#define TOLD(bits) told = told | (bits)
+#else
+#define TOLD(bits) skip
+#endif
+inline cover(n)
+{
+  assert(S10 && (((n) < 1 || NONE_COMES(1)) && ((n) < 2 || NONE_COMES(2)) && ((n) < 3 || NONE_COMES(3))));
+  if :: n > cov[id] -> TOLD((1<<(n)) - (1<<cov[id])); cov[id] = n :: else fi
+}
+/* what was overwritten in the ring, or was acknowledged by the other machine,
+ * stays unknown, and so does an offer of it */
+#define GONE_BY (o_n - j_n[id] > RCAP || a_n > j_n[id])
 inline journal_gap()
 {
-  assert(S10 && (o_n - j_n[id] > RCAP));
+  assert(S10 && GONE_BY);
   assert(S5 && (a_n > j_n[id]));         /* someone else acknowledged it */
-  j_n[id] = o_n - RCAP;
-  if :: UNSURE && j_roll[id] <= j_n[id] -> journal_close() :: else fi
+  j_n[id] = MAX(a_n, o_n - RCAP);
+  if :: UNSURE && j_roll[id] <= ROLLOF(j_n[id]) -> journal_close() :: else fi
+}
+#if NGW == 2
+/* who stands by follows the journal of the holder, by the store */
+inline follow()
+{
+#ifndef M_FOLLOW
+  if
+  :: UNSURE && j_n[id] < stored && INDEX(j_roll[id]) > j_n[id] && INDEX(j_roll[id]) <= stored && acc_id[j_roll[id]] == MYID -> journal_accepted()
+  :: else
+  fi;
+#endif
+  if :: j_n[id] < stored -> j_n[id] = stored; cover(ROLLOF(stored)) :: else fi
+}
+#endif
+inline acknowledge()
+{
+#if NGW == 2
+  assert(S5 && (ACKABLE <= stored || MANY));
+#endif
+  CH!ACK,ep,0,ACKABLE,0
 }
 
 /* Proof that the offer can no longer be accepted: the same roll has a newer
  * request, or its outcome names another offer or none; when settling also a
  * roll that waits, since the offer's session is dead. */
 #define NEWER  (UNSURE && !LEFT && r_tok != j_tok[id])
-#define OUTED  (UNSURE && j_n[id] >= j_roll[id])
+#define OUTED  (UNSURE && j_roll[id] != lost && j_n[id] >= INDEX(j_roll[id]))
 #define WAITS  (UNSURE && !LEFT && r_tok == j_tok[id] && r_await)
 #define DEAD   (NEWER || OUTED || (gs == SETTLE && WAITS))
+/* its roll left, everything produced is journaled, and nothing told of it: that
+ * is a gap, and the offer stays unknown */
+#define UNTOLD (UNSURE && LEFT && o_n == j_n[id] && !OUTED)
+/* the station is empty, and its newest roll has no outcome */
+#define VACANT (o_n == j_n[id] && !r_here && r_roll > cov[id])
 #define ENOUGH (gs == WAIT -> N_WAIT : N_SETTLE)
 
 active [NGW] proctype Gateway()
 {
-  byte gs, id, ep, bt, off, tk, rl, dm, body, cnt; bool sus;
+  byte gs, id, ep, bt, off, tk, rl, dm, body, cnt, vac; bool sus, high;
   d_step { id = _pid - 2; fresh[id] = 1;
 #if NGW == 2
     if :: id == 0 -> gs = BOOTR; num[0] = 1 :: else -> gs = STBY fi
@@ -612,6 +711,7 @@ end:
   :: d_step { gs == STBY && !away && (l_holder == 0 || faults > 0) ->
        if :: l_holder != 0 && l_holder != id + 1 -> faults-- :: else fi;
        l_no = MAX(l_no, num[id]) + 1; l_holder = id + 1; num[id] = l_no;
+       follow();
        if
        :: num[id] > fen[id] -> fen[id] = 0; acting++; gs = BOOTR
        :: else
@@ -621,6 +721,8 @@ end:
 #ifdef M_SILENCE
   :: d_step { gs != STBY && away -> stand_by() }
 #endif
+  /* the store takes the outcomes in, some time after they are durable here */
+  :: d_step { gs != STBY && !away && j_n[id] > stored -> stored = j_n[id] }
   /* the engine forgets its newest number */
   :: d_step { id == 0 && faults > 0 && l_no > 1 -> faults--; l_no--; l_holder = 0 }
   /* the engine falls silent; then only the operator moves the line */
@@ -670,12 +772,13 @@ end:
   /* a proof, and after it newer publications without our result. An invalid
    * view proves nothing; a phase run or held with the result of another
    * offer is a contradiction to wait out. */
-  :: d_step { (gs == WAIT || gs == SETTLE) && MINE && !sus && !NAMED && !BADV && DEAD && (cnt == 0 || fresh[id]) ->
+  :: d_step { (gs == WAIT || gs == SETTLE) && MINE && !sus && !NAMED && !BADV && (DEAD || UNTOLD) && (cnt == 0 || fresh[id]) ->
        if
        :: cnt < ENOUGH -> cnt++; fresh[id] = 0
-       :: else -> journal_void(); forget(); gs = POLL
+       :: cnt >= ENOUGH && !UNTOLD -> journal_void(); forget(); gs = POLL
+       :: cnt >= ENOUGH && UNTOLD -> cover(j_roll[id]); journal_close(); forget(); gs = POLL
        fi }
-  :: d_step { (gs == WAIT || gs == SETTLE) && !sus && cnt > 0 && !DEAD -> cnt = 0; fresh[id] = 1 }
+  :: d_step { (gs == WAIT || gs == SETTLE) && !sus && cnt > 0 && !DEAD && !UNTOLD -> cnt = 0; fresh[id] = 1 }
 #ifdef M_VOID_GONE
   :: d_step { gs == WAIT && MINE && !NAMED && !BADV && (r_tok != tk || !r_await) -> journal_void(); forget(); gs = POLL }
 #endif
@@ -688,34 +791,66 @@ end:
   :: d_step { gs == POLL && MINE && o_n > j_n[id] && nfull(CH) -> CH!ACK,ep,0,j_n[id]+1,0; gs = SENDA }
   :: d_step { gs == SENDA -> j_n[id]++; gs = POLL }
 #else
-  :: d_step { (gs == POLL || gs == SETTLE || gs == WAIT) && MINE && !sus && o_n > j_n[id] && o_n - j_n[id] <= RCAP ->
-       j_n[id]++;
-       if :: UNSURE && j_roll[id] == j_n[id] && acc_id[j_n[id]] == MYID -> journal_accepted() :: else fi;
+  :: d_step { (gs == POLL || gs == SETTLE || gs == WAIT) && MINE && !sus && o_n > j_n[id] && !GONE_BY ->
+       j_n[id]++; cover(ROLLOF(j_n[id]));
+       if :: UNSURE && j_roll[id] == ROLLOF(j_n[id]) && acc_id[j_roll[id]] == MYID -> journal_accepted() :: else fi;
        if :: UNSURE -> skip :: else -> forget() fi;
        gs = SENDA }
-  :: d_step { gs == SENDA && nfull(CH) -> CH!ACK,ep,0,j_n[id],0; if :: UNSURE -> gs = SETTLE :: else -> gs = POLL fi }
+  :: d_step { gs == SENDA && nfull(CH) -> if :: a_n < ACKABLE -> acknowledge() :: else fi;
+       if :: UNSURE && j_ep[id] == ep -> gs = WAIT :: UNSURE && j_ep[id] != ep -> gs = SETTLE :: else -> gs = POLL fi }
 #endif
 #ifndef M_ACK_ONCE
-  :: d_step { gs == POLL && MINE && o_n == j_n[id] && a_n < j_n[id] && empty(CH) -> CH!ACK,ep,0,j_n[id],0 }
+  :: d_step { gs == POLL && MINE && o_n == j_n[id] && a_n < ACKABLE && empty(CH) -> acknowledge() }
 #endif
 
   /* outcomes that were overwritten are a gap, once a second block with
    * another GEN says so too */
   :: d_step { gs == POLL && faults > 0 && !sus && !lie -> faults--; lie = 1 }
+  :: d_step { gs == POLL && faults > 0 && !sus && !lie -> faults--; lie = 2 }
 #ifdef M_CONFIRM
 #define FIRST (1)
 #else
 #define FIRST (sus && G_GEN)
 #endif
-  :: d_step { (gs == POLL || gs == SETTLE) && MINE && !sus && (lie || o_n - j_n[id] > RCAP) -> sus = 1; cnt = 0; fresh[id] = 0 }
-  :: d_step { (gs == POLL || gs == SETTLE) && MINE && FIRST && (lie || o_n - j_n[id] > RCAP) -> journal_gap(); forget() }
-  :: d_step { (gs == POLL || gs == SETTLE) && MINE && sus && fresh[id] && !lie && o_n - j_n[id] <= RCAP -> sus = 0 }
+  :: d_step { (gs == POLL || gs == SETTLE) && MINE && !sus && (lie || GONE_BY) -> sus = 1; cnt = 0; vac = 0; fresh[id] = 0 }
+  :: d_step { (gs == POLL || gs == SETTLE) && MINE && FIRST && (lie == 1 || GONE_BY) -> journal_gap(); forget() }
+  /* a floor that was believed stays the greatest that was seen, and the true one
+   * after it is that of a controller that lost its memory: a gap over everything */
+#ifdef M_OWN_FLOOR
+#define BELIEVED (1)
+#else
+#define BELIEVED FIRST
+#endif
+  :: d_step { (gs == POLL || gs == SETTLE) && MINE && BELIEVED && lie == 2 -> high = 1 }
+  :: d_step { (gs == POLL || gs == SETTLE) && MINE && high && lie != 2 -> high = 0; assert(S10 && floorEp == 0) }
+  :: d_step { (gs == POLL || gs == SETTLE) && MINE && sus && fresh[id] && !lie && !GONE_BY -> sus = 0 }
+
+  /* the newest roll left without an outcome, once the station stays empty: its
+   * phase may be one that lags */
+  :: d_step { gs == POLL && MINE && !sus && VACANT && (cnt == 0 || G_SAMEROLL && fresh[id]) ->
+       if
+       :: cnt < N_EMPTY -> cnt++; fresh[id] = 0; vac = r_roll
+       :: else -> cover(r_roll); forget()
+       fi }
+  :: d_step { gs == POLL && !sus && cnt > 0 && !(VACANT && G_SAMEROLL) -> cnt = 0; vac = 0; fresh[id] = 1 }
 
   /* a request, read in two halves */
-  :: d_step { gs == POLL && MINE && !sus && o_n == j_n[id] && r_await && perm -> tk = r_tok; rl = r_roll; gs = READB }
+  :: d_step { gs == POLL && MINE && !sus && o_n == j_n[id] && r_await && perm -> forget(); tk = r_tok; rl = r_roll; gs = READB }
+  /* an outcome cannot be read for a while: the roll that waits is served */
+  :: d_step { gs == POLL && MINE && !sus && faults > 0 && o_n > j_n[id] && !GONE_BY && r_await && perm -> faults--;
+       forget(); tk = r_tok; rl = r_roll; gs = READB }
   :: d_step { gs == READB -> dm = r_dim;
        if
-       :: G_READ -> gs = DECIDE
+       :: G_READ ->
+            /* the request covers the rolls before it only where no outcome is unread */
+            if :: G_READUP -> cover(rl-1) :: else fi;
+            TOLD(1<<(rl-1));
+#ifdef M_REQUEST_JUMPS
+            cov[id] = MAX(cov[id], rl);
+#else
+            if :: cov[id] == rl-1 -> cov[id] = rl :: else fi;
+#endif
+            gs = DECIDE
        :: else -> forget(); gs = POLL
        fi }
   /* compute, and record the intent durably */
@@ -771,14 +906,18 @@ end:
   od
 }
 
+/* a store that is silent for good leaves fewer than ALONE unacknowledged */
+#define ALL (o_n + (lost != 0) == ROLLS)
 #if NGW == 1
-#define DONE (a_n == ROLLS && j_st[0] == CLOSED)
+#define DONE (ALL && a_n == o_n && j_st[0] == CLOSED)
+#define EACH (told == (1<<ROLLS) - 1)
 #else
-#define DONE (a_n == ROLLS)
+#define EACH (1)
+#define DONE (ALL && (a_n == o_n || away && !MANY))
 #endif
 
 #ifndef NO_MONITOR
-active proctype Monitor() { end: do :: timeout -> assert(L1 && DONE); break od }
+active proctype Monitor() { end: do :: timeout -> assert(L1 && DONE); assert(S10 && EACH); break od }
 #endif
 
-ltl done { <> (a_n == ROLLS) }                                                      /* L2 */
+ltl done { <> (ALL && a_n == o_n) }                                                    /* L2 */

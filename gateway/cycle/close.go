@@ -215,6 +215,7 @@ func (m *Machine) closeUnknown() {
 	m.count("settled/unknown")
 	g := record.Gap{Closed: &name, Cause: gapUnknown}
 	if o.Losses == m.mem.Losses { // otherwise its roll number may come again
+		m.coverBefore(o.Roll)
 		g.FromRoll, g.ToRoll = o.Roll, o.Roll
 	}
 	m.gap(g)

@@ -131,9 +131,7 @@ func (m *Machine) collected(entries []OutcomeRead) {
 
 func (m *Machine) journalOutcome(e *OutcomeRead) {
 	o := e.Outcome
-	if o.RollNo > 0 {
-		m.cover(o.RollNo - 1)
-	}
+	m.coverBefore(o.RollNo)
 	w := m.compareScale(&o)
 	against := m.mem.Contradicted(&o)
 	m.journal(record.Outcome{Outcome: o, Words: slices.Clone(e.Words), Weighing: w, Contradicts: against})
@@ -164,6 +162,13 @@ func (m *Machine) coverRolls(r *handshake.Request) {
 func (m *Machine) cover(upTo uint32) {
 	if upTo > m.mem.Covered {
 		m.gap(record.Gap{FromRoll: m.mem.Covered + 1, ToRoll: upTo, Cause: gapRolls})
+	}
+}
+
+// coverBefore writes a gap over the rolls before one that have no record.
+func (m *Machine) coverBefore(roll uint32) {
+	if roll > 0 {
+		m.cover(roll - 1)
 	}
 }
 
@@ -264,8 +269,9 @@ func (m *Machine) journalRequest(v *View) {
 		m.journal(record.Config{Hash: m.hash, By: m.by, Changes: m.changes})
 	}
 	m.by, m.changes = "", nil
-	if r.RollNo > 0 {
-		m.cover(r.RollNo - 1)
+	// The outcome of a roll before may be one that cannot be read yet.
+	if r.Produced == m.mem.Outcomes {
+		m.coverBefore(r.RollNo)
 	}
 	m.journal(m.requestOf(v))
 }

@@ -270,6 +270,8 @@ func (s *script) set(name string, v int) error {
 		p.refuse = uint16(v)
 	case "lag": // publications
 		p.lag = v
+	case "lag-phase": // by as many publications as the result
+		p.lagPhase = v != 0
 	case "no-verdict": // verdict 0 stands first, for one publication; 2: it stays
 		p.noVerdict, p.noVerdictStays = v != 0, v == 2
 	case "used": // wrapper of each wrap by the encoder, m

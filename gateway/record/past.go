@@ -143,7 +143,9 @@ func (p *Past) Add(r Record) error {
 		}
 		p.Request = r
 		p.sawBoot(r.Token.Boot)
-		p.Covered = max(p.Covered, r.Roll)
+		if r.Roll == p.Covered+1 { // a roll before it may still have its outcome to come
+			p.Covered = r.Roll
+		}
 	case Intent:
 		return p.addIntent(&r)
 	case Commit:

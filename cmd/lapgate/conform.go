@@ -21,6 +21,7 @@ import (
 	"lapgate/gateway/link"
 	"lapgate/gateway/logging"
 	"lapgate/gateway/record"
+	"lapgate/recipe/caution"
 )
 
 // The times of a proof.
@@ -54,7 +55,7 @@ func (p *program) conformCommand() *cobra.Command {
 list of the handshake, case by case. It says what to do at the controller, keeps
 the words of each failure, and prints a pass list; --html writes a page to sign.
 
-` + conform.Caution + `
+` + folded(caution.Proof) + `
 
 It refuses while a gateway is alive at the controller or the heartbeat of another
 one moves, and unless the unit mode is maintenance or the address is this

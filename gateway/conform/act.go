@@ -1,6 +1,11 @@
 package conform
 
-import "slices"
+import (
+	"slices"
+	"strings"
+
+	"lapgate/recipe/caution"
+)
 
 // Act is one thing to be done at the controller.
 type Act struct {
@@ -15,48 +20,47 @@ type Sight struct {
 	Text string `json:"text" print:"below"`
 }
 
-// The cautions.
-const (
-	nip      = "Turning rolls, feed and crimpers are nip points and start without warning: lock out, and keep clear."
-	lift     = "Rolls overhead and on a slope fall or roll: chock the roll, and keep from under it."
-	stored   = "Cylinders, brakes and presses hold pressure after the power is off: let it off before anyone reaches in."
-	burns    = "Platens burn at once and stay hot for long: simulate the sensors, do not heat the platens."
-	looks    = "Stand at the station and look before you answer."
-	licensed = "Only people who are trained and licensed for it switch the controller, under the codes of the place."
-)
+// doing makes an act with the cautions that belong to it.
+func doing(name, text string, cautions ...caution.Caution) Act {
+	var all []string
+	for _, c := range cautions {
+		all = append(all, c.String())
+	}
+	return Act{name, text, strings.Join(all, " ")}
+}
 
 // The acts.
 var (
-	actPlace       = Act{"place", "Take away any roll that lies at the station, wait for GONE_TIME, then place a roll and let it be measured. A sensor that is simulated will do.", lift}
-	actRemove      = Act{"remove", "Take the roll away, or its sensor off, for longer than GONE_TIME.", lift}
-	actPutBack     = Act{"put-back", "Lay the same roll back, or its sensor on.", lift}
-	actEnterAgain  = Act{"enter-again", "Let the line report the roll that still lies there as one that enters.", nip}
-	actFlicker     = Act{"flicker", "Cover the sensor of the roll for less than GONE_TIME, and uncover it.", lift}
-	actMeasure     = Act{"measure", "Measure the roll at the station again.", nip}
-	actRetry       = Act{"retry", "Press retry.", nip}
-	actManual      = Act{"manual", "Choose manual.", nip}
-	actAuto        = Act{"automatic", "Choose automatic.", nip}
-	actByHand      = Act{"by-hand", "Report the roll as wrapped by hand.", nip}
-	actFinish      = Act{"finish", "Let the line report the roll as wrapped.", nip}
-	actStart       = Act{"start", "Press start, and let it go.", nip}
-	actStartDown   = Act{"start-down", "Press start, and keep it down.", nip}
-	actStartUp     = Act{"start-up", "Let start go.", nip}
-	actAbort       = Act{"abort", "Report an abort, and leave the roll where it lies.", nip + " " + lift}
-	actPermitOff   = Act{"permissive-off", "Take away the first permissive.", nip}
-	actPermitOn    = Act{"permissive-on", "Give the permissive back.", nip}
-	actPower       = Act{"power", "Switch the controller off and on, or stop and start its program.", licensed + " " + stored}
-	actSame        = Act{"same-roll", "Answer that the same roll lies at the station.", looks}
-	actOther       = Act{"other-roll", "Answer that another roll, or none, lies at the station.", looks}
-	actLoseMemory  = Act{"lose-memory", "Clear the retained memory and start the program again, as the memory-loss procedure says.", licensed + " " + stored}
-	actAcknowledge = Act{"acknowledge", "Acknowledge the loss of memory.", looks}
-	actClockZero   = Act{"clock-zero", "Set the clock of the controller to its zero.", licensed}
-	actClockRight  = Act{"clock-right", "Set the clock of the controller right.", licensed}
-	actFillRing    = Act{"fill-ring", "Let rolls come and go until 64 outcomes wait (flag 3).", lift}
-	actPlatensCold = Act{"platens-cold", "Let the cooler platen read 5 °C under its least temperature of closing, the hotter one what is right.", burns}
-	actPlatensHot  = Act{"platens-hot", "Let the hotter platen read 5 °C over its greatest temperature of closing, the cooler one what is right.", burns}
-	actPlatensGood = Act{"platens-good", "Let both platens read between the two temperatures of closing.", burns}
-	actClose       = Act{"close", "Let the line ask the press to close.", burns + " " + stored}
-	actOpen        = Act{"open", "Let the line open the press.", burns + " " + stored}
+	actPlace       = doing("place", "Take away any roll that lies at the station, wait for GONE_TIME, then place a roll and let it be measured. A sensor that is simulated will do.", caution.RollsMove)
+	actRemove      = doing("remove", "Take the roll away, or its sensor off, for longer than GONE_TIME.", caution.RollsMove)
+	actPutBack     = doing("put-back", "Lay the same roll back, or its sensor on.", caution.RollsMove)
+	actEnterAgain  = doing("enter-again", "Let the line report the roll that still lies there as one that enters.", caution.NipPoints)
+	actFlicker     = doing("flicker", "Cover the sensor of the roll for less than GONE_TIME, and uncover it.", caution.RollsMove)
+	actMeasure     = doing("measure", "Measure the roll at the station again.", caution.NipPoints)
+	actRetry       = doing("retry", "Press retry.", caution.NipPoints)
+	actManual      = doing("manual", "Choose manual.", caution.NipPoints)
+	actAuto        = doing("automatic", "Choose automatic.", caution.NipPoints)
+	actByHand      = doing("by-hand", "Report the roll as wrapped by hand.", caution.NipPoints)
+	actFinish      = doing("finish", "Let the line report the roll as wrapped.", caution.NipPoints)
+	actStart       = doing("start", "Press start, and let it go.", caution.NipPoints)
+	actStartDown   = doing("start-down", "Press start, and keep it down.", caution.NipPoints)
+	actStartUp     = doing("start-up", "Let start go.", caution.NipPoints)
+	actAbort       = doing("abort", "Report an abort, and leave the roll where it lies.", caution.NipPoints, caution.RollsMove)
+	actPermitOff   = doing("permissive-off", "Take away the first permissive.", caution.NipPoints)
+	actPermitOn    = doing("permissive-on", "Give the permissive back.", caution.NipPoints)
+	actPower       = doing("power", "Switch the controller off and on, or stop and start its program.", caution.Licensed, caution.Pressure)
+	actSame        = doing("same-roll", "Answer that the same roll lies at the station.", caution.Look)
+	actOther       = doing("other-roll", "Answer that another roll, or none, lies at the station.", caution.Look)
+	actLoseMemory  = doing("lose-memory", "Clear the retained memory and start the program again, as the memory-loss procedure says.", caution.Licensed, caution.Pressure)
+	actAcknowledge = doing("acknowledge", "Acknowledge the loss of memory.", caution.Look)
+	actClockZero   = doing("clock-zero", "Set the clock of the controller to its zero.", caution.Licensed)
+	actClockRight  = doing("clock-right", "Set the clock of the controller right.", caution.Licensed)
+	actFillRing    = doing("fill-ring", "Let rolls come and go until 64 outcomes wait (flag 3).", caution.RollsMove)
+	actPlatensCold = doing("platens-cold", "Let the cooler platen read 5 °C under its least temperature of closing, the hotter one what is right.", caution.Platens)
+	actPlatensHot  = doing("platens-hot", "Let the hotter platen read 5 °C over its greatest temperature of closing, the cooler one what is right.", caution.Platens)
+	actPlatensGood = doing("platens-good", "Let both platens read between the two temperatures of closing.", caution.Platens)
+	actClose       = doing("close", "Let the line ask the press to close.", caution.Platens, caution.Pressure)
+	actOpen        = doing("open", "Let the line open the press.", caution.Platens, caution.Pressure)
 )
 
 // Acts lists every act that a case may ask for.

@@ -5,19 +5,15 @@ import (
 	"time"
 
 	"lapgate/gateway/report"
+	"lapgate/recipe/caution"
 )
-
-// Caution stands where people read of the proof.
-const Caution = "This proves the exchange of recipes and no safety function. Drives, heat and hydraulics stay locked out. " +
-	"Nip points start without warning, stored pressure stays after the power is off, platens burn at once, rolls overhead and on a slope fall or roll. " +
-	"Local codes and licensed people decide."
 
 // Page is the pass list as one HTML page to sign, in the time of a zone.
 func (r *Report) Page(zone *time.Location) string {
 	const layout = "2006-01-02 15:04:05 MST"
 	s := report.Sheet{
 		Title:   "Proof of the controller's program, line " + r.Line,
-		Caution: Caution,
+		Caution: caution.Proof.String(),
 		Facts: [][2]string{
 			{"line", r.Line}, {"controller", r.Address}, {"answered for by", r.By},
 			{"began", r.Began.In(zone).Format(layout)}, {"ended", r.Ended.In(zone).Format(layout)},

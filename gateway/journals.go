@@ -39,7 +39,7 @@ func (l *lineLoop) tend(ctx context.Context) {
 		l.log.Warn("the journal could not be closed off or its archives not be removed", zap.Error(err))
 	}
 	if done.Closed != "" {
-		l.log.Info("the journal was closed off and goes on in a new file", zap.String("archive", done.Closed))
+		l.log.Info("the journal was closed off and goes on in a new file", zap.String("archive", done.Closed), zap.Stringer("head", done.Head))
 	}
 	for _, a := range done.Removed {
 		l.log.Info("an archive was removed; its time is over", zap.String("archive", a))

@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"lapgate/gateway/journal"
 	"lapgate/gateway/report"
 )
 
@@ -46,7 +47,12 @@ func (p *program) report(ctx context.Context, path string, f *reportFlags) error
 	if err != nil {
 		return err
 	}
-	shift := report.NewShift(path, since, until)
+	var head journal.Head
+	err = readJournal(ctx, path, func(r *journal.Reader) (err error) { head, err = r.Head(ctx); return err })
+	if err != nil {
+		return err
+	}
+	shift := report.NewShift(path, head.String(), since, until)
 	if err := p.scanRolls(ctx, path, since, shift.Take); err != nil {
 		return err
 	}

@@ -56,6 +56,14 @@ func TestReport(t *testing.T) {
 			t.Errorf("overhang: %v", row)
 		}
 	}
+	html, err := os.ReadFile(page)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, head, _ := strings.Cut(string(html), "<code>")
+	head, _, _ = strings.Cut(head, "</code>")
+	wantCode(t, lapgate("journal", "verify", path, "--head", head), exitDone)
+	wantCode(t, lapgate("journal", "verify", path, "--head", strings.Replace(head, ":", "0:", 1)), exitDifferences)
 	if removed != held {
 		t.Errorf("%d removed, want %d", removed, held)
 	}

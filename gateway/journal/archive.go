@@ -234,6 +234,7 @@ type Rule struct {
 // Tended is what Tend did.
 type Tended struct {
 	Closed  string   // the archive that was made; empty for none
+	Head    Head     // with which it ends
 	Removed []string // archives
 }
 
@@ -248,6 +249,7 @@ func (j *Journal) Tend(ctx context.Context, rule Rule, acked uint32, carry func(
 	}
 	if rule.Size > 0 && bytes >= rule.Size || rule.Age > 0 && now.Sub(j.begun) >= rule.Age {
 		if c, ok := carry(); ok {
+			done.Head = j.Head()
 			a, err := j.CloseOff(ctx, c)
 			if err != nil {
 				return done, err

@@ -111,7 +111,15 @@ func TestCloseOff(t *testing.T) {
 	archives, err := journal.Archives(m.path("north"))
 	m.must(err)
 	for _, a := range archives {
-		wantClean(t, verify(t, a.Path))
+		r := verify(t, a.Path)
+		wantClean(t, r)
+		// The head that an archive ends with is in the chain, as long as the archive is.
+		wantClean(t, verify(t, m.path("north"), journal.ExpectHead(r.Head)))
+		forged := r.Head
+		forged.Hash[0]++
+		if r := verify(t, m.path("north"), journal.ExpectHead(forged)); r.OK() {
+			t.Error("a head that never was is found in the chain")
+		}
 	}
 	// The daemon goes on from the live file alone.
 	j := m.open("north")
@@ -193,6 +201,9 @@ func TestRetention(t *testing.T) {
 	wantClean(t, r)
 	if r.First == 0 || len(r.Archives) != 1 {
 		t.Errorf("report %+v", r)
+	}
+	if r := verify(t, m.path("north"), journal.ExpectHead(journal.Head{Seq: 3})); r.OK() || !strings.Contains(r.Problems[0].Text, "an archive that is not there") {
+		t.Errorf("a head of an archive that is gone: %v", r.Problems)
 	}
 	if done := tend(journal.Rule{Keep: time.Nanosecond}, 30); len(done.Removed) != 1 {
 		t.Errorf("removed %v, want the other", done.Removed)

@@ -342,6 +342,10 @@ func (v *verifier) finish() {
 			v.report.Head.Seq, v.expect.Seq)
 		return
 	}
+	if v.expect.Seq < v.report.First {
+		v.add(v.expect.Seq, ProblemHead, "the record that was the head stands in an archive that is not there: the chain begins with record %d", v.report.First)
+		return
+	}
 	v.add(v.expect.Seq, ProblemHead, "the record that was the head is not the one that was kept (%.16s…): "+
 		"the chain was written anew, or this is another journal", v.expect.Hash)
 }

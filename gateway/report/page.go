@@ -23,6 +23,9 @@ func (s *Shift) Page(line *recipe.Line, zone *time.Location) string {
 	title := "Wrapping report: " + s.Journal
 	fmt.Fprintf(&b, "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<title>%s</title>\n", html.EscapeString(title))
 	fmt.Fprintf(&b, "<style>%s</style>\n</head>\n<body>\n<h1>%s</h1>\n", pageStyle, html.EscapeString(title))
+	if s.Head != "" {
+		fmt.Fprintf(&b, "<p>Head of the journal: <code>%s</code>. <code>lapgate journal verify --head</code> compares it later.</p>\n", html.EscapeString(s.Head))
+	}
 	if len(s.Rolls) == 0 {
 		b.WriteString("<p>No roll left the station in this time.</p>\n</body>\n</html>\n")
 		return b.String()

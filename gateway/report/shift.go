@@ -17,13 +17,16 @@ import (
 // Shift is what a journal tells of the rolls that left the station in some
 // time.
 type Shift struct {
-	Journal  string     `json:"journal"`
-	Since    *time.Time `json:"since,omitempty"`
-	Until    *time.Time `json:"until,omitempty"`
-	Rolls    []Roll     `json:"rolls" print:"csv"`
-	Outcomes []Count    `json:"outcomes"`
-	Holds    []Count    `json:"holds" label:"rolls that met a hold, by its code"`
-	Weighed  *Weighed   `json:"weighed,omitempty" label:"scale reading less predicted gross"`
+	Journal string     `json:"journal"`
+	Since   *time.Time `json:"since,omitempty"`
+	Until   *time.Time `json:"until,omitempty"`
+	// Head is the end of the journal when the report was made: kept with the report, it
+	// proves later that nothing up to it was changed or cut off.
+	Head     string   `json:"head,omitempty"`
+	Rolls    []Roll   `json:"rolls" print:"csv"`
+	Outcomes []Count  `json:"outcomes"`
+	Holds    []Count  `json:"holds" label:"rolls that met a hold, by its code"`
+	Weighed  *Weighed `json:"weighed,omitempty" label:"scale reading less predicted gross"`
 }
 
 // Roll is one roll that left the station.
@@ -55,10 +58,10 @@ type Weighed struct {
 	SD    *float64 `json:"sd_percent,omitempty" label:"spread"` // of the sample; from two rolls on
 }
 
-// NewShift begins the report of a journal. A time that is zero does not bound
-// it.
-func NewShift(journal string, since, until time.Time) *Shift {
-	s := &Shift{Journal: journal, Rolls: []Roll{}}
+// NewShift begins the report of a journal that ends with a head. A time that is zero
+// does not bound it.
+func NewShift(journal, head string, since, until time.Time) *Shift {
+	s := &Shift{Journal: journal, Head: head, Rolls: []Roll{}}
 	if !since.IsZero() {
 		s.Since = &since
 	}

@@ -41,10 +41,15 @@ func (r *Recent) Add(s Stored) error {
 	for _, roll := range finished {
 		r.keep(roll)
 	}
-	switch s.Record.(type) {
+	switch x := s.Record.(type) {
 	case Mode:
 		r.mode = &s
-	case Session, Frame: // the link's own business
+	case Carry:
+		if x.Mode != nil {
+			r.mode = &Stored{s.Seq, s.At, *x.Mode}
+		}
+		return nil
+	case Session, Frame, Origin: // the business of the link and of the journal
 		return nil
 	}
 	if s.Record.RollNo() == 0 {

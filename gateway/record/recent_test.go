@@ -48,6 +48,16 @@ func TestRecentKeepsTheNewest(t *testing.T) {
 	}
 }
 
+// What a file that goes on from an archive begins with is no act, and tells the mode.
+func TestRecentGoesOn(t *testing.T) {
+	var r record.Recent
+	feed(t, &r, record.Origin{Line: "north", Before: "x"}, record.Carry{Mode: &record.Mode{Armed: true, By: "kim"}})
+	n := r.Newest()
+	if len(n.Acts) != 0 || n.Mode == nil || n.Mode.Record.(record.Mode).By != "kim" {
+		t.Errorf("acts %v, mode %v", n.Acts, n.Mode)
+	}
+}
+
 // What was told once does not change when the fold goes on.
 func TestNewestStands(t *testing.T) {
 	var r record.Recent

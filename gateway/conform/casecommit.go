@@ -154,6 +154,9 @@ func copyDropped(t *trial) {
 			}
 			last = r
 		}
+		// A session of the next round before this one is adopted would be another
+		// stranger under the same epoch.
+		t.adopted()
 	}
 }
 

@@ -109,3 +109,28 @@ func TestEachCaseAlone(t *testing.T) {
 		})
 	}
 }
+
+// A disk that is slow stretches the time between two frames, and the controller
+// scans in between: that is no fault of its program.
+func TestSlowJournalFailsNoSoundController(t *testing.T) {
+	for _, takes := range []time.Duration{scan / 3, scan / 2, scan * 3 / 4} {
+		t.Run(takes.String(), func(t *testing.T) {
+			t.Parallel()
+			p := prove(t, newRig("", maintenance), func(_ *conform.Settings, out *conform.Outside) {
+				journal := out.Journal
+				out.Journal = func(ctx context.Context, rec record.Record) error {
+					<-time.After(takes)
+					return journal(ctx, rec)
+				}
+			})
+			if p.err != nil {
+				t.Fatal(p.err)
+			}
+			for _, r := range p.Results {
+				if r.Outcome != conform.Passed {
+					t.Errorf("%s: %s: %s", r.Case, r.Outcome, r.Why)
+				}
+			}
+		})
+	}
+}

@@ -37,9 +37,14 @@ func alive(r *handshake.Request) bool { return r.Flags&handshake.GatewayAlive !=
 // adopt opens a session with an epoch, and fails where it is not adopted.
 func (t *trial) adopt(epoch uint32) {
 	t.offerSession(epoch)
+	t.adopted()
+	t.beatAt = time.Time{}
+}
+
+// adopted wants the session that was offered in force.
+func (t *trial) adopted() {
 	want := t.session
 	t.until(t.Reaction, "a HELLO that fits adopted", func(r *handshake.Request) bool { return r.Active == want })
-	t.beatAt = time.Time{}
 }
 
 // offerSession sends the HELLO of a new session.

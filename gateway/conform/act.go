@@ -34,7 +34,7 @@ var (
 	actPlace       = doing("place", "Take away any roll that lies at the station, wait for GONE_TIME, then place a roll and let it be measured. A sensor that is simulated will do.", caution.RollsMove)
 	actRemove      = doing("remove", "Take the roll away, or its sensor off, for longer than GONE_TIME.", caution.RollsMove)
 	actPutBack     = doing("put-back", "Lay the same roll back, or its sensor on.", caution.RollsMove)
-	actEnterAgain  = doing("enter-again", "Let the line report the roll that still lies there as one that enters.", caution.NipPoints)
+	actEnterAgain  = doing("enter-again", "Let the line report the roll that still lies there as one that enters. Where its sensor alone reports it, measure it again.", caution.NipPoints)
 	actFlicker     = doing("flicker", "Cover the sensor of the roll for less than GONE_TIME, and uncover it.", caution.RollsMove)
 	actMeasure     = doing("measure", "Measure the roll at the station again.", caution.NipPoints)
 	actRetry       = doing("retry", "Press retry.", caution.NipPoints)

@@ -1,6 +1,8 @@
 package conform
 
 import (
+	"time"
+
 	"lapgate/gateway/handshake"
 )
 
@@ -154,10 +156,21 @@ func abortConfirmed(t *trial) {
 	t.running()
 	t.act(actAbort)
 	left := t.phase(handshake.Empty, "an abort")
-	t.act(actOther)
-	t.act(actEnterAgain)
-	r := t.phase(handshake.Await, "a roll that the operator confirmed")
+	r := t.confirmed()
 	t.must(r.RollNo == left.RollNo+1, "ROLL_NO went from %d to %d", left.RollNo, r.RollNo)
+}
+
+// confirmed has the operator confirm the roll that lies there as another one. It
+// enters by that, or when the line reports it.
+func (t *trial) confirmed() handshake.Request {
+	t.act(actOther)
+	for began := time.Now(); t.ok() && time.Since(began) < t.settle(); t.pause() {
+		if r := t.look(); r.Phase == handshake.Await {
+			return r
+		}
+	}
+	t.act(actEnterAgain)
+	return t.phase(handshake.Await, "a roll that the operator confirmed")
 }
 
 func retried(t *trial) {

@@ -126,6 +126,7 @@ func commitSuperseded(t *trial) {
 		t.always(t.settle(), "COMMIT of the session before HELLO is judged", func(r *handshake.Request) bool {
 			return r.ResultOffer != o.name || r.ResultSession != before.Active
 		})
+		t.adopted()
 	}
 }
 

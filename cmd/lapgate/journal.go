@@ -332,7 +332,9 @@ func (p *program) journalBackup() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "backup PATH COPY",
 		Short: "Copy a journal as it stands to a new file, also from a live daemon",
-		Args:  takes("the path of a journal", "the path of the copy"),
+		Long: `Backup copies the file that the journal is written to. Its archives are files that
+do not change any more; copy them as they are.`,
+		Args: takes("the path of a journal", "the path of the copy"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return readJournal(cmd.Context(), args[0], func(r *journal.Reader) error {
 				head, err := r.Backup(cmd.Context(), args[1])

@@ -150,6 +150,10 @@ func (j *Journal) CloseOff(ctx context.Context, carry record.Carry) (a Archive, 
 		return a, err
 	}
 	err = exchange(path, a.Path)
+	if n, e := size(path); e != nil || n <= 0 {
+		j.failed = errors.Join(err, e, fmt.Errorf("journal %s: it could not be put back after it was closed off; it stands in %s", path, a.Path))
+		return a, j.failed
+	}
 	j.opened.Created, j.opened.Again = false, false
 	if e := j.begin(ctx, path); e != nil {
 		j.failed = e
@@ -179,7 +183,7 @@ func (j *Journal) prepare(ctx context.Context, path, archive string, carry recor
 }
 
 // exchange puts the prepared file in the place of the journal, which becomes an
-// archive. Both have to be one file.
+// archive. Both have to be one file. After an error the journal is in its place.
 func exchange(path, archive string) error {
 	for _, p := range parts[1:] {
 		if n, err := size(path + p); err != nil || n >= 0 {
@@ -189,8 +193,14 @@ func exchange(path, archive string) error {
 	if _, err := os.Lstat(archive); !errors.Is(err, fs.ErrNotExist) {
 		return errors.Join(err, fmt.Errorf("journal %s: its archive %s is there already", path, archive))
 	}
+	if err := os.Rename(path, archive); err != nil {
+		return err
+	}
+	if err := os.Rename(path+nextEnding, path); err != nil {
+		return errors.Join(err, os.Rename(archive, path))
+	}
 	const readOnly = 0o440
-	return errors.Join(os.Rename(path, archive), os.Chmod(archive, readOnly), os.Rename(path+nextEnding, path), syncDir(filepath.Dir(path)))
+	return errors.Join(os.Chmod(archive, readOnly), syncDir(filepath.Dir(path)))
 }
 
 // settleNext finishes or drops a change of files that was cut short.

@@ -1,6 +1,7 @@
 package journal_test
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"os"
@@ -265,6 +266,41 @@ func TestCloseOffWhileRead(t *testing.T) {
 	}
 	appendAll(t, j, []record.Record{record.Mode{}})
 	wantClean(t, verify(t, path))
+}
+
+// A fault while the files are exchanged leaves the journal in its place.
+func TestExchangeFails(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		do   func(m *mill, archive string)
+	}{
+		{"the next file is gone", func(*mill, string) {}},
+		{"the archive has no folder", func(m *mill, _ string) { m.must(os.WriteFile(m.path("north")+".next", []byte("next"), 0o600)) }},
+		{"the archive is there", func(m *mill, archive string) {
+			m.must(os.WriteFile(m.path("north")+".next", []byte("next"), 0o600))
+			m.must(os.WriteFile(archive, []byte("older"), 0o600))
+		}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			m := newMill(t)
+			m.serve("north", 3)
+			archive := m.path("archive")
+			if strings.Contains(c.name, "folder") {
+				archive = filepath.Join(m.dir, "none", "archive.db")
+			}
+			c.do(m, archive)
+			before, err := os.ReadFile(m.path("north"))
+			m.must(err)
+			if err := journal.Exchange(m.path("north"), archive); err == nil {
+				t.Error("exchanged")
+			}
+			after, err := os.ReadFile(m.path("north"))
+			m.must(err)
+			if !bytes.Equal(before, after) {
+				t.Error("another file stands in the place of the journal")
+			}
+		})
+	}
 }
 
 // The files are exchanged in steps, and after each of them the next opening goes on.

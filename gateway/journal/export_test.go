@@ -19,6 +19,7 @@ var (
 	Parts    = parts
 	OpenBy   = openBy
 	SetAside = setAside
+	Exchange = exchange
 	HashOf   = hashOf
 	URI      = uri
 )

@@ -34,8 +34,8 @@ type pair struct {
 	modes   chan record.Mode         // of south
 }
 
-func newPair(ctx context.Context, t *testing.T, set map[string]string) *pair {
-	s := newShop(t, newBench(rollsFrom(100)...), set)
+func newPair(ctx context.Context, t *testing.T) *pair {
+	s := newShop(t, newBench(rollsFrom(100)...), nil)
 	second, recipe := s.snapshot.Lines[0], *s.snapshot.Lines[0].Recipe
 	recipe.Name = "south"
 	second.Recipe = &recipe
@@ -104,7 +104,7 @@ func TestFullDiskComesBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ctx, cancel := context.WithCancel(context.Background())
 		defer cancel()
-		p := newPair(ctx, t, nil)
+		p := newPair(ctx, t)
 		var fault atomic.Pointer[error]
 		p.southFails(&fault)
 		g, stop := p.start(p.options)
@@ -143,7 +143,7 @@ func TestRestartByName(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ctx, cancel := context.WithCancel(context.Background())
 		defer cancel()
-		p := newPair(ctx, t, nil)
+		p := newPair(ctx, t)
 		var fault atomic.Pointer[error]
 		p.southFails(&fault)
 		g, stop := p.start(p.options)
@@ -268,7 +268,7 @@ func TestProgramErrorBesideTheLine(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ctx, cancel := context.WithCancel(context.Background())
 		defer cancel()
-		p := newPair(ctx, t, nil)
+		p := newPair(ctx, t)
 		p.snapshot.Lines[1].Orders.Directory = filepath.Join(t.TempDir(), "orders")
 		p.snapshot.Lines[1].Orders.Poll = time.Second
 		p.options.OpenOrders = func(string) fs.FS { return badFolder{} }

@@ -19,7 +19,7 @@ func TestJournalTakenAway(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ctx, cancel := context.WithCancel(context.Background())
 		defer cancel()
-		p := newPair(ctx, t, nil)
+		p := newPair(ctx, t)
 		g, stop := p.start(p.options)
 		until(t, time.Minute, "south wraps", func() bool { return p.counts["south"].Load() > 0 })
 		path := p.snapshot.Journal.Path("south")

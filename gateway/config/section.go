@@ -105,7 +105,7 @@ func (s Status) Off() bool { return s.Listen == none }
 type Journal struct {
 	Directory string        `cfg:"directory" default:"journal" path:"true" doc:"directory of the journals, one file per line; relative to the folder of this file, as every path here"`
 	LeastFree int           `cfg:"least_free" default:"500" range:"0..1000000" doc:"megabytes that the disk of the journals has free at least; with less people are told before it is full; 0 for never"`
-	CloseSize int           `cfg:"close_size" default:"2000" range:"0..1000000" doc:"megabytes at which a journal is closed off into an archive and goes on in a new file; 0 for never"`
+	CloseSize int           `cfg:"close_size" default:"500" range:"0..1000000" doc:"megabytes at which a journal is closed off into an archive and goes on in a new file, of which a start reads all: 500 are a season at a roll a minute and some 15 s; 0 for never"`
 	CloseAge  time.Duration `cfg:"close_age" unit:"time" default:"0 h" range:"0 h..876000 h" doc:"age of the first record at which a journal is closed off likewise; 0 for never"`
 	Keep      time.Duration `cfg:"keep" unit:"time" default:"0 h" range:"0 h..876000 h" doc:"how long an archive is kept after its newest record, and never while an outcome in it is not acknowledged; 0 for ever"`
 	State     string        `cfg:"state" default:"" path:"true" doc:"folder of what is known of the journals outside of them, by which a journal that was lost, exchanged or restored is told; best on another disk; empty for the folder state in the directory of the journals"`

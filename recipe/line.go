@@ -1,9 +1,11 @@
 package recipe
 
 import (
-	"lapgate/recipe/quantity"
 	"math"
+	"slices"
 	"strconv"
+
+	"lapgate/recipe/quantity"
 )
 
 // Mode is how a station of the line is worked.
@@ -134,6 +136,36 @@ type SlotSpec struct {
 	Number int     `cfg:"number" range:"1..6" doc:"number of the slot, 1 to 6"`
 	Width  float64 `cfg:"width" unit:"length" range:"100 mm..5 m" doc:"width of the wrapper that hangs there"`
 	Paper  string  `cfg:"paper" doc:"its material, by name from papers"`
+
+	Widths []float64 `cfg:"widths" unit:"length" range:"100 mm..5 m" optional:"true" doc:"widths that may be hung there by command; none for those of all slots"`
+	Papers []string  `cfg:"papers" optional:"true" doc:"materials that may be hung there by command, by name from papers; none for those of all slots"`
+
+	// What a person told of the slot since: why nothing may be taken from it, Fits
+	// where it may, and that no roll has taken from a wrapper that was hung there.
+	Unusable  Fit  `cfg:"-"`
+	NewlyHung bool `cfg:"-"`
+}
+
+// MayHang tells which widths, m, and which materials may be hung in a slot of the
+// stand by command.
+func (s *StandSpec) MayHang(number int) (widths []float64, papers []string) {
+	for i := range s.Slots {
+		if s.Slots[i].Number == number {
+			widths, papers = slices.Clone(s.Slots[i].Widths), slices.Clone(s.Slots[i].Papers)
+		}
+	}
+	ownWidths, ownPapers := len(widths) > 0, len(papers) > 0
+	for i := range s.Slots {
+		if !ownWidths {
+			widths = append(widths, s.Slots[i].Width)
+		}
+		if !ownPapers {
+			papers = append(papers, s.Slots[i].Paper)
+		}
+	}
+	slices.Sort(widths)
+	slices.Sort(papers)
+	return slices.Compact(widths), slices.Compact(papers)
 }
 
 // Wrap is the feeding of the wrapper.

@@ -12,9 +12,12 @@ type Fit uint8
 
 // The reasons in the order in which they are looked for.
 const (
-	Fits       Fit = iota
-	NotAllowed     // its material is not allowed by the specification, or not known
-	NotReady       // the controller reports the slot as not ready
+	Fits         Fit = iota
+	Empty            // a person told that nothing hangs there
+	OutOfService     // a person told that it is not to be used
+	BeingHung        // a person told that a wrapper is being hung there
+	NotAllowed       // its material is not allowed by the specification, or not known
+	NotReady         // the controller reports the slot as not ready
 	TooNarrow
 	TooWide
 	TooShort // what is left on it does not reach
@@ -24,6 +27,12 @@ func (f Fit) String() string {
 	switch f {
 	case Fits:
 		return "fits"
+	case Empty:
+		return "empty"
+	case OutOfService:
+		return "out of service"
+	case BeingHung:
+		return "being hung"
 	case NotAllowed:
 		return "material not allowed by the specification"
 	case NotReady:
@@ -97,6 +106,10 @@ func (j *job) judge(slot *SlotSpec) (Candidate, *Paper) {
 		Left:     math.Inf(1),
 	}
 	paper := j.line.Materials.Paper(slot.Paper)
+	if slot.Unusable != Fits {
+		c.Fit = slot.Unusable
+		return c, paper
+	}
 	if paper == nil || !allowed(j.spec.Papers, slot.Paper) || slot.Number < 1 || slot.Number > len(j.stand.Ready) {
 		c.Fit = NotAllowed
 		return c, paper

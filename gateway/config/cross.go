@@ -127,10 +127,13 @@ func (d *decoder) checkStand(doc *document, l *line, path string) {
 		at := join(slots, strconv.Itoa(i))
 		numbers[i] = named{at + ".number", strconv.Itoa(s.Number)}
 		d.reference(at+".paper", s.Paper, "paper", papers, "papers")
+		for k, paper := range s.Papers {
+			d.reference(join(at, "papers."+strconv.Itoa(k)), paper, "paper", papers, "papers")
+		}
 	}
 	d.unique(numbers, "slot number")
 	if mode := join(path, "equipment.stand"); l.Equipment.Stand.Powered() && len(l.Stand.Slots) == 0 && d.good(slots, mode) {
-		d.problem(d.where(slots), slots, "stand without slots", "none", "the slots of a stand that is "+enumerationWord(l.Equipment.Stand), "list the slots, or set equipment.stand to manual or absent")
+		d.problem(d.where(slots), slots, "stand without slots", "none", "the slots of a stand that is "+l.Equipment.Stand.String(), "list the slots, or set equipment.stand to manual or absent")
 	}
 }
 
@@ -149,7 +152,7 @@ func (d *decoder) checkVacuum(l *line, path string) {
 	edges := l.Vacuum.Edges
 	switch {
 	case l.Equipment.Vacuum.Powered() && len(edges) == 0:
-		d.problem(d.where(key), key, "vacuum without zones", "none", "the edges of vacuum that is "+enumerationWord(l.Equipment.Vacuum), "list the edges, or set equipment.vacuum to manual or absent")
+		d.problem(d.where(key), key, "vacuum without zones", "none", "the edges of vacuum that is "+l.Equipment.Vacuum.String(), "list the edges, or set equipment.vacuum to manual or absent")
 	case len(edges) > recipe.MaxZones:
 		d.problem(d.where(key), key, "more zones than their field on the wire holds", strconv.Itoa(len(edges)), "at most "+strconv.Itoa(recipe.MaxZones), "join zones")
 	}

@@ -154,7 +154,10 @@ func (d *decoder) elements(v reflect.Value, n *node, f *field, path string) {
 		d.problem(n.pos, path, "list too long", strconv.Itoa(len(n.items))+" elements", fmt.Sprintf("at most %d", most), "shorten it")
 		return
 	}
-	v.Set(reflect.MakeSlice(v.Type(), len(n.items), len(n.items)))
+	v.SetZero() // an empty list is as if none were written
+	if len(n.items) > 0 {
+		v.Set(reflect.MakeSlice(v.Type(), len(n.items), len(n.items)))
+	}
 	e := f.element()
 	for i, item := range n.items {
 		key := join(path, strconv.Itoa(i))

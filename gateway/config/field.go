@@ -71,7 +71,7 @@ func fields(t reflect.Type) []field {
 func enumeration(t reflect.Type) []string {
 	switch t {
 	case reflect.TypeFor[recipe.Mode]():
-		return []string{"absent", "manual", "semi", "auto"}
+		return recipe.Modes()
 	case reflect.TypeFor[recipe.Side]():
 		return []string{"none", "in", "out"}
 	case reflect.TypeFor[recipe.Method]():

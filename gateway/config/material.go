@@ -2,18 +2,12 @@ package config
 
 import (
 	"math"
-	"reflect"
 	"strconv"
 
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
 	"lapgate/recipe/reel"
 )
-
-func enumerationWord(m recipe.Mode) string {
-	words := enumeration(reflect.TypeFor[recipe.Mode]())
-	return words[int(m)%len(words)]
-}
 
 // checkMaterials checks the shared sections and what they say of each other.
 func (d *decoder) checkMaterials(doc *document) {

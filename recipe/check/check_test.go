@@ -76,7 +76,21 @@ var cases = []struct {
 	{"no slot: width", func(s *scene) { s.roll.Width = 1.45 }, codes(recipe.NoSlot), "wrapper_slot", "", "Hang a wrapper of that width in slot 3"},
 	{"no slot: not ready", func(s *scene) { s.stand.Ready[1] = false }, codes(recipe.NoSlot), "wrapper_slot", "mill.yaml:20", "slot 2 (1.25 m) not ready, slot 3 (1.6 m) too wide. Make slot 2 ready"},
 	{"no slot: too little left", func(s *scene) { s.stand.Outer[1] = 0.09 }, codes(recipe.NoSlot), "wrapper_slot", "mill.yaml:20", "Change the wrapper roll in slot 2: 6 m left, 16.5 m needed"},
-	{"no slot: material", func(s *scene) { s.line.Stand.Slots[1].Paper = "silk" }, codes(recipe.NoSlot), "wrapper_slot", "mill.yaml:20", `Hang a wrapper of that width in slot 2, of "kraft"`},
+	{"no slot: material", func(s *scene) { s.line.Stand.Slots[1].Paper = "silk" }, codes(recipe.NoSlot), "wrapper_slot", "mill.yaml:20", `Hang a wrapper of that width in slot 2, of "kraft", and tell it first with lapgate hang --slot 2`},
+	{"no slot: empty", func(s *scene) { s.line.Stand.Slots[1].Unusable = recipe.Empty }, codes(recipe.NoSlot), "wrapper_slot", "mill.yaml:20", "slot 2 (1.25 m) empty, slot 3 (1.6 m) too wide. Hang a wrapper in slot 2 and tell it first with lapgate hang --slot 2"},
+	{"no slot: out of service", func(s *scene) { s.line.Stand.Slots[1].Unusable = recipe.OutOfService }, codes(recipe.NoSlot), "wrapper_slot", "mill.yaml:20", "slot 2 (1.25 m) out of service"},
+	{"no slot: being hung", func(s *scene) { s.line.Stand.Slots[1].Unusable = recipe.BeingHung }, codes(recipe.NoSlot), "wrapper_slot", "mill.yaml:20", "End the work at slot 2 and make it ready"},
+	{"new wrapper", func(s *scene) { s.line.Stand.Slots[1].NewlyHung = true }, codes(check.NewWrapper), "wrapper_slot", "mill.yaml:20", `1.25 m of "kraft" and lies with the right side out, confirm that at the panel or with lapgate confirm`},
+	{"new wrapper in another slot", func(s *scene) { s.line.Stand.Slots[0].NewlyHung = true }, nil, "", "", ""},
+	{"new wrapper, confirmed at the panel", func(s *scene) { s.line.Stand.Slots[1].NewlyHung, s.stand.Confirmed = true, 2 }, nil, "", "", ""},
+	{"new wrapper, confirmed by command", func(s *scene) {
+		s.line.Stand.Slots[1].NewlyHung = true
+		s.ctx.Confirmed = []check.Confirmation{{Code: check.NewWrapper, By: "Kim Berg"}}
+	}, nil, "", "", ""},
+	{"new wrapper, something else confirmed", func(s *scene) {
+		s.line.Stand.Slots[1].NewlyHung = true
+		s.ctx.Confirmed = []check.Confirmation{{Code: check.NarrowRoll, By: "Kim Berg"}}
+	}, codes(check.NewWrapper), "wrapper_slot", "mill.yaml:20", "the first roll on the wrapper"},
 	{"no slots", func(s *scene) { s.line.Stand.Slots = nil }, codes(recipe.NoSlot), "wrapper_slot", "", "the stand has no slots"},
 	{"manual stand", func(s *scene) { s.line.Equipment.Stand = recipe.Manual }, codes(recipe.SlotUnconfirmed), "slot_confirmed", "", "wrapper of slot 2, 1.25 m wide"},
 	{"manual stand, wrong slot", func(s *scene) { s.line.Equipment.Stand, s.stand.Confirmed = recipe.Manual, 3 }, codes(recipe.SlotUnfit), "slot_confirmed", "", "too wide with 1.6 m"},
@@ -154,7 +168,7 @@ var cases = []struct {
 	{"weighed before", func(s *scene) { s.roll.KnownWeight = 900 }, codes(check.KnownWeight), "known_weight_kg", "", "weighed at 900 kg"},
 	{"weighed before, right", func(s *scene) { s.roll.KnownWeight = 732 }, nil, "", "", ""},
 	// 100 mm on a core of 76.2 mm are 11 m at 0.3 mm.
-	{"few rolls left", func(s *scene) { s.line.Stand.Reserve = 0.2; s.stand.Outer[1] = 0.12 }, codes(check.StockLow), "wrapper_slot", "", "slot 2 reaches for 0 more"},
+	{"few rolls left", func(s *scene) { s.line.Stand.Reserve = 0.2; s.stand.Outer[1] = 0.12 }, codes(check.StockLow), "wrapper_slot", "", "slot 2 lasts for 0 more rolls like it; have the next wrapper roll ready, and tell with lapgate hang --slot 2"},
 	{"consumption and diameter differ", func(s *scene) { s.stand.Counted[1] = reel.Estimate{Length: 500, U: 2, Known: true} }, codes(check.StockDiffers), "outer_m", "", "the lesser is taken"},
 	{"consumption alone", func(s *scene) {
 		s.stand.Outer[1], s.stand.Counted[1] = 0, reel.Estimate{Length: 500, U: 2, Known: true}
@@ -339,7 +353,7 @@ func TestOverridable(t *testing.T) {
 		t.Errorf("overridable are %v, want %v", got, want)
 	}
 	for _, c := range check.Codes() {
-		if check.Confirmable(c.Code) != (c.Code == check.NarrowRoll) {
+		if check.Confirmable(c.Code) != (c.Code == check.NarrowRoll || c.Code == check.NewWrapper) {
 			t.Errorf("%s: confirmable is %v", c.Code, check.Confirmable(c.Code))
 		}
 	}

@@ -35,6 +35,7 @@ const (
 	SlotWidth         recipe.Code = "slot-width"
 	OverhangRange     recipe.Code = "overhang-range"
 	SlotConfirmed     recipe.Code = "slot-confirmed-differs"
+	NewWrapper        recipe.Code = "new-wrapper"
 	StockUnknown      recipe.Code = "slot-stock-unknown"
 	FeedLengthRange   recipe.Code = "feed-length-range"
 	FeedLayers        recipe.Code = "feed-length-layers"
@@ -183,6 +184,7 @@ var codes = [...]CodeInfo{
 	{SlotWidth, recipe.Hold, interlock, never, "slot, wrapper width, roll width and overhang do not agree"},
 	{OverhangRange, recipe.Hold, interlock, never, "the overhang breaks a rule of its window"},
 	{SlotConfirmed, recipe.Warn, noReason, never, "the operator confirmed another slot than the recipe's"},
+	{NewWrapper, recipe.Hold, supply, confirmed, "the first roll on a wrapper that was hung; a person has to confirm what hangs"},
 	{StockUnknown, recipe.Warn, noReason, never, "the length left on the wrapper roll is not known"},
 	{StockDiffers, recipe.Warn, noReason, never, "outer diameter and consumption of a wrapper roll tell different lengths"},
 	{StockLow, recipe.Warn, noReason, never, "the wrapper roll reaches for few rolls more"},

@@ -223,14 +223,21 @@ func (r *run) slotRemedy(c *recipe.Candidate, widths recipe.Range) string {
 	slot := "slot " + strconv.Itoa(c.Slot.Number)
 	switch {
 	case outside(c.Slot.Width, widths) > 0, c.Fit == recipe.NotAllowed:
-		return "Hang a wrapper of that width in " + slot + ", of " + orList(r.spec.Papers)
+		return "Hang a wrapper of that width in " + slot + ", of " + orList(r.spec.Papers) + ", and tell it first with " + hangCommand(c.Slot.Number)
+	case c.Fit == recipe.BeingHung:
+		return "End the work at " + slot + " and make it ready"
+	case c.Fit == recipe.Empty, c.Fit == recipe.OutOfService:
+		return "Hang a wrapper in " + slot + " and tell it first with " + hangCommand(c.Slot.Number)
 	case c.Fit == recipe.NotReady:
 		return "Make " + slot + " ready"
 	case c.Fit == recipe.TooShort:
-		return "Change the wrapper roll in " + slot + ": " + r.write(metres, math.Round(c.Left*10)/10) + " left, " + r.write(metres, math.Ceil(c.Need*10)/10) + " needed"
+		return "Change the wrapper roll in " + slot + ": " + r.write(metres, math.Round(c.Left*10)/10) + " left, " + r.write(metres, math.Ceil(c.Need*10)/10) + " needed; tell it first with " + hangCommand(c.Slot.Number)
 	}
 	return "Change " + slot
 }
+
+// hangCommand is how a person tells what is hung in a slot.
+func hangCommand(slot int) string { return "lapgate hang --slot " + strconv.Itoa(slot) }
 
 func (r *run) slotUnfit(p *recipe.Problem) {
 	why := "not in the configuration"

@@ -5,6 +5,7 @@ import (
 	"strconv"
 
 	"lapgate/recipe"
+	"lapgate/recipe/caution"
 )
 
 // rounding is the relative difference that arithmetic may leave between two
@@ -52,9 +53,30 @@ func (r *run) slot() {
 		r.add(SlotConfirmed, "slot_confirmed", strconv.Itoa(c), strconv.Itoa(sp.Slot), "",
 			"the operator confirmed slot "+strconv.Itoa(c)+", the recipe takes "+slotName(sp.Slot)+"; tell the operator")
 	}
+	r.newWrapper(sp.Slot)
 	if n := sp.Slot; n >= 1 && n <= len(r.stand.Outer) && r.stand.Outer[n-1] == 0 && !r.stand.Counted[n-1].Known {
 		r.add(StockUnknown, "outer_m", "not known", "an outer diameter", "",
 			"the controller gives no outer diameter for "+slotName(n)+", so nobody knows whether its wrapper reaches; look at the wrapper roll")
+	}
+}
+
+// newWrapper has the first roll on a wrapper that a person hung confirmed: at the
+// panel, or by command.
+func (r *run) newWrapper(number int) {
+	for i := range r.line.Stand.Slots {
+		s := &r.line.Stand.Slots[i]
+		if s.Number != number || !s.NewlyHung || r.stand.Confirmed == number {
+			continue
+		}
+		for _, c := range r.ctx.Confirmed {
+			if c.Code == NewWrapper {
+				return
+			}
+		}
+		what := r.write(metres, s.Width) + " of " + strconv.Quote(s.Paper)
+		r.add(NewWrapper, "wrapper_slot", what, "confirmed", r.slotKey(number),
+			"this is the first roll on the wrapper that was hung in "+slotName(number)+"; read on the wrapper roll that it is "+what+
+				" and lies with the right side out, confirm that at the panel or with lapgate confirm, then press retry. "+caution.Overhead.String())
 	}
 }
 

@@ -59,6 +59,6 @@ func (r *run) stock() {
 	usable := reel.Usable(reel.Estimate{Length: c.Left, U: c.LeftU, Known: true}, s.Reserve, s.TailReserve, r.line.Limits.GuardK)
 	if more := reel.Rolls(usable-c.Feed, c.Feed); more < few {
 		r.add(StockLow, "wrapper_slot", strconv.Itoa(more)+" more rolls", strconv.Itoa(few), "stand.warn_rolls",
-			"after this roll "+slotName(n)+" reaches for "+strconv.Itoa(more)+" more like it; have the next wrapper roll ready")
+			"after this roll "+slotName(n)+" lasts for "+strconv.Itoa(more)+" more rolls like it; have the next wrapper roll ready, and tell with "+hangCommand(n)+" when it is hung")
 	}
 }

@@ -242,7 +242,7 @@ func HoldReason(c recipe.Code) handshake.HoldReason {
 // remedies tells what a person does about the codes of this package.
 var remedies = map[recipe.Code]check.Remedy{
 	CodeDoesNotFit:      {Do: "Have the setting behind the setpoint named here corrected and the configuration reloaded, then press retry at the controller."},
-	CodePermissives:     {Do: "See at the controller which permissive is off, bring it back, then press retry at the controller.", Caution: "Lock out the line before reaching in."},
+	CodePermissives:     {Do: "See at the controller which permissive is off, bring it back, then press retry at the controller.", Caution: caution.ReachIn.String()},
 	CodeMeasurement:     {Do: "Measure the roll again, then press retry at the controller."},
 	CodeTag:             {Do: "Correct the tag of the roll where the controller gets it from, measure the roll again, then press retry at the controller."},
 	CodeRollData:        {Do: "Measure the roll again, then press retry at the controller."},

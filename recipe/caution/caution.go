@@ -19,6 +19,8 @@ const (
 	Platens                  // the heated plates of the press
 	Look                     // an answer that a person gives for a roll
 	Licensed                 // switching a controller
+	Roll                     // somebody beside a roll on the turning rolls
+	Press                    // somebody at the press
 	Proof                    // proving the program of a controller
 )
 
@@ -34,6 +36,8 @@ var texts = [...]string{
 	Platens:   "Platens burn at once and stay hot for long: simulate the sensors, do not heat the platens.",
 	Look:      "Stand at the station and look before you answer.",
 	Licensed:  "Only people who are trained and licensed for it switch the controller, under the codes of the place.",
+	Roll:      "Stop and lock out the turning rolls before anybody goes near the roll, and chock the roll.",
+	Press:     "The platens stay hot: lock out the press with the platens open before reaching in.",
 	Proof: "This proves the exchange of recipes and no safety function. Drives, heat and hydraulics stay locked out. " +
 		"Nip points start without warning, stored pressure stays after the power is off, platens burn at once, rolls overhead and on a slope fall or roll. " +
 		"Local codes and licensed people decide.",
@@ -41,7 +45,7 @@ var texts = [...]string{
 
 // All lists the cautions in their order.
 func All() []Caution {
-	return []Caution{NoStop, ReachIn, Overhead, Ends, Limits, NipPoints, RollsMove, Pressure, Platens, Look, Licensed, Proof}
+	return []Caution{NoStop, ReachIn, Overhead, Ends, Limits, NipPoints, RollsMove, Pressure, Platens, Look, Licensed, Roll, Press, Proof}
 }
 
 // String is the caution in whole sentences, empty for one that is not known.

@@ -4,6 +4,7 @@ import (
 	"strconv"
 
 	"lapgate/recipe"
+	"lapgate/recipe/caution"
 )
 
 // Remedy is what a person at the line does about a hold, in one sentence, and
@@ -13,13 +14,13 @@ type Remedy struct {
 	Caution string // empty where no hand goes near the machine
 }
 
-// Cautions that belong to an act. Each names what can hurt whoever does it.
-const (
-	cautionStand  = "Lock out the stand before reaching in, and let nobody stand under the load overhead."
-	cautionGuard  = "Lock out the line before reaching in."
-	cautionRoll   = "Stop and lock out the turning rolls before anybody goes near the roll, and chock the roll."
-	cautionPlaten = "The platens stay hot: lock out the press with the platens open before reaching in."
-	cautionHeads  = "Turning rolls stopped and platens open before anybody goes to a roll end."
+// Cautions that belong to an act.
+var (
+	cautionStand  = caution.Overhead.String()
+	cautionGuard  = caution.ReachIn.String()
+	cautionRoll   = caution.Roll.String()
+	cautionPlaten = caution.Press.String()
+	cautionHeads  = caution.Ends.String()
 )
 
 const (

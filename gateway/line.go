@@ -42,6 +42,8 @@ type lineLoop struct {
 
 	answer   cycle.OverrideAnswer // to the newest override asked for
 	word     cycle.ConfirmAnswer  // to the newest confirmation asked for
+	hung     cycle.HangAnswer     // to the newest word on a slot
+	worked   cycle.StationAnswer  // to the newest word on a station
 	lastMode *record.Mode         // newest
 	tended   time.Time            // when the journal was looked after last
 	again    *record.Mode         // of a line that had ended; nil at the start of the daemon
@@ -335,6 +337,10 @@ func (l *lineLoop) execute(ctx context.Context, actions []cycle.Action) {
 			l.answer, ok = a, true
 		case cycle.ConfirmAnswer:
 			l.word, ok = a, true
+		case cycle.HangAnswer:
+			l.hung, ok = a, true
+		case cycle.StationAnswer:
+			l.worked, ok = a, true
 		case cycle.Halt:
 			if l.halted == nil {
 				l.halted = haltedBy(a)

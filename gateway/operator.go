@@ -54,6 +54,10 @@ func (o *Operator) Handle(ctx context.Context, r control.Request) control.Reply 
 		return o.override(ctx, lines[0], &r)
 	case control.Confirm:
 		return o.confirm(ctx, lines[0], &r)
+	case control.Hang:
+		return o.hang(ctx, lines[0], &r)
+	case control.Station:
+		return o.station(ctx, lines[0], &r)
 	case control.Restart:
 		return o.each(lines, func(line string) (string, error) {
 			return "is served again, in shadow", o.Gateway.Restart(ctx, line, r.By, r.Reason)
@@ -68,15 +72,15 @@ func (o *Operator) Handle(ctx context.Context, r control.Request) control.Reply 
 	return control.Reply{Outcome: control.Failed, Error: fmt.Sprintf("the daemon knows no command %q; both programs should be of one version", r.Command)}
 }
 
-// lines are the lines that a command means: arming, an override, a confirmation and a
-// restart need one.
+// lines are the lines that a command means: arming, a restart and what is said of one
+// roll, slot or station need one.
 func (o *Operator) lines(r *control.Request) ([]string, error) {
 	names := make([]string, 0, len(o.Gateway.lines))
 	for _, l := range o.Gateway.Lines() {
 		names = append(names, l.Name)
 	}
 	switch {
-	case r.Line == "" && slices.Contains([]control.Command{control.Arm, control.Override, control.Confirm, control.Restart, control.AcceptJournal}, r.Command) && len(names) > 1:
+	case r.Line == "" && slices.Contains([]control.Command{control.Arm, control.Override, control.Confirm, control.Hang, control.Station, control.Restart, control.AcceptJournal}, r.Command) && len(names) > 1:
 		return nil, fmt.Errorf("name the line with --line; it is one of %s", strings.Join(names, ", "))
 	case r.Line == "":
 		return names, nil

@@ -17,9 +17,9 @@ func (p *program) confirmCommand() *cobra.Command {
 		Use:   "confirm --roll N --finding CODE --by NAME",
 		Short: "Answer for a roll that is held until a person has seen to it",
 		Long: `Confirm gives a named person's word that what a finding of the waiting roll asks
-for is done: with --finding narrow-roll, that the roll is chocked or steadied. It
-shows the finding, with the angle at which the roll tips, and asks; without a
-terminal it needs --yes. The journal keeps the name.
+for is done: with --finding narrow-roll, that the roll is chocked or steadied; with
+--finding new-wrapper, that what was hung is what the finding says. It shows the
+finding and asks; without a terminal it needs --yes. The journal keeps the name.
 
 It counts once, for the request that was shown and for no other: it ends unused
 when the roll is measured again or leaves, when the line is disarmed or gets
@@ -42,7 +42,7 @@ its ends, and confirm only what you have seen yourself.`,
 	cmd.Flags().Uint32Var(&r.Roll, "roll", 0, "number of the roll")
 	cmd.Flags().StringVar(&r.Finding, "finding", "", "code of the finding, as narrow-roll")
 	addBy(cmd, &r.By, "")
-	cmd.Flags().BoolVar(&yes, "yes", false, "do it without asking")
+	addYes(cmd, &yes)
 	return cmd
 }
 
@@ -55,7 +55,7 @@ func (p *program) confirmFinding(ctx context.Context, f *daemonFlags, r control.
 	}
 	c := reply.Proposal
 	fmt.Fprintf(p.stdout, "line %s, roll %d %s\n%s: %s\n", c.Line, c.Roll, c.Tag, r.Finding, c.Finding)
-	if err := p.agreed(yes, "a confirmation", "nothing was confirmed", "Do you answer that the roll is chocked or steadied?"); err != nil {
+	if err := p.agreed(yes, "a confirmation", "nothing was confirmed", "Do you answer that what it asks for is done?"); err != nil {
 		return err
 	}
 	r.Line, r.Shown = c.Line, &c.Token

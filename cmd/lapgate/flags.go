@@ -51,10 +51,25 @@ func addUncertainties(cmd *cobra.Command, diameter, width *string) {
 	cmd.Flags().StringVar(width, "width-uncertainty", "0 mm", "standard uncertainty of the width")
 }
 
-// addOuter adds how much hangs on the stand, for rolls that no controller tells
-// of.
-func addOuter(cmd *cobra.Command, outer *string) {
-	cmd.Flags().StringVar(outer, "outer", "1 m", "outer diameter of the wrapper rolls on the stand")
+// addOuter adds how much hangs on the stand. unnamed is what is meant where nothing
+// is told.
+func addOuter(cmd *cobra.Command, outer *string, unnamed string) {
+	cmd.Flags().StringVar(outer, "outer", unnamed, "outer diameter of what hangs on the stand, as \"1 m\"")
+}
+
+// outerOffline hangs where no controller tells of it.
+const outerOffline = "1 m"
+
+func addWidth(cmd *cobra.Command, width *string) {
+	cmd.Flags().StringVar(width, "width", "", "width of the roll that the command is about, as \"60 in\"")
+}
+
+func addUntil(cmd *cobra.Command, until *string) {
+	cmd.Flags().StringVar(until, "until", "", "the end in time, as '2026-03-01 22:00' here or 2026-03-01T22:00:00Z")
+}
+
+func addYes(cmd *cobra.Command, yes *bool) {
+	cmd.Flags().BoolVar(yes, "yes", false, "do it without asking")
 }
 
 // addPlaten adds how hot the press is.

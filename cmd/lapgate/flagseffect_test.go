@@ -89,6 +89,13 @@ func allEffects() []effects {
 		{"override", "--config demo.yaml --yes --value layers=4" + byKim, person(map[string]string{
 			"roll": "--roll 9", "value": "--value header_dwell=12s", "yes": "--yes=false",
 		}), nil},
+		{"hang", "--config demo.yaml --yes --slot 2 --width 36in --paper kraft-poly --by kim", toDaemon(map[string]string{
+			"line": "--line south", "slot": "--slot 3", "width": "--width 42in", "paper": "--paper kraft", "outer": "--outer 1m", "length": "--length 900m",
+			"empty": "--empty", "out-of-service": "--out-of-service", "correct": "--correct 4", "by": "--by ola", "yes": "--yes=false",
+		}), nil},
+		{"station", "header manual --config demo.yaml --yes" + byKim, person(map[string]string{
+			"until": "--until 2999-01-01", "yes": "--yes=false",
+		}), nil},
 		{"recipe", "--config demo.yaml " + oneRoll, source(map[string]string{
 			"set": slower, "line": "--line south", "json": "--json", "csv": "--csv", "explain": "--explain", "outer": "--outer 80mm", "tag": "--tag R-9",
 			"diameter": "--diameter 40in", "width": "--width 57in", "diameter-uncertainty": "--diameter-uncertainty 3mm",

@@ -34,7 +34,7 @@ type windowFlags struct{ since, until string }
 
 func (f *windowFlags) add(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.since, "since", "", "only from this time on, as '2026-03-01 22:00' here or 2026-03-01T22:00:00Z")
-	cmd.Flags().StringVar(&f.until, "until", "", "only before this time")
+	addUntil(cmd, &f.until)
 }
 
 // window reads the times; one not given is zero.
@@ -46,18 +46,21 @@ func (f *windowFlags) window(zone *time.Location) (from, to time.Time, err error
 		if t.text == "" {
 			continue
 		}
-		found := false
-		for _, layout := range []string{time.RFC3339, "2006-01-02 15:04:05", "2006-01-02 15:04", time.DateOnly} {
-			if at, err := time.ParseInLocation(layout, t.text, zone); err == nil {
-				*t.to, found = at, true
-				break
-			}
-		}
-		if !found {
-			return from, to, usageError("--%s: got %q, want a time as '2026-03-01 22:00' or 2026-03-01T22:00:00Z", t.name, t.text)
+		if *t.to, err = readTime(t.name, t.text, zone); err != nil {
+			return from, to, err
 		}
 	}
 	return from, to, nil
+}
+
+// readTime reads the time that a flag names, of a zone where it names none.
+func readTime(flag, text string, zone *time.Location) (time.Time, error) {
+	for _, layout := range []string{time.RFC3339, "2006-01-02 15:04:05", "2006-01-02 15:04", time.DateOnly} {
+		if at, err := time.ParseInLocation(layout, text, zone); err == nil {
+			return at, nil
+		}
+	}
+	return time.Time{}, usageError("--%s: got %q, want a time as '2026-03-01 22:00' or 2026-03-01T22:00:00Z", flag, text)
 }
 
 // filterFlags choose records.

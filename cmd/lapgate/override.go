@@ -55,7 +55,7 @@ platens first, and see that nobody is near them.`,
 	addRoll(cmd, &r.Roll, "the one that waits")
 	addPerson(cmd, &r.By, &r.Reason, "")
 	cmd.Flags().StringArrayVar(&values, "value", nil, "setpoint and its value with the unit, as header_dwell='12 s'; may be repeated")
-	cmd.Flags().BoolVar(&yes, "yes", false, "do it without asking")
+	addYes(cmd, &yes)
 	return cmd
 }
 

@@ -67,10 +67,10 @@ Exit code 5 when a roll is held.`,
 	addLine(cmd, &f.line, firstLine)
 	fl, g := cmd.Flags(), &f.given
 	fl.BoolVar(&f.explain, "explain", false, "show every step with its formula and inputs")
-	addOuter(cmd, &f.outer)
+	addOuter(cmd, &f.outer, outerOffline)
 	fl.StringVar(&g.Tag, "tag", "roll", "identity of the roll")
 	fl.StringVar(&f.diameter, "diameter", "", "mean diameter of the roll, as \"50 in\"")
-	fl.StringVar(&f.width, "width", "", "width of the roll, as \"60 in\"")
+	addWidth(cmd, &f.width)
 	fl.StringVar(&g.Grade, "grade", "", "grade of the roll, by code or name")
 	fl.StringVar(&g.Core, "core", "", "core of the roll, by code or name")
 	addUncertainties(cmd, &f.diameterU, &f.widthU)

@@ -78,7 +78,7 @@ Exit code 5 when anything changes, or a fault is found.`,
 	fl.StringVar(&f.old, "old", "", "compute the old side by this configuration instead of taking what was recorded")
 	fl.BoolVar(&f.notice, "notice", false, "look for faults of the process in a journal instead")
 	addLine(cmd, &f.line, likeJournal)
-	addOuter(cmd, &f.outer)
+	addOuter(cmd, &f.outer, outerOffline)
 	addShow(cmd, &f.show, 20)
 	f.out.add(cmd)
 	return cmd

@@ -31,6 +31,8 @@ const (
 	Hold     Command = "hold"
 	Override Command = "override"
 	Confirm  Command = "confirm"
+	Hang     Command = "hang"
+	Station  Command = "station"
 	Reload   Command = "reload"
 	Restart  Command = "restart"
 	// AcceptJournal goes on with a journal in spite of doubts.
@@ -53,6 +55,27 @@ type Request struct {
 	Values  []Value          `json:"values,omitempty"`
 	Finding string           `json:"finding,omitempty"`
 	Shown   *handshake.Token `json:"shown,omitempty"`
+
+	// Of hanging and of a station. Agreed says that the person was shown the caution
+	// and what comes of the act; without it that is only asked.
+	Wrapper *Wrapper  `json:"wrapper,omitempty"`
+	Station string    `json:"station,omitempty"` // its key in the configuration
+	Mode    string    `json:"mode,omitempty"`    // manual, or the one that is configured
+	Until   time.Time `json:"until,omitzero"`
+	Agreed  bool      `json:"agreed,omitempty"`
+}
+
+// Wrapper is what a person tells of a slot of the stand, with quantities as people
+// write them.
+type Wrapper struct {
+	Slot         int    `json:"slot"`
+	Width        string `json:"width,omitempty"`
+	Paper        string `json:"paper,omitempty"`
+	Outer        string `json:"outer,omitempty"`  // diameter
+	Length       string `json:"length,omitempty"` // on the wrapper roll
+	Empty        bool   `json:"empty,omitempty"`
+	OutOfService bool   `json:"out_of_service,omitempty"`
+	Correct      uint32 `json:"correct,omitempty"` // act that was told wrong
 }
 
 // Value is a setpoint by its name with the value that it is to have, as people

@@ -38,6 +38,19 @@ func (m *memory) books(r *record.Request) {
 	}
 }
 
+// hung begins the account of a slot anew when an act of hanging takes effect: with
+// the outer diameter that was told, or with the next one that is measured.
+func (m *memory) hung(r *record.Hung) {
+	if r.Step != record.InForce || r.Slot < 1 || r.Slot > len(m.accounts) {
+		return
+	}
+	a := &m.accounts[r.Slot-1]
+	*a = account{}
+	if h := m.Acts.Slots[r.Slot-1].InForce; h != nil && h.State == record.Hangs && h.Outer > 0 {
+		*a = account{hung: record.HungRoll{Slot: h.Slot, Width: h.Width, Paper: h.Paper}, outer: h.Outer, last: h.Outer}
+	}
+}
+
 // draw books what a roll took of its wrapper. A roll that may have been
 // wrapped, but came without a reading, ends the account of its slot, or of every
 // slot when its own is not known. The next outer diameter begins another. A roll
@@ -112,22 +125,23 @@ func (a *account) replaced(line *recipe.Line, slot *recipe.SlotSpec, outer float
 // beside it.
 func (m *Machine) countStand(stand *recipe.Stand) []record.HungRoll {
 	stand.Counted = [6]reel.Estimate{}
-	if !m.line.Equipment.Stand.Present() {
+	line := m.asTold()
+	if !line.Equipment.Stand.Present() {
 		return nil
 	}
 	var hung []record.HungRoll
-	for i := range m.line.Stand.Slots {
-		slot := &m.line.Stand.Slots[i]
+	for i := range line.Stand.Slots {
+		slot := &line.Stand.Slots[i]
 		if slot.Number < 1 || slot.Number > len(m.mem.accounts) {
 			continue
 		}
 		a, outer := &m.mem.accounts[slot.Number-1], stand.Outer[slot.Number-1]
-		if _, ok := byDiameter(m.line, slot, outer); ok && a.replaced(m.line, slot, outer) {
+		if _, ok := byDiameter(line, slot, outer); ok && a.replaced(line, slot, outer) {
 			hung = append(hung, hungIn(slot))
 			continue
 		}
-		if l, ok := a.ledger(m.line, slot); ok && (l.Drawn > 0 || outer == 0) {
-			stand.Counted[slot.Number-1] = l.Left(m.line.Wrap.FeedSlipU)
+		if l, ok := a.ledger(line, slot); ok && (l.Drawn > 0 || outer == 0) {
+			stand.Counted[slot.Number-1] = l.Left(line.Wrap.FeedSlipU)
 		}
 	}
 	return hung

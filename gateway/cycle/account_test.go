@@ -116,3 +116,37 @@ func TestAccountOfAnotherWrapper(t *testing.T) {
 		t.Errorf("no stand: begins %+v, counted %+v", hung, stand.Counted)
 	}
 }
+
+// An account begins with what a person told of a wrapper roll, as a length or as a
+// diameter, once that is in force; without either the one before ends.
+func TestAccountOfToldWrapper(t *testing.T) {
+	for name, c := range map[string]struct {
+		outer, length, left float64 // left is negative where nothing is counted
+	}{
+		"length":   {0, 900, 900},
+		"diameter": {0.9, 0, lengthOf(0.9)},
+		"neither":  {0, 0, -1},
+	} {
+		m := New(Config{Line: testLine(), Times: testTimes})
+		m.mem.accounts[1] = account{hung: hungIn(&testLine().Stand.Slots[1]), outer: 0.9, drawn: 12, last: 0.9}
+		m.askHang(HangWrapper{Slot: 2, State: record.Hangs, Width: 1.85, Paper: "kraft", Outer: c.outer, Length: c.length, By: "kim"})
+		stand := recipe.Stand{}
+		if m.countStand(&stand); !stand.Counted[1].Known {
+			t.Errorf("%s: the account ended before the wrapper hung", name)
+		}
+		m.watchSlots(&handshake.Request{SlotsReady: 0x3D})
+		m.watchSlots(&handshake.Request{SlotsReady: 0x3F})
+		m.countStand(&stand)
+		e := stand.Counted[1]
+		if e.Known != (c.left >= 0) || e.Known && (math.Abs(e.Length-c.left) > 1e-6 || !(e.U > 0)) {
+			t.Errorf("%s: counted %+v, want %v", name, e, c.left)
+		}
+		if err := m.mem.apply(record.Outcome{Outcome: handshake.Outcome{Index: 1, RollNo: 1, Outcome: handshake.Wrapped, Slot: 2, EncoderUsed: 120000}}); err != nil {
+			t.Fatal(err)
+		}
+		m.countStand(&stand)
+		if e := stand.Counted[1]; c.left >= 0 && math.Abs(e.Length-(c.left-12)) > 1e-6 {
+			t.Errorf("%s: after a roll %+v, want %v", name, e, c.left-12)
+		}
+	}
+}

@@ -60,6 +60,17 @@ type (
 		Text     string   // of the finding
 		Held     bool     // the operator must press retry for it to take effect
 	}
+	// HangAnswer answers HangWrapper in the same step.
+	HangAnswer struct {
+		No       uint32   // of the act
+		Problems []string // why it cannot be taken; empty where it can
+		Next     string   // what comes next
+	}
+	// StationAnswer answers SetStation in the same step.
+	StationAnswer struct {
+		Problems []string
+		Next     string
+	}
 	// Halt ends the machine: the line must not be served by this process. Fenced
 	// says that another gateway serves it.
 	Halt struct {
@@ -100,4 +111,6 @@ func (Drop) action()           {}
 func (Notify) action()         {}
 func (OverrideAnswer) action() {}
 func (ConfirmAnswer) action()  {}
+func (HangAnswer) action()     {}
+func (StationAnswer) action()  {}
 func (Halt) action()           {}

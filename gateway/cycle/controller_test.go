@@ -49,6 +49,9 @@ type controller struct {
 	slow            bool      // judges one scan after copying
 	used            uint32    // wrapper that each wrap takes by the encoder, 0.1 mm; 0 without one
 	outers          [6]uint16 // outer diameters of the wrapper rolls, mm
+	notReady        uint16    // slots that are not ready, slot 1 the lowest bit
+	confirmed       uint16    // slot that the operator confirmed
+	overhang        uint16    // measured of each wrap, 0.1 mm
 	policyCount     bool      // rolls enter although the ring is full
 
 	lag            int  // publications by which result and last OFFER show later than the phase
@@ -300,8 +303,9 @@ func (c *controller) publish() {
 		w[63+i] = uint16(c.diameter)
 	}
 	w[75], w[76] = uint16(c.width), uint16(c.width)
-	w[83] = 0x3F
+	w[83] = 0x3F &^ c.notReady
 	copy(w[84:90], c.outers[:])
+	w[90] = c.confirmed
 	w[91], w[92] = 1767, 1767
 	setLong(w, 94, sum(w[:94]))
 }
@@ -358,6 +362,7 @@ func (c *controller) outcome(kind uint16) {
 		copy(e[17:19], c.kept[78:80])
 		e[19] = c.kept[33]
 		setLong(e[:], 30, c.used)
+		e[36] = c.overhang
 	}
 	e[15] = kind
 	setLong(e[:], 28, 15712)
@@ -442,7 +447,7 @@ func (c *controller) lose(clock uint32) {
 	*c = controller{
 		boot: clock, lost: true, mustAck: true, perms: c.perms, quality: 98, dimsOK: true, mode: 1, tick: c.tick,
 		hb: c.hb, hello: c.hello, commit: c.commit, ack: c.ack, payload: c.payload, tag: c.tag, grade: c.grade, core: c.core,
-		published: c.published, gen: c.gen, slow: c.slow, lag: c.lag, lagPhase: c.lagPhase, noVerdict: c.noVerdict, used: c.used, outers: c.outers, policyCount: c.policyCount,
+		published: c.published, gen: c.gen, slow: c.slow, lag: c.lag, lagPhase: c.lagPhase, noVerdict: c.noVerdict, used: c.used, outers: c.outers, notReady: c.notReady, confirmed: c.confirmed, overhang: c.overhang, policyCount: c.policyCount,
 		onAdopt: c.onAdopt, onAccept: c.onAccept, onAck: c.onAck, onOutcome: c.onOutcome,
 		onJudge: c.onJudge, onRequest: c.onRequest, onBoot: c.onBoot,
 	}

@@ -179,6 +179,8 @@ type flight struct {
 	startedAt time.Duration
 	setpoints recipe.Setpoints
 	measured  recipe.Roll
+	line      *recipe.Line // as it was decided on
+	overhangU float64      // standard uncertainty of the overhang, m
 }
 
 // New returns a machine that has seen nothing yet. Recover gives it the
@@ -203,7 +205,7 @@ func New(c Config) *Machine {
 func (m *Machine) Recover(s record.Stored) error {
 	m.recoverProcess(s)
 	switch s.Record.(type) {
-	case record.Mode, record.Config, record.Hold, record.Origin: // they tell of no roll and no controller
+	case record.Mode, record.Config, record.Hold, record.Origin, record.Hang, record.Hung, record.Station: // they tell of no roll and no controller
 	default:
 		m.begins = false
 	}
@@ -229,6 +231,7 @@ func (m *Machine) Step(at Moment, ev Event) []Action {
 		return append(m.out, Halt{Reason: m.why, Fenced: m.fenced})
 	}
 	m.agePersons()
+	m.ageStations()
 	if m.untold != nil {
 		m.tellProcess(m.untold)
 		m.untold = nil
@@ -280,6 +283,10 @@ func (m *Machine) take(ev Event) {
 		m.askOverride(e)
 	case ConfirmFinding:
 		m.askConfirm(e)
+	case HangWrapper:
+		m.askHang(e)
+	case SetStation:
+		m.askStation(e)
 	case Arm:
 		m.arm(e)
 	case SetAside:

@@ -44,6 +44,7 @@ type Decision struct {
 	// and the hash of the configuration, which whoever offers it gives.
 	Payload   handshake.Payload
 	Setpoints recipe.Setpoints // behind the payload; of a hold, as far as they could be computed
+	OverhangU float64          // standard uncertainty of the overhang, m
 	Findings  []recipe.Finding
 	Risk      recipe.Risk // chances alone; none of an override
 	// Override tells what became of the override, and is nil without one. It
@@ -69,6 +70,7 @@ func (d *Decision) Words() ([]uint16, error) {
 // override is a named person's choice of setpoints for this request, or nil.
 // A request without flags is decided as if none were set.
 func Decide(line *recipe.Line, r *record.Request, b *record.Basis, override *record.Override) Decision {
+	line = b.Acts.Line(line)
 	c := deciding{line: line, request: r, basis: b}
 	c.roll, c.stand = r.Measurement()
 	c.stand.PlatenRate = b.PlatenRate
@@ -129,7 +131,7 @@ func (c *deciding) computed() Decision {
 // decision is a hold for a reason, or without one the frame of a recipe.
 func (c *deciding) decision(reason handshake.HoldReason, findings []recipe.Finding) Decision {
 	r := c.request
-	d := Decision{Setpoints: c.rec.Setpoints, Findings: findings, Payload: handshake.Payload{
+	d := Decision{Setpoints: c.rec.Setpoints, OverhangU: c.rec.Uncertainty.Overhang, Findings: findings, Payload: handshake.Payload{
 		Boot: r.Token.Boot, Req: r.Token.Req, RollNo: r.Roll,
 		Kind: handshake.KindRecipe, Origin: handshake.Computed,
 		Tag: r.Tag(), Diameter: r.Diameter, Width: r.Width,

@@ -98,6 +98,29 @@ type (
 		By      string
 		Preview bool // only answer
 	}
+	// HangWrapper is a named person's word on what hangs in a slot of the stand. It is
+	// answered by HangAnswer.
+	HangWrapper struct {
+		Slot     int
+		State    record.HangState
+		Width    float64 // m; 0, as the rest, where nothing hangs
+		Paper    string
+		Outer    float64 // outer diameter, m; 0 not told
+		Length   float64 // on the wrapper roll, m; 0 not told
+		Corrects uint32  // number of the act that was told wrong, 0 none
+		By       string
+		Preview  bool // only answer
+	}
+	// SetStation has a station worked by hand, or as it is configured. It is answered
+	// by StationAnswer and takes effect with the next request.
+	SetStation struct {
+		Station string // its key in the configuration
+		ByHand  bool
+		Until   time.Time // for people; nothing ends by itself
+		By      string
+		Reason  string
+		Preview bool // only answer
+	}
 	// Arm allows the machine to write, or forbids it. Cause is empty for a
 	// command.
 	Arm struct {
@@ -168,6 +191,8 @@ func (JournalFailed) event()  {}
 func (HoldAll) event()        {}
 func (OverrideRoll) event()   {}
 func (ConfirmFinding) event() {}
+func (HangWrapper) event()    {}
+func (SetStation) event()     {}
 func (Arm) event()            {}
 func (Configure) event()      {}
 func (Lease) event()          {}

@@ -33,6 +33,8 @@ func (m *memory) apply(r record.Record) error {
 		m.books(&r)
 	case record.Outcome:
 		m.draw(&r.Outcome)
+	case record.Hung:
+		m.hung(&r)
 	case record.Gap:
 		m.accounts = [6]account{} // a roll that nobody knows of may have drawn
 	}

@@ -53,6 +53,12 @@ const (
 	noteFalseView       = "view-false"
 	noteBegins          = "record-begins"
 	notePayloadClosed   = "payload-not-readable"
+	noteHang            = "wrapper-told"
+	noteHung            = "wrapper-hung"
+	noteHangRefused     = "wrapper-refused"
+	noteHangEnded       = "wrapper-configured"
+	noteStation         = "station-told"
+	noteStationRefused  = "station-refused"
 )
 
 // Codes of conditions: told when they begin, and once more when they end.
@@ -76,6 +82,10 @@ const (
 	condContradiction = "controller-contradicts"
 	condLeaseSilent   = "lease-silent"
 	condAckAlone      = "acknowledged-alone"
+	condRunsOut       = "wrapper-runs-out"
+	condWrapper       = "wrapper-contradicted"
+	condByHand        = "station-by-hand"
+	condOverdue       = "station-overdue"
 )
 
 // notices is every code that Notify can carry, but for those that end a
@@ -111,6 +121,12 @@ var notices = append([]notice{
 	{noteConfirmRefused, Warning, "", "A named person's confirmation is not taken; the fields tell why.", "Do what the fields say."},
 	{noteConfirmDropped, Warning, "", "A named person's confirmation no longer counts: the roll left or was measured again, or it waited too long.", "Look at the roll again, then confirm again."},
 	{notePayloadClosed, Info, "", "The controller gives no read access to the PAYLOAD block, so that what was written is not compared; the controller checks it in any case.", ""},
+	{noteHang, Info, "", "A named person told what hangs in a slot of the stand.", ""},
+	{noteHung, Info, "", "A wrapper that a named person told of hangs: its slot was opened and is ready again, or confirmed.", ""},
+	{noteHangRefused, Warning, "", "What a named person told of a slot is not taken; the text tells why.", "Do what the text says."},
+	{noteHangEnded, Warning, "", "What a named person told of a slot no longer counts, because the configuration says something else of it.", "Look what hangs there, and tell it with lapgate hang where the configuration is wrong."},
+	{noteStation, Info, "", "A named person had a station worked by hand, or as it is configured.", ""},
+	{noteStationRefused, Warning, "", "What a named person told of a station is not taken; the text tells why.", "Do what the text says."},
 	{noteBegins, Info, "", "The record of the line begins; the fields tell what came before it.", ""},
 	{noteFalseView, Warning, "", "A request block was whole and said what the next one did not; nothing was concluded from it.", "Where it comes again, look for what writes into the controller's REQ block or between it and the gateway."},
 
@@ -132,6 +148,10 @@ var notices = append([]notice{
 	{condContradiction, Alarm, "contradiction-looked-at", "An outcome says that an offer was used which the controller had shown as not accepted; both are in the journal.", "Find out at the line what the roll was wrapped with, and have the controller's program checked; then disarm the line and arm it again."},
 	{condLeaseSilent, Alarm, "lease-answers", "The store of the lease does not answer; silence is no evidence, and each gateway goes on as it is.", "See to the store and the network to it. Where the gateway that leads is gone as well, move the line by command."},
 	{condAckAlone, Alarm, "acknowledged-by-both", "Outcomes were acknowledged that the store of the pair does not hold yet.", "See to the store and the network to it; keep the journal of this gateway until the store has its records."},
+	{condRunsOut, Warning, "wrapper-lasts", "A wrapper roll lasts for few rolls more.", "Have the next wrapper roll ready, and tell with lapgate hang when it is hung."},
+	{condWrapper, Warning, "wrapper-as-told", "What was measured of a wrapped roll contradicts the wrapper that a person told of.", "Read on the wrapper roll what hangs, with the stand locked out; where it was told wrong, correct it with lapgate hang --correct."},
+	{condByHand, Info, "station-as-configured", "A station is worked by hand because a person said so.", "Have it worked as configured again with lapgate station when the reason is gone."},
+	{condOverdue, Warning, "station-in-time", "A station is still worked by hand although its time is over; it does not change back by itself.", "Look at the station with everybody clear of it, then tell it with lapgate station: as configured, or by hand for longer."},
 	{condHoldAll, Warning, "hold-all-ended", "An operator holds all rolls.", "End the hold when its reason is gone."},
 }, processNotices()...)
 

@@ -47,7 +47,8 @@ func (m *Machine) offer(v *View) {
 		rec.By, rec.Reason = d.Override.By, d.Override.Text
 	}
 	m.journal(rec)
-	m.fly = flight{startedAt: m.now.Mono, setpoints: d.Setpoints, measured: v.Roll}
+	m.fly = flight{startedAt: m.now.Mono, setpoints: d.Setpoints, measured: v.Roll, line: m.asTold(), overhangU: d.OverhangU}
+	m.tellStock(&d)
 	m.state = StatePrepare
 	m.sendPayload()
 }
@@ -211,7 +212,7 @@ func (m *Machine) closeOffer(v handshake.Verdict, reason uint16, settled bool) {
 		m.tell(noteAccepted, fmt.Sprintf("roll %d: the controller accepted the recipe", o.Roll), fields...)
 		if !settled {
 			m.cycleTime = m.now.Mono - j.since
-			m.wrapping = wrapping{roll: o.Roll, offer: o.Name, line: m.line, measured: m.fly.measured, setpoints: m.fly.setpoints}
+			m.wrapping = wrapping{roll: o.Roll, offer: o.Name, line: m.fly.line, measured: m.fly.measured, setpoints: m.fly.setpoints, overhangU: m.fly.overhangU}
 		}
 		j.done = j.done || mine
 	case handshake.HeldVerdict:
@@ -244,7 +245,7 @@ func reasonWords(v handshake.Verdict, reason uint16) string {
 // tellHeld tells that the controller holds the roll of an offer, why, and what a
 // person is to do about it.
 func (m *Machine) tellHeld(o *record.Offer) {
-	h := HoldingOf(m.line, o.Request, holdReasonOf(o.Payload), o.Findings)
+	h := HoldingOf(m.asTold(), o.Request, holdReasonOf(o.Payload), o.Findings)
 	fields := append(m.offerFields(o), h.fields()...)
 	m.tell(noteHeld, fmt.Sprintf("roll %d is held: %s", o.Roll, h.Text), fields...)
 }

@@ -150,6 +150,7 @@ func (m *Machine) journalOutcome(e *OutcomeRead) {
 		m.raise(condContradiction, text, fields...)
 	}
 	m.tellScale(&o, w)
+	m.lookAtWrapper(&o, w)
 }
 
 // coverRolls finds roll numbers of which no outcome will come.
@@ -253,6 +254,7 @@ func (m *Machine) beginJob(r *handshake.Request) {
 	if m.job.roll != r.RollNo || m.job.held {
 		m.takeConfig()
 	}
+	m.endHangs()
 	m.job = job{token: r.Token(), roll: r.RollNo, since: m.now.Mono}
 	m.tell(noteRequest, fmt.Sprintf("roll %d (%s) waits for its recipe", r.RollNo, r.Tag),
 		Field{"roll_no", r.RollNo}, Field{"roll", r.Tag.String()}, Field{"req_id", r.Req})
@@ -322,6 +324,7 @@ func (m *Machine) watchView(v *View) {
 		m.halt(err.Error())
 		return
 	}
+	m.tellStock(&d)
 	verdict := "go"
 	if d.Held() {
 		verdict = "hold"
@@ -330,7 +333,7 @@ func (m *Machine) watchView(v *View) {
 	m.count("shadow/" + verdict)
 	text, fields := fmt.Sprintf("roll %d would get: %s", r.RollNo, verdict), []Field{{"roll_no", r.RollNo}, {"verdict", verdict}}
 	if d.Held() {
-		h := HoldingOf(m.line, &m.mem.Request, d.Payload.HoldReason, d.Findings)
+		h := HoldingOf(m.asTold(), &m.mem.Request, d.Payload.HoldReason, d.Findings)
 		text, fields = text+": "+h.Text, append(fields, h.fields()...)
 	}
 	m.tell(noteShadow, text, fields...)

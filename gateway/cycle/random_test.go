@@ -74,7 +74,7 @@ func TestRandom(t *testing.T) {
 		"record/OVERRIDE": 50, "record/SHADOW": 50, "record/VOID": 300, "record/VERDICT": 2000,
 		"counted": 500, "event/rescan": 300, "event/manual": 100, "event/remove": 100, "event/restart": 300, "event/memory lost": 50,
 		"event/other gateway": 30, "event/backup": 30, "event/ring": 20, "event/stop": 50,
-		"decided again": 4000, "history/operations": 100000, "history/offers": 6000, "history/unknown": 100, "carried over": 500, "results that lag": 1000, "notify/result-lags": 200, "fault/false view": 500, "notify/view-false": 300,
+		"decided again": 4000, "history/operations": 100000, "history/offers": 6000, "history/unknown": 100, "carried over": 500, "results that lag": 1000, "notify/result-lags": 200, "fault/false view": 500, "event/hang": 200, "record/HUNG": 200, "record/STATION": 100, "notify/view-false": 300,
 	} {
 		if want := least * count / 2000; total[k] < want {
 			t.Errorf("%s: %d in %d sequences, want at least %d", k, total[k], count, want)
@@ -170,7 +170,7 @@ func (w *world) happened(what string, ok bool) {
 // operate is what happens on a line anyway.
 func (w *world) operate() {
 	r, p := w.rng, w.plc
-	switch r.IntN(24) {
+	switch r.IntN(28) {
 	case 0, 1, 2, 3, 4, 5:
 		w.happened("arrive", p.arrive(9000+uint32(r.IntN(6000)), 13000+uint32(r.IntN(7000)), fmt.Sprintf("R-%d", r.IntN(1e6))))
 	case 6, 7, 8, 9:
@@ -209,14 +209,44 @@ func (w *world) operate() {
 		hash := r.Uint32()
 		w.lines[hash] = line
 		w.feed(Configure{Line: line, Hash: hash})
+	case 24:
+		w.hang()
+	case 25, 26:
+		p.notReady = uint16(r.IntN(8) & r.IntN(8))
+		p.confirmed = uint16(r.IntN(4))
+	case 27:
+		w.feed(SetStation{Station: "header", ByHand: r.IntN(2) == 0, By: "kim"})
 	}
+}
+
+// hang is a word of a person on a slot, which may be one that is refused.
+func (w *world) hang() {
+	r := w.rng
+	e := HangWrapper{Slot: 1 + r.IntN(3), State: record.Hangs, Width: []float64{1.6, 1.85, 2.1}[r.IntN(3)], Paper: "kraft", By: "kim"}
+	switch r.IntN(8) {
+	case 0:
+		e.State = record.Empty
+	case 1:
+		e.State = record.OutOfService
+	case 2:
+		e.State = record.AsBefore
+	}
+	if e.State != record.Hangs {
+		e.Width, e.Paper = 0, ""
+	}
+	if e.State == record.AsBefore || r.IntN(4) == 0 {
+		e.Corrects = w.m.mem.Acts.Hangs
+	}
+	before := w.m.mem.Acts.Hangs
+	w.feed(e)
+	w.happened("hang", w.m.mem.Acts.Hangs > before)
 }
 
 var (
 	sendBlocks = []string{"HEARTBEAT", "HELLO", "PAYLOAD", "COMMIT", "ACK"}
 	readBlocks = []string{"REQ", "OUT", "PAYLOAD"}
 	points     = []string{"HELLO", "PAYLOAD", "COMMIT", "ACK", "record SESSION", "record REQUEST", "record INTENT",
-		"record COMMIT", "record VERDICT", "record VOID", "record OUTCOME", "record GAP", "record MODE", "record OVERRIDE"}
+		"record COMMIT", "record VERDICT", "record VOID", "record OUTCOME", "record GAP", "record MODE", "record OVERRIDE", "record HANG", "record HUNG", "record STATION"}
 )
 
 // disturb is one fault, or the conditions for one.
@@ -335,6 +365,19 @@ func (w *world) overrun() {
 	w.wanted = true
 }
 
+// rehang has the wrapper of the last roll hung in slot 2, and the header worked as
+// configured.
+func (w *world) rehang() {
+	w.feed(HangWrapper{Slot: 1, State: record.Empty, By: "kim"})
+	w.feed(HangWrapper{Slot: 3, State: record.OutOfService, By: "kim"})
+	w.feed(HangWrapper{Slot: 2, State: record.Hangs, Width: 1.85, Paper: "kraft", By: "kim"})
+	w.feed(SetStation{Station: "header", By: "kim"})
+	w.plc.notReady = 0x3F
+	w.poll()
+	w.plc.notReady, w.plc.confirmed = 0, 2
+	w.poll()
+}
+
 // settleDown ends all faults, and expects every roll to come to an end.
 func (w *world) settleDown() {
 	p := w.plc
@@ -377,6 +420,7 @@ func (w *world) settleDown() {
 		w.fail("L1, L2: %s: nothing more happens: %s", what, w.describe())
 	}
 	wait("after the faults")
+	w.rehang()
 	accepted := w.stats["accepted"]
 	if !p.arrive(12504, 16020, "last") {
 		w.fail("L2: no roll can arrive: %s", w.describe())

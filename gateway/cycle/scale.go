@@ -16,6 +16,7 @@ type wrapping struct {
 	line      *recipe.Line
 	measured  recipe.Roll
 	setpoints recipe.Setpoints
+	overhangU float64 // standard uncertainty of the overhang, m
 }
 
 // wrapped tells what the roll of an outcome was wrapped with. Without it in
@@ -31,12 +32,12 @@ func (m *Machine) wrapped(o *handshake.Outcome) (wrapping, bool) {
 			of.Request == nil || of.ConfigHash != m.hash {
 			continue
 		}
-		w := wrapping{roll: o.RollNo, offer: of.Name, line: m.line}
+		w := wrapping{roll: o.RollNo, offer: of.Name, line: m.asTold()}
 		var stand recipe.Stand
 		w.measured, stand = of.Request.Measurement()
 		var rec recipe.Recipe
-		recipe.Compute(m.line, &w.measured, &stand, &rec)
-		w.setpoints = rec.Setpoints
+		recipe.Compute(w.line, &w.measured, &stand, &rec)
+		w.setpoints, w.overhangU = rec.Setpoints, rec.Uncertainty.Overhang
 		return w, true
 	}
 	return wrapping{}, false

@@ -206,6 +206,7 @@ func (m *Machine) remember(r *handshake.Request) {
 		m.end(condRing)
 	}
 	m.keepPersons(r)
+	m.watchSlots(r)
 }
 
 func (m *Machine) gap(g record.Gap) {

@@ -213,6 +213,26 @@ func (s *script) run(cmd string, args []string) error {
 		w.conf.Armed = false
 	case "hold-all":
 		w.feed(HoldAll{On: args[0] == "on", By: "ola", Reason: "wrong paper hung"})
+	case "hang": // slot, width in mm or what it is, paper, act that it corrects
+		e := HangWrapper{Slot: number(args, 0, 0), State: record.Hangs, Width: float64(number(args, 1, 0)) / 1000, Corrects: uint32(number(args, 3, 0)), By: "kim"}
+		if e.Width == 0 {
+			e.State = record.HangState(strings.ReplaceAll(args[1], "-", " "))
+		} else {
+			e.Paper = args[2]
+		}
+		w.feed(e)
+	case "station": // its key, whether by hand, until how long after now
+		e := SetStation{Station: args[0], ByHand: args[1] == "manual", By: "kim", Reason: "sensor"}
+		if len(args) > 2 {
+			d, err := time.ParseDuration(args[2])
+			if err != nil {
+				return err
+			}
+			e.Until = w.wall().Add(d)
+		}
+		w.feed(e)
+	case "confirm":
+		w.feed(ConfirmFinding{Finding: recipe.Code(args[0]), By: "kim"})
 	case "override":
 		e := OverrideRoll{Roll: p.roll, By: "kim", Operator: 17, Reason: 3, Text: "flat spot looked at", Changes: map[string]float64{}}
 		for _, c := range args {
@@ -227,6 +247,10 @@ func (s *script) run(cmd string, args []string) error {
 	case "configure":
 		line := testLine()
 		line.Materials.Specs[0].Layers = float64(number(args, 0, 4))
+		if mm := number(args, 1, 0); mm != 0 { // of slot 2
+			line.Stand.Slots = slices.Clone(line.Stand.Slots)
+			line.Stand.Slots[1].Width = float64(mm) / 1000
+		}
 		w.feed(Configure{Line: line, Hash: 0xC0FFEE00, By: "kim", Changes: []record.ConfigChange{{Key: "materials.specs[0].layers", Old: "3", New: "4"}}})
 	case "pair":
 		w.conf.Pair = true
@@ -274,10 +298,19 @@ func (s *script) set(name string, v int) error {
 		p.lagPhase = v != 0
 	case "no-verdict": // verdict 0 stands first, for one publication; 2: it stays
 		p.noVerdict, p.noVerdictStays = v != 0, v == 2
+	case "not-ready": // slots, slot 1 the lowest bit
+		p.notReady = uint16(v)
+	case "slot": // that the operator confirmed
+		p.confirmed = uint16(v)
+	case "overhang": // measured of each wrap, mm
+		p.overhang = uint16(v) * 10
 	case "used": // wrapper of each wrap by the encoder, m
 		p.used = uint32(v) * 10000
 	case "outer-1", "outer-2", "outer-3": // of the wrapper roll in a slot, mm
 		p.outers[name[len(name)-1]-'1'] = uint16(v)
+	case "stand": // how it is worked
+		w.conf.Line.Equipment.Stand = recipe.Mode(v)
+		w.boot()
 	case "scale": // whether the line weighs
 		w.conf.Line.Equipment.Scale = recipe.Mode(v)
 		w.boot()
@@ -384,6 +417,12 @@ func eventText(ev Event) string {
 		return fmt.Sprintf("hold all %v by %s", e.On, e.By)
 	case OverrideRoll:
 		return fmt.Sprintf("override of roll %d by %s", e.Roll, e.By)
+	case HangWrapper:
+		return fmt.Sprintf("hang at slot %d by %s", e.Slot, e.By)
+	case SetStation:
+		return fmt.Sprintf("station %s by hand %v by %s", e.Station, e.ByHand, e.By)
+	case ConfirmFinding:
+		return fmt.Sprintf("confirm %s by %s", e.Finding, e.By)
 	case Arm:
 		return fmt.Sprintf("arm %v by %s", e.On, e.By)
 	case Configure:
@@ -426,6 +465,12 @@ func actionText(a Action) string {
 			text += "; " + p
 		}
 		return text
+	case HangAnswer:
+		return strings.TrimSuffix(fmt.Sprintf("answer  act %d %s%s", a.No, strings.Join(a.Problems, "; "), a.Next), " ")
+	case StationAnswer:
+		return "answer  " + strings.Join(a.Problems, "; ") + a.Next
+	case ConfirmAnswer:
+		return fmt.Sprintf("answer  roll %d held %v %s%s", a.Roll, a.Held, strings.Join(a.Problems, "; "), a.Text)
 	case Halt:
 		return "halt    " + a.Reason
 	}
@@ -488,6 +533,10 @@ func recordText(r record.Record) string {
 		if r.Origin == handshake.Override {
 			form += " by " + r.By
 		}
+		var p handshake.Payload
+		if handshake.DecodePayload(r.Payload, &p) == nil && r.Form == handshake.KindRecipe && !recipe.Groups(p.Groups).Has(recipe.GroupHeader) {
+			form += " without header"
+		}
 		return fmt.Sprintf("%s %s roll %d %s [%s]%s", s, r.Offer, r.Roll, form, codesOf(r.Findings), tagText(r.Tag))
 	case record.Commit:
 		return fmt.Sprintf("%s %s", s, r.Offer)
@@ -519,6 +568,14 @@ func recordText(r record.Record) string {
 		return fmt.Sprintf("%s %v by %s", s, r.On, r.By)
 	case record.Override:
 		return fmt.Sprintf("%s roll %d by %s old of %d setpoints, new %v, refused [%s]", s, r.Roll, r.By, len(r.Old), r.New, codesOf(r.Refused))
+	case record.Hang:
+		return fmt.Sprintf("%s %d slot %d %s %g m %s by %s", s, r.No, r.Slot, r.State, r.Width, r.Paper, r.By)
+	case record.Hung:
+		return fmt.Sprintf("%s %d slot %d %s: %s", s, r.No, r.Slot, r.Step, r.Evidence)
+	case record.Station:
+		return fmt.Sprintf("%s %s %s by %s", s, r.Station, r.Mode, r.By)
+	case record.Confirm:
+		return fmt.Sprintf("%s %s roll %d by %s", s, r.Finding, r.Roll, r.By)
 	case record.Mode:
 		return fmt.Sprintf("%s armed %v by %s", s, r.Armed, r.By)
 	case record.Config:

@@ -43,6 +43,7 @@ func viewOf(words []uint16) Event {
 		v.Stand.Outer[i] = float64(r.SlotOuter[i]) / 1e3
 	}
 	v.Stand.Permissives, v.Stand.Platen, v.Stand.Mode, v.Stand.State = r.Permissives, float64(r.Platen)/10, int(r.UnitMode), int(r.UnitState)
+	v.Stand.Confirmed = int(r.SlotConfirmed)
 	return v
 }
 
@@ -249,7 +250,7 @@ func (w *world) feed(ev Event) {
 		}
 		ev, queue = queue[0], queue[1:]
 		w.ghost.sees(ev)
-		actions := slices.Clone(w.m.Step(Moment{Mono: w.mono}, ev))
+		actions := slices.Clone(w.m.Step(Moment{Mono: w.mono, Wall: w.wall()}, ev))
 		if w.onEvent != nil {
 			w.onEvent(ev, actions)
 		}
@@ -260,6 +261,11 @@ func (w *world) feed(ev Event) {
 		}
 		queue = append(queue, more...)
 	}
+}
+
+// wall is the time of day.
+func (w *world) wall() time.Time {
+	return time.Date(2026, 11, 26, 3, 0, 0, 0, time.UTC).Add(w.mono)
 }
 
 // execute does the actions in order. On a failure the rest is dropped and the

@@ -47,6 +47,9 @@ const straight = 0.003
 
 // Take takes the next roll of a journal.
 func (a *Actuals) Take(line *recipe.Line, r *record.Roll) {
+	if used := roundUsed(r); used != nil {
+		line = used.Basis.Acts.Line(line)
+	}
 	roll := Of(line, r)
 	for _, slot := range roll.Hung {
 		delete(a.reels, slot)

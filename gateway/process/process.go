@@ -74,6 +74,9 @@ func Of(line *recipe.Line, r *record.Roll) notice.Roll {
 		}
 	}
 	used := roundUsed(r)
+	if used != nil {
+		line = used.Basis.Acts.Line(line)
+	}
 	var measured recipe.Roll
 	if used != nil {
 		var stand recipe.Stand

@@ -43,6 +43,7 @@ type (
 		Verdict    *Verdict        `json:"verdict,omitempty"`
 		HoldAll    bool            `json:"hold_all,omitempty"`
 		Doubts     []string        `json:"doubts,omitempty"`
+		Acts       Acts            `json:"acts,omitzero"`
 		ConfigHash uint32          `json:"config_hash,omitempty"`
 		HasConfig  bool            `json:"has_config,omitempty"`
 		Rejected   handshake.Token `json:"rejected,omitzero"`
@@ -71,7 +72,7 @@ func (p *Past) Carried() Carried {
 		Epoch: p.Epoch, Floor: p.Floor, Boot: p.Boot, Boots: slices.Sorted(maps.Keys(p.Boots)), Banned: slices.Sorted(maps.Keys(p.Banned)),
 		Losses: p.Losses, LostBoot: p.LostBoot, Outcomes: p.Outcomes, Covered: p.Covered, Finished: p.Finished,
 		Request: p.Request, Earlier: p.earlier, Shadow: p.Shadow, Accepted: p.Accepted, Verdict: p.Verdict,
-		HoldAll: p.HoldAll, Doubts: p.Doubts, ConfigHash: p.ConfigHash, HasConfig: p.HasConfig,
+		HoldAll: p.HoldAll, Doubts: p.Doubts, Acts: p.Acts, ConfigHash: p.ConfigHash, HasConfig: p.HasConfig,
 		Rejected: p.rejected, Rejections: p.rejections, Confirmed: p.confirmed, Confirms: p.confirms, Unused: p.unused,
 	}
 }
@@ -88,7 +89,7 @@ func (c *Carried) Restored() Past {
 	p.Epoch, p.Floor, p.Boot, p.Losses, p.LostBoot = c.Epoch, c.Floor, c.Boot, c.Losses, c.LostBoot
 	p.Outcomes, p.Covered, p.Finished = c.Outcomes, c.Covered, c.Finished
 	p.Request, p.earlier, p.Shadow, p.Accepted, p.Verdict = c.Request, c.Earlier, c.Shadow, c.Accepted, c.Verdict
-	p.HoldAll, p.Doubts, p.ConfigHash, p.HasConfig = c.HoldAll, c.Doubts, c.ConfigHash, c.HasConfig
+	p.HoldAll, p.Doubts, p.Acts, p.ConfigHash, p.HasConfig = c.HoldAll, c.Doubts, c.Acts, c.ConfigHash, c.HasConfig
 	p.rejected, p.rejections, p.confirmed, p.confirms, p.unused = c.Rejected, c.Rejections, c.Confirmed, c.Confirms, c.Unused
 	return p
 }

@@ -6,6 +6,7 @@ import (
 	"reflect"
 	"strings"
 	"testing"
+	"time"
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
@@ -36,6 +37,9 @@ func sampleRecords() []record.Record {
 		record.Hold{On: true, By: "ola", Reason: "paper"},
 		record.Override{Roll: 1190, Token: token, Operator: 17, By: "kim", Reason: 3, Text: "flat spot", Old: map[string]float64{"layers": 3}, New: map[string]float64{"layers": 4}, Refused: found},
 		record.Confirm{Roll: 1190, Token: token, Finding: "narrow-roll", By: "kim", Text: "tips when it leans by 4.95 degrees"},
+		record.Hang{No: 4, Slot: 2, State: record.Hangs, Width: 0.9144, Paper: "kraft-poly", Outer: 1.1, Length: 900.5, Over: record.HungRoll{Slot: 2, Width: 1.0668, Paper: "kraft"}, Corrects: 3, By: "kim"},
+		record.Hung{No: 4, Slot: 2, Step: record.InForce, Evidence: "seen ready after it was not"},
+		record.Station{Station: "header", Mode: record.ByHand, Until: time.Date(2026, 11, 26, 6, 0, 0, 0, time.UTC), By: "kim", Reason: "sensor"},
 		record.Mode{Armed: true, By: "kim", Reason: "checked"},
 		record.Config{Hash: 1, By: "kim", Changes: []record.ConfigChange{{"a", "1", "2"}}},
 		record.Shadow{Token: token, Roll: 1190, Tag: "R2026-001190", Verdict: "hold", Payload: []uint16{1, 2}, Findings: found},

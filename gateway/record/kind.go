@@ -5,6 +5,7 @@ import "reflect"
 // kinds lists an empty record of every kind.
 var kinds = [...]Record{
 	Session{}, Request{}, Intent{}, Commit{}, Verdict{}, Void{}, Outcome{}, Gap{}, Hold{}, Override{}, Confirm{}, Mode{}, Config{}, Shadow{}, Frame{}, Origin{}, Doubt{}, Accept{}, Carry{},
+	Hang{}, Hung{}, Station{},
 }
 
 // Known reports whether records of the kind can be read.
@@ -78,6 +79,15 @@ func (Doubt) Kind() Kind { return KindDoubt }
 // Kind returns KindAccept.
 func (Accept) Kind() Kind { return KindAccept }
 
+// Kind returns KindHang.
+func (Hang) Kind() Kind { return KindHang }
+
+// Kind returns KindHung.
+func (Hung) Kind() Kind { return KindHung }
+
+// Kind returns KindStation.
+func (Station) Kind() Kind { return KindStation }
+
 // RollNo returns the roll that the record is about.
 func (r Request) RollNo() uint32 { return r.Roll }
 
@@ -131,3 +141,12 @@ func (Doubt) RollNo() uint32 { return 0 }
 
 // RollNo returns 0: the record is about no single roll.
 func (Accept) RollNo() uint32 { return 0 }
+
+// RollNo returns 0: the record is about no single roll.
+func (Hang) RollNo() uint32 { return 0 }
+
+// RollNo returns 0: the record is about no single roll.
+func (Hung) RollNo() uint32 { return 0 }
+
+// RollNo returns 0: the record is about no single roll.
+func (Station) RollNo() uint32 { return 0 }

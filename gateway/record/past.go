@@ -32,6 +32,7 @@ type Past struct {
 	Verdict  *Verdict        // newest, or nil
 	HoldAll  bool            // an operator holds every roll
 	Doubts   []string        // about the journal, that nobody accepted
+	Acts     Acts            // of persons at the line
 
 	ConfigHash uint32 // of the newest configuration
 	HasConfig  bool   // whether ConfigHash is known
@@ -78,7 +79,7 @@ type Offer struct {
 	Request    *Request // from which it was decided; nil where the journal does not tell
 	Committed  bool
 	Losses     uint32             // of the controller's memory, before the offer was made
-	Outcome    *handshake.Outcome // of its roll, if that came before the offer ended
+	Outcome    *handshake.Outcome // of its roll; of an offer that was not accepted, if that came before it ended
 }
 
 // Basis is what a decision rests on besides its request.
@@ -88,6 +89,7 @@ type Basis struct {
 	Previous   *Offer    // newest recipe that was accepted, or nil
 	Rejections []uint16  // reasons of the controller for rejecting earlier offers for the same request
 	Confirms   []Confirm // of persons, for the same request
+	Acts       Acts      // of persons at the line
 	// PlatenRate is how fast the cooler platen changed between the request and
 	// the one before it, K/s; 0 where that is not known.
 	PlatenRate float64
@@ -98,7 +100,7 @@ func NewPast() Past { return Past{Boots: map[uint32]bool{}, Banned: map[uint32]b
 
 // Basis returns what a decision on a request rests on now.
 func (p *Past) Basis(t handshake.Token) Basis {
-	b := Basis{Finished: p.Finished, HoldAll: p.HoldAll, Previous: p.Accepted}
+	b := Basis{Finished: p.Finished, HoldAll: p.HoldAll, Previous: p.Accepted, Acts: p.Acts}
 	if p.Request.Token == t {
 		b.PlatenRate = platenRate(&p.earlier, &p.Request)
 	}
@@ -185,6 +187,12 @@ func (p *Past) Add(r Record) error {
 			return fmt.Errorf("CARRY stands before offer %s was closed", p.Open.Name)
 		}
 		*p = r.Past.Restored()
+	case Hang:
+		return p.Acts.hang(&r)
+	case Hung:
+		return p.Acts.step(&r)
+	case Station:
+		p.Acts.station(&r)
 	case Override, Origin, Mode, Frame:
 	case nil:
 		return fmt.Errorf("no record")
@@ -221,6 +229,7 @@ func (p *Past) addVerdict(r *Verdict) error {
 	if r.Verdict == handshake.Accepted && o.Losses == p.Losses {
 		p.Finished = max(p.Finished, r.Roll)
 		p.Accepted = o
+		p.Acts.tookBy(o.Payload)
 	}
 	switch {
 	case r.Verdict != handshake.Rejected:
@@ -238,8 +247,16 @@ func (p *Past) addOutcome(o handshake.Outcome) {
 	p.Covered = max(p.Covered, o.RollNo)
 	p.Finished = max(p.Finished, o.RollNo)
 	p.sawBoot(o.Boot)
+	if o.Outcome == handshake.Wrapped {
+		p.Acts.took(int(o.Slot))
+	}
 	if p.Open != nil && p.Open.Roll == o.RollNo && p.Open.Losses == p.Losses {
 		p.Open.Outcome = &o
+	}
+	if p.Accepted != nil && p.Accepted.Roll == o.RollNo && p.Accepted.Losses == p.Losses {
+		left := *p.Accepted // a Basis may hold the one before
+		left.Outcome = &o
+		p.Accepted = &left
 	}
 }
 

@@ -32,6 +32,9 @@ const (
 	KindAccept   Kind = "ACCEPT"
 	KindCarry    Kind = "CARRY"
 	KindFrame    Kind = "FRAME"
+	KindHang     Kind = "HANG"
+	KindHung     Kind = "HUNG"
+	KindStation  Kind = "STATION"
 )
 
 // Record is one durable fact of the line. A record is plain data: it is stored
@@ -166,6 +169,41 @@ type (
 		Finding recipe.Code     `json:"finding"`
 		By      string          `json:"by"`
 		Text    string          `json:"text"` // what the person was shown
+	}
+	// Hang stands before a named person's word on what hangs in a slot. It has an
+	// effect by the Hung records that name it.
+	Hang struct {
+		No    uint32    `json:"no"` // of the act, counting up on the line
+		Slot  int       `json:"slot"`
+		State HangState `json:"state"`
+		Width float64   `json:"width_m,omitempty"`
+		Paper string    `json:"paper,omitempty"`
+		// Outer is the outer diameter of what was hung, 0 not told. Length is set
+		// where the person told that, of which Outer follows.
+		Outer  float64 `json:"outer_m,omitempty"`
+		Length float64 `json:"length_m,omitempty"`
+		// Over is what the configuration said of the slot. The act counts as long as
+		// it still says so.
+		Over     HungRoll `json:"over"`
+		Corrects uint32   `json:"corrects,omitempty"` // act that was told wrong
+		By       string   `json:"by"`
+	}
+	// Hung is a step of an act of hanging: the slot was opened, the act is in force,
+	// or it has no effect any more.
+	Hung struct {
+		No       uint32   `json:"no"`
+		Slot     int      `json:"slot"`
+		Step     HangStep `json:"step"`
+		Evidence string   `json:"evidence"`
+	}
+	// Station stands before a station is worked by hand by a named person's word, or
+	// as it is configured again. It takes effect with the next request.
+	Station struct {
+		Station string    `json:"station"` // its key in the configuration
+		Mode    string    `json:"mode"`    // manual, as configured
+		Until   time.Time `json:"until,omitzero"`
+		By      string    `json:"by"`
+		Reason  string    `json:"reason,omitempty"`
 	}
 	// Mode says that writing was allowed or forbidden.
 	Mode struct {

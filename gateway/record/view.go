@@ -265,6 +265,16 @@ func summary(r Record, line *recipe.Line) string {
 		return fmt.Sprintf("by %s, reason code %d: %s", r.By, r.Reason, r.Text)
 	case Confirm:
 		return fmt.Sprintf("%s by %s: %s", r.Finding, r.By, r.Text)
+	case Hang:
+		return hangText(&r, line)
+	case Hung:
+		return fmt.Sprintf("act %d at slot %d: %s, %s", r.No, r.Slot, r.Step, r.Evidence)
+	case Station:
+		s := fmt.Sprintf("%s: %s by %s", r.Station, r.Mode, r.By)
+		if r.Reason != "" {
+			s += ": " + r.Reason
+		}
+		return s
 	case Mode:
 		return fmt.Sprintf("writing %s by %s: %s", onOff(r.Armed), r.By, r.Reason)
 	case Config:
@@ -283,6 +293,17 @@ func summary(r Record, line *recipe.Line) string {
 		return fmt.Sprintf("%s: would be %s%s", r.Tag, r.Verdict, codesOf(r.Findings))
 	}
 	return ""
+}
+
+func hangText(r *Hang, line *recipe.Line) string {
+	s := fmt.Sprintf("act %d at slot %d: %s", r.No, r.Slot, r.State)
+	if r.State == Hangs {
+		s += fmt.Sprintf(" %s of %s", line.Write(r.Width, quantity.Length), r.Paper)
+	}
+	if r.Corrects != 0 {
+		s += fmt.Sprintf(", corrects act %d", r.Corrects)
+	}
+	return s + ", by " + r.By
 }
 
 func codesOf(findings []recipe.Finding) string {

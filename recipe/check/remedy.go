@@ -58,6 +58,7 @@ var remedies = map[recipe.Code]Remedy{
 	recipe.NoInnerHeadSize:      {"Bring a smaller inner head and have its size added to the configuration, or wrap the roll by hand.", cautionHeads},
 	recipe.NoWindow:             {"Choose another wrap specification or head size for the roll, or wrap it by hand.", cautionHeads},
 	recipe.NoSlot:               {"Hang a wrapper that fits" + retry, cautionStand},
+	NewWrapper:                  {"Read on the wrapper roll what hangs, say so at the panel or with lapgate confirm --finding new-wrapper" + retry, cautionStand},
 	recipe.SlotUnconfirmed:      {"Hang the wrapper named, confirm its slot at the panel" + retry, cautionStand},
 	recipe.SlotUnfit:            {"Hang a wrapper that fits, confirm its slot at the panel" + retry, cautionStand},
 	recipe.CradleRefuses:        {wrapElse + retry, cautionRoll},
@@ -134,14 +135,18 @@ func RemedyFor(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand, code r
 	r := run{line: line, roll: roll, stand: stand}
 	r.spec, r.specName = line.SpecOf(roll)
 	c := nearest(list, w.Widths)
-	slot := "slot " + strconv.Itoa(c.Slot.Number)
+	slot, tellFirst := "slot "+strconv.Itoa(c.Slot.Number), ", telling it first with "+hangCommand(c.Slot.Number)
 	switch {
 	case outside(c.Slot.Width, w.Widths) > 0, c.Fit == recipe.NotAllowed:
-		out.Do = "Hang a wrapper of " + orList(r.spec.Papers) + ", " + r.span(metres, w.Widths) + " wide, in " + slot + retry
+		out.Do = "Hang a wrapper of " + orList(r.spec.Papers) + ", " + r.span(metres, w.Widths) + " wide, in " + slot + tellFirst + retry
+	case c.Fit == recipe.BeingHung:
+		out.Do = "End the work at " + slot + " and make it ready" + retry
+	case c.Fit == recipe.Empty, c.Fit == recipe.OutOfService:
+		out.Do = "Hang a wrapper of " + orList(r.spec.Papers) + ", " + r.span(metres, w.Widths) + " wide, in " + slot + tellFirst + retry
 	case c.Fit == recipe.NotReady:
 		out.Do = "Make " + slot + " ready" + retry
 	case c.Fit == recipe.TooShort:
-		out.Do = "Hang a new wrapper roll of " + r.write(metres, c.Slot.Width) + " in " + slot + retry
+		out.Do = "Hang a new wrapper roll of " + r.write(metres, c.Slot.Width) + " in " + slot + tellFirst + retry
 	}
 	return out, ok
 }

@@ -1,0 +1,263 @@
+package cycle
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
+	"lapgate/recipe"
+	"lapgate/recipe/check"
+	"lapgate/recipe/quantity"
+)
+
+// Outer diameters, m, of which a wrapper roll is believed.
+const greatestOuter = 3
+
+// sameWidth is how far a width may be from one that may be hung to mean that, m: a
+// rounding, and no tolerance of the paper.
+const sameWidth = 1e-4
+
+// asTold is the line with what persons told of it.
+func (m *Machine) asTold() *recipe.Line { return m.mem.Acts.Line(m.line) }
+
+// askHang answers whether a person's word on a slot can be taken, and what is to
+// be done for it to take effect. Unless only that was asked, it is recorded.
+func (m *Machine) askHang(e HangWrapper) {
+	h := record.Hang{No: m.mem.Acts.Hangs + 1, Slot: e.Slot, State: e.State, Width: e.Width, Paper: e.Paper,
+		Outer: e.Outer, Length: e.Length, Corrects: e.Corrects, By: e.By}
+	a := HangAnswer{No: h.No}
+	if a.Problems = m.hangProblems(&h); len(a.Problems) > 0 {
+		m.do(a)
+		m.tell(noteHangRefused, fmt.Sprintf("what %s tells of slot %d is refused: %s", h.By, h.Slot, a.Problems[0]),
+			Field{"slot", h.Slot}, Field{"by", h.By})
+		return
+	}
+	slot := &m.mem.Acts.Slots[h.Slot-1]
+	atOnce, why := h.State == record.Empty || h.State == record.OutOfService, "nothing is taken from it"
+	if h.Corrects != 0 && slot.InForce != nil && slot.InForce.No == h.Corrects {
+		atOnce, why = true, "it corrects what is in force"
+	}
+	a.Next = m.afterHang(&h, atOnce)
+	m.do(a)
+	if e.Preview {
+		return
+	}
+	m.journal(h)
+	if atOnce {
+		m.journal(record.Hung{No: h.No, Slot: h.Slot, Step: record.InForce, Evidence: why})
+	}
+	m.end(contradictedKey(h.Slot))
+	m.tell(noteHang, fmt.Sprintf("slot %d by %s: %s; %s", h.Slot, h.By, m.hangWords(&h), a.Next), Field{"act", h.No}, Field{"slot", h.Slot}, Field{"by", h.By})
+}
+
+// hangProblems lists why a person's word on a slot cannot be taken, and fills in
+// what follows from the configuration.
+func (m *Machine) hangProblems(h *record.Hang) (problems []string) {
+	say := func(bad bool, format string, args ...any) {
+		if bad {
+			problems = append(problems, fmt.Sprintf(format, args...))
+		}
+	}
+	say(h.By == "", "hanging a wrapper needs the name of a person")
+	stand := &m.line.Stand
+	i := slices.IndexFunc(stand.Slots, func(s recipe.SlotSpec) bool { return s.Number == h.Slot })
+	if i < 0 || h.Slot < 1 || h.Slot > len(m.mem.Acts.Slots) || !m.line.Equipment.Stand.Present() {
+		say(true, "the line has no slot %d; it has %s", h.Slot, m.slotNames())
+		return problems
+	}
+	h.Over = record.OverOf(&stand.Slots[i])
+	busy := m.takesFrom(h.Slot)
+	say(busy != 0 && h.State != record.AsBefore, "roll %d is offered or wrapped with the wrapper of slot %d; wait until it has left", busy, h.Slot)
+	m.correctable(h, say)
+	if h.State == record.Hangs {
+		m.wrapperProblems(h, say)
+	} else {
+		say(h.Width != 0 || h.Paper != "" || h.Outer != 0 || h.Length != 0, "a slot that is %s has no width, paper, diameter or length", h.State)
+	}
+	return problems
+}
+
+// correctable tells whether the act that is corrected is the newest of its slot.
+func (m *Machine) correctable(h *record.Hang, say func(bool, string, ...any)) {
+	s := &m.mem.Acts.Slots[h.Slot-1]
+	newest := s.Told
+	if newest == nil {
+		newest = s.InForce
+	}
+	switch {
+	case h.State == record.AsBefore:
+		say(s.Told == nil || s.Told.No != h.Corrects, "act %d at slot %d does not wait to take effect; tell what hangs there now", h.Corrects, h.Slot)
+	case h.Corrects == 0:
+	case newest == nil:
+		say(true, "nobody told what hangs at slot %d; leave out --correct", h.Slot)
+	default:
+		say(newest.No != h.Corrects, "the newest act at slot %d is %d; correct that one", h.Slot, newest.No)
+	}
+}
+
+// wrapperProblems lists what is wrong with the wrapper told.
+func (m *Machine) wrapperProblems(h *record.Hang, say func(bool, string, ...any)) {
+	widths, papers := m.line.Stand.MayHang(h.Slot)
+	write := func(v float64) string { return m.line.Write(v, quantity.Length) }
+	i := slices.IndexFunc(widths, func(w float64) bool { return math.Abs(w-h.Width) <= sameWidth })
+	if i >= 0 {
+		h.Width = widths[i]
+	}
+	var allowed []string
+	for _, w := range widths {
+		allowed = append(allowed, write(w))
+	}
+	say(i < 0, "the configuration lets no wrapper of %s hang at slot %d; it allows %s (stand.slots, widths)", write(h.Width), h.Slot, strings.Join(allowed, ", "))
+	say(!slices.Contains(papers, h.Paper), "the configuration lets no %q hang at slot %d; it allows %s (stand.slots, papers)", h.Paper, h.Slot, strings.Join(papers, ", "))
+	core := m.line.Stand.CoreDiameter
+	if h.Length > 0 && h.Outer == 0 {
+		if paper := m.line.Materials.Paper(h.Paper); paper != nil {
+			h.Outer = math.Sqrt(4*h.Length*paper.Caliper/math.Pi + core*core)
+		}
+	}
+	say(h.Outer != 0 && !(h.Outer > core && h.Outer <= greatestOuter), "a wrapper roll of %s across is none: its core has %s, and none is larger than %s", write(h.Outer), write(core), write(greatestOuter))
+	say(h.Length < 0 || math.IsNaN(h.Length), "the length is %v m; give a length above zero, or leave it out", h.Length)
+}
+
+func (m *Machine) slotNames() string {
+	var names []string
+	for _, s := range m.line.Stand.Slots {
+		names = append(names, strconv.Itoa(s.Number))
+	}
+	if names == nil || !m.line.Equipment.Stand.Present() {
+		return "none"
+	}
+	return strings.Join(names, ", ")
+}
+
+// takesFrom is the roll that takes from a slot, or is about to: of the open offer,
+// or of the recipe that was accepted last for as long as its roll has no outcome and
+// no other roll came. It is 0 where there is none.
+func (m *Machine) takesFrom(slot int) uint32 {
+	for _, o := range []*record.Offer{m.mem.Open, m.mem.Accepted} {
+		if o == nil || o != m.mem.Open && (o.Losses != m.mem.Losses || o.Outcome != nil || m.view.seen && m.view.roll != o.Roll) {
+			continue
+		}
+		var p handshake.Payload
+		if handshake.DecodeStoredPayload(o.Payload, &p) == nil && p.Kind == handshake.KindRecipe && int(p.Slot) == slot {
+			return o.Roll
+		}
+	}
+	return 0
+}
+
+// afterHang tells a person what comes next.
+func (m *Machine) afterHang(h *record.Hang, atOnce bool) string {
+	switch {
+	case h.State == record.AsBefore:
+		return fmt.Sprintf("act %d is taken back; slot %d is as before", h.Corrects, h.Slot)
+	case atOnce && h.State == record.Hangs:
+		return "it is in force at once; the next roll on it asks for a confirmation"
+	case atOnce:
+		return "it is in force at once: nothing is taken from it"
+	case m.line.Equipment.Stand.Powered():
+		return "it takes effect when the slot was seen not ready and ready again; nothing is taken from it until then, and the next roll on it asks for a confirmation"
+	}
+	return "it takes effect when the slot is confirmed at the panel after it was not; nothing is taken from it until then"
+}
+
+func (m *Machine) hangWords(h *record.Hang) string {
+	if h.State != record.Hangs {
+		return string(h.State)
+	}
+	return fmt.Sprintf("%s of %s hangs there", m.line.Write(h.Width, quantity.Length), h.Paper)
+}
+
+// watchSlots looks whether an act of hanging takes effect: a slot with a contact was
+// not ready and is ready again, and one without is confirmed at the panel after it
+// was not.
+func (m *Machine) watchSlots(r *handshake.Request) {
+	for i := range m.mem.Acts.Slots {
+		s := &m.mem.Acts.Slots[i]
+		if s.Told == nil {
+			continue
+		}
+		h := *s.Told
+		on, was, is := r.SlotsReady>>i&1 == 1, "seen not ready", "seen ready after it was not"
+		if !m.line.Equipment.Stand.Powered() {
+			on, was, is = int(r.SlotConfirmed) == i+1, "seen not confirmed", "confirmed at the panel"
+		}
+		switch {
+		case !on && !s.Open:
+			m.journal(record.Hung{No: h.No, Slot: h.Slot, Step: record.Opened, Evidence: was})
+		case on && s.Open:
+			m.journal(record.Hung{No: h.No, Slot: h.Slot, Step: record.InForce, Evidence: is})
+			m.end(runsOutKey(h.Slot))
+			m.tell(noteHung, fmt.Sprintf("slot %d: %s, as %s told", h.Slot, m.hangWords(&h), h.By), Field{"act", h.No}, Field{"slot", h.Slot}, Field{"by", h.By})
+		}
+	}
+}
+
+// endHangs ends the acts that no longer count, because the configuration says
+// something else of their slot than it did.
+func (m *Machine) endHangs() {
+	for _, h := range m.mem.Acts.Stale(m.line) {
+		m.journal(record.Hung{No: h.No, Slot: h.Slot, Step: record.Ended, Evidence: "the configuration says something else of the slot"})
+		m.tell(noteHangEnded, fmt.Sprintf("what %s told of slot %d no longer counts: the configuration says something else of it", h.By, h.Slot), Field{"act", h.No}, Field{"slot", h.Slot})
+	}
+}
+
+func runsOutKey(slot int) string      { return condRunsOut + "/slot " + strconv.Itoa(slot) }
+func contradictedKey(slot int) string { return condWrapper + "/slot " + strconv.Itoa(slot) }
+
+// tellStock tells of a wrapper roll that lasts for few rolls more, as long as rolls
+// of its slot find it so.
+func (m *Machine) tellStock(d *Decision) {
+	slot := d.Setpoints.Slot
+	if slot == 0 {
+		return
+	}
+	for i := range d.Findings {
+		if f := &d.Findings[i]; f.Code == check.StockLow {
+			m.raise(runsOutKey(slot), f.Text, Field{"slot", slot}, Field{"lasts_for", f.Got})
+			return
+		}
+	}
+	m.end(runsOutKey(slot))
+}
+
+// contradictsK is by how many standard uncertainties a measured overhang has to be off
+// to contradict a wrapper (J).
+const contradictsK = 3
+
+// tellsOverhang is the standard uncertainty of an overhang as the controller
+// measures it, m (J).
+const tellsOverhang = 0.002
+
+// lookAtWrapper compares what was measured of a wrapped roll with the wrapper that a
+// person told of. A scale that is off says so too, where it is the first to weigh a
+// roll in that wrapper or the overhang is not measured.
+func (m *Machine) lookAtWrapper(o *handshake.Outcome, w *record.Weighing) {
+	on, ok := m.wrapped(o)
+	if !ok || o.Outcome != handshake.Wrapped || int(o.Slot) != on.setpoints.Slot || o.Slot == 0 {
+		return
+	}
+	slot := int(o.Slot)
+	told := m.mem.Acts.Slots[slot-1].InForce
+	if told == nil || told.State != record.Hangs {
+		return
+	}
+	const perMetre = 10000
+	write := func(v float64) string { return on.line.Write(v, quantity.Length) }
+	key, fields := contradictedKey(slot), []Field{{"slot", slot}, {"roll_no", o.RollNo}, {"by", told.By}, {"act", told.No}}
+	measured, expected := float64(o.Overhang)/perMetre, on.setpoints.Overhang
+	band := contradictsK * math.Hypot(on.overhangU, tellsOverhang)
+	switch {
+	case o.Overhang != 0 && math.Abs(measured-expected) > band:
+		m.raise(key, fmt.Sprintf("roll %d has an overhang of %s, the wrapper that %s told of at slot %d gives %s ± %s: as if it were %s wide",
+			o.RollNo, write(measured), told.By, slot, write(expected), write(band), write(on.measured.Width+2*measured)), fields...)
+	case w != nil && w.Verdict == "wrong":
+		m.raise(key, fmt.Sprintf("the scale contradicts roll %d, which has the wrapper that %s told of at slot %d: %s", o.RollNo, told.By, slot, w.Text), fields...)
+	case o.Overhang != 0 || w != nil && w.Verdict == "good":
+		m.end(key)
+	}
+}

@@ -1,0 +1,78 @@
+package cycle
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"lapgate/gateway/record"
+	"lapgate/recipe"
+)
+
+func byHandKey(station string) string  { return condByHand + "/" + station }
+func overdueKey(station string) string { return condOverdue + "/" + station }
+
+// askStation answers whether a station can be worked as a person wants it. Unless
+// only that was asked, it is recorded.
+func (m *Machine) askStation(e SetStation) {
+	a := StationAnswer{Problems: m.stationProblems(&e)}
+	if len(a.Problems) == 0 {
+		a.Next = "from the next request on it is worked as configured and moves by itself again: keep everybody clear of it"
+		if e.ByHand {
+			a.Next = "from the next request on it is worked by hand, gets no setpoints, and stays so until it is told otherwise"
+		}
+	}
+	m.do(a)
+	switch {
+	case len(a.Problems) > 0:
+		m.tell(noteStationRefused, fmt.Sprintf("what %s wants of station %s is refused: %s", e.By, e.Station, a.Problems[0]), Field{"station", e.Station}, Field{"by", e.By})
+		return
+	case e.Preview:
+		return
+	}
+	r := record.Station{Station: e.Station, Mode: record.AsConfigured, By: e.By, Reason: e.Reason}
+	if e.ByHand {
+		r.Mode, r.Until = record.ByHand, e.Until.UTC().Round(0)
+	}
+	m.journal(r)
+	m.tell(noteStation, fmt.Sprintf("%s: %s by %s", e.Station, r.Mode, e.By), Field{"station", e.Station}, Field{"mode", r.Mode}, Field{"by", e.By})
+	m.end(overdueKey(e.Station))
+	if !e.ByHand {
+		m.end(byHandKey(e.Station))
+	}
+}
+
+// stationProblems lists why a station cannot be worked so.
+func (m *Machine) stationProblems(e *SetStation) (problems []string) {
+	say := func(bad bool, format string, args ...any) {
+		if bad {
+			problems = append(problems, fmt.Sprintf(format, args...))
+		}
+	}
+	say(e.By == "", "changing a station needs the name of a person")
+	keys := recipe.StationKeys()
+	if !slices.Contains(keys, e.Station) {
+		say(true, "no station is named %q; it is one of %s", e.Station, strings.Join(keys, ", "))
+		return problems
+	}
+	configured, told := *m.line.Equipment.Mode(e.Station), m.mem.Acts.Station(e.Station)
+	say(e.ByHand && !configured.Powered(), "%s is %s in the configuration; only one that is semi or auto can be worked by hand for a while", e.Station, configured)
+	say(!e.ByHand && told == nil, "%s is worked as configured already, %s", e.Station, configured)
+	say(e.ByHand && !e.Until.IsZero() && !e.Until.After(m.now.Wall), "the time until which %s is worked by hand is over", e.Station)
+	return problems
+}
+
+// ageStations has people told which stations are worked by hand, and of one whose
+// time is over. Nothing changes back by itself.
+func (m *Machine) ageStations() {
+	for i := range m.mem.Acts.Stations {
+		s := &m.mem.Acts.Stations[i]
+		if m.standing(byHandKey(s.Station)) < 0 {
+			m.raise(byHandKey(s.Station), fmt.Sprintf("%s is worked by hand: %s said so", s.Station, s.By), Field{"station", s.Station}, Field{"by", s.By})
+		}
+		if s.Overdue(m.now.Wall) && m.standing(overdueKey(s.Station)) < 0 {
+			m.raise(overdueKey(s.Station), fmt.Sprintf("%s was to be worked by hand until %s and still is; it does not change back by itself", s.Station, s.Until.Format("2006-01-02 15:04 MST")),
+				Field{"station", s.Station}, Field{"by", s.By}, Field{"until", s.Until})
+		}
+	}
+}

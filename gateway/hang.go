@@ -1,0 +1,119 @@
+package gateway
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+
+	"lapgate/gateway/control"
+	"lapgate/gateway/cycle"
+	"lapgate/gateway/record"
+	"lapgate/recipe"
+	"lapgate/recipe/quantity"
+)
+
+// Hang asks a line to take a named person's word on what hangs in a slot, or only
+// what would come of it. Errors: no such line, a line that has ended.
+func (g *Gateway) Hang(ctx context.Context, line string, h cycle.HangWrapper) (answer cycle.HangAnswer, err error) {
+	l, err := g.line(line)
+	if err != nil {
+		return answer, err
+	}
+	err = l.ask(ctx, func(run context.Context) {
+		l.handle(run, h)
+		answer = l.hung
+	})
+	return answer, err
+}
+
+// SetStation asks a line to have a station worked by hand or as it is configured, or
+// only what would come of it. Errors: no such line, a line that has ended.
+func (g *Gateway) SetStation(ctx context.Context, line string, s cycle.SetStation) (answer cycle.StationAnswer, err error) {
+	l, err := g.line(line)
+	if err != nil {
+		return answer, err
+	}
+	err = l.ask(ctx, func(run context.Context) {
+		l.handle(run, s)
+		answer = l.worked
+	})
+	return answer, err
+}
+
+// hang reads what a person wrote of a slot, and has it taken.
+func (o *Operator) hang(ctx context.Context, name string, r *control.Request) control.Reply {
+	h, err := readWrapper(r.Wrapper)
+	if err != nil {
+		return control.Reply{Outcome: control.Refused, Error: err.Error()}
+	}
+	h.By, h.Preview = r.By, !r.Agreed
+	answer, err := o.Gateway.Hang(ctx, name, h)
+	what := fmt.Sprintf("slot %d, act %d", h.Slot, answer.No)
+	return answered(name, what, r.Agreed, answer.Problems, answer.Next, err)
+}
+
+// station has a station worked as a person wants it.
+func (o *Operator) station(ctx context.Context, name string, r *control.Request) control.Reply {
+	s := cycle.SetStation{Station: r.Station, ByHand: r.Mode == recipe.Manual.String(), Until: r.Until, By: r.By, Reason: r.Reason, Preview: !r.Agreed}
+	if m := o.Gateway.recipeLine(name).Equipment.Mode(r.Station); m != nil && !s.ByHand && r.Mode != m.String() {
+		return control.Reply{Outcome: control.Refused, Error: fmt.Sprintf("line %s: %s is %s in the configuration; say manual for a while, or %s for as configured", name, r.Station, m, m)}
+	}
+	answer, err := o.Gateway.SetStation(ctx, name, s)
+	return answered(name, r.Station, r.Agreed, answer.Problems, answer.Next, err)
+}
+
+// answered is the reply to an act at the line.
+func answered(line, what string, done bool, problems []string, next string, err error) control.Reply {
+	switch {
+	case err != nil:
+		return control.Reply{Outcome: control.Failed, Error: err.Error()}
+	case len(problems) > 0:
+		return control.Reply{Outcome: control.Refused, Error: "line " + line + ": " + strings.Join(problems, "\n")}
+	}
+	if done {
+		what += " is recorded"
+	}
+	return control.Reply{Outcome: control.Done, Text: []string{"line " + line + ": " + what + ": " + next}}
+}
+
+// readWrapper reads what a person wrote of a slot. The error names every problem.
+func readWrapper(w *control.Wrapper) (h cycle.HangWrapper, err error) {
+	if w == nil {
+		return h, errors.New("no slot is named; give its number and what hangs there")
+	}
+	h = cycle.HangWrapper{Slot: w.Slot, State: record.Hangs, Paper: w.Paper, Corrects: w.Correct}
+	var problems []error
+	read := func(flag, text string, to *float64) {
+		if text == "" {
+			return
+		}
+		v, err := quantity.Parse(text, quantity.Length)
+		if err == nil && !(v > 0) {
+			err = fmt.Errorf("got %q, want a length above zero", text)
+		}
+		if err != nil {
+			problems = append(problems, fmt.Errorf("%s: %w", flag, err))
+		}
+		*to = v
+	}
+	read("width", w.Width, &h.Width)
+	read("outer", w.Outer, &h.Outer)
+	read("length", w.Length, &h.Length)
+	switch {
+	case w.Empty && w.OutOfService:
+		problems = append(problems, errors.New("a slot is empty or out of service; say one of them"))
+	case w.Empty:
+		h.State = record.Empty
+	case w.OutOfService:
+		h.State = record.OutOfService
+	case w.Correct != 0 && w.Width == "" && w.Paper == "" && w.Outer == "" && w.Length == "":
+		h.State = record.AsBefore
+	case w.Width == "" || w.Paper == "":
+		problems = append(problems, errors.New("a wrapper has a width and a paper; give both, or say that the slot is empty or out of service"))
+	}
+	if w.Outer != "" && w.Length != "" {
+		problems = append(problems, errors.New("outer diameter and length tell the same; give one of them"))
+	}
+	return h, errors.Join(problems...)
+}

@@ -206,6 +206,12 @@ func TestCommissioning(t *testing.T) {
 		t.Errorf("status while held:\n%s", s)
 	}
 	command(t, exitDone, "line north: the hold is ended", "hold", "--off", "--config", file, "--by", "kim", "--reason", "clean")
+	onSouth := []string{"--config", file, "--line", "south", "--by", "kim", "--yes"}
+	command(t, exitDifferences, "the configuration lets no wrapper of 36 in hang at slot 2", append([]string{"hang", "--slot", "2", "--width", "36 in", "--paper", "kraft-poly"}, onSouth...)...)
+	command(t, exitDone, "line south: slot 2, act 1 is recorded: it takes effect when", append([]string{"hang", "--slot", "2", "--width", "34 in", "--paper", "kraft-poly"}, onSouth...)...)
+	command(t, exitDone, "line south: slot 2, act 2 is recorded: act 1 is taken back", append([]string{"hang", "--slot", "2", "--correct", "1"}, onSouth...)...)
+	command(t, exitDifferences, "heads is manual in the configuration", append([]string{"station", "heads", "manual"}, onSouth...)...)
+	command(t, exitDone, "line south: header is recorded: from the next request on", append([]string{"station", "header", "manual", "--until", "06:00"}, onSouth...)...)
 
 	// Reloads: nothing new, something new, something invalid, and what needs a
 	// restart, which is refused with both values.

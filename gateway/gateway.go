@@ -222,3 +222,13 @@ func (g *Gateway) Lines() []status.Line {
 	}
 	return out
 }
+
+// Newest tells what the newest records of a line tell of its rolls. It is empty for a
+// line of another name.
+func (g *Gateway) Newest(line string) *record.Newest {
+	l, err := g.line(line)
+	if err != nil {
+		return &record.Newest{}
+	}
+	return l.newest.Load()
+}

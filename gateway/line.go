@@ -32,8 +32,13 @@ type lineLoop struct {
 	begun   chan struct{} // closed when the line is being served
 	gone    chan struct{} // closed when the line has ended
 	public  atomic.Pointer[status.Line]
+	newest  atomic.Pointer[record.Newest]
 
 	machine *cycle.Machine
+	recent  record.Recent // of the journal, for people
+
+	unfolded bool // a record is left out there
+
 	sources *sources
 	journal Journal
 	dialer  link.Dialer
@@ -70,6 +75,7 @@ func newLineLoop(s settings, o *Options) *lineLoop {
 		retry:   backoff{first: s.reconnectFirst, last: s.reconnectLast, jitter: o.Jitter, waiting: true},
 	}
 	l.public.Store(&status.Line{Name: s.name, At: time.Now()})
+	l.newest.Store(&record.Newest{})
 	return l
 }
 
@@ -140,12 +146,13 @@ func (l *lineLoop) begin(ctx context.Context) error {
 	if against := (contradiction{}); errors.As(err, &against) {
 		// What came before the contradiction is no better known than what comes
 		// after it.
-		l.machine, l.lastMode = cycle.New(l.set.machine), nil
+		l.machine, l.lastMode, l.recent = cycle.New(l.set.machine), nil, record.Recent{}
 		err = l.journal.BeginAnew(ctx, against.Error())
 	}
 	if err != nil {
 		return fmt.Errorf("reading the journal: %w", err)
 	}
+	l.newest.Store(l.recent.Newest())
 	if l.again != nil {
 		if !l.append(context.WithoutCancel(ctx), *l.again) {
 			return l.halted
@@ -222,6 +229,7 @@ func (l *lineLoop) recover(s record.Stored) error {
 	if err := l.machine.Recover(s); err != nil {
 		return contradiction{s.Seq, err}
 	}
+	l.fold(s)
 	switch r := s.Record.(type) {
 	case record.Mode:
 		l.lastMode = &r
@@ -229,6 +237,15 @@ func (l *lineLoop) recover(s record.Stored) error {
 		l.lastMode = r.Mode
 	}
 	return nil
+}
+
+// fold adds a record to what people read. One that says nothing to a person does not
+// end the line; it is told once.
+func (l *lineLoop) fold(s record.Stored) {
+	if err := l.recent.Add(s); err != nil && !l.unfolded {
+		l.unfolded = true
+		l.log.Warn("the page and the reports leave out a record", zap.Error(err))
+	}
 }
 
 // connect dials once and tells of the first failure, of one for another reason, of
@@ -411,8 +428,11 @@ func (l *lineLoop) journalFailed(ctx context.Context, r record.Record, err error
 	}
 }
 
-// follow keeps what the shell itself must know of durable records.
+// follow keeps what the shell itself, and people, must know of durable records. What
+// people read is a copy: however slow they are, the line waits for none of them.
 func (l *lineLoop) follow(s record.Stored) {
+	l.fold(s)
+	l.newest.Store(l.recent.Newest())
 	switch r := s.Record.(type) {
 	case record.Mode:
 		l.armed, l.lastMode = r.Armed, &r

@@ -91,12 +91,18 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 		log.Info("commands are taken", zap.String("socket", channel.Path()))
 	}
 	if !snapshot.Status.Off() {
-		server, err := status.Listen(ctx, snapshot.Status.Listen, status.Source{Version: thisBuild().Version, Lines: g.Lines, Config: g.Config, Metrics: registry})
+		access, err := snapshot.Status.Access(p.lookup)
+		if err != nil {
+			return &exitError{exitConfig, err}
+		}
+		server, err := status.Listen(ctx, snapshot.Status.Listen, access, status.Source{
+			Version: thisBuild().Version, Lines: g.Lines, Newest: g.Newest, Config: g.Config, Metrics: registry, Zone: p.zone(),
+		})
 		if err != nil {
 			return err
 		}
 		defer func() { err = errors.Join(err, server.Close()) }()
-		log.Info("status page", zap.String("address", "http://"+server.Addr()+"/"))
+		log.Info("status page", zap.String("address", server.URL()))
 	}
 	beside, end := context.WithCancel(ctx)
 	var wait sync.WaitGroup

@@ -95,7 +95,11 @@ type Log struct {
 
 // Status is the page for people and the metrics.
 type Status struct {
-	Listen string `cfg:"listen" default:"127.0.0.1:8480" doc:"address and port of status page and metrics, without login: keep it on loopback; none for no page"`
+	Listen      string `cfg:"listen" default:"127.0.0.1:8480" doc:"address and port of page, metrics, health and JSON; other than on loopback only by TLS and for whom clients or token admit; none for no page"`
+	Certificate string `cfg:"certificate" default:"" path:"true" doc:"file of the page's certificate, in PEM form with the chain behind it"`
+	Key         string `cfg:"key" default:"" path:"true" doc:"file of its key, not encrypted, which only its owner may touch"`
+	Clients     string `cfg:"clients" default:"" path:"true" doc:"file of the certificates that sign those of viewers, in PEM form; who shows such a one is admitted"`
+	Token       string `cfg:"token" default:"" secret:"true" path:"true" doc:"where a token is read at the start that admits too, 16 characters at least: file:PATH, a file that only its owner may touch, or env:NAME; a program sends it as bearer, a browser as password, and it is never in an address"`
 }
 
 // Off reports whether no status page is wanted.

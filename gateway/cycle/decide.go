@@ -332,6 +332,24 @@ func remedyOf(reason uint16) remedy {
 	return holdRoll
 }
 
+// RejectRemedy is what a person does about a reason of the controller for a
+// rejection.
+func RejectRemedy(reason uint16) string {
+	switch {
+	case remedyOf(reason) == waitPermissive:
+		return "See at the controller which permissive is off and bring it back. " + caution.ReachIn.String()
+	case reason == handshake.RejectNotAlive:
+		return "Nothing to do at once: it is offered again. Where it stays, check the network between lapgate and the controller."
+	case remedyOf(reason) == offerAgain:
+		return "Nothing to do at once: it is offered again. Where it stays, have the controller's program checked."
+	case reason == handshake.RejectWrongRoll:
+		return "Measure the roll again, then press retry at the controller."
+	case reason >= handshake.RejectLimit:
+		return "Compare the controller's own limit with the one of the configuration, and have the wrong one corrected."
+	}
+	return "Have the version of the controller's program checked."
+}
+
 // forcedHold returns the finding that holds a roll because of the newest
 // rejection that would come again.
 func forcedHold(rejections []uint16) (f recipe.Finding, forced bool) {

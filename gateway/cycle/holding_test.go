@@ -73,9 +73,9 @@ func TestRemedyNamesTheSlot(t *testing.T) {
 		stand func(*recipe.Stand)
 		want  string
 	}{
-		{"none that wide", 2.5, func(*recipe.Stand) {}, `Hang a wrapper of "kraft", 2.`},
+		{"none that wide", 2.5, func(*recipe.Stand) {}, `Hang kraft, 2.`},
 		{"not ready", 1.6, func(s *recipe.Stand) { s.Ready[1] = false }, "Make slot 2 ready, then press retry at the controller."},
-		{"too little left", 1.6, func(s *recipe.Stand) { s.Outer[1] = 0.08 }, "Hang a new wrapper roll of 1.85 m in slot 2, telling it first with lapgate hang --slot 2, then press retry"},
+		{"too little left", 1.6, func(s *recipe.Stand) { s.Outer[1] = 0.08 }, "Hang a new wrapper roll, 1.85 m wide, in slot 2, telling it first with lapgate hang --slot 2, then press retry"},
 	} {
 		if got := of(c.width, c.stand); !strings.HasPrefix(got, c.want) {
 			t.Errorf("%s: %q, want %q…", c.name, got, c.want)

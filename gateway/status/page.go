@@ -1,146 +1,277 @@
 package status
 
 import (
+	"bytes"
+	"embed"
 	"fmt"
 	"html/template"
 	"strings"
 	"time"
 
-	"lapgate/gateway/handshake"
 	"lapgate/gateway/present"
+	"lapgate/gateway/record"
+	"lapgate/gateway/report"
+	"lapgate/recipe"
+	"lapgate/recipe/quantity"
 )
 
-// page is read-only: it has no form, no script and no link that changes
-// anything.
-var page = template.Must(template.New("page").Funcs(template.FuncMap{"rows": rows, "clean": present.Clean}).Parse(`<!doctype html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta http-equiv="refresh" content="5">
-<title>lapgate</title>
-<style>
-body { font: 16px/1.4 sans-serif; margin: 2em; max-width: 60em }
-table { border-collapse: collapse; margin-bottom: 2em }
-th, td { text-align: left; padding: .2em 1em .2em 0; border-bottom: 1px solid #ccc; vertical-align: top }
-.bad { color: #a00000; font-weight: bold }
-</style>
-</head>
-<body>
-<h1>lapgate {{.Version}}</h1>
-<p>Advisory only. Guards, emergency stops and temperature trips are in the line's safety system, not here.</p>
-{{with .Config}}<p>configuration {{.File}}, hash {{.Hash}}{{if .At}}, read again {{.At.Format "2006-01-02 15:04:05 MST"}} by {{.By}}{{end}}</p>
-{{with .Refused}}<p class="bad">a newer configuration was refused {{.At.Format "2006-01-02 15:04:05 MST"}} ({{.By}}), the one before stays in force: {{clean .Error}}</p>
-{{end}}{{end}}{{range .Lines}}
-<h2>{{.Name}}</h2>
-<table>
-<tr><th>connection</th><td>{{if .Ended}}<span class="bad">none: the line is not served</span>{{else if .Connected}}up{{else}}<span class="bad">down</span>{{end}}</td></tr>
-<tr><th>writing</th><td>{{if .Ended}}nothing is written{{else if .Armed}}armed{{else}}shadow, nothing is written{{end}}</td></tr>
-{{if .Error}}<tr><th>trouble</th><td class="bad">{{clean .Error}}</td></tr>{{end}}
-{{if .Ended}}<tr><th>goes on</th><td>{{if .Alive}}by itself, in shadow; tried again {{.Again.Format "2006-01-02 15:04:05 MST"}}{{else}}when a person has seen to it, in shadow: lapgate restart --line {{.Name}} --by NAME{{end}}</td></tr>{{end}}
-{{range rows .}}<tr><th>{{.Name}}</th><td>{{clean .Value}}</td></tr>
-{{end}}<tr><th>as of</th><td>{{.At.Format "2006-01-02 15:04:05 MST"}}</td></tr>
-</table>
-{{end}}
-</body>
-</html>
-`))
+//go:embed page.html roll.html page.css page.js
+var assets embed.FS
 
-type row struct{ Name, Value string }
+var templates = template.Must(template.New("status").Funcs(template.FuncMap{"clean": present.Clean, "upper": upper, "prose": prose, "where": where}).ParseFS(assets, "*.html"))
 
-// rows are what the page shows of the machine, in a fixed order. A line that
-// has read no request shows nothing of one: what was never read is not a zero.
-func rows(l Line) []row {
-	v := viewOf(&l)
-	if l.Ended {
-		return nil // the machine stands still; its state of then is no state of now
+// shift is how far back the trends go.
+const shift = 8 * time.Hour
+
+// livePage is the page of all lines.
+type livePage struct {
+	Title, Version string
+	Config         *configView
+	Lines          []livePanels
+	zone           *time.Location
+}
+
+// When is a moment with its day.
+func (p *livePage) When(t any) string { return when(t, p.zone) }
+
+func when(t any, zone *time.Location) string {
+	switch t := t.(type) {
+	case time.Time:
+		if t.IsZero() {
+			return ""
+		}
+		return t.In(zone).Format("2006-01-02 15:04:05")
+	case *time.Time:
+		return when(*t, zone)
 	}
-	out := []row{{"state", v.State}}
-	if v.Reason != "" {
-		out = append(out, row{"reason", v.Reason})
+	return ""
+}
+
+// livePanels is one line as the page shows it.
+type livePanels struct {
+	LineView
+	Side, StandDrawing template.HTML
+	Trends             []liveTrend
+	zone               *time.Location
+	seenAt             time.Time
+}
+
+type liveTrend struct {
+	Title, Unit string
+	Drawing     template.HTML
+}
+
+// drawn is a drawing of package report, which escapes what others wrote.
+func drawn(svg string) template.HTML { return template.HTML(svg) } //nolint:gosec // see above
+
+// page makes what the live page shows of all lines.
+func (s Source) livePage() *livePage {
+	lines := s.Lines()
+	out := &livePage{Title: "lapgate", Version: s.Version, Config: s.configuration(), zone: s.zone()}
+	var needs []string
+	for i := range lines {
+		l, n := &lines[i], s.newest(lines[i].Name)
+		p := livePanels{LineView: s.viewOf(l, n), zone: s.zone(), seenAt: l.seenAt()}
+		if p.Now.Need {
+			needs = append(needs, "▲ "+l.Name)
+		}
+		p.draw(l, n)
+		out.Lines = append(out.Lines, p)
 	}
-	if v.Session != nil {
-		out = append(out, row{"session", fmt.Sprintf("%d/%08X", v.Session.Epoch, v.Session.Nonce)})
-	}
-	out = append(out, row{"configuration", v.Config.String()})
-	if r := v.Request; r != nil {
-		out = append(out,
-			row{"roll at the station", fmt.Sprintf("%d %s, %s", r.Roll, r.Tag, r.Phase)},
-			row{"read", fmt.Sprintf("%.1f s ago", r.Age)},
-			row{"outcomes", fmt.Sprintf("%d produced, %d in the journal, %d acknowledged", r.Produced, r.Journaled, r.Acked)})
-	}
-	if v.HoldAll {
-		out = append(out, row{"hold", "every roll is held by an operator"})
-	}
-	if len(v.Conditions) > 0 {
-		out = append(out, row{"conditions", strings.Join(v.Conditions, ", ")})
+	if needs != nil {
+		out.Title = strings.Join(needs, " ") + " · lapgate"
 	}
 	return out
 }
 
-// view is a line as JSON shows it. Times are in seconds.
-type view struct {
-	Line       string               `json:"line"`
-	Armed      bool                 `json:"armed"`
-	Connected  bool                 `json:"connected"`
-	Ended      bool                 `json:"ended"`
-	Again      *time.Time           `json:"again,omitempty"` // when a line that has ended is opened again by itself
-	Error      string               `json:"error,omitempty"`
-	State      string               `json:"state"`
-	Reason     string               `json:"reason,omitempty"`
-	Session    *handshake.Session   `json:"session,omitempty"`
-	Config     handshake.ConfigHash `json:"config_hash"`
-	HoldAll    bool                 `json:"hold_all"`
-	Request    *request             `json:"request,omitempty"` // absent until one was read
-	Open       string               `json:"open_offer,omitempty"`
-	CycleTime  float64              `json:"request_to_verdict_s,omitempty"`
-	Conditions []string             `json:"conditions"`
-	Counts     []count              `json:"counts"`
-	At         time.Time            `json:"at"`
+func (p *livePanels) draw(l *Line, n *record.Newest) {
+	line := l.Machine.Line
+	if line == nil {
+		return
+	}
+	if r := p.Roll; r != nil {
+		v := report.SideView{Width: r.Width, Diameter: r.Diameter, Wrapper: r.Wrapper, Overhang: r.Overhang, Window: r.Window, Paper: r.Paper, Slot: r.Slot}
+		p.Side = drawn(v.Drawing(line))
+	}
+	p.StandDrawing = drawn(report.StandView(line, p.Stand))
+	for _, t := range report.TrendsOf(line, n.Rolls, l.At.Add(-shift)) {
+		p.Trends = append(p.Trends, liveTrend{t.Title, t.Unit, drawn(t.Drawing(p.zone))})
+	}
 }
 
-type request struct {
-	Age         float64 `json:"age_s"`
-	Roll        uint32  `json:"roll_no"`
-	Tag         string  `json:"roll"`
-	Phase       string  `json:"phase"`
-	Permissives uint32  `json:"permissives"`
-	Produced    uint32  `json:"outcomes_produced"`
-	Acked       uint32  `json:"outcomes_acknowledged"`
-	Journaled   uint32  `json:"outcomes_journaled"`
-	Stale       uint32  `json:"stale_commits"`
+// ArmingWords says whether the line writes, and by whom.
+func (p *livePanels) ArmingWords() string { return p.Arming.Words(p.zone) }
+
+// Since is the time of what is shown, where that is not now.
+func (p *livePanels) Since() string {
+	if !p.Stale || p.seenAt.IsZero() {
+		return ""
+	}
+	return clock(p.seenAt, p.zone)
 }
 
-type count struct {
-	Key string `json:"key"`
-	N   uint64 `json:"n"`
-}
-
-func viewOf(l *Line) view {
-	m := &l.Machine
-	v := view{
-		Line: l.Name, Armed: l.Armed, Connected: l.Connected, Ended: l.Ended, Error: l.Error,
-		State: m.State.String(), Reason: m.Reason, Config: handshake.ConfigHash(m.Config), HoldAll: m.HoldAll,
-		CycleTime: m.CycleTime.Seconds(), Conditions: []string{}, Counts: []count{}, At: l.At,
-	}
-	if !l.Again.IsZero() {
-		v.Again = &l.Again
-	}
-	if m.Session != (handshake.Session{}) {
-		s := m.Session
-		v.Session = &s
-	}
-	if m.Seen {
-		v.Request = &request{
-			Age: m.Age.Seconds(), Roll: m.Roll, Tag: m.Tag, Phase: m.Phase.String(), Permissives: m.Permissives,
-			Produced: m.Produced, Acked: m.Acked, Journaled: m.Journaled, Stale: m.StaleCommits,
+// prose is a sentence in which no word with a hyphen is broken: the tag of a roll or a
+// flag of a command.
+func prose(text string) template.HTML {
+	const longest = 16 // a longer word would make the page scroll sideways
+	words := strings.Split(present.Clean(text), " ")
+	for i, w := range words {
+		escaped := template.HTMLEscapeString(w)
+		if strings.Contains(w, "-") && len(w) <= longest {
+			escaped = `<span class="nb">` + escaped + `</span>`
 		}
+		words[i] = escaped
 	}
-	if m.Open != nil {
-		v.Open = m.Open.String()
+	return template.HTML(strings.Join(words, " ")) //nolint:gosec // each word is escaped
+}
+
+// where says where a limit stands.
+func where(origin string) string {
+	if origin == "default" {
+		return "The limit is the default; no file sets it"
 	}
-	v.Conditions = append(v.Conditions, m.Conditions...)
-	for _, c := range m.Counts {
-		v.Counts = append(v.Counts, count{c.Key, c.N})
+	return "The limit stands in " + present.Clean(origin)
+}
+
+// Aged is the class of panels that show what was, and not what is.
+func (p *livePanels) Aged() string {
+	if p.Stale {
+		return " aged"
 	}
-	return v
+	return ""
+}
+
+// Clock is the local time of the view, with its zone.
+func (p *livePanels) Clock() string { return p.At.In(p.zone).Format("Mon 2 Jan 15:04:05 MST") }
+
+// Hour is a moment of this shift.
+func (p *livePanels) Hour(t time.Time) string { return t.In(p.zone).Format("15:04") }
+
+// Then are the steps by hand after the one of the sentence.
+func (p *livePanels) Then() []string { return p.Now.Steps[min(1, len(p.Now.Steps)):] }
+
+// RollTitle names the roll that the drawing shows.
+func (p *livePanels) RollTitle() string {
+	switch {
+	case p.Roll == nil:
+		return "Roll"
+	case !p.Stale && p.Request != nil && p.Request.Roll == p.Roll.Number && p.Request.Phase != "empty":
+		return "Roll at the station: " + present.Clean(tagged(p.Roll.Tag, p.Roll.Number))
+	}
+	return "Newest roll: " + present.Clean(tagged(p.Roll.Tag, p.Roll.Number))
+}
+
+// Name is the tag of a roll, or its number.
+func (p *livePanels) Name(tag string, number uint32) string {
+	return tagged(tag, number)
+}
+
+// LengthUnit is the unit of lengths in the heads of tables.
+func (p *livePanels) LengthUnit() string { return p.Writing().Unit(quantity.Length) }
+
+// MassUnit is that of masses.
+func (p *livePanels) MassUnit() string { return p.Writing().Unit(quantity.Mass) }
+
+// Number is a quantity without its unit, empty for none.
+func (p *livePanels) Number(v *float64, dimension string) string {
+	if v == nil {
+		return ""
+	}
+	d := quantity.Dimension(dimension)
+	text := report.Short(p.Writing(), *v, d)
+	return strings.TrimSuffix(text, " "+p.Writing().Unit(d))
+}
+
+// rollPage is the page of one roll.
+type rollPage struct {
+	Title, Line string
+	Story       *report.Story
+	Side        template.HTML
+	AtStation   bool // the roll has not left
+	line        *recipe.Line
+	zone        *time.Location
+}
+
+// fact is one row of the scan.
+type fact struct{ Name, Text string }
+
+// storyPage tells a roll of a line, nil where it is not kept.
+func (s Source) storyPage(name string, number uint32) (*rollPage, error) {
+	lines := s.Lines()
+	for i := range lines {
+		l := &lines[i]
+		if l.Name != name {
+			continue
+		}
+		n := s.newest(name)
+		roll := n.Find(number)
+		if roll == nil {
+			return nil, nil
+		}
+		story, err := report.StoryOf(report.Told{Roll: roll, Newest: n, Line: l.Machine.Line, Hash: l.Machine.Config})
+		if err != nil {
+			return nil, err
+		}
+		p := &rollPage{Title: tagged(story.Tag, story.Number), Line: name, Story: story, AtStation: roll.Outcome == nil, line: l.Machine.Line, zone: s.zone()}
+		if p.line == nil {
+			p.line = &recipe.Line{}
+		}
+		p.Side = drawn(story.Drawing(p.line))
+		return p, nil
+	}
+	return nil, nil
+}
+
+// When is a moment with its day, Hour one without.
+func (p *rollPage) When(t time.Time) string { return when(t, p.zone) }
+
+// Hour is a moment without its day.
+func (p *rollPage) Hour(t time.Time) string { return t.In(p.zone).Format("15:04:05.0") }
+
+// Length is a length as the mill reads it.
+func (p *rollPage) Length(v float64) string { return report.Short(p.line, v, quantity.Length) }
+
+// Reach is a length of paper on a wrapper roll.
+func (p *rollPage) Reach(v *float64) string { return report.Reach(p.line, *v) }
+
+// Mass is a mass as the mill reads it.
+func (p *rollPage) Mass(v float64) string { return report.Short(p.line, v, quantity.Mass) }
+
+// Chance is a chance as people read it.
+func (p *rollPage) Chance(v float64) string {
+	switch {
+	case v < 1e-6:
+		return "below 1 in 1,000,000"
+	case v < 0.001:
+		return fmt.Sprintf("1 in %.0f", 1/v)
+	}
+	return fmt.Sprintf("%.2g %%", 100*v)
+}
+
+// Scan is what was measured, row by row.
+func (p *rollPage) Scan() []fact {
+	c := p.Story.Scan
+	if c == nil {
+		return nil
+	}
+	plusMinus := func(v, u float64) string {
+		return p.line.Write(v, quantity.Length) + " ± " + p.line.Write(u, quantity.Length)
+	}
+	out := []fact{
+		{"diameter", plusMinus(c.Diameter, c.DiameterU)}, {"width", plusMinus(c.Width, c.WidthU)},
+		{"out of round", fmt.Sprintf("%.2g %%", 100*c.Ovality)}, {"taper", p.line.Write(c.Taper, quantity.Length)},
+		{"spread of the width", p.line.Write(c.Spread, quantity.Length)}, {"quality, age", fmt.Sprintf("%.2f, %.1f s", c.Quality, c.Age)},
+		{"grade, core", c.Grade + ", " + c.Core}, {"specification", c.Spec}, {"measured by", c.From},
+	}
+	if c.Platen > 0 {
+		out = append(out, fact{"platens", p.line.Write(c.Platen, quantity.Temperature) + " to " + p.line.Write(c.PlatenHot, quantity.Temperature)})
+	}
+	return out
+}
+
+// render executes a template; an error is one of the program.
+func render(name string, data any) ([]byte, error) {
+	var b bytes.Buffer
+	err := templates.ExecuteTemplate(&b, name, data)
+	return b.Bytes(), err
 }

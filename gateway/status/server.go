@@ -2,12 +2,15 @@ package status
 
 import (
 	"context"
+	"crypto/tls"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"html/template"
+	"io"
+	"log"
 	"net"
 	"net/http"
+	"strconv"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -15,6 +18,7 @@ import (
 
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/record"
 )
 
 // Line is the state of one line.
@@ -39,20 +43,43 @@ func (l *Line) Healthy() bool { return l.Connected && !l.Ended }
 type Source struct {
 	Version string
 	Lines   func() []Line
+	// Newest tells the newest rolls of a line; what it gives is never changed. Nil for
+	// nobody who tells.
+	Newest func(line string) *record.Newest
 	// Config tells of the configuration. Nil for nobody who tells.
 	Config  func() Config
 	Metrics prometheus.Gatherer
+	// Zone is the time zone of people. Nil for that of the machine.
+	Zone *time.Location
 }
 
-// Handler serves /metrics, /health, /status.json and the page at /. It
-// answers nothing but GET and HEAD.
+// Handler serves the live page at /, its refresh at /events, a roll's page, and for
+// programs /metrics, /health and /status.json. It answers nothing but GET and HEAD.
 func Handler(s Source) http.Handler {
+	b := &board{source: s, places: make(chan struct{}, mostViewers)}
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", promhttp.HandlerFor(s.Metrics, promhttp.HandlerOpts{}))
 	mux.HandleFunc("GET /health", s.health)
 	mux.HandleFunc("GET /status.json", s.json)
-	mux.HandleFunc("GET /{$}", s.page)
+	mux.HandleFunc("GET /{$}", b.page)
+	mux.HandleFunc("GET /events", b.events)
+	mux.HandleFunc("GET /roll/{line}/{number}", s.roll)
+	mux.HandleFunc("GET /page.css", asset("page.css", "text/css; charset=utf-8"))
+	mux.HandleFunc("GET /page.js", asset("page.js", "text/javascript; charset=utf-8"))
 	return mux
+}
+
+func asset(name, kind string) http.HandlerFunc {
+	text, err := assets.ReadFile(name)
+	if err != nil {
+		panic(err) // it is embedded
+	}
+	return func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", kind)
+		w.Header().Set("X-Content-Type-Options", "nosniff")
+		w.Header().Set("Cache-Control", "no-cache")
+		_, _ = w.Write(text) // the client is gone when this fails
+	}
 }
 
 // health answers 200 while every line serves its controller, and else 503
@@ -82,16 +109,7 @@ func (s Source) health(w http.ResponseWriter, _ *http.Request) {
 }
 
 func (s Source) json(w http.ResponseWriter, _ *http.Request) {
-	lines := s.Lines()
-	views := make([]view, len(lines))
-	for i := range lines {
-		views[i] = viewOf(&lines[i])
-	}
-	b, err := json.MarshalIndent(struct {
-		Version string      `json:"version"`
-		Config  *configView `json:"config,omitempty"`
-		Lines   []view      `json:"lines"`
-	}{s.Version, s.configuration(), views}, "", "  ")
+	b, err := json.MarshalIndent(s.View(), "", "  ")
 	if err != nil {
 		http.Error(w, err.Error(), http.StatusInternalServerError)
 		return
@@ -101,52 +119,80 @@ func (s Source) json(w http.ResponseWriter, _ *http.Request) {
 	_, _ = w.Write(append(b, '\n')) // the client is gone when this fails
 }
 
-func (s Source) page(w http.ResponseWriter, _ *http.Request) {
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.Header().Set("Cache-Control", "no-store")
-	w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'")
-	err := page.Execute(w, struct {
-		Version string
-		Config  *configView
-		Lines   []Line
-	}{s.Version, s.configuration(), s.Lines()})
+// roll serves the page of one roll among the newest.
+func (s Source) roll(w http.ResponseWriter, r *http.Request) {
+	number, err := strconv.ParseUint(r.PathValue("number"), 10, 32)
 	if err != nil {
-		fmt.Fprintf(w, "\n<p>%s</p>", template.HTMLEscapeString(err.Error()))
+		http.NotFound(w, r)
+		return
 	}
+	p, err := s.storyPage(r.PathValue("line"), uint32(number))
+	switch {
+	case err != nil:
+		http.Error(w, err.Error(), http.StatusInternalServerError)
+	case p == nil:
+		http.Error(w, fmt.Sprintf("roll %d is not among the newest of this line; lapgate why %d tells of an older one", number, number), http.StatusNotFound)
+	default:
+		text, err := render("roll", p)
+		sendPage(w, text, err)
+	}
+}
+
+// sendPage sends a page. What it may load is what this server has.
+func sendPage(w http.ResponseWriter, text []byte, err error) {
+	if err != nil {
+		http.Error(w, err.Error(), http.StatusInternalServerError)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", "text/html; charset=utf-8")
+	h.Set("Cache-Control", "no-store")
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Referrer-Policy", "no-referrer")
+	h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
+	_, _ = w.Write(text) // the client is gone when this fails
 }
 
 // Server is a running status server.
 type Server struct {
 	http     *http.Server
 	listener net.Listener
+	secure   bool
 	done     chan error
 }
 
 // Listen starts to serve on a loopback address such as 127.0.0.1:9464; port 0
-// picks a free one. Other addresses are refused: the pages have no login.
-func Listen(ctx context.Context, addr string, s Source) (*Server, error) {
+// picks a free one. On any other address it serves by TLS alone, and only whom the
+// access admits; without that it is refused.
+func Listen(ctx context.Context, addr string, a config.Access, s Source) (*Server, error) {
 	host, _, err := net.SplitHostPort(addr)
 	if err != nil {
 		return nil, fmt.Errorf("status address %q: %w; give host:port, as in 127.0.0.1:9464", addr, err)
 	}
-	if !config.Loopback(host) {
-		return nil, fmt.Errorf("status address %q is not a loopback address; the pages have no login, put a proxy with one in front", addr)
+	if !config.Loopback(host) && !a.Guarded() {
+		return nil, fmt.Errorf("status address %q is not a loopback address: give status.certificate and status.key, and status.clients or status.token", addr)
 	}
 	var c net.ListenConfig
 	l, err := c.Listen(ctx, "tcp", addr)
 	if err != nil {
 		return nil, fmt.Errorf("status address %q: %w", addr, err)
 	}
+	l = &fewConns{Listener: l, places: make(chan struct{}, mostConns)}
+	if t := a.TLS(); t != nil {
+		l = tls.NewListener(l, t)
+	}
 	srv := &Server{
 		http: &http.Server{
-			Handler:           Handler(s),
+			Handler:           admit(a, Handler(s)),
 			ReadHeaderTimeout: 5 * time.Second,
 			ReadTimeout:       10 * time.Second,
 			WriteTimeout:      30 * time.Second,
 			IdleTimeout:       time.Minute,
 			MaxHeaderBytes:    16 << 10,
+			ErrorLog:          log.New(io.Discard, "", 0), // who is turned away learns it himself
 		},
 		listener: l,
+		secure:   a.Certificate != nil,
 		done:     make(chan error, 1),
 	}
 	go func() { srv.done <- srv.http.Serve(l) }()
@@ -155,6 +201,14 @@ func Listen(ctx context.Context, addr string, s Source) (*Server, error) {
 
 // Addr is the address that is listened on.
 func (s *Server) Addr() string { return s.listener.Addr().String() }
+
+// URL is where the page is.
+func (s *Server) URL() string {
+	if s.secure {
+		return "https://" + s.Addr() + "/"
+	}
+	return "http://" + s.Addr() + "/"
+}
 
 // Close stops the server.
 func (s *Server) Close() error {

@@ -37,7 +37,7 @@ var texts = [...]string{
 	Look:      "Stand at the station and look before you answer.",
 	Licensed:  "Only people who are trained and licensed for it switch the controller, under the codes of the place.",
 	Roll:      "Stop and lock out the turning rolls before anybody goes near the roll, and chock the roll.",
-	Press:     "The platens stay hot: lock out the press with the platens open before reaching in.",
+	Press:     "The platens stay hot for long: lock out the press with the platens open before reaching in.",
 	Proof: "This proves the exchange of recipes and no safety function. Drives, heat and hydraulics stay locked out. " +
 		"Nip points start without warning, stored pressure stays after the power is off, platens burn at once, rolls overhead and on a slope fall or roll. " +
 		"Local codes and licensed people decide.",

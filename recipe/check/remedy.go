@@ -1,10 +1,13 @@
 package check
 
 import (
+	"math"
 	"strconv"
+	"strings"
 
 	"lapgate/recipe"
 	"lapgate/recipe/caution"
+	"lapgate/recipe/quantity"
 )
 
 // Remedy is what a person at the line does about a hold, in one sentence, and
@@ -138,17 +141,36 @@ func RemedyFor(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand, code r
 	slot, tellFirst := "slot "+strconv.Itoa(c.Slot.Number), ", telling it first with "+hangCommand(c.Slot.Number)
 	switch {
 	case outside(c.Slot.Width, w.Widths) > 0, c.Fit == recipe.NotAllowed:
-		out.Do = "Hang a wrapper of " + orList(r.spec.Papers) + ", " + r.span(metres, w.Widths) + " wide, in " + slot + tellFirst + retry
+		out.Do = "Hang " + strings.Join(r.spec.Papers, " or ") + ", " + r.inside(w.Widths) + " wide, in " + slot + tellFirst + retry
 	case c.Fit == recipe.BeingHung:
 		out.Do = "End the work at " + slot + " and make it ready" + retry
 	case c.Fit == recipe.Empty, c.Fit == recipe.OutOfService:
-		out.Do = "Hang a wrapper of " + orList(r.spec.Papers) + ", " + r.span(metres, w.Widths) + " wide, in " + slot + tellFirst + retry
+		out.Do = "Hang " + strings.Join(r.spec.Papers, " or ") + ", " + r.inside(w.Widths) + " wide, in " + slot + tellFirst + retry
 	case c.Fit == recipe.NotReady:
 		out.Do = "Make " + slot + " ready" + retry
 	case c.Fit == recipe.TooShort:
-		out.Do = "Hang a new wrapper roll of " + r.write(metres, c.Slot.Width) + " in " + slot + tellFirst + retry
+		out.Do = "Hang a new wrapper roll, " + r.write(metres, c.Slot.Width) + " wide, in " + slot + tellFirst + retry
 	}
 	return out, ok
+}
+
+// inside is an interval of lengths to a tenth of what people read, rounded so that both
+// ends still lie in it.
+func (r *run) inside(s recipe.Range) string {
+	unit := r.line.Unit(metres)
+	step := quantity.In(1, metres, unit)
+	switch unit {
+	case "m", "ft", "yd":
+		step *= 100
+	case "mm":
+	default:
+		step *= 10
+	}
+	from, to := math.Ceil(s.Min*step-1e-9)/step, math.Floor(s.Max*step+1e-9)/step
+	if from > to {
+		return r.span(metres, s)
+	}
+	return strings.TrimSuffix(r.write(metres, from), " "+unit) + " to " + r.write(metres, to)
 }
 
 // nearest is the slot of a stand that is nearest to serve, by its width.

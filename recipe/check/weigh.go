@@ -55,10 +55,20 @@ func (r *run) stock() {
 		r.add(StockDiffers, "outer_m", r.write(metres, r.stand.Outer[n-1]), "what consumption leaves, "+r.write(metres, r.stand.Counted[n-1].Length), "stand.outer_uncertainty",
 			"the outer diameter of "+slotName(n)+" and what was drawn from it tell different lengths; the lesser is taken. Look at the wrapper roll and its diameter sensor")
 	}
-	s := &r.line.Stand
-	usable := reel.Usable(reel.Estimate{Length: c.Left, U: c.LeftU, Known: true}, s.Reserve, s.TailReserve, r.line.Limits.GuardK)
-	if more := reel.Rolls(usable-c.Feed, c.Feed); more < few {
+	if all, _ := RollsLeft(r.line, &c); all-1 < few {
+		more := max(all-1, 0)
 		r.add(StockLow, "wrapper_slot", strconv.Itoa(more)+" more rolls", strconv.Itoa(few), "stand.warn_rolls",
 			"after this roll "+slotName(n)+" lasts for "+strconv.Itoa(more)+" more rolls like it; have the next wrapper roll ready, and tell with "+hangCommand(n)+" when it is hung")
 	}
+}
+
+// RollsLeft is for how many rolls like the one at hand a wrapper roll surely reaches,
+// that one counted. ok is false where nothing tells.
+func RollsLeft(line *recipe.Line, c *recipe.Candidate) (n int, ok bool) {
+	if c.Feed <= 0 || math.IsInf(c.Left, 1) {
+		return 0, false
+	}
+	s := &line.Stand
+	usable := reel.Usable(reel.Estimate{Length: c.Left, U: c.LeftU, Known: true}, s.Reserve, s.TailReserve, line.Limits.GuardK)
+	return reel.Rolls(usable, c.Feed), true
 }

@@ -1,0 +1,473 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
+	"lapgate/recipe"
+	"lapgate/recipe/check"
+	"lapgate/recipe/quantity"
+)
+
+// Story is all that can be told of one roll: what was measured, what was decided
+// and why, what passed between gateway and controller, and what became of it.
+type Story struct {
+	Tag     string    `json:"roll"`
+	Number  uint32    `json:"roll_no" label:"number"`
+	Came    time.Time `json:"came_at" label:"came"`
+	Left    time.Time `json:"left_at,omitzero" label:"left"`
+	Verdict string    `json:"verdict"` // go, hold or none
+	Mode    string    `json:"mode" label:"offered as"`
+	Outcome string    `json:"outcome"`
+	Hold    *Hold     `json:"hold,omitempty" label:"held because"`
+	Notes   []string  `json:"warnings,omitempty" label:"warnings"`
+	// Basis says by which configuration the candidates, formulas, limits and margins
+	// were computed again, and whether it is the one of then.
+	Basis      string      `json:"computed_by,omitempty" label:"computed again by"`
+	Scan       *Scan       `json:"scan,omitempty" label:"scan"`
+	Window     *Window     `json:"window,omitempty" label:"window of the overhang"`
+	Candidates []Candidate `json:"candidates,omitempty" label:"wrapper rolls on the stand"`
+	Settings   []Setting   `json:"setpoints,omitempty" label:"setpoints"`
+	Risks      []Risk      `json:"risks,omitempty" label:"chances of a bad wrap"`
+	Scale      *Scale      `json:"scale,omitempty" label:"scale"`
+	Exchange   []Happening `json:"exchange" label:"exchange with the controller"`
+	Before     []Happening `json:"changed_before" label:"changed before it"`
+	Steps      []StepOf    `json:"steps,omitempty" label:"step by step" print:"apart"`
+}
+
+// Hold is why a roll is or was held.
+type Hold struct {
+	Code    recipe.Code `json:"code,omitempty"`
+	Meaning string      `json:"meaning"`
+	Text    string      `json:"text" label:"why"`
+	Where   string      `json:"where,omitempty" label:"the limit stands in"`
+	Do      string      `json:"remedy"`
+	Caution string      `json:"caution,omitempty"`
+}
+
+// Scan is what was measured of the roll, and of the press.
+type Scan struct {
+	Diameter  float64 `json:"diameter_m"`
+	DiameterU float64 `json:"diameter_u_m" label:"its standard uncertainty"`
+	Width     float64 `json:"width_m"`
+	WidthU    float64 `json:"width_u_m" label:"its standard uncertainty"`
+	Ovality   float64 `json:"ovality"`
+	Taper     float64 `json:"taper_m"`
+	Spread    float64 `json:"width_spread_m" label:"spread of the width"`
+	Quality   float64 `json:"quality"`
+	Age       float64 `json:"age_s"`
+	Grade     string  `json:"grade,omitempty"`
+	Core      string  `json:"core,omitempty"`
+	Spec      string  `json:"spec,omitempty" label:"specification"`
+	From      string  `json:"measured_from,omitempty"`
+	Platen    float64 `json:"platen_c,omitempty" label:"cooler platen"`
+	PlatenHot float64 `json:"platen_hot_c,omitempty" label:"hotter platen"`
+}
+
+// Window is what the overhang had to keep.
+type Window struct {
+	Min   float64 `json:"min_m" label:"least"`
+	Max   float64 `json:"max_m" label:"greatest"`
+	Lower string  `json:"least_by" label:"least by"`
+	Upper string  `json:"greatest_by" label:"greatest by"`
+}
+
+// Candidate is one wrapper roll of the stand as it was seen for the roll.
+type Candidate struct {
+	Slot     int      `json:"slot"`
+	Width    float64  `json:"width_m"`
+	Paper    string   `json:"paper"`
+	Overhang float64  `json:"overhang_m"`
+	Left     *float64 `json:"left_m,omitempty"`
+	More     *int     `json:"rolls_left,omitempty" label:"rolls left"` // like this one, this one counted
+	Chosen   bool     `json:"chosen"`
+	Why      string   `json:"why"`
+	Few      bool     `json:"few" label:"-"` // too few rolls left
+}
+
+// Setting is one setpoint with what bounds it.
+type Setting struct {
+	Station string  `json:"station"`
+	Name    string  `json:"name" label:"-"` // with its SI unit
+	Label   string  `json:"setpoint"`
+	Value   float64 `json:"value" label:"-"`
+	Text    string  `json:"text" label:"value"`
+	U       string  `json:"uncertainty,omitempty" label:"u" print:"drop=3"`
+	Limit   string  `json:"limit,omitempty"`
+	Margin  string  `json:"margin,omitempty" print:"drop=2"`
+	Where   string  `json:"where,omitempty" print:"drop=1"`
+	Formula string  `json:"formula,omitempty" print:"below"`
+}
+
+// Risk is the chance of one kind of bad wrap.
+type Risk struct {
+	Kind   string  `json:"kind" label:"bad wrap"`
+	Chance float64 `json:"chance"`
+	Margin string  `json:"margin,omitempty"`
+}
+
+// Scale is what the scale read, and what it was expected to.
+type Scale struct {
+	Reading float64 `json:"reading_kg" label:"reading"`
+	Gross   float64 `json:"gross_kg,omitempty" label:"expected"`
+	Verdict string  `json:"verdict"`
+	Text    string  `json:"text,omitempty"`
+}
+
+// Happening is one thing that happened, in a few words.
+type Happening struct {
+	Seq  uint64    `json:"seq" label:"record"`
+	At   time.Time `json:"at"`
+	What string    `json:"what"`
+}
+
+// StepOf is a step of the computation in the units of the line.
+type StepOf struct {
+	Title   string   `json:"title" label:""`
+	Formula string   `json:"formula,omitempty"`
+	Inputs  []string `json:"inputs,omitempty" label:"from"`
+	Results []string `json:"results,omitempty" label:"gives"`
+	Decided string   `json:"decided_by,omitempty" label:"decided by"`
+}
+
+// Told is a roll and what a story of it needs besides.
+type Told struct {
+	Roll   *record.Roll
+	Newest *record.Newest
+	// Line is the configuration by which candidates, formulas and margins are
+	// computed again, nil for none; Hash is its own.
+	Line *recipe.Line
+	Hash uint32
+}
+
+// StoryOf tells a roll.
+func StoryOf(t Told) (*Story, error) {
+	roll := t.Roll
+	units := t.Line
+	if units == nil {
+		units = &recipe.Line{}
+	}
+	s := &Story{Tag: roll.Tag, Number: roll.Number, Verdict: "none", Mode: "nothing was offered", Outcome: "at the station", Exchange: []Happening{}, Before: []Happening{}}
+	s.left(roll)
+	s.exchange(roll, units)
+	round := roll.Used()
+	if round == nil {
+		return s, nil
+	}
+	s.Came = round.RequestAt.At
+	for _, c := range t.Newest.Before(round.RequestAt.Seq, 12) {
+		s.Before = append(s.Before, happening(c, units))
+		if c, ok := c.Record.(record.Config); ok {
+			for _, one := range c.Changes[:min(len(c.Changes), 6)] {
+				s.Before = append(s.Before, Happening{What: fmt.Sprintf("%s: %s → %s", one.Key, orNone(one.Old), one.New)})
+			}
+		}
+	}
+	s.scan(&round.Request, t.Line)
+	words, findings, ok := round.Decided()
+	if ok {
+		if err := s.decided(t.Line, round, words, findings); err != nil {
+			return nil, fmt.Errorf("roll %d: %w", roll.Number, err)
+		}
+	}
+	if t.Line != nil {
+		s.computed(&t, round)
+	}
+	return s, nil
+}
+
+func orNone(text string) string {
+	if text == "" {
+		return "nothing"
+	}
+	return text
+}
+
+func (s *Story) left(roll *record.Roll) {
+	switch {
+	case roll.Outcome != nil:
+		s.Left, s.Outcome = roll.OutcomeAt.At, roll.Outcome.Outcome.Outcome.String()
+		if w := roll.Outcome.Weighing; w != nil {
+			s.Scale = &Scale{w.Reading, w.Gross, w.Verdict, w.Text}
+		} else if kg := roll.Outcome.Outcome.Scale; kg > 0 {
+			s.Scale = &Scale{Reading: float64(kg) / 10, Verdict: "not judged"}
+		}
+	case roll.Gap != "":
+		s.Outcome = "not known: " + roll.Gap
+	}
+}
+
+func happening(c record.Stored, line *recipe.Line) Happening {
+	out := Happening{Seq: c.Seq, At: c.At, What: string(c.Record.Kind())}
+	if v, err := record.ViewOf(c, line); err == nil && v.What != "" {
+		out.What = kindWord(c.Record.Kind()) + v.What
+	}
+	return out
+}
+
+// kindWord says of a change what it is of.
+func kindWord(k record.Kind) string {
+	switch k {
+	case record.KindConfig:
+		return "configuration "
+	case record.KindHold:
+		return "hold of every roll "
+	case record.KindGap:
+		return "gap: "
+	}
+	return ""
+}
+
+// exchange lists what passed between gateway and controller about the roll.
+func (s *Story) exchange(roll *record.Roll, line *recipe.Line) {
+	add := func(at record.Stamp, format string, args ...any) {
+		s.Exchange = append(s.Exchange, Happening{at.Seq, at.At, fmt.Sprintf(format, args...)})
+	}
+	for i := range roll.Rounds {
+		d := &roll.Rounds[i]
+		m := &d.Request.Measured
+		add(d.RequestAt, "the controller asked for a recipe, request %d: %s × %s", d.Request.Token.Req,
+			line.Write(m.Diameter, quantity.Length), line.Write(m.Width, quantity.Length))
+		for _, c := range d.Basis.Confirms {
+			add(d.RequestAt, "%s confirmed: %s", c.By, c.Text)
+		}
+		if o := d.Override; o != nil {
+			add(d.RequestAt, "%s asked for other setpoints: %s", o.By, o.Text)
+		}
+		switch {
+		case d.Shadow != nil:
+			add(d.ShadowAt, "in shadow: it would have been %s; nothing was written", verdictWord(d.Shadow.Verdict))
+		case d.Offer != nil && d.Offer.Form == handshake.KindHold:
+			add(d.OfferAt, "offer %s written: hold, %s", d.Offer.Offer, d.Offer.HoldReason)
+		case d.Offer != nil:
+			add(d.OfferAt, "offer %s written: a recipe", d.Offer.Offer)
+		}
+		switch {
+		case d.Verdict != nil:
+			add(d.VerdictAt, "the controller's verdict: %s", handshake.VerdictText(d.Verdict.Verdict, d.Verdict.Reason))
+		case d.Void != "":
+			add(d.OfferAt, "the offer was closed unused: %s", d.Void)
+		case d.Unknown != "":
+			add(d.OfferAt, "what became of the offer is not known: %s", d.Unknown)
+		case d.Committed:
+			add(d.OfferAt, "committed, no verdict yet")
+		}
+	}
+	if roll.Outcome != nil {
+		add(roll.OutcomeAt, "the roll left: %s", roll.Outcome.Outcome.Outcome)
+	}
+}
+
+func verdictWord(v string) string {
+	if v == "hold" {
+		return "held"
+	}
+	return "given a recipe"
+}
+
+func (s *Story) scan(r *record.Request, line *recipe.Line) {
+	m := &r.Measured
+	s.Scan = &Scan{
+		Diameter: m.Diameter, DiameterU: m.DiameterU, Width: m.Width, WidthU: m.WidthU, Ovality: m.Ovality, Taper: m.Taper,
+		Spread: m.WidthSpread, Quality: m.Quality, Age: m.Age, From: m.MeasuredFrom, Platen: r.Stand.Platen, PlatenHot: r.Stand.PlatenHot, Spec: m.Spec,
+		Grade: fmt.Sprint(m.Grade), Core: fmt.Sprint(m.Core),
+	}
+	if line == nil {
+		return
+	}
+	if g := line.Materials.Grade(m.Grade); g != nil {
+		s.Scan.Grade = g.Name
+	}
+	if c := line.Materials.Core(m.Core); c != nil {
+		s.Scan.Core = c.Name
+	}
+	_, s.Scan.Spec = line.SpecOf(m)
+}
+
+// decided takes what was decided, as it stands in the journal.
+func (s *Story) decided(line *recipe.Line, round *record.Round, words []uint16, findings []recipe.Finding) error {
+	var p handshake.Payload
+	if err := handshake.DecodeStoredPayload(words, &p); err != nil {
+		return err
+	}
+	s.Mode = "recipe of lapgate"
+	switch {
+	case round.Offer == nil:
+		s.Mode = "in shadow, nothing was written"
+	case round.Offer.Origin == handshake.Override:
+		s.Mode = fmt.Sprintf("override by %s: %s", round.Offer.By, round.Offer.Reason)
+	}
+	for i := range findings {
+		if findings[i].Severity == recipe.Warn {
+			s.Notes = append(s.Notes, findings[i].Text)
+		}
+	}
+	if p.Kind == handshake.KindHold {
+		h := cycle.HoldingOf(line, &round.Request, p.HoldReason, findings)
+		s.Verdict, s.Hold = "hold", &Hold{h.Code, h.Meaning, h.Text, h.Where, h.Do, h.Caution}
+		return nil
+	}
+	s.Verdict = "go"
+	points := record.SetpointsOf(&p)
+	s.Settings = SettingsOf(line, &points)
+	risk := recipe.Risk{}
+	if round.Offer != nil {
+		risk = round.Offer.Risk
+	} else if round.Shadow != nil {
+		risk = round.Shadow.Risk
+	}
+	for k, c := range risk {
+		if c.Known {
+			s.Risks = append(s.Risks, Risk{Kind: recipe.RiskKind(k).Label(), Chance: c.P})
+		}
+	}
+	return nil
+}
+
+// computed computes the roll again, for what the journal does not hold.
+func (s *Story) computed(t *Told, round *record.Round) {
+	line, roll, stand := t.Line, recipe.Roll{}, recipe.Stand{}
+	roll, stand = round.Request.Measurement()
+	stand.PlatenRate = round.Basis.PlatenRate
+	s.Basis = "the configuration in force, which is the one of then"
+	if round.Offer != nil && round.Offer.ConfigHash != t.Hash {
+		s.Basis = fmt.Sprintf("another configuration than that of then, which was %s", handshake.ConfigHash(round.Offer.ConfigHash))
+	} else if round.Offer == nil {
+		s.Basis = "the configuration given; a recipe in shadow does not tell its own"
+	}
+	var rec recipe.Recipe
+	recipe.Compute(line, &roll, &stand, &rec)
+	chosen := rec.Setpoints.Slot
+	if v := s.setting("wrapper_slot"); v != nil {
+		chosen = int(v.Value)
+	}
+	if w, ok := recipe.WrapperWindow(line, &roll, chosen); ok && !math.IsNaN(w.Overhang.Min) {
+		s.Window = &Window{w.Overhang.Min, w.Overhang.Max, w.Lower.String(), w.Upper.String()}
+	}
+	s.Candidates = CandidatesOf(line, &roll, &stand, chosen)
+	s.explain(line, recipe.Explain(line, &roll, &stand))
+	for i := range s.Settings {
+		if p := recipe.FindSetpoint(s.Settings[i].Name); p != nil && p.HasU() {
+			s.Settings[i].U = p.Write(line, p.U(&rec))
+		}
+	}
+	for i := range s.Risks {
+		for k, c := range rec.Risk {
+			if kind := recipe.RiskKind(k); c.Known && kind.Label() == s.Risks[i].Kind {
+				s.Risks[i].Margin = line.WriteUnit(c.Margin, kind.Unit())
+			}
+		}
+	}
+}
+
+func (s *Story) setting(name string) *Setting {
+	i := slices.IndexFunc(s.Settings, func(v Setting) bool { return v.Name == name })
+	if i < 0 {
+		return nil
+	}
+	return &s.Settings[i]
+}
+
+// explain takes the steps of the computation, and the formula of each setpoint from
+// the step that gives it.
+func (s *Story) explain(line *recipe.Line, steps []recipe.Step) {
+	for _, one := range steps {
+		out := StepOf{Title: one.Title, Formula: one.Formula, Decided: one.Decided}
+		for _, n := range one.Inputs {
+			out.Inputs = append(out.Inputs, n.Name+" = "+line.WriteUnit(n.Value, n.Unit))
+		}
+		var given []string
+		for _, n := range one.Result {
+			out.Results = append(out.Results, n.Name+" = "+line.WriteUnit(n.Value, n.Unit))
+			given = append(given, n.Name)
+		}
+		// A formula that gives several stands at the first of them.
+		if i := slices.IndexFunc(s.Settings, func(v Setting) bool { return slices.Contains(given, v.Label) }); i >= 0 && s.Settings[i].Formula == "" {
+			s.Settings[i].Formula = one.Formula
+		}
+		s.Steps = append(s.Steps, out)
+	}
+}
+
+// CandidatesOf are the wrapper rolls of a stand as they are seen for a roll; chosen is
+// the slot that its recipe takes, 0 for none.
+func CandidatesOf(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand, chosen int) []Candidate {
+	var out []Candidate
+	for _, c := range recipe.Candidates(line, roll, stand) {
+		one := Candidate{Slot: c.Slot.Number, Width: c.Slot.Width, Paper: c.Slot.Paper, Overhang: c.Overhang, Chosen: c.Slot.Number == chosen, Why: c.Fit.String()}
+		switch {
+		case one.Chosen:
+			one.Why = "taken: nearest to the best overhang"
+		case c.Fit == recipe.Fits:
+			one.Why = "fits, farther from the best overhang"
+		}
+		if !math.IsInf(c.Left, 1) {
+			one.Left = &c.Left
+		}
+		if more, ok := check.RollsLeft(line, &c); ok {
+			one.More, one.Few = &more, more <= line.Stand.WarnRolls
+		}
+		out = append(out, one)
+	}
+	return out
+}
+
+// stations are the groups of setpoints for people.
+var stations = map[recipe.Station]string{
+	recipe.GroupStand: "stand", recipe.GroupWrap: "wrap", recipe.GroupCrimp: "crimp", recipe.GroupGlue: "glue", recipe.GroupHeader: "press",
+	recipe.GroupWeigh: "scale", recipe.GroupCentre: "centring", recipe.GroupDrives: "drives", recipe.Ungrouped: "heads",
+}
+
+// SettingsOf are the setpoints in force, each with its limit and its margin to the
+// nearer end of it; line may be nil.
+func SettingsOf(line *recipe.Line, points *recipe.Setpoints) []Setting {
+	var out []Setting
+	units := line
+	if units == nil {
+		units = &recipe.Line{}
+	}
+	for _, v := range points.InForce() {
+		if v.Derived && v.Value == 0 {
+			continue // not on the wire
+		}
+		one := Setting{Station: stations[v.Group], Name: v.Name, Label: v.Label, Value: v.Value, Text: v.Text(units)}
+		if line != nil && v.Limit.Of != nil {
+			r := v.Limit.Of(line)
+			one.Limit = v.Write(line, r.Min) + " to " + v.Write(line, r.Max)
+			margin := math.Min(v.Value-r.Min, r.Max-v.Value)
+			if v.Dimension == quantity.Temperature {
+				one.Margin = line.Write(margin, quantity.TemperatureDifference)
+			} else {
+				one.Margin = v.Write(line, margin)
+			}
+			one.Where = line.Origins[v.Limit.Key]
+		}
+		out = append(out, one)
+	}
+	return out
+}
+
+// Drawing draws the roll of the story from the side, in the units of a line.
+func (s *Story) Drawing(line *recipe.Line) string {
+	v := SideView{Window: s.Window}
+	if s.Scan != nil {
+		v.Width, v.Diameter = s.Scan.Width, s.Scan.Diameter
+	}
+	if w := s.setting("wrapper_width_m"); w != nil {
+		v.Wrapper, v.Overhang = w.Value, (w.Value-v.Width)/2
+	}
+	if n := s.setting("wrapper_slot"); n != nil {
+		v.Slot = int(n.Value)
+	}
+	for i := range line.Stand.Slots {
+		if line.Stand.Slots[i].Number == v.Slot {
+			v.Paper = line.Stand.Slots[i].Paper
+		}
+	}
+	return v.Drawing(line)
+}

@@ -1,0 +1,338 @@
+package status
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
+	"lapgate/gateway/report"
+	"lapgate/recipe"
+	"lapgate/recipe/quantity"
+)
+
+// View is what the daemon shows, as JSON has it and a terminal prints it. Numbers are
+// SI, times in seconds.
+type View struct {
+	Version string      `json:"version"`
+	Config  *configView `json:"config,omitempty"`
+	Lines   []LineView  `json:"lines"`
+}
+
+// LineView is one line. What stands in Now, Conditions of Standing and Arming is for
+// people; state names and numbers are for programs.
+type LineView struct {
+	Line       string               `json:"line"`
+	Armed      bool                 `json:"armed"`
+	Connected  bool                 `json:"connected"`
+	Ended      bool                 `json:"ended"`
+	Stale      bool                 `json:"stale"`           // there is no view of the controller
+	Again      *time.Time           `json:"again,omitempty"` // when a line that has ended is opened again by itself
+	Error      string               `json:"error,omitempty"`
+	State      string               `json:"state"`
+	Reason     string               `json:"reason,omitempty"`
+	Session    *handshake.Session   `json:"session,omitempty"`
+	Config     handshake.ConfigHash `json:"config_hash"`
+	HoldAll    bool                 `json:"hold_all"`
+	Request    *request             `json:"request,omitempty"` // absent until one was read
+	Open       string               `json:"open_offer,omitempty"`
+	CycleTime  float64              `json:"request_to_verdict_s,omitempty"`
+	Conditions []string             `json:"conditions"`
+	Counts     []count              `json:"counts"`
+	At         time.Time            `json:"at"`
+
+	Units    map[quantity.Dimension]string `json:"units"` // that the mill reads
+	Now      Now                           `json:"now"`
+	Arming   Arming                        `json:"arming"`
+	Standing []Standing                    `json:"active_conditions"`
+	Roll     *RollAt                       `json:"roll_at_station,omitempty"` // the newest that asked for a recipe
+	Stand    []report.Candidate            `json:"stand"`
+	Settings []report.Setting              `json:"recipe"` // in force at the newest roll that got one
+	Rolls    []RollRow                     `json:"rolls"`  // that left, the newest first
+}
+
+// Arming says who allowed or forbade writing.
+type Arming struct {
+	Armed bool      `json:"armed"`
+	By    string    `json:"by,omitempty"`
+	Since time.Time `json:"since,omitzero"`
+	Why   string    `json:"why,omitempty"`
+}
+
+// Words is the arming in a sentence.
+func (a Arming) Words(zone *time.Location) string {
+	out := "Shadow, nothing is written"
+	if a.Armed {
+		out = "Armed"
+	}
+	if a.By == "" {
+		return out + ", by the configuration"
+	}
+	return out + ", by " + a.By + " since " + a.Since.In(zone).Format("Mon 15:04") + ": " + a.Why
+}
+
+// Standing is a condition that stands.
+type Standing struct {
+	Code    string `json:"code"`
+	Level   string `json:"level"`
+	Meaning string `json:"meaning"`
+	Remedy  string `json:"remedy,omitempty"`
+}
+
+// RollAt is the roll at the station, or the newest that was there.
+type RollAt struct {
+	Number   uint32         `json:"roll_no"`
+	Tag      string         `json:"roll"`
+	Width    float64        `json:"width_m"`
+	Diameter float64        `json:"diameter_m"`
+	Verdict  string         `json:"verdict"`
+	Wrapper  float64        `json:"wrapper_width_m,omitempty"`
+	Overhang float64        `json:"overhang_m,omitempty"`
+	Window   *report.Window `json:"window,omitempty"`
+	Slot     int            `json:"slot,omitempty"`
+	Paper    string         `json:"paper,omitempty"`
+}
+
+// RollRow is one of the newest rolls.
+type RollRow struct {
+	Number   uint32    `json:"roll_no"`
+	Tag      string    `json:"roll"`
+	Left     time.Time `json:"left_at"`
+	Verdict  string    `json:"verdict"`
+	Outcome  string    `json:"outcome"`
+	Overhang *float64  `json:"overhang_m,omitempty"`
+	Scale    *float64  `json:"scale_kg,omitempty"`
+	Weighed  string    `json:"weighed,omitempty"` // what the scale says of the recipe
+	Lost     bool      `json:"lost"`              // it did not leave as it should
+	Wrong    bool      `json:"wrong"`             // the scale contradicts the recipe
+}
+
+type request struct {
+	Age         float64 `json:"age_s"`
+	Roll        uint32  `json:"roll_no"`
+	Tag         string  `json:"roll"`
+	Phase       string  `json:"phase"`
+	Permissives uint32  `json:"permissives"`
+	Produced    uint32  `json:"outcomes_produced"`
+	Acked       uint32  `json:"outcomes_acknowledged"`
+	Journaled   uint32  `json:"outcomes_journaled"`
+	Stale       uint32  `json:"stale_commits"`
+}
+
+type count struct {
+	Key string `json:"key"`
+	N   uint64 `json:"n"`
+}
+
+// View is what there is to show at this moment.
+func (s Source) View() View {
+	lines := s.Lines()
+	out := View{Version: s.Version, Config: s.configuration(), Lines: make([]LineView, len(lines))}
+	for i := range lines {
+		out.Lines[i] = s.viewOf(&lines[i], s.newest(lines[i].Name))
+	}
+	return out
+}
+
+func (s Source) newest(line string) *record.Newest {
+	if s.Newest == nil {
+		return &record.Newest{}
+	}
+	return s.Newest(line)
+}
+
+func (s Source) zone() *time.Location {
+	if s.Zone == nil {
+		return time.Local
+	}
+	return s.Zone
+}
+
+func (s Source) viewOf(l *Line, n *record.Newest) LineView {
+	m := &l.Machine
+	v := LineView{
+		Line: l.Name, Armed: l.Armed, Connected: l.Connected, Ended: l.Ended, Stale: l.stale(), Error: l.Error,
+		State: m.State.String(), Reason: m.Reason, Config: handshake.ConfigHash(m.Config), HoldAll: m.HoldAll,
+		CycleTime: m.CycleTime.Seconds(), Conditions: []string{}, Counts: []count{}, At: l.At,
+		Now: nowOf(l, n, s.zone()), Arming: Arming{Armed: l.Armed}, Standing: []Standing{}, Stand: []report.Candidate{}, Settings: []report.Setting{}, Rolls: []RollRow{},
+	}
+	if !l.Again.IsZero() {
+		v.Again = &l.Again
+	}
+	if m.Session != (handshake.Session{}) {
+		s := m.Session
+		v.Session = &s
+	}
+	if m.Seen {
+		v.Request = &request{
+			Age: m.Age.Seconds(), Roll: m.Roll, Tag: m.Tag, Phase: m.Phase.String(), Permissives: m.Permissives,
+			Produced: m.Produced, Acked: m.Acked, Journaled: m.Journaled, Stale: m.StaleCommits,
+		}
+	}
+	if m.Open != nil {
+		v.Open = m.Open.String()
+	}
+	v.Conditions = append(v.Conditions, m.Conditions...)
+	for _, c := range m.Counts {
+		v.Counts = append(v.Counts, count{c.Key, c.N})
+	}
+	for _, key := range m.Conditions {
+		v.Standing = append(v.Standing, standingOf(key))
+	}
+	if n.Mode != nil {
+		if mode, ok := n.Mode.Record.(record.Mode); ok && mode.Armed == l.Armed {
+			v.Arming = Arming{l.Armed, mode.By, n.Mode.At, mode.Reason}
+		}
+	}
+	v.rolls(n)
+	if m.Line != nil {
+		v.Units = m.Line.Units
+		v.station(m.Line, n)
+	}
+	return v
+}
+
+func standingOf(key string) Standing {
+	c, ok := cycle.ConditionOf(key)
+	if !ok { // of the shell, not of the machine
+		return Standing{Code: key, Level: LevelWord(cycle.Warning), Meaning: upper(inWords(key)) + "; the log of the daemon says what to do."}
+	}
+	out := Standing{Code: c.Code, Level: LevelWord(c.Level), Meaning: c.Meaning, Remedy: c.Remedy}
+	if c.Of != "" {
+		out.Meaning += " (" + c.Of + ")"
+	}
+	return out
+}
+
+// shownRolls is how many of the newest rolls are listed.
+const shownRolls = 20
+
+func (v *LineView) rolls(n *record.Newest) {
+	for _, r := range slices.Backward(n.Rolls) {
+		if len(v.Rolls) == shownRolls {
+			break
+		}
+		if r.Outcome == nil {
+			continue
+		}
+		row := RollRow{Number: r.Number, Tag: r.Tag, Left: r.OutcomeAt.At, Outcome: r.Outcome.Outcome.Outcome.String(), Verdict: "none"}
+		if d := r.Used(); d != nil {
+			if words, _, ok := d.Decided(); ok {
+				row.decided(words, d.Offer == nil)
+			}
+		}
+		if kg := r.Outcome.Outcome.Scale; kg > 0 {
+			scale := float64(kg) / 10
+			row.Scale = &scale
+		}
+		if w := r.Outcome.Weighing; w != nil {
+			row.Weighed = w.Verdict
+		}
+		o := r.Outcome.Outcome.Outcome
+		row.Wrong, row.Lost = row.Weighed == "wrong", o == handshake.Lost || o == handshake.Aborted
+		v.Rolls = append(v.Rolls, row)
+	}
+}
+
+func (r *RollRow) decided(words []uint16, shadow bool) {
+	var p handshake.Payload
+	if handshake.DecodeStoredPayload(words, &p) != nil {
+		return
+	}
+	r.Verdict = "go"
+	if p.Kind == handshake.KindHold {
+		r.Verdict = "hold"
+	}
+	if shadow {
+		r.Verdict += ", in shadow"
+	}
+	const perMetre = 10_000
+	if s := record.SetpointsOf(&p); s.WrapperWidth > 0 {
+		overhang := (s.WrapperWidth - float64(p.Width)/perMetre) / 2
+		r.Overhang = &overhang
+	}
+}
+
+// station takes what stands at the station by the newest roll that asked for a recipe,
+// and the newest recipe.
+func (v *LineView) station(line *recipe.Line, n *record.Newest) {
+	var at *record.Round
+	for _, r := range slices.Backward(n.Rolls) {
+		d := r.Round()
+		if d == nil {
+			continue
+		}
+		if at == nil {
+			at = d
+			v.Roll = &RollAt{Number: r.Number, Tag: r.Tag, Verdict: "none"}
+		}
+		if words, findings, ok := d.Decided(); ok && !recipe.Held(findings) {
+			var p handshake.Payload
+			if handshake.DecodeStoredPayload(words, &p) == nil {
+				points := record.SetpointsOf(&p)
+				v.Settings = report.SettingsOf(line, &points)
+				break
+			}
+		}
+	}
+	if at == nil {
+		return
+	}
+	roll, stand := at.Request.Measurement()
+	v.Roll.Width, v.Roll.Diameter = roll.Width, roll.Diameter
+	if words, _, ok := at.Decided(); ok {
+		v.Roll.decided(line, words)
+	}
+	if w, ok := recipe.WrapperWindow(line, &roll, v.Roll.Slot); ok && !w.Empty() {
+		v.Roll.Window = &report.Window{Min: w.Overhang.Min, Max: w.Overhang.Max, Lower: w.Lower.String(), Upper: w.Upper.String()}
+	}
+	if list := report.CandidatesOf(line, &roll, &stand, v.Roll.Slot); list != nil {
+		v.Stand = list
+	}
+}
+
+func (r *RollAt) decided(line *recipe.Line, words []uint16) {
+	var p handshake.Payload
+	if handshake.DecodeStoredPayload(words, &p) != nil {
+		return
+	}
+	r.Verdict = "hold"
+	if p.Kind == handshake.KindHold {
+		return
+	}
+	r.Verdict = "go"
+	s := record.SetpointsOf(&p)
+	if s.WrapperWidth == 0 {
+		return
+	}
+	r.Wrapper, r.Slot = s.WrapperWidth, s.Slot
+	r.Overhang = (s.WrapperWidth - r.Width) / 2
+	if i := slices.IndexFunc(line.Stand.Slots, func(x recipe.SlotSpec) bool { return x.Number == s.Slot }); i >= 0 {
+		r.Paper = line.Stand.Slots[i].Paper
+	}
+}
+
+// LinkWords says how the controller is seen.
+func (v *LineView) LinkWords() string {
+	switch {
+	case v.Ended:
+		return "▲ Line not served"
+	case !v.Connected:
+		return "▲ No link to the controller"
+	case v.Stale:
+		return "▲ Link up, no valid view"
+	}
+	return fmt.Sprintf("Link up, seen %.0f s ago", math.Floor(v.Request.Age))
+}
+
+// Writing is a line that is good for writing quantities as the mill reads them.
+func (v *LineView) Writing() *recipe.Line { return &recipe.Line{Units: v.Units} }
+
+// tagged is the tag of the roll, or its number where it has none.
+func tagged(tag string, number uint32) string {
+	return cmp.Or(tag, "roll "+quantity.Round(float64(number), quantity.None, "", 0))
+}

@@ -2,6 +2,7 @@ package gateway
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -14,6 +15,7 @@ import (
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/inspect"
+	"lapgate/gateway/status"
 	"lapgate/recipe/caution"
 )
 
@@ -23,6 +25,8 @@ type Operator struct {
 	Gateway *Gateway
 	// Source is the configuration that a reload reads again.
 	Source config.Source
+	// Status is what the live page shows. Nil for nothing.
+	Status func() status.View
 }
 
 // quietTime is how long a configuration file must stand unchanged before it is
@@ -68,8 +72,24 @@ func (o *Operator) Handle(ctx context.Context, r control.Request) control.Reply 
 		})
 	case control.Reload:
 		return o.Reload(ctx, r.By)
+	case control.Status:
+		return o.status(lines)
 	}
 	return control.Reply{Outcome: control.Failed, Error: fmt.Sprintf("the daemon knows no command %q; both programs should be of one version", r.Command)}
+}
+
+// status tells what the live page shows of lines.
+func (o *Operator) status(lines []string) control.Reply {
+	if o.Status == nil {
+		return control.Reply{Outcome: control.Failed, Error: "this daemon tells no status"}
+	}
+	v := o.Status()
+	v.Lines = slices.DeleteFunc(v.Lines, func(l status.LineView) bool { return !slices.Contains(lines, l.Line) })
+	text, err := json.Marshal(v)
+	if err != nil {
+		return control.Reply{Outcome: control.Failed, Error: err.Error()}
+	}
+	return control.Reply{Outcome: control.Done, Status: text}
 }
 
 // lines are the lines that a command means: arming, a restart and what is said of one

@@ -22,6 +22,7 @@ import (
 	"lapgate/gateway/config"
 	"lapgate/gateway/control"
 	"lapgate/gateway/handshake"
+	"lapgate/gateway/status"
 	"lapgate/sim"
 )
 
@@ -82,6 +83,10 @@ func allEffects() []effects {
 		{"disarm", "--config demo.yaml" + byKim, person(nil), nil},
 		{"hold", "--config demo.yaml" + byKim, person(map[string]string{"off": "--off"}), nil},
 		{"restart", "--config demo.yaml" + byKim, person(nil), nil},
+		{"status", "--config demo.yaml", toDaemon(map[string]string{"line": "--line south", "json": "--json", "csv": "--csv"}), map[string]string{"watch": "TestStatusWatches"}},
+		{"why", "2 --config demo.yaml --journal north.db", map[string]string{
+			"config": "--config other.yaml", "set": "--set units.length=mm", "line": "--line south", "journal": "--journal nowhere.db", "json": "--json", "csv": "--csv",
+		}, nil},
 		{"reload", "--config demo.yaml", toDaemon(map[string]string{"by": "--by lee"}), nil},
 		{"confirm", "--config demo.yaml --yes --finding narrow-roll --roll 8 --by kim", toDaemon(map[string]string{
 			"line": "--line south", "roll": "--roll 9", "finding": "--finding scan-ovality", "by": "--by ola", "yes": "--yes=false",
@@ -364,7 +369,11 @@ func repeat(_ context.Context, r control.Request) control.Reply {
 	if err != nil {
 		return control.Reply{Outcome: control.Failed, Error: err.Error()}
 	}
-	return control.Reply{Outcome: control.Done, Text: []string{string(text)}, Proposal: &control.Proposal{Line: cmp.Or(r.Line, "north"), Token: handshake.Token{Boot: 1, Req: 1}}}
+	shown, err := json.Marshal(status.View{Lines: []status.LineView{{Line: cmp.Or(r.Line, "north")}}})
+	if err != nil {
+		return control.Reply{Outcome: control.Failed, Error: err.Error()}
+	}
+	return control.Reply{Outcome: control.Done, Status: shown, Text: []string{string(text)}, Proposal: &control.Proposal{Line: cmp.Or(r.Line, "north"), Token: handshake.Token{Boot: 1, Req: 1}}}
 }
 
 // shownBy holds a script or a test to what is said of it: that it uses a flag.

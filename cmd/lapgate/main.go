@@ -154,7 +154,7 @@ type group struct {
 func (p *program) groups() []group {
 	return []group{
 		{"Line (serve it, act on it)", []*cobra.Command{
-			p.runCommand(), p.armCommand(), p.disarmCommand(), p.holdCommand(), p.confirmCommand(), p.overrideCommand(), p.hangCommand(), p.stationCommand(), p.reloadCommand(), p.restartCommand(),
+			p.runCommand(), p.statusCommand(), p.armCommand(), p.disarmCommand(), p.holdCommand(), p.confirmCommand(), p.overrideCommand(), p.hangCommand(), p.stationCommand(), p.reloadCommand(), p.restartCommand(),
 		}},
 		{"Recipe (what a roll gets, what a change would do)", []*cobra.Command{
 			p.recipeCommand(), p.widthsCommand(), p.replayCommand(), p.compareCommand(), p.calibrateCommand(),
@@ -162,7 +162,7 @@ func (p *program) groups() []group {
 		{"Controller (check it, map it, program it)", []*cobra.Command{
 			p.probeCommand(), p.checkCommand(), p.conformCommand(), p.mapCommand(), p.plcCommand(), p.tagsCommand(), p.trustCommand(),
 		}},
-		{"Record (what was done)", []*cobra.Command{p.journalCommand(), p.reportCommand()}},
+		{"Record (what was done)", []*cobra.Command{p.whyCommand(), p.journalCommand(), p.reportCommand()}},
 		{"Test bench (a line that is simulated)", []*cobra.Command{p.demoCommand(), p.simCommand()}},
 		{"Set-up", []*cobra.Command{p.configCommand(), p.versionCommand()}},
 	}

@@ -81,7 +81,8 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 	if err != nil {
 		return err
 	}
-	o := &gateway.Operator{Gateway: g, Source: src}
+	shown := status.Source{Version: thisBuild().Version, Lines: g.Lines, Newest: g.Newest, Config: g.Config, Metrics: registry, Zone: p.zone()}
+	o := &gateway.Operator{Gateway: g, Source: src, Status: shown.View}
 	if socket := snapshot.Socket(); socket != "" {
 		channel, err := control.Listen(ctx, socket, o.Handle)
 		if err != nil {
@@ -95,9 +96,7 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 		if err != nil {
 			return &exitError{exitConfig, err}
 		}
-		server, err := status.Listen(ctx, snapshot.Status.Listen, access, status.Source{
-			Version: thisBuild().Version, Lines: g.Lines, Newest: g.Newest, Config: g.Config, Metrics: registry, Zone: p.zone(),
-		})
+		server, err := status.Listen(ctx, snapshot.Status.Listen, access, shown)
 		if err != nil {
 			return err
 		}

@@ -35,6 +35,7 @@ const (
 	Station  Command = "station"
 	Reload   Command = "reload"
 	Restart  Command = "restart"
+	Status   Command = "status" // only asks
 	// AcceptJournal goes on with a journal in spite of doubts.
 	AcceptJournal Command = "accept-journal"
 )
@@ -126,6 +127,8 @@ type Reply struct {
 	Error   string   `json:"error,omitempty"` // why not
 	// Proposal is the answer to an override or a confirmation.
 	Proposal *Proposal `json:"proposal,omitempty"`
+	// Status is the answer to a question for the status: what /status.json has.
+	Status json.RawMessage `json:"status,omitempty"`
 }
 
 // Bounds of one exchange.

@@ -1,0 +1,153 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"lapgate/gateway/control"
+	"lapgate/gateway/present"
+	"lapgate/gateway/report"
+	"lapgate/gateway/status"
+	"lapgate/recipe"
+)
+
+// watchEvery is the time between two looks of status --watch.
+const watchEvery = 2 * time.Second
+
+// statusFlags are the flags of `status`.
+type statusFlags struct {
+	daemon daemonFlags
+	line   string
+	watch  bool
+	output outputFlags
+}
+
+func (p *program) statusCommand() *cobra.Command {
+	var f statusFlags
+	cmd := &cobra.Command{
+		Use:   "status",
+		Short: "Show what the live page shows: the roll at the station and what to do",
+		Long: `Status asks the running daemon and prints what its live page shows of each line:
+what the roll at the station is and what a person has to do now, the active
+conditions, the stand, the newest rolls and the recipe in force. It changes nothing.`,
+		Example: `  lapgate status --config mill.yaml
+  lapgate status --config mill.yaml --line north --watch`,
+		Args: takes(),
+		RunE: func(cmd *cobra.Command, _ []string) error { return p.status(cmd.Context(), &f) },
+	}
+	f.daemon.add(cmd)
+	addLine(cmd, &f.line, allLines)
+	cmd.Flags().BoolVar(&f.watch, "watch", false, "show it again every two seconds until interrupted")
+	f.output.add(cmd)
+	return cmd
+}
+
+func (p *program) status(ctx context.Context, f *statusFlags) error {
+	if !f.watch {
+		return p.showStatus(ctx, f)
+	}
+	ticker := time.NewTicker(watchEvery)
+	defer ticker.Stop()
+	for {
+		if f.output.isText() && terminalWidth(p.stdout) > 0 {
+			fmt.Fprint(p.stdout, "\x1b[H\x1b[2J")
+		}
+		if err := p.showStatus(ctx, f); err != nil {
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-ticker.C:
+		}
+	}
+}
+
+func (p *program) showStatus(ctx context.Context, f *statusFlags) error {
+	reply, err := p.ask(ctx, &f.daemon, control.Request{Command: control.Status, Line: f.line})
+	if err != nil {
+		return err
+	}
+	var v status.View
+	if err := json.Unmarshal(reply.Status, &v); err != nil {
+		return fmt.Errorf("the daemon's status cannot be read, both programs should be of one version: %w", err)
+	}
+	if f.output.JSON {
+		return p.printer(f.output, nil).Print(v)
+	}
+	if len(v.Lines) == 0 {
+		return errors.New("the daemon serves no line")
+	}
+	for i := range v.Lines {
+		if i > 0 {
+			fmt.Fprintln(p.stdout)
+		}
+		l := &v.Lines[i]
+		if err := p.printer(f.output, l.Writing()).Print(p.statusText(l)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// shownStatus is one line as a terminal shows it, in the order of the page.
+type shownStatus struct {
+	Line       string             `json:"line"`
+	Writing    string             `json:"writing"`
+	Link       string             `json:"link"`
+	At         time.Time          `json:"at" label:"as of"`
+	Now        *shownNow          `json:"now" label:"now"`
+	Conditions []status.Standing  `json:"conditions" label:"active conditions" print:"apart"`
+	Roll       *status.RollAt     `json:"roll,omitempty" label:"roll at the station, or the newest"`
+	Stand      []report.Candidate `json:"stand" label:"stand, for rolls like it"`
+	Rolls      []status.RollRow   `json:"rolls" label:"last rolls" print:"csv"`
+	Recipe     []shownSetting     `json:"recipe" label:"recipe in force"`
+}
+
+// shownNow is what a person reads first.
+type shownNow struct {
+	State   string      `json:"state"`
+	Do      string      `json:"do"`
+	Then    []string    `json:"then" label:""`
+	Why     string      `json:"why,omitempty"`
+	Where   string      `json:"where,omitempty" label:"the limit stands in"`
+	Caution string      `json:"caution,omitempty"`
+	Code    recipe.Code `json:"code,omitempty"`
+	Notes   []string    `json:"notes,omitempty"`
+}
+
+// shownSetting is a setpoint without its formula.
+type shownSetting struct {
+	Station string `json:"station"`
+	Label   string `json:"setpoint"`
+	Text    string `json:"value"`
+	Limit   string `json:"limit,omitempty"`
+	Margin  string `json:"margin,omitempty"`
+}
+
+func (p *program) statusText(l *status.LineView) *shownStatus {
+	n := &l.Now
+	sign := ""
+	if n.Need {
+		sign = "▲ "
+	}
+	out := &shownStatus{
+		Line: l.Line, Writing: present.Clean(l.Arming.Words(p.zone())), Link: l.LinkWords(), At: l.At,
+		Now:        &shownNow{State: sign + n.State, Do: n.Do, Why: n.Why, Where: n.Where, Caution: n.Caution, Code: n.Code, Notes: n.Notes},
+		Conditions: l.Standing, Roll: l.Roll, Stand: l.Stand, Rolls: l.Rolls,
+	}
+	for i, step := range n.Steps {
+		if i > 0 {
+			out.Now.Then = append(out.Now.Then, "then: "+step)
+		}
+	}
+	for _, s := range l.Settings {
+		out.Recipe = append(out.Recipe, shownSetting{s.Station, s.Label, s.Text, s.Limit, s.Margin})
+	}
+	return out
+}

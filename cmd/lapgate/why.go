@@ -1,0 +1,111 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strconv"
+
+	"github.com/spf13/cobra"
+
+	"lapgate/gateway/config"
+	"lapgate/gateway/journal"
+	"lapgate/gateway/present"
+	"lapgate/gateway/record"
+	"lapgate/gateway/report"
+)
+
+// whyFlags are the flags of `why`.
+type whyFlags struct {
+	source  sourceFlags
+	line    string
+	journal string
+	output  outputFlags
+}
+
+func (p *program) whyCommand() *cobra.Command {
+	var f whyFlags
+	cmd := &cobra.Command{
+		Use:   "why TAG",
+		Short: "Tell all of one roll: why it was held, or got what it got",
+		Long: `Why reads the journal and tells the newest roll of that tag, or of that number:
+its scan, each wrapper roll of the stand and why it was not taken, every setpoint
+with formula, limit and margin, the chances of a bad wrap, what passed between
+gateway and controller, its outcome and scale, and what was changed before it. The
+live page tells the same of the newest rolls, for printing on one sheet.
+
+Candidates, formulas, limits and margins are computed again by the configuration
+named; without one only what the journal holds is told.`,
+		Example: `  lapgate why R-1041 --config mill.yaml
+  lapgate why 1041 --journal journal/north.db`,
+		Args: takes("the tag or the number of one roll"),
+		RunE: func(cmd *cobra.Command, args []string) error { return p.why(cmd.Context(), args[0], &f) },
+	}
+	f.source.add(cmd)
+	addLine(cmd, &f.line, firstLine)
+	cmd.Flags().StringVar(&f.journal, "journal", "", "the journal to read (default that of the line)")
+	f.output.add(cmd)
+	return cmd
+}
+
+func (p *program) why(ctx context.Context, name string, f *whyFlags) error {
+	t, path, err := p.whySource(f)
+	if err != nil {
+		return err
+	}
+	number, err := strconv.ParseUint(name, 10, 32)
+	isNumber := err == nil
+	fold := record.Recent{Want: func(r *record.Roll) bool {
+		return r.Tag == name || isNumber && uint64(r.Number) == number
+	}}
+	bar := present.NewProgress(p.stderr, "records read")
+	err = journal.Scan(ctx, path, journal.ScanChunk, bar.Follow, fold.Add)
+	bar.Clear()
+	if err != nil {
+		return err
+	}
+	t.Newest = fold.Newest()
+	if len(t.Newest.Rolls) == 0 {
+		return fmt.Errorf("journal %s tells of no roll %s; lapgate journal list %s shows which there are", path, strconv.Quote(name), path)
+	}
+	t.Roll = t.Newest.Rolls[len(t.Newest.Rolls)-1]
+	story, err := report.StoryOf(t)
+	if err != nil {
+		return err
+	}
+	if n := len(t.Newest.Rolls); n > 1 {
+		fmt.Fprintf(p.stderr, "%d rolls of that name are in the journal; this is the newest, number %d\n", n, t.Roll.Number)
+	}
+	return p.printer(f.output, t.Line).Print(story)
+}
+
+// whySource is the configuration by which a roll is told, and its journal.
+func (p *program) whySource(f *whyFlags) (report.Told, string, error) {
+	if f.journal != "" && f.source.path == "" && p.getenv(configVariable) == "" {
+		if f.line != "" || len(f.source.set) > 0 {
+			return report.Told{}, "", usageError("--line and --set need the configuration that they are of: name it with --config, or $%s", configVariable)
+		}
+		return report.Told{}, f.journal, nil
+	}
+	src, err := p.namedSource(&f.source, nil)
+	if err != nil {
+		return report.Told{}, "", err
+	}
+	s, err := p.loadSource(src)
+	if err != nil {
+		return report.Told{}, "", err
+	}
+	var line *config.Line
+	if f.journal != "" {
+		line, err = lineFor(s, f.line, f.journal)
+	} else {
+		line, err = lineNamed(s, f.line)
+	}
+	if err != nil {
+		return report.Told{}, "", err
+	}
+	path := f.journal
+	if path == "" {
+		path = s.Journal.Path(line.Recipe.Name)
+	}
+	return report.Told{Line: line.Recipe, Hash: s.Hash}, path, nil
+}

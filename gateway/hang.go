@@ -27,6 +27,20 @@ func (g *Gateway) Hang(ctx context.Context, line string, h cycle.HangWrapper) (a
 	return answer, err
 }
 
+// CountHeads asks a line to take a named person's count of heads, or only what would
+// come of it. Errors: no such line, a line that has ended.
+func (g *Gateway) CountHeads(ctx context.Context, line string, c cycle.CountHeads) (answer cycle.HeadsAnswer, err error) {
+	l, err := g.line(line)
+	if err != nil {
+		return answer, err
+	}
+	err = l.ask(ctx, func(run context.Context) {
+		l.handle(run, c)
+		answer = l.heads
+	})
+	return answer, err
+}
+
 // SetStation asks a line to have a station worked by hand or as it is configured, or
 // only what would come of it. Errors: no such line, a line that has ended.
 func (g *Gateway) SetStation(ctx context.Context, line string, s cycle.SetStation) (answer cycle.StationAnswer, err error) {
@@ -50,6 +64,20 @@ func (o *Operator) hang(ctx context.Context, name string, r *control.Request) co
 	h.By, h.Preview = r.By, !r.Agreed
 	answer, err := o.Gateway.Hang(ctx, name, h)
 	what := fmt.Sprintf("slot %d, act %d", h.Slot, answer.No)
+	return answered(name, what, r.Agreed, answer.Problems, answer.Next, err)
+}
+
+// stock takes a person's count of heads.
+func (o *Operator) stock(ctx context.Context, name string, r *control.Request) control.Reply {
+	if r.Heads == nil {
+		return control.Reply{Outcome: control.Refused, Error: "no heads are named; give their material, size and count"}
+	}
+	size, err := quantity.Parse(r.Heads.Size, quantity.Length)
+	if err != nil {
+		return control.Reply{Outcome: control.Refused, Error: "size: " + err.Error()}
+	}
+	answer, err := o.Gateway.CountHeads(ctx, name, cycle.CountHeads{Material: r.Heads.Material, Diameter: size, Count: r.Heads.Count, By: r.By, Preview: !r.Agreed})
+	what := fmt.Sprintf("heads of %s, %s across", r.Heads.Material, o.Gateway.recipeLine(name).Write(size, quantity.Length))
 	return answered(name, what, r.Agreed, answer.Problems, answer.Next, err)
 }
 

@@ -48,6 +48,7 @@ type lineLoop struct {
 	answer   cycle.OverrideAnswer // to the newest override asked for
 	word     cycle.ConfirmAnswer  // to the newest confirmation asked for
 	hung     cycle.HangAnswer     // to the newest word on a slot
+	heads    cycle.HeadsAnswer    // to the newest count of heads
 	worked   cycle.StationAnswer  // to the newest word on a station
 	lastMode *record.Mode         // newest
 	tended   time.Time            // when the journal was looked after last
@@ -356,6 +357,8 @@ func (l *lineLoop) execute(ctx context.Context, actions []cycle.Action) {
 			l.word, ok = a, true
 		case cycle.HangAnswer:
 			l.hung, ok = a, true
+		case cycle.HeadsAnswer:
+			l.heads, ok = a, true
 		case cycle.StationAnswer:
 			l.worked, ok = a, true
 		case cycle.Halt:

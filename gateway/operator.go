@@ -60,6 +60,8 @@ func (o *Operator) Handle(ctx context.Context, r control.Request) control.Reply 
 		return o.confirm(ctx, lines[0], &r)
 	case control.Hang:
 		return o.hang(ctx, lines[0], &r)
+	case control.Stock:
+		return o.stock(ctx, lines[0], &r)
 	case control.Station:
 		return o.station(ctx, lines[0], &r)
 	case control.Restart:
@@ -100,7 +102,7 @@ func (o *Operator) lines(r *control.Request) ([]string, error) {
 		names = append(names, l.Name)
 	}
 	switch {
-	case r.Line == "" && slices.Contains([]control.Command{control.Arm, control.Override, control.Confirm, control.Hang, control.Station, control.Restart, control.AcceptJournal}, r.Command) && len(names) > 1:
+	case r.Line == "" && slices.Contains([]control.Command{control.Arm, control.Override, control.Confirm, control.Hang, control.Station, control.Stock, control.Restart, control.AcceptJournal}, r.Command) && len(names) > 1:
 		return nil, fmt.Errorf("name the line with --line; it is one of %s", strings.Join(names, ", "))
 	case r.Line == "":
 		return names, nil

@@ -256,6 +256,7 @@ type Heads struct {
 	OuterEdge float64   `cfg:"outer_edge" unit:"length" default:"0 mm" range:"0 mm..200 mm" doc:"an outer head stays this far inside the edge of the roll"`
 	InnerEdge float64   `cfg:"inner_edge" unit:"length" default:"0 mm" range:"0 mm..200 mm" doc:"an inner head stays this far inside the edge of the roll"`
 	InnerBare float64   `cfg:"inner_bare" unit:"length" default:"100 mm" range:"0 mm..1 m" doc:"a warning is given when an inner head leaves a wider ring bare; 0 for no such warning"`
+	Counted   bool      `cfg:"counted" default:"false" doc:"whether heads are counted: lapgate stock tells how many of a size there are, and each roll that is wrapped takes one for each end"`
 	Plugs     []float64 `cfg:"plugs" unit:"length" doc:"diameters of the core plugs at hand; none when inner heads are held otherwise"`
 	PlugPlay  Range     `cfg:"plug_play" unit:"length" default:"0.5 mm..4 mm" doc:"how much smaller than the bore of the core a plug may be"`
 	SizeU     float64   `cfg:"size_uncertainty" unit:"length" default:"0.5 mm" range:"0 mm..50 mm" doc:"standard uncertainty of the diameter of a head"`

@@ -64,7 +64,7 @@ wire and your hands out of the press, and leave its guards closed.`,
 	addBy(cmd, &f.by, "")
 	fl := cmd.Flags()
 	fl.StringArrayVar(&f.bond, "bond", nil, "curve of a thermocouple at a bond line, a CSV file; may be repeated")
-	fl.StringVar(&f.head, "material", "", "head material that was pressed (default the first that is fused)")
+	addMaterial(cmd, &f.head, "the first that is fused")
 	addPlaten(cmd, &f.platen)
 	fl.StringVar(&f.start, "start", "", "temperature of head and roll before pressing (default that of the configuration)")
 	fl.StringVar(&f.pressure, "pressure", "", "contact pressure on the ring while pressing (default the reference pressure of the configuration)")

@@ -64,6 +64,16 @@ func addWidth(cmd *cobra.Command, width *string) {
 	cmd.Flags().StringVar(width, "width", "", "width of the roll that the command is about, as \"60 in\"")
 }
 
+// addMaterial adds the head material; unnamed is the one that is meant where none is
+// named.
+func addMaterial(cmd *cobra.Command, material *string, unnamed string) {
+	usage := "head material, by its name in head_materials"
+	if unnamed != "" {
+		usage += " (default " + unnamed + ")"
+	}
+	cmd.Flags().StringVar(material, "material", "", usage)
+}
+
 func addUntil(cmd *cobra.Command, until *string) {
 	cmd.Flags().StringVar(until, "until", "", "the end in time, as '2026-03-01 22:00' here or 2026-03-01T22:00:00Z")
 }

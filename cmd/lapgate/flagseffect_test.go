@@ -98,6 +98,9 @@ func allEffects() []effects {
 			"line": "--line south", "slot": "--slot 3", "width": "--width 42in", "paper": "--paper kraft", "outer": "--outer 1m", "length": "--length 900m",
 			"empty": "--empty", "out-of-service": "--out-of-service", "correct": "--correct 4", "by": "--by ola", "yes": "--yes=false",
 		}), nil},
+		{"stock", "--config demo.yaml --yes --material board-poly --size 48in --left 80 --by kim", toDaemon(map[string]string{
+			"line": "--line south", "material": "--material inner-board", "size": "--size 46in", "left": "--left 90", "by": "--by ola", "yes": "--yes=false",
+		}), nil},
 		{"station", "header manual --config demo.yaml --yes" + byKim, person(map[string]string{
 			"until": "--until 2999-01-01", "yes": "--yes=false",
 		}), nil},

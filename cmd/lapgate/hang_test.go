@@ -30,6 +30,8 @@ func TestActsAreAskedFor(t *testing.T) {
 		"hang nowhere":            {[]string{"hang", "--empty", "--by", "kim"}, exitUsage, 0, "needs --slot N"},
 		"empty":                   {[]string{"hang", "--slot", "2", "--empty", "--by", "kim", "--yes"}, exitDone, 2, "CAUTION"},
 		"taken back":              {[]string{"hang", "--slot", "2", "--correct", "4", "--by", "kim", "--yes"}, exitDone, 2, "CAUTION"},
+		"heads":                   {[]string{"stock", "--material", "board-poly", "--size", "48 in", "--left", "0", "--by", "kim", "--yes"}, exitDone, 2, "CAUTION. " + caution.Ends.String()},
+		"heads without a count":   {[]string{"stock", "--material", "board-poly", "--size", "48 in", "--by", "kim"}, exitUsage, 0, "--left N and --by NAME"},
 		"station":                 {append(station, "--yes", "--until", "06:00"), exitDone, 2, "CAUTION. " + caution.ReachIn.String()},
 		"station, not a time":     {append(station, "--yes", "--until", "six"), exitUsage, 0, `--until: got "six"`},
 		"station for ever":        {append(station, "--yes"), exitDone, 2, "CAUTION"},

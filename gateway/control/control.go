@@ -33,6 +33,7 @@ const (
 	Confirm  Command = "confirm"
 	Hang     Command = "hang"
 	Station  Command = "station"
+	Stock    Command = "stock"
 	Reload   Command = "reload"
 	Restart  Command = "restart"
 	Status   Command = "status" // only asks
@@ -57,9 +58,10 @@ type Request struct {
 	Finding string           `json:"finding,omitempty"`
 	Shown   *handshake.Token `json:"shown,omitempty"`
 
-	// Of hanging and of a station. Agreed says that the person was shown the caution
+	// Of hanging, of heads and of a station. Agreed says that the person was shown the caution
 	// and what comes of the act; without it that is only asked.
 	Wrapper *Wrapper  `json:"wrapper,omitempty"`
+	Heads   *Heads    `json:"heads,omitempty"`
 	Station string    `json:"station,omitempty"` // its key in the configuration
 	Mode    string    `json:"mode,omitempty"`    // manual, or the one that is configured
 	Until   time.Time `json:"until,omitzero"`
@@ -77,6 +79,13 @@ type Wrapper struct {
 	Empty        bool   `json:"empty,omitempty"`
 	OutOfService bool   `json:"out_of_service,omitempty"`
 	Correct      uint32 `json:"correct,omitempty"` // act that was told wrong
+}
+
+// Heads is a count of the heads of one size.
+type Heads struct {
+	Material string `json:"material"`
+	Size     string `json:"size"` // as people write it
+	Count    uint32 `json:"count"`
 }
 
 // Value is a setpoint by its name with the value that it is to have, as people

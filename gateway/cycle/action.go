@@ -66,6 +66,11 @@ type (
 		Problems []string // why it cannot be taken; empty where it can
 		Next     string   // what comes next
 	}
+	// HeadsAnswer answers CountHeads in the same step.
+	HeadsAnswer struct {
+		Problems []string
+		Next     string
+	}
 	// StationAnswer answers SetStation in the same step.
 	StationAnswer struct {
 		Problems []string
@@ -112,5 +117,6 @@ func (Notify) action()         {}
 func (OverrideAnswer) action() {}
 func (ConfirmAnswer) action()  {}
 func (HangAnswer) action()     {}
+func (HeadsAnswer) action()    {}
 func (StationAnswer) action()  {}
 func (Halt) action()           {}

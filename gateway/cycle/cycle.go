@@ -205,7 +205,7 @@ func New(c Config) *Machine {
 func (m *Machine) Recover(s record.Stored) error {
 	m.recoverProcess(s)
 	switch s.Record.(type) {
-	case record.Mode, record.Config, record.Hold, record.Origin, record.Hang, record.Hung, record.Station: // they tell of no roll and no controller
+	case record.Mode, record.Config, record.Hold, record.Origin, record.Hang, record.Hung, record.Station, record.Heads: // they tell of no roll and no controller
 	default:
 		m.begins = false
 	}
@@ -285,6 +285,8 @@ func (m *Machine) take(ev Event) {
 		m.askConfirm(e)
 	case HangWrapper:
 		m.askHang(e)
+	case CountHeads:
+		m.askHeads(e)
 	case SetStation:
 		m.askStation(e)
 	case Arm:

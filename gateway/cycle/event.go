@@ -111,6 +111,15 @@ type (
 		By       string
 		Preview  bool // only answer
 	}
+	// CountHeads is a named person's count of the heads of one size. It is answered by
+	// HeadsAnswer.
+	CountHeads struct {
+		Material string
+		Diameter float64 // m
+		Count    uint32
+		By       string
+		Preview  bool // only answer
+	}
 	// SetStation has a station worked by hand, or as it is configured. It is answered
 	// by StationAnswer and takes effect with the next request.
 	SetStation struct {
@@ -192,6 +201,7 @@ func (HoldAll) event()        {}
 func (OverrideRoll) event()   {}
 func (ConfirmFinding) event() {}
 func (HangWrapper) event()    {}
+func (CountHeads) event()     {}
 func (SetStation) event()     {}
 func (Arm) event()            {}
 func (Configure) event()      {}

@@ -212,6 +212,7 @@ func contradictedKey(slot int) string { return condWrapper + "/slot " + strconv.
 // tellStock tells of a wrapper roll that lasts for few rolls more, as long as rolls
 // of its slot find it so.
 func (m *Machine) tellStock(d *Decision) {
+	m.tellHeads()
 	slot := d.Setpoints.Slot
 	if slot == 0 {
 		return

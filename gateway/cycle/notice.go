@@ -57,6 +57,8 @@ const (
 	noteHung            = "wrapper-hung"
 	noteHangRefused     = "wrapper-refused"
 	noteHangEnded       = "wrapper-configured"
+	noteHeads           = "heads-counted"
+	noteHeadsRefused    = "heads-refused"
 	noteStation         = "station-told"
 	noteStationRefused  = "station-refused"
 )
@@ -84,6 +86,7 @@ const (
 	condAckAlone      = "acknowledged-alone"
 	condRunsOut       = "wrapper-runs-out"
 	condWrapper       = "wrapper-contradicted"
+	condHeads         = "heads-run-out"
 	condByHand        = "station-by-hand"
 	condOverdue       = "station-overdue"
 )
@@ -125,6 +128,8 @@ var notices = append([]notice{
 	{noteHung, Info, "", "A wrapper that a named person told of hangs: its slot was opened and is ready again, or confirmed.", ""},
 	{noteHangRefused, Warning, "", "What a named person told of a slot is not taken; the text tells why.", "Do what the text says."},
 	{noteHangEnded, Warning, "", "What a named person told of a slot no longer counts, because the configuration says something else of it.", "Look what hangs there, and tell it with lapgate hang where the configuration is wrong."},
+	{noteHeads, Info, "", "A named person counted the heads of a size.", ""},
+	{noteHeadsRefused, Warning, "", "A named person's count of heads is not taken; the text tells why.", "Do what the text says."},
 	{noteStation, Info, "", "A named person had a station worked by hand, or as it is configured.", ""},
 	{noteStationRefused, Warning, "", "What a named person told of a station is not taken; the text tells why.", "Do what the text says."},
 	{noteBegins, Info, "", "The record of the line begins; the fields tell what came before it.", ""},
@@ -150,6 +155,7 @@ var notices = append([]notice{
 	{condAckAlone, Alarm, "acknowledged-by-both", "Outcomes were acknowledged that the store of the pair does not hold yet.", "See to the store and the network to it; keep the journal of this gateway until the store has its records."},
 	{condRunsOut, Warning, "wrapper-lasts", "A wrapper roll lasts for few rolls more.", "Have the next wrapper roll ready, and tell with lapgate hang when it is hung."},
 	{condWrapper, Warning, "wrapper-as-told", "What was measured of a wrapped roll contradicts the wrapper that a person told of.", "Read on the wrapper roll what hangs, with the stand locked out; where it was told wrong, correct it with lapgate hang --correct."},
+	{condHeads, Warning, "heads-last", "Heads of a size are left for few rolls more.", "Bring heads of that size, and tell with lapgate stock how many there are."},
 	{condByHand, Info, "station-as-configured", "A station is worked by hand because a person said so.", "Have it worked as configured again with lapgate station when the reason is gone."},
 	{condOverdue, Warning, "station-in-time", "A station is still worked by hand although its time is over; it does not change back by itself.", "Look at the station with everybody clear of it, then tell it with lapgate station: as configured, or by hand for longer."},
 	{condHoldAll, Warning, "hold-all-ended", "An operator holds all rolls.", "End the hold when its reason is gone."},

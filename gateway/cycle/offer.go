@@ -43,6 +43,7 @@ func (m *Machine) offer(v *View) {
 		Form:  d.Payload.Kind, HoldReason: d.Payload.HoldReason, Origin: d.Payload.Origin,
 		ConfigHash: m.hash, Payload: words, Findings: d.Findings, Risk: d.Risk,
 	}
+	rec.Heads = headsOf(m.asTold(), r, &d)
 	if d.Payload.Origin == handshake.Override {
 		rec.By, rec.Reason = d.Override.By, d.Override.Text
 	}

@@ -15,6 +15,7 @@ import (
 type Acts struct {
 	Hangs    uint32    `json:"hangs,omitempty"`    // number of the newest act of hanging
 	Slots    [6]Slot   `json:"slots,omitzero"`     // of the stand, slot 1 first
+	Heads    []Stock   `json:"heads,omitempty"`    // that are counted, in the order in which that was told
 	Stations []Station `json:"stations,omitempty"` // that are worked by hand, in the order in which that was told
 }
 
@@ -25,6 +26,21 @@ type Slot struct {
 	InForce *Hang `json:"in_force,omitempty"` // or nil
 	New     bool  `json:"new,omitempty"`      // no roll has taken from what was hung
 }
+
+// HeadsOf names heads by material and size.
+type HeadsOf struct {
+	Material string  `json:"material"`
+	Diameter float64 `json:"diameter_m"`
+}
+
+// Stock is how many heads of one size are left.
+type Stock struct {
+	HeadsOf
+	Left uint32 `json:"left"`
+}
+
+// HeadsOfRoll is how many heads of one kind a roll takes: one for each end.
+const HeadsOfRoll = 2
 
 // HangState is what a person says of a slot. It is stored and never changes its
 // meaning.
@@ -81,10 +97,53 @@ func (a *Acts) Line(line *recipe.Line) *recipe.Line {
 			*changed().Equipment.Mode(a.Stations[i].Station) = recipe.Manual
 		}
 	}
+	if line.Heads.Counted {
+		a.leaveOut(line, changed)
+	}
 	if out == nil {
 		return line
 	}
 	return out
+}
+
+// leaveOut takes the sizes of heads off the line of which too few are left for a
+// roll. A size that nobody counted is in stock, as configured.
+func (a *Acts) leaveOut(line *recipe.Line, changed func() *recipe.Line) {
+	for i := range line.Materials.Stock {
+		for _, s := range a.Heads {
+			if m := &line.Materials.Stock[i]; s.Material != m.Name || s.Left >= HeadsOfRoll || !slices.Contains(m.Diameters, s.Diameter) {
+				continue
+			}
+			one := changed()
+			if &one.Materials.Stock[0] == &line.Materials.Stock[0] {
+				one.Materials.Stock = slices.Clone(line.Materials.Stock)
+			}
+			to := &one.Materials.Stock[i]
+			to.Diameters = slices.DeleteFunc(slices.Clone(to.Diameters), func(d float64) bool { return d == s.Diameter })
+		}
+	}
+}
+
+// count takes how many heads of a size there are.
+func (a *Acts) count(r *Heads) {
+	of := HeadsOf{r.Material, r.Diameter}
+	a.Heads = slices.DeleteFunc(slices.Clone(a.Heads), func(s Stock) bool { return s.HeadsOf == of })
+	a.Heads = append(a.Heads, Stock{of, r.Count})
+}
+
+// takeHeads books the heads of a roll that was wrapped.
+func (a *Acts) takeHeads(heads []HeadsOf) {
+	if len(heads) == 0 {
+		return
+	}
+	a.Heads = slices.Clone(a.Heads)
+	for _, of := range heads {
+		for i := range a.Heads {
+			if s := &a.Heads[i]; s.HeadsOf == of {
+				s.Left -= min(s.Left, HeadsOfRoll)
+			}
+		}
+	}
 }
 
 func same(a, b *recipe.SlotSpec) bool {

@@ -166,3 +166,41 @@ func TestOverdue(t *testing.T) {
 		t.Error("the end of a time is told wrong")
 	}
 }
+
+// A size of which too few heads are left is taken off the line where they are
+// counted, and nowhere else.
+func TestHeadsRunOut(t *testing.T) {
+	line := standLine()
+	line.Heads.Counted = true
+	line.Materials.Stock = []recipe.HeadMaterial{{Name: "poly", Diameters: []float64{1, 1.2}}, {Name: "plain", Diameters: []float64{1, 1.2}}}
+	past := record.NewPast()
+	name := record.OfferName{Session: handshake.Session{Epoch: 1, Nonce: 1}, Offer: 1}
+	sizes := func() []float64 { return past.Acts.Line(line).Materials.Stock[0].Diameters }
+	for i, c := range []struct {
+		record record.Record
+		sizes  int
+	}{
+		{record.Heads{Material: "poly", Diameter: 1.2, Count: 3, By: "kim"}, 2},
+		{record.Heads{Material: "plain", Diameter: 1.2, Count: 0, By: "kim"}, 2},
+		{record.Intent{Roll: 1, Offer: name, Form: handshake.KindRecipe, Heads: []record.HeadsOf{{Material: "poly", Diameter: 1.2}}}, 2},
+		{record.Commit{Roll: 1, Offer: name}, 2},
+		{record.Verdict{Roll: 1, Offer: name, Verdict: handshake.Accepted}, 2},
+		{record.Outcome{Outcome: handshake.Outcome{Index: 1, RollNo: 1, Outcome: handshake.Wrapped}}, 1},
+		{record.Heads{Material: "poly", Diameter: 1.2, Count: 2, By: "kim"}, 2},
+		{record.Heads{Material: "poly", Diameter: 1, Count: 1, By: "kim"}, 1},
+	} {
+		if err := past.Add(c.record); err != nil {
+			t.Fatal(err)
+		}
+		if got := sizes(); len(got) != c.sizes {
+			t.Errorf("after record %d: sizes %v, want %d", i+1, got, c.sizes)
+		}
+	}
+	if len(line.Materials.Stock[0].Diameters) != 2 || len(past.Acts.Line(line).Materials.Stock[1].Diameters) != 1 {
+		t.Error("the configuration changed, or the other material did not")
+	}
+	line.Heads.Counted = false
+	if past.Acts.Line(line) != line {
+		t.Error("heads that nobody counts ran out")
+	}
+}

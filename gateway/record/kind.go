@@ -5,7 +5,7 @@ import "reflect"
 // kinds lists an empty record of every kind.
 var kinds = [...]Record{
 	Session{}, Request{}, Intent{}, Commit{}, Verdict{}, Void{}, Outcome{}, Gap{}, Hold{}, Override{}, Confirm{}, Mode{}, Config{}, Shadow{}, Frame{}, Origin{}, Doubt{}, Accept{}, Carry{},
-	Hang{}, Hung{}, Station{},
+	Hang{}, Hung{}, Station{}, Heads{},
 }
 
 // Known reports whether records of the kind can be read.
@@ -85,6 +85,9 @@ func (Hang) Kind() Kind { return KindHang }
 // Kind returns KindHung.
 func (Hung) Kind() Kind { return KindHung }
 
+// Kind returns KindHeads.
+func (Heads) Kind() Kind { return KindHeads }
+
 // Kind returns KindStation.
 func (Station) Kind() Kind { return KindStation }
 
@@ -150,3 +153,6 @@ func (Hung) RollNo() uint32 { return 0 }
 
 // RollNo returns 0: the record is about no single roll.
 func (Station) RollNo() uint32 { return 0 }
+
+// RollNo returns 0: the record is about no single roll.
+func (Heads) RollNo() uint32 { return 0 }

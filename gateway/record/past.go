@@ -74,6 +74,7 @@ type Offer struct {
 	Form       handshake.Kind
 	Origin     handshake.Origin
 	Payload    []uint16
+	Heads      []HeadsOf // that the roll takes, where they are counted
 	Findings   []recipe.Finding
 	ConfigHash uint32
 	Request    *Request // from which it was decided; nil where the journal does not tell
@@ -193,6 +194,8 @@ func (p *Past) Add(r Record) error {
 		return p.Acts.step(&r)
 	case Station:
 		p.Acts.station(&r)
+	case Heads:
+		p.Acts.count(&r)
 	case Override, Origin, Mode, Frame:
 	case nil:
 		return fmt.Errorf("no record")
@@ -208,7 +211,7 @@ func (p *Past) addIntent(r *Intent) error {
 	}
 	p.Floor = max(p.Floor, r.Offer.Session.Epoch)
 	p.Open = &Offer{Name: r.Offer, Token: r.Token, Roll: r.Roll, Form: r.Form, Origin: r.Origin,
-		Payload: r.Payload, Findings: r.Findings, ConfigHash: r.ConfigHash, Losses: p.Losses}
+		Payload: r.Payload, Heads: r.Heads, Findings: r.Findings, ConfigHash: r.ConfigHash, Losses: p.Losses}
 	if p.Request.Token == r.Token {
 		from := p.Request
 		p.Open.Request = &from
@@ -230,6 +233,9 @@ func (p *Past) addVerdict(r *Verdict) error {
 		p.Finished = max(p.Finished, r.Roll)
 		p.Accepted = o
 		p.Acts.tookBy(o.Payload)
+		if o.Outcome != nil && o.Outcome.Outcome == handshake.Wrapped {
+			p.Acts.takeHeads(o.Heads)
+		}
 	}
 	switch {
 	case r.Verdict != handshake.Rejected:
@@ -254,6 +260,9 @@ func (p *Past) addOutcome(o handshake.Outcome) {
 		p.Open.Outcome = &o
 	}
 	if p.Accepted != nil && p.Accepted.Roll == o.RollNo && p.Accepted.Losses == p.Losses {
+		if o.Outcome == handshake.Wrapped && p.Accepted.Outcome == nil {
+			p.Acts.takeHeads(p.Accepted.Heads)
+		}
 		left := *p.Accepted // a Basis may hold the one before
 		left.Outcome = &o
 		p.Accepted = &left

@@ -35,6 +35,7 @@ const (
 	KindHang     Kind = "HANG"
 	KindHung     Kind = "HUNG"
 	KindStation  Kind = "STATION"
+	KindHeads    Kind = "HEADS"
 )
 
 // Record is one durable fact of the line. A record is plain data: it is stored
@@ -99,7 +100,8 @@ type (
 		ConfigHash uint32               `json:"config_hash"`
 		Payload    []uint16             `json:"payload"`
 		Findings   []recipe.Finding     `json:"findings"`
-		Risk       recipe.Risk          `json:"risk,omitzero"` // chance of each kind of bad wrap
+		Risk       recipe.Risk          `json:"risk,omitzero"`   // chance of each kind of bad wrap
+		Heads      []HeadsOf            `json:"heads,omitempty"` // that the roll takes, where they are counted
 	}
 	// Commit stands before the COMMIT of an offer.
 	Commit struct {
@@ -204,6 +206,13 @@ type (
 		Until   time.Time `json:"until,omitzero"`
 		By      string    `json:"by"`
 		Reason  string    `json:"reason,omitempty"`
+	}
+	// Heads stands before a named person's count of the heads of one size.
+	Heads struct {
+		Material string  `json:"material"`
+		Diameter float64 `json:"diameter_m"`
+		Count    uint32  `json:"count"`
+		By       string  `json:"by"`
 	}
 	// Mode says that writing was allowed or forbidden.
 	Mode struct {

@@ -269,6 +269,8 @@ func summary(r Record, line *recipe.Line) string {
 		return hangText(&r, line)
 	case Hung:
 		return fmt.Sprintf("act %d at slot %d: %s, %s", r.No, r.Slot, r.Step, r.Evidence)
+	case Heads:
+		return fmt.Sprintf("%d heads of %s, %s across, by %s", r.Count, r.Material, line.Write(r.Diameter, quantity.Length), r.By)
 	case Station:
 		s := fmt.Sprintf("%s: %s by %s", r.Station, r.Mode, r.By)
 		if r.Reason != "" {

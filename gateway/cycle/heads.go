@@ -1,0 +1,85 @@
+package cycle
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
+	"lapgate/recipe"
+	"lapgate/recipe/quantity"
+)
+
+// headsOf are the heads that a recipe takes, where the line counts them.
+func headsOf(line *recipe.Line, r *record.Request, d *Decision) (out []record.HeadsOf) {
+	roll, _ := r.Measurement()
+	spec, _ := line.SpecOf(&roll)
+	if !line.Heads.Counted || d.Payload.Kind != handshake.KindRecipe || spec == nil {
+		return nil
+	}
+	if v := d.Setpoints.OuterHead; v > 0 {
+		out = append(out, record.HeadsOf{Material: spec.Head, Diameter: v})
+	}
+	if v := d.Setpoints.InnerHead; v > 0 {
+		out = append(out, record.HeadsOf{Material: spec.InnerHead, Diameter: v})
+	}
+	return out
+}
+
+// askHeads answers whether a person's count of heads can be taken. Unless only that
+// was asked, it is recorded.
+func (m *Machine) askHeads(e CountHeads) {
+	var a HeadsAnswer
+	say := func(bad bool, format string, args ...any) {
+		if bad {
+			a.Problems = append(a.Problems, fmt.Sprintf(format, args...))
+		}
+	}
+	write := func(v float64) string { return m.line.Write(v, quantity.Length) }
+	say(e.By == "", "counting heads needs the name of a person")
+	say(!m.line.Heads.Counted, "this line counts no heads; heads.counted in the configuration says whether it does")
+	if material := m.line.Materials.Head(e.Material); material == nil {
+		var names []string
+		for i := range m.line.Materials.Stock {
+			names = append(names, m.line.Materials.Stock[i].Name)
+		}
+		say(true, "no head material is named %q; it is one of %s", e.Material, strings.Join(names, ", "))
+	} else {
+		i := slices.IndexFunc(material.Diameters, func(d float64) bool { return math.Abs(d-e.Diameter) <= sameWidth })
+		var sizes []string
+		for _, d := range material.Diameters {
+			sizes = append(sizes, write(d))
+		}
+		say(i < 0, "no head of %s is %s across; its sizes are %s", e.Material, write(e.Diameter), strings.Join(sizes, ", "))
+		if i >= 0 {
+			e.Diameter = material.Diameters[i]
+		}
+	}
+	if len(a.Problems) == 0 {
+		a.Next = fmt.Sprintf("%d are there, for %d rolls", e.Count, e.Count/record.HeadsOfRoll)
+	}
+	m.do(a)
+	switch {
+	case len(a.Problems) > 0:
+		m.tell(noteHeadsRefused, fmt.Sprintf("the count of heads by %s is refused: %s", e.By, a.Problems[0]), Field{"by", e.By})
+	case !e.Preview:
+		m.journal(record.Heads{Material: e.Material, Diameter: e.Diameter, Count: e.Count, By: e.By})
+		m.tell(noteHeads, fmt.Sprintf("%s, %s across, by %s: %s", e.Material, write(e.Diameter), e.By, a.Next), Field{"by", e.By})
+		m.tellHeads()
+	}
+}
+
+// tellHeads tells of sizes of heads that are left for few rolls more.
+func (m *Machine) tellHeads() {
+	for _, s := range m.mem.Acts.Heads {
+		size := m.line.Write(s.Diameter, quantity.Length)
+		key := condHeads + "/" + s.Material + " " + size
+		if rolls := int(s.Left) / record.HeadsOfRoll; m.line.Heads.Counted && rolls < m.line.Stand.WarnRolls {
+			m.raise(key, fmt.Sprintf("heads of %s, %s across, are left for %d rolls", s.Material, size, rolls), Field{"left", s.Left})
+		} else {
+			m.end(key)
+		}
+	}
+}

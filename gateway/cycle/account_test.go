@@ -137,6 +137,9 @@ func TestAccountOfToldWrapper(t *testing.T) {
 		m.watchSlots(&handshake.Request{SlotsReady: 0x3D})
 		m.watchSlots(&handshake.Request{SlotsReady: 0x3F})
 		m.countStand(&stand)
+		if s := m.Status().Line.Stand.Slots[1]; !s.NewlyHung || m.line.Stand.Slots[1].NewlyHung {
+			t.Errorf("%s: the status shows slot 2 as %+v", name, s)
+		}
 		e := stand.Counted[1]
 		if e.Known != (c.left >= 0) || e.Known && (math.Abs(e.Length-c.left) > 1e-6 || !(e.U > 0)) {
 			t.Errorf("%s: counted %+v, want %v", name, e, c.left)

@@ -23,7 +23,7 @@ type Status struct {
 	Boot     uint32            // of the session
 	Adopted  bool              // whether the controller adopted the session
 	Config   uint32            // hash of the configuration in force
-	Line     *recipe.Line      // that configuration; never changed
+	Line     *recipe.Line      // that configuration, with what persons told since; never changed
 	Waiting  bool              // another configuration waits for the next roll
 	Override uint32            // roll that an override waits for, 0 none
 
@@ -59,7 +59,7 @@ func (m *Machine) Status() Status {
 	w := &m.view
 	s := Status{
 		State: m.state, Reason: m.why, Armed: m.armed, Standby: m.standby(), LinkUp: m.linkUp, HoldAll: m.mem.HoldAll,
-		Session: m.ses.name, Boot: m.ses.boot, Adopted: m.ses.adopted, Config: m.hash, Line: m.line, Waiting: m.next != nil,
+		Session: m.ses.name, Boot: m.ses.boot, Adopted: m.ses.adopted, Config: m.hash, Line: m.asTold(), Waiting: m.next != nil,
 		Seen: w.seen, Token: w.token, Roll: w.roll, Tag: w.tag, Phase: w.phase, Flags: w.flags, Permissives: w.permissives,
 		Produced: w.produced, Acked: w.acked, Journaled: m.mem.Outcomes, Covered: m.mem.Covered, StaleCommits: w.stale,
 		CycleTime: m.cycleTime,

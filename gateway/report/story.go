@@ -308,7 +308,7 @@ func (s *Story) decided(line *recipe.Line, round *record.Round, words []uint16, 
 		}
 	}
 	if p.Kind == handshake.KindHold {
-		h := cycle.HoldingOf(line, &round.Request, p.HoldReason, findings)
+		h := cycle.HoldingOf(round.Basis.Acts.Line(line), &round.Request, p.HoldReason, findings)
 		s.Verdict, s.Hold = "hold", &Hold{h.Code, h.Meaning, h.Text, h.Where, h.Do, h.Caution}
 		return nil
 	}
@@ -331,8 +331,8 @@ func (s *Story) decided(line *recipe.Line, round *record.Round, words []uint16, 
 
 // computed computes the roll again, for what the journal does not hold.
 func (s *Story) computed(t *Told, round *record.Round) {
-	line, roll, stand := t.Line, recipe.Roll{}, recipe.Stand{}
-	roll, stand = round.Request.Measurement()
+	line := round.Basis.Acts.Line(t.Line)
+	roll, stand := round.Request.Measurement()
 	stand.PlatenRate = round.Basis.PlatenRate
 	s.Basis = "the configuration in force, which is the one of then"
 	if round.Offer != nil && round.Offer.ConfigHash != t.Hash {
@@ -467,6 +467,11 @@ func (s *Story) Drawing(line *recipe.Line) string {
 	for i := range line.Stand.Slots {
 		if line.Stand.Slots[i].Number == v.Slot {
 			v.Paper = line.Stand.Slots[i].Paper
+		}
+	}
+	for i := range s.Candidates {
+		if c := &s.Candidates[i]; c.Chosen { // as it hung then
+			v.Paper = c.Paper
 		}
 	}
 	return v.Drawing(line)

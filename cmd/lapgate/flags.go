@@ -91,6 +91,11 @@ func addSpec(cmd *cobra.Command, spec *string, unnamed string) {
 	cmd.Flags().StringVar(spec, "spec", "", "wrap specification (default "+unnamed+")")
 }
 
+// addWatch adds that a command looks more than once. what tells which values it takes.
+func addWatch(cmd *cobra.Command, watch *string, what string) {
+	cmd.Flags().StringVar(watch, "watch", "", "look again and again until interrupted (default once; "+what+")")
+}
+
 func addSVG(cmd *cobra.Command, file *string) {
 	cmd.Flags().StringVar(file, "svg", "", "also draw into this SVG file")
 }

@@ -84,8 +84,8 @@ func allEffects() []effects {
 		{"hold", "--config demo.yaml" + byKim, person(map[string]string{"off": "--off"}), nil},
 		{"restart", "--config demo.yaml" + byKim, person(nil), nil},
 		{"status", "--config demo.yaml", toDaemon(map[string]string{"line": "--line south", "json": "--json", "csv": "--csv"}), map[string]string{"watch": "TestStatusWatches"}},
-		{"why", "2 --config demo.yaml --journal north.db", map[string]string{
-			"config": "--config other.yaml", "set": "--set units.length=mm", "line": "--line south", "journal": "--journal nowhere.db", "json": "--json", "csv": "--csv",
+		{"why", "2 north.db --config demo.yaml", map[string]string{
+			"config": "--config other.yaml", "set": "--set units.length=mm", "line": "--line south", "json": "--json", "csv": "--csv",
 		}, nil},
 		{"reload", "--config demo.yaml", toDaemon(map[string]string{"by": "--by lee"}), nil},
 		{"confirm", "--config demo.yaml --yes --finding narrow-roll --roll 8 --by kim", toDaemon(map[string]string{

@@ -79,7 +79,7 @@ asked: a configured block is missing, or its own request block does not decode.`
 	f.source.add(cmd)
 	addLine(cmd, &f.line, firstLine)
 	cmd.Flags().BoolVar(&f.values, "values", false, "also print every field of every block that decodes")
-	cmd.Flags().StringVar(&f.watch, "watch", "", "read this block again and again, and print what changes: "+blockNames())
+	addWatch(cmd, &f.watch, "the block of which is printed what changes: "+blockNames())
 	cmd.Flags().IntVar(&f.looks, "looks", 0, "end --watch after so many looks (default none)")
 	f.output.add(cmd)
 	cmd.AddCommand(p.probeModbusCommand(), p.probeOPCUACommand())

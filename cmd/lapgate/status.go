@@ -16,14 +16,14 @@ import (
 	"lapgate/recipe"
 )
 
-// watchEvery is the time between two looks of status --watch.
-const watchEvery = 2 * time.Second
+// watchEvery is the time between two looks where none is given.
+const watchEvery = "2s"
 
 // statusFlags are the flags of `status`.
 type statusFlags struct {
 	daemon daemonFlags
 	line   string
-	watch  bool
+	watch  string
 	output outputFlags
 }
 
@@ -42,16 +42,21 @@ conditions, the stand, the newest rolls and the recipe in force. It changes noth
 	}
 	f.daemon.add(cmd)
 	addLine(cmd, &f.line, allLines)
-	cmd.Flags().BoolVar(&f.watch, "watch", false, "show it again every two seconds until interrupted")
+	addWatch(cmd, &f.watch, "alone every two seconds, else as --watch=10s")
+	cmd.Flags().Lookup("watch").NoOptDefVal = watchEvery
 	f.output.add(cmd)
 	return cmd
 }
 
 func (p *program) status(ctx context.Context, f *statusFlags) error {
-	if !f.watch {
+	if f.watch == "" {
 		return p.showStatus(ctx, f)
 	}
-	ticker := time.NewTicker(watchEvery)
+	every, err := time.ParseDuration(f.watch)
+	if err != nil || every < time.Second {
+		return usageError("--watch: got %q, want a time of a second at least, as 10s", f.watch)
+	}
+	ticker := time.NewTicker(every)
 	defer ticker.Stop()
 	for {
 		if f.output.isText() && terminalWidth(p.stdout) > 0 {

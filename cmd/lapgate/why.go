@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"strconv"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -16,16 +17,15 @@ import (
 
 // whyFlags are the flags of `why`.
 type whyFlags struct {
-	source  sourceFlags
-	line    string
-	journal string
-	output  outputFlags
+	source sourceFlags
+	line   string
+	output outputFlags
 }
 
 func (p *program) whyCommand() *cobra.Command {
 	var f whyFlags
 	cmd := &cobra.Command{
-		Use:   "why TAG",
+		Use:   "why TAG [JOURNAL]",
 		Short: "Tell all of one roll: why it was held, or got what it got",
 		Long: `Why reads the journal and tells the newest roll of that tag, or of that number:
 its scan, each wrapper roll of the stand and why it was not taken, every setpoint
@@ -34,21 +34,26 @@ gateway and controller, its outcome and scale, and what was changed before it. T
 live page tells the same of the newest rolls, for printing on one sheet.
 
 Candidates, formulas, limits and margins are computed again by the configuration
-named; without one only what the journal holds is told.`,
+named; without one only what the journal holds is told. Where no journal is named it is
+that of the line.`,
 		Example: `  lapgate why R-1041 --config mill.yaml
-  lapgate why 1041 --journal journal/north.db`,
-		Args: takes("the tag or the number of one roll"),
-		RunE: func(cmd *cobra.Command, args []string) error { return p.why(cmd.Context(), args[0], &f) },
+  lapgate why 1041 journal/north.db`,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) < 1 || len(args) > 2 {
+				return usageError("lapgate why takes the tag or the number of one roll, and a journal where it is not that of the line, got %d arguments", len(args))
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error { return p.why(cmd.Context(), &f, args[0], args[1:]...) },
 	}
 	f.source.add(cmd)
 	addLine(cmd, &f.line, firstLine)
-	cmd.Flags().StringVar(&f.journal, "journal", "", "the journal to read (default that of the line)")
 	f.output.add(cmd)
 	return cmd
 }
 
-func (p *program) why(ctx context.Context, name string, f *whyFlags) error {
-	t, path, err := p.whySource(f)
+func (p *program) why(ctx context.Context, f *whyFlags, name string, journals ...string) error {
+	t, path, err := p.whySource(f, strings.Join(journals, ""))
 	if err != nil {
 		return err
 	}
@@ -78,13 +83,14 @@ func (p *program) why(ctx context.Context, name string, f *whyFlags) error {
 	return p.printer(f.output, t.Line).Print(story)
 }
 
-// whySource is the configuration by which a roll is told, and its journal.
-func (p *program) whySource(f *whyFlags) (report.Told, string, error) {
-	if f.journal != "" && f.source.path == "" && p.getenv(configVariable) == "" {
+// whySource is the configuration by which a roll is told, and its journal: the one at a
+// path, for an empty one that of the line.
+func (p *program) whySource(f *whyFlags, path string) (report.Told, string, error) {
+	if path != "" && f.source.path == "" && p.getenv(configVariable) == "" {
 		if f.line != "" || len(f.source.set) > 0 {
 			return report.Told{}, "", usageError("--line and --set need the configuration that they are of: name it with --config, or $%s", configVariable)
 		}
-		return report.Told{}, f.journal, nil
+		return report.Told{}, path, nil
 	}
 	src, err := p.namedSource(&f.source, nil)
 	if err != nil {
@@ -95,15 +101,14 @@ func (p *program) whySource(f *whyFlags) (report.Told, string, error) {
 		return report.Told{}, "", err
 	}
 	var line *config.Line
-	if f.journal != "" {
-		line, err = lineFor(s, f.line, f.journal)
+	if path != "" {
+		line, err = lineFor(s, f.line, path)
 	} else {
 		line, err = lineNamed(s, f.line)
 	}
 	if err != nil {
 		return report.Told{}, "", err
 	}
-	path := f.journal
 	if path == "" {
 		path = s.Journal.Path(line.Recipe.Name)
 	}

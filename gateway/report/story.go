@@ -121,8 +121,8 @@ type Scale struct {
 
 // Happening is one thing that happened, in a few words.
 type Happening struct {
-	Seq  uint64    `json:"seq" label:"record"`
-	At   time.Time `json:"at"`
+	Seq  uint64    `json:"seq,omitempty" label:"record"`
+	At   time.Time `json:"at,omitzero"`
 	What string    `json:"what"`
 }
 

@@ -71,15 +71,15 @@ func TrendsOf(line *recipe.Line, rolls []*record.Roll, since time.Time) []Trend 
 
 // The plot of a trend, in pixels.
 const (
-	trendHeight           = 108
-	trendLeft, trendRight = 44, 352
+	trendHeight           = 114
+	trendLeft, trendRight = 54, 352
 	trendTop, trendBottom = 10, 84
 )
 
 // Drawing draws the trend, times in a zone.
 func (g *Trend) Drawing(zone *time.Location) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, `<svg class="draw" viewBox="0 0 %d %d" role="img" aria-label="%s">`+"\n", liveWidth, trendHeight, html.EscapeString(g.words(zone)))
+	fmt.Fprintf(&b, `<svg class="draw plot" viewBox="0 0 %d %d" role="img" aria-label="%s">`+"\n", liveWidth, trendHeight, html.EscapeString(g.words(zone)))
 	if len(g.Points) == 0 {
 		fmt.Fprintf(&b, `<text class="mut" x="4" y="%d">no roll yet</text>`+"\n</svg>\n", trendHeight/2)
 		return b.String()

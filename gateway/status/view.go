@@ -57,7 +57,7 @@ type LineView struct {
 
 // Arming says who allowed or forbade writing.
 type Arming struct {
-	Armed bool      `json:"armed"`
+	Armed bool      `json:"-"` // as of the line
 	By    string    `json:"by,omitempty"`
 	Since time.Time `json:"since,omitzero"`
 	Why   string    `json:"why,omitempty"`
@@ -290,8 +290,27 @@ func (v *LineView) station(line *recipe.Line, n *record.Newest) {
 	if w, ok := recipe.WrapperWindow(line, &roll, v.Roll.Slot); ok && !w.Empty() {
 		v.Roll.Window = &report.Window{Min: w.Overhang.Min, Max: w.Overhang.Max, Lower: w.Lower.String(), Upper: w.Upper.String()}
 	}
-	if list := report.CandidatesOf(line, &roll, &stand, v.Roll.Slot); list != nil {
-		v.Stand = list
+	v.stand(line, n, &stand)
+}
+
+// stand takes the stand as the newest request tells it, for rolls like the newest of
+// which it is known how they are wrapped.
+func (v *LineView) stand(line *recipe.Line, n *record.Newest, stand *recipe.Stand) {
+	chosen := v.Roll.Slot
+	for i, r := range slices.Backward(n.Rolls) {
+		if len(n.Rolls)-i > shownRolls {
+			return
+		}
+		d := r.Round()
+		if d == nil {
+			continue
+		}
+		roll, _ := d.Request.Measurement()
+		if list := report.CandidatesOf(line, &roll, stand, chosen); list != nil {
+			v.Stand = list
+			return
+		}
+		chosen = 0
 	}
 }
 

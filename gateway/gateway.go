@@ -21,7 +21,10 @@ import (
 
 	"go.uber.org/zap"
 
+	"lapgate/gateway/alarm"
 	"lapgate/gateway/config"
+	"lapgate/gateway/connect"
+	"lapgate/gateway/cycle"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/link"
 	"lapgate/gateway/record"
@@ -80,6 +83,9 @@ type Options struct {
 	// FreeRoom tells the bytes that are free on the disk of a folder. Nil for what the
 	// operating system says.
 	FreeRoom func(folder string) (uint64, error)
+	// Certificates tells the certificates that the connection of a line rests on, as they
+	// are now. Nil for none.
+	Certificates func(*config.Line) []connect.CertificateEnd
 	// Random is the source of session numbers. Nil for the operating system's.
 	Random io.Reader
 	// Jitter returns a number in [0, 1) that spreads reconnects. Nil for one
@@ -102,6 +108,9 @@ type Gateway struct {
 	journals  string       // their folder
 	leastFree atomic.Int64 // megabytes on its disk
 	short     atomic.Bool  // it has less
+
+	shifts  atomic.Pointer[config.Shifts]
+	endings atomic.Pointer[map[string][]alarm.Condition] // of certificates, by line
 
 	mu     sync.Mutex
 	cancel context.CancelFunc // set while Run runs
@@ -133,6 +142,9 @@ func New(o Options) (*Gateway, error) {
 	if o.FreeRoom == nil {
 		o.FreeRoom = freeRoom
 	}
+	if o.Certificates == nil {
+		o.Certificates = func(*config.Line) []connect.CertificateEnd { return nil }
+	}
 	if o.Random == nil {
 		o.Random = rand.Reader
 	}
@@ -140,6 +152,7 @@ func New(o Options) (*Gateway, error) {
 		o.Jitter = mathrand.Float64
 	}
 	g := &Gateway{options: o, snapshot: o.Snapshot, done: make(chan struct{}), over: make(chan struct{}), journals: o.Snapshot.Journal.Directory}
+	g.shifts.Store(&o.Snapshot.Shifts)
 	g.leastFree.Store(int64(o.Snapshot.Journal.LeastFree))
 	g.inForce.Store(&status.Config{File: o.Snapshot.File, Hash: o.Snapshot.Hash})
 	seen := map[string]bool{}
@@ -154,7 +167,7 @@ func New(o Options) (*Gateway, error) {
 			continue
 		}
 		seen[s.name] = true
-		g.lines = append(g.lines, newPlace(newLineLoop(s, &g.options)))
+		g.lines = append(g.lines, newPlace(newLineLoop(s, &g.options, g.beside)))
 	}
 	if len(g.lines) == 0 && len(problems) == 0 {
 		problems = append(problems, errors.New("gateway: the configuration has no lines"))
@@ -187,6 +200,7 @@ func (g *Gateway) Run(ctx context.Context) error {
 		wait.Go(func() { failures[i] = g.keep(ctx, p) })
 	}
 	looking, looked := context.WithCancel(ctx)
+	go g.watchCertificates(looking)
 	go g.watchRoom(looking) // not waited for: a disk on a network that is gone may not answer
 	wait.Wait()
 	looked()
@@ -217,7 +231,7 @@ func (g *Gateway) Lines() []status.Line {
 	for i, p := range g.lines {
 		out[i] = *p.loop().public.Load()
 		if g.short.Load() {
-			out[i].Machine.Conditions = append(slices.Clone(out[i].Machine.Conditions), noteRoom)
+			out[i].Machine.Conditions = append(slices.Clone(out[i].Machine.Conditions), cycle.ConditionRoom)
 		}
 	}
 	return out

@@ -421,8 +421,14 @@ func TestControllerOffAtStart(t *testing.T) {
 		if n := s.logged("controller not reachable"); n != 1 {
 			t.Errorf("said %d times that the controller is not reachable, want once", n)
 		}
+		if got := alarmsOf(g, 0); got != "link-down unacknowledged" {
+			t.Errorf("the alarms are %q", got)
+		}
 		off.Store(false)
 		until(t, 2*time.Minute, "an outcome", func() bool { return s.count(record.KindOutcome) == 1 })
+		if got := alarmsOf(g, 0); got != "link-down returned" {
+			t.Errorf("with the controller on again the alarms are %q", got)
+		}
 		if err := stop(); err != nil {
 			t.Error(err)
 		}

@@ -31,7 +31,7 @@ func (l *lineLoop) tend(ctx context.Context) {
 	l.tended = time.Now()
 	carry := func() (record.Carry, bool) {
 		c, ok := l.machine.Carry()
-		c.Mode = l.lastMode
+		c.Mode, c.Alarms = l.lastMode, l.carryAlarms()
 		return c, ok
 	}
 	done, err := l.journal.Tend(context.WithoutCancel(ctx), l.set.rule, l.machine.Status().Acked, carry)

@@ -10,6 +10,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"lapgate/gateway/alarm"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
@@ -35,6 +36,7 @@ type lineLoop struct {
 	newest  atomic.Pointer[record.Newest]
 
 	machine *cycle.Machine
+	alarms  *alarm.List
 	recent  record.Recent // of the journal, for people
 
 	unfolded bool // a record is left out there
@@ -55,6 +57,11 @@ type lineLoop struct {
 	again    *record.Mode         // of a line that had ended; nil at the start of the daemon
 	odd      strangeness
 
+	beside func(line string) []alarm.Condition // conditions that the shell sees beside the machine
+	stood  []alarm.Condition                   // that stood at the last look
+	once   []string                            // codes that stand for themselves, since then
+	broken bool                                // the journal takes no more records
+
 	began   time.Time
 	retry   backoff
 	outage  outage
@@ -64,7 +71,7 @@ type lineLoop struct {
 	payload [handshake.PayloadWords]uint16
 }
 
-func newLineLoop(s settings, o *Options) *lineLoop {
+func newLineLoop(s settings, o *Options, beside func(string) []alarm.Condition) *lineLoop {
 	l := &lineLoop{
 		set:     s,
 		options: o,
@@ -73,6 +80,8 @@ func newLineLoop(s settings, o *Options) *lineLoop {
 		asks:    make(chan func(context.Context)),
 		begun:   make(chan struct{}),
 		gone:    make(chan struct{}),
+		alarms:  alarm.New(cycle.RuleOf),
+		beside:  beside,
 		retry:   backoff{first: s.reconnectFirst, last: s.reconnectLast, jitter: o.Jitter, waiting: true},
 	}
 	l.public.Store(&status.Line{Name: s.name, At: time.Now()})
@@ -99,7 +108,7 @@ func (l *lineLoop) ended(err error, again time.Time) {
 	s := *l.public.Load()
 	s.Armed, s.Connected, s.Ended, s.Again, s.At = false, false, true, again, time.Now()
 	if err != nil {
-		s.Error = err.Error()
+		s.Error, s.Alarms = err.Error(), l.lastAlarms()
 	}
 	l.public.Store(&s)
 	l.options.Metrics.Line(&s)
@@ -147,7 +156,7 @@ func (l *lineLoop) begin(ctx context.Context) error {
 	if against := (contradiction{}); errors.As(err, &against) {
 		// What came before the contradiction is no better known than what comes
 		// after it.
-		l.machine, l.lastMode, l.recent = cycle.New(l.set.machine), nil, record.Recent{}
+		l.machine, l.lastMode, l.recent, l.alarms = cycle.New(l.set.machine), nil, record.Recent{}, alarm.New(cycle.RuleOf)
 		err = l.journal.BeginAnew(ctx, against.Error())
 	}
 	if err != nil {
@@ -207,6 +216,7 @@ func (l *lineLoop) loop(ctx context.Context) error {
 				l.connect(ctx)
 			}
 		}
+		l.watchAlarms(ctx)
 		l.publish()
 		if l.halted != nil {
 			return fmt.Errorf("line %s: %w", l.set.name, l.halted)
@@ -236,6 +246,11 @@ func (l *lineLoop) recover(s record.Stored) error {
 		l.lastMode = &r
 	case record.Carry:
 		l.lastMode = r.Mode
+		for i := range r.Alarms {
+			l.recoverAlarm(r.Alarms[i].At, &r.Alarms[i])
+		}
+	case record.Alarm:
+		l.recoverAlarm(s.At, &r)
 	}
 	return nil
 }
@@ -416,7 +431,7 @@ func (l *lineLoop) journalFailed(ctx context.Context, r record.Record, err error
 	if l.halted != nil {
 		return
 	}
-	l.halted = failure
+	l.halted, l.broken = failure, true
 	l.queue = l.queue[:0]
 	for _, a := range l.machine.Step(l.moment(), cycle.JournalFailed{Err: err.Error()}) {
 		switch a := a.(type) {
@@ -462,6 +477,7 @@ func (l *lineLoop) drawNonce() bool {
 
 func (l *lineLoop) notify(n cycle.Notify) {
 	l.options.Metrics.Notified(l.set.name, n.Code, n.Level)
+	l.noteOnce(n.Code)
 	fields := make([]zap.Field, 0, len(n.Fields)+1)
 	fields = append(fields, zap.String("code", n.Code))
 	for _, f := range n.Fields {
@@ -538,6 +554,7 @@ func (l *lineLoop) publish() {
 		Connected: l.port != nil,
 		Error:     l.outage.newest,
 		Machine:   l.machine.Status(),
+		Alarms:    l.alarms.Alarms(),
 		At:        time.Now(),
 	}
 	l.public.Store(s)

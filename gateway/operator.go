@@ -72,6 +72,8 @@ func (o *Operator) Handle(ctx context.Context, r control.Request) control.Reply 
 		return o.each(lines, func(line string) (string, error) {
 			return "the journal is accepted", o.Gateway.AcceptJournal(ctx, line, r.By, r.Reason)
 		})
+	case control.Alarms:
+		return o.alarms(ctx, lines, &r)
 	case control.Reload:
 		return o.Reload(ctx, r.By)
 	case control.Status:

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime/debug"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"syscall"
@@ -12,6 +13,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"lapgate/gateway/cycle"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
 )
@@ -71,7 +73,7 @@ func (g *Gateway) keep(ctx context.Context, p *place) error {
 		if !again {
 			return err
 		}
-		l, fault := g.replacement(p.name, r)
+		l, fault := g.replacement(p, r)
 		if fault != nil {
 			r.answer(nil)
 			return errors.Join(err, fault)
@@ -144,15 +146,16 @@ func restartCommand(line string) string {
 
 // replacement is a new loop for a line that has ended, with the configuration in
 // force. It is in shadow.
-func (g *Gateway) replacement(name string, r restart) (*lineLoop, error) {
+func (g *Gateway) replacement(p *place, r restart) (*lineLoop, error) {
 	g.reload.Lock()
 	defer g.reload.Unlock()
-	i := indexOf(g.snapshot, name)
+	i := indexOf(g.snapshot, p.name)
 	s, err := settingsOf(g.snapshot, &g.snapshot.Lines[i])
 	if err != nil {
 		return nil, err
 	}
-	l := newLineLoop(s, &g.options)
+	l := newLineLoop(s, &g.options, g.beside)
+	l.once = append(slices.Clone(p.loop().once), cycle.ConditionEnded) // what could not be recorded
 	l.again = &record.Mode{By: r.by, Reason: r.reason, Cause: record.CauseReopened, Controller: s.identity}
 	return l, nil
 }

@@ -73,6 +73,7 @@ func (g *Gateway) put(s *config.Snapshot, by string) ([]record.ConfigChange, err
 		}
 	}
 	g.snapshot = s
+	g.shifts.Store(&s.Shifts)
 	g.leastFree.Store(int64(s.Journal.LeastFree))
 	g.inForce.Store(&status.Config{File: s.File, Hash: s.Hash, At: time.Now(), By: by})
 	return changes, nil

@@ -11,9 +11,6 @@ import (
 	"lapgate/gateway/cycle"
 )
 
-// noteRoom is the code of a disk that fills, and the name of its condition.
-const noteRoom = "disk-nearly-full"
-
 // roomLooks is the time between looks at the room on the disk: what fills one within
 // less would fill it whatever people are told.
 const roomLooks = 30 * time.Second
@@ -61,9 +58,10 @@ func (g *Gateway) judgeRoom(low *outage, free uint64) {
 		return
 	}
 	for _, p := range g.lines {
-		g.options.Metrics.Notified(p.name, noteRoom, cycle.Warning)
+		g.options.Metrics.Notified(p.name, cycle.ConditionRoom, cycle.Warning)
 	}
-	g.options.Log.Warn("the disk of the journals is nearly full; without room no line can be served",
-		zap.String("code", noteRoom), zap.String("directory", g.journals), zap.Error(err),
-		zap.String("remedy", "make room, or move old journals that were set aside elsewhere"))
+	rule, _ := cycle.RuleOf(cycle.ConditionRoom)
+	g.options.Log.Warn(rule.Meaning,
+		zap.String("code", rule.Code), zap.String("directory", g.journals), zap.Error(err),
+		zap.String("remedy", rule.Remedy))
 }

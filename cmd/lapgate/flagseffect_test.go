@@ -19,6 +19,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/configs"
+	"lapgate/gateway/alarm"
 	"lapgate/gateway/config"
 	"lapgate/gateway/control"
 	"lapgate/gateway/handshake"
@@ -82,6 +83,12 @@ func allEffects() []effects {
 		{"arm", "--config demo.yaml" + byKim, person(nil), nil},
 		{"disarm", "--config demo.yaml" + byKim, person(nil), nil},
 		{"hold", "--config demo.yaml" + byKim, person(map[string]string{"off": "--off"}), nil},
+		{"alarms", "--config demo.yaml", toDaemon(map[string]string{"line": "--line south", "json": "--json", "csv": "--csv"}), nil},
+		{"alarms ack", "link-down --config demo.yaml --by kim", toDaemon(map[string]string{"line": "--line south", "by": "--by lee"}), nil},
+		{"alarms shelve", "link-down --config demo.yaml" + byKim, person(map[string]string{"end": "--end 13:30"}), nil},
+		{"alarms unshelve", "link-down --config demo.yaml --by kim", toDaemon(map[string]string{"line": "--line south", "by": "--by lee"}), nil},
+		{"alarms out-of-service", "link-down --config demo.yaml" + byKim, person(nil), nil},
+		{"alarms in-service", "link-down --config demo.yaml --by kim", toDaemon(map[string]string{"line": "--line south", "by": "--by lee"}), nil},
 		{"restart", "--config demo.yaml" + byKim, person(nil), nil},
 		{"status", "--config demo.yaml", toDaemon(map[string]string{"line": "--line south", "json": "--json", "csv": "--csv"}), map[string]string{"watch": "TestStatusWatches"}},
 		{"why", "2 north.db --config demo.yaml", map[string]string{
@@ -371,6 +378,9 @@ func repeat(_ context.Context, r control.Request) control.Reply {
 	text, err := json.Marshal(r)
 	if err != nil {
 		return control.Reply{Outcome: control.Failed, Error: err.Error()}
+	}
+	if r.Command == control.Alarms && r.Act == "" {
+		return control.Reply{Outcome: control.Done, Alarms: []control.LineAlarms{{Line: cmp.Or(r.Line, "north"), Alarms: []alarm.Alarm{{Key: "link-down"}}}}}
 	}
 	shown, err := json.Marshal(status.View{Lines: []status.LineView{{Line: cmp.Or(r.Line, "north")}}})
 	if err != nil {

@@ -15,6 +15,7 @@ import (
 
 	"lapgate/gateway"
 	"lapgate/gateway/config"
+	"lapgate/gateway/connect"
 	"lapgate/gateway/control"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/logging"
@@ -77,6 +78,7 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 	}
 	g, err := gateway.New(gateway.Options{
 		Snapshot: snapshot, Dialer: p.dialers(log), OpenJournal: gateway.OpenJournals(snapshot), Log: log, Metrics: metrics,
+		Certificates: connect.CertificateEnds,
 	})
 	if err != nil {
 		return err

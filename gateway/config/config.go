@@ -47,6 +47,7 @@ type Snapshot struct {
 	Status    Status
 	Journal   Journal
 	Control   Control
+	Shifts    Shifts
 	Materials recipe.Materials
 	Lines     []Line
 	// Hash is the first 32 bits of a SHA-256 over the effective values in
@@ -172,7 +173,7 @@ func (d *decoder) failed(data []byte) error {
 func (d *decoder) snapshot(doc *document) *Snapshot {
 	s := &Snapshot{
 		File: d.file, Units: doc.Units, Log: doc.Log, Status: doc.Status,
-		Journal: doc.Journal, Control: doc.Control, Materials: doc.Materials,
+		Journal: doc.Journal, Control: doc.Control, Shifts: doc.Shifts, Materials: doc.Materials,
 	}
 	sum := sha256.New()
 	for i := range d.leaves {

@@ -22,6 +22,7 @@ type document struct {
 	Status           Status  `cfg:"status" restart:"restart the daemon to change it" doc:"status page and metrics"`
 	Journal          Journal `cfg:"journal" restart:"restart the daemon to change it" doc:"durable records"`
 	Control          Control `cfg:"control" restart:"restart the daemon to change it" doc:"commands of an operator to the running daemon"`
+	Shifts           Shifts  `cfg:"shifts" doc:"when people take over from each other"`
 	recipe.Materials `cfg:",inline"`
 	Lines            []line `cfg:"lines" doc:"the wrapping lines, each with its controller"`
 }

@@ -73,6 +73,16 @@ func (t *TLS) Read() (Material, error) {
 	return m, errors.Join(bad...)
 }
 
+// Certificates are those of the gateway, or of the authorities, as the files have them
+// now; none where they cannot be read.
+func (t *TLS) Certificates(own bool) []*x509.Certificate {
+	_, certificates, _ := t.read()
+	if own {
+		return certificates["certificate"]
+	}
+	return certificates["authorities"]
+}
+
 // read returns the certificates too, by the key of their file.
 func (t *TLS) read() (m Material, certificates map[string][]*x509.Certificate, bad []error) {
 	certificates = map[string][]*x509.Certificate{}

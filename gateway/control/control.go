@@ -18,6 +18,7 @@ import (
 	"syscall"
 	"time"
 
+	"lapgate/gateway/alarm"
 	"lapgate/gateway/handshake"
 )
 
@@ -39,6 +40,7 @@ const (
 	Status   Command = "status" // only asks
 	// AcceptJournal goes on with a journal in spite of doubts.
 	AcceptJournal Command = "accept-journal"
+	Alarms        Command = "alarms"
 )
 
 // Request is one command with what it needs.
@@ -48,6 +50,11 @@ type Request struct {
 	By      string  `json:"by,omitempty"`
 	Reason  string  `json:"reason,omitempty"`
 	Off     bool    `json:"off,omitempty"` // ends what the command begins
+
+	// Of alarms: what is done to which. An empty act lists them.
+	Alarm string    `json:"alarm,omitempty"`
+	Act   alarm.Act `json:"act,omitempty"`
+	End   time.Time `json:"end,omitzero"` // of a shelf; zero for the end of the shift
 
 	// Of an override or a confirmation: the number of the roll, 0 for the one
 	// that waits, and the setpoints or the finding. Shown is the request whose
@@ -115,6 +122,12 @@ type Change struct {
 	New      string `json:"new"`
 }
 
+// LineAlarms are the alarms of one line that are not normal.
+type LineAlarms struct {
+	Line   string        `json:"line"`
+	Alarms []alarm.Alarm `json:"alarms"`
+}
+
 // Outcome of a command.
 type Outcome string
 
@@ -134,6 +147,8 @@ type Reply struct {
 	Outcome Outcome  `json:"outcome"`
 	Text    []string `json:"text,omitempty"`  // what was done, a line each
 	Error   string   `json:"error,omitempty"` // why not
+	// Alarms are those of the lines asked for.
+	Alarms []LineAlarms `json:"alarms,omitempty"`
 	// Proposal is the answer to an override or a confirmation.
 	Proposal *Proposal `json:"proposal,omitempty"`
 	// Status is the answer to a question for the status: what /status.json has.

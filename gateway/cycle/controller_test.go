@@ -60,6 +60,7 @@ type controller struct {
 	noVerdictStays bool
 	shown          []shown
 
+	hotter    uint16 // platen, 0.1 °C
 	published [96]uint16
 	before    [96]uint16 // the image before the newest publication
 	gen       uint16
@@ -96,7 +97,7 @@ const (
 func newController() *controller {
 	c := &controller{
 		outers: [6]uint16{900, 900, 900, 900, 900, 900},
-		boot:   41, perms: plcPerms, quality: 98, dimsOK: true, mode: 1, tick: 880000,
+		hotter: 1767, boot: 41, perms: plcPerms, quality: 98, dimsOK: true, mode: 1, tick: 880000,
 		hb: make([]uint16, 10), hello: make([]uint16, 10), commit: make([]uint16, 14),
 		ack: make([]uint16, 10), payload: make([]uint16, 80),
 	}
@@ -306,7 +307,7 @@ func (c *controller) publish() {
 	w[83] = 0x3F &^ c.notReady
 	copy(w[84:90], c.outers[:])
 	w[90] = c.confirmed
-	w[91], w[92] = 1767, 1767
+	w[91], w[92] = 1767, c.hotter
 	setLong(w, 94, sum(w[:94]))
 }
 

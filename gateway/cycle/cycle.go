@@ -205,7 +205,7 @@ func New(c Config) *Machine {
 func (m *Machine) Recover(s record.Stored) error {
 	m.recoverProcess(s)
 	switch s.Record.(type) {
-	case record.Mode, record.Config, record.Hold, record.Origin, record.Hang, record.Hung, record.Station, record.Heads: // they tell of no roll and no controller
+	case record.Mode, record.Config, record.Hold, record.Origin, record.Hang, record.Hung, record.Station, record.Heads, record.Alarm: // they tell of no roll and no controller
 	default:
 		m.begins = false
 	}
@@ -393,7 +393,7 @@ func (m *Machine) connected() {
 	m.linkUp = true
 	m.pending = nothing
 	m.view.tickKnown, m.view.tickMoved = false, false
-	m.end(condLink)
+	m.end(ConditionLink)
 	m.goOn()
 }
 
@@ -401,7 +401,7 @@ func (m *Machine) disconnected(err string) {
 	m.leave(causeLink)
 	m.linkUp = false
 	m.pending = nothing
-	m.raise(condLink, "the connection to the controller is gone: "+err)
+	m.raise(ConditionLink, "the connection to the controller is gone: "+err)
 }
 
 // leave ends the session, if there is one. An offer on its way stays open: it

@@ -2,8 +2,10 @@ package cycle
 
 import (
 	"fmt"
+	"lapgate/gateway/alarm"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -56,6 +58,58 @@ func TestNotices(t *testing.T) {
 		}
 		if n.code == "" || n.meaning == "" || !strings.HasSuffix(n.meaning, ".") || n.level == Alarm && n.remedy == "" {
 			t.Errorf("%+v: want a code, a sentence that says what it means, and for an alarm what to do", n)
+		}
+	}
+}
+
+// What may hurt somebody, or leaves a record that nobody can vouch for, calls at once
+// and until it is seen. What ends with a person's own act, as a hold of all rolls, is
+// no alarm; whatever else is told as an alarm has a priority.
+func TestAlarmsOfNotices(t *testing.T) {
+	var firm []string
+	for _, n := range notices {
+		r, ok := RuleOf(n.code)
+		switch {
+		case !ok || r.Code != n.code || r.Meaning != n.meaning || r.Remedy != n.remedy:
+			t.Errorf("%s: the rule is %+v", n.code, r)
+		case n.level == Alarm && r.Priority < alarm.Medium:
+			t.Errorf("%s: told as an alarm, and its priority is %s", n.code, r.Priority)
+		case r.Priority != alarm.None && r.Remedy == "":
+			t.Errorf("%s: an alarm without a remedy", n.code)
+		case r.Priority == alarm.None && n.endsBy != "" && n.code != condHoldAll && n.code != condByHand:
+			t.Errorf("%s: a condition that is no alarm", n.code)
+		case r.Priority > alarm.Low && r.On > 0:
+			t.Errorf("%s: of priority %s, and delayed", n.code, r.Priority)
+		}
+		if r.Firm {
+			firm = append(firm, n.code)
+		}
+		if Standing(n.code) != (n.endsBy != "") {
+			t.Errorf("%s: standing is %t", n.code, Standing(n.code))
+		}
+	}
+	want := []string{noteFenced, noteJournalFailed, condMemoryLost, condJournal, condDoubt, condContradiction, condPlatenHot, ConditionEnded}
+	if !slices.Equal(firm, want) {
+		t.Errorf("firm are %v, want %v", firm, want)
+	}
+	if _, ok := RuleOf("link-up"); ok {
+		t.Error("the end of a condition has a row")
+	}
+}
+
+// A platen that runs away is told of while no roll waits.
+func TestPlatenAboveCeiling(t *testing.T) {
+	w := newWorld(t)
+	for _, c := range []struct {
+		hotter uint16 // 0.1 °C
+		stands bool
+	}{{1767, false}, {2000, false}, {2001, true}, {2400, true}, {2000, false}, {2400, true}, {0, false}} {
+		w.plc.hotter = c.hotter
+		for range 5 {
+			w.poll()
+		}
+		if got := w.m.standing(condPlatenHot) >= 0; got != c.stands {
+			t.Errorf("at %.1f °C it stands: %t, want %t", float64(c.hotter)/10, got, c.stands)
 		}
 	}
 }

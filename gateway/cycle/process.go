@@ -16,7 +16,7 @@ const processEnd = "-ended"
 func processNotices() []notice {
 	var out []notice
 	for _, c := range process.Codes() {
-		out = append(out, notice{string(c.Code), Warning, string(c.Code) + processEnd, c.Meaning, c.Remedy})
+		out = append(out, notice{string(c.Code), Warning, string(c.Code) + processEnd, c.Meaning, c.Remedy, low(0, 0)})
 	}
 	return out
 }

@@ -6,6 +6,8 @@ import (
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
+	"lapgate/recipe"
+	"lapgate/recipe/quantity"
 )
 
 // Causes of a session, for the journal and for counting.
@@ -88,6 +90,7 @@ func (m *Machine) seeRequest(v *View) {
 	}
 	m.remember(r)
 	m.seen = *v
+	m.watchPlatens(&v.Stand)
 	if r.Flags&handshake.MemoryLost != 0 {
 		if m.mem.LostBoot != r.Boot {
 			m.lost(r, causeMemory)
@@ -371,4 +374,16 @@ func (m *Machine) sendBeat() {
 	h := handshake.Heartbeat{Count: s.beats, Session: s.name, State: uint16(m.state), Flags: flags}
 	w := make([]uint16, handshake.HeartbeatWords)
 	m.send(handshake.HEARTBEAT, w, h.Encode(w))
+}
+
+// watchPlatens tells of a platen that is hotter than any may be, whether a roll waits
+// or not. It only tells: no roll gets a recipe while that is so, and what stops a
+// heater is the press's own trip.
+func (m *Machine) watchPlatens(s *recipe.Stand) {
+	if hot := s.Hotter(); hot > recipe.HottestPlaten {
+		m.raise(condPlatenHot, fmt.Sprintf("a platen is at %s, no more than %s is allowed",
+			m.line.Write(hot, quantity.Temperature), m.line.Write(recipe.HottestPlaten, quantity.Temperature)))
+	} else {
+		m.end(condPlatenHot)
+	}
 }

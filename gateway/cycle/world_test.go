@@ -42,6 +42,7 @@ func viewOf(words []uint16) Event {
 		v.Stand.Ready[i] = r.SlotsReady>>i&1 == 1
 		v.Stand.Outer[i] = float64(r.SlotOuter[i]) / 1e3
 	}
+	v.Stand.PlatenHot = float64(r.PlatenHot) / 10
 	v.Stand.Permissives, v.Stand.Platen, v.Stand.Mode, v.Stand.State = r.Permissives, float64(r.Platen)/10, int(r.UnitMode), int(r.UnitState)
 	v.Stand.Confirmed = int(r.SlotConfirmed)
 	return v

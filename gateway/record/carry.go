@@ -15,6 +15,7 @@ type (
 		Past     Carried   `json:"past"`
 		Accounts []Account `json:"accounts,omitempty"` // of the wrapper rolls
 		Mode     *Mode     `json:"mode,omitempty"`     // the newest; nil where there was none
+		Alarms   []Alarm   `json:"alarms,omitempty"`   // changes that bring about the alarms that are not normal
 	}
 	// Account is what was drawn from the wrapper roll of one slot.
 	Account struct {

@@ -5,7 +5,7 @@ import "reflect"
 // kinds lists an empty record of every kind.
 var kinds = [...]Record{
 	Session{}, Request{}, Intent{}, Commit{}, Verdict{}, Void{}, Outcome{}, Gap{}, Hold{}, Override{}, Confirm{}, Mode{}, Config{}, Shadow{}, Frame{}, Origin{}, Doubt{}, Accept{}, Carry{},
-	Hang{}, Hung{}, Station{}, Heads{},
+	Hang{}, Hung{}, Station{}, Heads{}, Alarm{},
 }
 
 // Known reports whether records of the kind can be read.

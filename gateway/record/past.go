@@ -196,7 +196,7 @@ func (p *Past) Add(r Record) error {
 		p.Acts.station(&r)
 	case Heads:
 		p.Acts.count(&r)
-	case Override, Origin, Mode, Frame:
+	case Override, Origin, Mode, Frame, Alarm:
 	case nil:
 		return fmt.Errorf("no record")
 	default:

@@ -36,6 +36,7 @@ const (
 	KindHung     Kind = "HUNG"
 	KindStation  Kind = "STATION"
 	KindHeads    Kind = "HEADS"
+	KindAlarm    Kind = "ALARM"
 )
 
 // Record is one durable fact of the line. A record is plain data: it is stored

@@ -291,6 +291,8 @@ func summary(r Record, line *recipe.Line) string {
 		return strings.Join(r.Doubts, "; ")
 	case Accept:
 		return fmt.Sprintf("journal accepted by %s: %s", r.By, r.Reason)
+	case Alarm:
+		return r.text()
 	case Shadow:
 		return fmt.Sprintf("%s: would be %s%s", r.Tag, r.Verdict, codesOf(r.Findings))
 	}

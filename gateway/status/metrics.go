@@ -8,6 +8,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"lapgate/gateway/alarm"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
@@ -35,12 +36,14 @@ type Metrics struct {
 	up        *prometheus.GaugeVec
 	armed     *prometheus.GaugeVec
 	reloads   *prometheus.CounterVec
+	ends      *prometheus.GaugeVec
 	accepted  prometheus.Gauge
 	room      prometheus.Gauge
 
 	mu     sync.Mutex
 	asked  map[roll]time.Time       // wall time of the request record
 	counts map[string][]cycle.Count // of the machine, newest, by line
+	alarms map[string][]alarm.Alarm // newest, by line
 }
 
 type roll struct {
@@ -51,7 +54,7 @@ type roll struct {
 // NewMetrics registers all metrics. It fails when the registry already has one
 // of their names.
 func NewMetrics(r prometheus.Registerer) (*Metrics, error) {
-	m := &Metrics{asked: map[roll]time.Time{}, counts: map[string][]cycle.Count{}}
+	m := &Metrics{asked: map[roll]time.Time{}, counts: map[string][]cycle.Count{}, alarms: map[string][]alarm.Alarm{}}
 	var err error
 	add := func(c prometheus.Collector) {
 		if err == nil {
@@ -92,6 +95,9 @@ func NewMetrics(r prometheus.Registerer) (*Metrics, error) {
 	m.up = gauge("connected", "1 while a connection to the controller stands.")
 	m.armed = gauge("armed", "1 while the line may write.")
 	add(machineCounts{m})
+	add(lineAlarms{m})
+	m.ends = prometheus.NewGaugeVec(prometheus.GaugeOpts{Namespace: "lapgate", Name: "certificate_end_seconds", Help: "When a certificate ends, in seconds since 1970."}, []string{"line", "certificate"})
+	add(m.ends)
 	m.reloads = prometheus.NewCounterVec(prometheus.CounterOpts{Namespace: "lapgate", Name: "config_reloads_total", Help: "Attempts to put another configuration in force, by result."}, []string{"result"})
 	add(m.reloads)
 	m.accepted = prometheus.NewGauge(prometheus.GaugeOpts{Namespace: "lapgate", Name: "config_accepted", Help: "1 unless the newest configuration was refused."})
@@ -123,6 +129,27 @@ func (c machineCounts) Collect(ch chan<- prometheus.Metric) {
 	for line, counts := range c.m.counts {
 		for _, n := range counts {
 			ch <- prometheus.MustNewConstMetric(countsDesc(), prometheus.CounterValue, float64(n.N), line, n.Key)
+		}
+	}
+}
+
+// lineAlarms publishes the alarms that are not normal.
+type lineAlarms struct{ m *Metrics }
+
+func alarmsDesc() *prometheus.Desc {
+	return prometheus.NewDesc("lapgate_alarm", "1 for each alarm that is not normal, with its priority and state in the words of IEC 62682.", []string{"line", "alarm", "priority", "state"}, nil)
+}
+
+// Describe sends the one description.
+func (c lineAlarms) Describe(ch chan<- *prometheus.Desc) { ch <- alarmsDesc() }
+
+// Collect sends the alarms of every line as they were last seen.
+func (c lineAlarms) Collect(ch chan<- prometheus.Metric) {
+	c.m.mu.Lock()
+	defer c.m.mu.Unlock()
+	for line, alarms := range c.m.alarms {
+		for _, a := range alarms {
+			ch <- prometheus.MustNewConstMetric(alarmsDesc(), prometheus.GaugeValue, 1, line, a.Key, a.Priority.String(), a.State.String())
 		}
 	}
 }
@@ -208,6 +235,13 @@ func (m *Metrics) WriteForbidden(line string) {
 	}
 }
 
+// CertificateEnds takes the end of a certificate.
+func (m *Metrics) CertificateEnds(line, name string, ends time.Time) {
+	if m != nil {
+		m.ends.WithLabelValues(line, name).Set(float64(ends.Unix()))
+	}
+}
+
 // Room takes the bytes that are free on the disk of the journals.
 func (m *Metrics) Room(free uint64) {
 	if m != nil {
@@ -224,6 +258,7 @@ func (m *Metrics) Line(l *Line) {
 	m.armed.WithLabelValues(l.Name).Set(oneIf(l.Armed))
 	m.mu.Lock()
 	m.counts[l.Name] = l.Machine.Counts
+	m.alarms[l.Name] = l.Alarms
 	m.mu.Unlock()
 }
 

@@ -16,6 +16,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"lapgate/gateway/alarm"
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/record"
@@ -30,7 +31,8 @@ type Line struct {
 	Again     time.Time // when a line that has ended is opened again by itself; zero for never
 	Error     string    // the newest of the present outage, or why the line ended
 	Machine   cycle.Status
-	At        time.Time // of all the rest
+	Alarms    []alarm.Alarm // what calls for somebody first
+	At        time.Time     // of all the rest
 }
 
 // Alive reports whether the line is served, or will be without anybody's help.

@@ -5,6 +5,8 @@ import (
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -12,6 +14,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"lapgate/gateway/alarm"
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
@@ -45,7 +48,9 @@ func TestMetrics(t *testing.T) {
 	m.Refused("north", handshake.COMMIT)
 	m.WriteForbidden("north")
 	m.JournalFailed("north")
-	m.Line(&Line{Name: "north", Armed: true, Machine: cycle.Status{Counts: []cycle.Count{{Key: "resends/ACK", N: 3}}}})
+	m.Line(&Line{Name: "north", Armed: true, Machine: cycle.Status{Counts: []cycle.Count{{Key: "resends/ACK", N: 3}}},
+		Alarms: []alarm.Alarm{{Key: "payload-differs", Priority: alarm.Medium, State: alarm.Returned}}})
+	m.CertificateEnds("north", "own", at)
 
 	w := httptest.NewRecorder()
 	Handler(Source{Metrics: registry, Lines: func() []Line { return nil }}).ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
@@ -70,6 +75,8 @@ func TestMetrics(t *testing.T) {
 		`lapgate_journal_faults_total{line="north"} 1`,
 		`lapgate_notices_total{code="offer-rejected",level="warning",line="north"} 1`,
 		`lapgate_outcomes_overwritten{line="north"} 1`,
+		`lapgate_alarm{alarm="payload-differs",line="north",priority="medium",state="returned"} 1`,
+		`lapgate_certificate_end_seconds{certificate="own",line="north"} 1.7724024e+09`,
 	} {
 		if !slices.Contains(got, want) {
 			t.Errorf("no line %s in\n%s", want, w.Body.String())
@@ -77,6 +84,42 @@ func TestMetrics(t *testing.T) {
 	}
 	if len(m.asked) != 0 {
 		t.Errorf("rolls that left are still remembered: %v", m.asked)
+	}
+}
+
+// TestRules: each series of the alerting rules is one that is given.
+func TestRules(t *testing.T) {
+	registry := prometheus.NewRegistry()
+	m, err := NewMetrics(registry)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m.Line(&Line{Name: "north", Alarms: []alarm.Alarm{{Key: "link-down"}}})
+	m.CertificateEnds("north", "own", time.Now())
+	m.Seen("north", &handshake.Request{})
+	m.Recorded("north", record.Stored{Record: record.Gap{}}, time.Second)
+	m.Recorded("north", record.Stored{Record: record.Request{Roll: 1}}, time.Second)
+	m.Recorded("north", record.Stored{Record: record.Verdict{Roll: 1}}, time.Second)
+	families, err := registry.Gather()
+	if err != nil {
+		t.Fatal(err)
+	}
+	given := map[string]bool{}
+	for _, f := range families {
+		given[f.GetName()] = true
+	}
+	rules, err := os.ReadFile("../../configs/prometheus-rules.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	named := regexp.MustCompile(`lapgate_[a-z_]+`).FindAllString(string(rules), -1)
+	if len(named) < 10 {
+		t.Fatalf("the rules name %d series", len(named))
+	}
+	for _, name := range named {
+		if !given[strings.TrimSuffix(name, "_bucket")] {
+			t.Errorf("the rules name %s, and no metric has that name", name)
+		}
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"lapgate/gateway/alarm"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
@@ -42,6 +43,7 @@ type LineView struct {
 	Open       string               `json:"open_offer,omitempty"`
 	CycleTime  float64              `json:"request_to_verdict_s,omitempty"`
 	Conditions []string             `json:"conditions"`
+	Alarms     []alarm.Alarm        `json:"alarms"`
 	Counts     []count              `json:"counts"`
 	At         time.Time            `json:"at"`
 
@@ -75,12 +77,13 @@ func (a Arming) Words(zone *time.Location) string {
 	return out + ", by " + a.By + " since " + a.Since.In(zone).Format("Mon 15:04") + ": " + a.Why
 }
 
-// Standing is a condition that stands.
+// Standing is a condition that stands, or stood and was not acknowledged.
 type Standing struct {
 	Code    string `json:"code"`
 	Level   string `json:"level"`
 	Meaning string `json:"meaning"`
 	Remedy  string `json:"remedy,omitempty"`
+	Alarm   string `json:"alarm,omitempty" label:"alarm"` // its state; empty for none, or before its delay has passed
 }
 
 // RollAt is the roll at the station, or the newest that was there.
@@ -177,11 +180,24 @@ func (s Source) viewOf(l *Line, n *record.Newest) LineView {
 		v.Open = m.Open.String()
 	}
 	v.Conditions = append(v.Conditions, m.Conditions...)
+	v.Alarms = append([]alarm.Alarm{}, l.Alarms...)
 	for _, c := range m.Counts {
 		v.Counts = append(v.Counts, count{c.Key, c.N})
 	}
 	for _, key := range m.Conditions {
-		v.Standing = append(v.Standing, standingOf(key))
+		s := standingOf(key)
+		if i := slices.IndexFunc(l.Alarms, func(a alarm.Alarm) bool { return a.Key == key }); i >= 0 {
+			s.Alarm = alarmWords(&l.Alarms[i])
+		}
+		v.Standing = append(v.Standing, s)
+	}
+	for i := range l.Alarms {
+		a := &l.Alarms[i]
+		if (a.State == alarm.Unacknowledged || a.State == alarm.Returned) && !slices.Contains(m.Conditions, a.Key) {
+			s := standingOf(a.Key)
+			s.Alarm = alarmWords(a)
+			v.Standing = append(v.Standing, s)
+		}
 	}
 	if n.Mode != nil {
 		if mode, ok := n.Mode.Record.(record.Mode); ok && mode.Armed == l.Armed {
@@ -194,6 +210,14 @@ func (s Source) viewOf(l *Line, n *record.Newest) LineView {
 		v.station(m.Line, n)
 	}
 	return v
+}
+
+// alarmWords is the state of an alarm with who brought it about.
+func alarmWords(a *alarm.Alarm) string {
+	if a.By == "" {
+		return a.State.String()
+	}
+	return a.State.String() + " by " + a.By
 }
 
 func standingOf(key string) Standing {

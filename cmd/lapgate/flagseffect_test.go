@@ -171,6 +171,9 @@ func allEffects() []effects {
 		{"trust list", "--folder pki", map[string]string{
 			"folder": "--folder nowhere/pki", "json": "--json", "csv": "--csv", "config": "--config demo.yaml", "set": "--set log.level=debug", "line": "--line north",
 		}, nil},
+		{"trust own", "--folder pki", map[string]string{
+			"folder": "--folder nowhere/pki", "json": "--json", "csv": "--csv", "new": "--new", "config": "--config demo.yaml", "set": "--set log.level=debug", "line": "--line north",
+		}, nil},
 		{"trust show", "pki/own/certificate.der", map[string]string{"json": "--json", "csv": "--csv", "timeout": "|opc.tcp://127.0.0.1:1|--timeout 1ns"}, nil},
 		{"trust accept", "pki/own/certificate.der --folder pki", map[string]string{
 			"fingerprint": "--fingerprint 00", "config": "--config demo.yaml", "set": "--set log.level=debug", "line": "--line north",

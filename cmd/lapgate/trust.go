@@ -19,7 +19,7 @@ import (
 func (p *program) trustCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "trust",
-		Short: "List, show and accept the certificates of OPC UA servers",
+		Short: "List, show and accept the certificates of OPC UA servers; renew the own one",
 		Long: `An OPC UA server is trusted only when its own certificate was accepted here:
 nothing is trusted on first use. The certificates are kept in the folder
 "trusted" below the folder of certificates, that of the gateway itself in "own".
@@ -29,7 +29,7 @@ The folder is that of the configuration, controller.opcua.certificates, where
 To accept one, read the fingerprint at the server itself, not over the network,
 and give the whole of it with --fingerprint.`,
 	}
-	cmd.AddCommand(p.trustList(), p.trustShow(), p.trustAccept())
+	cmd.AddCommand(p.trustList(), p.trustOwn(), p.trustShow(), p.trustAccept())
 	return cmd
 }
 
@@ -111,6 +111,44 @@ not valid now.`,
 	}
 	f.add(cmd)
 	output.add(cmd)
+	return cmd
+}
+
+func (p *program) trustOwn() *cobra.Command {
+	var f trustFlags
+	var output outputFlags
+	var renew bool
+	cmd := &cobra.Command{
+		Use:   "own",
+		Short: "Show the certificate of the gateway, or make a new one with --new",
+		Long: `Own prints the certificate by which servers know the gateway. With --new it makes
+another one, with a new key, and keeps the one before in a folder beside it. No line
+stops: a connection that stands goes on, the next one shows the new certificate, and a
+server that does not trust it yet is connected to with the one before for as long as
+that is valid. Have the new one trusted at each controller, then remove the folder of
+the one before.`,
+		Args: takes(),
+		RunE: func(*cobra.Command, []string) error {
+			folder, err := p.trustFolder(&f)
+			if err != nil {
+				return err
+			}
+			now := time.Now()
+			var own opcua.Certificate
+			if renew {
+				own, err = opcua.RenewOwn(folder, now)
+			} else {
+				own, err = opcua.OwnCertificate(folder)
+			}
+			if err != nil {
+				return err
+			}
+			return p.printer(output, nil).Print(own.Report("own", now))
+		},
+	}
+	f.add(cmd)
+	output.add(cmd)
+	cmd.Flags().BoolVar(&renew, "new", false, "make a new certificate and key")
 	return cmd
 }
 

@@ -223,3 +223,25 @@ func TestListenOnLoopbackOnly(t *testing.T) {
 		}
 	}
 }
+
+// A condition is shown with the state of its alarm, and an alarm whose cause is gone until
+// somebody has seen it.
+func TestStandingTellsItsAlarm(t *testing.T) {
+	l := Line{Name: "north", Machine: cycle.Status{Conditions: []string{"link-down", "controller-stands", "hold-all"}}, Alarms: []alarm.Alarm{
+		{Key: "controller-stands", State: alarm.Unacknowledged},
+		{Key: "fenced", State: alarm.Returned},
+		{Key: "link-down", State: alarm.Shelved, By: "kim"},
+		{Key: "payload-differs", State: alarm.OutOfService, By: "kim"},
+	}}
+	v := Source{}.viewOf(&l, &record.Newest{})
+	var got []string
+	for _, s := range v.Standing {
+		if s.Meaning == "" || s.Level == "" {
+			t.Errorf("%+v says nothing", s)
+		}
+		got = append(got, s.Code+": "+s.Alarm)
+	}
+	if text := strings.Join(got, ", "); text != "link-down: shelved by kim, controller-stands: unacknowledged, hold-all: , fenced: returned" || len(v.Alarms) != 4 {
+		t.Errorf("shown are %s, and %d alarms", text, len(v.Alarms))
+	}
+}

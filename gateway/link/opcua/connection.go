@@ -21,7 +21,8 @@ import (
 type connection struct {
 	channel       *channel.Channel
 	dialer        *Dialer
-	reads, writes int // nodes in one request, 0 for any number
+	own           *identity // that the server knows it by, nil without a policy
+	reads, writes int       // nodes in one request, 0 for any number
 	skew          time.Duration
 	dead          error // why nothing is sent any more, nil while it lives
 
@@ -49,13 +50,40 @@ func (d *Dialer) connect(ctx context.Context, examine func(context.Context, *con
 	return c, nil
 }
 
-// session connects, checks the server's certificate and logs in.
+// session connects, checks the server's certificate and logs in: with the present
+// identity, which may have been renewed since the dialer was made, and where the server
+// does not take it, with one that was before.
 func (d *Dialer) session(ctx context.Context) (*connection, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
-	s := &d.settings
 	now := time.Now()
+	var former []*identity
+	if d.own != nil {
+		if own, err := loadIdentity(d.settings.Folder); err == nil { // else the one that is known is as good
+			d.own = own
+		}
+		former = formerIdentities(d.settings.Folder, now)
+	}
+	c, err := d.sessionAs(ctx, d.own, now)
+	renewed := err == nil
+	for _, before := range former {
+		if err == nil || !d.rejected(err) || ctx.Err() != nil {
+			break
+		}
+		older, again := d.sessionAs(ctx, before, now)
+		if again == nil {
+			c, err = older, nil
+		}
+	}
+	d.tell(err == nil && !renewed, "renewed", Warning{"not-trusted-yet",
+		"the server at " + d.settings.Endpoint + " does not trust the new certificate of the gateway yet; the connection goes on with the one before", d.rejectedHelp()})
+	return c, err
+}
+
+// sessionAs is session with one identity.
+func (d *Dialer) sessionAs(ctx context.Context, own *identity, now time.Time) (*connection, error) {
+	s := &d.settings
 	if err := d.checkOwn(now); err != nil {
 		return nil, err
 	}
@@ -71,14 +99,14 @@ func (d *Dialer) session(ctx context.Context) (*connection, error) {
 	conf := channel.Config{
 		Policy: s.Policy.uri(), Mode: s.Mode.code(), Lifetime: d.lifetime, Timeout: max(s.Timeout, loginPatience),
 	}
-	if d.own != nil {
-		conf.Certificate, conf.Key, conf.Server = d.own.cert.Raw, d.own.key, server.leaf.Raw
+	if own != nil {
+		conf.Certificate, conf.Key, conf.Server = own.cert.Raw, own.key, server.leaf.Raw
 	}
 	opened, err := dialChannel(ctx, s.Endpoint, conf)
 	if err != nil {
 		return nil, err
 	}
-	c := &connection{channel: opened, dialer: d}
+	c := &connection{channel: opened, dialer: d, own: own}
 	if err := c.login(ctx, server); err != nil {
 		opened.Close()
 		return nil, err

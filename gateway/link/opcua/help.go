@@ -162,13 +162,11 @@ func (d *Dialer) dialError(ctx context.Context, err error) error {
 	var (
 		conf    *configError
 		blocks  *blocksError
-		opening *channel.OpenError
 		session *sessionError
 		status  ua.StatusCode
 		misfit  *mismatchError
 	)
 	stated := errors.As(err, &status)
-	refused := stated && slices.Contains(certificateRefused(), status)
 	switch {
 	case errors.As(err, &conf):
 		e.Class, e.Help = link.ConfigClass, conf.help
@@ -179,7 +177,7 @@ func (d *Dialer) dialError(ctx context.Context, err error) error {
 	case errors.As(err, &session) && stated && slices.Contains(loginRefused(), status):
 		e.Class = link.ConfigClass
 		e.Help = "check user name and password, or the user's certificate, here and at the controller"
-	case d.own != nil && (refused || (errors.As(err, &opening) || errors.As(err, &session)) && hungUp(err)):
+	case d.rejected(err):
 		e.Help = d.rejectedHelp()
 	case stated && !timedOut(err):
 		e.Help = statusHelp(status)
@@ -191,9 +189,23 @@ func (d *Dialer) dialError(ctx context.Context, err error) error {
 	return e
 }
 
+// rejected tells whether the server probably did not take the certificate of the gateway.
+func (d *Dialer) rejected(err error) bool {
+	var (
+		opening *channel.OpenError
+		session *sessionError
+		status  ua.StatusCode
+	)
+	refused := errors.As(err, &status) && slices.Contains(certificateRefused(), status)
+	return d.own != nil && (refused || (errors.As(err, &opening) || errors.As(err, &session)) && hungUp(err))
+}
+
 // rejectedHelp is what a server's hanging up most often means: by the
 // specification it does not say that it rejects a certificate.
 func (d *Dialer) rejectedHelp() string {
+	if d.own == nil {
+		return ""
+	}
 	own := certificateOf(d.own.cert, "")
 	return fmt.Sprintf("the server probably rejected the certificate of this gateway: find it among the rejected ones at the controller "+
 		"(%s, thumbprint %s) and have it trusted, or load it there from %s/%s/%s; check the controller's clock as well",

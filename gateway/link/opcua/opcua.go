@@ -79,11 +79,11 @@ func (d *Dialer) checkOwn(now time.Time) error {
 	own := certificateOf(d.own.cert, "")
 	if why := own.ValidAt(now); why != "" {
 		return &configError{fmt.Errorf("the certificate of the gateway is %s", why),
-			fmt.Sprintf("check the clock; then move %s/%s away, start again, and have the new certificate accepted at the controller", d.settings.Folder, ownFolder)}
+			"check the clock; then make a new one with lapgate trust own --new, and have it accepted at the controller"}
 	}
 	d.tell(own.EndsSoon(now), "own", Warning{"expiry",
 		"the certificate of the gateway ends on " + own.NotAfter.UTC().Format(time.DateOnly),
-		fmt.Sprintf("at a standstill, move %s/%s away, start again, and have the new certificate accepted at the controller", d.settings.Folder, ownFolder)})
+		"make a new one with lapgate trust own --new, and have it accepted at the controller; no line stops for it"})
 	return nil
 }
 

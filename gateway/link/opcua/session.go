@@ -30,7 +30,7 @@ func (e *sessionError) Unwrap() error { return e.err }
 // login opens a session on the channel for the user of the settings. The
 // server must prove that it has the key of the certificate that was checked.
 func (c *connection) login(ctx context.Context, server *serverEndpoint) error {
-	s, own := &c.dialer.settings, c.dialer.own
+	s, own := &c.dialer.settings, c.own
 	nonce := make([]byte, nonceLength)
 	if _, err := rand.Read(nonce); err != nil {
 		return err
@@ -90,7 +90,7 @@ func (c *connection) prove(server *serverEndpoint, created *ua.CreateSessionResp
 	if n := len(created.ServerNonce); n < nonceLength {
 		return fmt.Errorf("the server gives a nonce of %d bytes, want %d at least", n, nonceLength)
 	}
-	own := c.dialer.own
+	own := c.own
 	a, err := channel.Algorithm(c.dialer.settings.Policy.uri(), own.key, server.leaf.Raw)
 	if err != nil {
 		return err
@@ -116,7 +116,7 @@ func (c *connection) credentials(server *serverEndpoint, nonce []byte) (*ua.Acti
 		userPolicy = s.Policy.uri()
 	}
 	if s.Policy != PolicyNone {
-		if err := signNonce(request.ClientSignature, s.Policy.uri(), c.dialer.own.key, server, nonce); err != nil {
+		if err := signNonce(request.ClientSignature, s.Policy.uri(), c.own.key, server, nonce); err != nil {
 			return nil, err
 		}
 	}

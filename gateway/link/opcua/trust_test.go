@@ -65,6 +65,63 @@ func TestOwnCertificate(t *testing.T) {
 	}
 }
 
+// A new certificate is made while a server knows the one before: the connection goes on
+// with that until the server knows the new one, and nobody restarts anything.
+func TestRenewOwn(t *testing.T) {
+	p := fresh(t)
+	s := settings(t, p.address, best)
+	s.Folder = t.TempDir()
+	v := vaultOf(t)
+	if err := os.CopyFS(s.Folder, os.DirFS(v.folder)); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Chmod(filepath.Join(s.Folder, ownFolder, ownKey), 0o600); err != nil { // CopyFS may widen it
+		t.Fatal(err)
+	}
+	var told []Warning
+	s.Warn = func(w Warning) { told = append(told, w) }
+	d := dialer(t, s)
+	connected := func(want int) {
+		t.Helper()
+		port, err := d.Dial(bounded(t, patience))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := port.Close(); err != nil {
+			t.Error(err)
+		}
+		if len(told) != want {
+			t.Errorf("told %v, want %d warnings", told, want)
+		}
+	}
+	connected(0)
+	before, err := OwnCertificate(s.Folder)
+	if err != nil {
+		t.Fatal(err)
+	}
+	made, err := RenewOwn(s.Folder, time.Now())
+	if err != nil || made.Fingerprint == before.Fingerprint || made.ApplicationURI != before.ApplicationURI || made.ValidAt(time.Now()) != "" {
+		t.Fatalf("made %+v, %v", made, err)
+	}
+	connected(1)
+	if len(told) == 1 && (told[0].Code != "not-trusted-yet" || !strings.Contains(told[0].Help, made.Thumbprint)) {
+		t.Errorf("told %+v", told[0])
+	}
+	connected(1) // once, while it stays so
+	if entries, err := filepath.Glob(filepath.Join(s.Folder, "*")); err != nil || len(entries) != 3 {
+		t.Errorf("the folder holds %v, %v", entries, err)
+	}
+
+	// Without the one before, only the new one is left, which the server does not know.
+	old := filepath.Join(s.Folder, beforeFolder+before.Fingerprint[:16])
+	if err := os.RemoveAll(old); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := d.Dial(bounded(t, patience)); err == nil || len(mention(err, "probably rejected the certificate", made.Thumbprint)) > 0 {
+		t.Errorf("without the one before: %v", err)
+	}
+}
+
 func TestTrustList(t *testing.T) {
 	list := TrustList{t.TempDir()}
 	if got, err := list.List(); err != nil || len(got) != 0 {

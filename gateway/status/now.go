@@ -267,13 +267,10 @@ func without(text, caution string) string {
 
 // upper begins a sentence.
 func upper(text string) string {
-	for i, r := range text {
-		if i == 0 && r >= 'a' && r <= 'z' {
-			return string(r-'a'+'A') + text[1:]
-		}
-		break
+	if text == "" || text[0] < 'a' || text[0] > 'z' {
+		return text
 	}
-	return text
+	return string(text[0]-'a'+'A') + text[1:]
 }
 
 // inWords is a code in words.

@@ -22,7 +22,7 @@ type Story struct {
 	Came    time.Time `json:"came_at" label:"came"`
 	Left    time.Time `json:"left_at,omitzero" label:"left"`
 	Verdict string    `json:"verdict"` // go, hold or none
-	Mode    string    `json:"mode" label:"offered as"`
+	Mode    string    `json:"mode" label:"how"`
 	Outcome string    `json:"outcome"`
 	Hold    *Hold     `json:"hold,omitempty" label:"held because"`
 	Notes   []string  `json:"warnings,omitempty" label:"warnings"`
@@ -295,7 +295,7 @@ func (s *Story) decided(line *recipe.Line, round *record.Round, words []uint16, 
 	if err := handshake.DecodeStoredPayload(words, &p); err != nil {
 		return err
 	}
-	s.Mode = "recipe of lapgate"
+	s.Mode = "offered by lapgate"
 	switch {
 	case round.Offer == nil:
 		s.Mode = "in shadow, nothing was written"

@@ -8,6 +8,7 @@ import (
 	"go/token"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -170,17 +171,17 @@ func TestRestartTakesTheLink(t *testing.T) {
 	r := newRig("", maintenance)
 	p := prove(t, r, func(s *conform.Settings, out *conform.Outside) {
 		s.Only = []string{"restart-await", "restart-run"}
-		down := time.Time{}
+		var down atomic.Int64 // until then the link is cut, ns since 1970
 		out.Act = func(ctx context.Context, a conform.Act) error {
 			if err := r.act(ctx, a); err != nil || a.Name != "power" {
 				return err
 			}
-			down = time.Now().Add(4 * time.Second)
+			down.Store(time.Now().Add(4 * time.Second).UnixNano())
 			<-time.After(5 * time.Second)
 			return nil
 		}
 		out.Dialer.(*memory.Dialer).Before = func(memory.Call) memory.Fault {
-			if time.Now().Before(down) {
+			if time.Now().UnixNano() < down.Load() {
 				return memory.Fault{Kind: memory.Cut}
 			}
 			return memory.Fault{}

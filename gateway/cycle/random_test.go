@@ -71,7 +71,7 @@ func TestRandom(t *testing.T) {
 		"accepted": 2000, "held": 500, "outcome": 3000, "acknowledged": 3000, "adopted": 4000, "crash": 2000,
 		"fault/link": 2000, "fault/late": 300, "fault/twice": 300, "fault/swallowed": 300, "fault/torn write": 300,
 		"fault/torn read": 300, "fault/garbled": 100, "fault/slow": 300, "notify/offer-unanswered": 15, "fault/refused": 300, "gap": 100,
-		"record/OVERRIDE": 50, "record/SHADOW": 50, "record/VOID": 300, "record/VERDICT": 2000,
+		"record/OVERRIDE": 30, "record/SHADOW": 50, "record/VOID": 300, "record/VERDICT": 2000,
 		"counted": 500, "event/rescan": 300, "event/manual": 100, "event/remove": 100, "event/restart": 300, "event/memory lost": 50,
 		"event/other gateway": 30, "event/backup": 30, "event/ring": 20, "event/stop": 50,
 		"decided again": 4000, "history/operations": 100000, "history/offers": 6000, "history/unknown": 100, "carried over": 500, "results that lag": 1000, "notify/result-lags": 200, "fault/false view": 500, "event/hang": 200, "record/HUNG": 200, "record/STATION": 100, "notify/view-false": 300,

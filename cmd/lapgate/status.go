@@ -142,7 +142,7 @@ func (p *program) statusText(l *status.LineView) *shownStatus {
 		sign = "▲ "
 	}
 	out := &shownStatus{
-		Line: l.Line, Writing: present.Clean(l.Arming.Words(p.zone())), Link: l.LinkWords(), At: l.At,
+		Line: l.Line, Writing: present.Clean(l.ArmingWords(p.zone())), Link: l.LinkWords(), At: l.At,
 		Now:        &shownNow{State: sign + n.State, Do: n.Do, Why: n.Why, Where: n.Where, Caution: n.Caution, Code: n.Code, Notes: n.Notes},
 		Conditions: l.Standing, Roll: l.Roll, Stand: l.Stand, Rolls: l.Rolls,
 	}

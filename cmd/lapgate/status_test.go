@@ -11,6 +11,31 @@ import (
 	"lapgate/gateway/status"
 )
 
+// Status says that a line is armed where it is, and in shadow where it is not, by what
+// comes over the socket.
+func TestStatusTellsArming(t *testing.T) {
+	for armed, want := range map[bool]string{true: "Armed, by kim since", false: "Shadow, nothing is written, by kim since"} {
+		text, err := json.Marshal(status.View{Lines: []status.LineView{{Line: "north", Armed: armed, Arming: status.Arming{By: "kim", Why: "trial"}}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		socket := filepath.Join(t.TempDir(), "s")
+		daemon, err := control.Listen(t.Context(), socket, func(context.Context, control.Request) control.Reply {
+			return control.Reply{Outcome: control.Done, Status: text}
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		code, stdout, stderr := call("status", "--socket", socket)
+		if code != exitDone || !strings.Contains(stdout, want) {
+			t.Errorf("armed %t: exit code %d, %s\n%s", armed, code, stderr, stdout)
+		}
+		if err := daemon.Close(); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
 // Status --watch asks again until the daemon does not answer any more, and says so.
 func TestStatusWatches(t *testing.T) {
 	asked := 0

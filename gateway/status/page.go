@@ -100,7 +100,7 @@ func (p *livePanels) draw(l *Line, n *record.Newest) {
 }
 
 // ArmingWords says whether the line writes, and by whom.
-func (p *livePanels) ArmingWords() string { return p.Arming.Words(p.zone) }
+func (p *livePanels) ArmingWords() string { return p.LineView.ArmingWords(p.zone) }
 
 // Since is the time of what is shown, where that is not now.
 func (p *livePanels) Since() string {

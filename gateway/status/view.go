@@ -57,18 +57,17 @@ type LineView struct {
 	Rolls    []RollRow                     `json:"rolls"`  // that left, the newest first
 }
 
-// Arming says who allowed or forbade writing.
+// Arming says who allowed or forbade writing, empty for what the configuration did.
 type Arming struct {
-	Armed bool      `json:"-"` // as of the line
 	By    string    `json:"by,omitempty"`
 	Since time.Time `json:"since,omitzero"`
 	Why   string    `json:"why,omitempty"`
 }
 
-// Words is the arming in a sentence.
-func (a Arming) Words(zone *time.Location) string {
-	out := "Shadow, nothing is written"
-	if a.Armed {
+// ArmingWords says in a sentence whether anything is written, and who wanted it so.
+func (v *LineView) ArmingWords(zone *time.Location) string {
+	out, a := "Shadow, nothing is written", &v.Arming
+	if v.Armed {
 		out = "Armed"
 	}
 	if a.By == "" {
@@ -161,7 +160,7 @@ func (s Source) viewOf(l *Line, n *record.Newest) LineView {
 		Line: l.Name, Armed: l.Armed, Connected: l.Connected, Ended: l.Ended, Stale: l.stale(), Error: l.Error,
 		State: m.State.String(), Reason: m.Reason, Config: handshake.ConfigHash(m.Config), HoldAll: m.HoldAll,
 		CycleTime: m.CycleTime.Seconds(), Conditions: []string{}, Counts: []count{}, At: l.At,
-		Now: nowOf(l, n, s.zone()), Arming: Arming{Armed: l.Armed}, Standing: []Standing{}, Stand: []report.Candidate{}, Settings: []report.Setting{}, Rolls: []RollRow{},
+		Now: nowOf(l, n, s.zone()), Standing: []Standing{}, Stand: []report.Candidate{}, Settings: []report.Setting{}, Rolls: []RollRow{},
 	}
 	if !l.Again.IsZero() {
 		v.Again = &l.Again
@@ -201,7 +200,7 @@ func (s Source) viewOf(l *Line, n *record.Newest) LineView {
 	}
 	if n.Mode != nil {
 		if mode, ok := n.Mode.Record.(record.Mode); ok && mode.Armed == l.Armed {
-			v.Arming = Arming{l.Armed, mode.By, n.Mode.At, mode.Reason}
+			v.Arming = Arming{mode.By, n.Mode.At, mode.Reason}
 		}
 	}
 	v.rolls(n)

@@ -505,7 +505,7 @@ func (r *Report) Err() error {
 		}
 	}
 	if len(bad) > 0 {
-		all = append(all, fmt.Errorf("%d wraps judged bad, of the rolls %s", len(bad), strings.Join(bad, ", ")))
+		all = append(all, errors.New("wraps judged bad, of the rolls "+strings.Join(bad, ", ")))
 	}
 	return errors.Join(all...)
 }

@@ -117,7 +117,7 @@ func (p *program) demo(ctx context.Context, f *demoFlags) (err error) {
 		}
 	}
 	if len(result.Problems) > 0 {
-		return &exitError{code: exitFailed, err: errors.New("the demo found "+plural(len(result.Problems), "problem"))}
+		return &exitError{code: exitFailed, err: errors.New("the demo found " + plural(len(result.Problems), "problem"))}
 	}
 	return nil
 }

@@ -127,8 +127,7 @@ func checkHold(t *trial) {
 
 func checkHoldPermissive(t *trial) {
 	t.await()
-	t.act(actPermitOff)
-	t.until(t.ActLimit, "flag 0 off with a permissive off", func(r *handshake.Request) bool { return r.Flags&handshake.AllPermissives == 0 })
+	t.permissiveOff()
 	t.judged(t.hold(), "a hold with a permissive off", handshake.HeldVerdict)
 	before := t.look()
 	t.act(actRetry)

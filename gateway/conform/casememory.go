@@ -55,8 +55,7 @@ func memoryLost(t *trial) {
 	o := t.outcome(1)
 	t.must(o.Outcome == handshake.Lost && o.RollNo == 1, "outcome %s of roll %d, want %s of roll 1", o.Outcome, o.RollNo, handshake.Lost)
 	t.refusedHello(t.hello(t.stranger(1)), "HELLO before the operator acknowledged the loss of memory")
-	t.act(actAcknowledge)
-	r = t.phase(handshake.Empty, "the loss of memory acknowledged")
+	r = t.acknowledgeLoss()
 	t.must(r.Flags&(handshake.MemoryLost|handshake.OperatorMustAck) == 0, "flags %02X after the loss of memory was acknowledged", uint16(r.Flags))
 	t.act(actEnterAgain)
 	t.always(t.settle(), "the roll enters before the operator confirmed it", func(r *handshake.Request) bool { return r.Phase == handshake.Empty })
@@ -76,21 +75,18 @@ func memoryClock(t *trial) {
 	t.act(actClockRight)
 	t.act(actPower)
 	t.until(t.ActLimit, "BOOT_ID of a clock that is set", func(now *handshake.Request) bool { return now.Boot >= builtYear && now.Boot != r.Boot })
-	t.act(actAcknowledge)
-	t.phase(handshake.Empty, "the loss of memory acknowledged")
+	t.acknowledgeLoss()
 	t.open()
 }
 
 // helloLastEpoch leaves the controller as after a loss of memory.
 func helloLastEpoch(t *trial) {
 	t.loseMemory()
-	t.act(actAcknowledge)
-	t.phase(handshake.Empty, "the loss of memory acknowledged")
+	t.acknowledgeLoss()
 	t.refusedHello(t.hello(t.stranger(lastEpoch+1)), "HELLO with an epoch of 4,000,000,001 over floor 0")
 	t.adopt(lastEpoch)
 	t.loseMemory()
 	t.must(t.last.Floor == 0, "the floor is %d after memory was lost", t.last.Floor)
-	t.act(actAcknowledge)
-	t.phase(handshake.Empty, "the loss of memory acknowledged")
+	t.acknowledgeLoss()
 	t.open()
 }

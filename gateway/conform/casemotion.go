@@ -86,7 +86,7 @@ func motionPermissive(t *trial) {
 func motionGone(t *trial) {
 	t.driven()
 	t.act(actRemove)
-	t.until(t.ActLimit, "flag 6 after a roll was gone in run", func(r *handshake.Request) bool { return r.Flags&handshake.OperatorMustAck != 0 })
+	t.asked("a roll was gone in run")
 	t.outputs(false, "without a roll")
 	t.act(actStart)
 	t.outputs(false, "after a press of start without a roll")
@@ -144,13 +144,7 @@ func motionRestart(t *trial) {
 }
 
 // heated has a roll in run with the outputs on and a heated press.
-func (t *trial) heated() {
-	o := t.driven()
-	var p handshake.Payload
-	if t.ok() && handshake.DecodePayload(o.payload, &p) == nil && p.Temperature == 0 {
-		t.skip("the recipe has no heated press: the controller's limits allow none")
-	}
-}
+func (t *trial) heated() { t.heatedPress(t.driven()) }
 
 // closes wants the press told to close or not.
 func (t *trial) closes(want bool, when string) {

@@ -22,15 +22,13 @@ func recipeCases() []testCase {
 
 func checkPermissive(t *trial) {
 	t.await()
-	t.act(actPermitOff)
-	r := t.until(t.ActLimit, "flag 0 off with a permissive off", func(r *handshake.Request) bool { return r.Flags&handshake.AllPermissives == 0 })
+	r := t.permissiveOff()
 	off := t.Permissives &^ r.Permissives
 	t.must(off != 0, "flag 0 is off, but every permissive of %b that must be on is: %b", t.Permissives, r.Permissives)
 	if t.ok() {
 		t.rejected(t.recipe(), "a recipe with a permissive off", handshake.RejectPermissive+uint16(bits.TrailingZeros32(off)))
 	}
-	t.act(actPermitOn)
-	t.until(t.ActLimit, "flag 0 on with all permissives on", func(r *handshake.Request) bool { return r.Flags&handshake.AllPermissives != 0 })
+	t.permissiveOn()
 	t.always(t.settle(), "a rejected offer was accepted when the permissive came back", func(r *handshake.Request) bool { return r.Phase == handshake.Await })
 }
 
@@ -62,17 +60,18 @@ func limitsEach(t *trial) {
 	}
 }
 
+// heatedPress is the payload of a recipe, and ends the case where it has no heated
+// press.
+func (t *trial) heatedPress(o offer) (p handshake.Payload) {
+	if t.ok() && handshake.DecodePayload(o.payload, &p) == nil && p.Temperature == 0 {
+		t.skip("the recipe has no heated press: the controller's limits allow none")
+	}
+	return p
+}
+
 func limitsCeiling(t *trial) {
 	t.await()
-	o := t.recipe()
-	var p handshake.Payload
-	if !t.ok() || handshake.DecodePayload(o.payload, &p) != nil {
-		return
-	}
-	if p.Temperature == 0 {
-		t.skip("the recipe has no heated press: the controller's limits allow none")
-		return
-	}
+	t.heatedPress(t.recipe())
 	t.rejected(t.recipe().setting("header_temperature", 2001), "a header temperature of 200.1 °C", limitReason(53))
 	t.rejected(t.recipe().setting("closing_greatest", 2001), "a greatest closing temperature of 200.1 °C", limitReason(67))
 	t.rejected(t.recipe().setting("closing_least", 2001).setting("closing_greatest", 2001), "closing temperatures of 200.1 °C", limitReason(59), limitReason(67))
@@ -80,15 +79,7 @@ func limitsCeiling(t *trial) {
 
 func limitsClosing(t *trial) {
 	t.await()
-	o := t.recipe()
-	var p handshake.Payload
-	if !t.ok() || handshake.DecodePayload(o.payload, &p) != nil {
-		return
-	}
-	if p.Temperature == 0 {
-		t.skip("the recipe has no heated press: the controller's limits allow none")
-		return
-	}
+	p := t.heatedPress(t.recipe())
 	t.rejected(t.recipe().setting("closing_least", 0), "a heated press without a least closing temperature", limitReason(59))
 	t.rejected(t.recipe().setting("closing_greatest", 0), "a heated press without a greatest closing temperature", limitReason(67))
 	if p.CloseMax < 2000 {

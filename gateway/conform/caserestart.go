@@ -77,7 +77,7 @@ func restartEmpty(t *trial) {
 func (t *trial) restartAsks() (offer, handshake.Request) {
 	o := t.running()
 	before, _ := t.restart()
-	r := t.until(t.ActLimit, "flag 6 after a restart in run", func(r *handshake.Request) bool { return r.Flags&handshake.OperatorMustAck != 0 })
+	r := t.asked("a restart in run")
 	t.must(r.Phase == handshake.Run && r.Req == before.Req, "phase %s, request %d after a restart in run with request %d", r.Phase, r.Req, before.Req)
 	return o, before
 }
@@ -91,8 +91,7 @@ func restartRun(t *trial) {
 
 func restartRunSame(t *trial) {
 	o, before := t.restartAsks()
-	t.act(actSame)
-	r := t.until(t.ActLimit, "flag 6 off after the answer", func(r *handshake.Request) bool { return r.Flags&handshake.OperatorMustAck == 0 })
+	r := t.sameRoll()
 	t.must(r.Phase == handshake.Run, "phase %s after the answer that the same roll lies there, want %s", r.Phase, handshake.Run)
 	t.act(actFinish)
 	got := t.newOutcome(&before, handshake.Wrapped, "a roll wrapped after a restart")

@@ -116,7 +116,7 @@ func (t *trial) goneInRun() (offer, handshake.Request) {
 	o := t.running()
 	before := t.look()
 	t.act(actRemove)
-	r := t.until(t.ActLimit, "flag 6 after a roll was gone in run", func(r *handshake.Request) bool { return r.Flags&handshake.OperatorMustAck != 0 })
+	r := t.asked("a roll was gone in run")
 	t.must(r.Phase == handshake.Run && r.Produced == before.Produced, "phase %s and %d new outcomes after a roll was gone in run, before the operator answered", r.Phase, r.Produced-before.Produced)
 	return o, before
 }
@@ -132,8 +132,7 @@ func presenceRunSame(t *trial) {
 	_, before := t.goneInRun()
 	// The same roll is laid back; another scan makes no request of it.
 	t.act(actPutBack)
-	t.act(actSame)
-	r := t.until(t.ActLimit, "flag 6 off after the answer", func(r *handshake.Request) bool { return r.Flags&handshake.OperatorMustAck == 0 })
+	r := t.sameRoll()
 	t.must(r.Phase == handshake.Run && r.RollNo == before.RollNo && r.Req == before.Req && r.Produced == before.Produced,
 		"after the answer that the same roll lies there: phase %s, roll %d, request %d; before: run, %d, %d", r.Phase, r.RollNo, r.Req, before.RollNo, before.Req)
 }

@@ -12,8 +12,7 @@ func (t *trial) await() {
 		}
 		switch {
 		case r.Flags&handshake.AllPermissives == 0:
-			t.act(actPermitOn)
-			t.until(t.ActLimit, "flag 0 with all permissives on", func(r *handshake.Request) bool { return r.Flags&handshake.AllPermissives != 0 })
+			t.permissiveOn()
 		case r.Flags&handshake.RingFull != 0:
 			t.collect()
 		case r.Phase == handshake.Await:
@@ -40,8 +39,7 @@ func (t *trial) towardsAwait(r *handshake.Request) {
 	case handshake.Run:
 		t.leaveRun(r)
 	case handshake.Fault:
-		t.act(actAcknowledge)
-		t.phase(handshake.Empty, "the loss of memory acknowledged")
+		t.acknowledgeLoss()
 	}
 }
 
@@ -53,6 +51,35 @@ func (t *trial) leaveRun(r *handshake.Request) {
 		t.act(actAbort)
 	}
 	t.phase(handshake.Empty, "the end of the run")
+}
+
+// acknowledgeLoss has the operator acknowledge that memory was lost.
+func (t *trial) acknowledgeLoss() handshake.Request {
+	t.act(actAcknowledge)
+	return t.phase(handshake.Empty, "the loss of memory acknowledged")
+}
+
+// permissiveOff takes a permissive away.
+func (t *trial) permissiveOff() handshake.Request {
+	t.act(actPermitOff)
+	return t.until(t.ActLimit, "flag 0 off with a permissive off", func(r *handshake.Request) bool { return r.Flags&handshake.AllPermissives == 0 })
+}
+
+// permissiveOn gives it back.
+func (t *trial) permissiveOn() {
+	t.act(actPermitOn)
+	t.until(t.ActLimit, "flag 0 on with all permissives on", func(r *handshake.Request) bool { return r.Flags&handshake.AllPermissives != 0 })
+}
+
+// asked waits until the operator is asked which roll lies at the station.
+func (t *trial) asked(after string) handshake.Request {
+	return t.until(t.ActLimit, "flag 6 after "+after, func(r *handshake.Request) bool { return r.Flags&handshake.OperatorMustAck != 0 })
+}
+
+// sameRoll has the operator answer that the same roll lies there.
+func (t *trial) sameRoll() handshake.Request {
+	t.act(actSame)
+	return t.until(t.ActLimit, "flag 6 off after the answer", func(r *handshake.Request) bool { return r.Flags&handshake.OperatorMustAck == 0 })
 }
 
 // phase waits for a phase.

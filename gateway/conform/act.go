@@ -1,7 +1,6 @@
 package conform
 
 import (
-	"slices"
 	"strings"
 
 	"lapgate/recipe/caution"
@@ -65,11 +64,11 @@ var (
 
 // Acts lists every act that a case may ask for.
 func Acts() []Act {
-	return slices.Clone([]Act{
+	return []Act{
 		actPlace, actRemove, actPutBack, actEnterAgain, actFlicker, actMeasure, actRetry, actManual, actAuto, actByHand, actFinish, actStart, actStartDown, actStartUp, actAbort,
 		actPermitOff, actPermitOn, actPower, actSame, actOther, actLoseMemory, actAcknowledge, actClockZero, actClockRight, actFillRing,
 		actPlatensCold, actPlatensHot, actPlatensGood, actClose, actOpen,
-	})
+	}
 }
 
 // The sights.

@@ -1,6 +1,7 @@
 package conform
 
 import (
+	"slices"
 	"time"
 
 	"lapgate/gateway/handshake"
@@ -38,7 +39,7 @@ func checkDamaged(t *trial) {
 		for half := range 2 {
 			o = t.hold()
 			parts := mixed(other.payload, o.payload, n)[half]
-			if equal(parts, o.payload) {
+			if slices.Equal(parts, o.payload) {
 				continue
 			}
 			o.payload = parts
@@ -54,27 +55,25 @@ func checkDamaged(t *trial) {
 // rejectedAnyhow wants an offer rejected, for whatever reason.
 func (t *trial) rejectedAnyhow(o offer, what string) {
 	t.deliver(o)
-	session := t.session
-	r := t.until(t.Reaction, "a verdict on "+what, func(r *handshake.Request) bool { return r.ResultSession == session && r.ResultOffer == o.name })
+	r := t.verdictOn(o, what)
 	t.must(r.ResultVerdict == handshake.Rejected, "%s: %s, want it rejected", what, r.ResultVerdict)
 }
 
 func checkOffer(t *trial) {
-	t.await()
-	for _, field := range []string{"epoch", "nonce", "boot_id", "req_id", "roll_no", "offer"} {
-		f := handshake.FieldOf(handshake.PAYLOAD, field)
-		for register := f.Register; register < f.Register+f.Words; register++ {
-			t.rejected(t.hold().flipping(register), "a payload with another "+field, handshake.RejectOtherOffer)
-		}
-	}
+	t.othersRejected(handshake.RejectOtherOffer, "epoch", "nonce", "boot_id", "req_id", "roll_no", "offer")
 }
 
 func checkRoll(t *trial) {
+	t.othersRejected(handshake.RejectWrongRoll, "roll_tag", "diameter", "width")
+}
+
+// othersRejected wants holds rejected that have another word in a field.
+func (t *trial) othersRejected(reason uint16, fields ...string) {
 	t.await()
-	for _, field := range []string{"roll_tag", "diameter", "width"} {
+	for _, field := range fields {
 		f := handshake.FieldOf(handshake.PAYLOAD, field)
 		for register := f.Register; register < f.Register+f.Words; register++ {
-			t.rejected(t.hold().flipping(register), "a payload with another "+field, handshake.RejectWrongRoll)
+			t.rejected(t.hold().flipping(register), "a payload with another "+field, reason)
 		}
 	}
 }

@@ -30,14 +30,13 @@ func raceCases() []testCase {
 // commitDamaged mixes the words of the commit that was judged with those of the next.
 func commitDamaged(t *trial) {
 	t.await()
-	old := t.spent()
-	t.rejected(old, "a hold for another roll", handshake.RejectOtherOffer)
+	old := t.rejectedHold()
 	next := t.hold()
 	before := t.look()
 	t.send(handshake.PAYLOAD, next.payload)
 	for n := 1; n < handshake.CommitWords && t.ok(); n++ {
 		for _, m := range mixed(old.commit, next.commit, n) {
-			if equal(m, old.commit) || equal(m, next.commit) {
+			if slices.Equal(m, old.commit) || slices.Equal(m, next.commit) {
 				continue
 			}
 			t.send(handshake.COMMIT, m)
@@ -59,6 +58,13 @@ func (t *trial) spent() offer {
 	return t.hold().flipping(handshake.FieldOf(handshake.PAYLOAD, "roll_no").Register + 1)
 }
 
+// rejectedHold has an offer judged that leaves the roll waiting.
+func (t *trial) rejectedHold() offer {
+	o := t.spent()
+	t.rejected(o, "a hold for another roll", handshake.RejectOtherOffer)
+	return o
+}
+
 // mixed are two blocks that are half old and half new, cut before a register.
 func mixed(old, next []uint16, n int) [][]uint16 {
 	return [][]uint16{slices.Concat(next[:n], old[n:]), slices.Concat(old[:n], next[n:])}
@@ -78,9 +84,8 @@ func commitRequest(t *trial) {
 
 func commitOffer(t *trial) {
 	t.await()
-	first, second := t.spent(), t.spent()
-	t.rejected(first, "a hold for another roll", handshake.RejectOtherOffer)
-	t.rejected(second, "a hold for another roll", handshake.RejectOtherOffer)
+	first := t.rejectedHold()
+	t.rejectedHold()
 	under := t.hold()
 	t.ignored(under.setting("offer", int64(first.name)).committing("offer", int64(first.name)), "COMMIT with an offer under the last")
 	zero := t.hold()

@@ -72,18 +72,18 @@ func (t *trial) heatedPress(o offer) (p handshake.Payload) {
 func limitsCeiling(t *trial) {
 	t.await()
 	t.heatedPress(t.recipe())
-	t.rejected(t.recipe().setting("header_temperature", 2001), "a header temperature of 200.1 °C", limitReason(53))
-	t.rejected(t.recipe().setting("closing_greatest", 2001), "a greatest closing temperature of 200.1 °C", limitReason(67))
-	t.rejected(t.recipe().setting("closing_least", 2001).setting("closing_greatest", 2001), "closing temperatures of 200.1 °C", limitReason(59), limitReason(67))
+	t.rejected(t.recipe().setting("header_temperature", 2001), "a header temperature of 200.1 °C", limitReason("header_temperature"))
+	t.rejected(t.recipe().setting("closing_greatest", 2001), "a greatest closing temperature of 200.1 °C", limitReason("closing_greatest"))
+	t.rejected(t.recipe().setting("closing_least", 2001).setting("closing_greatest", 2001), "closing temperatures of 200.1 °C", limitReason("closing_least"), limitReason("closing_greatest"))
 }
 
 func limitsClosing(t *trial) {
 	t.await()
 	p := t.heatedPress(t.recipe())
-	t.rejected(t.recipe().setting("closing_least", 0), "a heated press without a least closing temperature", limitReason(59))
-	t.rejected(t.recipe().setting("closing_greatest", 0), "a heated press without a greatest closing temperature", limitReason(67))
+	t.rejected(t.recipe().setting("closing_least", 0), "a heated press without a least closing temperature", limitReason("closing_least"))
+	t.rejected(t.recipe().setting("closing_greatest", 0), "a heated press without a greatest closing temperature", limitReason("closing_greatest"))
 	if p.CloseMax < 2000 {
-		t.rejected(t.recipe().setting("closing_least", int64(p.CloseMax)+1), "a least closing temperature above the greatest", limitReason(59), limitReason(67))
+		t.rejected(t.recipe().setting("closing_least", int64(p.CloseMax)+1), "a least closing temperature above the greatest", limitReason("closing_least"), limitReason("closing_greatest"))
 	}
 }
 

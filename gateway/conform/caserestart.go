@@ -46,7 +46,7 @@ func restartAwait(t *trial) {
 	t.gone() // an outcome in the ring
 	kept := t.last.Produced
 	t.await()
-	t.judgedUnusable()
+	t.rejectedHold()
 	onItsWay := t.hold()
 	before, _ := t.restart()
 	r := t.phase(handshake.Await, "a restart in await")

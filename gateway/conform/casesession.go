@@ -42,7 +42,7 @@ func publication(t *trial) {
 
 func helloAdopted(t *trial) {
 	t.await()
-	t.judgedUnusable()
+	t.rejectedHold()
 	before := t.look()
 	t.adopt(before.Floor + 1)
 	r := t.last
@@ -50,11 +50,6 @@ func helloAdopted(t *trial) {
 	t.must(r.LastOffer == 0, "last OFFER is %d in a new session, want 0", r.LastOffer)
 	t.must(r.Phase == before.Phase && r.Req == before.Req, "a new session changed phase or request")
 	t.must(r.ResultOffer == before.ResultOffer && r.ResultSession == before.ResultSession, "a new session changed the result")
-}
-
-// judgedUnusable has an offer handled that leaves the roll waiting.
-func (t *trial) judgedUnusable() {
-	t.rejected(t.hold().flipping(handshake.FieldOf(handshake.PAYLOAD, "roll_no").Register+1), "a hold for another roll", handshake.RejectOtherOffer)
 }
 
 func helloRepeated(t *trial) {
@@ -149,13 +144,12 @@ func heartbeatAlive(t *trial) {
 // stopBeating lets the heartbeat stop, and waits until the controller sees it.
 func (t *trial) stopBeating() {
 	t.silent = true
-	t.until(t.HeartbeatLoss+t.Reaction, "flag 4 off when the heartbeat stopped", func(r *handshake.Request) bool { return !alive(r) })
+	t.until(t.HeartbeatLoss+t.Reaction, "flag 4 off when the heartbeat stopped", dead)
 }
 
 func heartbeatForeign(t *trial) {
 	t.open()
 	t.stopBeating()
-	dead := func(r *handshake.Request) bool { return !alive(r) }
 	for range 3 {
 		t.beatCount++
 		t.send(handshake.HEARTBEAT, encoded(&handshake.Heartbeat{Count: t.beatCount, Session: t.stranger(t.session.Epoch), State: 4}, handshake.HeartbeatWords))

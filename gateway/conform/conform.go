@@ -15,6 +15,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"lapgate/gateway/handshake"
@@ -257,7 +258,7 @@ func (t *trial) admit(ctx context.Context) error {
 		return &RefusedError{fmt.Sprintf("the unit mode is %s (%d), want maintenance (%d), or an address of this machine; "+
 			"put the line into maintenance at the controller", handshake.ModeName(seen.UnitMode), seen.UnitMode, maintenance)}
 	}
-	if seen.Flags&handshake.GatewayAlive != 0 {
+	if alive(&seen) {
 		return &RefusedError{"a gateway is alive at this controller (flag 4 of REQ); stop the daemon, or disarm its line, and begin again"}
 	}
 	if err := t.strangers(); err != nil {
@@ -291,7 +292,7 @@ func (t *trial) strangers() error {
 	// Longer than any heartbeat takes to be lost.
 	for began := time.Now(); t.err == nil && time.Since(began) <= t.HeartbeatLoss; t.pause() {
 		seen := t.look()
-		if now := t.read(handshake.HEARTBEAT, 0); before != nil && now != nil && !equal(before, now) || seen.Flags&handshake.GatewayAlive != 0 {
+		if now := t.read(handshake.HEARTBEAT, 0); before != nil && now != nil && !slices.Equal(before, now) || alive(&seen) {
 			return &RefusedError{"a heartbeat of another gateway moves; stop it and begin again"}
 		}
 	}

@@ -89,8 +89,8 @@ type broken struct {
 }
 
 // limitReason is the reason of a field that is outside its limit.
-func limitReason(register int) uint16 {
-	return handshake.RejectLimit + uint16(register-handshake.FirstSetpoint)
+func limitReason(field string) uint16 {
+	return handshake.RejectLimit + uint16(handshake.FieldOf(handshake.PAYLOAD, field).Register-handshake.FirstSetpoint)
 }
 
 // beyond lists for each limit the next number on either side of it.
@@ -101,7 +101,7 @@ func beyond(l *handshake.Limits, groups uint16) (out []broken) {
 		}
 		least, greatest := f.Get(&l.Least), f.Get(&l.Greatest)
 		bottom, top := f.Range()
-		reasons := []uint16{limitReason(f.Register)}
+		reasons := []uint16{limitReason(f.Name)}
 		add := func(n int64) { out = append(out, broken{f.Name, n, reasons}) }
 		if f.Bits {
 			if bit := missing(greatest); bit != 0 {
@@ -110,7 +110,7 @@ func beyond(l *handshake.Limits, groups uint16) (out []broken) {
 			continue
 		}
 		if f.Name == "closing_least" || f.Name == "closing_greatest" { // the two go together
-			reasons = []uint16{limitReason(59), limitReason(67)}
+			reasons = []uint16{limitReason("closing_least"), limitReason("closing_greatest")}
 		}
 		if least > bottom && (f.Name != "header_temperature" || least > 1) {
 			add(least - 1)
@@ -119,9 +119,8 @@ func beyond(l *handshake.Limits, groups uint16) (out []broken) {
 			add(greatest + 1)
 		}
 	}
-	groupsField := handshake.FieldOf(handshake.PAYLOAD, "groups")
 	if bit := missing(int64(l.Greatest.Groups)); bit != 0 {
-		out = append(out, broken{"groups", int64(groups) | bit, []uint16{limitReason(groupsField.Register)}})
+		out = append(out, broken{"groups", int64(groups) | bit, []uint16{limitReason("groups")}})
 	}
 	return out
 }

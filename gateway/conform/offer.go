@@ -2,6 +2,7 @@ package conform
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -33,6 +34,7 @@ func (t *trial) open() {
 }
 
 func alive(r *handshake.Request) bool { return r.Flags&handshake.GatewayAlive != 0 }
+func dead(r *handshake.Request) bool  { return !alive(r) }
 
 // adopt opens a session with an epoch, and fails where it is not adopted.
 func (t *trial) adopt(epoch uint32) {
@@ -124,23 +126,25 @@ func (t *trial) judged(o offer, what string, verdict handshake.Verdict, reasons 
 	t.answered(o, &before, what, verdict, reasons...)
 }
 
-func (t *trial) answered(o offer, before *handshake.Request, what string, verdict handshake.Verdict, reasons ...uint16) {
+// verdictOn waits until the result names an offer.
+func (t *trial) verdictOn(o offer, what string) handshake.Request {
 	session := t.session
-	r := t.until(t.Reaction, "a verdict on "+what, func(r *handshake.Request) bool {
+	return t.until(t.Reaction, "a verdict on "+what, func(r *handshake.Request) bool {
 		return r.ResultSession == session && r.ResultOffer == o.name
 	})
+}
+
+// answered wants a verdict on an offer that was delivered.
+func (t *trial) answered(o offer, before *handshake.Request, what string, verdict handshake.Verdict, reasons ...uint16) {
+	r := t.verdictOn(o, what)
 	if t.err != nil {
 		return
 	}
 	if len(reasons) == 0 {
 		reasons = []uint16{0}
 	}
-	fits := false
-	for _, reason := range reasons {
-		fits = fits || r.ResultReason == reason
-	}
 	got, want := handshake.VerdictText(r.ResultVerdict, r.ResultReason), handshake.VerdictText(verdict, reasons[0])
-	t.must(r.ResultVerdict == verdict && fits, "%s: %s, want %s", what, got, want)
+	t.must(r.ResultVerdict == verdict && slices.Contains(reasons, r.ResultReason), "%s: %s, want %s", what, got, want)
 	t.must(r.LastOffer == o.name, "%s: last OFFER is %d, want %d whatever the verdict", what, r.LastOffer, o.name)
 	t.must(r.ResultReq == before.Req, "%s: the result names request %d, want %d", what, r.ResultReq, before.Req)
 	phase := map[handshake.Verdict]handshake.Phase{handshake.Accepted: handshake.Run, handshake.Rejected: handshake.Await, handshake.HeldVerdict: handshake.Held}[verdict]
@@ -194,16 +198,10 @@ func (t *trial) unchanged(before *handshake.Request, what string) { t.keeps(befo
 
 // keeps wants the state to stay as it was for a time.
 func (t *trial) keeps(before *handshake.Request, during time.Duration, what string) {
-	for began := time.Now(); t.err == nil; t.pause() {
-		r := t.look()
-		if t.err == nil {
-			difference := changed(before, &r)
-			t.must(difference == "", "%s changes %s", what, difference)
-		}
-		if time.Since(began) >= during {
-			return
-		}
-	}
+	t.watch(during, func(r *handshake.Request) {
+		difference := changed(before, r)
+		t.must(difference == "", "%s changes %s", what, difference)
+	})
 }
 
 // ignored delivers a commit that is not for the controller, and wants it counted

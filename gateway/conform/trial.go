@@ -250,8 +250,6 @@ func seal(w []uint16) []uint16 {
 	return w
 }
 
-func equal(a, b []uint16) bool { return slices.Equal(a, b) }
-
 // until looks until what is wanted holds, and fails after the limit.
 func (t *trial) until(limit time.Duration, what string, holds func(*handshake.Request) bool) handshake.Request {
 	for began := time.Now(); ; t.pause() {
@@ -260,8 +258,7 @@ func (t *trial) until(limit time.Duration, what string, holds func(*handshake.Re
 			return r
 		}
 		if time.Since(began) > limit {
-			t.fail("%s within %v: not seen; phase %s, flags %02X, request %d, result %s of offer %d",
-				what, limit, r.Phase, uint16(r.Flags), r.Req, handshake.VerdictText(r.ResultVerdict, r.ResultReason), r.ResultOffer)
+			t.fail("%s within %v: not seen; %s", what, limit, stateText(&r))
 			return r
 		}
 	}
@@ -269,16 +266,27 @@ func (t *trial) until(limit time.Duration, what string, holds func(*handshake.Re
 
 // always looks for a time, and fails when what is wanted does not hold.
 func (t *trial) always(during time.Duration, what string, holds func(*handshake.Request) bool) {
+	t.watch(during, func(r *handshake.Request) {
+		t.must(holds(r), "%s: %s, session %d", what, stateText(r), r.Active.Epoch)
+	})
+}
+
+// watch judges each look for a time, the last one at its end.
+func (t *trial) watch(during time.Duration, judge func(*handshake.Request)) {
 	for began := time.Now(); t.err == nil; t.pause() {
-		r := t.look()
-		if t.err == nil && !holds(&r) {
-			t.fail("%s: phase %s, flags %02X, request %d, result %s of offer %d, session %d", what, r.Phase, uint16(r.Flags), r.Req,
-				handshake.VerdictText(r.ResultVerdict, r.ResultReason), r.ResultOffer, r.Active.Epoch)
+		if r := t.look(); t.err == nil {
+			judge(&r)
 		}
 		if time.Since(began) >= during {
 			return
 		}
 	}
+}
+
+// stateText is what a failure tells of the state that was seen.
+func stateText(r *handshake.Request) string {
+	return fmt.Sprintf("phase %s, flags %02X, request %d, result %s of offer %d",
+		r.Phase, uint16(r.Flags), r.Req, handshake.VerdictText(r.ResultVerdict, r.ResultReason), r.ResultOffer)
 }
 
 // settle is how long is looked to be sure that nothing changes.

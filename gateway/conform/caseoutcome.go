@@ -36,7 +36,6 @@ func acknowledged(t *trial) {
 	refused(damaged, "ACK that is not whole")
 	for _, n := range []uint32{before.Produced - 1, before.Produced} {
 		t.acknowledge(n)
-		t.until(t.Reaction, "an ACK that fits taken", func(r *handshake.Request) bool { return r.Acked == n })
 	}
 	before = t.look()
 	refused(ack(t.session, before.Produced-1), "ACK under what is acknowledged")
@@ -53,6 +52,12 @@ func (t *trial) fill() uint32 {
 	return acked
 }
 
+// emptied acknowledges a full ring, and wants it to be full no more.
+func (t *trial) emptied(upTo uint32) {
+	t.acknowledge(upTo)
+	t.until(t.Reaction, "flag 3 off after ACK", func(r *handshake.Request) bool { return r.Flags&handshake.RingFull == 0 })
+}
+
 func ringFull(t *trial) {
 	acked := t.fill()
 	r := t.look()
@@ -66,8 +71,7 @@ func ringFull(t *trial) {
 	full := t.look()
 	t.act(actPlace)
 	t.unchanged(&full, "a roll that comes while the ring is full")
-	t.acknowledge(full.Produced)
-	t.until(t.Reaction, "flag 3 off after ACK", func(r *handshake.Request) bool { return r.Flags&handshake.RingFull == 0 })
+	t.emptied(full.Produced)
 }
 
 func ringBeyond(t *trial) {
@@ -83,6 +87,5 @@ func ringBeyond(t *trial) {
 		t.outcome(n)
 	}
 	t.act(actAuto)
-	t.acknowledge(r.Produced)
-	t.until(t.Reaction, "flag 3 off after ACK", func(r *handshake.Request) bool { return r.Flags&handshake.RingFull == 0 })
+	t.emptied(r.Produced)
 }

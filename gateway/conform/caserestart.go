@@ -85,8 +85,7 @@ func (t *trial) restartAsks() (offer, handshake.Request) {
 func restartRun(t *trial) {
 	o, before := t.restartAsks()
 	t.act(actOther)
-	got := t.newOutcome(&before, handshake.Aborted, "the answer that another roll lies there")
-	t.names(&got, o, "the answer that another roll lies there")
+	t.named(&before, handshake.Aborted, o, "the answer that another roll lies there")
 }
 
 func restartRunSame(t *trial) {
@@ -94,6 +93,5 @@ func restartRunSame(t *trial) {
 	r := t.sameRoll()
 	t.must(r.Phase == handshake.Run, "phase %s after the answer that the same roll lies there, want %s", r.Phase, handshake.Run)
 	t.act(actFinish)
-	got := t.newOutcome(&before, handshake.Wrapped, "a roll wrapped after a restart")
-	t.names(&got, o, "a roll wrapped after a restart")
+	t.named(&before, handshake.Wrapped, o, "a roll wrapped after a restart")
 }

@@ -76,8 +76,7 @@ func (t *trial) gone() {
 	before := t.look()
 	t.act(actRemove)
 	what := "a roll taken away in phase " + before.Phase.String()
-	o := t.newOutcome(&before, handshake.Removed, what)
-	t.unnamed(&o, before.Token(), what)
+	t.unnamed(&before, handshake.Removed, what)
 }
 
 func presenceAwait(t *trial) {
@@ -124,8 +123,7 @@ func (t *trial) goneInRun() (offer, handshake.Request) {
 func presenceRun(t *trial) {
 	o, before := t.goneInRun()
 	t.act(actOther)
-	got := t.newOutcome(&before, handshake.Aborted, "the answer that the roll is gone")
-	t.names(&got, o, "the answer that the roll is gone")
+	t.named(&before, handshake.Aborted, o, "the answer that the roll is gone")
 }
 
 func presenceRunSame(t *trial) {
@@ -141,8 +139,7 @@ func aborted(t *trial) {
 	o := t.running()
 	before := t.look()
 	t.act(actAbort)
-	got := t.newOutcome(&before, handshake.Aborted, "an abort")
-	t.names(&got, o, "an abort")
+	t.named(&before, handshake.Aborted, o, "an abort")
 	left := t.look()
 	t.act(actEnterAgain)
 	t.unchanged(&left, "a roll that lies there after an abort")
@@ -206,8 +203,7 @@ func manualDone(t *trial) {
 	t.manual()
 	before := t.look()
 	t.act(actByHand)
-	o := t.newOutcome(&before, handshake.WrappedByHand, "a roll wrapped by hand")
-	t.unnamed(&o, before.Token(), "a roll wrapped by hand")
+	t.unnamed(&before, handshake.WrappedByHand, "a roll wrapped by hand")
 	t.act(actAuto)
 }
 
@@ -215,6 +211,5 @@ func wrapped(t *trial) {
 	o := t.running()
 	before := t.look()
 	t.act(actFinish)
-	got := t.newOutcome(&before, handshake.Wrapped, "a roll wrapped as accepted")
-	t.names(&got, o, "a roll wrapped as accepted")
+	t.named(&before, handshake.Wrapped, o, "a roll wrapped as accepted")
 }

@@ -43,15 +43,17 @@ func (t *trial) newOutcome(before *handshake.Request, kind handshake.OutcomeKind
 	return o
 }
 
-// unnamed wants an outcome to name no recipe, and the newest token of its roll.
-func (t *trial) unnamed(o *handshake.Outcome, token handshake.Token, what string) {
+// unnamed wants a new outcome that names no recipe, and the newest token of its roll.
+func (t *trial) unnamed(before *handshake.Request, kind handshake.OutcomeKind, what string) {
+	o, token := t.newOutcome(before, kind, what), before.Token()
 	t.must(o.Session == handshake.Session{} && o.Offer == 0 && o.PayloadCRC == 0,
 		"%s: the outcome names session %d, offer %d, payload %08X, although no recipe was accepted", what, o.Session.Epoch, o.Offer, o.PayloadCRC)
 	t.must(o.Boot == token.Boot && o.Req == token.Req, "%s: the outcome names request %d of start %d, want %d of %d", what, o.Req, o.Boot, token.Req, token.Boot)
 }
 
-// names wants an outcome to name the recipe that was accepted.
-func (t *trial) names(o *handshake.Outcome, accepted offer, what string) {
+// named wants a new outcome that names the recipe that was accepted.
+func (t *trial) named(before *handshake.Request, kind handshake.OutcomeKind, accepted offer, what string) {
+	o := t.newOutcome(before, kind, what)
 	var p handshake.Payload
 	if t.err != nil || handshake.DecodePayload(accepted.payload, &p) != nil {
 		return

@@ -126,10 +126,11 @@ func (t *trial) collect() {
 	}
 	if want := r.Produced; t.err == nil && want != r.Acked {
 		t.acknowledge(want)
-		t.until(t.Reaction, "an ACK that fits taken", func(r *handshake.Request) bool { return r.Acked == want })
 	}
 }
 
+// acknowledge acknowledges the outcomes up to one, and wants that taken.
 func (t *trial) acknowledge(n uint32) {
 	t.send(handshake.ACK, encoded(&handshake.Ack{Session: t.session, UpTo: n}, handshake.AckWords))
+	t.until(t.Reaction, "an ACK that fits taken", func(r *handshake.Request) bool { return r.Acked == n })
 }

@@ -147,16 +147,26 @@ func placeOf(l *config.Line, id handshake.ID, entry int) string {
 }
 
 func (b *Block) decode() {
-	err := handshake.Verify(b.id, b.words)
+	state, err := stateOf(b.id, b.words)
+	b.State = state
+	switch state {
+	case BlockDecodes:
+		b.Brief = brief(b.id, b.words)
+	case BlockBroken:
+		b.Problem = err.Error()
+	}
+}
+
+// stateOf tells whether words are the block, and if they are another thing, why.
+func stateOf(id handshake.ID, words []uint16) (state string, err error) {
+	err = handshake.Verify(id, words)
 	switch {
 	case err == nil:
-		b.State = BlockDecodes
-		b.Brief = brief(b.id, b.words)
-	case empty(b.words):
-		b.State = BlockEmpty
-	default:
-		b.State, b.Problem = BlockBroken, err.Error()
+		return BlockDecodes, nil
+	case empty(words):
+		return BlockEmpty, nil
 	}
+	return BlockBroken, err
 }
 
 // brief is the main thing about a block that decodes.

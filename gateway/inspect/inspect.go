@@ -210,16 +210,26 @@ func (l *inspection) blocks(ctx context.Context) bool {
 // requestBlock reads the request block until it is whole.
 func (l *inspection) requestBlock(ctx context.Context) bool {
 	const subject = "block REQ"
+	if !l.whole(ctx, Item{Subject: subject, Want: "a whole request block within " + fmt.Sprint(tries) + " reads",
+		Remedy: "compare bases and controller program with the map of registers"}, l.fetch) {
+		return false
+	}
+	l.items.add(OK, subject, fmt.Sprintf("%d registers, type, layout and checksum hold", handshake.ReqWords), "", "")
+	return true
+}
+
+// whole reads a block until it is whole, and tells of one that never is what was
+// wanted.
+func (l *inspection) whole(ctx context.Context, never Item, once func(context.Context) error) bool {
 	for n := 1; ; n++ {
-		err := l.fetch(ctx)
+		err := once(ctx)
 		switch {
 		case err == nil:
-			l.items.add(OK, subject, fmt.Sprintf("%d registers, type, layout and checksum hold", handshake.ReqWords), "", "")
 			return true
 		case errors.Is(err, errNotRead):
 			return false
 		case n == tries:
-			l.items.add(Fail, subject, err.Error(), "a whole request block within "+fmt.Sprint(tries)+" reads", "compare bases and controller program with the map of registers")
+			l.items.add(Fail, never.Subject, err.Error(), never.Want, never.Remedy)
 			return false
 		case !l.wait(ctx):
 			return false

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
 	"strconv"
 
 	"lapgate/gateway/handshake"
@@ -44,24 +43,17 @@ func (l *inspection) limits(ctx context.Context) bool {
 
 // readLimits reads the block of limits until it is whole.
 func (l *inspection) readLimits(ctx context.Context) (limits handshake.Limits, ok bool) {
+	const subject = "block LIMITS"
 	words := make([]uint16, handshake.LimitsWords)
-	for n := 1; ; n++ {
-		if !l.read(ctx, "block LIMITS", link.Span{Block: handshake.LIMITS, Dst: words}) {
-			return limits, false
-		}
-		err := handshake.DecodeLimits(words, &limits)
-		if err == nil {
-			return limits, true
-		}
-		if n == tries {
-			l.items.add(Fail, "block LIMITS", err.Error(), "a whole block, since flag 7 of REQ says that it is published",
-				"compare base and controller program with the map of registers, or let the program keep flag 7 off")
-			return limits, false
-		}
-		if !l.wait(ctx) {
-			return limits, false
-		}
-	}
+	ok = l.whole(ctx, Item{Subject: subject, Want: "a whole block, since flag 7 of REQ says that it is published",
+		Remedy: "compare base and controller program with the map of registers, or let the program keep flag 7 off"},
+		func(ctx context.Context) error {
+			if !l.read(ctx, subject, link.Span{Block: handshake.LIMITS, Dst: words}) {
+				return errNotRead
+			}
+			return handshake.DecodeLimits(words, &limits)
+		})
+	return limits, ok
 }
 
 // inside compares one configured limit with that of the controller.
@@ -132,5 +124,5 @@ func spread[T any](list []T, of func(*T) float64, key string) (recipe.Range, str
 	for i := range list {
 		r.Min, r.Max = min(r.Min, of(&list[i])), max(r.Max, of(&list[i]))
 	}
-	return r, key, len(list) > 0 && !slices.Contains([]float64{r.Min, r.Max}, 0)
+	return r, key, len(list) > 0 && r.Min != 0 && r.Max != 0
 }

@@ -2,7 +2,6 @@ package inspect
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -123,7 +122,7 @@ func (w *watching) changes(words []uint16, at time.Time) *present.Table {
 		rows = append(rows, present.Row{Cells: append([]any{at, w.Block.String()}, cells...)})
 	}
 	first := w.words == nil
-	if state := stateOf(w.Block, words); first || state != w.state {
+	if state := stateText(w.Block, words); first || state != w.state {
 		add(Mark(!first), nil, "state", state, nil, nilIfEmpty(w.state))
 		w.state = state
 	}
@@ -158,20 +157,14 @@ func nilIfEmpty(text string) any {
 	return text
 }
 
-// stateOf tells whether words are the block, and if not, why.
-func stateOf(id handshake.ID, words []uint16) string {
-	err := handshake.Verify(id, words)
-	var wrong *handshake.DecodeError
-	switch {
-	case err == nil:
-		return BlockDecodes
-	case empty(words):
-		return BlockEmpty
-	case errors.As(err, &wrong):
-		_, text, _ := strings.Cut(wrong.Error(), ": ")
-		return BlockBroken + ": " + text
+// stateText is the state of a block, with what is wrong with it.
+func stateText(id handshake.ID, words []uint16) string {
+	state, err := stateOf(id, words)
+	if err == nil {
+		return state
 	}
-	return BlockBroken
+	_, text, _ := strings.Cut(err.Error(), ": ") // the block is named beside it
+	return state + ": " + text
 }
 
 // wordOf is what the number of a field means, nil where it is only a number.

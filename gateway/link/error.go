@@ -41,12 +41,8 @@ func (e *Error) Error() string {
 		b.WriteString(": no valid answer, the write may have landed or may land later")
 	case e.Class == Unknown:
 		b.WriteString(": no valid answer")
-	case e.Class == Refused:
-		b.WriteString(": refused")
-	case e.Class == NoAccess:
-		b.WriteString(": no access")
-	case e.Class == NoData:
-		b.WriteString(": no data")
+	case e.Class.Answered():
+		b.WriteString(": " + e.Class.String())
 	case e.Class == Down:
 		b.WriteString(": link down")
 	case e.Class == ConfigClass:

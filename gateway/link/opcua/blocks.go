@@ -11,6 +11,7 @@ import (
 	"github.com/gopcua/opcua/ua"
 
 	"lapgate/gateway/handshake"
+	"lapgate/gateway/link"
 )
 
 // checkBlocks finds the namespace, reads every block once, and checks types, lengths
@@ -151,7 +152,7 @@ func (c *check) notWritable(v *ua.DataValue) (denied bool) {
 // may never have been written. The gateway need not be allowed to read its own.
 func (c *check) judge(v *ua.DataValue, found *findings) {
 	if !good(v.Status) {
-		if lasts(v.Status) && !(handshake.GatewayOwned(c.block) && noAccess(v.Status)) {
+		if lasts(v.Status) && valueClass(c.block, v.Status) != link.NoAccess {
 			found.add(c, fmt.Sprintf("value is not good: %v", v.Status), statusHelp(v.Status))
 		}
 		return

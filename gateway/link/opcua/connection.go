@@ -58,35 +58,42 @@ func (d *Dialer) session(ctx context.Context) (*connection, error) {
 		return nil, err
 	}
 	now := time.Now()
-	var former []*identity
-	if d.own != nil {
-		if own, err := loadIdentity(d.settings.Folder); err == nil { // else the one that is known is as good
-			d.own = own
-		}
-		former = formerIdentities(d.settings.Folder, now)
+	if d.own == nil {
+		return d.sessionAs(ctx, nil, now)
+	}
+	if own, err := loadIdentity(d.settings.Folder); err == nil { // else the one that is known is as good
+		d.own = own
+	}
+	if err := d.checkOwn(now); err != nil {
+		return nil, err
 	}
 	c, err := d.sessionAs(ctx, d.own, now)
-	renewed := err == nil
-	for _, before := range former {
-		if err == nil || !d.rejected(err) || ctx.Err() != nil {
-			break
-		}
-		older, again := d.sessionAs(ctx, before, now)
-		if again == nil {
-			c, err = older, nil
-		}
+	rejected := err != nil && d.rejected(err)
+	if rejected {
+		c, err = d.sessionAsBefore(ctx, err, now)
 	}
-	d.tell(err == nil && !renewed, "renewed", Warning{"not-trusted-yet",
+	d.tell(rejected && err == nil, "renewed", Warning{"not-trusted-yet",
 		"the server at " + d.settings.Endpoint + " does not trust the new certificate of the gateway yet; the connection goes on with the one before", d.rejectedHelp()})
 	return c, err
+}
+
+// sessionAsBefore is session with the newest identity before the present one that the
+// server takes. Where it takes none the error is that of the present one.
+func (d *Dialer) sessionAsBefore(ctx context.Context, rejected error, now time.Time) (*connection, error) {
+	for _, before := range formerIdentities(d.settings.Folder, now) {
+		if ctx.Err() != nil {
+			break
+		}
+		if c, err := d.sessionAs(ctx, before, now); err == nil {
+			return c, nil
+		}
+	}
+	return nil, rejected
 }
 
 // sessionAs is session with one identity.
 func (d *Dialer) sessionAs(ctx context.Context, own *identity, now time.Time) (*connection, error) {
 	s := &d.settings
-	if err := d.checkOwn(now); err != nil {
-		return nil, err
-	}
 	offered, err := discover(ctx, s.Endpoint, s.Timeout)
 	if err != nil {
 		return nil, err

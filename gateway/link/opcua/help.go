@@ -203,9 +203,6 @@ func (d *Dialer) rejected(err error) bool {
 // rejectedHelp is what a server's hanging up most often means: by the
 // specification it does not say that it rejects a certificate.
 func (d *Dialer) rejectedHelp() string {
-	if d.own == nil {
-		return ""
-	}
 	own := certificateOf(d.own.cert, "")
 	return fmt.Sprintf("the server probably rejected the certificate of this gateway: find it among the rejected ones at the controller "+
 		"(%s, thumbprint %s) and have it trusted, or load it there from %s/%s/%s; check the controller's clock as well",

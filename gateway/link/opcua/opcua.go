@@ -73,9 +73,6 @@ func (d *Dialer) Dial(ctx context.Context) (link.Port, error) {
 
 // checkOwn refuses an expired certificate of the gateway, and warns ahead.
 func (d *Dialer) checkOwn(now time.Time) error {
-	if d.own == nil {
-		return nil
-	}
 	own := certificateOf(d.own.cert, "")
 	if why := own.ValidAt(now); why != "" {
 		return &configError{fmt.Errorf("the certificate of the gateway is %s", why),

@@ -101,36 +101,35 @@ func (s *Server) Addr() string { return s.wire.Addr() }
 // Wire is the network before the server.
 func (s *Server) Wire() *wire.Wire { return s.wire }
 
-// Except answers the next request with an exception, by its code: 1 to 6, 8, 10
-// or 11.
+// Except answers the next request with an exception, by its code of Exceptions.
 func (s *Server) Except(code uint8) { s.handler.exception.Store(uint32(code)) }
 
 // Exceptions lists the codes of Except.
-func Exceptions() []uint8 { return []uint8{1, 2, 3, 4, 5, 6, 8, 10, 11} }
-
-// exceptionOf is the exception of a code.
-func exceptionOf(code uint32) error {
-	switch code {
-	case 1:
-		return modbus.ErrIllegalFunction
-	case 2:
-		return modbus.ErrIllegalDataAddress
-	case 3:
-		return modbus.ErrIllegalDataValue
-	case 4:
-		return modbus.ErrServerDeviceFailure
-	case 5:
-		return modbus.ErrAcknowledge
-	case 6:
-		return modbus.ErrServerDeviceBusy
-	case 8:
-		return modbus.ErrMemoryParityError
-	case 10:
-		return modbus.ErrGWPathUnavailable
-	case 11:
-		return modbus.ErrGWTargetFailedToRespond
+func Exceptions() (codes []uint8) {
+	for _, e := range exceptions() {
+		codes = append(codes, e.code)
 	}
-	return nil
+	return codes
+}
+
+// exception is one answer of a server that does not do what was asked.
+type exception struct {
+	code uint8
+	err  error
+}
+
+func exceptions() []exception {
+	return []exception{
+		{1, modbus.ErrIllegalFunction},
+		{2, modbus.ErrIllegalDataAddress},
+		{3, modbus.ErrIllegalDataValue},
+		{4, modbus.ErrServerDeviceFailure},
+		{5, modbus.ErrAcknowledge},
+		{6, modbus.ErrServerDeviceBusy},
+		{8, modbus.ErrMemoryParityError},
+		{10, modbus.ErrGWPathUnavailable},
+		{11, modbus.ErrGWTargetFailedToRespond},
+	}
 }
 
 // Close stops serving.
@@ -158,12 +157,24 @@ func (h *handler) HandleDiscreteInputs(*modbus.DiscreteInputsRequest) ([]bool, e
 	return nil, modbus.ErrIllegalFunction
 }
 
+// refusal is why a request to a unit is not carried out, nil for one that is.
+func (h *handler) refusal(unit uint8) error {
+	if unit != h.unit {
+		return modbus.ErrGWTargetFailedToRespond
+	}
+	if code := h.exception.Swap(0); code != 0 {
+		for _, e := range exceptions() {
+			if uint32(e.code) == code {
+				return e.err
+			}
+		}
+	}
+	return nil
+}
+
 // HandleHoldingRegisters serves functions 3, 6 and 16.
 func (h *handler) HandleHoldingRegisters(r *modbus.HoldingRegistersRequest) ([]uint16, error) {
-	if r.UnitId != h.unit {
-		return nil, modbus.ErrGWTargetFailedToRespond
-	}
-	if err := exceptionOf(h.exception.Swap(0)); err != nil {
+	if err := h.refusal(r.UnitId); err != nil {
 		return nil, err
 	}
 	if r.IsWrite {
@@ -177,10 +188,7 @@ func (h *handler) HandleHoldingRegisters(r *modbus.HoldingRegistersRequest) ([]u
 
 // HandleInputRegisters serves function 4 with the same registers.
 func (h *handler) HandleInputRegisters(r *modbus.InputRegistersRequest) ([]uint16, error) {
-	if r.UnitId != h.unit {
-		return nil, modbus.ErrGWTargetFailedToRespond
-	}
-	if err := exceptionOf(h.exception.Swap(0)); err != nil {
+	if err := h.refusal(r.UnitId); err != nil {
 		return nil, err
 	}
 	return h.read(r.Addr, r.Quantity)

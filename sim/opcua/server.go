@@ -151,33 +151,7 @@ func (s *Server) furnish(srv *server.Server, line string) error {
 		if err != nil {
 			return err
 		}
-		addr := address(s.image.Bases(), &b)
-		n.SetReadValueHandler(func(session *server.Session, r ua.ReadValueID) ua.DataValue {
-			if outdated(session) {
-				return bad(ua.BadSecurityPolicyRejected)
-			}
-			words, err := s.image.Read(addr, b.Words)
-			if err != nil {
-				return bad(ua.BadNotReadable)
-			}
-			if b.Name == registers.Outcome && words[0] == 0 {
-				switch s.image.NeverWritten() {
-				case controller.Bad:
-					return bad(ua.BadNoData)
-				case controller.Waiting:
-					return bad(ua.BadWaitingForInitialData)
-				}
-			}
-			return ranged(words, r.IndexRange)
-		})
-		if b.Writable {
-			n.SetWriteValueHandler(func(session *server.Session, w ua.WriteValue) (ua.DataValue, ua.StatusCode) {
-				if outdated(session) {
-					return ua.DataValue{}, ua.BadSecurityPolicyRejected
-				}
-				return s.write(addr, b.Words, &w)
-			})
-		}
+		s.join(n, &b)
 	}
 	displays := nodeset.Displays()
 	for i := range displays {
@@ -194,6 +168,37 @@ func (s *Server) furnish(srv *server.Server, line string) error {
 		})
 	}
 	return s.tellState(nm)
+}
+
+// join joins the variable of a block to the image.
+func (s *Server) join(n *server.VariableNode, b *nodeset.Block) {
+	addr := address(s.image.Bases(), b)
+	n.SetReadValueHandler(func(session *server.Session, r ua.ReadValueID) ua.DataValue {
+		if outdated(session) {
+			return bad(ua.BadSecurityPolicyRejected)
+		}
+		words, err := s.image.Read(addr, b.Words)
+		if err != nil {
+			return bad(ua.BadNotReadable)
+		}
+		if b.Name == registers.Outcome && words[0] == 0 {
+			switch s.image.NeverWritten() {
+			case controller.Bad:
+				return bad(ua.BadNoData)
+			case controller.Waiting:
+				return bad(ua.BadWaitingForInitialData)
+			}
+		}
+		return ranged(words, r.IndexRange)
+	})
+	if b.Writable {
+		n.SetWriteValueHandler(func(session *server.Session, w ua.WriteValue) (ua.DataValue, ua.StatusCode) {
+			if outdated(session) {
+				return ua.DataValue{}, ua.BadSecurityPolicyRejected
+			}
+			return s.write(addr, b.Words, &w)
+		})
+	}
 }
 
 // tellState answers for the state of the server, which the library sets only

@@ -55,12 +55,7 @@ func (b *Bench) Inputs() (in controller.Inputs) {
 }
 
 // Process are the faults of the process as they are on this line.
-func (b *Bench) Process() (all []ProcessCount) {
-	for _, f := range b.cfg.processFaults() {
-		all = append(all, f.count(&b.cfg))
-	}
-	return all
-}
+func (b *Bench) Process() []ProcessCount { return b.cfg.processCounts() }
 
 // Wrap carries out the setpoints of a payload on the roll scanned last, and
 // judges the wrap.

@@ -82,19 +82,11 @@ func SimulatedFaults() []SimulatedFault {
 	}
 }
 
-func faultNamed(name string) *SimulatedFault {
-	for _, f := range SimulatedFaults() {
-		if f.Name == name {
-			return &f
-		}
-	}
-	return nil
-}
-
-func faultNames() []string {
-	var names []string
-	for _, f := range SimulatedFaults() {
-		names = append(names, f.Name)
+// namesOf are the names of a list, in its order.
+func namesOf[T any](list []T, name func(*T) string) []string {
+	names := make([]string, len(list))
+	for i := range list {
+		names[i] = name(&list[i])
 	}
 	return names
 }

@@ -1,6 +1,7 @@
 package sim
 
 import (
+	"slices"
 	"time"
 
 	"lapgate/sim/controller"
@@ -77,18 +78,12 @@ func (s *Sim) occurred(f PlannedFault) {
 // inputs took effect.
 func (s *Sim) afterThisScan(events []controller.Event) {
 	for _, f := range s.thisScan {
-		did := false
-		for i := range events {
-			did = did || f.Fault == rescan && events[i].Kind == controller.EventRequested
-		}
-		if f.Fault == manualMode {
-			did = s.prog.Phase() == controller.PhaseManual
-		}
-		if did {
+		switch {
+		case f.Fault == rescan && slices.ContainsFunc(events, func(e controller.Event) bool { return e.Kind == controller.EventRequested }),
+			f.Fault == manualMode && s.prog.Phase() == controller.PhaseManual:
 			s.occurred(f)
 			continue
-		}
-		if f.Fault == manualMode {
+		case f.Fault == manualMode:
 			s.in.ManualSelected = false
 		}
 		s.postpone(f)

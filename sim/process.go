@@ -3,6 +3,7 @@ package sim
 import (
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strings"
 )
 
@@ -225,6 +226,14 @@ func (f *standingFault) count(c *Config) ProcessCount {
 	return ProcessCount{Fault: f.Name, What: f.tell(&trouble{}, f.strength, c, 0), Strength: f.strength, From: f.from}
 }
 
+// processCounts are all faults of a configuration, likewise.
+func (c *Config) processCounts() (all []ProcessCount) {
+	for _, f := range c.processFaults() {
+		all = append(all, f.count(c))
+	}
+	return all
+}
+
 // troubleOf is what the faults do to the roll of an ordinal.
 func (s *station) troubleOf(ordinal int) trouble {
 	t := trouble{slot: -1}
@@ -292,24 +301,12 @@ func (t *trouble) misread(position int, diameter float64, rng *rand.Rand) float6
 	return diameter + s.more
 }
 
-func processFaultNames() []string {
-	var names []string
-	for _, f := range ProcessFaults() {
-		names = append(names, f.Name)
-	}
-	return names
-}
-
 // wrong tells what is wrong with the faults wanted.
 func (c *ProcessConfig) wrong(add func(bad bool, format string, args ...any)) {
-	names := processFaultNames()
+	names := namesOf(ProcessFaults(), func(f *ProcessFault) string { return f.Name })
 	add(c.From < 0, "Process.From is %d, want 1 or more, or 0 to draw it", c.From)
 	for _, w := range c.Faults {
-		known := w.Name == "all"
-		for _, n := range names {
-			known = known || n == w.Name
-		}
-		add(!known, "no fault of the process is named %q, want one of %s", w.Name, strings.Join(names, ", "))
+		add(w.Name != "all" && !slices.Contains(names, w.Name), "no fault of the process is named %q, want one of %s", w.Name, strings.Join(names, ", "))
 		add(!(w.Strength >= 0 && w.Strength <= 1), "strength of %s is %g, want more than 0 and up to 1, or 0 to draw it", w.Name, w.Strength)
 	}
 }

@@ -2,6 +2,7 @@ package sim
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"lapgate/sim/controller"
@@ -40,19 +41,14 @@ func Quirks() []Quirk {
 
 // SetQuirks gives the controller the quirks of these names.
 func (c *Config) SetQuirks(names ...string) error {
-next:
+	all := Quirks()
+	known := namesOf(all, func(q *Quirk) string { return q.Name })
 	for _, name := range names {
-		for _, q := range Quirks() {
-			if q.Name == name {
-				q.set(c)
-				continue next
-			}
+		i := slices.Index(known, name)
+		if i < 0 {
+			return fmt.Errorf("no quirk is named %q; want any of %s", name, strings.Join(known, ", "))
 		}
-		var all []string
-		for _, q := range Quirks() {
-			all = append(all, q.Name)
-		}
-		return fmt.Errorf("no quirk is named %q; want any of %s", name, strings.Join(all, ", "))
+		all[i].set(c)
 	}
 	return nil
 }

@@ -481,9 +481,7 @@ func (s *Sim) finish(took time.Duration) *Report {
 	r.Planned = len(s.cfg.Rolls)
 	r.Took = took.Seconds()
 	r.Faults = s.counts
-	for i := range s.station.faults {
-		r.Process = append(r.Process, s.station.faults[i].count(&s.cfg))
-	}
+	r.Process = s.cfg.processCounts()
 	r.countProcess()
 	r.Violations = s.audit.violations
 	r.Stale = s.prog.StaleCommits()

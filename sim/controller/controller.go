@@ -334,7 +334,7 @@ type Controller struct {
 	pubState pubState
 
 	manual    bool
-	req, prev ReqWords
+	req       ReqWords
 	published bool
 	outDirty  []int
 	events    []Event
@@ -368,7 +368,8 @@ func Start(cfg Config, m Memory, clock uint32) *Controller {
 	if cfg.breaks(RulePublished) {
 		cfg.Publish *= 5
 	}
-	c := &Controller{cfg: cfg, starting: max(cfg.FirstScans, 1), clock: clock, limits: cfg.limitsBlock()}
+	cfg.FirstScans = max(cfg.FirstScans, 1)
+	c := &Controller{cfg: cfg, starting: cfg.FirstScans, clock: clock, limits: cfg.limitsBlock()}
 	c.memoryGood = m.crc == m.data.checksum()
 	if c.memoryGood {
 		c.mem = m.data

@@ -154,7 +154,6 @@ func (c *Controller) publish(tick uint32, in *Inputs) {
 		return
 	}
 	c.pubState, c.pubTick, c.published = now, tick, true
-	c.prev = c.req
 	c.gen++
 	c.req = ReqWords{}
 	w := registers.In(registers.Request, c.req[:])

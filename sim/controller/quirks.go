@@ -65,32 +65,30 @@ func (g *Image) NeverWritten() Emptiness {
 	return g.quirks.NeverWritten
 }
 
-// Where the words stand that quirks change.
-const (
-	lastOfferAt = 13
-	phaseAt     = 14
-	resultAt    = 40 // its name first
-	verdictAt   = 47
-	resultEnd   = 51
-)
-
 // publish is the request block as it is shown.
 func (q *quirky) publish(req ReqWords) ReqWords {
+	if q.Quirks == (Quirks{}) {
+		return req
+	}
 	copy(q.past[1:], q.past[:mostLag])
 	q.past[0] = req
-	old, w := &q.past[q.Lag], req
-	copy(w[resultAt:resultEnd], old[resultAt:resultEnd])
+	w := req
+	v, old, shown := registers.In(registers.Request, w[:]), registers.In(registers.Request, q.past[q.Lag][:]), registers.In(registers.Request, q.shown[:])
+	name := []string{"result_req_id", "result_epoch", "result_nonce", "result_offer"}
+	late := append(slices.Clone(name), "result_verdict", "result_reason", "result_payload_crc")
 	if q.LagOffer {
-		w[lastOfferAt] = old[lastOfferAt]
+		late = append(late, "last_offer")
 	}
 	if q.LagPhase {
-		w[phaseAt] = old[phaseAt]
+		late = append(late, "phase")
 	}
-	if q.LateVerdict && !slices.Equal(w[resultAt:verdictAt], q.shown[resultAt:verdictAt]) {
-		w[verdictAt] = 0
+	for _, field := range late {
+		v.Put(field, old.Get(field))
+	}
+	if q.LateVerdict && slices.ContainsFunc(name, func(field string) bool { return v.Get(field) != shown.Get(field) }) {
+		v.Put("result_verdict", 0)
 	}
 	q.shown = w
-	v := registers.In(registers.Request, w[:])
 	if roll := v.Get("roll_no"); q.From > 0 && roll >= q.From && (q.ForGood || !q.lied) {
 		q.lied = true
 		v.Put("roll_no", roll-min(q.RollBack, roll))

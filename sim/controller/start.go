@@ -11,8 +11,8 @@ const builtYear = (6*365 + 2) * 24 * 3600
 // judged or published and no output is on.
 func (c *Controller) firstScan(tick uint32, area *Area, in *Inputs) bool {
 	// The check of the ring is what takes long; each scan has its share.
-	share := (registers.RingEntries + c.cfg.FirstScans - 1) / max(c.cfg.FirstScans, 1)
-	done := (max(c.cfg.FirstScans, 1) - c.starting) * share
+	share := (registers.RingEntries + c.cfg.FirstScans - 1) / c.cfg.FirstScans
+	done := (c.cfg.FirstScans - c.starting) * share
 	for i := done; i < min(done+share, registers.RingEntries); i++ {
 		c.outDirty = append(c.outDirty, i)
 	}

@@ -90,7 +90,7 @@ func TestMarkers(t *testing.T) {
 	path := filepath.Join(dir, "j.db")
 	reopen := func(again bool) *journal.Journal {
 		t.Helper()
-		j, err := journal.Open(t.Context(), path, journal.MarkIn(state))
+		j, err := journal.Open(t.Context(), path, journal.OwnedBy(journal.Owner{Line: "j", Folder: state}))
 		if err != nil {
 			t.Fatal(err)
 		}

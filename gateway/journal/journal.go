@@ -50,7 +50,6 @@ type Journal struct {
 	write  *sql.DB
 	insert *sql.Stmt
 	clock  func() time.Time
-	beside string // folder of the second marker, empty for none
 	owner  Owner  // zero for nobody in particular
 	name   string // of the installation
 	doubts []string
@@ -70,11 +69,6 @@ type Journal struct {
 
 // Option changes how a journal is opened.
 type Option func(*Journal)
-
-// MarkIn sets a second marker in a folder, which is best on another disk: it tells
-// at the next start that the journal was not closed, also where the disk of the
-// journal forgot.
-func MarkIn(folder string) Option { return func(j *Journal) { j.beside = folder } }
 
 // Opened tells what Open found and did.
 type Opened struct {

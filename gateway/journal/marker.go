@@ -24,12 +24,13 @@ import (
 // markerEnding is that of the name of a marker.
 const markerEnding = ".open"
 
-// markers are the paths of the markers: beside the journal and, where configured,
-// in a folder of another file system.
+// markers are the paths of the markers: beside the journal and, where it is owned, in
+// the folder of the state. That is best on another disk: its marker tells at the next
+// start that the journal was not closed, also where the disk of the journal forgot.
 func (j *Journal) markers(path string) []string {
 	m := []string{path + markerEnding}
-	if j.beside != "" {
-		m = append(m, filepath.Join(j.beside, filepath.Base(path)+markerEnding))
+	if j.owner.Folder != "" {
+		m = append(m, filepath.Join(j.owner.Folder, filepath.Base(path)+markerEnding))
 	}
 	return m
 }
@@ -50,8 +51,8 @@ func (j *Journal) marked(path string) (bool, error) {
 
 // mark sets the markers, durable before it returns.
 func (j *Journal) mark(path string) error {
-	if j.beside != "" {
-		if err := os.MkdirAll(j.beside, 0o750); err != nil {
+	if j.owner.Folder != "" {
+		if err := os.MkdirAll(j.owner.Folder, 0o750); err != nil {
 			return fmt.Errorf("journal %s: marker: %w", path, err)
 		}
 	}

@@ -30,7 +30,7 @@ type Owner struct {
 // says so; Doubts tells what speaks against one that is there. The marker of an open
 // journal stands in the folder too.
 func OwnedBy(o Owner) Option {
-	return func(j *Journal) { j.owner, j.beside = o, o.Folder }
+	return func(j *Journal) { j.owner = o }
 }
 
 // kept is what is known of the journal of a line outside of it.

@@ -284,18 +284,19 @@ func (r *Reader) Replay(ctx context.Context, f func(record.Stored) error) error 
 	if err != nil {
 		return err
 	}
-	return r.unbroken(ctx, from, f)
+	return r.unbroken(ctx, from, 0, func(e Entry) error { return f(e.Stored) })
 }
 
-// unbroken replays from a record on, none of which may be missing.
-func (r *Reader) unbroken(ctx context.Context, from uint64, f func(record.Stored) error) error {
+// unbroken walks over the records from one to another, 0 for the newest. None before
+// the last that is there may be missing.
+func (r *Reader) unbroken(ctx context.Context, from, to uint64, each func(Entry) error) error {
 	next := from
-	return r.Walk(ctx, Filter{FromSeq: from}, func(e Entry) error {
+	return r.Walk(ctx, Filter{FromSeq: from, ToSeq: to}, func(e Entry) error {
 		if e.Seq != next {
 			return r.damage(e.Seq, fmt.Sprintf("records %d to %d are missing", next, e.Seq-1))
 		}
 		next++
-		return f(e.Stored)
+		return each(e)
 	})
 }
 

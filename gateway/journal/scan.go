@@ -52,31 +52,19 @@ func scan(ctx context.Context, path string, since time.Time, size uint64, progre
 	if err != nil {
 		return err
 	}
-	anywhere := start > 1
+	midway := false // what stands before the first is not read
 	if !since.IsZero() {
 		from, err := r.before(ctx, since, start, head.Seq)
 		if err != nil {
 			return err
 		}
-		anywhere, start = anywhere || from > start, from
+		midway, start = from > start, from
 	}
-	readers := runtime.GOMAXPROCS(0)
-	todo := make(chan *chunk)
-	inOrder := make(chan *chunk, readers)
 	ctx, cancel := context.WithCancel(ctx)
 	var group sync.WaitGroup
 	defer group.Wait()
 	defer cancel()
-	for range readers {
-		group.Go(func() {
-			for c := range todo {
-				c.read(ctx, r)
-				close(c.done)
-			}
-		})
-	}
-	group.Go(func() { share(ctx, start, head.Seq, size, inOrder, todo) })
-	for c := range inOrder {
+	for c := range r.readAhead(ctx, &group, start, head.Seq, size) {
 		select {
 		case <-c.done:
 		case <-ctx.Done():
@@ -85,7 +73,7 @@ func scan(ctx context.Context, path string, since time.Time, size uint64, progre
 		if c.err != nil {
 			return c.err
 		}
-		if c.from == start && anywhere {
+		if c.from == start && midway {
 			last.Hash = c.prev
 		}
 		if c.prev != last.Hash {
@@ -129,6 +117,24 @@ func ScanRolls(ctx context.Context, path string, since time.Time, progress func(
 	return all(history.Rest())
 }
 
+// readAhead has several readers read the records up to the newest, in runs that come in
+// order, each perhaps before it was read.
+func (r *Reader) readAhead(ctx context.Context, group *sync.WaitGroup, start, newest, size uint64) <-chan *chunk {
+	readers := runtime.GOMAXPROCS(0)
+	todo := make(chan *chunk)
+	inOrder := make(chan *chunk, readers)
+	for range readers {
+		group.Go(func() {
+			for c := range todo {
+				c.read(ctx, r)
+				close(c.done)
+			}
+		})
+	}
+	group.Go(func() { share(ctx, start, newest, size, inOrder, todo) })
+	return inOrder
+}
+
 // share cuts the records up to the newest into chunks, in order, for whichever
 // reader is free.
 func share(ctx context.Context, start, newest, size uint64, inOrder, todo chan<- *chunk) {
@@ -148,20 +154,16 @@ func share(ctx context.Context, start, newest, size uint64, inOrder, todo chan<-
 
 func (c *chunk) read(ctx context.Context, r *Reader) {
 	c.records = make([]record.Stored, 0, c.to-c.from+1)
-	next := c.from
-	c.err = r.Walk(ctx, Filter{FromSeq: c.from, ToSeq: c.to}, func(e Entry) error {
-		if e.Seq != next {
-			return r.damage(e.Seq, fmt.Sprintf("records %d to %d are missing", next, e.Seq-1))
-		}
-		if next == c.from {
+	c.head.Seq = c.from - 1
+	c.err = r.unbroken(ctx, c.from, c.to, func(e Entry) error {
+		if e.Seq == c.from {
 			c.prev = e.Prev
 		}
-		next++
 		c.head = Head{Seq: e.Seq, Hash: e.Hash}
 		c.records = append(c.records, e.Stored)
 		return nil
 	})
-	if c.err == nil && next <= c.to {
+	if next := c.head.Seq + 1; c.err == nil && next <= c.to {
 		c.err = r.damage(next, fmt.Sprintf("records %d to %d are missing", next, c.to))
 	}
 }

@@ -8,8 +8,6 @@ import (
 	"net/url"
 	"os"
 	"time"
-
-	"lapgate/gateway/record"
 )
 
 var (
@@ -209,7 +207,7 @@ func checkTail(ctx context.Context, path string) (err error) {
 	if head.Seq > tail {
 		from = max(from, head.Seq-tail+1)
 	}
-	return r.unbroken(ctx, from, func(record.Stored) error { return nil })
+	return r.unbroken(ctx, from, 0, func(Entry) error { return nil })
 }
 
 // emptyLog reports whether the write-ahead log holds no transaction: a first

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"time"
 )
 
 // A reader writes nothing, on any medium and as any user. How it opens a journal
@@ -89,32 +88,17 @@ func size(path string) (int64, error) {
 	return info.Size(), nil
 }
 
-// state is what shows that a file was written.
-type state struct {
-	size int64
-	at   time.Time
-	file os.FileInfo
-}
-
-func stateOf(path string) (state, error) {
-	info, err := os.Stat(path)
-	if err != nil {
-		return state{}, fmt.Errorf("journal: %w", err)
-	}
-	return state{info.Size(), info.ModTime(), info}, nil
-}
-
 // unchanged returns an ErrChanged where the journal was read without a lock and was
 // written meanwhile: what was found in it then counts for nothing.
 func (r *Reader) unchanged() error {
 	if r.locked {
 		return nil
 	}
-	now, err := stateOf(r.path)
+	now, err := os.Stat(r.path)
 	if err != nil {
-		return err
+		return fmt.Errorf("journal: %w", err)
 	}
-	if now.size != r.was.size || !now.at.Equal(r.was.at) || !os.SameFile(now.file, r.was.file) {
+	if now.Size() != r.was.Size() || !now.ModTime().Equal(r.was.ModTime()) || !os.SameFile(now, r.was) {
 		return fmt.Errorf("journal %s: %w", r.path, ErrChanged)
 	}
 	return nil

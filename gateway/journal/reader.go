@@ -25,11 +25,11 @@ type Reader struct {
 	path    string
 	db      *sql.DB
 	version int
-	locked  bool      // a daemon that writes meanwhile does no harm
-	was     state     // of the file when it was opened
-	to      uint64    // the last record of an archive, 0 for none known
-	older   []*Reader // archives, oldest first
-	apart   []Archive // that lie beside and do not go on into the others
+	locked  bool        // a daemon that writes meanwhile does no harm
+	was     os.FileInfo // of the file when it was opened
+	to      uint64      // the last record of an archive, 0 for none known
+	older   []*Reader   // archives, oldest first
+	apart   []Archive   // that lie beside and do not go on into the others
 }
 
 // OpenReader opens the journal at path for reading. Nothing is written for it, so it
@@ -43,8 +43,8 @@ func OpenReader(ctx context.Context, path string) (*Reader, error) {
 		return nil, fmt.Errorf("journal %s: %w", path, err)
 	}
 	r := &Reader{path: path}
-	if r.was, err = stateOf(path); err != nil {
-		return nil, err
+	if r.was, err = os.Stat(path); err != nil {
+		return nil, fmt.Errorf("journal: %w", err)
 	}
 	if r.db, r.locked, err = openReading(path); err != nil {
 		return nil, err
@@ -355,11 +355,7 @@ func (r *Reader) Backup(ctx context.Context, dst string) (head Head, err error) 
 	}
 	defer func() {
 		if err != nil {
-			for _, p := range parts {
-				if e := os.Remove(part + p); !errors.Is(e, os.ErrNotExist) {
-					err = errors.Join(err, e)
-				}
-			}
+			err = errors.Join(err, removeParts(part))
 		}
 	}()
 	conn, err := r.db.Conn(ctx)

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"net/url"
-	"os"
 	"time"
 )
 
@@ -185,7 +184,7 @@ const tail = 10_000
 // checkTail proves what Open relies on, read-only, so that a damaged journal
 // stays as it was found. It returns a *DamageError for damage.
 func checkTail(ctx context.Context, path string) (err error) {
-	if info, err := os.Stat(path); errors.Is(err, os.ErrNotExist) || err == nil && info.Size() == 0 {
+	if n, err := size(path); err == nil && n <= 0 {
 		if empty, err := emptyLog(path); err != nil || empty {
 			return err
 		}
@@ -214,12 +213,6 @@ func checkTail(ctx context.Context, path string) (err error) {
 // start that was cut short leaves an empty file and a log of a header only.
 func emptyLog(path string) (bool, error) {
 	const header = 32
-	info, err := os.Stat(path + "-wal")
-	if errors.Is(err, os.ErrNotExist) {
-		return true, nil
-	}
-	if err != nil {
-		return false, fmt.Errorf("journal: %w", err)
-	}
-	return info.Size() <= header, nil
+	logged, err := size(path + parts[1])
+	return err == nil && logged <= header, err
 }

@@ -71,6 +71,7 @@ func TestAlarmsByCommand(t *testing.T) {
 		if got := do(shelve); got.Outcome != control.Done || len(got.Text) != 1 {
 			t.Fatalf("shelving: %+v", got)
 		}
+		synctest.Wait() // until the line has published it
 		if got := alarmsOf(g, 0); got != "certificate-ends/own shelved" {
 			t.Errorf("after shelving: %s", got)
 		}
@@ -153,6 +154,7 @@ func TestAlarmsOfEndedLine(t *testing.T) {
 		if got := o.Handle(t.Context(), act); got.Outcome != control.Done {
 			t.Errorf("acknowledging: %+v", got)
 		}
+		synctest.Wait() // until the line has published it
 		if got := alarmsOf(g, 1); strings.Contains(got, "journal-failed") {
 			t.Errorf("after it was acknowledged: %s", got)
 		}

@@ -316,6 +316,7 @@ func TestDiskThatFills(t *testing.T) {
 		}
 		free.Store(1e9)
 		until(t, time.Minute, "the end of the condition", func() bool { return !shown() })
+		synctest.Wait() // until it is told
 		if s.logged("has room again") != 1 {
 			t.Error("the end was not told")
 		}

@@ -28,9 +28,6 @@ func (g *Gateway) AcceptJournal(ctx context.Context, line, by, reason string) er
 			return
 		}
 		l.handle(run, cycle.AcceptJournal{By: by, Reason: reason})
-		if len(l.machine.Past().Doubts) > 0 || l.halted != nil {
-			refusal = errors.New("the record could not be made durable")
-		}
 	})
 	return errors.Join(err, refusal)
 }

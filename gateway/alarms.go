@@ -2,6 +2,7 @@ package gateway
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -89,20 +90,17 @@ func (g *Gateway) ActOnAlarm(ctx context.Context, line string, act alarm.Event) 
 			act.Until = latest
 		}
 		if changes, refusal = l.alarms.Do(now, act, latest); refusal != nil {
+			refusal = fmt.Errorf("line %s: %w", line, refusal)
 			return
 		}
 		for _, e := range changes {
 			if !l.append(context.WithoutCancel(run), alarmRecord(e)) {
-				refusal = fmt.Errorf("line %s: the record could not be made durable", line)
 				return
 			}
 			l.log.Info("alarm "+string(e.Act), zap.String("alarm", e.Key), zap.String("by", e.By), zap.String("reason", e.Reason))
 		}
 	})
-	if err == nil {
-		err = refusal
-	}
-	return changes, err
+	return changes, errors.Join(err, refusal)
 }
 
 // alarms lists the alarms of lines, or does a named person's act on some.
@@ -122,7 +120,7 @@ func (o *Operator) alarms(ctx context.Context, lines []string, r *control.Reques
 	act := alarm.Event{Key: r.Alarm, Act: r.Act, By: r.By, Reason: r.Reason, Until: r.End}
 	changes, err := o.Gateway.ActOnAlarm(ctx, lines[0], act)
 	if err != nil {
-		return control.Reply{Outcome: control.Refused, Error: fmt.Sprintf("line %s: %v", lines[0], err)}
+		return control.Reply{Outcome: control.Refused, Error: err.Error()}
 	}
 	reply := control.Reply{Outcome: control.Done}
 	for _, e := range changes {

@@ -48,9 +48,6 @@ func (g *Gateway) Arm(ctx context.Context, line, by, reason string) (*inspect.Re
 			return
 		}
 		l.handle(run, cycle.Arm{On: true, By: by, Reason: reason, Controller: l.set.identity})
-		if !l.armed {
-			refusal = errors.New("the record could not be made durable")
-		}
 	})
 	return report, errors.Join(err, refusal)
 }
@@ -96,7 +93,8 @@ func (g *Gateway) place(name string) (*place, error) {
 }
 
 // ask runs f in the line's own goroutine and waits for it. The context that f
-// gets is the line's.
+// gets is the line's. The error is also what ended the line in f: a record that could
+// not be made durable above all, whatever was said before of what it stands for.
 func (l *lineLoop) ask(ctx context.Context, f func(context.Context)) error {
 	select {
 	case <-l.gone:
@@ -104,15 +102,38 @@ func (l *lineLoop) ask(ctx context.Context, f func(context.Context)) error {
 	default:
 	}
 	done := make(chan struct{})
+	ended := l.errEnded() // by a panic
+	asked := func(run context.Context) {
+		defer close(done)
+		f(run)
+		ended = l.halted
+	}
 	select {
-	case l.asks <- func(run context.Context) { defer close(done); f(run) }:
+	case l.asks <- asked:
 	case <-l.gone:
 		return l.errEnded()
 	case <-ctx.Done():
 		return ctx.Err()
 	}
 	<-done
+	if ended != nil {
+		return fmt.Errorf("line %s: %w", l.set.name, ended)
+	}
 	return nil
+}
+
+// answerTo has a line take a person's word, and returns what the machine answers in the
+// same step.
+func answerTo[A cycle.Action](ctx context.Context, g *Gateway, line string, word cycle.Event) (answer A, err error) {
+	l, err := g.line(line)
+	if err != nil {
+		return answer, err
+	}
+	err = l.ask(ctx, func(run context.Context) {
+		l.handle(run, word)
+		answer, _ = l.answer.(A)
+	})
+	return answer, err
 }
 
 func (l *lineLoop) errEnded() error {

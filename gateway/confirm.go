@@ -13,16 +13,8 @@ import (
 // Confirm asks a line to take a named person's word on a finding of the request
 // in view, or only what the finding says. Errors: no such line, a line that has
 // ended.
-func (g *Gateway) Confirm(ctx context.Context, line string, c cycle.ConfirmFinding) (answer cycle.ConfirmAnswer, err error) {
-	l, err := g.line(line)
-	if err != nil {
-		return answer, err
-	}
-	err = l.ask(ctx, func(run context.Context) {
-		l.handle(run, c)
-		answer = l.word
-	})
-	return answer, err
+func (g *Gateway) Confirm(ctx context.Context, line string, c cycle.ConfirmFinding) (cycle.ConfirmAnswer, error) {
+	return answerTo[cycle.ConfirmAnswer](ctx, g, line, c)
 }
 
 // confirm has a finding shown, or its confirmation taken.

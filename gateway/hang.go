@@ -15,44 +15,20 @@ import (
 
 // Hang asks a line to take a named person's word on what hangs in a slot, or only
 // what would come of it. Errors: no such line, a line that has ended.
-func (g *Gateway) Hang(ctx context.Context, line string, h cycle.HangWrapper) (answer cycle.HangAnswer, err error) {
-	l, err := g.line(line)
-	if err != nil {
-		return answer, err
-	}
-	err = l.ask(ctx, func(run context.Context) {
-		l.handle(run, h)
-		answer = l.hung
-	})
-	return answer, err
+func (g *Gateway) Hang(ctx context.Context, line string, h cycle.HangWrapper) (cycle.HangAnswer, error) {
+	return answerTo[cycle.HangAnswer](ctx, g, line, h)
 }
 
 // CountHeads asks a line to take a named person's count of heads, or only what would
 // come of it. Errors: no such line, a line that has ended.
-func (g *Gateway) CountHeads(ctx context.Context, line string, c cycle.CountHeads) (answer cycle.HeadsAnswer, err error) {
-	l, err := g.line(line)
-	if err != nil {
-		return answer, err
-	}
-	err = l.ask(ctx, func(run context.Context) {
-		l.handle(run, c)
-		answer = l.heads
-	})
-	return answer, err
+func (g *Gateway) CountHeads(ctx context.Context, line string, c cycle.CountHeads) (cycle.HeadsAnswer, error) {
+	return answerTo[cycle.HeadsAnswer](ctx, g, line, c)
 }
 
 // SetStation asks a line to have a station worked by hand or as it is configured, or
 // only what would come of it. Errors: no such line, a line that has ended.
-func (g *Gateway) SetStation(ctx context.Context, line string, s cycle.SetStation) (answer cycle.StationAnswer, err error) {
-	l, err := g.line(line)
-	if err != nil {
-		return answer, err
-	}
-	err = l.ask(ctx, func(run context.Context) {
-		l.handle(run, s)
-		answer = l.worked
-	})
-	return answer, err
+func (g *Gateway) SetStation(ctx context.Context, line string, s cycle.SetStation) (cycle.StationAnswer, error) {
+	return answerTo[cycle.StationAnswer](ctx, g, line, s)
 }
 
 // hang reads what a person wrote of a slot, and has it taken.

@@ -47,14 +47,10 @@ type lineLoop struct {
 	port    link.Port // nil while there is no connection
 	armed   bool
 
-	answer   cycle.OverrideAnswer // to the newest override asked for
-	word     cycle.ConfirmAnswer  // to the newest confirmation asked for
-	hung     cycle.HangAnswer     // to the newest word on a slot
-	heads    cycle.HeadsAnswer    // to the newest count of heads
-	worked   cycle.StationAnswer  // to the newest word on a station
-	lastMode *record.Mode         // newest
-	tended   time.Time            // when the journal was looked after last
-	again    *record.Mode         // of a line that had ended; nil at the start of the daemon
+	answer   cycle.Action // to the newest word of a person
+	lastMode *record.Mode // newest
+	tended   time.Time    // when the journal was looked after last
+	again    *record.Mode // of a line that had ended; nil at the start of the daemon
 	odd      strangeness
 
 	beside func(line string) []alarm.Condition // conditions that the shell sees beside the machine
@@ -366,16 +362,8 @@ func (l *lineLoop) execute(ctx context.Context, actions []cycle.Action) {
 		case cycle.Notify:
 			l.notify(a)
 			ok = true
-		case cycle.OverrideAnswer:
+		case cycle.OverrideAnswer, cycle.ConfirmAnswer, cycle.HangAnswer, cycle.HeadsAnswer, cycle.StationAnswer:
 			l.answer, ok = a, true
-		case cycle.ConfirmAnswer:
-			l.word, ok = a, true
-		case cycle.HangAnswer:
-			l.hung, ok = a, true
-		case cycle.HeadsAnswer:
-			l.heads, ok = a, true
-		case cycle.StationAnswer:
-			l.worked, ok = a, true
 		case cycle.Halt:
 			if l.halted == nil {
 				l.halted = haltedBy(a)

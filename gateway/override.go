@@ -16,16 +16,8 @@ import (
 
 // Override asks a line for a named person's setpoints for the request in view,
 // or only what they would change. Errors: no such line, a line that has ended.
-func (g *Gateway) Override(ctx context.Context, line string, o cycle.OverrideRoll) (answer cycle.OverrideAnswer, err error) {
-	l, err := g.line(line)
-	if err != nil {
-		return answer, err
-	}
-	err = l.ask(ctx, func(run context.Context) {
-		l.handle(run, o)
-		answer = l.answer
-	})
-	return answer, err
+func (g *Gateway) Override(ctx context.Context, line string, o cycle.OverrideRoll) (cycle.OverrideAnswer, error) {
+	return answerTo[cycle.OverrideAnswer](ctx, g, line, o)
 }
 
 // override resolves what a person wrote, and has it shown or done.

@@ -186,6 +186,39 @@ func TestRestartByName(t *testing.T) {
 	})
 }
 
+// TestWordWithoutRecord: what a person tells or commands is not said to be done where the
+// record of it failed.
+func TestWordWithoutRecord(t *testing.T) {
+	for name, r := range map[string]control.Request{
+		"hang":    {Command: control.Hang, Wrapper: &control.Wrapper{Slot: 3, Empty: true}, Agreed: true},
+		"station": {Command: control.Station, Station: "header", Mode: "manual", Agreed: true},
+		"hold":    {Command: control.Hold},
+		"disarm":  {Command: control.Disarm},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				ctx, cancel := context.WithCancel(context.Background())
+				defer cancel()
+				p := newPair(ctx, t)
+				var fault atomic.Pointer[error]
+				p.southFails(&fault)
+				g, stop := p.start(p.options)
+				until(t, time.Minute, "a session of south", func() bool { return g.Lines()[1].Machine.State == cycle.StatePoll })
+				fault.Store(&errDisk)
+				r.Line, r.By, r.Reason = "south", "kim", "because"
+				if got := (&gateway.Operator{Gateway: g}).Handle(ctx, r); got.Outcome != control.Failed || len(got.Text) > 0 || !strings.Contains(got.Error, errDisk.Error()) {
+					t.Errorf("got %+v", got)
+				}
+				fault.Store(nil)
+				if err := stop(); !errors.Is(err, errDisk) {
+					t.Errorf("Run returned %v", err)
+				}
+				cancel()
+			})
+		})
+	}
+}
+
 // TestJournalInUse: a journal that another process holds is waited for.
 func TestJournalInUse(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

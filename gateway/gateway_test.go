@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -119,6 +118,51 @@ func (s *shop) count(k record.Kind) int {
 }
 
 func (s *shop) logged(text string) int { return s.logs.FilterMessageSnippet(text).Len() }
+
+// fence serves until a newer session of another gateway ends that, and returns what Run
+// returned.
+func (s *shop) fence(ctx context.Context, o gateway.Options) error {
+	s.t.Helper()
+	g, err := gateway.New(o)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	ended := make(chan error, 1)
+	go func() { ended <- g.Run(ctx) }()
+	until(s.t, time.Minute, "a session", func() bool { return g.Lines()[0].Machine.State == cycle.StatePoll })
+	m := g.Lines()[0].Machine
+	other, err := s.dialer.Dial(ctx)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	hello := handshake.Hello{Session: handshake.Session{Epoch: m.Session.Epoch + 1, Nonce: 7}, Boot: m.Boot}
+	words := make([]uint16, handshake.HelloWords)
+	if err := errors.Join(hello.Encode(words), other.Write(ctx, handshake.HELLO, words)); err != nil {
+		s.t.Fatal(err)
+	}
+	return <-ended
+}
+
+// withSouth is a configuration of one line with a second one like it, south.
+func withSouth(s *config.Snapshot) *config.Snapshot {
+	two := *s
+	second, recipe := s.Lines[0], *s.Lines[0].Recipe
+	recipe.Name = "south"
+	second.Recipe = &recipe
+	two.Lines = append(slices.Clone(s.Lines), second)
+	return &two
+}
+
+// southEnds lets no journal of south be opened.
+func southEnds(o *gateway.Options) {
+	open := o.OpenJournal
+	o.OpenJournal = func(ctx context.Context, line string) (gateway.Journal, error) {
+		if line == "south" {
+			return nil, errDisk
+		}
+		return open(ctx, line)
+	}
+}
 
 // verify checks the journal and returns its records.
 func (s *shop) verify() []record.Stored {
@@ -601,24 +645,11 @@ func TestSendGuards(t *testing.T) {
 
 func TestOneBadLine(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		dir := t.TempDir()
-		snap := snapshot(t, dir, nil)
-		second := snap.Lines[0]
-		other := *second.Recipe
-		other.Name = "south"
-		second.Recipe = &other
-		snap.Lines = append(snap.Lines, second)
-
 		b := newBench(fitting(1))
 		s := newShop(t, b, nil)
-		s.snapshot = snap
+		s.snapshot = withSouth(s.snapshot)
 		o := s.options()
-		o.OpenJournal = func(ctx context.Context, line string) (gateway.Journal, error) {
-			if line == "south" {
-				return nil, errDisk
-			}
-			return journal.Open(ctx, filepath.Join(dir, line+".db"))
-		}
+		southEnds(&o)
 		ctx, cancel := context.WithCancel(context.Background())
 		go b.run(ctx)
 		g, stop := s.start(o)
@@ -729,41 +760,13 @@ func TestFenced(t *testing.T) {
 				s := newShop(t, b, nil)
 				o := s.options()
 				if !alone {
-					two := *s.snapshot
-					second, recipe := s.snapshot.Lines[0], *s.snapshot.Lines[0].Recipe
-					recipe.Name = "south"
-					second.Recipe = &recipe
-					two.Lines = append(slices.Clone(two.Lines), second)
-					o.Snapshot = &two
-					open := o.OpenJournal
-					o.OpenJournal = func(ctx context.Context, line string) (gateway.Journal, error) {
-						if line == "south" {
-							return nil, errDisk
-						}
-						return open(ctx, line)
-					}
+					o.Snapshot = withSouth(s.snapshot)
+					southEnds(&o)
 				}
 				ctx, cancel := context.WithCancel(context.Background())
 				defer cancel()
 				go b.run(ctx)
-				g, err := gateway.New(o)
-				if err != nil {
-					t.Fatal(err)
-				}
-				ended := make(chan error, 1)
-				go func() { ended <- g.Run(ctx) }()
-				until(t, time.Minute, "a session", func() bool { return g.Lines()[0].Machine.State == cycle.StatePoll })
-				m := g.Lines()[0].Machine
-				other, err := s.dialer.Dial(ctx)
-				if err != nil {
-					t.Fatal(err)
-				}
-				hello := handshake.Hello{Session: handshake.Session{Epoch: m.Session.Epoch + 1, Nonce: 7}, Boot: m.Boot}
-				words := make([]uint16, handshake.HelloWords)
-				if err := errors.Join(hello.Encode(words), other.Write(ctx, handshake.HELLO, words)); err != nil {
-					t.Fatal(err)
-				}
-				if err := <-ended; err == nil || errors.Is(err, gateway.ErrFenced) != alone || !strings.Contains(err.Error(), "another gateway serves the line") {
+				if err := s.fence(ctx, o); err == nil || errors.Is(err, gateway.ErrFenced) != alone || !strings.Contains(err.Error(), "another gateway serves the line") {
 					t.Errorf("Run returned %v", err)
 				}
 			})

@@ -17,7 +17,6 @@ import (
 	"lapgate/gateway/config"
 	"lapgate/gateway/control"
 	"lapgate/gateway/cycle"
-	"lapgate/gateway/handshake"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/link"
 	"lapgate/gateway/link/memory"
@@ -36,10 +35,7 @@ type pair struct {
 
 func newPair(ctx context.Context, t *testing.T) *pair {
 	s := newShop(t, newBench(rollsFrom(100)...), nil)
-	second, recipe := s.snapshot.Lines[0], *s.snapshot.Lines[0].Recipe
-	recipe.Name = "south"
-	second.Recipe = &recipe
-	s.snapshot.Lines = append(slices.Clone(s.snapshot.Lines), second)
+	s.snapshot = withSouth(s.snapshot)
 	p := &pair{shop: s, south: newBench(rollsFrom(500)...), modes: make(chan record.Mode, 100),
 		counts: map[string]*atomic.Int32{"north": {}, "south": {}}}
 	p.options = s.options()
@@ -258,24 +254,7 @@ func TestFencedStaysInShadow(t *testing.T) {
 		ctx, cancel := context.WithCancel(context.Background())
 		defer cancel()
 		go b.run(ctx)
-		g, err := gateway.New(s.options())
-		if err != nil {
-			t.Fatal(err)
-		}
-		ended := make(chan error, 1)
-		go func() { ended <- g.Run(ctx) }()
-		until(t, time.Minute, "a session", func() bool { return g.Lines()[0].Machine.State == cycle.StatePoll })
-		m := g.Lines()[0].Machine
-		other, err := s.dialer.Dial(ctx)
-		if err != nil {
-			t.Fatal(err)
-		}
-		theirs := handshake.Session{Epoch: m.Session.Epoch + 1, Nonce: 7}
-		words := make([]uint16, handshake.HelloWords)
-		if err := errors.Join((&handshake.Hello{Session: theirs, Boot: m.Boot}).Encode(words), other.Write(ctx, handshake.HELLO, words)); err != nil {
-			t.Fatal(err)
-		}
-		if err := <-ended; !errors.Is(err, gateway.ErrFenced) {
+		if err := s.fence(ctx, s.options()); !errors.Is(err, gateway.ErrFenced) {
 			t.Fatalf("Run returned %v", err)
 		}
 		g, stop := s.start(s.options())

@@ -266,26 +266,12 @@ func TestChangesBeforeARoll(t *testing.T) {
 func TestReloadBesideAnEndedLine(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		dir := t.TempDir()
-		two := func(set map[string]string) *config.Snapshot {
-			s := snapshot(t, dir, set)
-			other := *s.Lines[0].Recipe
-			other.Name = "south"
-			second := s.Lines[0]
-			second.Recipe = &other
-			s.Lines = append(s.Lines, second)
-			return s
-		}
+		two := func(set map[string]string) *config.Snapshot { return withSouth(snapshot(t, dir, set)) }
 		b := newBench(fitting(1), fitting(2))
 		s := newShop(t, b, nil)
 		s.snapshot = two(nil)
 		o := s.options()
-		open := o.OpenJournal
-		o.OpenJournal = func(ctx context.Context, line string) (gateway.Journal, error) {
-			if line == "south" {
-				return nil, errDisk
-			}
-			return open(ctx, line)
-		}
+		southEnds(&o)
 		ctx, cancel := context.WithCancel(context.Background())
 		go b.run(ctx)
 		g, stop := s.start(o)

@@ -73,14 +73,11 @@ func (t *TLS) Read() (Material, error) {
 	return m, errors.Join(bad...)
 }
 
-// Certificates are those of the gateway, or of the authorities, as the files have them
+// Certificates are those of the gateway and of the authorities, as the files have them
 // now; none where they cannot be read.
-func (t *TLS) Certificates(own bool) []*x509.Certificate {
+func (t *TLS) Certificates() (own, authorities []*x509.Certificate) {
 	_, certificates, _ := t.read()
-	if own {
-		return certificates["certificate"]
-	}
-	return certificates["authorities"]
+	return certificates["certificate"], certificates["authorities"]
 }
 
 // read returns the certificates too, by the key of their file.

@@ -21,8 +21,12 @@ type CertificateEnd struct {
 func CertificateEnds(l *config.Line) (out []CertificateEnd) {
 	switch c := &l.Controller; c.Protocol {
 	case config.ModbusTLS:
-		for _, f := range [...]struct{ name, text string }{{"own", "the certificate of lapgate"}, {"authorities", "the certificate of an authority"}} {
-			if first := firstToEnd(c.TLS.Certificates(f.name == "own")); first != nil {
+		own, authorities := c.TLS.Certificates()
+		for _, f := range [...]struct {
+			name, text   string
+			certificates []*x509.Certificate
+		}{{"own", "the certificate of lapgate", own}, {"authorities", "the certificate of an authority", authorities}} {
+			if first := firstToEnd(f.certificates); first != nil {
 				out = append(out, CertificateEnd{f.name, fmt.Sprintf("%s, %s,", f.text, first.Subject), first.NotAfter})
 			}
 		}

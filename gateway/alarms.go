@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"go.uber.org/zap"
@@ -113,9 +112,6 @@ func (o *Operator) alarms(ctx context.Context, lines []string, r *control.Reques
 			}
 		}
 		return reply
-	}
-	if len(lines) > 1 {
-		return control.Reply{Outcome: control.Failed, Error: "name the line with --line; it is one of " + strings.Join(lines, ", ")}
 	}
 	act := alarm.Event{Key: r.Alarm, Act: r.Act, By: r.By, Reason: r.Reason, Until: r.End}
 	changes, err := o.Gateway.ActOnAlarm(ctx, lines[0], act)

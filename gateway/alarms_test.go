@@ -144,6 +144,11 @@ func TestAlarmsOfEndedLine(t *testing.T) {
 		if got := o.Handle(t.Context(), act); got.Outcome != control.Refused || !strings.Contains(got.Error, "has ended") {
 			t.Errorf("acknowledging at a line that has ended: %+v", got)
 		}
+		nowhere := act
+		nowhere.Line = ""
+		if got := o.Handle(t.Context(), nowhere); got.Outcome != control.Failed || !strings.Contains(got.Error, "--line; it is one of north, south") {
+			t.Errorf("acknowledging without a line: %+v", got)
+		}
 		fault.Store(nil)
 		if err := g.Restart(t.Context(), "south", "kim", "new disk"); err != nil {
 			t.Fatal(err)

@@ -96,15 +96,14 @@ func (o *Operator) status(lines []string) control.Reply {
 	return control.Reply{Outcome: control.Done, Status: text}
 }
 
-// lines are the lines that a command means: arming, a restart and what is said of one
-// roll, slot or station need one.
+// lines are the lines that a command means.
 func (o *Operator) lines(r *control.Request) ([]string, error) {
 	names := make([]string, 0, len(o.Gateway.lines))
-	for _, l := range o.Gateway.Lines() {
-		names = append(names, l.Name)
+	for _, p := range o.Gateway.lines {
+		names = append(names, p.name)
 	}
 	switch {
-	case r.Line == "" && slices.Contains([]control.Command{control.Arm, control.Override, control.Confirm, control.Hang, control.Station, control.Stock, control.Restart, control.AcceptJournal}, r.Command) && len(names) > 1:
+	case r.Line == "" && ofOneLine(r) && len(names) > 1:
 		return nil, fmt.Errorf("name the line with --line; it is one of %s", strings.Join(names, ", "))
 	case r.Line == "":
 		return names, nil
@@ -112,6 +111,18 @@ func (o *Operator) lines(r *control.Request) ([]string, error) {
 		return nil, fmt.Errorf("no line is named %q; the daemon serves %s", r.Line, strings.Join(names, ", "))
 	}
 	return []string{r.Line}, nil
+}
+
+// ofOneLine tells whether a command is for one line alone: arming, a restart, and what is
+// said of one journal, roll, slot, station or alarm.
+func ofOneLine(r *control.Request) bool {
+	switch r.Command {
+	case control.Arm, control.Override, control.Confirm, control.Hang, control.Station, control.Stock, control.Restart, control.AcceptJournal:
+		return true
+	case control.Alarms:
+		return r.Act != ""
+	}
+	return false
 }
 
 // each does a command for every line that is still served.

@@ -26,7 +26,7 @@ func (l *lineLoop) watchAlarms(ctx context.Context) {
 	if l.outage.count > 0 {
 		l.stood = append(l.stood, alarm.Condition{Key: cycle.ConditionLink})
 	}
-	for _, key := range l.machine.Status().Conditions {
+	for _, key := range l.machine.Conditions() {
 		l.stood = append(l.stood, alarm.Condition{Key: key})
 	}
 	once := l.once

@@ -54,6 +54,14 @@ type Count struct {
 	N   uint64
 }
 
+// Conditions are the codes that were raised and have not ended, oldest first.
+func (m *Machine) Conditions() (keys []string) {
+	for _, c := range m.conditions {
+		keys = append(keys, c.key)
+	}
+	return keys
+}
+
 // Status returns a copy; the counters are sorted by key.
 func (m *Machine) Status() Status {
 	w := &m.view
@@ -62,10 +70,7 @@ func (m *Machine) Status() Status {
 		Session: m.ses.name, Boot: m.ses.boot, Adopted: m.ses.adopted, Config: m.hash, Line: m.asTold(), Waiting: m.next != nil,
 		Seen: w.seen, Token: w.token, Roll: w.roll, Tag: w.tag, Phase: w.phase, Flags: w.flags, Permissives: w.permissives,
 		Produced: w.produced, Acked: w.acked, Journaled: m.mem.Outcomes, Covered: m.mem.Covered, StaleCommits: w.stale,
-		CycleTime: m.cycleTime,
-	}
-	for _, c := range m.conditions {
-		s.Conditions = append(s.Conditions, c.key)
+		CycleTime: m.cycleTime, Conditions: m.Conditions(),
 	}
 	if w.seen {
 		s.Age = m.now.Mono - w.validAt

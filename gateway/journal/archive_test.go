@@ -221,8 +221,6 @@ func TestTend(t *testing.T) {
 	j := m.open("north")
 	defer func() { m.must(j.Close()) }()
 	appendAll(t, j, shift(t, 2))
-	past := record.NewPast()
-	carry := func() (record.Carry, bool) { return record.Carry{Past: past.Carried()}, true }
 	for _, c := range []struct {
 		name string
 		rule journal.Rule
@@ -235,7 +233,7 @@ func TestTend(t *testing.T) {
 		{"large", journal.Rule{Size: 1}, true, true},
 		{"old", journal.Rule{Age: time.Nanosecond}, true, true},
 	} {
-		done, err := j.Tend(t.Context(), c.rule, 0, func() (record.Carry, bool) { r, _ := carry(); return r, c.let })
+		done, err := j.Tend(t.Context(), c.rule, 0, func() (record.Carry, bool) { return record.Carry{Past: (&record.Past{}).Carried()}, c.let })
 		if err != nil || (done.Closed != "") != c.want {
 			t.Errorf("%s: %+v, %v", c.name, done, err)
 		}

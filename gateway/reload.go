@@ -1,6 +1,7 @@
 package gateway
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"reflect"
@@ -111,7 +112,7 @@ func (g *Gateway) needRestart(s *config.Snapshot, changes []record.ConfigChange,
 		if remedy == "" {
 			continue
 		}
-		problems = append(problems, fmt.Errorf("%s: would change from %s to %s; %s", c.Key, valueText(c.Old), valueText(c.New), remedy))
+		problems = append(problems, fmt.Errorf("%s: would change from %s to %s; %s", c.Key, cmp.Or(c.Old, "nothing"), cmp.Or(c.New, "nothing"), remedy))
 		if parts := strings.Split(c.Key, "."); len(parts) > 2 {
 			named[strings.Join(parts[:3], ".")] = true
 		}
@@ -126,13 +127,6 @@ func (g *Gateway) needRestart(s *config.Snapshot, changes []record.ConfigChange,
 		}
 	}
 	return problems
-}
-
-func valueText(v string) string {
-	if v == "" {
-		return "nothing"
-	}
-	return v
 }
 
 func indexOf(s *config.Snapshot, name string) int {

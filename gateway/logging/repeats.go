@@ -25,7 +25,7 @@ const repeatsLimit = 256
 // repeatsCore writes the first of equal warnings and errors and counts the rest: after
 // repeatsWindow the next one carries their number, and when none came for as
 // long a last line says that it is over. Entries are equal when level,
-// message and the fields line, code, block and roll are; the first one's other
+// message and the fields line, code, block, of and roll are; the first one's other
 // fields stand for all.
 type repeatsCore struct {
 	zapcore.Core

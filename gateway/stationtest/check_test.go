@@ -326,6 +326,64 @@ func TestSetBack(t *testing.T) {
 	}
 }
 
+// A verdict that is lost with the end of the journal is not to be learnt again once the
+// result names an offer of a later roll. Until then it is.
+func TestSetBackBeforeAVerdict(t *testing.T) {
+	s := &shift{}
+	s.starts()
+	s.opens()
+	s.comes()
+	hold := s.offers(handshake.KindHold)
+	s.judges(hold, handshake.HeldVerdict)
+	kept := len(s.Journal)
+	s.verdict(hold, handshake.HeldVerdict)
+	s.leaves(handshake.Removed, record.OfferName{})
+	s.comes()
+	n := s.offers(handshake.KindRecipe)
+	s.judges(n, handshake.Accepted)
+	s.verdict(n, handshake.Accepted)
+	s.leaves(handshake.Wrapped, n)
+	again := []record.Record{
+		record.Void{Roll: 1, Offer: hold, Evidence: "newer result"},
+		s.Journal[s.records(record.KindOutcome, 1)].Record, s.Journal[s.records(record.KindOutcome, 2)].Record,
+	}
+	s.now++
+	s.Journal = append(s.Journal, Entry{At: s.now, Kept: kept})
+	for _, r := range again {
+		s.writes(r)
+	}
+	s.Rest = true
+	if _, err := s.Check(); err != nil {
+		t.Errorf("a hold is void after the result names another roll: %v", err)
+	}
+	i := s.of(Judged, 2)
+	s.Ledger = slices.Delete(s.Ledger, i, i+1)
+	if _, err := s.Check(); err == nil || !strings.Contains(err.Error(), "roll 1, memory 1: no order of the offers explains it") {
+		t.Errorf("a hold is void while its result stands: got %v", err)
+	}
+}
+
+// A gap over a roll is too early where the outcome of the roll comes after it, but not
+// where the journal that held the gap was set back.
+func TestOvertakenGap(t *testing.T) {
+	for want, setBack := range []bool{true, false} {
+		s := sound()
+		i := s.records(record.KindOutcome, 5)
+		outcome := s.Journal[i].Record
+		s.Journal[i].Record = record.Gap{FromRoll: 5, ToRoll: 5}
+		s.Ledger = slices.Delete(s.Ledger, s.of(Acknowledged, 5), s.of(Acknowledged, 5)+1)
+		if setBack {
+			s.now++
+			s.Journal = append(s.Journal, Entry{At: s.now, Kept: i})
+		}
+		s.writes(outcome)
+		s.sees(Event{What: Acknowledged, Index: 5})
+		if r, err := s.Check(); err != nil || r.Overtaken != want {
+			t.Errorf("set back %t: %+v, %v, want %d gaps written too early", setBack, r, err, want)
+		}
+	}
+}
+
 func TestReadLedger(t *testing.T) {
 	got, err := ReadLedger(strings.NewReader(`{"at":5,"what":"judged","boot":1,"roll_no":2,"req_id":3,"epoch":4,"nonce":5,"offer":6,"verdict":1}
 {"at":6,"what":"left","boot":1,"roll_no":2,"outcome":3,"out_idx":9}`))

@@ -3,6 +3,7 @@ package stationtest
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 
 	"lapgate/gateway/handshake"
@@ -65,7 +66,8 @@ type builder struct {
 	eras   map[uint32]int // by the starts seen so far
 	newest int            // era
 
-	gaps     map[key]bool       // rolls that the journal has a gap over
+	gaps     map[key]int        // rolls that the journal has a gap over, by the place of that record
+	shown    key                // roll of the newest offer that was judged, which the result names
 	asked    map[indexed]uint32 // rolls by request
 	leftAs   map[indexed]uint32 // and by outcome
 	offers   map[record.OfferName]*offer
@@ -85,7 +87,7 @@ type offer struct {
 }
 
 func (h *History) build() (*builder, error) {
-	b := &builder{parts: map[key][]operation{}, eras: map[uint32]int{}, gaps: map[key]bool{}, asked: map[indexed]uint32{}, leftAs: map[indexed]uint32{}, offers: map[record.OfferName]*offer{}, counts: map[key]int{}, sessions: map[handshake.Session]bool{}}
+	b := &builder{parts: map[key][]operation{}, eras: map[uint32]int{}, gaps: map[key]int{}, asked: map[indexed]uint32{}, leftAs: map[indexed]uint32{}, offers: map[record.OfferName]*offer{}, counts: map[key]int{}, sessions: map[handshake.Session]bool{}}
 	type item struct {
 		at    int64
 		event *Event
@@ -169,6 +171,8 @@ func (b *builder) event(now int64, e *Event) error {
 		switch e.What {
 		case Requested:
 			b.asked[indexed{era, e.Req}] = e.Roll
+		case Judged:
+			b.shown = roll
 		case Left:
 			b.leftAs[indexed{era, e.Index}] = e.Roll
 		}
@@ -212,7 +216,7 @@ func (b *builder) record(now int64, r record.Record) {
 		in := input{what: journaled, roll: k.roll, index: r.Outcome.Index, outcome: r.Outcome.Outcome, offer: b.idOf(r.Outcome.Session, r.Outcome.Offer, k)}
 		b.see(now, k, in)
 		b.see(now, key{era: k.era, line: true}, in)
-		if b.gaps[k] {
+		if _, ok := b.gaps[k]; ok {
 			b.report.Overtaken++
 		}
 	case record.Gap:
@@ -242,7 +246,7 @@ func (b *builder) close(now int64, n record.OfferName, in input) {
 		b.parts[o.key][o.at].end = 2 * now
 		b.report.Unknown--
 	}
-	in.offer = o.id
+	in.offer, in.passed = o.id, b.shown != o.key
 	b.see(now, o.key, in)
 }
 
@@ -260,8 +264,11 @@ func (b *builder) gap(now int64, r *record.Gap) {
 		}
 	}
 	for n := r.FromRoll; n != 0 && n <= r.ToRoll; n++ {
-		b.gaps[key{era: b.era, roll: n}] = true
-		b.see(now, key{era: b.era, roll: n}, input{what: missed})
+		k := key{era: b.era, roll: n}
+		if _, ok := b.gaps[k]; !ok {
+			b.gaps[k] = len(b.durable) - 1
+		}
+		b.see(now, k, input{what: missed})
 	}
 }
 
@@ -283,6 +290,7 @@ func (b *builder) setBack(now int64, kept int) {
 		}
 	}
 	b.durable = slices.Clone(b.durable[:kept])
+	maps.DeleteFunc(b.gaps, func(_ key, at int) bool { return at >= kept })
 	for _, r := range dropped {
 		if o, ok := r.(record.Outcome); ok {
 			b.see(now, key{era: b.eraOf(o.Outcome.Boot), roll: o.Outcome.RollNo}, input{what: forgot})

@@ -44,6 +44,7 @@ type input struct {
 	hold      bool
 	other     bool // the offer was made for another roll
 	known     bool // the session is in the journal
+	passed    bool // the result names an offer of another roll by now
 	verdict   handshake.Verdict
 	outcome   handshake.OutcomeKind
 	index     uint32
@@ -145,7 +146,7 @@ func (r roll) next(in input) []roll {
 		return when(r.fate(in.offer) == in.verdict, r)
 	case voided:
 		fate := r.fate(in.offer)
-		shown := r.newest == in.offer+1 && fate == handshake.HeldVerdict
+		shown := r.newest == in.offer+1 && !in.passed && fate == handshake.HeldVerdict
 		return when(fate != handshake.Accepted && !shown, r)
 	}
 	return r.end(in)

@@ -54,14 +54,15 @@ func (m *Machine) contradicts(r *handshake.Request) string {
 	}
 	back := m.wentBack(r)
 	say(back == causeMemory, "the epoch floor %d or the boot number %d is that of a controller that lost its memory", r.Floor, r.Boot)
-	say(back != "" && back != causeMemory, "the count of outcomes went back")
+	say(back != "" && back != causeMemory, "%s", back)
 	say(r.Boot > max(known.Boot, m.view.boot), "the controller was started again, as number %d", r.Boot)
 	own := r.Active == m.ses.name && r.Floor == r.Active.Epoch
 	say(r.Floor > max(known.Floor, m.view.floor) && !own, "another gateway opened a newer session, of epoch %d", r.Floor)
 	say(r.RollNo < known.Covered, "the roll number went back to %d", r.RollNo)
-	say(m.missing(r) > known.Covered, "rolls left without an outcome")
-	say(min(r.Acked, r.Produced) > known.Outcomes, "outcomes were acknowledged that the journal does not hold")
-	say(r.Produced > known.Outcomes+handshake.OutEntries, "more outcomes were produced than the ring holds")
+	missing, acked := m.missing(r), min(r.Acked, r.Produced)
+	say(missing > known.Covered, "rolls up to %d left without an outcome", missing)
+	say(acked > known.Outcomes, "outcomes up to %d were acknowledged that the journal does not hold", acked)
+	say(r.Produced > known.Outcomes+handshake.OutEntries, "%d outcomes were produced, more than the ring holds", r.Produced)
 	return strings.Join(says, ", and ")
 }
 

@@ -71,7 +71,7 @@ func TestRandom(t *testing.T) {
 		"accepted": 2000, "held": 500, "outcome": 3000, "acknowledged": 3000, "adopted": 4000, "crash": 2000,
 		"fault/link": 2000, "fault/late": 300, "fault/twice": 300, "fault/swallowed": 300, "fault/torn write": 300,
 		"fault/torn read": 300, "fault/garbled": 100, "fault/slow": 300, "notify/offer-unanswered": 15, "fault/refused": 300, "gap": 100,
-		"record/OVERRIDE": 30, "record/SHADOW": 50, "record/VOID": 300, "record/VERDICT": 2000,
+		"record/OVERRIDE": 50, "record/SHADOW": 50, "record/VOID": 300, "record/VERDICT": 2000,
 		"counted": 500, "event/rescan": 300, "event/manual": 100, "event/remove": 100, "event/restart": 300, "event/memory lost": 50,
 		"event/other gateway": 30, "event/backup": 30, "event/ring": 20, "event/stop": 50,
 		"decided again": 4000, "history/operations": 100000, "history/offers": 6000, "history/unknown": 100, "carried over": 500, "results that lag": 1000, "notify/result-lags": 200, "fault/false view": 500, "event/hang": 200, "record/HUNG": 200, "record/STATION": 100, "notify/view-false": 300,
@@ -170,7 +170,7 @@ func (w *world) happened(what string, ok bool) {
 // operate is what happens on a line anyway.
 func (w *world) operate() {
 	r, p := w.rng, w.plc
-	switch r.IntN(28) {
+	switch r.IntN(29) {
 	case 0, 1, 2, 3, 4, 5:
 		w.happened("arrive", p.arrive(9000+uint32(r.IntN(6000)), 13000+uint32(r.IntN(7000)), fmt.Sprintf("R-%d", r.IntN(1e6))))
 	case 6, 7, 8, 9:
@@ -197,7 +197,7 @@ func (w *world) operate() {
 		on := r.IntN(3) != 0
 		w.conf.Armed = on
 		w.feed(Arm{On: on, By: "kim", Reason: "test"})
-	case 21:
+	case 21, 28:
 		changes := map[string]float64{"crimp_turns": 1.25 - r.Float64()/4}
 		if names := Overridable(); r.IntN(2) == 0 {
 			changes[names[r.IntN(len(names))]] = float64(r.IntN(20))

@@ -61,6 +61,8 @@ func (m *Machine) contradicts(r *handshake.Request) string {
 	say(r.RollNo < known.Covered, "the roll number went back to %d", r.RollNo)
 	missing, acked := m.missing(r), min(r.Acked, r.Produced)
 	say(missing > known.Covered, "rolls up to %d left without an outcome", missing)
+	unread := r.Produced - min(known.Outcomes, r.Produced)
+	say(unread > 0 && r.RollNo > known.Covered+unread+1, "roll %d follows rolls that left without an outcome", r.RollNo)
 	say(acked > known.Outcomes, "outcomes up to %d were acknowledged that the journal does not hold", acked)
 	say(r.Produced > known.Outcomes+handshake.OutEntries, "%d outcomes were produced, more than the ring holds", r.Produced)
 	return strings.Join(says, ", and ")

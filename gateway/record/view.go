@@ -20,7 +20,7 @@ type View struct {
 	At     time.Time `json:"at"`
 	Kind   Kind      `json:"kind"`
 	Roll   uint32    `json:"roll_no,omitempty" label:"roll"`
-	What   string    `json:"-" label:"what"` // in a few words, in the units of the line
+	What   string    `json:"-" label:"what"` // in a few words beside its kind, in the units of the line
 	Record any       `json:"record" label:"as recorded"`
 }
 
@@ -32,6 +32,21 @@ func ViewOf(s Stored, line *recipe.Line) (View, error) {
 		return View{}, fmt.Errorf("record %d: %w", s.Seq, err)
 	}
 	return v, nil
+}
+
+// Text says in a few words what a record tells, where nothing beside it names its
+// kind. line gives the units.
+func Text(r Record, line *recipe.Line) string {
+	what := summary(r, line)
+	switch r.(type) {
+	case Config:
+		return "configuration " + what
+	case Hold:
+		return "hold of every roll " + what
+	case Gap:
+		return "gap: " + what
+	}
+	return what
 }
 
 // Member is one named value of a block.
@@ -248,11 +263,7 @@ func summary(r Record, line *recipe.Line) string {
 	case Commit:
 		return fmt.Sprintf("offer %s", r.Offer)
 	case Verdict:
-		s := fmt.Sprintf("offer %s: %s", r.Offer, handshake.VerdictText(r.Verdict, r.Reason))
-		if r.Settled {
-			s += ", learnt after a break"
-		}
-		return s
+		return verdictText(&r)
 	case Void:
 		return fmt.Sprintf("offer %s: void, %s", r.Offer, r.Evidence)
 	case Outcome:
@@ -272,11 +283,7 @@ func summary(r Record, line *recipe.Line) string {
 	case Heads:
 		return fmt.Sprintf("%d heads of %s, %s across, by %s", r.Count, r.Material, line.Write(r.Diameter, quantity.Length), r.By)
 	case Station:
-		s := fmt.Sprintf("%s: %s by %s", r.Station, r.Mode, r.By)
-		if r.Reason != "" {
-			s += ": " + r.Reason
-		}
-		return s
+		return stationText(&r)
 	case Mode:
 		return fmt.Sprintf("writing %s by %s: %s", onOff(r.Armed), r.By, r.Reason)
 	case Config:
@@ -297,6 +304,22 @@ func summary(r Record, line *recipe.Line) string {
 		return fmt.Sprintf("%s: would be %s%s", r.Tag, r.Verdict, codesOf(r.Findings))
 	}
 	return ""
+}
+
+func verdictText(r *Verdict) string {
+	s := fmt.Sprintf("offer %s: %s", r.Offer, handshake.VerdictText(r.Verdict, r.Reason))
+	if r.Settled {
+		s += ", learnt after a break"
+	}
+	return s
+}
+
+func stationText(r *Station) string {
+	s := fmt.Sprintf("%s: %s by %s", r.Station, r.Mode, r.By)
+	if r.Reason != "" {
+		s += ": " + r.Reason
+	}
+	return s
 }
 
 func hangText(r *Hang, line *recipe.Line) string {

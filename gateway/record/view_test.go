@@ -42,3 +42,17 @@ func TestHashIsSpelledOneWay(t *testing.T) {
 		}
 	}
 }
+
+// Where nothing names the kind of a record beside its words, the words do.
+func TestTextNamesWhatItIsOf(t *testing.T) {
+	for want, r := range map[string]record.Record{
+		"configuration 0f2e3d4c, 0 changes":                             record.Config{Hash: 0x0F2E3D4C},
+		"hold of every roll on by ola: paper":                           record.Hold{On: true, By: "ola", Reason: "paper"},
+		"gap: outcomes 1 to 4, rolls 2 to 5: held by the other machine": record.Gap{FromIndex: 1, ToIndex: 4, FromRoll: 2, ToRoll: 5, Cause: "held by the other machine"},
+		"writing off by kim: look":                                      record.Mode{By: "kim", Reason: "look"},
+	} {
+		if got := record.Text(r, &recipe.Line{}); got != want {
+			t.Errorf("%s tells %q, want %q", r.Kind(), got, want)
+		}
+	}
+}

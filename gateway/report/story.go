@@ -161,7 +161,7 @@ func StoryOf(t Told) (*Story, error) {
 	}
 	s.Came = round.RequestAt.At
 	for _, c := range t.Newest.Before(round.RequestAt.Seq, 12) {
-		s.Before = append(s.Before, happening(c, units))
+		s.Before = append(s.Before, Happening{c.Seq, c.At, record.Text(c.Record, units)})
 		if c, ok := c.Record.(record.Config); ok {
 			for _, one := range c.Changes[:min(len(c.Changes), 6)] {
 				s.Before = append(s.Before, Happening{What: fmt.Sprintf("%s: %s → %s", one.Key, orNone(one.Old), one.New)})
@@ -200,27 +200,6 @@ func (s *Story) left(roll *record.Roll) {
 	case roll.Gap != "":
 		s.Outcome = "not known: " + roll.Gap
 	}
-}
-
-func happening(c record.Stored, line *recipe.Line) Happening {
-	out := Happening{Seq: c.Seq, At: c.At, What: string(c.Record.Kind())}
-	if v, err := record.ViewOf(c, line); err == nil && v.What != "" {
-		out.What = kindWord(c.Record.Kind()) + v.What
-	}
-	return out
-}
-
-// kindWord says of a change what it is of.
-func kindWord(k record.Kind) string {
-	switch k {
-	case record.KindConfig:
-		return "configuration "
-	case record.KindHold:
-		return "hold of every roll "
-	case record.KindGap:
-		return "gap: "
-	}
-	return ""
 }
 
 // exchange lists what passed between gateway and controller about the roll.

@@ -134,21 +134,9 @@ func platenRate(before, now *Request) float64 {
 func (p *Past) Add(r Record) error {
 	switch r := r.(type) {
 	case Session:
-		if r.Session.Epoch <= p.Epoch {
-			return fmt.Errorf("SESSION takes epoch %d, but epoch %d was taken before", r.Session.Epoch, p.Epoch)
-		}
-		p.Epoch = r.Session.Epoch
-		p.Floor = max(p.Floor, r.Floor)
-		p.sawBoot(r.Boot)
+		return p.addSession(&r)
 	case Request:
-		if p.Request.Token != r.Token {
-			p.earlier = p.Request
-		}
-		p.Request = r
-		p.sawBoot(r.Token.Boot)
-		if r.Roll == p.Covered+1 { // a roll before it may still have its outcome to come
-			p.Covered = r.Roll
-		}
+		p.addRequest(r)
 	case Intent:
 		return p.addIntent(&r)
 	case Commit:
@@ -175,10 +163,7 @@ func (p *Past) Add(r Record) error {
 	case Shadow:
 		p.Shadow = r.Token
 	case Confirm:
-		if p.confirmed != r.Token {
-			p.confirmed, p.confirms = r.Token, nil
-		}
-		p.confirms = append(p.confirms, r)
+		p.addConfirm(r)
 	case Doubt:
 		p.Doubts = append(p.Doubts, r.Doubts...)
 	case Accept:
@@ -203,6 +188,34 @@ func (p *Past) Add(r Record) error {
 		return fmt.Errorf("record of kind %s is not known", r.Kind())
 	}
 	return nil
+}
+
+func (p *Past) addSession(r *Session) error {
+	if r.Session.Epoch <= p.Epoch {
+		return fmt.Errorf("SESSION takes epoch %d, but epoch %d was taken before", r.Session.Epoch, p.Epoch)
+	}
+	p.Epoch = r.Session.Epoch
+	p.Floor = max(p.Floor, r.Floor)
+	p.sawBoot(r.Boot)
+	return nil
+}
+
+func (p *Past) addRequest(r Request) {
+	if p.Request.Token != r.Token {
+		p.earlier = p.Request
+	}
+	p.Request = r
+	p.sawBoot(r.Token.Boot)
+	if r.Roll == p.Covered+1 { // a roll before it may still have its outcome to come
+		p.Covered = r.Roll
+	}
+}
+
+func (p *Past) addConfirm(r Confirm) {
+	if p.confirmed != r.Token {
+		p.confirmed, p.confirms = r.Token, nil
+	}
+	p.confirms = append(p.confirms, r)
 }
 
 func (p *Past) addIntent(r *Intent) error {

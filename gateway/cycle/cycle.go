@@ -241,6 +241,7 @@ func (m *Machine) Step(at Moment, ev Event) []Action {
 	return m.out
 }
 
+// take does what an event of the controller, the link or the journal calls for.
 func (m *Machine) take(ev Event) {
 	switch e := ev.(type) {
 	case LinkUp:
@@ -277,6 +278,24 @@ func (m *Machine) take(ev Event) {
 		m.refused(e)
 	case JournalFailed:
 		m.journalFailed(e.Err)
+	case SetAside:
+		m.begins = false
+		m.raise(condJournal, e.Reason)
+	case Doubt:
+		m.begins = m.begins && len(e.Doubts) == 0
+		m.doubtJournal(e.Doubts...)
+	case Lease:
+		m.setLease(e)
+	case Stored:
+		m.stored = e
+	default:
+		m.hear(ev)
+	}
+}
+
+// hear does what a person's word calls for.
+func (m *Machine) hear(ev Event) {
+	switch e := ev.(type) {
 	case HoldAll:
 		m.setHoldAll(e)
 	case OverrideRoll:
@@ -291,20 +310,10 @@ func (m *Machine) take(ev Event) {
 		m.askStation(e)
 	case Arm:
 		m.arm(e)
-	case SetAside:
-		m.begins = false
-		m.raise(condJournal, e.Reason)
-	case Doubt:
-		m.begins = m.begins && len(e.Doubts) == 0
-		m.doubtJournal(e.Doubts...)
 	case AcceptJournal:
 		m.acceptJournal(e)
 	case Configure:
 		m.configure(e)
-	case Lease:
-		m.setLease(e)
-	case Stored:
-		m.stored = e
 	}
 }
 

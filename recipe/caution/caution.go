@@ -22,9 +22,10 @@ const (
 	Roll                     // somebody beside a roll on the turning rolls
 	Press                    // somebody at the press
 	Proof                    // proving the program of a controller
+	count
 )
 
-var texts = [...]string{
+var texts = [count]string{
 	NoStop:    "This is no stop of the machine: a recipe that the controller accepted is worked to its end. To stop the line use its own controls.",
 	ReachIn:   "Lock out and tag out before reaching in.",
 	Overhead:  "A wrapper roll overhead is a load that can kill. Lock out and tag out the stand and its brake, keep everybody out from under the load, and use the hoist and the gear that are rated for it.",
@@ -43,14 +44,9 @@ var texts = [...]string{
 		"Local codes and licensed people decide.",
 }
 
-// All lists the cautions in their order.
-func All() []Caution {
-	return []Caution{NoStop, ReachIn, Overhead, Ends, Limits, NipPoints, RollsMove, Pressure, Platens, Look, Licensed, Roll, Press, Proof}
-}
-
 // String is the caution in whole sentences, empty for one that is not known.
 func (c Caution) String() string {
-	if int(c) < len(texts) {
+	if c < count {
 		return texts[c]
 	}
 	return ""

@@ -1,0 +1,4 @@
+package caution
+
+// Count is how many cautions there are.
+const Count = count

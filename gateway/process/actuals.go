@@ -47,7 +47,7 @@ const straight = 0.003
 
 // Take takes the next roll of a journal.
 func (a *Actuals) Take(line *recipe.Line, r *record.Roll) {
-	if used := roundUsed(r); used != nil {
+	if used := r.Used(); used != nil {
 		line = used.Basis.Acts.Line(line)
 	}
 	roll := Of(line, r)
@@ -69,7 +69,7 @@ func (a *Actuals) Take(line *recipe.Line, r *record.Roll) {
 		a.reels[roll.Slot].drawn += roll.Drawn
 		a.reels[roll.Slot].read = false
 	}
-	used := roundUsed(r)
+	used := r.Used()
 	if used == nil || r.Outcome == nil || r.Outcome.Outcome.Outcome != handshake.Wrapped {
 		return
 	}

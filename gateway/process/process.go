@@ -73,7 +73,7 @@ func Of(line *recipe.Line, r *record.Roll) notice.Roll {
 			out.Hung = append(out.Hung, h.Slot)
 		}
 	}
-	used := roundUsed(r)
+	used := r.Used()
 	if used != nil {
 		line = used.Basis.Acts.Line(line)
 	}
@@ -115,25 +115,6 @@ func Of(line *recipe.Line, r *record.Roll) notice.Roll {
 
 // perMetre is how many of the smallest units of the wire are a metre.
 const perMetre = 10000
-
-// roundUsed is the request that the outcome names, else the newest one; nil
-// without any.
-func roundUsed(r *record.Roll) *record.Round {
-	if len(r.Rounds) == 0 {
-		return nil
-	}
-	last := &r.Rounds[len(r.Rounds)-1]
-	if r.Outcome == nil {
-		return last
-	}
-	for i := range r.Rounds {
-		t := r.Rounds[i].Request.Token
-		if t.Boot == r.Outcome.Outcome.Boot && t.Req == r.Outcome.Outcome.Req {
-			last = &r.Rounds[i]
-		}
-	}
-	return last
-}
 
 // setpoint of the platens, °C: of the recipe that was in force, else as the
 // controller reports it. For a roll that was not wrapped, which may well be held

@@ -1,6 +1,10 @@
 package record
 
-import "slices"
+import (
+	"slices"
+
+	"lapgate/gateway/handshake"
+)
 
 // How much Recent keeps: a shift of eight hours at the pace of a fast line, and
 // what people changed in the weeks before.
@@ -117,14 +121,15 @@ func (r *Roll) Round() *Round {
 	return &r.Rounds[len(r.Rounds)-1]
 }
 
-// Used is the round whose recipe the outcome names, else the newest; nil for a roll
-// without a round.
+// Used is the newest round of the request that the outcome names, for a rejected offer
+// is followed by another for the same; without one it is the newest of all, and nil for
+// a roll without a round.
 func (r *Roll) Used() *Round {
 	if r.Outcome != nil {
-		o := &r.Outcome.Outcome
-		for i := range r.Rounds {
-			if d := &r.Rounds[i]; d.Request.Token.Boot == o.Boot && d.Request.Token.Req == o.Req {
-				return d
+		of := handshake.Token{Boot: r.Outcome.Outcome.Boot, Req: r.Outcome.Outcome.Req}
+		for i := range slices.Backward(r.Rounds) {
+			if r.Rounds[i].Request.Token == of {
+				return &r.Rounds[i]
 			}
 		}
 	}

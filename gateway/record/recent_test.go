@@ -84,3 +84,23 @@ func TestRecentWants(t *testing.T) {
 		t.Errorf("kept %d rolls", len(n.Rolls))
 	}
 }
+
+// A roll was wrapped by the offer that followed a rejected one, for the same request.
+func TestUsedAfterARejection(t *testing.T) {
+	r := record.Roll{
+		Rounds: []record.Round{
+			{Request: record.Request{Token: handshake.Token{Boot: 1, Req: 4}}},
+			{Request: record.Request{Token: handshake.Token{Boot: 1, Req: 5}}, Verdict: &record.Verdict{Verdict: handshake.Rejected}},
+			{Request: record.Request{Token: handshake.Token{Boot: 1, Req: 5}}, Verdict: &record.Verdict{Verdict: handshake.Accepted}},
+			{Request: record.Request{Token: handshake.Token{Boot: 1, Req: 6}}},
+		},
+		Outcome: &record.Outcome{Outcome: handshake.Outcome{Boot: 1, Req: 5}},
+	}
+	if r.Used() != &r.Rounds[2] {
+		t.Errorf("used %+v", r.Used())
+	}
+	r.Outcome.Outcome.Req = 9
+	if r.Used() != r.Round() || (&record.Roll{Outcome: r.Outcome}).Used() != nil {
+		t.Error("an outcome that names no round is taken for one")
+	}
+}

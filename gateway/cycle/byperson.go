@@ -16,6 +16,15 @@ import (
 // it looked at the roll and the line as they were then.
 const wordLife = 5 * time.Minute
 
+// problems are the reasons why a person's word cannot be taken.
+type problems []string
+
+func (p *problems) say(bad bool, format string, args ...any) {
+	if bad {
+		*p = append(*p, fmt.Sprintf(format, args...))
+	}
+}
+
 // word is what a named person said of one request, to which it is bound.
 type word struct {
 	token   handshake.Token   // of the request that it takes effect with
@@ -103,36 +112,26 @@ func (m *Machine) askOverride(e OverrideRoll) {
 }
 
 // askProblems lists why an override cannot be taken, whatever it changes.
-func (m *Machine) askProblems(e *OverrideRoll) (problems []string) {
-	say := func(bad bool, format string, args ...any) {
-		if bad {
-			problems = append(problems, fmt.Sprintf(format, args...))
-		}
-	}
-	say(e.By == "" || e.Text == "", "an override needs the name of a person and a reason in words")
-	say(len(e.Changes) == 0, "an override changes at least one setpoint; name it with its value")
+func (m *Machine) askProblems(e *OverrideRoll) (problems problems) {
+	problems.say(e.By == "" || e.Text == "", "an override needs the name of a person and a reason in words")
+	problems.say(len(e.Changes) == 0, "an override changes at least one setpoint; name it with its value")
 	for _, name := range slices.Sorted(maps.Keys(e.Changes)) {
 		v := e.Changes[name]
-		say(math.IsNaN(v) || math.IsInf(v, 0), "%s: got %v, want a number", name, v)
+		problems.say(math.IsNaN(v) || math.IsInf(v, 0), "%s: got %v, want a number", name, v)
 	}
 	return append(m.wordProblems(e.Token, e.Roll), problems...)
 }
 
 // wordProblems lists why no word of a person can be taken for a roll and the
 // request that was shown; zeros mean whichever is there.
-func (m *Machine) wordProblems(token handshake.Token, roll uint32) (problems []string) {
-	say := func(bad bool, format string, args ...any) {
-		if bad {
-			problems = append(problems, fmt.Sprintf(format, args...))
-		}
-	}
+func (m *Machine) wordProblems(token handshake.Token, roll uint32) (problems problems) {
 	w := &m.view
 	waits := w.seen && (w.phase == handshake.Await || w.phase == handshake.Held)
-	say(!m.linkUp, "there is no connection to the controller")
-	say(!m.armed, "writing is forbidden; arm the line first")
-	say(!waits, "no roll waits for a recipe at the station")
-	say(waits && roll != 0 && roll != w.roll, "roll %d does not wait at the station, roll %d does", roll, w.roll)
-	say(waits && token != (handshake.Token{}) && token != w.token,
+	problems.say(!m.linkUp, "there is no connection to the controller")
+	problems.say(!m.armed, "writing is forbidden; arm the line first")
+	problems.say(!waits, "no roll waits for a recipe at the station")
+	problems.say(waits && roll != 0 && roll != w.roll, "roll %d does not wait at the station, roll %d does", roll, w.roll)
+	problems.say(waits && token != (handshake.Token{}) && token != w.token,
 		"the request of roll %d has changed since it was shown (it was request %d, now it is %d); look at the roll and its values again", w.roll, token.Req, w.token.Req)
 	return problems
 }

@@ -56,33 +56,28 @@ func (m *Machine) askHang(e HangWrapper) {
 
 // hangProblems lists why a person's word on a slot cannot be taken, and fills in
 // what follows from the configuration.
-func (m *Machine) hangProblems(h *record.Hang) (problems []string) {
-	say := func(bad bool, format string, args ...any) {
-		if bad {
-			problems = append(problems, fmt.Sprintf(format, args...))
-		}
-	}
-	say(h.By == "", "hanging a wrapper needs the name of a person")
+func (m *Machine) hangProblems(h *record.Hang) (problems problems) {
+	problems.say(h.By == "", "hanging a wrapper needs the name of a person")
 	stand := &m.line.Stand
 	i := slices.IndexFunc(stand.Slots, func(s recipe.SlotSpec) bool { return s.Number == h.Slot })
 	if i < 0 || h.Slot < 1 || h.Slot > len(m.mem.Acts.Slots) || !m.line.Equipment.Stand.Present() {
-		say(true, "the line has no slot %d; it has %s", h.Slot, m.slotNames())
+		problems.say(true, "the line has no slot %d; it has %s", h.Slot, m.slotNames())
 		return problems
 	}
 	h.Over = record.OverOf(&stand.Slots[i])
 	busy := m.takesFrom(h.Slot)
-	say(busy != 0 && h.State != record.AsBefore, "roll %d is offered or wrapped with the wrapper of slot %d; wait until it has left", busy, h.Slot)
-	m.correctable(h, say)
+	problems.say(busy != 0 && h.State != record.AsBefore, "roll %d is offered or wrapped with the wrapper of slot %d; wait until it has left", busy, h.Slot)
+	m.correctable(h, &problems)
 	if h.State == record.Hangs {
-		m.wrapperProblems(h, say)
+		m.wrapperProblems(h, &problems)
 	} else {
-		say(h.Width != 0 || h.Paper != "" || h.Outer != 0 || h.Length != 0, "a slot that is %s has no width, paper, diameter or length", h.State)
+		problems.say(h.Width != 0 || h.Paper != "" || h.Outer != 0 || h.Length != 0, "a slot that is %s has no width, paper, diameter or length", h.State)
 	}
 	return problems
 }
 
 // correctable tells whether the act that is corrected is the newest of its slot.
-func (m *Machine) correctable(h *record.Hang, say func(bool, string, ...any)) {
+func (m *Machine) correctable(h *record.Hang, problems *problems) {
 	s := &m.mem.Acts.Slots[h.Slot-1]
 	newest := s.Told
 	if newest == nil {
@@ -90,17 +85,17 @@ func (m *Machine) correctable(h *record.Hang, say func(bool, string, ...any)) {
 	}
 	switch {
 	case h.State == record.AsBefore:
-		say(s.Told == nil || s.Told.No != h.Corrects, "act %d at slot %d does not wait to take effect; tell what hangs there now", h.Corrects, h.Slot)
+		problems.say(s.Told == nil || s.Told.No != h.Corrects, "act %d at slot %d does not wait to take effect; tell what hangs there now", h.Corrects, h.Slot)
 	case h.Corrects == 0:
 	case newest == nil:
-		say(true, "nobody told what hangs at slot %d; leave out --correct", h.Slot)
+		problems.say(true, "nobody told what hangs at slot %d; leave out --correct", h.Slot)
 	default:
-		say(newest.No != h.Corrects, "the newest act at slot %d is %d; correct that one", h.Slot, newest.No)
+		problems.say(newest.No != h.Corrects, "the newest act at slot %d is %d; correct that one", h.Slot, newest.No)
 	}
 }
 
 // wrapperProblems lists what is wrong with the wrapper told.
-func (m *Machine) wrapperProblems(h *record.Hang, say func(bool, string, ...any)) {
+func (m *Machine) wrapperProblems(h *record.Hang, problems *problems) {
 	widths, papers := m.line.Stand.MayHang(h.Slot)
 	write := func(v float64) string { return m.line.Write(v, quantity.Length) }
 	i := slices.IndexFunc(widths, func(w float64) bool { return math.Abs(w-h.Width) <= sameWidth })
@@ -111,16 +106,16 @@ func (m *Machine) wrapperProblems(h *record.Hang, say func(bool, string, ...any)
 	for _, w := range widths {
 		allowed = append(allowed, write(w))
 	}
-	say(i < 0, "the configuration lets no wrapper of %s hang at slot %d; it allows %s (stand.slots, widths)", write(h.Width), h.Slot, strings.Join(allowed, ", "))
-	say(!slices.Contains(papers, h.Paper), "the configuration lets no %q hang at slot %d; it allows %s (stand.slots, papers)", h.Paper, h.Slot, strings.Join(papers, ", "))
+	problems.say(i < 0, "the configuration lets no wrapper of %s hang at slot %d; it allows %s (stand.slots, widths)", write(h.Width), h.Slot, strings.Join(allowed, ", "))
+	problems.say(!slices.Contains(papers, h.Paper), "the configuration lets no %q hang at slot %d; it allows %s (stand.slots, papers)", h.Paper, h.Slot, strings.Join(papers, ", "))
 	core := m.line.Stand.CoreDiameter
 	if h.Length > 0 && h.Outer == 0 {
 		if paper := m.line.Materials.Paper(h.Paper); paper != nil {
 			h.Outer = math.Sqrt(4*h.Length*paper.Caliper/math.Pi + core*core)
 		}
 	}
-	say(h.Outer != 0 && !(h.Outer > core && h.Outer <= greatestOuter), "a wrapper roll of %s across is none: its core has %s, and none is larger than %s", write(h.Outer), write(core), write(greatestOuter))
-	say(h.Length < 0 || math.IsNaN(h.Length), "the length is %v m; give a length above zero, or leave it out", h.Length)
+	problems.say(h.Outer != 0 && !(h.Outer > core && h.Outer <= greatestOuter), "a wrapper roll of %s across is none: its core has %s, and none is larger than %s", write(h.Outer), write(core), write(greatestOuter))
+	problems.say(h.Length < 0 || math.IsNaN(h.Length), "the length is %v m; give a length above zero, or leave it out", h.Length)
 }
 
 func (m *Machine) slotNames() string {

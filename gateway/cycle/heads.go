@@ -31,32 +31,7 @@ func headsOf(line *recipe.Line, r *record.Request, d *Decision) (out []record.He
 // askHeads answers whether a person's count of heads can be taken. Unless only that
 // was asked, it is recorded.
 func (m *Machine) askHeads(e CountHeads) {
-	var a HeadsAnswer
-	say := func(bad bool, format string, args ...any) {
-		if bad {
-			a.Problems = append(a.Problems, fmt.Sprintf(format, args...))
-		}
-	}
-	write := func(v float64) string { return m.line.Write(v, quantity.Length) }
-	say(e.By == "", "counting heads needs the name of a person")
-	say(!m.line.Heads.Counted, "this line counts no heads; heads.counted in the configuration says whether it does")
-	if material := m.line.Materials.Head(e.Material); material == nil {
-		var names []string
-		for i := range m.line.Materials.Stock {
-			names = append(names, m.line.Materials.Stock[i].Name)
-		}
-		say(true, "no head material is named %q; it is one of %s", e.Material, strings.Join(names, ", "))
-	} else {
-		i := slices.IndexFunc(material.Diameters, func(d float64) bool { return math.Abs(d-e.Diameter) <= sameWidth })
-		var sizes []string
-		for _, d := range material.Diameters {
-			sizes = append(sizes, write(d))
-		}
-		say(i < 0, "no head of %s is %s across; its sizes are %s", e.Material, write(e.Diameter), strings.Join(sizes, ", "))
-		if i >= 0 {
-			e.Diameter = material.Diameters[i]
-		}
-	}
+	a := HeadsAnswer{Problems: m.headsProblems(&e)}
 	if len(a.Problems) == 0 {
 		a.Next = fmt.Sprintf("%d are there, for %d rolls", e.Count, e.Count/record.HeadsOfRoll)
 	}
@@ -66,9 +41,36 @@ func (m *Machine) askHeads(e CountHeads) {
 		m.tell(noteHeadsRefused, fmt.Sprintf("the count of heads by %s is refused: %s", e.By, a.Problems[0]), Field{"by", e.By})
 	case !e.Preview:
 		m.journal(record.Heads{Material: e.Material, Diameter: e.Diameter, Count: e.Count, By: e.By})
-		m.tell(noteHeads, fmt.Sprintf("%s, %s across, by %s: %s", e.Material, write(e.Diameter), e.By, a.Next), Field{"by", e.By})
+		m.tell(noteHeads, fmt.Sprintf("%s, %s across, by %s: %s", e.Material, m.line.Write(e.Diameter, quantity.Length), e.By, a.Next), Field{"by", e.By})
 		m.tellHeads()
 	}
+}
+
+// headsProblems lists why a count of heads cannot be taken, and sets the diameter to
+// that of the size that is meant.
+func (m *Machine) headsProblems(e *CountHeads) (problems problems) {
+	problems.say(e.By == "", "counting heads needs the name of a person")
+	problems.say(!m.line.Heads.Counted, "this line counts no heads; heads.counted in the configuration says whether it does")
+	material := m.line.Materials.Head(e.Material)
+	if material == nil {
+		var names []string
+		for i := range m.line.Materials.Stock {
+			names = append(names, m.line.Materials.Stock[i].Name)
+		}
+		problems.say(true, "no head material is named %q; it is one of %s", e.Material, strings.Join(names, ", "))
+		return problems
+	}
+	write := func(v float64) string { return m.line.Write(v, quantity.Length) }
+	i := slices.IndexFunc(material.Diameters, func(d float64) bool { return math.Abs(d-e.Diameter) <= sameWidth })
+	if i >= 0 {
+		e.Diameter = material.Diameters[i]
+	}
+	var sizes []string
+	for _, d := range material.Diameters {
+		sizes = append(sizes, write(d))
+	}
+	problems.say(i < 0, "no head of %s is %s across; its sizes are %s", e.Material, write(e.Diameter), strings.Join(sizes, ", "))
+	return problems
 }
 
 // tellHeads tells of sizes of heads that are left for few rolls more.

@@ -43,22 +43,17 @@ func (m *Machine) askStation(e SetStation) {
 }
 
 // stationProblems lists why a station cannot be worked so.
-func (m *Machine) stationProblems(e *SetStation) (problems []string) {
-	say := func(bad bool, format string, args ...any) {
-		if bad {
-			problems = append(problems, fmt.Sprintf(format, args...))
-		}
-	}
-	say(e.By == "", "changing a station needs the name of a person")
+func (m *Machine) stationProblems(e *SetStation) (problems problems) {
+	problems.say(e.By == "", "changing a station needs the name of a person")
 	keys := recipe.StationKeys()
 	if !slices.Contains(keys, e.Station) {
-		say(true, "no station is named %q; it is one of %s", e.Station, strings.Join(keys, ", "))
+		problems.say(true, "no station is named %q; it is one of %s", e.Station, strings.Join(keys, ", "))
 		return problems
 	}
 	configured, told := *m.line.Equipment.Mode(e.Station), m.mem.Acts.Station(e.Station)
-	say(e.ByHand && !configured.Powered(), "%s is %s in the configuration; only one that is semi or auto can be worked by hand for a while", e.Station, configured)
-	say(!e.ByHand && told == nil, "%s is worked as configured already, %s", e.Station, configured)
-	say(e.ByHand && !e.Until.IsZero() && !e.Until.After(m.now.Wall), "the time until which %s is worked by hand is over", e.Station)
+	problems.say(e.ByHand && !configured.Powered(), "%s is %s in the configuration; only one that is semi or auto can be worked by hand for a while", e.Station, configured)
+	problems.say(!e.ByHand && told == nil, "%s is worked as configured already, %s", e.Station, configured)
+	problems.say(e.ByHand && !e.Until.IsZero() && !e.Until.After(m.now.Wall), "the time until which %s is worked by hand is over", e.Station)
 	return problems
 }
 

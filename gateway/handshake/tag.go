@@ -12,8 +12,8 @@ type Tag string
 // String is the tag for people. It ends at the first zero, and a byte that is no
 // printable ASCII is escaped, as \x9F.
 func (t Tag) String() string {
-	text, _, _ := strings.Cut(string(t), "\x00")
-	if strings.IndexFunc(text, strangeRune) < 0 {
+	text := t.text()
+	if !t.Strange() {
 		return text
 	}
 	var out strings.Builder
@@ -30,10 +30,18 @@ func (t Tag) String() string {
 // Strange reports whether the text of the tag holds a byte that is no printable
 // ASCII. What stands behind the first zero is no part of it.
 func (t Tag) Strange() bool {
+	text := t.text()
+	for i := range len(text) {
+		if !printable(text[i]) {
+			return true
+		}
+	}
+	return false
+}
+
+func (t Tag) text() string {
 	text, _, _ := strings.Cut(string(t), "\x00")
-	return strings.IndexFunc(text, strangeRune) >= 0
+	return text
 }
 
 func printable(c byte) bool { return c >= ' ' && c <= '~' }
-
-func strangeRune(r rune) bool { return r < ' ' || r > '~' }

@@ -94,6 +94,16 @@ func (r *run) add(code recipe.Code, field, got, limit, key, text string) {
 	})
 }
 
+// confirmedBy is the person who confirmed that what a finding asks for is done.
+func (r *run) confirmedBy(code recipe.Code) (by string, ok bool) {
+	for _, c := range r.ctx.Confirmed {
+		if c.Code == code {
+			return c.By, true
+		}
+	}
+	return "", false
+}
+
 // where is the origin of a key, or of the first entry of a list.
 func (r *run) where(key string) string {
 	if key == "" {

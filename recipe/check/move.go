@@ -46,12 +46,10 @@ func (r *run) narrow(width, d float64, tilt *cradle.Tilt) {
 	if tilt.Flags&cradle.Narrow == 0 {
 		got, limit, key = degrees, r.write(pure, r.line.Cradle.MinTip)+" degrees", "cradle.least_tip_angle"
 	}
-	for _, c := range r.ctx.Confirmed {
-		if c.Code == NarrowRoll {
-			r.add(NarrowConfirmed, "width_m", got, limit, key,
-				c.By+" confirmed that the roll, which tips when it leans by "+degrees+", is chocked or steadied; keep clear of it")
-			return
-		}
+	if by, ok := r.confirmedBy(NarrowRoll); ok {
+		r.add(NarrowConfirmed, "width_m", got, limit, key,
+			by+" confirmed that the roll, which tips when it leans by "+degrees+", is chocked or steadied; keep clear of it")
+		return
 	}
 	r.add(NarrowRoll, "width_m", got, limit, key,
 		"the roll is "+r.write(metres, width)+" wide at a diameter of "+r.write(metres, d)+" and tips when it leans by "+degrees+

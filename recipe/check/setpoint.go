@@ -63,15 +63,13 @@ func (r *run) slot() {
 // newWrapper has the first roll on a wrapper that a person hung confirmed: at the
 // panel, or by command.
 func (r *run) newWrapper(number int) {
+	if _, ok := r.confirmedBy(NewWrapper); ok || r.stand.Confirmed == number {
+		return
+	}
 	for i := range r.line.Stand.Slots {
 		s := &r.line.Stand.Slots[i]
-		if s.Number != number || !s.NewlyHung || r.stand.Confirmed == number {
+		if s.Number != number || !s.NewlyHung {
 			continue
-		}
-		for _, c := range r.ctx.Confirmed {
-			if c.Code == NewWrapper {
-				return
-			}
 		}
 		what := r.write(metres, s.Width) + " of " + strconv.Quote(s.Paper)
 		r.add(NewWrapper, "wrapper_slot", what, "confirmed", r.slotKey(number),

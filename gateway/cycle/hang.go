@@ -14,7 +14,7 @@ import (
 	"lapgate/recipe/quantity"
 )
 
-// Outer diameters, m, of which a wrapper roll is believed.
+// greatestOuter is the outer diameter, m, above which no wrapper roll is believed.
 const greatestOuter = 3
 
 // sameWidth is how far a width may be from one that may be hung to mean that, m: a

@@ -245,3 +245,19 @@ func TestStandingTellsItsAlarm(t *testing.T) {
 		t.Errorf("shown are %s, and %d alarms", text, len(v.Alarms))
 	}
 }
+
+func TestArmingWords(t *testing.T) {
+	since := time.Date(2026, 3, 2, 22, 0, 0, 0, time.UTC)
+	for _, c := range []struct {
+		view LineView
+		want string
+	}{
+		{LineView{}, "Shadow, nothing is written, by the configuration"},
+		{LineView{Arming: Arming{By: "kim", Since: since}}, "Shadow, nothing is written, by kim since Mon 22:00"},
+		{LineView{Armed: true, Arming: Arming{By: "kim", Since: since, Why: "shift 3"}}, "Armed, by kim since Mon 22:00: shift 3"},
+	} {
+		if got := c.view.ArmingWords(time.UTC); got != c.want {
+			t.Errorf("got %q, want %q", got, c.want)
+		}
+	}
+}

@@ -73,7 +73,11 @@ func (v *LineView) ArmingWords(zone *time.Location) string {
 	if a.By == "" {
 		return out + ", by the configuration"
 	}
-	return out + ", by " + a.By + " since " + a.Since.In(zone).Format("Mon 15:04") + ": " + a.Why
+	out += ", by " + a.By + " since " + a.Since.In(zone).Format("Mon 15:04")
+	if a.Why == "" { // a line is disarmed without asking why
+		return out
+	}
+	return out + ": " + a.Why
 }
 
 // Standing is a condition that stands, or stood and was not acknowledged.

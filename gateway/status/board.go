@@ -24,25 +24,23 @@ type board struct {
 	source Source
 	places chan struct{} // one for each viewer that is refreshed
 
-	mu    sync.Mutex
-	drawn time.Time
-	whole []byte
-	panel []byte
-	err   error
+	mu     sync.Mutex
+	drawn  time.Time
+	whole  []byte
+	panels []byte // as an event
+	err    error
 }
 
-// draw returns the page and its panels, not older than half a refresh.
+// draw returns the page, and its panels as an event, not older than half a refresh.
 func (b *board) draw() (whole, panels []byte, err error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if time.Since(b.drawn) >= redraw || b.drawn.IsZero() {
-		p := b.source.livePage()
-		if b.whole, b.err = render("page", p); b.err == nil {
-			b.panel, b.err = render("main", p)
-		}
-		b.drawn = time.Now()
+		var main []byte
+		b.whole, main, b.err = b.source.livePage().render()
+		b.panels, b.drawn = event(main), time.Now()
 	}
-	return b.whole, b.panel, b.err
+	return b.whole, b.panels, b.err
 }
 
 func (b *board) page(w http.ResponseWriter, _ *http.Request) {
@@ -78,7 +76,7 @@ func (b *board) events(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 		_ = control.SetWriteDeadline(time.Now().Add(patience))
-		if _, err := w.Write(event(panels)); err != nil || control.Flush() != nil {
+		if _, err := w.Write(panels); err != nil || control.Flush() != nil {
 			return
 		}
 		select {

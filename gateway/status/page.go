@@ -28,23 +28,28 @@ type livePage struct {
 	Title, Version string
 	Config         *configView
 	Lines          []livePanels
+	Main           template.HTML // the panels, drawn already
 	zone           *time.Location
 }
 
-// When is a moment with its day.
-func (p *livePage) When(t any) string { return when(t, p.zone) }
-
-func when(t any, zone *time.Location) string {
-	switch t := t.(type) {
-	case time.Time:
-		if t.IsZero() {
-			return ""
-		}
-		return t.In(zone).Format("2006-01-02 15:04:05")
-	case *time.Time:
-		return when(*t, zone)
+// render draws the page, and its panels alone.
+func (p *livePage) render() (whole, panels []byte, err error) {
+	if panels, err = render("main", p); err != nil {
+		return nil, nil, err
 	}
-	return ""
+	p.Main = template.HTML(panels) //nolint:gosec // a template made it
+	whole, err = render("page", p)
+	return whole, panels, err
+}
+
+// When is a moment with its day.
+func (p *livePage) When(t time.Time) string { return when(t, p.zone) }
+
+func when(t time.Time, zone *time.Location) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.In(zone).Format("2006-01-02 15:04:05")
 }
 
 // livePanels is one line as the page shows it.

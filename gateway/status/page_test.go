@@ -115,7 +115,7 @@ func sourceOf(l *Line, n *record.Newest) Source {
 
 func pageOf(t *testing.T, l *Line, n *record.Newest) string {
 	t.Helper()
-	text, err := render("page", sourceOf(l, n).livePage())
+	text, _, err := sourceOf(l, n).livePage().render()
 	if err != nil {
 		t.Fatal(err)
 	}

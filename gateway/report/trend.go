@@ -36,6 +36,7 @@ func (p *TrendPoint) Out() bool { return p.Band && (p.Y < p.Low-1e-6 || p.Y > p.
 // tolerance, and the time at the station.
 func TrendsOf(line *recipe.Line, rolls []*record.Roll, since time.Time) []Trend {
 	unit := line.Unit(quantity.Length)
+	inUnit := quantity.In(1, quantity.Length, unit) // once: to find it takes longer than all else of a roll
 	over, dwell := Trend{Title: "Overhang each side", Unit: unit}, Trend{Title: "Dwell of the press", Unit: "s"}
 	scale, cycle := Trend{Title: "Scale less expected", Unit: "%"}, Trend{Title: "Time at the station", Unit: "s"}
 	for _, r := range rolls {
@@ -61,9 +62,8 @@ func TrendsOf(line *recipe.Line, rolls []*record.Roll, since time.Time) []Trend 
 		}
 		roll, _ := d.Request.Measurement()
 		if w, known := recipe.WrapperWindow(line, &roll, points.Slot); points.WrapperWidth > 0 {
-			in := func(m float64) float64 { return quantity.In(m, quantity.Length, unit) }
 			band := known && !w.Empty() && !math.IsNaN(w.Overhang.Min)
-			over.Points = append(over.Points, TrendPoint{At: at, Y: in((points.WrapperWidth - roll.Width) / 2), Low: in(w.Overhang.Min), High: in(w.Overhang.Max), Band: band})
+			over.Points = append(over.Points, TrendPoint{At: at, Y: inUnit * (points.WrapperWidth - roll.Width) / 2, Low: inUnit * w.Overhang.Min, High: inUnit * w.Overhang.Max, Band: band})
 		}
 	}
 	return []Trend{over, dwell, scale, cycle}

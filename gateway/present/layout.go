@@ -208,7 +208,7 @@ func (l *layout) shownTexts(text func(int) string) []string {
 func (w *Printer) tableRow(l *layout, texts []string, indent string, head bool) {
 	lines, height := make([][]string, len(texts)), 1
 	for k, text := range texts {
-		lines[k] = wrap(text, l.wide[l.shown[k]])
+		lines[k] = Wrap(text, l.wide[l.shown[k]])
 		height = max(height, len(lines[k]))
 	}
 	for y := range height {
@@ -241,15 +241,15 @@ func (w *Printer) tableRow(l *layout, texts []string, indent string, head bool) 
 // indent and the others behind another.
 func (w *Printer) wrapped(text, first, others string) {
 	indent := first
-	for _, line := range wrap(text, max(w.Width-columnsWide(first), leastText)) {
+	for _, line := range Wrap(text, max(w.Width-columnsWide(first), leastText)) {
 		fmt.Fprintln(w.out, strings.TrimRight(indent+line, " "))
 		indent = others
 	}
 }
 
-// wrap breaks text into lines of a width at its spaces, but not inside a size:
-// 12.5 in stays together. A longer word has a line of its own.
-func wrap(text string, width int) []string {
+// Wrap breaks text into lines of a width in characters at its spaces, but not inside a
+// size: 12.5 in stays together. A longer word has a line of its own.
+func Wrap(text string, width int) []string {
 	if columnsWide(text) <= width {
 		return []string{text}
 	}

@@ -59,12 +59,7 @@ crimp, glue, vacuum, heads, header, scale and drives.
 // readEnd reads until when something is to last: a time, or a time of day, which is
 // the next one after now.
 func (p *program) readEnd(text string, now time.Time) (time.Time, error) {
-	if clock, err := time.Parse("15:04", text); err == nil {
-		now = now.In(p.zone())
-		end := time.Date(now.Year(), now.Month(), now.Day(), clock.Hour(), clock.Minute(), 0, 0, now.Location())
-		if !end.After(now) {
-			end = end.AddDate(0, 0, 1)
-		}
+	if end, err := nextTime(text, now.In(p.zone())); err == nil {
 		return end, nil
 	}
 	return readTime("until", text, p.zone())

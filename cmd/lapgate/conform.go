@@ -19,7 +19,6 @@ import (
 	"lapgate/gateway/conform"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/link"
-	"lapgate/gateway/logging"
 	"lapgate/gateway/record"
 	"lapgate/recipe/caution"
 )
@@ -120,11 +119,7 @@ func (p *program) conform(ctx context.Context, f *conformFlags) (err error) {
 	if err != nil {
 		return err
 	}
-	log, err := logging.New(p.stderr, snapshot.Log)
-	if err != nil {
-		return err
-	}
-	if out.Dialer, err = p.dialers(log)(l); err != nil {
+	if out.Dialer, err = p.dialer(snapshot, l); err != nil {
 		return err
 	}
 	var j *journal.Journal // begun with the first record, so that a proof that is refused leaves none
@@ -203,11 +198,7 @@ func isLoopback(address string) bool {
 		address = u.Host
 	}
 	host, _, err := net.SplitHostPort(address)
-	if err != nil {
-		return false
-	}
-	ip := net.ParseIP(host)
-	return host == "localhost" || ip != nil && ip.IsLoopback()
+	return err == nil && config.Loopback(host)
 }
 
 // randomNumber is a number of the operating system.

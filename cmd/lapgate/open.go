@@ -5,6 +5,7 @@ import (
 
 	"lapgate/gateway/config"
 	"lapgate/gateway/link"
+	"lapgate/gateway/logging"
 )
 
 // dialers makes the dialer of each configured controller; what should not stay
@@ -13,6 +14,16 @@ func (p *program) dialers(log *zap.Logger) func(*config.Line) (link.Dialer, erro
 	return func(l *config.Line) (link.Dialer, error) {
 		return p.connections.Of(l, warnTo(log, l))
 	}
+}
+
+// dialer is the way to the controller of one line for a command, which logs to
+// standard error.
+func (p *program) dialer(s *config.Snapshot, l *config.Line) (link.Dialer, error) {
+	log, err := logging.New(p.stderr, s.Log)
+	if err != nil {
+		return nil, err
+	}
+	return p.dialers(log)(l)
 }
 
 // warnTo logs the warnings of the connection of a line.

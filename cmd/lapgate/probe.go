@@ -17,7 +17,6 @@ import (
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/inspect"
 	"lapgate/gateway/link"
-	"lapgate/gateway/logging"
 	"lapgate/gateway/present"
 )
 
@@ -116,11 +115,7 @@ func (p *program) watchLine(ctx context.Context, s *config.Snapshot, l *config.L
 	case f.looks < 0:
 		return usageError("--looks: got %d, want 0 or more", f.looks)
 	}
-	log, err := logging.New(p.stderr, s.Log)
-	if err != nil {
-		return err
-	}
-	dialer, err := p.dialers(log)(l)
+	dialer, err := p.dialer(s, l)
 	if err != nil {
 		return err
 	}
@@ -139,11 +134,7 @@ func (p *program) watchLine(ctx context.Context, s *config.Snapshot, l *config.L
 }
 
 func (p *program) probeLine(ctx context.Context, s *config.Snapshot, l *config.Line, f *probeFlags) error {
-	log, err := logging.New(p.stderr, s.Log)
-	if err != nil {
-		return err
-	}
-	dialer, err := p.dialers(log)(l)
+	dialer, err := p.dialer(s, l)
 	if err != nil {
 		return err
 	}

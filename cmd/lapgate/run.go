@@ -94,11 +94,7 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 		log.Info("commands are taken", zap.String("socket", channel.Path()))
 	}
 	if !snapshot.Status.Off() {
-		access, err := snapshot.Status.Access(p.lookup)
-		if err != nil {
-			return &exitError{exitConfig, err}
-		}
-		server, err := status.Listen(ctx, snapshot.Status.Listen, access, shown)
+		server, err := p.statusServer(ctx, &snapshot.Status, shown)
 		if err != nil {
 			return err
 		}
@@ -149,6 +145,15 @@ func reloadOnHangup(ctx context.Context, o *gateway.Operator) {
 			o.Reload(ctx, "")
 		}
 	}
+}
+
+// statusServer starts to serve the status page.
+func (p *program) statusServer(ctx context.Context, s *config.Status, shown status.Source) (*status.Server, error) {
+	access, err := s.Access(p.lookup)
+	if err != nil {
+		return nil, &exitError{exitConfig, err}
+	}
+	return status.Listen(ctx, s.Listen, access, shown)
 }
 
 // anyAlive reports whether a line is served or comes back by itself: a process whose

@@ -4,11 +4,9 @@ import (
 	"context"
 	"fmt"
 	"strconv"
-	"strings"
 
 	"github.com/spf13/cobra"
 
-	"lapgate/gateway/config"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/present"
 	"lapgate/gateway/record"
@@ -44,16 +42,22 @@ that of the line.`,
 			}
 			return nil
 		},
-		RunE: func(cmd *cobra.Command, args []string) error { return p.why(cmd.Context(), &f, args[0], args[1:]...) },
+		RunE: func(cmd *cobra.Command, args []string) error {
+			path := ""
+			if len(args) > 1 {
+				path = args[1]
+			}
+			return p.why(cmd.Context(), &f, args[0], path)
+		},
 	}
 	f.source.add(cmd)
-	addLine(cmd, &f.line, firstLine)
+	addLine(cmd, &f.line, likeJournal)
 	f.output.add(cmd)
 	return cmd
 }
 
-func (p *program) why(ctx context.Context, f *whyFlags, name string, journals ...string) error {
-	t, path, err := p.whySource(f, strings.Join(journals, ""))
+func (p *program) why(ctx context.Context, f *whyFlags, name, path string) error {
+	t, path, err := p.whySource(f, path)
 	if err != nil {
 		return err
 	}
@@ -100,12 +104,7 @@ func (p *program) whySource(f *whyFlags, path string) (report.Told, string, erro
 	if err != nil {
 		return report.Told{}, "", err
 	}
-	var line *config.Line
-	if path != "" {
-		line, err = lineFor(s, f.line, path)
-	} else {
-		line, err = lineNamed(s, f.line)
-	}
+	line, err := lineFor(s, f.line, path)
 	if err != nil {
 		return report.Told{}, "", err
 	}

@@ -73,7 +73,7 @@ func (p *program) listAlarms(ctx context.Context, f *daemonFlags, output outputF
 				Line: l.Line, Alarm: a.Key, Priority: a.Priority.String(), State: a.State.String(), Active: a.Active,
 				Since: a.Since, By: a.By, Until: a.Until, Reason: a.Reason, Meaning: a.Meaning, Remedy: a.Remedy,
 			})
-			if a.State == alarm.Unacknowledged || a.State == alarm.Returned {
+			if a.State.Calls() {
 				calls++
 			}
 		}

@@ -61,6 +61,9 @@ func (s State) String() string {
 	return wordOf(s, "normal", "unacknowledged", "acknowledged", "returned", "shelved", "out-of-service")
 }
 
+// Calls tells whether somebody has yet to say that the alarm is seen.
+func (s State) Calls() bool { return s == Unacknowledged || s == Returned }
+
 // MarshalText writes the word.
 func (s State) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
 

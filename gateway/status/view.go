@@ -196,7 +196,7 @@ func (s Source) viewOf(l *Line, n *record.Newest) LineView {
 	}
 	for i := range l.Alarms {
 		a := &l.Alarms[i]
-		if (a.State == alarm.Unacknowledged || a.State == alarm.Returned) && !slices.Contains(m.Conditions, a.Key) {
+		if a.State.Calls() && !slices.Contains(m.Conditions, a.Key) {
 			s := standingOf(a.Key)
 			s.Alarm = alarmWords(a)
 			v.Standing = append(v.Standing, s)

@@ -3,7 +3,6 @@ package status
 import (
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 	"time"
 
@@ -100,26 +99,21 @@ func lostNow(l *Line, zone *time.Location) Now {
 	if l.Connected { // it answers, but nothing that counts
 		out.Code = ""
 		out.Do = "Check that the controller's program runs, and the addresses of its blocks."
-		if i := slices.IndexFunc(l.Machine.Conditions, isAlarm); i >= 0 {
-			c, _ = cycle.ConditionOf(l.Machine.Conditions[i])
-			out.Do, out.Why, out.Code = c.Remedy, c.Meaning, recipe.Code(c.Code)
+		if a, ok := alarmNow(&l.Machine); ok {
+			out.Do, out.Why, out.Code = a.Do, a.Why, a.Code
 		}
 	}
 	return out
 }
 
-func isAlarm(key string) bool {
-	c, ok := cycle.ConditionOf(key)
-	return ok && c.Level == cycle.Alarm
-}
-
+// alarmNow tells of the first alarm that stands, if any does.
 func alarmNow(m *cycle.Status) (Now, bool) {
-	i := slices.IndexFunc(m.Conditions, isAlarm)
-	if i < 0 {
-		return Now{}, false
+	for _, key := range m.Conditions {
+		if c, ok := cycle.ConditionOf(key); ok && c.Level == cycle.Alarm {
+			return Now{Need: true, State: "Alarm: " + inWords(c.Code), Do: c.Remedy, Why: c.Meaning, Code: recipe.Code(c.Code)}, true
+		}
 	}
-	c, _ := cycle.ConditionOf(m.Conditions[i])
-	return Now{Need: true, State: "Alarm: " + inWords(c.Code), Do: c.Remedy, Why: c.Meaning, Code: recipe.Code(c.Code)}, true
+	return Now{}, false
 }
 
 // roundOf is the newest round of the roll at the station, nil where there is none.
@@ -274,12 +268,4 @@ func upper(text string) string {
 }
 
 // inWords is a code in words.
-func inWords(code string) string {
-	out := []byte(code)
-	for i := range out {
-		if out[i] == '-' {
-			out[i] = ' '
-		}
-	}
-	return string(out)
-}
+func inWords(code string) string { return strings.ReplaceAll(code, "-", " ") }

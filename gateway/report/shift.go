@@ -133,16 +133,23 @@ func (r *Roll) decided(words []uint16) error {
 	}
 	r.Verdict = "go"
 	points := record.SetpointsOf(&p)
-	if points.WrapperWidth > 0 {
-		const perMetre = 10_000
-		overhang := (points.WrapperWidth - float64(p.Width)/perMetre) / 2
-		r.Overhang = &overhang
-	}
+	r.Overhang = OverhangOf(&p, &points)
 	wrapped := r.Outcome == handshake.Wrapped || r.Outcome == handshake.WrappedByHand
 	if wrapped && points.Groups.Has(recipe.GroupWeigh) && points.Gross > 0 {
 		r.Gross = &points.Gross
 	}
 	return nil
+}
+
+// OverhangOf is the overhang in metres that a recipe gives the roll whose width stands in
+// its payload, nil for a recipe without a wrapper.
+func OverhangOf(p *handshake.Payload, points *recipe.Setpoints) *float64 {
+	if points.WrapperWidth == 0 {
+		return nil
+	}
+	const perMetre = 10_000
+	overhang := (points.WrapperWidth - float64(p.Width)/perMetre) / 2
+	return &overhang
 }
 
 // Finish adds up the rolls taken.

@@ -223,19 +223,13 @@ func runningNow(l *Line, n *record.Newest) Now {
 
 // recipeWords is the recipe of a round in a few words.
 func recipeWords(line *recipe.Line, d *record.Round) string {
-	words, _, _ := d.Decided()
-	var p handshake.Payload
-	if err := handshake.DecodeStoredPayload(words, &p); err != nil || line == nil {
+	p := payloadOf(d)
+	if p == nil || line == nil {
 		return "a recipe"
 	}
-	s := record.SetpointsOf(&p)
-	text := ""
-	add := func(format string, args ...any) {
-		if text != "" {
-			text += ", "
-		}
-		text += fmt.Sprintf(format, args...)
-	}
+	s := record.SetpointsOf(p)
+	var parts []string
+	add := func(format string, args ...any) { parts = append(parts, fmt.Sprintf(format, args...)) }
 	if s.WrapperWidth > 0 {
 		add("wrapper of %s from slot %d", report.Short(line, s.WrapperWidth, quantity.Length), s.Slot)
 	}
@@ -248,7 +242,7 @@ func recipeWords(line *recipe.Line, d *record.Round) string {
 	if s.HeaderDwell > 0 {
 		add("press %.0f s", s.HeaderDwell)
 	}
-	return text
+	return strings.Join(parts, ", ")
 }
 
 // without cuts a caution off a text that ends with it: the page says it on its own.

@@ -248,9 +248,7 @@ func (v *LineView) rolls(n *record.Newest) {
 		}
 		row := RollRow{Number: r.Number, Tag: r.Tag, Left: r.OutcomeAt.At, Outcome: r.Outcome.Outcome.Outcome.String(), Verdict: "none"}
 		if d := r.Used(); d != nil {
-			if words, _, ok := d.Decided(); ok {
-				row.decided(words, d.Offer == nil)
-			}
+			row.decided(d)
 		}
 		if kg := r.Outcome.Outcome.Scale; kg > 0 {
 			scale := float64(kg) / 10
@@ -265,23 +263,34 @@ func (v *LineView) rolls(n *record.Newest) {
 	}
 }
 
-func (r *RollRow) decided(words []uint16, shadow bool) {
-	var p handshake.Payload
-	if handshake.DecodeStoredPayload(words, &p) != nil {
+func (r *RollRow) decided(d *record.Round) {
+	p := payloadOf(d)
+	if p == nil {
 		return
 	}
-	r.Verdict = "go"
-	if p.Kind == handshake.KindHold {
-		r.Verdict = "hold"
-	}
-	if shadow {
+	r.Verdict = verdictOf(p)
+	if d.Offer == nil {
 		r.Verdict += ", in shadow"
 	}
-	const perMetre = 10_000
-	if s := record.SetpointsOf(&p); s.WrapperWidth > 0 {
-		overhang := (s.WrapperWidth - float64(p.Width)/perMetre) / 2
-		r.Overhang = &overhang
+	points := record.SetpointsOf(p)
+	r.Overhang = report.OverhangOf(p, &points)
+}
+
+// payloadOf is what was decided on a round, nil where nothing was that can be read.
+func payloadOf(d *record.Round) *handshake.Payload {
+	words, _, ok := d.Decided()
+	var p handshake.Payload
+	if !ok || handshake.DecodeStoredPayload(words, &p) != nil {
+		return nil
 	}
+	return &p
+}
+
+func verdictOf(p *handshake.Payload) string {
+	if p.Kind == handshake.KindHold {
+		return "hold"
+	}
+	return "go"
 }
 
 // station takes what stands at the station by the newest roll that asked for a recipe,
@@ -297,13 +306,13 @@ func (v *LineView) station(line *recipe.Line, n *record.Newest) {
 			at = d
 			v.Roll = &RollAt{Number: r.Number, Tag: r.Tag, Verdict: "none"}
 		}
-		if words, findings, ok := d.Decided(); ok && !recipe.Held(findings) {
-			var p handshake.Payload
-			if handshake.DecodeStoredPayload(words, &p) == nil {
-				points := record.SetpointsOf(&p)
-				v.Settings = report.SettingsOf(line, &points)
-				break
-			}
+		if _, findings, _ := d.Decided(); recipe.Held(findings) {
+			continue
+		}
+		if p := payloadOf(d); p != nil {
+			points := record.SetpointsOf(p)
+			v.Settings = report.SettingsOf(line, &points)
+			break
 		}
 	}
 	if at == nil {
@@ -311,9 +320,7 @@ func (v *LineView) station(line *recipe.Line, n *record.Newest) {
 	}
 	roll, stand := at.Request.Measurement()
 	v.Roll.Width, v.Roll.Diameter = roll.Width, roll.Diameter
-	if words, _, ok := at.Decided(); ok {
-		v.Roll.decided(line, words)
-	}
+	v.Roll.decided(line, at)
 	if w, ok := recipe.WrapperWindow(line, &roll, v.Roll.Slot); ok && !w.Empty() {
 		v.Roll.Window = &report.Window{Min: w.Overhang.Min, Max: w.Overhang.Max, Lower: w.Lower.String(), Upper: w.Upper.String()}
 	}
@@ -341,18 +348,14 @@ func (v *LineView) stand(line *recipe.Line, n *record.Newest, stand *recipe.Stan
 	}
 }
 
-func (r *RollAt) decided(line *recipe.Line, words []uint16) {
-	var p handshake.Payload
-	if handshake.DecodeStoredPayload(words, &p) != nil {
+func (r *RollAt) decided(line *recipe.Line, d *record.Round) {
+	p := payloadOf(d)
+	if p == nil {
 		return
 	}
-	r.Verdict = "hold"
-	if p.Kind == handshake.KindHold {
-		return
-	}
-	r.Verdict = "go"
-	s := record.SetpointsOf(&p)
-	if s.WrapperWidth == 0 {
+	r.Verdict = verdictOf(p)
+	s := record.SetpointsOf(p)
+	if p.Kind == handshake.KindHold || s.WrapperWidth == 0 {
 		return
 	}
 	r.Wrapper, r.Slot = s.WrapperWidth, s.Slot

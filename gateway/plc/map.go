@@ -3,6 +3,7 @@ package plc
 import (
 	"fmt"
 	"io"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -114,38 +115,27 @@ func orderOf(k handshake.Form) string {
 	return ""
 }
 
-// column is one column of a map with rows of one kind.
-type column[R any] struct {
-	name string
-	of   func(*R) string
+// column is one column of a map: a field of its rows, all of which are texts.
+type column struct {
+	name  string // as in JSON and CSV
+	field int
 }
 
-func columns() []column[Row] {
-	return []column[Row]{
-		{"block", func(r *Row) string { return r.Block }},
-		{"entry", func(r *Row) string { return r.Entry }},
-		{"field", func(r *Row) string { return r.Field }},
-		{"register", func(r *Row) string { return r.Register }},
-		{"address", func(r *Row) string { return r.Address }},
-		{"node", func(r *Row) string { return r.Node }},
-		{"element", func(r *Row) string { return r.Element }},
-		{"words", func(r *Row) string { return r.Words }},
-		{"type", func(r *Row) string { return r.Type }},
-		{"order", func(r *Row) string { return r.Order }},
-		{"scale", func(r *Row) string { return r.Scale }},
-		{"unit", func(r *Row) string { return r.Unit }},
-		{"lowest", func(r *Row) string { return r.Low }},
-		{"highest", func(r *Row) string { return r.High }},
-		{"direction", func(r *Row) string { return r.Direction }},
-		{"setpoint", func(r *Row) string { return r.Setpoint }},
-		{"meaning", func(r *Row) string { return r.Meaning }},
+func (c column) of(row any) string { return reflect.ValueOf(row).Field(c.field).String() }
+
+// columnsOf lists the fields of a row by the names that they have in JSON.
+func columnsOf(row reflect.Type) []column {
+	var cols []column
+	for i := range row.NumField() {
+		cols = append(cols, column{row.Field(i).Tag.Get("json"), i})
 	}
+	return cols
 }
 
 // Markdown writes a map with one table for each block or entry, without the
 // columns that are empty throughout.
 func Markdown(w io.Writer, line string, rows []Row) error {
-	used := usedColumns(columns(), rows, "block", "entry", "direction")
+	used := usedColumns(rows, "block", "entry", "direction")
 	var out strings.Builder
 	fmt.Fprintf(&out, "# Map of line %s\n\n", line)
 	out.WriteString("A register is counted from 400001, its address from zero, as it goes over the wire.\n" +
@@ -167,7 +157,7 @@ func Markdown(w io.Writer, line string, rows []Row) error {
 			}
 			writeHead(&out, used)
 		}
-		writeRow(&out, used, r)
+		writeRow(&out, used, *r)
 	}
 	_, err := io.WriteString(w, out.String())
 	return err
@@ -175,26 +165,26 @@ func Markdown(w io.Writer, line string, rows []Row) error {
 
 // usedColumns are the columns that are not empty throughout, without those left
 // out.
-func usedColumns[R any](cols []column[R], rows []R, without ...string) []column[R] {
-	var used []column[R]
-	for _, c := range cols {
-		if !slices.Contains(without, c.name) && slices.ContainsFunc(rows, func(r R) bool { return c.of(&r) != "" }) {
+func usedColumns[R any](rows []R, without ...string) []column {
+	var used []column
+	for _, c := range columnsOf(reflect.TypeFor[R]()) {
+		if !slices.Contains(without, c.name) && slices.ContainsFunc(rows, func(r R) bool { return c.of(r) != "" }) {
 			used = append(used, c)
 		}
 	}
 	return used
 }
 
-func writeHead[R any](out *strings.Builder, cols []column[R]) {
+func writeHead(out *strings.Builder, cols []column) {
 	for _, c := range cols {
 		out.WriteString("| " + c.name + " ")
 	}
 	out.WriteString("|\n" + strings.Repeat("|---", len(cols)) + "|\n")
 }
 
-func writeRow[R any](out *strings.Builder, cols []column[R], r *R) {
+func writeRow(out *strings.Builder, cols []column, row any) {
 	for _, c := range cols {
-		out.WriteString("| " + strings.ReplaceAll(c.of(r), "|", `\|`) + " ")
+		out.WriteString("| " + strings.ReplaceAll(c.of(row), "|", `\|`) + " ")
 	}
 	out.WriteString("|\n")
 }

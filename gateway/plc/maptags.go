@@ -129,34 +129,6 @@ func tagRow(m *tags.Mapping, p *tags.Point, over tags.Transport) TagRow {
 	return r
 }
 
-func tagColumns() []column[TagRow] {
-	return []column[TagRow]{
-		{"kind", func(r *TagRow) string { return r.Kind }},
-		{"block", func(r *TagRow) string { return r.Block }},
-		{"field", func(r *TagRow) string { return r.Field }},
-		{"register", func(r *TagRow) string { return r.Register }},
-		{"address", func(r *TagRow) string { return r.Address }},
-		{"bit", func(r *TagRow) string { return r.Bit }},
-		{"node", func(r *TagRow) string { return r.Node }},
-		{"words", func(r *TagRow) string { return r.Words }},
-		{"type", func(r *TagRow) string { return r.Type }},
-		{"order", func(r *TagRow) string { return r.Order }},
-		{"scale", func(r *TagRow) string { return r.Scale }},
-		{"unit", func(r *TagRow) string { return r.Unit }},
-		{"lowest", func(r *TagRow) string { return r.Low }},
-		{"highest", func(r *TagRow) string { return r.High }},
-		{"field_lowest", func(r *TagRow) string { return r.FieldLow }},
-		{"field_highest", func(r *TagRow) string { return r.FieldHigh }},
-		{"direction", func(r *TagRow) string { return r.Direction }},
-		{"meaning", func(r *TagRow) string { return r.Meaning }},
-		{"guarantee", func(r *TagRow) string { return r.Guarantee }},
-		{"given", func(r *TagRow) string { return r.Given }},
-		{"missing", func(r *TagRow) string { return r.Missing }},
-		{"consequence", func(r *TagRow) string { return r.Consequence }},
-		{"stand_in", func(r *TagRow) string { return r.StandIn }},
-	}
-}
-
 // TagsMarkdown writes a map of tags with a table for each block, and one for
 // each kind of what is lacking.
 func TagsMarkdown(w io.Writer, line string, rows []TagRow) error {
@@ -174,13 +146,13 @@ func TagsMarkdown(w io.Writer, line string, rows []TagRow) error {
 		kinds[r.Kind] = append(kinds[r.Kind], r)
 	}
 	tags := kinds[kindTag]
-	used := usedColumns(tagColumns(), tags, "kind", "block", "direction")
+	used := usedColumns(tags, "kind", "block", "direction")
 	for i := range tags {
 		if r := &tags[i]; i == 0 || r.Block != tags[i-1].Block {
 			fmt.Fprintf(&out, "\n## %s, %s\n\n", r.Block, r.Direction)
 			writeHead(&out, used)
 		}
-		writeRow(&out, used, &tags[i])
+		writeRow(&out, used, tags[i])
 	}
 	for _, s := range []struct{ kind, title, text string }{
 		{kindNoTag, "Fields without a tag", "What cannot be seen without each, the guarantees that rest on it, and what the gateway\ntakes instead.\n\n"},
@@ -192,13 +164,13 @@ func TagsMarkdown(w io.Writer, line string, rows []TagRow) error {
 			continue
 		}
 		fmt.Fprintf(&out, "\n## %s\n\n%s", s.title, s.text)
-		cols := usedColumns(tagColumns(), some, "kind", "block", "direction")
+		cols := usedColumns(some, "kind", "block", "direction")
 		if s.kind == kindGuarantee { // its name first
-			slices.SortStableFunc(cols, func(a, b column[TagRow]) int { return rank(a.name) - rank(b.name) })
+			slices.SortStableFunc(cols, func(a, b column) int { return rank(a.name) - rank(b.name) })
 		}
 		writeHead(&out, cols)
 		for i := range some {
-			writeRow(&out, cols, &some[i])
+			writeRow(&out, cols, some[i])
 		}
 	}
 	_, err := io.WriteString(w, out.String())

@@ -17,6 +17,11 @@ type constant struct{ name, typ, value string }
 func index(name string, v int) constant  { return constant{name, "INT", fmt.Sprint(v)} }
 func number(name string, v int) constant { return constant{name, "DINT", fmt.Sprint(v)} }
 
+// array is a list of values of one type, counted from first.
+func array(name, typ string, first int, values []string) constant {
+	return constant{name, fmt.Sprintf("ARRAY [%d..%d] OF %s", first, first+len(values)-1, typ), "[\n" + wrapped(values) + "]"}
+}
+
 // A bank of retained memory: the request block as built, the accepted payload,
 // and what neither of them holds.
 const (

@@ -64,7 +64,7 @@ func tableConstants() []constant {
 		for i := range texts {
 			texts[i] = fmt.Sprint(of(i))
 		}
-		out = append(out, constant{name, "ARRAY [0..255] OF INT", "[\n" + wrapped(texts) + "]"})
+		out = append(out, array(name, "INT", 0, texts))
 	}
 	for b, name := range []string{"CRC_FIRST", "CRC_SECOND", "CRC_THIRD", "CRC_FOURTH"} {
 		table(name, func(i int) int { return int(crc32.IEEETable[i] >> (8 * b) & 0xFF) })

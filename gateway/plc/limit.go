@@ -61,7 +61,7 @@ func limitConstants() []constant {
 		for i, l := range all {
 			texts[i] = of(l)
 		}
-		return constant{name, fmt.Sprintf("ARRAY [1..%d] OF %s", len(all), typ), "[\n" + wrapped(texts) + "]"}
+		return array(name, typ, 1, texts)
 	}
 	truth := func(b bool) string { return strings.ToUpper(fmt.Sprint(b)) }
 	return []constant{

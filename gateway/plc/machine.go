@@ -5,10 +5,8 @@ import (
 	"strings"
 )
 
-// signal is an input or a lamp of the example.
-type signal struct{ name, typ, words string }
-
-var inputs = []signal{
+// inputs of the example, with the addresses at which they stand.
+var inputs = []struct{ name, at, words string }{
 	{"firstScan", "%MX100.0", "first scan after power-up, download or STOP to RUN"},
 	{"tick", "%MD60", "free-running, 10 ms; where it begins again does not matter"},
 	{"clockSeconds", "%MD61", "since 2020-01-01"},
@@ -91,7 +89,7 @@ func machineFills(f Form) []fill {
 		fmt.Fprintf(out, "    (* %s *)\n    %s AT %s : %s;\n", words, name, at, typ)
 	}
 	for _, s := range inputs {
-		declare(&ins, s.name, s.typ, s.words)
+		declare(&ins, s.name, s.at, s.words)
 	}
 	states.WriteString("  VAR CONSTANT\n    (* ENTER the states to fall to, as the maker of the machine says: 1 off, 2 on,\n" +
 		"       3 stays as it was. 0 is not entered, and nothing comes on. Drives and heaters\n       fall to off, and that is not for choice. *)\n")

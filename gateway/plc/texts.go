@@ -9,10 +9,10 @@ import (
 
 // Text is one message for the panel at the line.
 type Text struct {
-	Kind     string `json:"kind"`             // phase, hold, reject, closing or lamp
-	Number   string `json:"number"`           // as it stands in the registers; empty for a lamp
-	Name     string `json:"name"`             // as the program, the journal and the metrics spell it
-	Sentence string `json:"sentence"`         //
+	Kind     string `json:"kind"`   // phase, hold, reject, closing or lamp
+	Number   string `json:"number"` // as it stands in the registers; empty for a lamp
+	Name     string `json:"name"`   // as the program, the journal and the metrics spell it
+	Sentence string `json:"sentence"`
 	Remedy   string `json:"remedy,omitempty"` // empty where nobody has to do anything
 }
 
@@ -53,13 +53,16 @@ var rejectTexts = map[uint16]said{
 	handshake.RejectNotAlive:   {"The gateway was not heard.", "Wait: it is offered again. Where it comes again, see to the gateway, or choose manual."},
 }
 
-// closingTexts say why the press stays open, by the number in closeWaits.
-var closingTexts = []said{
-	{"The press may close.", ""},
-	{"The cooler platen is too cold.", "Let it come to the temperature shown, then press start."},
-	{"The hotter platen is too hot.", "Let it cool to the temperature shown, then press start."},
-	{"The cooler platen is not measured.", "See to its sensor; lock out, platens stay hot. Then press start."},
-	{"The hotter platen is not measured.", "See to its sensor; lock out, platens stay hot. Then press start."},
+// closings say why the press stays open, by the number in closeWaits.
+var closings = []struct {
+	name string
+	said
+}{
+	{"may close", said{"The press may close.", ""}},
+	{"cooler too cold", said{"The cooler platen is too cold.", "Let it come to the temperature shown, then press start."}},
+	{"hotter too hot", said{"The hotter platen is too hot.", "Let it cool to the temperature shown, then press start."}},
+	{"cooler not measured", said{"The cooler platen is not measured.", "See to its sensor; lock out, platens stay hot. Then press start."}},
+	{"hotter not measured", said{"The hotter platen is not measured.", "See to its sensor; lock out, platens stay hot. Then press start."}},
 }
 
 // Texts lists the messages for the panel at the line: each phase, reason of a
@@ -95,13 +98,11 @@ func Texts(permissives uint32) []Text {
 			add("reject", int(n), r.String(), rejectTexts[n])
 		}
 	}
-	for n, s := range closingTexts {
-		add("closing", n, closingNames[n], s)
+	for n, c := range closings {
+		add("closing", n, c.name, c.said)
 	}
 	for _, l := range lamps {
 		out = append(out, Text{"lamp", "", l.name, upperFirst(l.sentence) + ".", upperFirst(l.remedy) + "."})
 	}
 	return out
 }
-
-var closingNames = []string{"may close", "cooler too cold", "hotter too hot", "cooler not measured", "hotter not measured"}

@@ -118,7 +118,7 @@ func setStand(c *sim.Config, r *recipe.Line) error {
 	c.Stand.Slots = nil
 	c.Stand.Core = r.Stand.CoreDiameter
 	for _, s := range r.Stand.Slots {
-		paper := paperNamed(&r.Materials, s.Paper)
+		paper := r.Materials.Paper(s.Paper)
 		if paper == nil {
 			return fmt.Errorf("slot %d: paper %q is not among the papers of the configuration", s.Number, s.Paper)
 		}
@@ -138,23 +138,12 @@ func motorOf(d recipe.Drive) physics.Motor {
 	}
 }
 
-func paperNamed(m *recipe.Materials, name string) *recipe.Paper {
-	for i := range m.Papers {
-		if m.Papers[i].Name == name {
-			return &m.Papers[i]
-		}
-	}
-	return nil
-}
-
 // firstHead is the outer head of the first specification: the simulated press
 // knows one material.
 func firstHead(m *recipe.Materials) *recipe.HeadMaterial {
-	for _, s := range m.Specs {
-		for i := range m.Stock {
-			if m.Stock[i].Name == s.Head {
-				return &m.Stock[i]
-			}
+	for i := range m.Specs {
+		if h := m.Head(m.Specs[i].Head); h != nil {
+			return h
 		}
 	}
 	return nil

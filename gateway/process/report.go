@@ -10,6 +10,9 @@ import (
 	"lapgate/recipe/notice"
 )
 
+// Untold is said where no fault was found: what no record can tell of.
+const Untold = "a platen whose sensor reads high, air under a platen and damp board leave no trace in a record: look at the ends of the rolls"
+
 // Report tells of the faults of the process that a journal shows.
 type Report struct {
 	Rolls    string         `json:"rolls_from"`
@@ -60,7 +63,7 @@ func (out *Report) Take(r *record.Roll) error {
 // Finish ends the report after the last roll.
 func (out *Report) Finish() {
 	if len(out.Findings) == 0 {
-		out.None = "no fault was found; see the manual for those that no record can tell of"
+		out.None = "no fault was found; " + Untold
 	}
 	out.Evidence = evidenceTable(out.Findings)
 }

@@ -140,7 +140,7 @@ func (r *Result) Summary() *Summary {
 		add("noticed: %s", noticedText(&r.Noticed[i]))
 	}
 	if len(r.Noticed) == 0 && len(s.Process) > 0 {
-		add("noticed: nothing; see the manual for the faults of which no record tells")
+		add("noticed: nothing; %s", process.Untold)
 	}
 	add("journal: %d records, head %s", r.Verified.Records, r.Verified.Head)
 	if len(r.Problems) == 0 {

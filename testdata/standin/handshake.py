@@ -36,7 +36,8 @@ BUILD_YEAR = 6 * 365 * 86400  # seconds from 2020-01-01 to the year of this prog
 STAND, WRAP, CRIMP, GLUE, HEADER, WEIGH, CENTRE, DRIVES = range(8)
 
 # The limits of this machine: payload register, least, greatest, and the bit of
-# the group. A field that is not named here has no limit of its own.
+# the group, None for a field that is always compared. A field that is not named
+# here has no limit of its own.
 LIMITS = {
     33: (1, 6, STAND),
     34: (2000, 40000, STAND),
@@ -46,9 +47,9 @@ LIMITS = {
     45: (50, 15000, CRIMP),
     53: (0, 2000, HEADER),
     54: (0, 9000, HEADER),
-    55: (0, 2500, HEADER),
-    56: (0, 2500, HEADER),
-    57: (0, 0xFF, HEADER),
+    55: (0, 2500, None),
+    56: (0, 2500, None),
+    57: (0, 0xFF, WRAP),
     58: (0, 2000, GLUE),
     59: (0, 2000, HEADER),
     66: (0, 0xFF, None),

@@ -120,7 +120,8 @@ over-temperature trips and hydraulic relief stay in safety-rated hardware.
 
 Exit codes: 0 done; 1 failed at run time; 2 wrong usage; 3 configuration
 invalid; 4 controller unreachable; 5 a check, verification or comparison found
-differences (for recipe: the verdict is hold).`,
+differences (for recipe: the verdict is hold); 6 another gateway serves every
+line.`,
 		Version:       this.String(),
 		SilenceErrors: true,
 		SilenceUsage:  true,

@@ -408,7 +408,11 @@ func TestEachCheckRefuses(t *testing.T) {
 			t.Errorf("%s, want reason %d", handshake.VerdictText(v, reason), c.reason)
 		}
 	}
+}
 
+// TestDamagedLateAndRepeatedOffers goes on with one roll: what is refused leaves it
+// waiting.
+func TestDamagedLateAndRepeatedOffers(t *testing.T) {
 	r := newRig(t)
 	r.roll(12504)
 	p := r.recipe()

@@ -6,8 +6,6 @@ import (
 	"strings"
 	"testing"
 
-	"lapgate/configs"
-	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/rehearse"
@@ -81,10 +79,7 @@ func payloadOf(t *testing.T, tag string, request *handshake.Request, sp *recipe.
 // physics of the simulator carry each go recipe out. The simulator knows
 // motors, paper and heat on its own and judges what it finds on the roll.
 func TestPhysicsJudgesRecipes(t *testing.T) {
-	snapshot, err := config.Load(config.Source{Path: "demo.yaml", Bytes: configs.Demo()})
-	if err != nil {
-		t.Fatal(err)
-	}
+	snapshot := demo(t, nil)
 	line := snapshot.Lines[0].Recipe
 	fused, err := rehearse.Line(&snapshot.Lines[0])
 	if err != nil {
@@ -135,10 +130,7 @@ func TestPhysicsJudgesRecipes(t *testing.T) {
 // TestPhysicsFindsWrongRecipes holds the judge to its trade: a recipe for
 // another roll is judged bad.
 func TestPhysicsFindsWrongRecipes(t *testing.T) {
-	snapshot, err := config.Load(config.Source{Path: "demo.yaml", Bytes: configs.Demo()})
-	if err != nil {
-		t.Fatal(err)
-	}
+	snapshot := demo(t, nil)
 	line := snapshot.Lines[0].Recipe
 	cfg, err := rehearse.Line(&snapshot.Lines[0])
 	if err != nil {
@@ -170,13 +162,7 @@ func TestPhysicsFindsWrongRecipes(t *testing.T) {
 			var rec recipe.Recipe
 			recipe.Compute(line, &measured, &stand, &rec)
 			c.edit(&rec.Setpoints)
-			p := handshake.Payload{Kind: handshake.KindRecipe, Origin: handshake.Computed}
-			cycle.Fill(&p, &rec.Setpoints)
-			words := make([]uint16, handshake.PayloadWords)
-			if err := p.Encode(words); err != nil {
-				t.Fatal(err)
-			}
-			verdict, err := bench.Wrap(words)
+			verdict, err := bench.Wrap(payloadOf(t, c.name, &request, &rec.Setpoints))
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -41,13 +41,20 @@ func most(n int, chance float64) float64 {
 	return m + 3*math.Sqrt(m) + 1
 }
 
-// sound is the demonstration's line and its simulation.
-func sound(t *testing.T, edit func(*recipe.Line)) (*recipe.Line, sim.Config) {
+// demo is the demonstration's configuration with values set over it.
+func demo(t *testing.T, set map[string]string) *config.Snapshot {
 	t.Helper()
-	snapshot, err := config.Load(config.Source{Path: "demo.yaml", Bytes: configs.Demo()})
+	snapshot, err := config.Load(config.Source{Path: "demo.yaml", Bytes: configs.Demo(), Set: set})
 	if err != nil {
 		t.Fatal(err)
 	}
+	return snapshot
+}
+
+// sound is the demonstration's line and its simulation.
+func sound(t *testing.T, edit func(*recipe.Line)) (*recipe.Line, sim.Config) {
+	t.Helper()
+	snapshot := demo(t, nil)
 	edit(snapshot.Lines[0].Recipe)
 	c, err := rehearse.Line(&snapshot.Lines[0])
 	if err != nil {

@@ -13,7 +13,6 @@ import (
 	"go.uber.org/zap"
 	"go.uber.org/zap/zaptest/observer"
 
-	"lapgate/configs"
 	"lapgate/gateway"
 	"lapgate/gateway/config"
 	"lapgate/gateway/connect"
@@ -120,12 +119,7 @@ const longest = 10 * time.Minute
 // wrapQuirky wraps a made-up shift over memory, in virtual time.
 func wrapQuirky(t *testing.T, rolls int, set func(*sim.Config), refuse func(string) bool) (run quirkRun) {
 	t.Helper()
-	s, err := config.Load(config.Source{Path: "demo.yaml", Bytes: configs.Demo(), Set: map[string]string{
-		"lines.0.armed": "true", "journal.directory": t.TempDir(),
-	}})
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := demo(t, map[string]string{"lines.0.armed": "true", "journal.directory": t.TempDir()})
 	c, err := rehearse.Line(&s.Lines[0])
 	if err != nil {
 		t.Fatal(err)
@@ -274,6 +268,53 @@ func TestShiftsUnderQuirks(t *testing.T) {
 	}
 }
 
+// wrapOver wraps a shift over a transport of its own sockets.
+func wrapOver(t *testing.T, over rehearse.Transport, set func(*sim.Config)) *rehearse.Result {
+	t.Helper()
+	dir := t.TempDir()
+	values := map[string]string{"lines.0.armed": "true", "journal.directory": dir}
+	s := demo(t, values)
+	c, err := rehearse.Line(&s.Lines[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	set(&c)
+	if err := over.Serve(&c, s.Lines[0].Recipe.Name, dir); err != nil {
+		t.Fatal(err)
+	}
+	line, err := sim.New(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := line.Close(); err != nil {
+			t.Error(err)
+		}
+	}()
+	maps.Copy(values, over.Settings(line, dir))
+	s = demo(t, values)
+	dial := over.OwnDialer(line, c.OPCUA.Users, dir)
+	if dial == nil {
+		dial = (&connect.Dialers{}).Of
+	}
+	g, err := gateway.New(gateway.Options{
+		Snapshot: s, OpenJournal: gateway.OpenJournals(s), Log: zap.NewNop(),
+		Dialer: func(l *config.Line) (link.Dialer, error) { return dial(l, func(link.Warning) {}) },
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	report, gerr, lerr := rehearse.Wrap(t.Context(), g, line)
+	if err := errors.Join(gerr, lerr); err != nil {
+		t.Error(err)
+	}
+	result, err := rehearse.Examine(t.Context(), s.Journal.Path(s.Lines[0].Recipe.Name), s.Lines[0].Recipe, report)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return result
+}
+
 // What only a real link shows: exceptions of Modbus and areas that refuse all but
 // whole blocks, and entries of the ring over OPC UA that nobody wrote yet.
 func TestShiftsUnderQuirksOfALink(t *testing.T) {
@@ -291,56 +332,12 @@ func TestShiftsUnderQuirksOfALink(t *testing.T) {
 		t.Run(q.name, func(t *testing.T) {
 			t.Parallel()
 			const rolls = 6
-			dir := t.TempDir()
-			load := func(more map[string]string) *config.Snapshot {
-				set := map[string]string{"lines.0.armed": "true", "journal.directory": dir}
-				maps.Copy(set, more)
-				s, err := config.Load(config.Source{Path: "demo.yaml", Bytes: configs.Demo(), Set: set})
-				if err != nil {
-					t.Fatal(err)
-				}
-				return s
-			}
-			s := load(nil)
-			c, err := rehearse.Line(&s.Lines[0])
-			if err != nil {
-				t.Fatal(err)
-			}
-			c.Speed, c.Quirks = 600, q.quirks
-			c.Rolls = sim.Shift(3, rolls, c.Stand.Slots, c.Habit.Overhang)
-			c.Faults = sim.FaultConfig{Names: q.faults, Count: rolls, Seed: 1}
-			if err := q.transport.Serve(&c, s.Lines[0].Recipe.Name, dir); err != nil {
-				t.Fatal(err)
-			}
-			line, err := sim.New(c)
-			if err != nil {
-				t.Fatal(err)
-			}
-			defer func() {
-				if err := line.Close(); err != nil {
-					t.Error(err)
-				}
-			}()
-			s = load(q.transport.Settings(line, dir))
-			dial := q.transport.OwnDialer(line, c.OPCUA.Users, dir)
-			if dial == nil {
-				dial = (&connect.Dialers{}).Of
-			}
-			g, err := gateway.New(gateway.Options{
-				Snapshot: s, OpenJournal: gateway.OpenJournals(s), Log: zap.NewNop(),
-				Dialer: func(l *config.Line) (link.Dialer, error) { return dial(l, func(link.Warning) {}) },
+			result := wrapOver(t, q.transport, func(c *sim.Config) {
+				c.Speed, c.Quirks = 600, q.quirks
+				c.Rolls = sim.Shift(3, rolls, c.Stand.Slots, c.Habit.Overhang)
+				c.Faults = sim.FaultConfig{Names: q.faults, Count: rolls, Seed: 1}
 			})
-			if err != nil {
-				t.Fatal(err)
-			}
-			report, gerr, lerr := rehearse.Wrap(t.Context(), g, line)
-			if err := errors.Join(gerr, lerr); err != nil {
-				t.Error(err)
-			}
-			result, err := rehearse.Examine(t.Context(), s.Journal.Path(s.Lines[0].Recipe.Name), s.Lines[0].Recipe, report)
-			if err != nil {
-				t.Fatal(err)
-			}
+			report := result.Shift
 			for _, p := range result.Problems {
 				t.Error(p)
 			}

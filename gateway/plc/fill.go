@@ -131,9 +131,6 @@ func recipeList() string {
 	return strings.Join(lines, "\n")
 }
 
-// lineLength is the longest line of the program.
-const lineLength = 110
-
 // wireUnit is the unit of the number on the wire, in ASCII.
 func wireUnit(f handshake.FieldInfo) string {
 	unit := strings.ReplaceAll(f.Unit, "°C", "degrees C")

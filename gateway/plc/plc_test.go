@@ -100,6 +100,12 @@ func declared(t *testing.T, file string) map[string]string {
 	return out
 }
 
+// shortName is what the programs are to call the register of a field.
+func shortName(id handshake.ID, f *handshake.FieldInfo) string {
+	short := strings.NewReplacer("diameter", "dia", "temperature", "temp", "acknowledged", "acked")
+	return id.String() + "_" + strings.ToUpper(short.Replace(f.Name))
+}
+
 // TestConstantsEqualTheBlocks reads every number of the programs as text and
 // compares it with the codec, not with the generator's own list.
 func TestConstantsEqualTheBlocks(t *testing.T) {
@@ -133,10 +139,9 @@ func TestConstantsEqualTheBlocks(t *testing.T) {
 		"BANK_PAYLOAD": 96, "BANK_SEQUENCE": 176, "BANK_RUN_START": 177, "BANK_HOLD_REASON": 179, "BANK_BITS": 180, "BANK_VALID": 181,
 		"BANK_LIMITS_GEN": 182, "BANK_LIMITS_SUM": 183, "BANK_CRC": 185, "BANK_WORDS": 187,
 	}
-	short := strings.NewReplacer("diameter", "dia", "temperature", "temp", "acknowledged", "acked")
 	for _, id := range handshake.IDs() {
 		for _, f := range handshake.Fields(id) {
-			if name := id.String() + "_" + strings.ToUpper(short.Replace(f.Name)); f.Name != "type" && id != handshake.LIMITS {
+			if name := shortName(id, &f); f.Name != "type" && id != handshake.LIMITS {
 				if _, twice := want[name]; twice {
 					t.Errorf("two numbers are called %s", name)
 				}
@@ -166,13 +171,12 @@ func TestEveryFieldOfTheControllerIsWritten(t *testing.T) {
 	// The reason of an outcome is for lines that know one; a nonce is copied with
 	// the epoch before it.
 	free := map[string]bool{"type": true, "reason": true, "nonce": true, "active_nonce": true, "result_nonce": true}
-	short := strings.NewReplacer("diameter", "dia", "temperature", "temp", "acknowledged", "acked")
 	for _, file := range forms {
 		text := read(t, file.file)
 		for _, id := range []handshake.ID{handshake.REQ, handshake.OUT} {
 			array := map[handshake.ID]string{handshake.REQ: "(state|work)", handshake.OUT: "work"}[id]
 			for _, f := range handshake.Fields(id) {
-				name := id.String() + "_" + strings.ToUpper(short.Replace(f.Name))
+				name := shortName(id, &f)
 				if !free[f.Name] && !regexp.MustCompile(array+`\[`+name+`( \+ [i1k])?\] :=`).MatchString(text) {
 					t.Errorf("%s: field %s of %s is never written", file.file, f.Name, id)
 				}
@@ -303,6 +307,9 @@ func TestOneStatementTurnsOutputsOn(t *testing.T) {
 		}
 	}
 }
+
+// lineLength is the longest line of the program.
+const lineLength = 110
 
 func TestProgramIsPlain(t *testing.T) {
 	for _, f := range forms {

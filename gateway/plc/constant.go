@@ -79,7 +79,7 @@ func constants() []constant {
 		number("RING_ALARM", ringAlarm),
 		index("TAG_WORDS", handshake.TagLen/2),
 		index("FIRST_SETPOINT", handshake.FirstSetpoint),
-		index("LAST_SETPOINT", lastSetpoint),
+		index("LAST_SETPOINT", lastSetpoint()),
 		number("TIME_MOST", timeMost),
 		number("CLOCK_LEAST", clockLeast),
 		number("EPOCH_MOST_HIGH", greatestEpoch>>16), number("EPOCH_MOST_LOW", greatestEpoch&0xFFFF),

@@ -21,7 +21,7 @@ func fixedFills(f Form) []fill {
 		{"last GATEWAY", last(gatewayWords())},
 		{"last TAG", last(handshake.TagLen / 2)},
 		{"first setpoint", fmt.Sprint(handshake.FirstSetpoint)},
-		{"last setpoint", fmt.Sprint(lastSetpoint)},
+		{"last setpoint", fmt.Sprint(lastSetpoint())},
 		{"retained bytes", fmt.Sprint(retainedBytes)},
 	}
 	for _, id := range handshake.IDs() {
@@ -110,17 +110,9 @@ func alphabet(from, to byte) string {
 	return out.String()
 }
 
-func fieldName(name string) string {
-	head, rest, _ := strings.Cut(name, "_")
-	var out strings.Builder
-	out.WriteString(head)
-	for part := range strings.SplitSeq(rest, "_") {
-		if part != "" {
-			out.WriteString(strings.ToUpper(part[:1]) + part[1:])
-		}
-	}
-	return out.String()
-}
+// fieldName is the name of a field as variables of the program are written:
+// feedLength for feed_length.
+func fieldName(name string) string { return name[:1] + capitals(name)[1:] }
 
 // recipeList tells which setpoint stands at which register.
 func recipeList() string {

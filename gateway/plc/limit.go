@@ -25,9 +25,6 @@ const always = -1
 // equipment that the line does not have are refused.
 const groupsField = "groups"
 
-// lastSetpoint is the register of the last field with a limit.
-const lastSetpoint = 67
-
 // limits lists them in the order of the registers, which is the order in which
 // they are checked.
 func limits() []limit {
@@ -50,6 +47,12 @@ func limits() []limit {
 	}
 	slices.SortFunc(out, func(a, b limit) int { return a.Register - b.Register })
 	return out
+}
+
+// lastSetpoint is the register of the last field with a limit.
+func lastSetpoint() int {
+	all := limits()
+	return all[len(all)-1].Register
 }
 
 // limitConstants are what the program must know of each limit besides its

@@ -125,7 +125,7 @@ func (s *shown) dataType(f *handshake.FieldInfo) string {
 func capitals(name string) string {
 	var b strings.Builder
 	for word := range strings.SplitSeq(name, "_") {
-		b.WriteString(strings.ToUpper(word[:1]) + word[1:])
+		b.WriteString(upperFirst(word))
 	}
 	return b.String()
 }

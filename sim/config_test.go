@@ -287,7 +287,25 @@ func TestAuditSeesMotion(t *testing.T) {
 	a, p, in := run(false)
 	a.scanned(p, &in, 12)
 	in.RollPresent = false
-	if a.scanned(p, &in, 12+uint32(cfg.GoneTime/controller.Tick)+3); len(a.violations) != 1 {
+	if a.scanned(p, &in, 14); len(a.violations) != 0 {
+		t.Errorf("a roll that is not gone yet: %q", a.violations)
+	}
+	if a.scanned(p, &in, 14+uint32(cfg.GoneTime/controller.Tick)); len(a.violations) != 1 {
 		t.Errorf("outputs on with the roll gone: %q", a.violations)
+	}
+}
+
+// The audit holds a shift to the time of its own sensor, which runs as fast as the
+// line.
+func TestAuditKnowsTheSensor(t *testing.T) {
+	c := DefaultConfig()
+	c.Rolls, c.Speed = []Roll{good}, 20
+	s, err := New(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = s.Close() }()
+	if want := 100 * time.Millisecond; s.audit.gone != want || s.cfg.Program.GoneTime != want {
+		t.Errorf("a roll is gone after %s for the audit and %s for the program, want %s", s.audit.gone, s.cfg.Program.GoneTime, want)
 	}
 }

@@ -114,7 +114,8 @@ type audit struct {
 	gone       time.Duration
 	ran, shut  bool   // outputs were on and the press was told to close
 	button     bool   // start was down
-	seen       uint32 // tick at which the sensor last saw a roll
+	away       bool   // the sensor sees no roll
+	awaySince  uint32 // tick of the first scan of that
 	recipe     controller.Recipe
 	violations []string
 }
@@ -142,9 +143,10 @@ func (a *audit) scanned(p *controller.Controller, in *controller.Inputs, tick ui
 	a.on = in.Permissives
 	pressed := in.Start && !a.button
 	a.button = in.Start
-	if in.RollPresent {
-		a.seen = tick
+	if !in.RollPresent && !a.away {
+		a.awaySince = tick
 	}
+	a.away = !in.RollPresent
 	running, closes := p.Running(), p.PressCloses()
 	if running {
 		phase := p.Phase()
@@ -154,7 +156,7 @@ func (a *audit) scanned(p *controller.Controller, in *controller.Inputs, tick ui
 		if off := permissiveOff(a.need, in.Permissives); off != "" {
 			a.broken("motion: outputs are on while %s is off", off)
 		}
-		if absent := time.Duration(tick-a.seen) * controller.Tick; absent > a.gone+2*controller.Tick {
+		if absent := time.Duration(tick-a.awaySince) * controller.Tick; a.away && absent >= a.gone {
 			a.broken("motion: outputs are on without a roll for %s", absent)
 		}
 		if !a.ran && (!pressed || !in.RollPresent) {

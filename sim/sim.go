@@ -83,7 +83,7 @@ func New(cfg Config) (*Sim, error) {
 	s.cfg.Program.GoneTime = max(time.Duration(cfg.Times.Gone/cfg.Speed*float64(time.Second)), 2*cfg.Scan)
 	s.station = newStation(&s.cfg)
 	s.station.guided = true
-	s.audit = newAudit(cfg.Program)
+	s.audit = newAudit(s.cfg.Program)
 	s.planned = plan(cfg.Faults, len(cfg.Rolls))
 	for _, f := range SimulatedFaults() {
 		for _, st := range s.planned {

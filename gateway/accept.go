@@ -13,8 +13,8 @@ import (
 // in the name of a person and for a reason. It returns when the record is durable.
 // Errors: name or reason missing, no such line, a line that has ended, nothing that is
 // doubted.
-func (g *Gateway) AcceptJournal(ctx context.Context, line, by, reason string) error {
-	if strings.TrimSpace(by) == "" || strings.TrimSpace(reason) == "" {
+func (g *Gateway) AcceptJournal(ctx context.Context, line string, who Person, reason string) error {
+	if strings.TrimSpace(who.By) == "" || strings.TrimSpace(reason) == "" {
 		return errors.New("accepting a journal needs the name of a person and a reason")
 	}
 	l, err := g.line(line)
@@ -27,7 +27,7 @@ func (g *Gateway) AcceptJournal(ctx context.Context, line, by, reason string) er
 			refusal = fmt.Errorf("line %s: nothing is doubted of its journal", line)
 			return
 		}
-		l.handle(run, cycle.AcceptJournal{By: by, Reason: reason})
+		l.handle(run, cycle.AcceptJournal{By: who.By, User: who.User, Reason: reason})
 	})
 	return errors.Join(err, refusal)
 }

@@ -40,11 +40,11 @@ func (l *lineLoop) watchAlarms(ctx context.Context) {
 
 // alarmRecord is a change of an alarm as it is recorded.
 func alarmRecord(e alarm.Event) record.Alarm {
-	return record.Alarm{Alarm: e.Key, Act: string(e.Act), By: e.By, Reason: e.Reason, Until: e.Until, Stage: e.Stage}
+	return record.Alarm{Alarm: e.Key, Act: string(e.Act), By: e.By, User: e.User, Reason: e.Reason, Until: e.Until, Stage: e.Stage}
 }
 
 func (l *lineLoop) recoverAlarm(at time.Time, r *record.Alarm) {
-	l.alarms.Recover(at, alarm.Event{Key: r.Alarm, Act: alarm.Act(r.Act), By: r.By, Reason: r.Reason, Until: r.Until, Stage: r.Stage})
+	l.alarms.Recover(at, alarm.Event{Key: r.Alarm, Act: alarm.Act(r.Act), By: r.By, User: r.User, Reason: r.Reason, Until: r.Until, Stage: r.Stage})
 }
 
 // carryAlarms are the changes that bring the alarms about again, for a new file of the
@@ -113,7 +113,7 @@ func (o *Operator) alarms(ctx context.Context, lines []string, r *control.Reques
 		}
 		return reply
 	}
-	act := alarm.Event{Key: r.Alarm, Act: r.Act, By: r.By, Reason: r.Reason, Until: r.End}
+	act := alarm.Event{Key: r.Alarm, Act: r.Act, By: r.By, User: r.Caller.User, Reason: r.Reason, Until: r.End}
 	changes, err := o.Gateway.ActOnAlarm(ctx, lines[0], act)
 	if err != nil {
 		return control.Reply{Outcome: control.Refused, Error: err.Error()}

@@ -150,7 +150,7 @@ func TestAlarmsOfEndedLine(t *testing.T) {
 			t.Errorf("acknowledging without a line: %+v", got)
 		}
 		fault.Store(nil)
-		if err := g.Restart(t.Context(), "south", "kim", "new disk"); err != nil {
+		if err := g.Restart(t.Context(), "south", gateway.Person{By: "kim"}, "new disk"); err != nil {
 			t.Fatal(err)
 		}
 		until(t, time.Minute, "south is served and its alarms wait", func() bool {

@@ -21,6 +21,11 @@ import (
 // self stands in records for what nobody commanded.
 const self = "lapgate"
 
+// Person is who does something: the name that was given, which may be the number of
+// a badge, and the operating system's user that it is done as, empty where nobody
+// commanded it.
+type Person struct{ By, User string }
+
 // ErrNotArmed says that a line was not armed because its controller failed the
 // check that comes before.
 var ErrNotArmed = errors.New("the line stays in shadow: its controller does not pass the check")
@@ -29,8 +34,8 @@ var ErrNotArmed = errors.New("the line stays in shadow: its controller does not 
 // controller passes the survey that is made first, over the line's own
 // connection. The report is that survey, nil when it was not made. Errors: name
 // or reason missing, no such line, a line that has ended, ErrNotArmed.
-func (g *Gateway) Arm(ctx context.Context, line, by, reason string) (*inspect.Report, error) {
-	if strings.TrimSpace(by) == "" || strings.TrimSpace(reason) == "" {
+func (g *Gateway) Arm(ctx context.Context, line string, who Person, reason string) (*inspect.Report, error) {
+	if strings.TrimSpace(who.By) == "" || strings.TrimSpace(reason) == "" {
 		return nil, errors.New("arming needs the name of a person and a reason")
 	}
 	l, err := g.line(line)
@@ -44,23 +49,23 @@ func (g *Gateway) Arm(ctx context.Context, line, by, reason string) (*inspect.Re
 			return
 		}
 		if report, refusal = l.look(ctx); refusal != nil {
-			l.log.Warn("arming refused", zap.String("by", by), zap.Error(refusal))
+			l.log.Warn("arming refused", zap.String("by", who.By), zap.String("user", who.User), zap.Error(refusal))
 			return
 		}
-		l.handle(run, cycle.Arm{On: true, By: by, Reason: reason, Controller: l.set.identity})
+		l.handle(run, cycle.Arm{On: true, By: who.By, User: who.User, Reason: reason, Controller: l.set.identity})
 	})
 	return report, errors.Join(err, refusal)
 }
 
 // Disarm forbids a line to write. It returns when the record is durable.
 // Errors: no such line, a line that has ended.
-func (g *Gateway) Disarm(ctx context.Context, line, by, reason string) error {
+func (g *Gateway) Disarm(ctx context.Context, line string, who Person, reason string) error {
 	l, err := g.line(line)
 	if err != nil {
 		return err
 	}
 	return l.ask(ctx, func(run context.Context) {
-		l.handle(run, cycle.Arm{By: by, Reason: reason, Controller: l.set.identity})
+		l.handle(run, cycle.Arm{By: who.By, User: who.User, Reason: reason, Controller: l.set.identity})
 	})
 }
 
@@ -72,6 +77,30 @@ func (g *Gateway) Hold(ctx context.Context, line string, h cycle.HoldAll) error 
 		return err
 	}
 	return l.ask(ctx, func(run context.Context) { l.handle(run, h) })
+}
+
+// Correct records that an earlier record of an act is wrong, in the name of a person
+// and with what is right. It returns when the record is durable. Errors: name or
+// reason missing, no such line, a line that has ended, no such record.
+func (g *Gateway) Correct(ctx context.Context, line string, seq uint64, who Person, reason string) error {
+	if strings.TrimSpace(who.By) == "" || strings.TrimSpace(reason) == "" {
+		return errors.New("a correction needs the name of a person and what is right")
+	}
+	l, err := g.line(line)
+	if err != nil {
+		return err
+	}
+	var refusal error
+	err = l.ask(ctx, func(run context.Context) {
+		if seq == 0 || seq > l.lastSeq {
+			refusal = fmt.Errorf("line %s: the journal has no record %d; its newest is %d", line, seq, l.lastSeq)
+			return
+		}
+		if !l.append(context.WithoutCancel(run), record.Correction{Seq: seq, By: who.By, User: who.User, Reason: reason}) {
+			refusal = l.halted
+		}
+	})
+	return errors.Join(err, refusal)
 }
 
 // line is the loop that serves a line, or served it last.

@@ -59,10 +59,10 @@ func TestArmAfterCheck(t *testing.T) {
 		go b.run(ctx)
 		g, stop := s.start(s.options())
 		<-time.After(time.Second) // of virtual time
-		if _, err := g.Arm(t.Context(), "north", " ", "why"); err == nil {
+		if _, err := g.Arm(t.Context(), "north", gateway.Person{By: " "}, "why"); err == nil {
 			t.Error("armed without a name")
 		}
-		report, err := g.Arm(t.Context(), "north", "kim", "go live")
+		report, err := g.Arm(t.Context(), "north", gateway.Person{By: "kim"}, "go live")
 		if err != nil || report == nil || len(report.Items) < 10 || len(report.Failed()) > 0 {
 			t.Fatalf("got %v, %+v", err, report)
 		}
@@ -70,7 +70,7 @@ func TestArmAfterCheck(t *testing.T) {
 			t.Errorf("%d writes before the line was armed", early.Load())
 		}
 		until(t, time.Minute, "an outcome", func() bool { return s.count(record.KindOutcome) == 1 })
-		if err := g.Disarm(t.Context(), "north", "kim", "enough"); err != nil {
+		if err := g.Disarm(t.Context(), "north", gateway.Person{By: "kim"}, "enough"); err != nil {
 			t.Error(err)
 		}
 		at := writes.Load()
@@ -81,7 +81,7 @@ func TestArmAfterCheck(t *testing.T) {
 		if err := stop(); err != nil {
 			t.Error(err)
 		}
-		if _, err := g.Arm(t.Context(), "north", "kim", "too late"); err == nil || !strings.Contains(err.Error(), "has ended") {
+		if _, err := g.Arm(t.Context(), "north", gateway.Person{By: "kim"}, "too late"); err == nil || !strings.Contains(err.Error(), "has ended") {
 			t.Errorf("armed a line that has ended: %v", err)
 		}
 		cancel()
@@ -131,7 +131,7 @@ func TestArmRefused(t *testing.T) {
 				<-time.After(2 * time.Second) // of virtual time
 				synctest.Wait()
 				c.spoil(s, b)
-				report, err := g.Arm(t.Context(), "north", "kim", "go live")
+				report, err := g.Arm(t.Context(), "north", gateway.Person{By: "kim"}, "go live")
 				if !errors.Is(err, gateway.ErrNotArmed) || report == nil {
 					t.Fatalf("got %v", err)
 				}
@@ -162,7 +162,7 @@ func TestArmWithoutConnection(t *testing.T) {
 		s.dialer.Before = func(memory.Call) memory.Fault { return memory.Fault{Kind: memory.Cut} }
 		g, stop := s.start(s.options())
 		<-time.After(2 * time.Second) // of virtual time
-		report, err := g.Arm(t.Context(), "north", "kim", "go live")
+		report, err := g.Arm(t.Context(), "north", gateway.Person{By: "kim"}, "go live")
 		if !errors.Is(err, gateway.ErrNotArmed) || report == nil || !report.Unreachable {
 			t.Errorf("got %v, %+v", err, report)
 		}
@@ -206,9 +206,9 @@ func TestModeOverRestarts(t *testing.T) {
 				<-time.After(2 * time.Second) // of virtual time
 				var err error
 				if c.arm {
-					_, err = g.Arm(t.Context(), "north", "kim", "go live")
+					_, err = g.Arm(t.Context(), "north", gateway.Person{By: "kim"}, "go live")
 				} else {
-					err = g.Disarm(t.Context(), "north", "kim", "enough")
+					err = g.Disarm(t.Context(), "north", gateway.Person{By: "kim"}, "enough")
 				}
 				if err != nil {
 					t.Fatal(err)
@@ -333,7 +333,7 @@ func TestContradictoryJournal(t *testing.T) {
 				t.Errorf("start %d: not told", start)
 			}
 			if start == 1 {
-				if _, err := g.Arm(t.Context(), "north", "kim", "looked at it"); err != nil {
+				if _, err := g.Arm(t.Context(), "north", gateway.Person{By: "kim"}, "looked at it"); err != nil {
 					t.Error(err)
 				}
 				<-time.After(2 * time.Second) // of virtual time

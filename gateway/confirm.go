@@ -19,7 +19,7 @@ func (g *Gateway) Confirm(ctx context.Context, line string, c cycle.ConfirmFindi
 
 // confirm has a finding shown, or its confirmation taken.
 func (o *Operator) confirm(ctx context.Context, name string, r *control.Request) control.Reply {
-	ask := cycle.ConfirmFinding{Roll: r.Roll, Finding: recipe.Code(r.Finding), By: r.By, Preview: r.Shown == nil}
+	ask := cycle.ConfirmFinding{Roll: r.Roll, Finding: recipe.Code(r.Finding), By: r.By, User: r.Caller.User, Preview: r.Shown == nil}
 	if r.Shown != nil {
 		ask.Token = *r.Shown
 	}

@@ -36,7 +36,7 @@ func TestConfirmByCommand(t *testing.T) {
 		})
 
 		<-time.After(time.Second) // of virtual time, in which the gateway sees it
-		ask := control.Request{Command: control.Confirm, Roll: 1, By: "kim", Finding: string(check.NarrowRoll)}
+		ask := control.Request{Command: control.Confirm, Caller: control.Daemon(), Roll: 1, By: "kim", Finding: string(check.NarrowRoll)}
 		refused := func(what, want string, r control.Request) {
 			t.Helper()
 			if got := o.Handle(t.Context(), r); got.Outcome != control.Refused || !strings.Contains(got.Error, want) || got.Proposal != nil {

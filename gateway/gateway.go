@@ -102,7 +102,7 @@ type Gateway struct {
 	lines   []*place
 
 	reload   sync.Mutex
-	snapshot *config.Snapshot // in force
+	snapshot atomic.Pointer[config.Snapshot] // in force
 	inForce  atomic.Pointer[status.Config]
 
 	journals  string       // their folder
@@ -151,7 +151,8 @@ func New(o Options) (*Gateway, error) {
 	if o.Jitter == nil {
 		o.Jitter = mathrand.Float64
 	}
-	g := &Gateway{options: o, snapshot: o.Snapshot, done: make(chan struct{}), over: make(chan struct{}), journals: o.Snapshot.Journal.Directory}
+	g := &Gateway{options: o, done: make(chan struct{}), over: make(chan struct{}), journals: o.Snapshot.Journal.Directory}
+	g.snapshot.Store(o.Snapshot)
 	g.shifts.Store(&o.Snapshot.Shifts)
 	g.leastFree.Store(int64(o.Snapshot.Journal.LeastFree))
 	g.inForce.Store(&status.Config{File: o.Snapshot.File, Hash: o.Snapshot.Hash})

@@ -379,7 +379,7 @@ func TestShadowWritesNothing(t *testing.T) {
 		if n := writes.Load(); n != 0 {
 			t.Errorf("%d writes in shadow", n)
 		}
-		if _, err := g.Arm(t.Context(), "north", "test", "go live"); err != nil {
+		if _, err := g.Arm(t.Context(), "north", gateway.Person{By: "test"}, "go live"); err != nil {
 			t.Fatal(err)
 		}
 		until(t, 2*time.Minute, "an outcome after arming", func() bool { return s.count(record.KindOutcome) == 1 })

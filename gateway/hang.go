@@ -37,7 +37,7 @@ func (o *Operator) hang(ctx context.Context, name string, r *control.Request) co
 	if err != nil {
 		return control.Reply{Outcome: control.Refused, Error: err.Error()}
 	}
-	h.By, h.Preview = r.By, !r.Agreed
+	h.By, h.User, h.Preview = r.By, r.Caller.User, !r.Agreed
 	answer, err := o.Gateway.Hang(ctx, name, h)
 	what := fmt.Sprintf("slot %d, act %d", h.Slot, answer.No)
 	return answered(name, what, r.Agreed, answer.Problems, answer.Next, err)
@@ -52,14 +52,14 @@ func (o *Operator) stock(ctx context.Context, name string, r *control.Request) c
 	if err != nil {
 		return control.Reply{Outcome: control.Refused, Error: "size: " + err.Error()}
 	}
-	answer, err := o.Gateway.CountHeads(ctx, name, cycle.CountHeads{Material: r.Heads.Material, Diameter: size, Count: r.Heads.Count, By: r.By, Preview: !r.Agreed})
+	answer, err := o.Gateway.CountHeads(ctx, name, cycle.CountHeads{Material: r.Heads.Material, Diameter: size, Count: r.Heads.Count, By: r.By, User: r.Caller.User, Preview: !r.Agreed})
 	what := fmt.Sprintf("heads of %s, %s across", r.Heads.Material, o.Gateway.recipeLine(name).Write(size, quantity.Length))
 	return answered(name, what, r.Agreed, answer.Problems, answer.Next, err)
 }
 
 // station has a station worked as a person wants it.
 func (o *Operator) station(ctx context.Context, name string, r *control.Request) control.Reply {
-	s := cycle.SetStation{Station: r.Station, ByHand: r.Mode == recipe.Manual.String(), Until: r.Until, By: r.By, Reason: r.Reason, Preview: !r.Agreed}
+	s := cycle.SetStation{Station: r.Station, ByHand: r.Mode == recipe.Manual.String(), Until: r.Until, By: r.By, User: r.Caller.User, Reason: r.Reason, Preview: !r.Agreed}
 	if m := o.Gateway.recipeLine(name).Equipment.Mode(r.Station); m != nil && !s.ByHand && r.Mode != m.String() {
 		return control.Reply{Outcome: control.Refused, Error: fmt.Sprintf("line %s: %s is %s in the configuration; say manual for a while, or %s for as configured", name, r.Station, m, m)}
 	}

@@ -38,7 +38,7 @@ func TestHangByCommand(t *testing.T) {
 		defer g.Stop()
 		o := &gateway.Operator{Gateway: g}
 		hang := func(w control.Wrapper, agreed bool) control.Reply {
-			return o.Handle(t.Context(), control.Request{Command: control.Hang, By: "kim", Wrapper: &w, Agreed: agreed})
+			return o.Handle(t.Context(), control.Request{Command: control.Hang, Caller: control.Daemon(), By: "kim", Wrapper: &w, Agreed: agreed})
 		}
 		done := func(want string, w control.Wrapper) {
 			t.Helper()
@@ -89,7 +89,7 @@ func TestHangByCommand(t *testing.T) {
 		b.retry.Store(true)
 		held(3) // the first roll on it
 
-		ask := control.Request{Command: control.Confirm, Roll: 1, By: "kim", Finding: string(check.NewWrapper)}
+		ask := control.Request{Command: control.Confirm, Caller: control.Daemon(), Roll: 1, By: "kim", Finding: string(check.NewWrapper)}
 		shown := o.Handle(t.Context(), ask)
 		if p := shown.Proposal; shown.Outcome != control.Done || !strings.Contains(p.Finding, `50 in of "kraft-poly"`) {
 			t.Fatalf("got %+v", shown)
@@ -143,7 +143,7 @@ func TestStationByCommand(t *testing.T) {
 		g, stop := s.start(s.options())
 		o := &gateway.Operator{Gateway: g}
 		ask := func(station, mode string, end time.Time) control.Reply {
-			return o.Handle(t.Context(), control.Request{Command: control.Station, By: "kim", Station: station, Mode: mode, Until: end, Agreed: true})
+			return o.Handle(t.Context(), control.Request{Command: control.Station, Caller: control.Daemon(), By: "kim", Station: station, Mode: mode, Until: end, Agreed: true})
 		}
 		for want, c := range map[string][2]string{
 			`no station is named "press"; it is one of centring, stand`: {"press", "manual"},

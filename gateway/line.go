@@ -52,6 +52,7 @@ type lineLoop struct {
 	tended   time.Time    // when the journal was looked after last
 	again    *record.Mode // of a line that had ended; nil at the start of the daemon
 	odd      strangeness
+	lastSeq  uint64 // of the newest record
 
 	beside func(line string) []alarm.Condition // conditions that the shell sees beside the machine
 	stood  []alarm.Condition                   // that stood at the last look
@@ -236,6 +237,7 @@ func (l *lineLoop) recover(s record.Stored) error {
 	if err := l.machine.Recover(s); err != nil {
 		return contradiction{s.Seq, err}
 	}
+	l.lastSeq = s.Seq
 	l.fold(s)
 	switch r := s.Record.(type) {
 	case record.Mode:
@@ -437,6 +439,7 @@ func (l *lineLoop) journalFailed(ctx context.Context, r record.Record, err error
 // follow keeps what the shell itself, and people, must know of durable records. What
 // people read is a copy: however slow they are, the line waits for none of them.
 func (l *lineLoop) follow(s record.Stored) {
+	l.lastSeq = s.Seq
 	l.fold(s)
 	l.newest.Store(l.recent.Newest())
 	switch r := s.Record.(type) {

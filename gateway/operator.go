@@ -1,6 +1,7 @@
 package gateway
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -9,6 +10,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"go.uber.org/zap"
 
 	"lapgate/gateway/config"
 	"lapgate/gateway/control"
@@ -33,18 +36,86 @@ type Operator struct {
 // read.
 const quietTime = 250 * time.Millisecond
 
-// Handle does one command and tells what came of it.
+// Handle does one command where its sender may give it, and tells what came of it.
 func (o *Operator) Handle(ctx context.Context, r control.Request) control.Reply {
-	lines, err := o.lines(&r)
+	r.By = strings.TrimSpace(r.By)
+	reply := o.refuse(&r)
+	if reply == nil {
+		done := o.do(ctx, &r)
+		reply = &done
+	}
+	o.Gateway.options.Log.Info("command", zap.String("command", string(r.Command)), zap.String("line", r.Line), zap.Bool("off", r.Off),
+		zap.String("by", r.By), zap.String("user", r.Caller.User), zap.String("reason", r.Reason),
+		zap.String("outcome", string(reply.Outcome)), zap.String("error", reply.Error))
+	return *reply
+}
+
+// refuse returns why a command is not done at all, nil where it is: its sender may
+// not give it.
+func (o *Operator) refuse(r *control.Request) *control.Reply {
+	group, key := o.groupFor(r)
+	if key == "" || r.Caller.Trusted || r.Caller.In(group) {
+		return nil
+	}
+	user := cmp.Or(r.Caller.User, "nobody that is known")
+	text := fmt.Sprintf("%s may not do this: %s names no group, so that root and the user of the daemon alone may", user, key)
+	if group != "" {
+		text = fmt.Sprintf("%s may not do this: that needs the group %s, which %s names", user, group, key)
+	}
+	return &control.Reply{Outcome: control.Refused, Error: text}
+}
+
+// groupFor is the group that a command needs, and the key that names it. Whoever
+// reaches the socket may stop a line: then the key is empty.
+func (o *Operator) groupFor(r *control.Request) (group, key string) {
+	groups := &o.Gateway.present().Control.Groups
+	const section = "control.groups."
+	switch r.Command {
+	case control.Disarm, control.Status, control.Alarms: // an alarm that is acknowledged or shelved changes nothing at the line
+		return "", ""
+	case control.Hold:
+		if r.Off {
+			return groups.EndHold, section + "end_hold"
+		}
+		return "", ""
+	case control.Arm:
+		group = groups.Arm
+	case control.Override:
+		group = groups.Override
+	case control.Confirm:
+		group = groups.Confirm
+	case control.Hang:
+		group = groups.Hang
+	case control.Stock:
+		return groups.Hang, section + string(control.Hang)
+	case control.Station:
+		group = groups.Station
+	case control.Restart:
+		group = groups.Restart
+	case control.Reload:
+		group = groups.Reload
+	case control.Correct:
+		group = groups.Correct
+	case control.AcceptJournal:
+		return groups.AcceptJournal, section + "accept_journal"
+	}
+	return group, section + string(r.Command)
+}
+
+// who is the sender of a request with the name that was given.
+func who(r *control.Request) Person { return Person{By: r.By, User: r.Caller.User} }
+
+func (o *Operator) do(ctx context.Context, r *control.Request) control.Reply {
+	lines, err := o.lines(r)
 	if err != nil {
 		return control.Reply{Outcome: control.Failed, Error: err.Error()}
 	}
 	switch r.Command {
 	case control.Arm:
-		return o.arm(ctx, lines[0], &r)
+		return o.arm(ctx, lines[0], r)
 	case control.Disarm:
 		return o.each(lines, func(line string) (string, error) {
-			return "disarmed: nothing is written", o.Gateway.Disarm(ctx, line, r.By, r.Reason)
+			return "disarmed: nothing is written", o.Gateway.Disarm(ctx, line, who(r), r.Reason)
 		})
 	case control.Hold:
 		return o.each(lines, func(line string) (string, error) {
@@ -52,30 +123,34 @@ func (o *Operator) Handle(ctx context.Context, r control.Request) control.Reply 
 			if r.Off {
 				text = "the hold is ended"
 			}
-			return text, o.Gateway.Hold(ctx, line, cycle.HoldAll{On: !r.Off, By: r.By, Reason: r.Reason})
+			return text, o.Gateway.Hold(ctx, line, cycle.HoldAll{On: !r.Off, By: r.By, User: r.Caller.User, Reason: r.Reason})
 		})
 	case control.Override:
-		return o.override(ctx, lines[0], &r)
+		return o.override(ctx, lines[0], r)
 	case control.Confirm:
-		return o.confirm(ctx, lines[0], &r)
+		return o.confirm(ctx, lines[0], r)
 	case control.Hang:
-		return o.hang(ctx, lines[0], &r)
+		return o.hang(ctx, lines[0], r)
 	case control.Stock:
-		return o.stock(ctx, lines[0], &r)
+		return o.stock(ctx, lines[0], r)
 	case control.Station:
-		return o.station(ctx, lines[0], &r)
+		return o.station(ctx, lines[0], r)
 	case control.Restart:
 		return o.each(lines, func(line string) (string, error) {
-			return "is served again, in shadow", o.Gateway.Restart(ctx, line, r.By, r.Reason)
+			return "is served again, in shadow", o.Gateway.Restart(ctx, line, who(r), r.Reason)
+		})
+	case control.Correct:
+		return o.each(lines, func(line string) (string, error) {
+			return fmt.Sprintf("record %d is told as wrong", r.Record), o.Gateway.Correct(ctx, line, r.Record, who(r), r.Reason)
 		})
 	case control.AcceptJournal:
 		return o.each(lines, func(line string) (string, error) {
-			return "the journal is accepted", o.Gateway.AcceptJournal(ctx, line, r.By, r.Reason)
+			return "the journal is accepted", o.Gateway.AcceptJournal(ctx, line, who(r), r.Reason)
 		})
 	case control.Alarms:
-		return o.alarms(ctx, lines, &r)
+		return o.alarms(ctx, lines, r)
 	case control.Reload:
-		return o.Reload(ctx, r.By)
+		return o.Reload(ctx, who(r))
 	case control.Status:
 		return o.status(lines)
 	}
@@ -117,7 +192,7 @@ func (o *Operator) lines(r *control.Request) ([]string, error) {
 // said of one journal, roll, slot, station or alarm.
 func ofOneLine(r *control.Request) bool {
 	switch r.Command {
-	case control.Arm, control.Override, control.Confirm, control.Hang, control.Station, control.Stock, control.Restart, control.AcceptJournal:
+	case control.Arm, control.Override, control.Confirm, control.Hang, control.Station, control.Stock, control.Restart, control.Correct, control.AcceptJournal:
 		return true
 	case control.Alarms:
 		return r.Act != ""
@@ -149,7 +224,7 @@ func (o *Operator) each(lines []string, f func(string) (string, error)) control.
 
 func (o *Operator) arm(ctx context.Context, line string, r *control.Request) control.Reply {
 	reply := control.Reply{Outcome: control.Done}
-	report, err := o.Gateway.Arm(ctx, line, r.By, r.Reason)
+	report, err := o.Gateway.Arm(ctx, line, who(r), r.Reason)
 	if report != nil {
 		for _, i := range report.Items {
 			if i.Verdict == inspect.Warn || i.Verdict == inspect.Fail && err != nil {
@@ -175,12 +250,12 @@ func (o *Operator) arm(ctx context.Context, line string, r *control.Request) con
 
 // Reload reads the configuration once it stands still, and puts it in force in
 // the name of a person, or of the owner of the file.
-func (o *Operator) Reload(ctx context.Context, by string) control.Reply {
-	if by == "" {
-		by = "unknown"
+func (o *Operator) Reload(ctx context.Context, who Person) control.Reply {
+	if who.By == "" {
+		who.By = "unknown"
 		if info, err := os.Stat(o.Source.Path); err == nil {
 			if owner := ownerOf(info); owner != "" {
-				by = "owner of the file, " + owner
+				who.By = "owner of the file, " + owner
 			}
 		}
 	}
@@ -191,7 +266,7 @@ func (o *Operator) Reload(ctx context.Context, by string) control.Reply {
 			return nil, err
 		}
 		return config.Load(src)
-	}, by)
+	}, who)
 	var invalid *config.Error
 	switch {
 	case errors.As(err, &invalid):

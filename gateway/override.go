@@ -27,7 +27,7 @@ func (o *Operator) override(ctx context.Context, name string, r *control.Request
 	if err != nil {
 		return control.Reply{Outcome: control.Refused, Error: err.Error()}
 	}
-	ask := cycle.OverrideRoll{Roll: r.Roll, By: r.By, Text: r.Reason, Changes: changes, Preview: r.Shown == nil}
+	ask := cycle.OverrideRoll{Roll: r.Roll, By: r.By, User: r.Caller.User, Operator: badge(r.By), Text: r.Reason, Changes: changes, Preview: r.Shown == nil}
 	if r.Shown != nil {
 		ask.Token = *r.Shown
 	}
@@ -54,12 +54,21 @@ func (o *Operator) override(ctx context.Context, name string, r *control.Request
 	return reply
 }
 
+// badge is the number of a badge that was given as a name, for the payload; 0 for any
+// other name.
+func badge(name string) uint32 {
+	n, err := strconv.ParseUint(name, 10, 32)
+	if err != nil {
+		return 0
+	}
+	return uint32(n)
+}
+
 // recipeLine is the line as it is configured now.
 func (g *Gateway) recipeLine(name string) *recipe.Line {
-	g.reload.Lock()
-	defer g.reload.Unlock()
-	if i := indexOf(g.snapshot, name); i >= 0 {
-		return g.snapshot.Lines[i].Recipe
+	s := g.present()
+	if i := indexOf(s, name); i >= 0 {
+		return s.Lines[i].Recipe
 	}
 	return &recipe.Line{} // a line is never removed while the gateway runs
 }

@@ -38,7 +38,7 @@ func TestOverrideByCommand(t *testing.T) {
 		})
 
 		<-time.After(time.Second) // of virtual time, in which the gateway sees it
-		ask := control.Request{Command: control.Override, By: "kim", Reason: "one sample is off",
+		ask := control.Request{Command: control.Override, Caller: control.Daemon(), By: "kim", Reason: "one sample is off",
 			Values: []control.Value{{Name: "header_dwell", Text: "25 s"}}}
 		refused := func(what, want string, r control.Request) {
 			t.Helper()

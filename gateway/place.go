@@ -28,8 +28,9 @@ type place struct {
 
 // restart is a named person's wish that a line which has ended is served again.
 type restart struct {
-	by, reason string
-	begun      chan *lineLoop // the loop that serves it, nil when there will be none
+	who    Person
+	reason string
+	begun  chan *lineLoop // the loop that serves it, nil when there will be none
 }
 
 func newPlace(l *lineLoop) *place {
@@ -109,7 +110,7 @@ func (g *Gateway) rest(ctx context.Context, p *place, wait *backoff, err error) 
 	case <-g.over:
 		return restart{}, false
 	case <-after:
-		return restart{by: self, reason: "opened again after: " + err.Error()}, true
+		return restart{who: Person{By: self}, reason: "opened again after: " + err.Error()}, true
 	case r := <-p.restarts:
 		wait.reset()
 		if again.IsZero() && !g.left(-1) {
@@ -149,14 +150,14 @@ func restartCommand(line string) string {
 func (g *Gateway) replacement(p *place, r restart) (*lineLoop, error) {
 	g.reload.Lock()
 	defer g.reload.Unlock()
-	i := indexOf(g.snapshot, p.name)
-	s, err := settingsOf(g.snapshot, &g.snapshot.Lines[i])
+	in := g.present()
+	s, err := settingsOf(in, &in.Lines[indexOf(in, p.name)])
 	if err != nil {
 		return nil, err
 	}
 	l := newLineLoop(s, &g.options, g.beside)
 	l.once = append(slices.Clone(p.loop().once), cycle.ConditionEnded) // what could not be recorded
-	l.again = &record.Mode{By: r.by, Reason: r.reason, Cause: record.CauseReopened, Controller: s.identity}
+	l.again = &record.Mode{By: r.who.By, User: r.who.User, Reason: r.reason, Cause: record.CauseReopened, Controller: s.identity}
 	return l, nil
 }
 
@@ -174,8 +175,8 @@ func (g *Gateway) serve(ctx context.Context, l *lineLoop) (err error) {
 // Restart has a line that has ended served again, in shadow, in the name of a person.
 // It returns when the line is being served and the record of that is durable. Errors:
 // no name, no such line, a line that is served, one that cannot begin.
-func (g *Gateway) Restart(ctx context.Context, line, by, reason string) error {
-	if strings.TrimSpace(by) == "" {
+func (g *Gateway) Restart(ctx context.Context, line string, who Person, reason string) error {
+	if strings.TrimSpace(who.By) == "" {
 		return errors.New("a restart needs the name of a person")
 	}
 	p, err := g.place(line)
@@ -188,7 +189,7 @@ func (g *Gateway) Restart(ctx context.Context, line, by, reason string) error {
 	if reason == "" {
 		reason = "restarted by command"
 	}
-	r := restart{by: by, reason: reason, begun: make(chan *lineLoop, 1)}
+	r := restart{who: who, reason: reason, begun: make(chan *lineLoop, 1)}
 	select {
 	case p.restarts <- r:
 	case <-g.done:

@@ -144,7 +144,7 @@ func TestRestartByName(t *testing.T) {
 		p.southFails(&fault)
 		g, stop := p.start(p.options)
 		until(t, time.Minute, "south wraps", func() bool { return p.counts["south"].Load() > 0 })
-		if err := g.Restart(ctx, "south", "Kim Berg", ""); err == nil || !strings.Contains(err.Error(), "is served") {
+		if err := g.Restart(ctx, "south", gateway.Person{By: "Kim Berg"}, ""); err == nil || !strings.Contains(err.Error(), "is served") {
 			t.Errorf("a line that is served: %v", err)
 		}
 		bad := errDisk
@@ -154,18 +154,18 @@ func TestRestartByName(t *testing.T) {
 		if st := g.Lines()[1]; !st.Ended || st.Alive() || st.Armed {
 			t.Errorf("the line came back by itself: %+v", st)
 		}
-		if err := g.Restart(ctx, "south", " ", ""); err == nil {
+		if err := g.Restart(ctx, "south", gateway.Person{By: " "}, ""); err == nil {
 			t.Error("restarted by nobody")
 		}
-		if err := g.Restart(ctx, "south", "Kim Berg", "disk changed"); err == nil || !strings.Contains(err.Error(), errDisk.Error()) {
+		if err := g.Restart(ctx, "south", gateway.Person{By: "Kim Berg"}, "disk changed"); err == nil || !strings.Contains(err.Error(), errDisk.Error()) {
 			t.Errorf("with the fault there still: %v", err)
 		}
 		fault.Store(nil)
 		o := &gateway.Operator{Gateway: g}
-		if r := o.Handle(ctx, control.Request{Command: control.Restart, By: "Kim Berg"}); r.Outcome != control.Failed || !strings.Contains(r.Error, "--line") {
+		if r := o.Handle(ctx, control.Request{Command: control.Restart, Caller: control.Daemon(), By: "Kim Berg"}); r.Outcome != control.Failed || !strings.Contains(r.Error, "--line") {
 			t.Errorf("without a line: %+v", r)
 		}
-		if r := o.Handle(ctx, control.Request{Command: control.Restart, Line: "south", By: "Kim Berg", Reason: "disk changed"}); r.Outcome != control.Done {
+		if r := o.Handle(ctx, control.Request{Command: control.Restart, Caller: control.Daemon(), Line: "south", By: "Kim Berg", Reason: "disk changed"}); r.Outcome != control.Done {
 			t.Errorf("got %+v", r)
 		}
 		if m := <-p.modes; m.Armed || m.By != "Kim Berg" || m.Reason != "disk changed" || m.Cause != record.CauseReopened {

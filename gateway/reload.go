@@ -24,24 +24,24 @@ import (
 // its key with both values, and then nothing changes. A line that has ended is
 // left out. One reload is made at a time, so that the newest to begin is the
 // last in force.
-func (g *Gateway) Reload(load func() (*config.Snapshot, error), by string) (*config.Snapshot, []record.ConfigChange, error) {
+func (g *Gateway) Reload(load func() (*config.Snapshot, error), who Person) (*config.Snapshot, []record.ConfigChange, error) {
 	g.reload.Lock()
 	defer g.reload.Unlock()
 	s, err := load()
 	var changes []record.ConfigChange
 	if err == nil {
-		changes, err = g.put(s, by)
+		changes, err = g.put(s, who)
 	}
 	g.options.Metrics.Reloaded(err == nil)
 	now := time.Now()
 	c := *g.inForce.Load()
 	if err != nil {
-		c.Refused = &status.Refusal{At: now, By: by, Error: err.Error()}
+		c.Refused = &status.Refusal{At: now, By: who.By, Error: err.Error()}
 		g.inForce.Store(&c)
-		g.options.Log.Error("configuration refused, the one in force stays", zap.String("by", by), zap.Error(err))
+		g.options.Log.Error("configuration refused, the one in force stays", zap.String("by", who.By), zap.String("user", who.User), zap.Error(err))
 		return nil, nil, err
 	}
-	fields := []zap.Field{zap.String("by", by), zap.Stringer("hash", handshake.ConfigHash(s.Hash)), zap.Int("changes", len(changes))}
+	fields := []zap.Field{zap.String("by", who.By), zap.String("user", who.User), zap.Stringer("hash", handshake.ConfigHash(s.Hash)), zap.Int("changes", len(changes))}
 	const most = 20 // changes worth a line of the log each; the journal has all
 	for _, x := range changes[:min(len(changes), most)] {
 		fields = append(fields, zap.String(x.Key, x.Old+" -> "+x.New))
@@ -51,11 +51,11 @@ func (g *Gateway) Reload(load func() (*config.Snapshot, error), by string) (*con
 }
 
 // put checks all that can be wrong, and then changes everything.
-func (g *Gateway) put(s *config.Snapshot, by string) ([]record.ConfigChange, error) {
+func (g *Gateway) put(s *config.Snapshot, who Person) ([]record.ConfigChange, error) {
 	if s == nil {
 		return nil, errors.New("gateway: reload without a configuration")
 	}
-	changes, restarts := changesBetween(g.snapshot, s)
+	changes, restarts := changesBetween(g.present(), s)
 	if problems := g.needRestart(s, changes, restarts); len(problems) > 0 {
 		return nil, fmt.Errorf("reload refused, the old configuration stays in force: %w", errors.Join(problems...))
 	}
@@ -69,20 +69,23 @@ func (g *Gateway) put(s *config.Snapshot, by string) ([]record.ConfigChange, err
 				mine = append(mine, c)
 			}
 		}
-		if err := l.post(cycle.Configure{Line: s.Lines[i].Recipe, Hash: s.Hash, By: by, Changes: mine}); err != nil {
+		if err := l.post(cycle.Configure{Line: s.Lines[i].Recipe, Hash: s.Hash, By: who.By, Changes: mine}); err != nil {
 			g.options.Log.Warn("the configuration changed without a line that has ended", zap.String("line", l.set.name))
 		}
 	}
-	g.snapshot = s
+	g.snapshot.Store(s)
 	g.shifts.Store(&s.Shifts)
 	g.leastFree.Store(int64(s.Journal.LeastFree))
-	g.inForce.Store(&status.Config{File: s.File, Hash: s.Hash, At: time.Now(), By: by})
+	g.inForce.Store(&status.Config{File: s.File, Hash: s.Hash, At: time.Now(), By: who.By})
 	return changes, nil
 }
 
 // Config tells which configuration is in force, and of the newest that was
 // refused since.
 func (g *Gateway) Config() status.Config { return *g.inForce.Load() }
+
+// present is the configuration in force.
+func (g *Gateway) present() *config.Snapshot { return g.snapshot.Load() }
 
 // needRestart names what cannot change while the daemon runs.
 func (g *Gateway) needRestart(s *config.Snapshot, changes []record.ConfigChange, restarts map[string]string) []error {

@@ -22,7 +22,7 @@ import (
 
 // reload puts a configuration in force that was loaded before.
 func reload(g *gateway.Gateway, s *config.Snapshot, by string) error {
-	_, _, err := g.Reload(func() (*config.Snapshot, error) { return s, nil }, by)
+	_, _, err := g.Reload(func() (*config.Snapshot, error) { return s, nil }, gateway.Person{By: by})
 	return err
 }
 
@@ -137,7 +137,7 @@ func TestReloadWhileSaving(t *testing.T) {
 				}
 			}()
 			<-begun
-			_, _, err := g.Reload(load, "test")
+			_, _, err := g.Reload(load, gateway.Person{By: "test"})
 			<-saved
 			if err != nil {
 				t.Fatalf("save %d: %v", n, err)

@@ -25,7 +25,7 @@ func (p *program) journalCommand() *cobra.Command {
 		Long: `The journal is the durable record of one line. All but accept only read it, also
 while the daemon appends to it, and write nothing beside it.`,
 	}
-	cmd.AddCommand(p.journalList(), p.journalShow(), p.journalVerify(), p.journalExport(), p.journalBackup(), p.journalAccept())
+	cmd.AddCommand(p.journalList(), p.journalShow(), p.journalVerify(), p.journalExport(), p.journalBackup(), p.journalAccept(), p.journalCorrect())
 	return cmd
 }
 

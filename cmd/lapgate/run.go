@@ -91,7 +91,7 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 			return err
 		}
 		defer func() { err = errors.Join(err, channel.Close()) }()
-		log.Info("commands are taken", zap.String("socket", channel.Path()))
+		log.Info("commands are taken", zap.String("socket", channel.Path()), zap.String("group", channel.Group()))
 	}
 	if !snapshot.Status.Off() {
 		server, err := p.statusServer(ctx, &snapshot.Status, shown)
@@ -142,7 +142,7 @@ func reloadOnHangup(ctx context.Context, o *gateway.Operator) {
 		case <-ctx.Done():
 			return
 		case <-hangup:
-			o.Reload(ctx, "")
+			o.Reload(ctx, gateway.Person{User: control.Daemon().User})
 		}
 	}
 }

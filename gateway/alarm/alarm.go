@@ -137,6 +137,7 @@ type Event struct {
 	Key    string
 	Act    Act
 	By     string // empty for what no person did
+	User   string // of the operating system, that it was done as
 	Reason string
 	Until  time.Time // end of a shelf
 	Stage  int

@@ -5,7 +5,23 @@ import "path/filepath"
 // Control is the channel through which the commands of an operator reach the
 // daemon.
 type Control struct {
-	Socket string `cfg:"socket" default:"" path:"true" doc:"Unix socket for the commands to the daemon, only for its user; empty for control.sock in the directory of the journal; none for no such commands"`
+	Socket string `cfg:"socket" default:"" path:"true" doc:"Unix socket for the commands to the daemon, for its user and the group lapgate where there is one; empty for control.sock in the directory of the journal; none for no such commands"`
+	Groups Groups `cfg:"groups" doc:"group of the operating system whose members may give a command; empty for root and the user of the daemon alone, who may give every one. Whoever reaches the socket may disarm a line and hold its rolls"`
+}
+
+// Groups name, by command, the group of the operating system whose members may give
+// it.
+type Groups struct {
+	Arm           string `cfg:"arm" default:"" doc:"who may allow writing to a controller"`
+	EndHold       string `cfg:"end_hold" default:"" doc:"who may end a hold of all rolls"`
+	Override      string `cfg:"override" default:"" doc:"who may choose setpoints for a roll"`
+	Confirm       string `cfg:"confirm" default:"" doc:"who may answer for a roll that is held until a person has seen to it"`
+	Hang          string `cfg:"hang" default:"" doc:"who may tell what hangs in a slot"`
+	Station       string `cfg:"station" default:"" doc:"who may have a station worked by hand"`
+	Restart       string `cfg:"restart" default:"" doc:"who may have a line served again that has ended"`
+	AcceptJournal string `cfg:"accept_journal" default:"" doc:"who may have a line go on with a journal that is doubted"`
+	Correct       string `cfg:"correct" default:"" doc:"who may record that an earlier record of an act is wrong"`
+	Reload        string `cfg:"reload" default:"" doc:"who may put another configuration in force"`
 }
 
 // socketName is the control socket in the directory of the journal.

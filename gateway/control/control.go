@@ -1,11 +1,10 @@
 // Package control is the channel of an operator's commands to the running
-// daemon: a Unix socket that only the daemon's user may open, with one request
-// and one reply on each connection, each a line of JSON.
+// daemon: a Unix socket for the daemon's user and the group lapgate, with one
+// request and one reply on each connection, each a line of JSON. Each request comes
+// with who sent it, as the operating system tells it.
 package control
 
 import (
-	"bufio"
-	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -14,7 +13,6 @@ import (
 	"net"
 	"os"
 	"path/filepath"
-	"sync"
 	"syscall"
 	"time"
 
@@ -41,6 +39,7 @@ const (
 	// AcceptJournal goes on with a journal in spite of doubts.
 	AcceptJournal Command = "accept-journal"
 	Alarms        Command = "alarms"
+	Correct       Command = "correct"
 )
 
 // Request is one command with what it needs.
@@ -55,6 +54,10 @@ type Request struct {
 	Alarm string    `json:"alarm,omitempty"`
 	Act   alarm.Act `json:"act,omitempty"`
 	End   time.Time `json:"end,omitzero"` // of a shelf; zero for the end of the shift
+	// Caller is who sent the request. The daemon fills it in.
+	Caller Caller `json:"-"`
+
+	Record uint64 `json:"record,omitempty"` // that is wrong, of a correction
 
 	// Of an override or a confirmation: the number of the roll, 0 for the one
 	// that waits, and the setpoints or the finding. Shown is the request whose
@@ -155,127 +158,6 @@ type Reply struct {
 	Status json.RawMessage `json:"status,omitempty"`
 }
 
-// Bounds of one exchange.
-const (
-	maxRequest  = 64 << 10
-	maxReply    = 4 << 20
-	patience    = 5 * time.Second // for a request to come in, and a reply to go out
-	atOnce      = 8               // connections
-	longestPath = 100             // bytes of a path that every system takes
-)
-
-// Server takes commands.
-type Server struct {
-	path     string
-	listener net.Listener
-	cancel   context.CancelFunc
-	all      sync.WaitGroup
-}
-
-// Listen takes commands at a path, which must not be that of another daemon,
-// and hands each to handle, several at a time. A socket that a dead daemon left
-// is replaced.
-func Listen(ctx context.Context, path string, handle func(context.Context, Request) Reply) (*Server, error) {
-	dir := filepath.Dir(path)
-	if err := os.MkdirAll(dir, 0o750); err != nil {
-		return nil, fmt.Errorf("control socket: %w", err)
-	}
-	var d net.Dialer
-	if c, err := d.DialContext(ctx, "unix", path); err == nil {
-		_ = c.Close()
-		return nil, fmt.Errorf("control socket %s: another daemon answers there; stop it, or give each its own control.socket", path)
-	}
-	l, err := listen(ctx, dir, path)
-	if err != nil {
-		return nil, fmt.Errorf("control socket %s: %w", path, err)
-	}
-	ctx, cancel := context.WithCancel(ctx)
-	s := &Server{path: path, listener: l, cancel: cancel}
-	s.all.Go(func() { s.serve(ctx, handle) })
-	return s, nil
-}
-
-// listen makes the socket in a folder that nobody else can enter, and moves it
-// to its path when its own permissions stand: at no moment can another user
-// open it.
-func listen(ctx context.Context, dir, path string) (net.Listener, error) {
-	private, err := os.MkdirTemp(dir, ".c")
-	if err != nil {
-		return nil, err
-	}
-	defer func() { _ = os.RemoveAll(private) }()
-	made := filepath.Join(private, "s")
-	if len(made) > longestPath || len(path) > longestPath {
-		return nil, fmt.Errorf("the path has %d bytes, want at most %d; set control.socket to a shorter one, such as a file below /run", max(len(made), len(path)), longestPath)
-	}
-	var lc net.ListenConfig
-	l, err := lc.Listen(ctx, "unix", made)
-	if err != nil {
-		return nil, err
-	}
-	l.(*net.UnixListener).SetUnlinkOnClose(false)
-	if err = os.Chmod(made, 0o600); err == nil {
-		err = os.Rename(made, path)
-	}
-	if err != nil {
-		return nil, errors.Join(err, l.Close())
-	}
-	return l, nil
-}
-
-func (s *Server) serve(ctx context.Context, handle func(context.Context, Request) Reply) {
-	places := make(chan struct{}, atOnce)
-	for {
-		c, err := s.listener.Accept()
-		if err != nil {
-			return
-		}
-		places <- struct{}{}
-		s.all.Go(func() {
-			defer func() { <-places }()
-			defer func() { _ = c.Close() }()
-			answer(ctx, c, handle)
-		})
-	}
-}
-
-func answer(ctx context.Context, c net.Conn, handle func(context.Context, Request) Reply) {
-	_ = c.SetReadDeadline(time.Now().Add(patience))
-	var r Request
-	reply := Reply{Outcome: Failed}
-	line, err := bufio.NewReader(io.LimitReader(c, maxRequest)).ReadBytes('\n')
-	if err == nil {
-		d := json.NewDecoder(bytes.NewReader(line))
-		d.DisallowUnknownFields()
-		err = d.Decode(&r)
-	}
-	if err != nil {
-		reply.Error = "not a request: " + err.Error()
-	} else {
-		reply = handle(ctx, r)
-	}
-	b, err := json.Marshal(reply)
-	if err != nil {
-		b, _ = json.Marshal(Reply{Outcome: Failed, Error: err.Error()})
-	}
-	_ = c.SetWriteDeadline(time.Now().Add(patience))
-	_, _ = c.Write(append(b, '\n')) // the other side is gone when this fails
-}
-
-// Path is where commands are taken.
-func (s *Server) Path() string { return s.path }
-
-// Close ends what is being handled and takes no more commands.
-func (s *Server) Close() error {
-	s.cancel()
-	err := s.listener.Close()
-	s.all.Wait()
-	if e := os.Remove(s.path); !errors.Is(e, os.ErrNotExist) {
-		err = errors.Join(err, e)
-	}
-	return err
-}
-
 // ErrNoDaemon says that nobody takes commands at a path.
 var ErrNoDaemon = errors.New("no daemon takes commands there")
 
@@ -293,7 +175,7 @@ func Call(ctx context.Context, path string, r Request) (*Reply, error) {
 			return nil, fmt.Errorf("%s: %w; start it, or name the configuration it runs with", shown, ErrNoDaemon)
 		}
 		if errors.Is(err, os.ErrPermission) {
-			return nil, fmt.Errorf("%s: %w; run this as the user of the daemon", shown, err)
+			return nil, fmt.Errorf("%s: %w; run this as a user of the group "+socketGroup+", or as the user of the daemon", shown, err)
 		}
 		return nil, fmt.Errorf("control socket %s: %w", shown, err)
 	}

@@ -5,7 +5,9 @@ import (
 	"errors"
 	"net"
 	"os"
+	"os/user"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 
@@ -29,8 +31,12 @@ func TestExchange(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := info.Mode().Perm(); got != 0o600 {
-		t.Errorf("the socket has permissions %o, want 600", got)
+	want := os.FileMode(0o660)
+	if runtime.GOOS != "linux" {
+		want = 0o600 // where nobody tells who connects
+	}
+	if got := info.Mode().Perm(); got != want {
+		t.Errorf("the socket has permissions %o, want %o", got, want)
 	}
 	reply, err := control.Call(t.Context(), path, control.Request{Command: "arm", Line: "north", By: "kim", Reason: "line\nbreaks"})
 	if err != nil {
@@ -148,5 +154,79 @@ func TestCloseEndsCommands(t *testing.T) {
 	}
 	if r := <-got; r == nil || r.Error != "stopped" {
 		t.Errorf("got %+v", r)
+	}
+}
+
+// TestCallerIsTold: whoever sends a command comes with it, and no request can say to
+// be of somebody else.
+func TestCallerIsTold(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "c.sock")
+	got := make(chan control.Caller, 1)
+	s, err := control.Listen(t.Context(), path, func(_ context.Context, r control.Request) control.Reply {
+		got <- r.Caller
+		return control.Reply{Outcome: control.Done}
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = s.Close() }()
+	if _, err := control.Call(t.Context(), path, control.Request{Command: control.Arm, Caller: control.Caller{User: "nobody"}}); err != nil {
+		t.Fatal(err)
+	}
+	me, err := user.Current()
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := <-got
+	if c.User != me.Username || !c.Trusted || len(c.Groups) == 0 {
+		t.Errorf("got %+v, want %s, trusted", c, me.Username)
+	}
+	if !c.In(c.Groups[0]) || c.In("") || (&control.Caller{Groups: []string{""}}).In("") {
+		t.Error("the groups of the caller")
+	}
+}
+
+// TestIdleClientsTakeNoPlace: more connections that say nothing than the daemon keeps,
+// and a command beside each of the others that hangs: a line is stopped all the same.
+func TestIdleClientsTakeNoPlace(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "c.sock")
+	free := make(chan struct{})
+	begun := make(chan struct{}, 100)
+	s, err := control.Listen(t.Context(), path, func(_ context.Context, r control.Request) control.Reply {
+		if r.Command == control.Arm || r.Off {
+			begun <- struct{}{}
+			<-free
+		}
+		return control.Reply{Outcome: control.Done}
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		close(free)
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+	}()
+	for i := range 8 {
+		r := control.Request{Command: control.Arm}
+		if i%2 == 0 {
+			r = control.Request{Command: control.Hold, Off: true}
+		}
+		go func() { _, _ = control.Call(context.Background(), path, r) }()
+		<-begun
+	}
+	for range 200 {
+		c, err := net.Dial("unix", path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer func() { _ = c.Close() }()
+	}
+	for _, r := range []control.Request{{Command: control.Disarm}, {Command: control.Hold}} {
+		reply, err := control.Call(t.Context(), path, r)
+		if err != nil || reply.Outcome != control.Done {
+			t.Errorf("%s: got %+v, %v", r.Command, reply, err)
+		}
 	}
 }

@@ -29,7 +29,7 @@ func (m *Machine) acceptJournal(e AcceptJournal) {
 	if len(m.mem.Doubts) == 0 {
 		return
 	}
-	m.journal(record.Accept{By: e.By, Reason: e.Reason, Doubts: slices.Clone(m.mem.Doubts)})
+	m.journal(record.Accept{By: e.By, User: e.User, Reason: e.Reason, Doubts: slices.Clone(m.mem.Doubts)})
 	m.end(condDoubt)
 	m.end(condJournal)
 }

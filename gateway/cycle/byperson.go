@@ -84,7 +84,7 @@ func (m *Machine) askOverride(e OverrideRoll) {
 	if a.Problems = m.askProblems(&e); len(a.Problems) == 0 {
 		a.Token = m.view.token
 		e.Token, e.Changes = a.Token, maps.Clone(e.Changes)
-		asked := record.Override{Roll: m.view.roll, Token: e.Token, By: e.By, Operator: e.Operator, Reason: e.Reason, Text: e.Text, New: e.Changes}
+		asked := record.Override{Roll: m.view.roll, Token: e.Token, By: e.By, User: e.User, Operator: e.Operator, Reason: e.Reason, Text: e.Text, New: e.Changes}
 		r := m.requestOf(&m.seen)
 		basis := m.mem.Basis(e.Token)
 		before := Decide(m.line, &r, &basis, nil)
@@ -100,14 +100,14 @@ func (m *Machine) askOverride(e OverrideRoll) {
 	m.do(a)
 	switch {
 	case len(a.Problems) > 0:
-		m.refuseOverride(m.view.roll, e.By, a.Problems[0])
+		m.refuseOverride(m.view.roll, &e, a.Problems[0])
 	case !e.Preview:
 		m.override = &waitingOverride{e, m.bind()}
 		text := "the override waits for the offer of its request"
 		if a.Held {
 			text = "the roll is held; press retry at the controller within five minutes and the override is offered"
 		}
-		m.tell(noteOverrideWaits, text, Field{"roll_no", m.view.roll}, Field{"by", e.By})
+		m.tell(noteOverrideWaits, text, Field{"roll_no", m.view.roll}, Field{"by", e.By}, Field{"user", e.User})
 	}
 }
 
@@ -136,9 +136,9 @@ func (m *Machine) wordProblems(token handshake.Token, roll uint32) (problems pro
 	return problems
 }
 
-func (m *Machine) refuseOverride(roll uint32, by, why string) {
-	m.tell(noteOverrideRefused, fmt.Sprintf("override of roll %d by %s is refused: %s", roll, by, why),
-		Field{"roll_no", roll}, Field{"by", by})
+func (m *Machine) refuseOverride(roll uint32, e *OverrideRoll, why string) {
+	m.tell(noteOverrideRefused, fmt.Sprintf("override of roll %d by %s is refused: %s", roll, e.By, why),
+		Field{"roll_no", roll}, Field{"by", e.By}, Field{"user", e.User})
 }
 
 // dropOverride ends an override that waits.
@@ -146,7 +146,7 @@ func (m *Machine) dropOverride(why string) {
 	if o := m.override; o != nil {
 		m.override = nil
 		m.tell(noteOverrideDropped, fmt.Sprintf("override of roll %d by %s ends unused: %s", o.given.RollNo, o.By, why),
-			Field{"roll_no", o.given.RollNo}, Field{"by", o.By})
+			Field{"roll_no", o.given.RollNo}, Field{"by", o.By}, Field{"user", o.User})
 	}
 }
 
@@ -195,7 +195,7 @@ func (m *Machine) takeOverride(v *View) *record.Override {
 		return nil
 	}
 	m.override = nil
-	return &record.Override{Roll: v.Request.RollNo, Token: o.token, By: o.By, Operator: o.Operator, Reason: o.Reason, Text: o.Text, New: o.Changes}
+	return &record.Override{Roll: v.Request.RollNo, Token: o.token, By: o.By, User: o.User, Operator: o.Operator, Reason: o.Reason, Text: o.Text, New: o.Changes}
 }
 
 // tellOverride tells what became of an override at the offer of its request.
@@ -203,11 +203,11 @@ func (m *Machine) tellOverride(o *record.Override) {
 	if len(o.Refused) > 0 {
 		m.tell(noteOverrideRefused,
 			fmt.Sprintf("override of roll %d by %s is refused: %s", o.Roll, o.By, o.Refused[0].Text),
-			Field{"roll_no", o.Roll}, Field{"by", o.By}, Field{"findings", o.Refused})
+			Field{"roll_no", o.Roll}, Field{"by", o.By}, Field{"user", o.User}, Field{"findings", o.Refused})
 		return
 	}
 	m.tell(noteOverride, fmt.Sprintf("roll %d gets a recipe by %s: %s", o.Roll, o.By, o.Text),
-		Field{"roll_no", o.Roll}, Field{"by", o.By}, Field{"reason", o.Reason})
+		Field{"roll_no", o.Roll}, Field{"by", o.By}, Field{"user", o.User}, Field{"reason", o.Reason})
 }
 
 // changesBetween lists the setpoints that differ, in the order of the payload.

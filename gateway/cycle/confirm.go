@@ -37,7 +37,7 @@ func (m *Machine) askConfirm(e ConfirmFinding) {
 	}
 	a.Held = m.view.phase == handshake.Held
 	m.do(a)
-	fields := []Field{{"roll_no", m.view.roll}, {"by", e.By}, {"finding", string(e.Finding)}}
+	fields := []Field{{"roll_no", m.view.roll}, {"by", e.By}, {"user", e.User}, {"finding", string(e.Finding)}}
 	switch {
 	case len(a.Problems) > 0:
 		m.tell(noteConfirmRefused, fmt.Sprintf("confirmation of %s for roll %d by %s is refused: %s", e.Finding, m.view.roll, e.By, a.Problems[0]), fields...)
@@ -77,9 +77,9 @@ func (m *Machine) takeConfirm(v *View) {
 		return
 	}
 	m.confirm = nil
-	m.journal(record.Confirm{Roll: v.Request.RollNo, Token: c.token, Finding: c.Finding, By: c.By, Text: c.text})
+	m.journal(record.Confirm{Roll: v.Request.RollNo, Token: c.token, Finding: c.Finding, By: c.By, User: c.User, Text: c.text})
 	m.tell(noteConfirmed, fmt.Sprintf("%s confirmed %s for roll %d", c.By, c.Finding, v.Request.RollNo),
-		Field{"roll_no", v.Request.RollNo}, Field{"by", c.By}, Field{"finding", string(c.Finding)})
+		Field{"roll_no", v.Request.RollNo}, Field{"by", c.By}, Field{"user", c.User}, Field{"finding", string(c.Finding)})
 }
 
 // dropConfirm ends a confirmation that waits.
@@ -87,6 +87,6 @@ func (m *Machine) dropConfirm(why string) {
 	if c := m.confirm; c != nil {
 		m.confirm = nil
 		m.tell(noteConfirmDropped, fmt.Sprintf("confirmation of %s for roll %d by %s ends unused: %s", c.Finding, c.given.RollNo, c.By, why),
-			Field{"roll_no", c.given.RollNo}, Field{"by", c.By})
+			Field{"roll_no", c.given.RollNo}, Field{"by", c.By}, Field{"user", c.User})
 	}
 }

@@ -205,7 +205,7 @@ func New(c Config) *Machine {
 func (m *Machine) Recover(s record.Stored) error {
 	m.recoverProcess(s)
 	switch s.Record.(type) {
-	case record.Mode, record.Config, record.Hold, record.Origin, record.Hang, record.Hung, record.Station, record.Heads, record.Alarm: // they tell of no roll and no controller
+	case record.Mode, record.Config, record.Hold, record.Origin, record.Hang, record.Hung, record.Station, record.Heads, record.Alarm, record.Correction: // they tell of no roll and no controller
 	default:
 		m.begins = false
 	}
@@ -463,13 +463,13 @@ func (m *Machine) arm(e Arm) {
 	if e.On == m.armed {
 		return
 	}
-	m.journal(record.Mode{Armed: e.On, By: e.By, Reason: e.Reason, Cause: e.Cause, Controller: e.Controller})
+	m.journal(record.Mode{Armed: e.On, By: e.By, User: e.User, Reason: e.Reason, Cause: e.Cause, Controller: e.Controller})
 	m.armed = e.On
 	m.job = job{} // what was shown in shadow is offered now, and the other way round
 	if e.On {
 		m.end(condJournal)
 		m.end(condContradiction)
-		m.tell(noteArmed, "writing is allowed", Field{"by", e.By})
+		m.tell(noteArmed, "writing is allowed", Field{"by", e.By}, Field{"user", e.User})
 		if m.state == StateWatch {
 			m.state = StateOffline
 			m.ses.cause = causeArmed
@@ -479,7 +479,7 @@ func (m *Machine) arm(e Arm) {
 	if e.Cause == record.CauseSwap {
 		m.tell(noteSwapped, "writing is forbidden: "+e.Reason)
 	}
-	m.tell(noteDisarmed, "writing is forbidden; an open offer is settled when it is allowed again", Field{"by", e.By})
+	m.tell(noteDisarmed, "writing is forbidden; an open offer is settled when it is allowed again", Field{"by", e.By}, Field{"user", e.User})
 	m.dropOverride("writing was forbidden")
 	m.dropConfirm("writing was forbidden")
 	m.leave(causeDisarmed)
@@ -494,7 +494,7 @@ func (m *Machine) setHoldAll(e HoldAll) {
 	}
 	m.journal(record.Hold(e))
 	if e.On {
-		m.raise(condHoldAll, "every roll is held until the hold is ended: "+e.Reason, Field{"by", e.By})
+		m.raise(condHoldAll, "every roll is held until the hold is ended: "+e.Reason, Field{"by", e.By}, Field{"user", e.User})
 	} else {
 		m.end(condHoldAll)
 	}

@@ -65,10 +65,12 @@ type (
 	// JournalFailed says that a record could not be made durable. The actions
 	// that followed it were not executed.
 	JournalFailed struct{ Err string }
-	// HoldAll is an operator's wish that no roll gets a recipe, or its end.
+	// HoldAll is an operator's wish that no roll gets a recipe, or its end. By is the
+	// name that was given, User the operating system's user, here and below.
 	HoldAll struct {
 		On     bool
 		By     string
+		User   string
 		Reason string
 	}
 	// OverrideRoll is a named person's choice of setpoints for the request in
@@ -80,6 +82,7 @@ type (
 		Token    handshake.Token
 		Roll     uint32 // at the station; 0 means whichever is
 		By       string
+		User     string
 		Operator uint32 // number of the person in the payload
 		Reason   uint16
 		Text     string             // the reason in words
@@ -96,6 +99,7 @@ type (
 		Roll    uint32 // at the station; 0 means whichever is
 		Finding recipe.Code
 		By      string
+		User    string
 		Preview bool // only answer
 	}
 	// HangWrapper is a named person's word on what hangs in a slot of the stand. It is
@@ -109,6 +113,7 @@ type (
 		Length   float64 // on the wrapper roll, m; 0 not told
 		Corrects uint32  // number of the act that was told wrong, 0 none
 		By       string
+		User     string
 		Preview  bool // only answer
 	}
 	// CountHeads is a named person's count of the heads of one size. It is answered by
@@ -117,7 +122,7 @@ type (
 		Material string
 		Diameter float64 // m
 		Count    uint32
-		By       string
+		By, User string
 		Preview  bool // only answer
 	}
 	// SetStation has a station worked by hand, or as it is configured. It is answered
@@ -127,6 +132,7 @@ type (
 		ByHand  bool
 		Until   time.Time // for people; nothing ends by itself
 		By      string
+		User    string
 		Reason  string
 		Preview bool // only answer
 	}
@@ -135,6 +141,7 @@ type (
 	Arm struct {
 		On         bool
 		By         string
+		User       string
 		Reason     string
 		Cause      record.ModeCause
 		Controller string // identity of the controller that was looked at
@@ -149,7 +156,7 @@ type (
 	Doubt struct{ Doubts []string }
 	// AcceptJournal is a named person's word to go on with the journal in spite of all
 	// doubts.
-	AcceptJournal struct{ By, Reason string }
+	AcceptJournal struct{ By, User, Reason string }
 	// Configure puts another configuration in force from the next roll on.
 	Configure struct {
 		Line    *recipe.Line

@@ -28,12 +28,12 @@ func (m *Machine) asTold() *recipe.Line { return m.mem.Acts.Line(m.line) }
 // be done for it to take effect. Unless only that was asked, it is recorded.
 func (m *Machine) askHang(e HangWrapper) {
 	h := record.Hang{No: m.mem.Acts.Hangs + 1, Slot: e.Slot, State: e.State, Width: e.Width, Paper: e.Paper,
-		Outer: e.Outer, Length: e.Length, Corrects: e.Corrects, By: e.By}
+		Outer: e.Outer, Length: e.Length, Corrects: e.Corrects, By: e.By, User: e.User}
 	a := HangAnswer{No: h.No}
 	if a.Problems = m.hangProblems(&h); len(a.Problems) > 0 {
 		m.do(a)
 		m.tell(noteHangRefused, fmt.Sprintf("what %s tells of slot %d is refused: %s", h.By, h.Slot, a.Problems[0]),
-			Field{"slot", h.Slot}, Field{"by", h.By})
+			Field{"slot", h.Slot}, Field{"by", h.By}, Field{"user", h.User})
 		return
 	}
 	slot := &m.mem.Acts.Slots[h.Slot-1]
@@ -51,7 +51,7 @@ func (m *Machine) askHang(e HangWrapper) {
 		m.journal(record.Hung{No: h.No, Slot: h.Slot, Step: record.InForce, Evidence: why})
 	}
 	m.end(contradictedKey(h.Slot))
-	m.tell(noteHang, fmt.Sprintf("slot %d by %s: %s; %s", h.Slot, h.By, m.hangWords(&h), a.Next), Field{"act", h.No}, Field{"slot", h.Slot}, Field{"by", h.By})
+	m.tell(noteHang, fmt.Sprintf("slot %d by %s: %s; %s", h.Slot, h.By, m.hangWords(&h), a.Next), Field{"act", h.No}, Field{"slot", h.Slot}, Field{"by", h.By}, Field{"user", h.User})
 }
 
 // hangProblems lists why a person's word on a slot cannot be taken, and fills in
@@ -187,7 +187,7 @@ func (m *Machine) watchSlots(r *handshake.Request) {
 		case on && s.Open:
 			m.journal(record.Hung{No: h.No, Slot: h.Slot, Step: record.InForce, Evidence: is})
 			m.end(runsOutKey(h.Slot))
-			m.tell(noteHung, fmt.Sprintf("slot %d: %s, as %s told", h.Slot, m.hangWords(&h), h.By), Field{"act", h.No}, Field{"slot", h.Slot}, Field{"by", h.By})
+			m.tell(noteHung, fmt.Sprintf("slot %d: %s, as %s told", h.Slot, m.hangWords(&h), h.By), Field{"act", h.No}, Field{"slot", h.Slot}, Field{"by", h.By}, Field{"user", h.User})
 		}
 	}
 }

@@ -40,7 +40,7 @@ func (m *Machine) askHeads(e CountHeads) {
 	case len(a.Problems) > 0:
 		m.tell(noteHeadsRefused, fmt.Sprintf("the count of heads by %s is refused: %s", e.By, a.Problems[0]), Field{"by", e.By})
 	case !e.Preview:
-		m.journal(record.Heads{Material: e.Material, Diameter: e.Diameter, Count: e.Count, By: e.By})
+		m.journal(record.Heads{Material: e.Material, Diameter: e.Diameter, Count: e.Count, By: e.By, User: e.User})
 		m.tell(noteHeads, fmt.Sprintf("%s, %s across, by %s: %s", e.Material, m.line.Write(e.Diameter, quantity.Length), e.By, a.Next), Field{"by", e.By})
 		m.tellHeads()
 	}

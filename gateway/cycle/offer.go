@@ -45,7 +45,7 @@ func (m *Machine) offer(v *View) {
 	}
 	rec.Heads = headsOf(m.asTold(), r, &d)
 	if d.Payload.Origin == handshake.Override {
-		rec.By, rec.Reason = d.Override.By, d.Override.Text
+		rec.By, rec.User, rec.Reason = d.Override.By, d.Override.User, d.Override.Text
 	}
 	m.journal(rec)
 	m.fly = flight{startedAt: m.now.Mono, setpoints: d.Setpoints, measured: v.Roll, line: m.asTold(), overhangU: d.OverhangU}

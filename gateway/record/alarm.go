@@ -10,6 +10,7 @@ type Alarm struct {
 	Alarm  string `json:"alarm"` // code, and behind a slash what it is about
 	Act    string `json:"act"`   // the word of an alarm.Act
 	By     string `json:"by,omitempty"`
+	User   string `json:"user,omitempty"`
 	Reason string `json:"reason,omitempty"`
 	// Until is the end of a shelf.
 	Until time.Time `json:"until,omitzero"`
@@ -29,7 +30,7 @@ func (Alarm) RollNo() uint32 { return 0 }
 func (r *Alarm) text() string {
 	s := r.Alarm + " " + r.Act
 	if r.By != "" {
-		s += " by " + r.By
+		s += " by " + person(r.By, r.User)
 	}
 	if !r.Until.IsZero() {
 		s += " until " + r.Until.Format(time.DateTime)

@@ -5,7 +5,7 @@ import "reflect"
 // kinds lists an empty record of every kind.
 var kinds = [...]Record{
 	Session{}, Request{}, Intent{}, Commit{}, Verdict{}, Void{}, Outcome{}, Gap{}, Hold{}, Override{}, Confirm{}, Mode{}, Config{}, Shadow{}, Frame{}, Origin{}, Doubt{}, Accept{}, Carry{},
-	Hang{}, Hung{}, Station{}, Heads{}, Alarm{},
+	Hang{}, Hung{}, Station{}, Heads{}, Alarm{}, Correction{},
 }
 
 // Known reports whether records of the kind can be read.
@@ -91,6 +91,9 @@ func (Heads) Kind() Kind { return KindHeads }
 // Kind returns KindStation.
 func (Station) Kind() Kind { return KindStation }
 
+// Kind returns KindCorrect.
+func (Correction) Kind() Kind { return KindCorrect }
+
 // RollNo returns the roll that the record is about.
 func (r Request) RollNo() uint32 { return r.Roll }
 
@@ -129,6 +132,9 @@ func (Hold) RollNo() uint32 { return 0 }
 
 // RollNo returns 0: the record is about no single roll.
 func (Mode) RollNo() uint32 { return 0 }
+
+// RollNo returns 0: the record is about no single roll.
+func (Correction) RollNo() uint32 { return 0 }
 
 // RollNo returns 0: the record is about no single roll.
 func (Config) RollNo() uint32 { return 0 }

@@ -181,7 +181,7 @@ func (p *Past) Add(r Record) error {
 		p.Acts.station(&r)
 	case Heads:
 		p.Acts.count(&r)
-	case Override, Origin, Mode, Frame, Alarm:
+	case Override, Origin, Mode, Frame, Alarm, Correction:
 	case nil:
 		return fmt.Errorf("no record")
 	default:

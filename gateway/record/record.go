@@ -37,6 +37,7 @@ const (
 	KindStation  Kind = "STATION"
 	KindHeads    Kind = "HEADS"
 	KindAlarm    Kind = "ALARM"
+	KindCorrect  Kind = "CORRECTION"
 )
 
 // Record is one durable fact of the line. A record is plain data: it is stored
@@ -97,6 +98,7 @@ type (
 		HoldReason handshake.HoldReason `json:"hold_reason,omitempty"`
 		Origin     handshake.Origin     `json:"origin"`
 		By         string               `json:"by,omitempty"`
+		User       string               `json:"user,omitempty"`
 		Reason     string               `json:"reason,omitempty"`
 		ConfigHash uint32               `json:"config_hash"`
 		Payload    []uint16             `json:"payload"`
@@ -148,6 +150,7 @@ type (
 	Hold struct {
 		On     bool   `json:"on"`
 		By     string `json:"by"`
+		User   string `json:"user,omitempty"`
 		Reason string `json:"reason"`
 	}
 	// Override stands before an override takes effect.
@@ -158,6 +161,7 @@ type (
 		Token    handshake.Token    `json:"token,omitzero"`
 		Operator uint32             `json:"operator,omitempty"` // number of the person in the payload
 		By       string             `json:"by"`
+		User     string             `json:"user,omitempty"`
 		Reason   uint16             `json:"reason"`
 		Text     string             `json:"text"`
 		Old      map[string]float64 `json:"old"`
@@ -171,6 +175,7 @@ type (
 		Token   handshake.Token `json:"token"`
 		Finding recipe.Code     `json:"finding"`
 		By      string          `json:"by"`
+		User    string          `json:"user,omitempty"`
 		Text    string          `json:"text"` // what the person was shown
 	}
 	// Hang stands before a named person's word on what hangs in a slot. It has an
@@ -190,6 +195,7 @@ type (
 		Over     HungRoll `json:"over"`
 		Corrects uint32   `json:"corrects,omitempty"` // act that was told wrong
 		By       string   `json:"by"`
+		User     string   `json:"user,omitempty"`
 	}
 	// Hung is a step of an act of hanging: the slot was opened, the act is in force,
 	// or it has no effect any more.
@@ -206,6 +212,7 @@ type (
 		Mode    string    `json:"mode"`    // manual, as configured
 		Until   time.Time `json:"until,omitzero"`
 		By      string    `json:"by"`
+		User    string    `json:"user,omitempty"`
 		Reason  string    `json:"reason,omitempty"`
 	}
 	// Heads stands before a named person's count of the heads of one size.
@@ -214,11 +221,16 @@ type (
 		Diameter float64 `json:"diameter_m"`
 		Count    uint32  `json:"count"`
 		By       string  `json:"by"`
+		User     string  `json:"user,omitempty"`
 	}
-	// Mode says that writing was allowed or forbidden.
+	// Mode says that writing was allowed or forbidden. In this record and all others
+	// By is the name that a person gave, which may be the number of a badge, and User
+	// the operating system's user that it was done as; that one is empty in a record
+	// of a version that did not keep it, and for what nobody commanded.
 	Mode struct {
 		Armed      bool      `json:"armed"`
 		By         string    `json:"by"`
+		User       string    `json:"user,omitempty"`
 		Reason     string    `json:"reason"`
 		Cause      ModeCause `json:"cause,omitempty"`
 		Controller string    `json:"controller,omitempty"` // identity of the controller, as configured
@@ -245,8 +257,17 @@ type (
 	// spite of what was doubted.
 	Accept struct {
 		By     string   `json:"by"`
+		User   string   `json:"user,omitempty"`
 		Reason string   `json:"reason"`
 		Doubts []string `json:"doubts"`
+	}
+	// Correction says that an earlier record of a person's act is wrong, and how. No
+	// record is ever changed.
+	Correction struct {
+		Seq    uint64 `json:"record"` // that is wrong
+		By     string `json:"by"`
+		User   string `json:"user,omitempty"`
+		Reason string `json:"reason"`
 	}
 	// Shadow is the recipe that would have been offered, while writing
 	// is forbidden.

@@ -271,21 +271,21 @@ func summary(r Record, line *recipe.Line) string {
 	case Gap:
 		return fmt.Sprintf("outcomes %d to %d, rolls %d to %d: %s", r.FromIndex, r.ToIndex, r.FromRoll, r.ToRoll, r.Cause)
 	case Hold:
-		return fmt.Sprintf("%s by %s: %s", onOff(r.On), r.By, r.Reason)
+		return fmt.Sprintf("%s by %s: %s", onOff(r.On), person(r.By, r.User), r.Reason)
 	case Override:
-		return fmt.Sprintf("by %s, reason code %d: %s", r.By, r.Reason, r.Text)
+		return fmt.Sprintf("by %s, reason code %d: %s", person(r.By, r.User), r.Reason, r.Text)
 	case Confirm:
-		return fmt.Sprintf("%s by %s: %s", r.Finding, r.By, r.Text)
+		return fmt.Sprintf("%s by %s: %s", r.Finding, person(r.By, r.User), r.Text)
 	case Hang:
 		return hangText(&r, line)
 	case Hung:
 		return fmt.Sprintf("act %d at slot %d: %s, %s", r.No, r.Slot, r.Step, r.Evidence)
 	case Heads:
-		return fmt.Sprintf("%d heads of %s, %s across, by %s", r.Count, r.Material, line.Write(r.Diameter, quantity.Length), r.By)
+		return fmt.Sprintf("%d heads of %s, %s across, by %s", r.Count, r.Material, line.Write(r.Diameter, quantity.Length), person(r.By, r.User))
 	case Station:
 		return stationText(&r)
 	case Mode:
-		return fmt.Sprintf("writing %s by %s: %s", onOff(r.Armed), r.By, r.Reason)
+		return fmt.Sprintf("writing %s by %s: %s", onOff(r.Armed), person(r.By, r.User), r.Reason)
 	case Config:
 		return fmt.Sprintf("%s, %d changes", handshake.ConfigHash(r.Hash), len(r.Changes))
 	case Frame:
@@ -297,7 +297,9 @@ func summary(r Record, line *recipe.Line) string {
 	case Doubt:
 		return strings.Join(r.Doubts, "; ")
 	case Accept:
-		return fmt.Sprintf("journal accepted by %s: %s", r.By, r.Reason)
+		return fmt.Sprintf("journal accepted by %s: %s", person(r.By, r.User), r.Reason)
+	case Correction:
+		return fmt.Sprintf("record %d is wrong, by %s: %s", r.Seq, person(r.By, r.User), r.Reason)
 	case Alarm:
 		return r.text()
 	case Shadow:
@@ -315,7 +317,7 @@ func verdictText(r *Verdict) string {
 }
 
 func stationText(r *Station) string {
-	s := fmt.Sprintf("%s: %s by %s", r.Station, r.Mode, r.By)
+	s := fmt.Sprintf("%s: %s by %s", r.Station, r.Mode, person(r.By, r.User))
 	if r.Reason != "" {
 		s += ": " + r.Reason
 	}
@@ -344,6 +346,14 @@ func codesOf(findings []recipe.Finding) string {
 		return ""
 	}
 	return " (" + strings.Join(codes, ", ") + ")"
+}
+
+// person names who did something: as they said, and as which user.
+func person(by, user string) string {
+	if user == "" || user == by {
+		return by
+	}
+	return by + " (user " + user + ")"
 }
 
 func onOff(on bool) string {

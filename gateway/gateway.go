@@ -24,6 +24,7 @@ import (
 	"lapgate/gateway/alarm"
 	"lapgate/gateway/config"
 	"lapgate/gateway/connect"
+	"lapgate/gateway/control"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/link"
@@ -86,6 +87,8 @@ type Options struct {
 	// Certificates tells the certificates that the connection of a line rests on, as they
 	// are now. Nil for none.
 	Certificates func(*config.Line) []connect.CertificateEnd
+	// Version of the program, which records name. Empty where there is none.
+	Version string
 	// Random is the source of session numbers. Nil for the operating system's.
 	Random io.Reader
 	// Jitter returns a number in [0, 1) that spreads reconnects. Nil for one
@@ -94,6 +97,8 @@ type Options struct {
 	// OnRecord is called after each record became durable, from the line's own
 	// goroutine: it must return at once. Nil for none.
 	OnRecord func(line string, s record.Stored)
+
+	user string // of the operating system, that the gateway runs as
 }
 
 // Gateway serves the lines of one configuration.
@@ -151,6 +156,7 @@ func New(o Options) (*Gateway, error) {
 	if o.Jitter == nil {
 		o.Jitter = mathrand.Float64
 	}
+	o.user = control.Daemon().User
 	g := &Gateway{options: o, done: make(chan struct{}), over: make(chan struct{}), journals: o.Snapshot.Journal.Directory}
 	g.snapshot.Store(o.Snapshot)
 	g.shifts.Store(&o.Snapshot.Shifts)

@@ -299,7 +299,7 @@ func (f *failing) Append(ctx context.Context, r record.Record) (record.Stored, e
 }
 
 func TestJournalFailure(t *testing.T) {
-	// Records of the first roll: SESSION, CONFIG, REQUEST, INTENT, COMMIT, VERDICT, OUTCOME.
+	// Records of the first roll: CONFIG, SESSION, REQUEST, INTENT, COMMIT, VERDICT, OUTCOME.
 	for after := range 7 {
 		t.Run(fmt.Sprint(after), func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -335,15 +335,15 @@ func TestJournalFailure(t *testing.T) {
 				if st := g.Lines()[0]; !st.Ended || !strings.Contains(st.Error, errDisk.Error()) {
 					t.Errorf("got state %+v", st)
 				}
-				// What goes out after each record that is durable: HELLO, nothing
-				// for CONFIG and REQUEST, PAYLOAD, COMMIT, nothing for VERDICT.
-				if want := [...]int{0, 1, 1, 1, 2, 3, 3}[after]; written != want {
+				// What goes out after each record that is durable: nothing for
+				// CONFIG, HELLO, nothing for REQUEST, PAYLOAD, COMMIT, nothing for VERDICT.
+				if want := [...]int{0, 0, 1, 1, 2, 3, 3}[after]; written != want {
 					t.Errorf("%d blocks were written, want %d", written, want)
 				}
 				if after > 0 {
 					flags := make([]uint16, handshake.HeartbeatWords)
 					b.image.Load(handshake.HEARTBEAT, 0, flags)
-					if after > 1 && flags[7]&handshake.FlagJournalFault == 0 {
+					if after > 2 && flags[7]&handshake.FlagJournalFault == 0 {
 						t.Errorf("the heartbeat does not tell of the journal's fault: %04x", flags)
 					}
 				}

@@ -31,7 +31,7 @@ func (l *lineLoop) tend(ctx context.Context) {
 	l.tended = time.Now()
 	carry := func() (record.Carry, bool) {
 		c, ok := l.machine.Carry()
-		c.Mode, c.Alarms = l.lastMode, l.carryAlarms()
+		c.Mode, c.Alarms, c.Config = l.lastMode, l.carryAlarms(), l.declared
 		return c, ok
 	}
 	done, err := l.journal.Tend(context.WithoutCancel(ctx), l.set.rule, l.machine.Status().Acked, carry)

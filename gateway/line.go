@@ -11,6 +11,7 @@ import (
 	"go.uber.org/zap"
 
 	"lapgate/gateway/alarm"
+	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
@@ -23,12 +24,12 @@ import (
 // takes a few hundred; more means that machine and shell feed each other.
 const maxSteps = 5000
 
-// lineLoop serves one line. All but public and inbox belong to its goroutine.
+// lineLoop serves one line. All but public and the channels belong to its goroutine.
 type lineLoop struct {
 	set     settings
 	options *Options
 	log     *zap.Logger
-	inbox   chan cycle.Event
+	accepts chan accepted // configurations
 	asks    chan func(context.Context)
 	begun   chan struct{} // closed when the line is being served
 	gone    chan struct{} // closed when the line has ended
@@ -47,10 +48,11 @@ type lineLoop struct {
 	port    link.Port // nil while there is no connection
 	armed   bool
 
-	answer   cycle.Action // to the newest word of a person
-	lastMode *record.Mode // newest
-	tended   time.Time    // when the journal was looked after last
-	again    *record.Mode // of a line that had ended; nil at the start of the daemon
+	answer   cycle.Action   // to the newest word of a person
+	lastMode *record.Mode   // newest
+	tended   time.Time      // when the journal was looked after last
+	again    *record.Mode   // of a line that had ended; nil at the start of the daemon
+	declared *record.Config // the newest, with what it left out; nil without one
 	odd      strangeness
 	lastSeq  uint64 // of the newest record
 
@@ -73,7 +75,7 @@ func newLineLoop(s settings, o *Options, beside func(string) []alarm.Condition) 
 		set:     s,
 		options: o,
 		log:     o.Log.With(zap.String("line", s.name)),
-		inbox:   make(chan cycle.Event, 16),
+		accepts: make(chan accepted, 16),
 		asks:    make(chan func(context.Context)),
 		begun:   make(chan struct{}),
 		gone:    make(chan struct{}),
@@ -86,13 +88,19 @@ func newLineLoop(s settings, o *Options, beside func(string) []alarm.Condition) 
 	return l
 }
 
-// post hands an event to the loop from outside.
-func (l *lineLoop) post(e cycle.Event) error {
-	if l.over() { // first, for the inbox of a line that is gone has room too
+// accepted is a configuration that was accepted, and who had it read.
+type accepted struct {
+	snapshot *config.Snapshot
+	who      Person
+}
+
+// accept hands a configuration to the loop from outside.
+func (l *lineLoop) accept(c accepted) error {
+	if l.over() { // first, for the channel of a line that is gone has room too
 		return l.errEnded()
 	}
 	select {
-	case l.inbox <- e:
+	case l.accepts <- c:
 		return nil
 	case <-l.gone:
 		return l.errEnded()
@@ -153,13 +161,16 @@ func (l *lineLoop) begin(ctx context.Context) error {
 	if against := (contradiction{}); errors.As(err, &against) {
 		// What came before the contradiction is no better known than what comes
 		// after it.
-		l.machine, l.lastMode, l.recent, l.alarms = cycle.New(l.set.machine), nil, record.Recent{}, alarm.New(cycle.RuleOf)
+		l.machine, l.lastMode, l.declared, l.recent, l.alarms = cycle.New(l.set.machine), nil, nil, record.Recent{}, alarm.New(cycle.RuleOf)
 		err = l.journal.BeginAnew(ctx, against.Error())
 	}
 	if err != nil {
 		return fmt.Errorf("reading the journal: %w", err)
 	}
 	l.newest.Store(l.recent.Newest())
+	if !l.declare(context.WithoutCancel(ctx)) {
+		return l.halted
+	}
 	if l.again != nil {
 		if !l.append(context.WithoutCancel(ctx), *l.again) {
 			return l.halted
@@ -182,6 +193,17 @@ func (l *lineLoop) begin(ctx context.Context) error {
 	return l.halted
 }
 
+// declare records which configuration the line begins with, and what changed in it
+// while nobody served the line.
+func (l *lineLoop) declare(ctx context.Context) bool {
+	r := declaration(l.set.snapshot, l.set.name, l.declared, l.options.Version)
+	r.Start, r.By, r.User = true, self, l.options.user
+	if len(r.Changes) > 0 {
+		r.By = changedBy(r.File)
+	}
+	return l.append(ctx, r)
+}
+
 // loop hands the machine all that happens, in the order in which it happens.
 func (l *lineLoop) loop(ctx context.Context) error {
 	poll := time.NewTicker(l.set.machine.Times.Poll)
@@ -193,11 +215,12 @@ func (l *lineLoop) loop(ctx context.Context) error {
 		case <-ctx.Done():
 			l.log.Info("line stopped")
 			return nil
-		case e := <-l.inbox:
-			if c, ok := e.(cycle.Configure); ok {
-				l.sources.configure(&c.Line.Materials)
-			}
-			l.handle(ctx, e)
+		case c := <-l.accepts:
+			line := c.snapshot.Lines[indexOf(c.snapshot, l.set.name)].Recipe
+			r := declaration(c.snapshot, l.set.name, l.declared, l.options.Version)
+			r.By, r.User = c.who.By, c.who.User
+			l.sources.configure(&line.Materials)
+			l.handle(ctx, cycle.Configure{Line: line, Record: r})
 		case f := <-l.asks:
 			f(ctx)
 		case err := <-l.sources.failed:
@@ -242,8 +265,10 @@ func (l *lineLoop) recover(s record.Stored) error {
 	switch r := s.Record.(type) {
 	case record.Mode:
 		l.lastMode = &r
+	case record.Config:
+		l.declared = whole(r, l.declared)
 	case record.Carry:
-		l.lastMode = r.Mode
+		l.lastMode, l.declared = r.Mode, r.Config
 		for i := range r.Alarms {
 			l.recoverAlarm(r.Alarms[i].At, &r.Alarms[i])
 		}
@@ -445,6 +470,8 @@ func (l *lineLoop) follow(s record.Stored) {
 	switch r := s.Record.(type) {
 	case record.Mode:
 		l.armed, l.lastMode = r.Armed, &r
+	case record.Config:
+		l.declared = whole(r, l.declared)
 	case record.Gap:
 		if r.Boot != 0 {
 			l.swapped("the controller counts from the beginning: it lost its memory, or another one stands there")

@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"os"
 	"slices"
 	"strings"
 	"time"
@@ -252,12 +251,7 @@ func (o *Operator) arm(ctx context.Context, line string, r *control.Request) con
 // the name of a person, or of the owner of the file.
 func (o *Operator) Reload(ctx context.Context, who Person) control.Reply {
 	if who.By == "" {
-		who.By = "unknown"
-		if info, err := os.Stat(o.Source.Path); err == nil {
-			if owner := ownerOf(info); owner != "" {
-				who.By = "owner of the file, " + owner
-			}
-		}
+		who.By = changedBy(o.Source.Path)
 	}
 	s, changes, err := o.Gateway.Reload(func() (*config.Snapshot, error) {
 		src := o.Source

@@ -5,14 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
-	"strconv"
 	"strings"
 	"time"
 
 	"go.uber.org/zap"
 
 	"lapgate/gateway/config"
-	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
 	"lapgate/gateway/status"
@@ -61,15 +59,7 @@ func (g *Gateway) put(s *config.Snapshot, who Person) ([]record.ConfigChange, er
 	}
 	for _, p := range g.lines {
 		l := p.loop()
-		i := indexOf(s, l.set.name)
-		own := fmt.Sprintf("lines.%d.", i)
-		var mine []record.ConfigChange
-		for _, c := range changes {
-			if !strings.HasPrefix(c.Key, "lines.") || strings.HasPrefix(c.Key, own) {
-				mine = append(mine, c)
-			}
-		}
-		if err := l.post(cycle.Configure{Line: s.Lines[i].Recipe, Hash: s.Hash, By: who.By, Changes: mine}); err != nil {
+		if err := l.accept(accepted{s, who}); err != nil {
 			g.options.Log.Warn("the configuration changed without a line that has ended", zap.String("line", l.set.name))
 		}
 	}
@@ -139,54 +129,4 @@ func indexOf(s *config.Snapshot, name string) int {
 		}
 	}
 	return -1
-}
-
-// changesBetween lists the values that differ, in the order of the new
-// configuration and then of what is gone, and by key what those need that a
-// reload cannot change. Lines are known by their names, and their keys are those
-// of the new configuration.
-func changesBetween(old, next *config.Snapshot) (out []record.ConfigChange, restarts map[string]string) {
-	was, now := old.Effective(), next.Effective()
-	before := map[string]string{}
-	for i := range was {
-		was[i].Key = keyIn(next, old, was[i].Key)
-		before[was[i].Key] = was[i].Value
-	}
-	restarts = map[string]string{}
-	add := func(key, before, after, restart string) {
-		out = append(out, record.ConfigChange{Key: key, Old: before, New: after})
-		if restart != "" {
-			restarts[key] = restart
-		}
-	}
-	seen := map[string]bool{}
-	for _, v := range now {
-		seen[v.Key] = true
-		if before, had := before[v.Key]; !had || before != v.Value {
-			add(v.Key, before, v.Value, v.Restart)
-		}
-	}
-	for _, v := range was {
-		if !seen[v.Key] {
-			add(v.Key, v.Value, "", v.Restart)
-		}
-	}
-	return out, restarts
-}
-
-// keyIn is a key of the old configuration as the next one numbers its lines.
-func keyIn(next, old *config.Snapshot, key string) string {
-	rest, ok := strings.CutPrefix(key, "lines.")
-	if !ok {
-		return key
-	}
-	number, rest, _ := strings.Cut(rest, ".")
-	i, err := strconv.Atoi(number)
-	if err != nil || i >= len(old.Lines) || old.Lines[i].Recipe == nil {
-		return key
-	}
-	if j := indexOf(next, old.Lines[i].Recipe.Name); j >= 0 {
-		return fmt.Sprintf("lines.%d.%s", j, rest)
-	}
-	return key
 }

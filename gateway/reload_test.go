@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -220,9 +221,9 @@ func TestReloadRefusals(t *testing.T) {
 	}
 }
 
-// TestChangesBeforeARoll joins reloads that no roll came between: none may be
-// lost, and what came back is no change.
-func TestChangesBeforeARoll(t *testing.T) {
+// TestEachReloadIsARecord: three reloads that no roll came between are three records,
+// each with who made it and what it changed.
+func TestEachReloadIsARecord(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(fitting(1))
 		b.pause = 20 * time.Second
@@ -237,7 +238,7 @@ func TestChangesBeforeARoll(t *testing.T) {
 			{"lines.0.wrap.speed": "550 mm/s", "lines.0.crimp.engage": "2 s"},
 			{"lines.0.wrap.speed": "550 mm/s"},
 		} {
-			if err := reload(g, snapshot(t, dir, set), fmt.Sprintf("person %d", i%2)); err != nil {
+			if err := reload(g, snapshot(t, dir, set), fmt.Sprintf("person %d", i)); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -246,17 +247,81 @@ func TestChangesBeforeARoll(t *testing.T) {
 			t.Error(err)
 		}
 		cancel()
-		found := false
+		var got []string
 		for _, r := range s.verify() {
-			if c, ok := r.Record.(record.Config); ok && len(c.Changes) > 0 {
-				found = true
-				if len(c.Changes) != 1 || c.Changes[0].Key != "lines.0.wrap.speed" || !strings.HasPrefix(c.By, "person 0, person 1") {
-					t.Errorf("got %+v", c)
+			if c, ok := r.Record.(record.Config); ok {
+				text := fmt.Sprintf("%s, start %t:", c.By, c.Start)
+				for _, x := range c.Changes {
+					text += fmt.Sprintf(" %s at %s", x.Key, x.Where)
 				}
+				got = append(got, text)
 			}
 		}
-		if !found {
-			t.Error("no change is in the journal")
+		if want := []string{
+			"lapgate, start true:",
+			"person 0, start false: lines.0.wrap.speed at flag --set lines.0.crimp.engage at flag --set",
+			"person 1, start false: lines.0.wrap.speed at flag --set",
+			"person 2, start false: lines.0.crimp.engage at default",
+		}; !slices.Equal(got, want) {
+			t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
+		}
+	})
+}
+
+// TestStartsAreRecorded: each start has one record of the configuration that it
+// begins with. It tells what changed while nothing ran, by key with both values and
+// where the new one stands, whose the file is, and what the file says; what is as
+// before is not told twice.
+func TestStartsAreRecorded(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench()
+		s := newShop(t, b, nil)
+		ctx, cancel := context.WithCancel(context.Background())
+		defer cancel()
+		go b.run(ctx)
+		file := filepath.Join(s.snapshot.Journal.Directory, "mill.yaml")
+		text := string(configs.Demo()) + "# password: none\n"
+		set := map[string]string{"journal.directory": s.snapshot.Journal.Directory, "lines.0.controller.opcua.password": "env:OPCUA_PASSWORD"}
+		write := func(from, to string) {
+			if err := os.WriteFile(file, []byte(strings.Replace(text, from, to, 1)), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			var err error
+			if s.snapshot, err = config.Load(config.Source{Path: file, Set: set}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for _, change := range [][2]string{{"", ""}, {"", ""}, {"layers: 3", "layers: 5"}, {"# password: none", "# nothing of env:OPCUA_PASSWORD"}} {
+			write(change[0], change[1])
+			_, stop := s.start(s.options())
+			<-time.After(time.Second) // of virtual time
+			if err := stop(); err != nil {
+				t.Error(err)
+			}
+		}
+		var got []record.Config
+		for _, r := range s.verify() {
+			if c, ok := r.Record.(record.Config); ok {
+				got = append(got, c)
+			}
+		}
+		if len(got) != 4 {
+			t.Fatalf("%d records of four starts", len(got))
+		}
+		first, second, third, fourth := got[0], got[1], got[2], got[3]
+		if first.Text != text || len(first.Values) < 300 || first.Changes != nil || first.File != file || first.User == "" {
+			t.Errorf("the first start: %+v", first)
+		}
+		if second.Text != "" || second.Values != nil || second.Changes != nil || second.Hash != first.Hash || !second.Start {
+			t.Errorf("a start as before: %+v", second)
+		}
+		line := 1 + strings.Count(text[:strings.Index(text, "layers: 3")], "\n")
+		want := record.ConfigChange{Key: "specs.0.layers", Old: "3", New: "5", Where: fmt.Sprintf("%s:%d", file, line)}
+		if len(third.Changes) != 1 || third.Changes[0] != want || !strings.HasPrefix(third.By, "owner of the file, ") || !strings.Contains(third.Text, "layers: 5") {
+			t.Errorf("a start with an edited file: %+v by %s", third.Changes, third.By)
+		}
+		if len(fourth.Changes) != 1 || strings.Contains(fourth.Text, "OPCUA_PASSWORD") || !strings.Contains(fourth.Text, "# nothing of ***") {
+			t.Errorf("a start with another comment: %+v", fourth.Changes)
 		}
 	})
 }

@@ -11,12 +11,14 @@ import (
 
 // settings are what one line's loop needs of the configuration.
 type settings struct {
-	name    string
-	config  *config.Line
-	machine cycle.Config
-	armed   bool
-	journal string // path
-	rule    journal.Rule
+	name   string
+	config *config.Line
+
+	snapshot *config.Snapshot // of which config is a part
+	machine  cycle.Config
+	armed    bool
+	journal  string // path
+	rule     journal.Rule
 
 	identity string // of the controller, as configured
 
@@ -39,7 +41,7 @@ func settingsOf(s *config.Snapshot, l *config.Line) (settings, error) {
 	t := l.Controller.Times
 	return settings{
 		name:   l.Recipe.Name,
-		config: l,
+		config: l, snapshot: s,
 		machine: cycle.Config{
 			Line:       l.Recipe,
 			ConfigHash: s.Hash,

@@ -194,7 +194,7 @@ func (d *demo) wrap(ctx context.Context, path string) (*rehearse.Result, error) 
 	}
 	g, err := gateway.New(gateway.Options{
 		Snapshot: d.snapshot, Dialer: d.dialers(log), OpenJournal: gateway.OpenJournals(d.snapshot),
-		Log: log, Metrics: metrics, OnRecord: d.watch.Recorded,
+		Log: log, Metrics: metrics, Version: version(), OnRecord: d.watch.Recorded,
 	})
 	if err != nil {
 		return nil, err

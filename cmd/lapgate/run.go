@@ -78,7 +78,7 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 	}
 	g, err := gateway.New(gateway.Options{
 		Snapshot: snapshot, Dialer: p.dialers(log), OpenJournal: gateway.OpenJournals(snapshot), Log: log, Metrics: metrics,
-		Certificates: connect.CertificateEnds,
+		Certificates: connect.CertificateEnds, Version: version(),
 	})
 	if err != nil {
 		return err

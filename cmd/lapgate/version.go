@@ -21,6 +21,19 @@ func (b *build) String() string {
 	return fmt.Sprintf("lapgate %s (%s, %s)", b.Version, b.Go, b.Platform)
 }
 
+// version names the very program, with the revision of its source where that is known.
+func version() string {
+	b := thisBuild()
+	text := b.Version
+	if b.Revision != "" {
+		text += " " + b.Revision
+	}
+	if b.Modified {
+		text += " modified"
+	}
+	return text
+}
+
 func thisBuild() build {
 	b := build{Version: "devel", Go: runtime.Version(), Platform: runtime.GOOS + "/" + runtime.GOARCH}
 	info, ok := debug.ReadBuildInfo()

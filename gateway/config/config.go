@@ -61,6 +61,9 @@ type Snapshot struct {
 	// that nobody has measured on the line, in order of position.
 	Unmeasured []Problem
 
+	// Text is what the file says, with stars in place of what tells of a secret.
+	Text string
+
 	values []Value
 }
 
@@ -124,7 +127,21 @@ func Load(src Source) (*Snapshot, error) {
 	if len(d.problems) > 0 {
 		return nil, d.failed(data)
 	}
-	return d.snapshot(&doc), nil
+	s := d.snapshot(&doc)
+	s.Text = d.withoutSecrets(string(data))
+	return s, nil
+}
+
+// withoutSecrets puts stars wherever a text has what a secret key says: it tells where
+// a secret is, and by mistake may be one.
+func (d *decoder) withoutSecrets(text string) string {
+	for i := range d.leaves {
+		l := &d.leaves[i]
+		if said := l.canonical(); l.field.secret && said != "" {
+			text = strings.ReplaceAll(text, said, hidden)
+		}
+	}
+	return text
 }
 
 // read returns the bytes of the file, or why not.

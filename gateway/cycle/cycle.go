@@ -83,9 +83,7 @@ type Config struct {
 type Machine struct {
 	line       *recipe.Line
 	hash       uint32
-	by         string                // who changed the configuration since its newest record
-	changes    []record.ConfigChange // and what
-	next       *Configure            // waits for the next roll
+	next       *Configure // waits for the next roll
 	times      Times
 	armed      bool
 	pair       bool
@@ -505,10 +503,8 @@ func (m *Machine) configure(e Configure) {
 	if e.Line == nil {
 		return
 	}
-	if m.next != nil { // it never came into force
-		e.By, e.Changes = joined(m.next.By, e.By), mergeChanges(m.next.Changes, e.Changes)
-	}
-	m.next = &e
+	m.journal(e.Record)
+	m.next = &e // one that waited never came into force
 	m.tell(noteConfigWaits, "another configuration takes effect at the next roll")
 }
 
@@ -518,9 +514,8 @@ func (m *Machine) takeConfig() {
 	if m.next == nil {
 		return
 	}
-	m.line, m.hash = m.next.Line, m.next.Hash
+	m.line, m.hash = m.next.Line, m.next.Record.Hash
 	m.process.Recipe = m.line
-	m.by, m.changes = joined(m.by, m.next.By), mergeChanges(m.changes, m.next.Changes)
 	m.next = nil
 	m.tell(noteConfigInForce, "another configuration is in force")
 }

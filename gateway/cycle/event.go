@@ -157,12 +157,11 @@ type (
 	// AcceptJournal is a named person's word to go on with the journal in spite of all
 	// doubts.
 	AcceptJournal struct{ By, User, Reason string }
-	// Configure puts another configuration in force from the next roll on.
+	// Configure puts another configuration in force from the next roll on, and its
+	// record into the journal at once.
 	Configure struct {
-		Line    *recipe.Line
-		Hash    uint32
-		By      string
-		Changes []record.ConfigChange
+		Line   *recipe.Line
+		Record record.Config
 	}
 	// Lease says, in a pair, that this gateway should act, or should no longer.
 	// Number is the number of the lease; no epoch is taken below it, and a line that

@@ -267,10 +267,6 @@ func (m *Machine) beginJob(r *handshake.Request) {
 // with what consumption leaves on the wrapper rolls.
 func (m *Machine) journalRequest(v *View) {
 	r := &v.Request
-	if !m.mem.HasConfig || m.mem.ConfigHash != m.hash {
-		m.journal(record.Config{Hash: m.hash, By: m.by, Changes: m.changes})
-	}
-	m.by, m.changes = "", nil
 	// The outcome of a roll before may be one that cannot be read yet.
 	if r.Produced == m.mem.Outcomes {
 		m.coverBefore(r.RollNo)

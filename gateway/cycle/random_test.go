@@ -208,7 +208,7 @@ func (w *world) operate() {
 		line.Materials.Specs[0].Layers = float64(3 + r.IntN(2))
 		hash := r.Uint32()
 		w.lines[hash] = line
-		w.feed(Configure{Line: line, Hash: hash})
+		w.feed(Configure{Line: line, Record: record.Config{Hash: hash}})
 	case 24:
 		w.hang()
 	case 25, 26:

@@ -253,7 +253,7 @@ func (s *script) run(cmd string, args []string) error {
 			line.Stand.Slots = slices.Clone(line.Stand.Slots)
 			line.Stand.Slots[1].Width = float64(mm) / 1000
 		}
-		w.feed(Configure{Line: line, Hash: 0xC0FFEE00, By: "kim", Changes: []record.ConfigChange{{Key: "materials.specs[0].layers", Old: "3", New: "4"}}})
+		w.feed(Configure{Line: line, Record: record.Config{Hash: 0xC0FFEE00, By: "kim", Changes: []record.ConfigChange{{Key: "materials.specs[0].layers", Old: "3", New: "4"}}}})
 	case "pair":
 		w.conf.Pair = true
 		w.boot()

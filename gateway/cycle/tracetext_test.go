@@ -53,7 +53,7 @@ func eventText(ev Event) string {
 	case Arm:
 		return fmt.Sprintf("arm %v by %s", e.On, e.By)
 	case Configure:
-		return fmt.Sprintf("configure %08X", e.Hash)
+		return fmt.Sprintf("configure %08X", e.Record.Hash)
 	case Stored:
 		return fmt.Sprintf("stored up to %d", e.UpTo)
 	case Lease:

@@ -16,6 +16,7 @@ type (
 		Accounts []Account `json:"accounts,omitempty"` // of the wrapper rolls
 		Mode     *Mode     `json:"mode,omitempty"`     // the newest; nil where there was none
 		Alarms   []Alarm   `json:"alarms,omitempty"`   // changes that bring about the alarms that are not normal
+		Config   *Config   `json:"config,omitempty"`   // the newest, with text and all values; nil where there was none
 	}
 	// Account is what was drawn from the wrapper roll of one slot.
 	Account struct {
@@ -45,8 +46,6 @@ type (
 		HoldAll    bool            `json:"hold_all,omitempty"`
 		Doubts     []string        `json:"doubts,omitempty"`
 		Acts       Acts            `json:"acts,omitzero"`
-		ConfigHash uint32          `json:"config_hash,omitempty"`
-		HasConfig  bool            `json:"has_config,omitempty"`
 		Rejected   handshake.Token `json:"rejected,omitzero"`
 		Rejections []uint16        `json:"rejections,omitempty"`
 		Confirmed  handshake.Token `json:"confirmed,omitzero"`
@@ -73,7 +72,7 @@ func (p *Past) Carried() Carried {
 		Epoch: p.Epoch, Floor: p.Floor, Boot: p.Boot, Boots: slices.Sorted(maps.Keys(p.Boots)), Banned: slices.Sorted(maps.Keys(p.Banned)),
 		Losses: p.Losses, LostBoot: p.LostBoot, Outcomes: p.Outcomes, Covered: p.Covered, Finished: p.Finished,
 		Request: p.Request, Earlier: p.earlier, Shadow: p.Shadow, Accepted: p.Accepted, Verdict: p.Verdict,
-		HoldAll: p.HoldAll, Doubts: p.Doubts, Acts: p.Acts, ConfigHash: p.ConfigHash, HasConfig: p.HasConfig,
+		HoldAll: p.HoldAll, Doubts: p.Doubts, Acts: p.Acts,
 		Rejected: p.rejected, Rejections: p.rejections, Confirmed: p.confirmed, Confirms: p.confirms, Unused: p.unused,
 	}
 }
@@ -90,7 +89,7 @@ func (c *Carried) Restored() Past {
 	p.Epoch, p.Floor, p.Boot, p.Losses, p.LostBoot = c.Epoch, c.Floor, c.Boot, c.Losses, c.LostBoot
 	p.Outcomes, p.Covered, p.Finished = c.Outcomes, c.Covered, c.Finished
 	p.Request, p.earlier, p.Shadow, p.Accepted, p.Verdict = c.Request, c.Earlier, c.Shadow, c.Accepted, c.Verdict
-	p.HoldAll, p.Doubts, p.Acts, p.ConfigHash, p.HasConfig = c.HoldAll, c.Doubts, c.Acts, c.ConfigHash, c.HasConfig
+	p.HoldAll, p.Doubts, p.Acts = c.HoldAll, c.Doubts, c.Acts
 	p.rejected, p.rejections, p.confirmed, p.confirms, p.unused = c.Rejected, c.Rejections, c.Confirmed, c.Confirms, c.Unused
 	return p
 }

@@ -34,9 +34,6 @@ type Past struct {
 	Doubts   []string        // about the journal, that nobody accepted
 	Acts     Acts            // of persons at the line
 
-	ConfigHash uint32 // of the newest configuration
-	HasConfig  bool   // whether ConfigHash is known
-
 	rejected   handshake.Token // request that the rejections are of
 	rejections []uint16
 	confirmed  handshake.Token // request that the confirmations are for
@@ -158,8 +155,6 @@ func (p *Past) Add(r Record) error {
 		return p.addGap(&r)
 	case Hold:
 		p.HoldAll = r.On
-	case Config:
-		p.ConfigHash, p.HasConfig = r.Hash, true
 	case Shadow:
 		p.Shadow = r.Token
 	case Confirm:
@@ -181,7 +176,7 @@ func (p *Past) Add(r Record) error {
 		p.Acts.station(&r)
 	case Heads:
 		p.Acts.count(&r)
-	case Override, Origin, Mode, Frame, Alarm, Correction:
+	case Override, Origin, Mode, Config, Frame, Alarm, Correction:
 	case nil:
 		return fmt.Errorf("no record")
 	default:

@@ -235,11 +235,22 @@ type (
 		Cause      ModeCause `json:"cause,omitempty"`
 		Controller string    `json:"controller,omitempty"` // identity of the controller, as configured
 	}
-	// Config says which configuration is in force.
+	// Config says which configuration is in force from here on: it stands at each
+	// start of the line, and for each change that was accepted. A roll under way is
+	// finished with the one before, which its INTENT names.
 	Config struct {
-		Hash    uint32         `json:"hash"`
-		By      string         `json:"by,omitempty"`
-		Changes []ConfigChange `json:"changes,omitempty"`
+		Hash    uint32 `json:"hash"`
+		Start   bool   `json:"start,omitempty"`
+		By      string `json:"by,omitempty"`
+		User    string `json:"user,omitempty"`
+		File    string `json:"file,omitempty"`
+		Program string `json:"program,omitempty"` // version of lapgate
+		// Text is what the file says, with stars in place of what tells of a secret,
+		// and Values every value in force for the line. Each is left out where it is
+		// that of the record before.
+		Text    string         `json:"text,omitempty"`
+		Values  []ConfigValue  `json:"values,omitempty"`
+		Changes []ConfigChange `json:"changes,omitempty"` // since the record before
 	}
 	// Origin stands first in each file of a journal and says whose it is.
 	Origin struct {
@@ -302,11 +313,20 @@ const (
 	CauseFenced   ModeCause = "fenced"   // another gateway serves the line
 )
 
+// ConfigValue is one value of a configuration, in the units that it prefers.
+type ConfigValue struct {
+	Key   string `json:"key"`
+	Value string `json:"value"`
+}
+
 // ConfigChange is one key that changed.
 type ConfigChange struct {
 	Key string `json:"key"`
 	Old string `json:"old"`
 	New string `json:"new"`
+	// Where the new value stands, as file:line; empty in a record of a version that
+	// did not keep it, and for what is gone.
+	Where string `json:"where,omitempty"`
 }
 
 // Stored is a record as the journal holds it.

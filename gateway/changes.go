@@ -1,0 +1,147 @@
+package gateway
+
+import (
+	"fmt"
+	"os"
+	"strconv"
+	"strings"
+
+	"lapgate/gateway/config"
+	"lapgate/gateway/record"
+)
+
+// changesBetween lists the values that differ, in the order of the new
+// configuration and then of what is gone, and by key what those need that a
+// reload cannot change. Lines are known by their names, and their keys are those
+// of the new configuration.
+func changesBetween(old, next *config.Snapshot) (out []record.ConfigChange, restarts map[string]string) {
+	was := old.Effective()
+	for i := range was {
+		was[i].Key = keyIn(next, old, was[i].Key)
+	}
+	return differences(was, next.Effective())
+}
+
+// differences lists the values that differ, as changesBetween does.
+func differences(was, now []config.Value) (out []record.ConfigChange, restarts map[string]string) {
+	before := map[string]string{}
+	for i := range was {
+		before[was[i].Key] = was[i].Value
+	}
+	restarts = map[string]string{}
+	seen := map[string]bool{}
+	for _, v := range now {
+		seen[v.Key] = true
+		old, had := before[v.Key]
+		if had && old == v.Value {
+			continue
+		}
+		out = append(out, record.ConfigChange{Key: v.Key, Old: old, New: v.Value, Where: v.Origin})
+		if v.Restart != "" {
+			restarts[v.Key] = v.Restart
+		}
+	}
+	for _, v := range was {
+		if seen[v.Key] {
+			continue
+		}
+		out = append(out, record.ConfigChange{Key: v.Key, Old: v.Value})
+		if v.Restart != "" {
+			restarts[v.Key] = v.Restart
+		}
+	}
+	return out, restarts
+}
+
+// keyIn is a key of the old configuration as the next one numbers its lines.
+func keyIn(next, old *config.Snapshot, key string) string {
+	i, rest, ok := keyOfLine(key)
+	if !ok || i >= len(old.Lines) || old.Lines[i].Recipe == nil {
+		return key
+	}
+	if j := indexOf(next, old.Lines[i].Recipe.Name); j >= 0 {
+		return lineSection(j) + rest
+	}
+	return key
+}
+
+// lineSection begins the keys of a line.
+func lineSection(i int) string { return fmt.Sprintf("lines.%d.", i) }
+
+// keyOfLine takes the number of the line from a key; ok is false for one that is
+// shared.
+func keyOfLine(key string) (line int, rest string, ok bool) {
+	rest, ok = strings.CutPrefix(key, "lines.")
+	if !ok {
+		return 0, key, false
+	}
+	number, rest, _ := strings.Cut(rest, ".")
+	line, err := strconv.Atoi(number)
+	return line, rest, err == nil
+}
+
+// valuesFor are the values in force that a line has a part in: its own and the shared
+// ones.
+func valuesFor(s *config.Snapshot, line int) (out []config.Value) {
+	for _, v := range s.Effective() {
+		if i, _, own := keyOfLine(v.Key); !own || i == line {
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
+// declaration is the record of a configuration that a line is served with from here
+// on. before is the newest record of the journal with what it left out filled in, nil
+// where there is none.
+func declaration(s *config.Snapshot, line string, before *record.Config, program string) record.Config {
+	i := indexOf(s, line)
+	now := valuesFor(s, i)
+	r := record.Config{Hash: s.Hash, File: s.File, Program: program}
+	if before == nil || before.Text != s.Text {
+		r.Text = s.Text
+	}
+	if before != nil && before.Hash == s.Hash {
+		return r
+	}
+	for _, v := range now {
+		r.Values = append(r.Values, record.ConfigValue{Key: v.Key, Value: v.Value})
+	}
+	if before == nil || before.Values == nil {
+		return r // nothing tells what was in force before
+	}
+	was := make([]config.Value, len(before.Values))
+	for k, v := range before.Values {
+		if _, rest, own := keyOfLine(v.Key); own {
+			v.Key = lineSection(i) + rest
+		}
+		was[k] = config.Value{Key: v.Key, Value: v.Value}
+	}
+	r.Changes, _ = differences(was, now)
+	return r
+}
+
+// whole is a record of a configuration with what it left out, because the one before
+// has it.
+func whole(r record.Config, before *record.Config) *record.Config {
+	if before == nil {
+		return &r
+	}
+	if r.Text == "" {
+		r.Text = before.Text
+	}
+	if r.Values == nil && r.Hash == before.Hash {
+		r.Values = before.Values
+	}
+	return &r
+}
+
+// changedBy names who changed a file where nobody says it: its owner.
+func changedBy(path string) string {
+	if info, err := os.Stat(path); err == nil {
+		if owner := ownerOf(info); owner != "" {
+			return "owner of the file, " + owner
+		}
+	}
+	return "unknown"
+}

@@ -21,11 +21,11 @@ import (
 func (p *program) journalCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "journal",
-		Short: "List, show, verify, export, back up and accept a journal",
-		Long: `The journal is the durable record of one line. All but accept only read it, also
-while the daemon appends to it, and write nothing beside it.`,
+		Short: "List, show, verify, export, back up and accept a journal, and tell who changed what",
+		Long: `The journal is the durable record of one line. All but accept and correct only read it,
+also while the daemon appends to it, and write nothing beside it.`,
 	}
-	cmd.AddCommand(p.journalList(), p.journalShow(), p.journalVerify(), p.journalExport(), p.journalBackup(), p.journalAccept(), p.journalCorrect())
+	cmd.AddCommand(p.journalList(), p.journalShow(), p.journalVerify(), p.journalExport(), p.journalBackup(), p.journalChanges(), p.journalAccept(), p.journalCorrect())
 	return cmd
 }
 

@@ -1,0 +1,96 @@
+package record
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"lapgate/gateway/handshake"
+)
+
+// Told is one thing that somebody did, or changed, as a person would tell it.
+type Told struct {
+	Seq    uint64    `json:"seq" label:"record"`
+	At     time.Time `json:"at"`
+	Kind   Kind      `json:"kind" label:"-"`
+	By     string    `json:"by,omitempty" label:"-"`
+	User   string    `json:"user,omitempty" label:"-"`
+	What   string    `json:"what"`
+	Key    string    `json:"key,omitempty" label:"-"` // of a configuration, that changed
+	Old    string    `json:"old,omitempty" label:"-"`
+	New    string    `json:"new,omitempty" label:"-"`
+	Where  string    `json:"where,omitempty" label:"-"`
+	Config string    `json:"config,omitempty" label:"-"` // hash of the configuration from there on
+}
+
+// Tell tells what somebody did or changed with a record: nothing for one that the line
+// made by itself, and one thing for each changed key of a configuration.
+func Tell(s Stored) []Told {
+	t := Told{Seq: s.Seq, At: s.At, Kind: s.Record.Kind()}
+	one := func(by, user, format string, args ...any) []Told {
+		t.By, t.User = by, user
+		t.What = person(by, user) + " " + fmt.Sprintf(format, args...)
+		return []Told{t}
+	}
+	switch r := s.Record.(type) {
+	case Mode:
+		act := "put the line into shadow"
+		if r.Armed {
+			act = "armed the line"
+		}
+		return one(r.By, r.User, "%s: %s", act, r.Reason)
+	case Hold:
+		act := "ended the hold"
+		if r.On {
+			act = "held every roll"
+		}
+		return one(r.By, r.User, "%s: %s", act, r.Reason)
+	case Override:
+		return one(r.By, r.User, "chose setpoints for roll %d: %s", r.Roll, r.Text)
+	case Confirm:
+		return one(r.By, r.User, "answered for roll %d, %s: %s", r.Roll, r.Finding, r.Text)
+	case Accept:
+		return one(r.By, r.User, "accepted the journal: %s", r.Reason)
+	case Correction:
+		return one(r.By, r.User, "said that record %d is wrong: %s", r.Seq, r.Reason)
+	case Config:
+		t.Config = handshake.ConfigHash(r.Hash).String()
+		return r.tell(&t)
+	}
+	return nil
+}
+
+// tell tells of a configuration, each change for itself. t has what they share.
+func (r *Config) tell(t *Told) []Told {
+	t.By, t.User = r.By, r.User
+	did := "read the configuration again"
+	if r.Start {
+		did = "began to serve the line"
+	}
+	of := strings.TrimSpace(r.File + " " + t.Config)
+	if len(r.Changes) == 0 {
+		t.What = fmt.Sprintf("%s %s with %s, nothing changed", person(r.By, r.User), did, of)
+		return []Told{*t}
+	}
+	var out []Told
+	for _, c := range r.Changes {
+		one := *t
+		one.Key, one.Old, one.New, one.Where = c.Key, c.Old, c.New, c.Where
+		one.What = fmt.Sprintf("%s changed %s from %s to %s", person(r.By, r.User), c.Key, orNothing(c.Old), orNothing(c.New))
+		if c.Where != "" {
+			one.What += ", " + c.Where
+		}
+		if r.Start {
+			one.What += ", found at a start"
+		}
+		out = append(out, one)
+	}
+	return out
+}
+
+func orNothing(value string) string {
+	if value == "" {
+		return "nothing"
+	}
+	return value
+}

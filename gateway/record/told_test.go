@@ -1,0 +1,46 @@
+package record_test
+
+import (
+	"slices"
+	"testing"
+	"time"
+
+	"lapgate/gateway/record"
+)
+
+// TestTell: what people did is told with both of their names, each changed key for
+// itself, and what the line made by itself is not told.
+func TestTell(t *testing.T) {
+	var got []string
+	for i, r := range append(sampleRecords(),
+		record.Config{Hash: 0x1F2E3D4C, Start: true, By: "lapgate", File: "mill.yaml"},
+		record.Config{Hash: 0x1F2E3D4C, By: "kim", User: "kim", File: "mill.yaml", Changes: []record.ConfigChange{
+			{Key: "specs.0.layers", Old: "3", New: "4", Where: "mill.yaml:61"}, {Key: "specs.1.name", Old: "export"},
+		}},
+		record.Hold{By: "ola", Reason: "clean"}, record.Mode{By: "lapgate", Reason: "the controller is another"},
+	) {
+		for _, told := range record.Tell(record.Stored{Seq: uint64(i + 1), At: time.Now(), Record: r}) {
+			if told.Seq != uint64(i+1) || told.Kind != r.Kind() || told.At.IsZero() {
+				t.Errorf("got %+v", told)
+			}
+			got = append(got, told.What)
+		}
+	}
+	want := []string{
+		"4711 (user kim) said that record 17 is wrong: it was Ola who held the line",
+		"ola (user shift) held every roll: paper",
+		"kim chose setpoints for roll 1190: flat spot",
+		"kim answered for roll 1190, narrow-roll: tips when it leans by 4.95 degrees",
+		"kim (user shift) armed the line: checked",
+		"kim (user ola) changed a from 1 to 2, mill.yaml:1, found at a start",
+		"kim accepted the journal: restored",
+		"lapgate began to serve the line with mill.yaml 1f2e3d4c, nothing changed",
+		"kim changed specs.0.layers from 3 to 4, mill.yaml:61",
+		"kim changed specs.1.name from export to nothing",
+		"ola ended the hold: clean",
+		"lapgate put the line into shadow: the controller is another",
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("got\n%q\nwant\n%q", got, want)
+	}
+}

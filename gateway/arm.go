@@ -32,9 +32,11 @@ var ErrNotArmed = errors.New("the line stays in shadow: its controller does not 
 
 // Arm allows a line to write, in the name of a person and for a reason, if its
 // controller passes the survey that is made first, over the line's own
-// connection. The report is that survey, nil when it was not made. Errors: name
-// or reason missing, no such line, a line that has ended, ErrNotArmed.
-func (g *Gateway) Arm(ctx context.Context, line string, who Person, reason string) (*inspect.Report, error) {
+// connection. lasts says for how long beyond the stay of the daemon, nil for not at
+// all. The report is that survey, nil when it was not made because the line was armed
+// before; then it is armed for as long as is said now. Errors: name or reason missing,
+// no such line, a line that has ended, ErrNotArmed.
+func (g *Gateway) Arm(ctx context.Context, line string, who Person, reason string, lasts *record.Lasting) (*inspect.Report, error) {
 	if strings.TrimSpace(who.By) == "" || strings.TrimSpace(reason) == "" {
 		return nil, errors.New("arming needs the name of a person and a reason")
 	}
@@ -45,14 +47,18 @@ func (g *Gateway) Arm(ctx context.Context, line string, who Person, reason strin
 	var report *inspect.Report
 	var refusal error
 	err = l.ask(ctx, func(run context.Context) {
+		e := cycle.Arm{On: true, By: who.By, User: who.User, Reason: reason, Controller: l.set.identity, Lasts: lasts}
 		if l.armed {
+			l.append(context.WithoutCancel(run), modeOf(&e))
+			refusal = l.halted
 			return
 		}
 		if report, refusal = l.look(ctx); refusal != nil {
 			l.log.Warn("arming refused", zap.String("by", who.By), zap.String("user", who.User), zap.Error(refusal))
 			return
 		}
-		l.handle(run, cycle.Arm{On: true, By: who.By, User: who.User, Reason: reason, Controller: l.set.identity})
+		l.waits = nil
+		l.handle(run, e)
 	})
 	return report, errors.Join(err, refusal)
 }
@@ -65,7 +71,13 @@ func (g *Gateway) Disarm(ctx context.Context, line string, who Person, reason st
 		return err
 	}
 	return l.ask(ctx, func(run context.Context) {
-		l.handle(run, cycle.Arm{By: who.By, User: who.User, Reason: reason, Controller: l.set.identity})
+		e := cycle.Arm{By: who.By, User: who.User, Reason: reason, Controller: l.set.identity}
+		if l.waits != nil { // the machine does not know that it would be armed
+			l.waits = nil
+			l.append(context.WithoutCancel(run), modeOf(&e))
+			return
+		}
+		l.handle(run, e)
 	})
 }
 
@@ -228,33 +240,6 @@ func identityOf(s *config.Snapshot, l *config.Line) string {
 	}
 	const bytes = 8
 	return fmt.Sprintf("%x", sum.Sum(nil)[:bytes])
-}
-
-// startMode decides whether the line begins armed: what was commanded last
-// counts more than what the configuration says. It returns a record where the
-// line is disarmed by that.
-func (l *lineLoop) startMode() (armed bool, change *record.Mode) {
-	last, set := l.lastMode, &l.set
-	if path, problem := l.journal.SetAside(); path != "" {
-		return false, &record.Mode{By: self, Reason: "the journal was set aside untouched as " + path + ": " + problem,
-			Cause: record.CauseJournal, Controller: set.identity}
-	}
-	switch {
-	case last == nil, !last.Armed && last.Cause == record.CauseRestart:
-		return set.armed, nil
-	case !last.Armed:
-		if set.armed {
-			l.log.Warn("the configuration says armed, but the line was disarmed and stays so until it is armed by command",
-				zap.String("by", last.By), zap.String("reason", last.Reason))
-		}
-		return false, nil
-	case last.Controller != "" && last.Controller != set.identity && !set.config.Arming.KeepsSwap():
-		return false, &record.Mode{By: self, Reason: "the controller section of the configuration is not the one that the line was armed with",
-			Cause: record.CauseSwap, Controller: set.identity}
-	case set.armed, set.config.Arming.KeepsRestart():
-		return true, nil
-	}
-	return false, &record.Mode{By: self, Reason: "the daemon was started anew, and arming.restart is disarm", Cause: record.CauseRestart}
 }
 
 // strangeness is a register map that is not the one agreed.

@@ -28,23 +28,11 @@ func noJournal(context.Context, string) (gateway.Journal, error) {
 	return nil, errors.New("no journal")
 }
 
-var shadow = map[string]string{"lines.0.armed": "false"}
-
-func with(more ...map[string]string) map[string]string {
-	out := map[string]string{}
-	for _, m := range more {
-		for k, v := range m {
-			out[k] = v
-		}
-	}
-	return out
-}
-
 // TestArmAfterCheck arms a line whose controller passes the check.
 func TestArmAfterCheck(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(fitting(1), fitting(2))
-		s := newShop(t, b, shadow)
+		s := newShadow(t, b, nil)
 		var writes, early atomic.Int64
 		s.dialer.Before = func(c memory.Call) memory.Fault {
 			if c.Op == "write" {
@@ -59,10 +47,10 @@ func TestArmAfterCheck(t *testing.T) {
 		go b.run(ctx)
 		g, stop := s.start(s.options())
 		<-time.After(time.Second) // of virtual time
-		if _, err := g.Arm(t.Context(), "north", gateway.Person{By: " "}, "why"); err == nil {
+		if _, err := g.Arm(t.Context(), "north", gateway.Person{By: " "}, "why", nil); err == nil {
 			t.Error("armed without a name")
 		}
-		report, err := g.Arm(t.Context(), "north", gateway.Person{By: "kim"}, "go live")
+		report, err := g.Arm(t.Context(), "north", gateway.Person{By: "kim"}, "go live", nil)
 		if err != nil || report == nil || len(report.Items) < 10 || len(report.Failed()) > 0 {
 			t.Fatalf("got %v, %+v", err, report)
 		}
@@ -81,7 +69,7 @@ func TestArmAfterCheck(t *testing.T) {
 		if err := stop(); err != nil {
 			t.Error(err)
 		}
-		if _, err := g.Arm(t.Context(), "north", gateway.Person{By: "kim"}, "too late"); err == nil || !strings.Contains(err.Error(), "has ended") {
+		if _, err := g.Arm(t.Context(), "north", gateway.Person{By: "kim"}, "too late", nil); err == nil || !strings.Contains(err.Error(), "has ended") {
 			t.Errorf("armed a line that has ended: %v", err)
 		}
 		cancel()
@@ -124,14 +112,14 @@ func TestArmRefused(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				b := newBench()
-				s := newShop(t, b, shadow)
+				s := newShadow(t, b, nil)
 				ctx, cancel := context.WithCancel(context.Background())
 				go b.run(ctx)
 				g, stop := s.start(s.options())
 				<-time.After(2 * time.Second) // of virtual time
 				synctest.Wait()
 				c.spoil(s, b)
-				report, err := g.Arm(t.Context(), "north", gateway.Person{By: "kim"}, "go live")
+				report, err := g.Arm(t.Context(), "north", gateway.Person{By: "kim"}, "go live", nil)
 				if !errors.Is(err, gateway.ErrNotArmed) || report == nil {
 					t.Fatalf("got %v", err)
 				}
@@ -158,11 +146,11 @@ func TestArmRefused(t *testing.T) {
 func TestArmWithoutConnection(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench()
-		s := newShop(t, b, shadow)
+		s := newShadow(t, b, nil)
 		s.dialer.Before = func(memory.Call) memory.Fault { return memory.Fault{Kind: memory.Cut} }
 		g, stop := s.start(s.options())
 		<-time.After(2 * time.Second) // of virtual time
-		report, err := g.Arm(t.Context(), "north", gateway.Person{By: "kim"}, "go live")
+		report, err := g.Arm(t.Context(), "north", gateway.Person{By: "kim"}, "go live", nil)
 		if !errors.Is(err, gateway.ErrNotArmed) || report == nil || !report.Unreachable {
 			t.Errorf("got %v, %+v", err, report)
 		}
@@ -170,79 +158,6 @@ func TestArmWithoutConnection(t *testing.T) {
 			t.Error(err)
 		}
 	})
-}
-
-// TestModeOverRestarts tells what becomes of commands when the daemon starts
-// anew: a disarmed line stays so, an armed one only where the configuration
-// says so and names the same controller.
-func TestModeOverRestarts(t *testing.T) {
-	keep := map[string]string{"lines.0.arming.restart": "keep"}
-	other := map[string]string{"lines.0.controller.unit": "9", "lines.0.arming.swap": "disarm"}
-	otherKept := map[string]string{"lines.0.controller.unit": "9", "lines.0.arming.swap": "keep"}
-	armed := map[string]string{"lines.0.armed": "true"}
-	for name, c := range map[string]struct {
-		first, second map[string]string
-		arm           bool
-		want          bool
-		cause         record.ModeCause // of the newest record
-	}{
-		"armed, restart":                    {shadow, shadow, true, false, record.CauseRestart},
-		"armed, keep":                       {shadow, with(shadow, keep), true, true, ""},
-		"armed, keep, other controller":     {shadow, with(shadow, keep, other), true, false, record.CauseSwap},
-		"armed, keep all":                   {shadow, with(shadow, keep, otherKept), true, true, ""},
-		"armed, configured":                 {shadow, armed, true, true, ""},
-		"armed, configured, other":          {shadow, with(armed, other), true, false, record.CauseSwap},
-		"disarmed, configured":              {armed, armed, false, false, ""},
-		"disarmed, keep, configured":        {armed, with(armed, keep), false, false, ""},
-		"disarmed, shadow in configuration": {armed, shadow, false, false, ""},
-	} {
-		t.Run(name, func(t *testing.T) {
-			synctest.Test(t, func(t *testing.T) {
-				b := newBench()
-				s := newShop(t, b, c.first)
-				ctx, cancel := context.WithCancel(context.Background())
-				go b.run(ctx)
-				g, stop := s.start(s.options())
-				<-time.After(2 * time.Second) // of virtual time
-				var err error
-				if c.arm {
-					_, err = g.Arm(t.Context(), "north", gateway.Person{By: "kim"}, "go live")
-				} else {
-					err = g.Disarm(t.Context(), "north", gateway.Person{By: "kim"}, "enough")
-				}
-				if err != nil {
-					t.Fatal(err)
-				}
-				if err := stop(); err != nil {
-					t.Error(err)
-				}
-				s.snapshot = snapshot(t, s.snapshot.Journal.Directory, c.second)
-				for range 2 { // the second restart finds what the first left
-					g, stop = s.start(s.options())
-					<-time.After(2 * time.Second) // of virtual time
-					if got := g.Lines()[0].Armed; got != c.want {
-						t.Errorf("armed is %t, want %t", got, c.want)
-					}
-					if state := g.Lines()[0].Machine.State; (state == cycle.StateWatch) == c.want {
-						t.Errorf("the machine is in %s", state)
-					}
-					if err := stop(); err != nil {
-						t.Error(err)
-					}
-				}
-				cancel()
-				var last record.Mode
-				for _, r := range s.verify() {
-					if m, ok := r.Record.(record.Mode); ok {
-						last = m
-					}
-				}
-				if last.Cause != c.cause {
-					t.Errorf("the newest record of the mode is %+v, want cause %q", last, c.cause)
-				}
-			})
-		})
-	}
 }
 
 // TestSwapDisarms puts another controller in the place of the one that the line
@@ -305,7 +220,7 @@ func TestSurveyOfNothing(t *testing.T) {
 func TestContradictoryJournal(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench()
-		s := newShop(t, b, map[string]string{"lines.0.armed": "true"})
+		s := newShop(t, b, nil)
 		path := s.snapshot.Journal.Path("north")
 		j, err := journal.Open(t.Context(), path)
 		if err != nil {
@@ -333,7 +248,7 @@ func TestContradictoryJournal(t *testing.T) {
 				t.Errorf("start %d: not told", start)
 			}
 			if start == 1 {
-				if _, err := g.Arm(t.Context(), "north", gateway.Person{By: "kim"}, "looked at it"); err != nil {
+				if _, err := g.Arm(t.Context(), "north", gateway.Person{By: "kim"}, "looked at it", nil); err != nil {
 					t.Error(err)
 				}
 				<-time.After(2 * time.Second) // of virtual time

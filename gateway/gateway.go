@@ -94,12 +94,19 @@ type Options struct {
 	// Jitter returns a number in [0, 1) that spreads reconnects. Nil for one
 	// that is seeded at random.
 	Jitter func() float64
+	// Arm arms every line at its start, as somebody's act that is recorded, without a
+	// look at its controller first: for a program that made the controller itself. Nil
+	// for none.
+	Arm *Act
 	// OnRecord is called after each record became durable, from the line's own
 	// goroutine: it must return at once. Nil for none.
 	OnRecord func(line string, s record.Stored)
 
 	user string // of the operating system, that the gateway runs as
 }
+
+// Act is what a program does under its own name.
+type Act struct{ By, Reason string }
 
 // Gateway serves the lines of one configuration.
 type Gateway struct {

@@ -299,8 +299,8 @@ func (f *failing) Append(ctx context.Context, r record.Record) (record.Stored, e
 }
 
 func TestJournalFailure(t *testing.T) {
-	// Records of the first roll: CONFIG, SESSION, REQUEST, INTENT, COMMIT, VERDICT, OUTCOME.
-	for after := range 7 {
+	// Records of the first roll: CONFIG, MODE, SESSION, REQUEST, INTENT, COMMIT, VERDICT, OUTCOME.
+	for after := range 8 {
 		t.Run(fmt.Sprint(after), func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				b := newBench(fitting(1), fitting(2))
@@ -336,14 +336,14 @@ func TestJournalFailure(t *testing.T) {
 					t.Errorf("got state %+v", st)
 				}
 				// What goes out after each record that is durable: nothing for
-				// CONFIG, HELLO, nothing for REQUEST, PAYLOAD, COMMIT, nothing for VERDICT.
-				if want := [...]int{0, 0, 1, 1, 2, 3, 3}[after]; written != want {
+				// CONFIG and MODE, HELLO, nothing for REQUEST, PAYLOAD, COMMIT, nothing for VERDICT.
+				if want := [...]int{0, 0, 0, 1, 1, 2, 3, 3}[after]; written != want {
 					t.Errorf("%d blocks were written, want %d", written, want)
 				}
 				if after > 0 {
 					flags := make([]uint16, handshake.HeartbeatWords)
 					b.image.Load(handshake.HEARTBEAT, 0, flags)
-					if after > 2 && flags[7]&handshake.FlagJournalFault == 0 {
+					if after > 3 && flags[7]&handshake.FlagJournalFault == 0 {
 						t.Errorf("the heartbeat does not tell of the journal's fault: %04x", flags)
 					}
 				}
@@ -364,7 +364,7 @@ func TestJournalFailure(t *testing.T) {
 func TestShadowWritesNothing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(fitting(1))
-		s := newShop(t, b, map[string]string{"lines.0.armed": "false"})
+		s := newShadow(t, b, nil)
 		var writes atomic.Int64
 		s.dialer.Before = func(c memory.Call) memory.Fault {
 			if c.Op == "write" {
@@ -379,7 +379,7 @@ func TestShadowWritesNothing(t *testing.T) {
 		if n := writes.Load(); n != 0 {
 			t.Errorf("%d writes in shadow", n)
 		}
-		if _, err := g.Arm(t.Context(), "north", gateway.Person{By: "test"}, "go live"); err != nil {
+		if _, err := g.Arm(t.Context(), "north", gateway.Person{By: "test"}, "go live", nil); err != nil {
 			t.Fatal(err)
 		}
 		until(t, 2*time.Minute, "an outcome after arming", func() bool { return s.count(record.KindOutcome) == 1 })
@@ -495,7 +495,7 @@ func TestReload(t *testing.T) {
 		dir := s.snapshot.Journal.Directory
 		for _, bad := range []map[string]string{
 			{"lines.0.controller.unit": "9"},
-			{"lines.0.armed": "false"},
+			{"lines.0.arming.away": "1 min"},
 			{"lines.0.name": "elsewhere"},
 		} {
 			if err := reload(g, snapshot(t, dir, bad), "test"); err == nil {

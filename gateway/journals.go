@@ -31,7 +31,8 @@ func (l *lineLoop) tend(ctx context.Context) {
 	l.tended = time.Now()
 	carry := func() (record.Carry, bool) {
 		c, ok := l.machine.Carry()
-		c.Mode, c.Alarms, c.Config = l.lastMode, l.carryAlarms(), l.declared
+		c.Mode, c.Config, c.Asked, c.Rolls, c.Roll = l.stands.mode, l.declared, l.stands.asked, l.stands.rolls, l.stands.roll
+		c.Alarms = l.carryAlarms()
 		return c, ok
 	}
 	done, err := l.journal.Tend(context.WithoutCancel(ctx), l.set.rule, l.machine.Status().Acked, carry)

@@ -48,8 +48,14 @@ type lineLoop struct {
 	port    link.Port // nil while there is no connection
 	armed   bool
 
-	answer   cycle.Action   // to the newest word of a person
-	lastMode *record.Mode   // newest
+	answer   cycle.Action // to the newest word of a person
+	stands   standing
+	waits    *record.Mode   // an arming that lasts, until the controller is looked at
+	left     served         // how the line was left, at its start
+	noted    served         // newest
+	seen     bool           // a whole request block came
+	floor    uint32         // in the newest of them
+	lost     bool           // the controller was found to have lost its memory since the start
 	tended   time.Time      // when the journal was looked after last
 	again    *record.Mode   // of a line that had ended; nil at the start of the daemon
 	declared *record.Config // the newest, with what it left out; nil without one
@@ -156,39 +162,33 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 // begin puts the machine where the journal says that the line was left.
 func (l *lineLoop) begin(ctx context.Context) error {
 	l.machine = cycle.New(l.set.machine)
-	l.armed = l.set.armed
 	err := l.journal.Replay(ctx, l.recover)
 	if against := (contradiction{}); errors.As(err, &against) {
 		// What came before the contradiction is no better known than what comes
 		// after it.
-		l.machine, l.lastMode, l.declared, l.recent, l.alarms = cycle.New(l.set.machine), nil, nil, record.Recent{}, alarm.New(cycle.RuleOf)
+		l.machine, l.stands, l.declared, l.recent, l.alarms = cycle.New(l.set.machine), standing{}, nil, record.Recent{}, alarm.New(cycle.RuleOf)
 		err = l.journal.BeginAnew(ctx, against.Error())
 	}
 	if err != nil {
 		return fmt.Errorf("reading the journal: %w", err)
 	}
 	l.newest.Store(l.recent.Newest())
+	before := l.declared
+	l.left = l.leftAs()
 	if !l.declare(context.WithoutCancel(ctx)) {
 		return l.halted
 	}
-	if l.again != nil {
-		if !l.append(context.WithoutCancel(ctx), *l.again) {
-			return l.halted
-		}
-		l.lastMode = l.again
-	}
-	armed, mode := l.startMode()
-	l.machine.StartArmed(armed)
-	l.armed = armed
-	if mode != nil && !l.append(context.WithoutCancel(ctx), *mode) {
+	if l.again != nil && !l.append(context.WithoutCancel(ctx), *l.again) {
 		return l.halted
 	}
-	if mode == nil {
-		mode = l.lastMode
+	l.machine.StartArmed(false)
+	if mode := l.startMode(before); mode != nil {
+		if !l.append(context.WithoutCancel(ctx), *mode) {
+			return l.halted
+		}
+		l.machine.StartArmed(mode.Armed)
 	}
-	if mode != nil && !armed && mode.Cause == record.CauseJournal {
-		l.handle(ctx, cycle.SetAside{Reason: mode.Reason})
-	}
+	l.shadowed(ctx)
 	l.handle(ctx, cycle.Doubt{Doubts: l.journal.Doubts()})
 	return l.halted
 }
@@ -208,6 +208,7 @@ func (l *lineLoop) declare(ctx context.Context) bool {
 func (l *lineLoop) loop(ctx context.Context) error {
 	poll := time.NewTicker(l.set.machine.Times.Poll)
 	defer poll.Stop()
+	defer func() { l.note(time.Now()) }()
 	dial := time.NewTimer(0)
 	defer dial.Stop()
 	for {
@@ -230,6 +231,7 @@ func (l *lineLoop) loop(ctx context.Context) error {
 		case <-poll.C:
 			l.sources.tick(l.moment().Mono)
 			l.handle(ctx, cycle.Tick{})
+			l.keepTime(ctx)
 			l.tend(ctx)
 		case <-dial.C:
 			if l.port == nil {
@@ -261,14 +263,13 @@ func (l *lineLoop) recover(s record.Stored) error {
 		return contradiction{s.Seq, err}
 	}
 	l.lastSeq = s.Seq
+	l.stands.add(s)
 	l.fold(s)
 	switch r := s.Record.(type) {
-	case record.Mode:
-		l.lastMode = &r
 	case record.Config:
 		l.declared = whole(r, l.declared)
 	case record.Carry:
-		l.lastMode, l.declared = r.Mode, r.Config
+		l.declared = r.Config
 		for i := range r.Alarms {
 			l.recoverAlarm(r.Alarms[i].At, &r.Alarms[i])
 		}
@@ -465,15 +466,23 @@ func (l *lineLoop) journalFailed(ctx context.Context, r record.Record, err error
 // people read is a copy: however slow they are, the line waits for none of them.
 func (l *lineLoop) follow(s record.Stored) {
 	l.lastSeq = s.Seq
+	l.stands.add(s)
 	l.fold(s)
 	l.newest.Store(l.recent.Newest())
 	switch r := s.Record.(type) {
 	case record.Mode:
-		l.armed, l.lastMode = r.Armed, &r
+		l.armed = r.Armed
 	case record.Config:
 		l.declared = whole(r, l.declared)
+	case record.Request, record.Outcome:
+		// At once, so that the roll after the last one gets no recipe.
+		if why := l.stands.over(s.At); why != "" && l.armed {
+			l.queue = append(l.queue, cycle.Arm{By: self, Reason: why, Cause: record.CauseOver, Controller: l.set.identity},
+				cycle.Shadowed{Cause: record.CauseOver, Reason: why})
+		}
 	case record.Gap:
 		if r.Boot != 0 {
+			l.lost = true
 			l.swapped("the controller counts from the beginning: it lost its memory, or another one stands there")
 		}
 	}
@@ -524,6 +533,7 @@ func (l *lineLoop) fetchView(ctx context.Context) bool {
 		l.odd = strangeness{}
 		l.options.Metrics.Seen(l.set.name, &v.Request)
 		l.found()
+		l.seen, l.floor = true, v.Request.Floor
 		l.sources.apply(l.moment().Mono, &v)
 		e = v
 	}

@@ -17,6 +17,7 @@ import (
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/inspect"
+	"lapgate/gateway/record"
 	"lapgate/gateway/status"
 	"lapgate/recipe/caution"
 )
@@ -221,9 +222,27 @@ func (o *Operator) each(lines []string, f func(string) (string, error)) control.
 	return reply
 }
 
+// lastingOf is how long an arming lasts, and the same in words.
+func lastingOf(r *control.Request, now time.Time) (lasts *record.Lasting, words string) {
+	if !r.Keep && r.For == 0 && r.Rolls == 0 {
+		return nil, "; until the daemon ends"
+	}
+	lasts = &record.Lasting{Rolls: r.Rolls}
+	words = "; also over a restart"
+	if r.For > 0 {
+		lasts.Until = now.Add(r.For).Truncate(time.Second)
+		words += ", until " + lasts.Until.Format(time.DateTime)
+	}
+	if r.Rolls > 0 {
+		words += fmt.Sprintf(", for %d rolls", r.Rolls)
+	}
+	return lasts, words
+}
+
 func (o *Operator) arm(ctx context.Context, line string, r *control.Request) control.Reply {
 	reply := control.Reply{Outcome: control.Done}
-	report, err := o.Gateway.Arm(ctx, line, who(r), r.Reason)
+	lasts, how := lastingOf(r, time.Now())
+	report, err := o.Gateway.Arm(ctx, line, who(r), r.Reason, lasts)
 	if report != nil {
 		for _, i := range report.Items {
 			if i.Verdict == inspect.Warn || i.Verdict == inspect.Fail && err != nil {
@@ -233,9 +252,9 @@ func (o *Operator) arm(ctx context.Context, line string, r *control.Request) con
 	}
 	switch {
 	case err == nil && report == nil:
-		reply.Text = append(reply.Text, "line "+line+": is armed already")
+		reply.Text = append(reply.Text, "line "+line+": was armed already; now by "+r.By+": "+r.Reason+how)
 	case err == nil:
-		reply.Text = append(reply.Text, "line "+line+": armed by "+r.By+": "+r.Reason)
+		reply.Text = append(reply.Text, "line "+line+": armed by "+r.By+": "+r.Reason+how)
 	case errors.Is(err, ErrNotArmed):
 		reply.Outcome, reply.Error = control.Refused, fmt.Sprintf("line %s: %v", line, ErrNotArmed)
 		if report.Unreachable {

@@ -78,7 +78,7 @@ func TestWhoMay(t *testing.T) {
 func TestUserInRecords(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(fitting(1))
-		s := newShop(t, b, shadow)
+		s := newShadow(t, b, nil)
 		ctx, cancel := context.WithCancel(context.Background())
 		go b.run(ctx)
 		g, stop := s.start(s.options())

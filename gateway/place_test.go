@@ -30,7 +30,7 @@ type pair struct {
 	south   *bench
 	options gateway.Options
 	counts  map[string]*atomic.Int32 // outcomes, by line
-	modes   chan record.Mode         // of south
+	modes   chan record.Mode         // of south, after its start
 }
 
 func newPair(ctx context.Context, t *testing.T) *pair {
@@ -53,7 +53,7 @@ func newPair(ctx context.Context, t *testing.T) *pair {
 		if r.Record.Kind() == record.KindOutcome {
 			p.counts[line].Add(1)
 		}
-		if m, ok := r.Record.(record.Mode); ok && line == "south" {
+		if m, ok := r.Record.(record.Mode); ok && line == "south" && m.By != "test" {
 			p.modes <- m
 		}
 	}

@@ -191,8 +191,8 @@ func TestReloadRefusals(t *testing.T) {
 	}
 	for key, value := range map[string]string{
 		"log.level": "debug", "status.listen": "none", "journal.directory": "elsewhere", "control.socket": "none",
-		"lines.0.controller.unit": "9", "lines.0.controller.times.poll": "200 ms", "lines.0.armed": "false",
-		"lines.0.arming.restart": "keep", "lines.0.scanner.silence": "9 s", "lines.0.orders.poll": "9 s",
+		"lines.0.controller.unit": "9", "lines.0.controller.times.poll": "200 ms",
+		"lines.0.arming.away": "60 s", "lines.0.scanner.silence": "9 s", "lines.0.orders.poll": "9 s",
 	} {
 		next := snapshot(t, dir, map[string]string{key: value})
 		err := reload(g, next, "test")

@@ -16,7 +16,6 @@ type settings struct {
 
 	snapshot *config.Snapshot // of which config is a part
 	machine  cycle.Config
-	armed    bool
 	journal  string // path
 	rule     journal.Rule
 
@@ -45,10 +44,8 @@ func settingsOf(s *config.Snapshot, l *config.Line) (settings, error) {
 		machine: cycle.Config{
 			Line:       l.Recipe,
 			ConfigHash: s.Hash,
-			Armed:      l.Armed,
 			Times:      cycle.Times{Poll: t.Poll, Heartbeat: t.Heartbeat, Stale: t.DataStale, Verdict: t.Verdict},
 		},
-		armed:          l.Armed,
 		journal:        s.Journal.Path(l.Recipe.Name),
 		rule:           ruleOf(&s.Journal),
 		identity:       identityOf(s, l),

@@ -27,11 +27,11 @@ import (
 	"lapgate/sim/controller"
 )
 
-// snapshot is the demo's configuration, armed unless overridden.
+// snapshot is the demo's configuration.
 func snapshot(t *testing.T, dir string, set map[string]string) *config.Snapshot {
 	t.Helper()
 	src := config.Source{Path: "demo.yaml", Bytes: configs.Demo(), Set: map[string]string{
-		"lines.0.armed": "true", "journal.directory": dir,
+		"journal.directory": dir,
 	}}
 	for k, v := range set {
 		src.Set[k] = v
@@ -50,6 +50,7 @@ type shop struct {
 	bench    *bench
 	snapshot *config.Snapshot
 	dialer   *memory.Dialer
+	shadow   bool // the line is not armed at its start
 	logs     *observer.ObservedLogs
 
 	mu      sync.Mutex
@@ -64,10 +65,23 @@ func newShop(t *testing.T, b *bench, set map[string]string) *shop {
 	return s
 }
 
+// newShadow is a shop whose line begins in shadow.
+func newShadow(t *testing.T, b *bench, set map[string]string) *shop {
+	t.Helper()
+	s := newShop(t, b, set)
+	s.shadow = true
+	return s
+}
+
 func (s *shop) options() gateway.Options {
 	core, logs := observer.New(zapcore.DebugLevel)
 	s.logs = logs
+	arm := &gateway.Act{By: "test", Reason: "a controller of the test"}
+	if s.shadow {
+		arm = nil
+	}
 	return gateway.Options{
+		Arm:      arm,
 		Snapshot: s.snapshot,
 		Dialer:   func(*config.Line) (link.Dialer, error) { return s.dialer, nil },
 		OpenJournal: func(ctx context.Context, line string) (gateway.Journal, error) {

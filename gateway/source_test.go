@@ -263,7 +263,7 @@ func TestScanner(t *testing.T) {
 func TestScannerInShadow(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(fitting(0))
-		s := newShop(t, b, map[string]string{"lines.0.armed": "false", "lines.0.scanner.address": "192.0.2.7:9100"})
+		s := newShadow(t, b, map[string]string{"lines.0.scanner.address": "192.0.2.7:9100"})
 		g := &gauge{dials: make(chan net.Conn, 1)}
 		o := s.options()
 		o.DialScanner = g.dial
@@ -283,7 +283,7 @@ func TestScannerInShadow(t *testing.T) {
 		// What would need another connection is not taken over by a reload.
 		for key, value := range map[string]string{"scanner.window": "20 s", "orders.directory": "drop"} {
 			next := snapshot(t, t.TempDir(), map[string]string{"journal.directory": s.snapshot.Journal.Directory,
-				"lines.0.armed": "false", "lines.0.scanner.address": "192.0.2.7:9100", "lines.0." + key: value})
+				"lines.0.scanner.address": "192.0.2.7:9100", "lines.0." + key: value})
 			if err := reload(gw, next, "test"); err == nil || !strings.Contains(err.Error(), "lines.0."+key+": would change from ") {
 				t.Errorf("reload with another %s: %v", key, err)
 			}

@@ -17,16 +17,27 @@ person and for a reason, which the journal keeps. The daemon first looks at the
 controller as check --online does, and stays in shadow when anything fails: exit
 code 5, or 4 when the controller is not reachable.
 
-What was armed by command is in shadow again after a restart of the daemon,
-unless the configuration says arming.restart: keep.
+Arming ends with the daemon, unless it is said to last: with --keep until somebody
+disarms the line, with --for so long, with --rolls for so many rolls that get a
+recipe; the last two also end it while the daemon runs. What lasts is armed again
+after a restart only where journal, controller, configuration and program are found
+as they were left, and nobody served the line for less than arming.away. Else the
+line is in shadow, and says why until somebody arms it.
 
 Whoever arms a line answers for it: walk the line, see that nobody is at nip
 points or hot platens, and that the guards are closed.`,
-		Example: `  lapgate arm --config mill.yaml --line north --by "Kim Berg" --reason "shadow compared for two weeks"`,
-		Args:    takes(),
+		Example: `  lapgate arm --config mill.yaml --line north --by "Kim Berg" --reason "shadow compared for two weeks" --keep
+  lapgate arm --config mill.yaml --line north --by 4711 --reason "after new blades" --rolls 5`,
+		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if r.By == "" || r.Reason == "" {
 				return usageError("arming needs --by NAME and --reason TEXT; the journal keeps both")
+			}
+			if r.For < 0 || cmd.Flags().Changed("for") && r.For == 0 {
+				return usageError("--for: got %s, want a time above 0, as 2h", r.For)
+			}
+			if r.Rolls < 0 || cmd.Flags().Changed("rolls") && r.Rolls == 0 {
+				return usageError("--rolls: got %d, want 1 or more", r.Rolls)
 			}
 			r.Command = control.Arm
 			return p.command(cmd.Context(), &f, r)
@@ -35,5 +46,8 @@ points or hot platens, and that the guards are closed.`,
 	f.add(cmd)
 	addLine(cmd, &r.Line, onlyLine)
 	addPerson(cmd, &r.By, &r.Reason, "")
+	cmd.Flags().BoolVar(&r.Keep, "keep", false, "let it last over a restart of the daemon")
+	cmd.Flags().DurationVar(&r.For, "for", 0, "let it last so long, as 2h, also over a restart")
+	addRolls(cmd, &r.Rolls, 0)
 	return cmd
 }

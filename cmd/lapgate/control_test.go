@@ -173,6 +173,20 @@ func command(t *testing.T, code int, text string, args ...string) string {
 	return all
 }
 
+// armForGood arms the only line of a daemon that has just been started, over restarts
+// too.
+func armForGood(t *testing.T, socket string) {
+	t.Helper()
+	var out bytes.Buffer
+	for end := time.Now().Add(time.Minute); time.Now().Before(end); <-time.After(50 * time.Millisecond) {
+		out.Reset()
+		if run([]string{"arm", "--socket", socket, "--by", "test", "--reason", "a simulated controller", "--keep"}, nil, nil, &out, &out) == exitDone {
+			return
+		}
+	}
+	t.Fatalf("the line was not armed: %s", out.String())
+}
+
 // TestCommissioning goes the way from shadow to armed and back on a daemon of
 // two lines, of which one has no controller: it must hinder nothing.
 func TestCommissioning(t *testing.T) {
@@ -195,7 +209,7 @@ func TestCommissioning(t *testing.T) {
 	command(t, exitFailed, `no line is named "west"`, "arm", "--config", file, "--line", "west", "--by", "kim", "--reason", "go")
 	command(t, exitUnreachable, "stays in shadow", "arm", "--config", file, "--line", "south", "--by", "kim", "--reason", "go")
 	command(t, exitDone, "line north: armed by kim: shadow compared", "arm", "--config", file, "--line", "north", "--by", "kim", "--reason", "shadow compared")
-	command(t, exitDone, "line north: is armed already", "arm", "--config", file, "--line", "north", "--by", "kim", "--reason", "again")
+	command(t, exitDone, "line north: was armed already; now by kim: for the night; also over a restart", "arm", "--config", file, "--line", "north", "--by", "kim", "--reason", "for the night", "--keep")
 	d.await(`a session is open`)
 	if s := d.status(); strings.Count(s, `"armed": true`) != 1 || strings.Count(s, `"connected": true`) != 1 {
 		t.Errorf("status after arming:\n%s", s)
@@ -238,8 +252,8 @@ func TestCommissioning(t *testing.T) {
 	if s := d.status(); !strings.Contains(s, `"refused": {`) || !strings.Contains(s, `"reloaded_by": "kim"`) {
 		t.Errorf("status after a refusal:\n%s", s)
 	}
-	save("swap: keep", "restart: keep")
-	command(t, exitDifferences, "lines.0.arming.restart: would change from disarm to keep; restart the daemon", "reload", "--config", file)
+	save("swap: keep", "away: 1 min")
+	command(t, exitDifferences, "lines.0.arming.away: would change from 900 s to 60 s; restart the daemon", "reload", "--config", file)
 	if err := os.WriteFile(file, text, 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -253,12 +267,12 @@ func TestCommissioning(t *testing.T) {
 	command(t, exitDone, "line north: armed", "arm", "--config", file, "--line", "north", "--by", "kim", "--reason", "again")
 	d.stop()
 
-	// What was armed by command is in shadow after a restart.
+	// What was armed for the stay of the daemon is in shadow after a restart.
 	d = startDaemon(ctx, t, file)
 	d.await("would get")
 	modes := command(t, exitDone, "MODE", "journal", "list", filepath.Join(dir, "j", "north.db"), "--kind", "mode", "--json")
-	if n := strings.Count(modes, `"kind":"MODE"`) + strings.Count(modes, `"kind": "MODE"`); n != 4 || !strings.Contains(modes, "started anew") {
-		t.Errorf("%d records of the mode, want 4, the last by the restart:\n%s", n, modes)
+	if n := strings.Count(modes, `"kind":"MODE"`) + strings.Count(modes, `"kind": "MODE"`); n != 5 || !strings.Contains(modes, "started anew") {
+		t.Errorf("%d records of the mode, want 5, the last by the restart:\n%s", n, modes)
 	}
 	if s := d.status(); strings.Contains(s, `"armed": true`) {
 		t.Errorf("status after a restart:\n%s", s)

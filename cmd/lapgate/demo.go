@@ -164,9 +164,9 @@ func (p *program) newDemo(f *demoFlags, dir string) (*demo, error) {
 	return d, nil
 }
 
-// load reads the embedded configuration, armed, with what joins it to the line.
+// load reads the embedded configuration with what joins it to the line.
 func (d *demo) load(overrides map[string]string) (*config.Snapshot, error) {
-	set := map[string]string{"lines.0.armed": "true", "journal.directory": d.dir}
+	set := map[string]string{"journal.directory": d.dir}
 	maps.Copy(set, overrides)
 	text := configs.Demo()
 	if overrides != nil {
@@ -194,6 +194,7 @@ func (d *demo) wrap(ctx context.Context, path string) (*rehearse.Result, error) 
 	}
 	g, err := gateway.New(gateway.Options{
 		Snapshot: d.snapshot, Dialer: d.dialers(log), OpenJournal: gateway.OpenJournals(d.snapshot),
+		Arm: &gateway.Act{By: "demo", Reason: "a shift on the simulator in the same program"},
 		Log: log, Metrics: metrics, Version: version(), OnRecord: d.watch.Recorded,
 	})
 	if err != nil {

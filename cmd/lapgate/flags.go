@@ -104,6 +104,11 @@ func addRoll(cmd *cobra.Command, roll *uint32, unnamed string) {
 	cmd.Flags().Uint32Var(roll, "roll", 0, "number of the roll (default "+unnamed+")")
 }
 
+// addRolls adds how many rolls a command is for.
+func addRolls(cmd *cobra.Command, rolls *int, unnamed int) {
+	cmd.Flags().IntVar(rolls, "rolls", unnamed, "for so many rolls")
+}
+
 // takes wants exactly so many arguments as are named.
 func takes(names ...string) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {

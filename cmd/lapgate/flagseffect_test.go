@@ -80,7 +80,7 @@ func allEffects() []effects {
 	return []effects{
 		{"", "", map[string]string{"version": "--version"}, nil},
 		{"run", "--config broken.yaml", map[string]string{"config": "--config nowhere.yaml", "set": "--set lines.0.unit=3"}, nil},
-		{"arm", "--config demo.yaml" + byKim, person(nil), nil},
+		{"arm", "--config demo.yaml" + byKim, person(map[string]string{"keep": "--keep", "for": "--for 2h", "rolls": "--rolls 5"}), nil},
 		{"disarm", "--config demo.yaml" + byKim, person(nil), nil},
 		{"hold", "--config demo.yaml" + byKim, person(map[string]string{"off": "--off"}), nil},
 		{"alarms", "--config demo.yaml", toDaemon(map[string]string{"line": "--line south", "json": "--json", "csv": "--csv"}), nil},
@@ -118,7 +118,7 @@ func allEffects() []effects {
 			"platen": "--platen 170°C", "platen-hot": "--platen 170°C --platen-hot 176°C",
 		}), nil},
 		{"widths", "--config demo.yaml week.csv --candidates 33in,62in", source(map[string]string{
-			"set": "--set lines.0.name=south", "line": "--line south", "json": "--json", "csv": "--csv", "slots": "--slots 2", "keep": "--keep all",
+			"set": "--set lines.0.name=south", "line": "--line south", "json": "--json", "csv": "--csv", "slots": "--slots 2", "keep-slots": "--keep-slots all",
 			"candidates": "--candidates 60in", "step": "|--config demo.yaml week.csv|--step 20in", "spec": "|--config demo.yaml plain.csv --candidates 60in|--spec light",
 			"paper-price": "--paper-price 0.35/m2", "changeover-cost": "--changeover-cost 7", "overhang-weight": "--overhang-weight 3/in",
 			"diameter-uncertainty": "--diameter-uncertainty 200mm", "width-uncertainty": "--width-uncertainty 30mm", "rows": "--rows", "svg": "--svg week.svg", "effort": "--effort -1",

@@ -71,7 +71,7 @@ func TestKill(t *testing.T) {
 	var log bytes.Buffer
 	daemon := func() *exec.Cmd {
 		cmd := exec.CommandContext(ctx, exe, "run", "--config", configFile,
-			"--set", "lines.0.controller.address="+address, "--set", "lines.0.armed=true",
+			"--set", "lines.0.controller.address="+address,
 			"--set", "journal.directory="+dir, "--set", "status.listen=none")
 		cmd.Env = cleanEnv()
 		cmd.Stderr = &log
@@ -80,10 +80,17 @@ func TestKill(t *testing.T) {
 		}
 		return cmd
 	}
+	// What is armed to last is armed again after each kill.
+	first := daemon()
+	armForGood(t, filepath.Join(dir, "control.sock"))
+	if err := first.Process.Kill(); err != nil {
+		t.Fatal(err)
+	}
+	_ = first.Wait() // says that it was killed
 	for killed < kills {
 		cmd := daemon()
 		select {
-		case <-time.After(30*time.Millisecond + time.Duration(rng.Int64N(int64(900*time.Millisecond)))):
+		case <-time.After(30*time.Millisecond + time.Duration(rng.Int64N(int64(2500*time.Millisecond)))):
 		case <-line.ended:
 			t.Fatalf("the shift ended after %d of %d kills\n%s", killed, kills, log.String())
 		}

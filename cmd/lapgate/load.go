@@ -25,7 +25,7 @@ type sourceFlags struct {
 
 func (f *sourceFlags) add(cmd *cobra.Command) {
 	cmd.Flags().StringVarP(&f.path, "config", "c", "", "configuration file (default $"+configVariable+")")
-	cmd.Flags().StringArrayVar(&f.set, "set", nil, "override one value, as --set 'lines.0.armed=true'; may be repeated")
+	cmd.Flags().StringArrayVar(&f.set, "set", nil, "override one value, as --set 'lines.0.wrap.speed=500 mm/s'; may be repeated")
 }
 
 // source makes what config.Load takes.

@@ -74,7 +74,7 @@ func mappedConfig(t *testing.T, dir, controller, mapped string, overrides ...str
 		t.Fatalf("the demo's configuration has no %q", blocks)
 	}
 	text = strings.Replace(text, blocks, "    mapped:\n"+mapped+"    controller:\n      profile: mapped\n"+controller, 1)
-	set := map[string]string{"lines.0.armed": "true", "journal.directory": dir}
+	set := map[string]string{"journal.directory": dir}
 	for _, o := range overrides {
 		k, v, _ := strings.Cut(o, "=")
 		set[k] = v
@@ -87,15 +87,15 @@ func mappedConfig(t *testing.T, dir, controller, mapped string, overrides ...str
 }
 
 // mappedShift wraps a shift over the tags of a controller and checks that both
-// sides tell the same story of it.
-func mappedShift(t *testing.T, s *config.Snapshot, line *sim.Sim) (*sim.Report, []record.Stored) {
+// sides tell the same story of it. Without an act of arming the line is in shadow.
+func mappedShift(t *testing.T, s *config.Snapshot, line *sim.Sim, arm *gateway.Act) (*sim.Report, []record.Stored) {
 	t.Helper()
 	p := &program{stdout: &bytes.Buffer{}, stderr: &bytes.Buffer{}}
 	log := zap.NewNop()
 	if testing.Verbose() {
 		log = zap.NewExample()
 	}
-	g, err := gateway.New(gateway.Options{Snapshot: s, Dialer: p.dialers(log), OpenJournal: gateway.OpenJournals(s), Log: log})
+	g, err := gateway.New(gateway.Options{Snapshot: s, Arm: arm, Dialer: p.dialers(log), OpenJournal: gateway.OpenJournals(s), Log: log})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -236,7 +236,7 @@ func TestMappedShiftInEveryWordOrder(t *testing.T) {
 			for _, w := range s.Warnings {
 				t.Errorf("every field is mapped, and yet: %s", w)
 			}
-			report, records := mappedShift(t, s, line)
+			report, records := mappedShift(t, s, line, &gateway.Act{By: "test", Reason: "a simulated controller"})
 			sameStory(t, report, records)
 		})
 	}
@@ -268,7 +268,7 @@ func TestMappedShiftWithTheLeast(t *testing.T) {
 			t.Errorf("no warning tells that %s is not given: %v", g, s.Warnings)
 		}
 	}
-	report, records := mappedShift(t, s, line)
+	report, records := mappedShift(t, s, line, &gateway.Act{By: "test", Reason: "a simulated controller"})
 	sameStory(t, report, records)
 }
 
@@ -279,7 +279,7 @@ func TestMappedShiftWithFaults(t *testing.T) {
 	srv := listenTags(t, simmapped.Config{Order: "DCBA"}, line.Image())
 	s := mappedConfig(t, t.TempDir(), "      address: "+srv.Addr()+"\n",
 		"      word_order: DCBA\n      text_order: AB\n      tags:\n"+tagsYAML(simmapped.Tags(), false))
-	report, _ := mappedShift(t, s, line)
+	report, _ := mappedShift(t, s, line, &gateway.Act{By: "test", Reason: "a simulated controller"})
 	struck := 0
 	for _, f := range report.Faults {
 		struck += f.Occurred
@@ -294,7 +294,7 @@ func TestMappedShiftOverTypedNodes(t *testing.T) {
 	srv := typedNodes(t, line)
 	s := mappedConfig(t, t.TempDir(), "      protocol: opcua\n      address: "+srv.URL()+"\n      opcua: {policy: None, mode: None}\n",
 		"      tags:\n"+tagsYAML(simmapped.Tags(), true))
-	report, records := mappedShift(t, s, line)
+	report, records := mappedShift(t, s, line, &gateway.Act{By: "test", Reason: "a simulated controller"})
 	sameStory(t, report, records)
 }
 
@@ -323,8 +323,8 @@ func TestMappedShadowWritesNothing(t *testing.T) {
 	counter := &writes{}
 	srv := listenTags(t, simmapped.Config{Order: "ABCD", OnWrite: counter.add}, line.Image())
 	s := mappedConfig(t, t.TempDir(), "      address: "+srv.Addr()+"\n",
-		"      word_order: ABCD\n      text_order: AB\n      tags:\n"+tagsYAML(simmapped.Tags(), false), "lines.0.armed=false")
-	report, records := mappedShift(t, s, line)
+		"      word_order: ABCD\n      text_order: AB\n      tags:\n"+tagsYAML(simmapped.Tags(), false))
+	report, records := mappedShift(t, s, line, nil)
 	kinds := map[record.Kind]int{}
 	for _, r := range records {
 		kinds[r.Record.Kind()]++

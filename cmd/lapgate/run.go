@@ -31,9 +31,8 @@ func (p *program) runCommand() *cobra.Command {
 SIGHUP reads the configuration again and puts it in force from the next roll on,
 or refuses it whole; so does the command reload. A controller that is off is tried until it answers.
 
-A line writes to its controller only when the configuration says armed: true, or
-the command arm allowed it; otherwise it runs in shadow and only records what it
-would have offered.`,
+A line is in shadow, and only records what it would have offered, until somebody
+arms it by name with the command arm.`,
 		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			src, err := p.namedSource(&f, nil)

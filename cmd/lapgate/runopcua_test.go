@@ -76,11 +76,12 @@ func TestRunOverOPCUA(t *testing.T) {
 
 	var log bytes.Buffer
 	daemon := exec.CommandContext(ctx, exe, "run", "--config", file,
-		"--set", "lines.0.armed=true", "--set", "journal.directory="+dir, "--set", "status.listen=none")
+		"--set", "journal.directory="+dir, "--set", "status.listen=none")
 	daemon.Env, daemon.Stderr = cleanEnv(), &log
 	if err := daemon.Start(); err != nil {
 		t.Fatal(err)
 	}
+	armForGood(t, filepath.Join(dir, "control.sock"))
 	select {
 	case <-line.ended:
 	case <-ctx.Done():

@@ -166,7 +166,7 @@ func TestShadowOnTheWire(t *testing.T) {
 				cable := newTap(t, requests)
 				dir := t.TempDir()
 				set := map[string]string{
-					"lines.0.armed": armed, "journal.directory": filepath.Join(dir, "j"),
+					"journal.directory":          filepath.Join(dir, "j"),
 					"lines.0.controller.address": cable.listener.Addr().String(), "lines.0.controller.times.poll": "50 ms",
 				}
 				if transport == "opcua" {
@@ -203,7 +203,12 @@ func TestShadowOnTheWire(t *testing.T) {
 
 				var shown atomic.Int64
 				p := &program{stdout: io.Discard, stderr: os.Stderr}
+				var arm *gateway.Act
+				if armed == "true" {
+					arm = &gateway.Act{By: "test", Reason: "a simulated controller"}
+				}
 				g, err := gateway.New(gateway.Options{
+					Arm:      arm,
 					Snapshot: s, Dialer: p.dialers(zap.NewNop()), OpenJournal: gateway.OpenJournals(s),
 					OnRecord: func(_ string, r record.Stored) {
 						if r.Record.Kind() == record.KindShadow {

@@ -45,7 +45,7 @@ func (f *simFlags) add(cmd *cobra.Command) {
 	fl.Float64Var(&f.speed, "speed", sim.DefaultConfig().Speed, "seconds of the line in one real second; the handshake keeps its own times")
 	fl.StringSliceVar(&f.faults, "fault", nil, "faults that occur, by name, or all; --fault help lists them")
 	fl.StringSliceVar(&f.quirks, "quirk", nil, "what the controller does differently the whole shift long, by name; --quirk help lists it")
-	fl.IntVar(&f.rolls, "rolls", defaultRolls, "number of rolls of the made-up shift")
+	addRolls(cmd, &f.rolls, defaultRolls)
 	f.process.add(cmd)
 }
 

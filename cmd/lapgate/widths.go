@@ -66,7 +66,7 @@ Exit code 5 when some rolls cannot be served.
 
 ` + folded(caution.Overhead),
 		Example: `  lapgate widths week.csv --changeover-cost 40 --paper-price 0.35/m2 --overhang-weight 0.10/in
-  lapgate widths week.csv --candidates stock.csv --keep 1,6 --svg week.svg`,
+  lapgate widths week.csv --candidates stock.csv --keep-slots 1,6 --svg week.svg`,
 		Args: takes("one schedule"),
 		RunE: func(_ *cobra.Command, args []string) error { return p.widths(&f, args[0]) },
 	}
@@ -75,7 +75,7 @@ Exit code 5 when some rolls cannot be served.
 	fl, o := cmd.Flags(), &f.options
 	addLine(cmd, &f.line, firstLine)
 	fl.IntVar(&o.Slots, "slots", 0, "slots at hand (default those of the line)")
-	fl.StringVar(&f.keep, "keep", "", "slots that stay as they hang, as \"1,3\", or all")
+	fl.StringVar(&f.keep, "keep-slots", "", "slots that stay as they hang, as \"1,3\", or all")
 	fl.StringVar(&f.candidates, "candidates", "", "wrappers to choose from: a list of widths, or a CSV file of the stock")
 	fl.StringVar(&f.step, "step", "", "step of the widths to choose from without --candidates (default 1 in, or 25 mm where lengths are metric)")
 	addSpec(cmd, &o.Spec, "that of the row, or of its grade")
@@ -109,7 +109,7 @@ func (f *widthsFlags) read() (step float64, err error) {
 	if o.Slots < 0 || o.Slots > widths.MaxSlots {
 		fail("slots", fmt.Errorf("got %d, want 1 to %d", o.Slots, widths.MaxSlots))
 	}
-	fail("keep", f.readKeep())
+	fail("keep-slots", f.readKeep())
 	if !(o.Changeover >= 0 && o.Changeover <= 1e9) {
 		fail("changeover-cost", fmt.Errorf("got %g, want 0 to 1e9", o.Changeover))
 	}

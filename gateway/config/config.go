@@ -77,9 +77,6 @@ type Line struct {
 	Scanner Scanner
 	Orders  Orders
 	Arming  Arming
-	// Armed allows writing to the controller; otherwise the line runs in
-	// shadow.
-	Armed bool
 }
 
 // Value is one effective value, as text in the units the configuration
@@ -214,7 +211,7 @@ func (d *decoder) snapshot(doc *document) *Snapshot {
 		l.Materials = doc.Materials
 		l.Origins = s.origins(fmt.Sprintf("lines.%d.", i))
 		l.Units = doc.Units.byDimension()
-		s.Lines = append(s.Lines, Line{Recipe: &l.Line, Controller: l.Controller, Mapped: l.mapping, Scanner: l.Scanner, Orders: l.Orders, Arming: l.Arming, Armed: l.Armed})
+		s.Lines = append(s.Lines, Line{Recipe: &l.Line, Controller: l.Controller, Mapped: l.mapping, Scanner: l.Scanner, Orders: l.Orders, Arming: l.Arming})
 	}
 	sortProblems(d.warnings)
 	sortProblems(d.unmeasured)

@@ -221,17 +221,17 @@ func TestPrecedence(t *testing.T) {
 
 func TestSetReachesLists(t *testing.T) {
 	s := load(t, config.Source{Set: map[string]string{
-		"lines.0.controller.address":    "192.0.2.77:1502",
-		"lines.0.armed":                 "true",
-		"lines.0.limits.diameter":       "20 in..60 in",
-		"lines.0.stand.slots.0.width":   "1500 mm",
-		"lines.0.controller.times.poll": "200 ms",
-		"specs.0.overhang.optimum":      "4.5 in",
-		"grades.0.name":                 "7",
-		"lines.0.limits.permissives":    "0x0F",
+		"lines.0.controller.address":               "192.0.2.77:1502",
+		"lines.0.drives.crimper.slip_compensation": "true",
+		"lines.0.limits.diameter":                  "20 in..60 in",
+		"lines.0.stand.slots.0.width":              "1500 mm",
+		"lines.0.controller.times.poll":            "200 ms",
+		"specs.0.overhang.optimum":                 "4.5 in",
+		"grades.0.name":                            "7",
+		"lines.0.limits.permissives":               "0x0F",
 	}})
 	l := s.Lines[0]
-	if l.Controller.Address != "192.0.2.77:1502" || !l.Armed || l.Recipe.Stand.Slots[0].Width != 1.5 ||
+	if l.Controller.Address != "192.0.2.77:1502" || !l.Recipe.Drives.Crimper.Compensate || l.Recipe.Stand.Slots[0].Width != 1.5 ||
 		l.Recipe.Limits.Diameter != (recipe.Range{Min: 0.508, Max: 1.524}) || l.Controller.Times.Poll != 200*time.Millisecond ||
 		s.Materials.Specs[0].Overhang.Optimum != 0.1143 || s.Materials.Grades[0].Name != "7" || l.Recipe.Limits.Permissives != 0xF {
 		t.Errorf("%+v", l)
@@ -246,15 +246,15 @@ func TestBadOverrides(t *testing.T) {
 		Path: "mill.yaml", Bytes: []byte("log: {level: loud}\n" + sparse),
 		Env: []string{"LAPGATE_LOG_FORMAT=xml", "LAPGATE_STATUS_LISTEN=", "LAPGATE_LOG_LEVELS=info", "LAPGATE_JOURNAL_DIRECTORY=/var/lib/x"},
 		Set: map[string]string{
-			"lines.1.armed":              "true",
-			"lines.0.armed":              "yes",
-			"lines.0.controller.adress":  "x:1",
-			"lines.0.wrap.speed":         "5",
-			"lines.0.wrap":               "5",
-			"lines.0.name.first":         "x",
-			"lines.zero.armed":           "true",
-			"Lines.0.armed":              "true",
-			"lines..armed":               "true",
+			"lines.1.drives.crimper.slip_compensation":    "true",
+			"lines.0.drives.crimper.slip_compensation":    "yes",
+			"lines.0.controller.adress":                   "x:1",
+			"lines.0.wrap.speed":                          "5",
+			"lines.0.wrap":                                "5",
+			"lines.0.name.first":                          "x",
+			"lines.zero.drives.crimper.slip_compensation": "true",
+			"Lines.0.drives.crimper.slip_compensation":    "true",
+			"lines..drives.crimper.slip_compensation":     "true",
 			"wrap.speed":                 "1 m/s",
 			"specs":                      "none",
 			"lines.0.stand.slots.0":      "1",
@@ -276,7 +276,7 @@ func TestHash(t *testing.T) {
 	}
 	seen := map[uint32]string{base.Hash: "base"}
 	for _, set := range []map[string]string{
-		{"lines.0.armed": "true"},
+		{"lines.0.drives.crimper.slip_compensation": "true"},
 		{"lines.0.wrap.speed": "601 mm/s"},
 		{"lines.0.wrap.speed": "600.0000000001 mm/s"},
 		{"lines.0.equipment.glue": "manual"},
@@ -293,19 +293,19 @@ func TestHash(t *testing.T) {
 }
 
 func TestOrigins(t *testing.T) {
-	s := load(t, config.Source{Bytes: []byte(sparse + "    limits:\n      diameter: 20 in..60 in\n    armed: true\n")})
+	s := load(t, config.Source{Bytes: []byte(sparse + "    limits:\n      diameter: 20 in..60 in\n    drives: {crimper: {slip_compensation: true}}\n")})
 	o := s.Lines[0].Recipe.Origins
 	for key, want := range map[string]string{
-		"limits.diameter":              "mill.yaml:15",
-		"limits.width":                 "default",
-		"armed":                        "mill.yaml:16",
-		"stand.slots.0.paper":          "mill.yaml:10",
-		"specs.0.papers.0":             "mill.yaml:8",
-		"specs.0.overhang.min":         "default",
-		"head_materials.0.method":      "default",
-		"vacuum.edges.2":               "mill.yaml:11",
-		"controller.times.poll":        "default",
-		"head_materials.0.diameters.4": "mill.yaml:5",
+		"limits.diameter":                  "mill.yaml:15",
+		"limits.width":                     "default",
+		"drives.crimper.slip_compensation": "mill.yaml:16",
+		"stand.slots.0.paper":              "mill.yaml:10",
+		"specs.0.papers.0":                 "mill.yaml:8",
+		"specs.0.overhang.min":             "default",
+		"head_materials.0.method":          "default",
+		"vacuum.edges.2":                   "mill.yaml:11",
+		"controller.times.poll":            "default",
+		"head_materials.0.diameters.4":     "mill.yaml:5",
 	} {
 		if o[key] != want {
 			t.Errorf("origin of %s: %q, want %q", key, o[key], want)
@@ -326,7 +326,7 @@ func TestSnapshotValues(t *testing.T) {
 	if b := (config.Bases{1000, 1200, 4000, 4010, 4030, 4120, 4140, 4200}); l.Controller.Bases != b {
 		t.Errorf("bases %+v", l.Controller.Bases)
 	}
-	if l.Armed || l.Controller.Protocol != config.ModbusTCP || l.Controller.Unit != 1 {
+	if l.Recipe.Drives.Crimper.Compensate || l.Controller.Protocol != config.ModbusTCP || l.Controller.Unit != 1 {
 		t.Errorf("%+v", l)
 	}
 	if l.Recipe.Equipment.Heads != recipe.Manual || l.Recipe.Equipment.Crimp != recipe.Auto || l.Recipe.Limits.Permissives != 0x3F {
@@ -345,14 +345,14 @@ func TestSnapshotValues(t *testing.T) {
 		t.Errorf("the line writes %s", got)
 	}
 	for key, want := range map[string]string{
-		"papers.0.caliper":                    "0.012 in",
-		"head_materials.0.platen_temperature": "350 °F",
-		"lines.0.limits.diameter":             "12 in..72 in",
-		"lines.0.limits.permissives":          "0x3F",
-		"lines.0.equipment.heads":             "manual",
-		"lines.0.controller.times.verdict":    "1.5 s",
-		"lines.0.drives.feed.rated_speed":     "1750 rpm",
-		"lines.0.armed":                       "false",
+		"papers.0.caliper":                         "0.012 in",
+		"head_materials.0.platen_temperature":      "350 °F",
+		"lines.0.limits.diameter":                  "12 in..72 in",
+		"lines.0.limits.permissives":               "0x3F",
+		"lines.0.equipment.heads":                  "manual",
+		"lines.0.controller.times.verdict":         "1.5 s",
+		"lines.0.drives.feed.rated_speed":          "1750 rpm",
+		"lines.0.drives.crimper.slip_compensation": "false",
 	} {
 		if got := effective(t, s, key).Value; got != want {
 			t.Errorf("%s is %s, want %s", key, got, want)
@@ -380,7 +380,7 @@ func FuzzLoad(f *testing.F) {
 			if err != nil {
 				f.Fatal(err)
 			}
-			f.Add(data, "lines.0.armed", "true")
+			f.Add(data, "lines.0.drives.crimper.slip_compensation", "true")
 		}
 	}
 	f.Add([]byte(sparse), "specs.0.overhang.max", "1 mm")

@@ -1,6 +1,9 @@
 package config
 
-import "path/filepath"
+import (
+	"path/filepath"
+	"time"
+)
 
 // Control is the channel through which the commands of an operator reach the
 // daemon.
@@ -39,17 +42,12 @@ func (s *Snapshot) Socket() string {
 	return s.Control.Socket
 }
 
-const armingKeep = "keep"
-
-// Arming says what becomes of the right to write when the daemon starts anew
-// or the controller is another.
+// Arming says what becomes of the right to write when the daemon was away or the
+// controller is another.
 type Arming struct {
-	Restart string `cfg:"restart" one_of:"disarm,keep" default:"disarm" doc:"whether a line that was armed by command is armed after a restart of the daemon: disarm or keep; a line that was disarmed by command stays so in either case"`
-	Swap    string `cfg:"swap" one_of:"disarm,keep" default:"disarm" doc:"whether a line stays armed when its controller comes back without its memory or with another register map, as one that was exchanged does: disarm or keep"`
+	Away time.Duration `cfg:"away" unit:"time" default:"15 min" range:"0 s..24 h" doc:"a line whose arming lasts over a restart of the daemon is armed again when nobody served it for less than this; else it is in shadow until somebody arms it"`
+	Swap string        `cfg:"swap" one_of:"disarm,keep" default:"disarm" doc:"whether a line that is being served stays armed when its controller comes back without its memory or with another register map, as one that was exchanged does: disarm or keep"`
 }
 
-// KeepsRestart reports whether arming outlives a restart of the daemon.
-func (a Arming) KeepsRestart() bool { return a.Restart == armingKeep }
-
 // KeepsSwap reports whether arming outlives an exchange of the controller.
-func (a Arming) KeepsSwap() bool { return a.Swap == armingKeep }
+func (a Arming) KeepsSwap() bool { return a.Swap == "keep" }

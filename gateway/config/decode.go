@@ -177,7 +177,7 @@ func (d *decoder) keep(v reflect.Value, f *field, path string, at position) {
 
 // unknown reports a key that the structure does not have, with the likely one.
 func (d *decoder) unknown(e entry, path string, fs []field) {
-	if remedy := removed(e.key); remedy != "" {
+	if remedy := removed(join(path, e.key)); remedy != "" {
 		d.problem(e.pos, join(path, e.key), "key that is gone", quoted(e.key), "no such key", remedy)
 		return
 	}
@@ -202,8 +202,18 @@ func (d *decoder) unknown(e entry, path string, fs []field) {
 
 // removed is the remedy for a key that earlier versions had, empty for any
 // other.
-func removed(key string) string {
+func removed(path string) string {
+	section, key := "", path
+	if i := strings.LastIndexByte(path, '.'); i >= 0 {
+		section, key = path[:i], path[i+1:]
+	}
 	switch key {
+	case "armed":
+		return "remove it: a line is in shadow until a named person arms it; give lapgate arm --line LINE --by NAME --reason TEXT, with --keep where that is to last over a restart"
+	case "restart":
+		if strings.HasSuffix(section, "arming") {
+			return "remove it: whether arming lasts over a restart is said by whoever arms the line; give lapgate arm with --keep, --for or --rolls"
+		}
 	case "dwell_margin":
 		return "remove it: the dwell is taken at the unfavourable end of what is uncertain; write conductance_uncertainty and backing_effusivity_uncertainty of header"
 	case "dry_time":

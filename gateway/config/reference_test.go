@@ -98,7 +98,7 @@ func TestDemoFile(t *testing.T) {
 	for _, w := range s.Warnings {
 		t.Error(w)
 	}
-	if len(s.Lines) != 1 || s.Lines[0].Armed || len(s.Lines[0].Recipe.Stand.Slots) != 6 || len(s.Materials.Specs) != 3 {
+	if len(s.Lines) != 1 || len(s.Lines[0].Recipe.Stand.Slots) != 6 || len(s.Materials.Specs) != 3 {
 		t.Errorf("%+v", s.Lines)
 	}
 }

@@ -93,7 +93,7 @@ func TestSchemaMarksMistakes(t *testing.T) {
 		{"layers: 3", `layers: "3"`, "layers"},
 		{"diameter: 12 in..72 in", "diameter: 12..72 in", "diameter"},
 		{"protocol: modbus-tcp", "protocol: modbus", "protocol"},
-		{"armed: false", "armed: no way", "armed"},
+		{"slip_compensation: false", "slip_compensation: no way", "slip_compensation"},
 		{"number: 1", "number: one", "number"},
 		{"number: 1", "# number", "number"},
 		{"      address: 127.0.0.1:502", "      # address", "address"},

@@ -34,7 +34,6 @@ type line struct {
 	Scanner     Scanner    `cfg:"scanner" restart:"restart the daemon to change it"`
 	Orders      Orders     `cfg:"orders" restart:"restart the daemon to change it"`
 	Arming      Arming     `cfg:"arming" restart:"restart the daemon to change it"`
-	Armed       bool       `cfg:"armed" default:"false" restart:"restart the daemon, or arm and disarm by command" doc:"whether recipes are written to the controller; otherwise the line runs in shadow"`
 
 	mapping *tags.Mapping // nil for profile blocks
 }

@@ -57,6 +57,12 @@ type Request struct {
 	// Caller is who sent the request. The daemon fills it in.
 	Caller Caller `json:"-"`
 
+	// Of an arming: that it lasts over a restart of the daemon, and for how long and how
+	// many rolls it does, 0 for no bound.
+	Keep  bool          `json:"keep,omitempty"`
+	For   time.Duration `json:"for_ns,omitempty"`
+	Rolls int           `json:"rolls,omitempty"`
+
 	Record uint64 `json:"record,omitempty"` // that is wrong, of a correction
 
 	// Of an override or a confirmation: the number of the roll, 0 for the one

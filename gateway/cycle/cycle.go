@@ -276,9 +276,15 @@ func (m *Machine) take(ev Event) {
 		m.refused(e)
 	case JournalFailed:
 		m.journalFailed(e.Err)
-	case SetAside:
-		m.begins = false
-		m.raise(condJournal, e.Reason)
+	case Shadowed:
+		if e.Cause == record.CauseJournal {
+			m.begins = false
+			m.raise(condJournal, e.Reason)
+		} else {
+			m.raise(condShadow, "the line is in shadow until somebody arms it: "+e.Reason)
+		}
+	case HoldsUnknown:
+		m.raise(condHoldsUnknown, "the journal is a new one, or was put back: whether somebody held all rolls before is not known")
 	case Doubt:
 		m.begins = m.begins && len(e.Doubts) == 0
 		m.doubtJournal(e.Doubts...)
@@ -461,12 +467,15 @@ func (m *Machine) arm(e Arm) {
 	if e.On == m.armed {
 		return
 	}
-	m.journal(record.Mode{Armed: e.On, By: e.By, User: e.User, Reason: e.Reason, Cause: e.Cause, Controller: e.Controller})
+	m.journal(record.Mode{Armed: e.On, By: e.By, User: e.User, Reason: e.Reason, Cause: e.Cause, Controller: e.Controller, Lasts: e.Lasts})
 	m.armed = e.On
 	m.job = job{} // what was shown in shadow is offered now, and the other way round
 	if e.On {
-		m.end(condJournal)
-		m.end(condContradiction)
+		if e.Cause == "" {
+			for _, seen := range [...]string{condJournal, condContradiction, condShadow, condHoldsUnknown} {
+				m.end(seen) // whoever arms the line by name has looked
+			}
+		}
 		m.tell(noteArmed, "writing is allowed", Field{"by", e.By}, Field{"user", e.User})
 		if m.state == StateWatch {
 			m.state = StateOffline
@@ -487,10 +496,11 @@ func (m *Machine) arm(e Arm) {
 }
 
 func (m *Machine) setHoldAll(e HoldAll) {
-	if e.On == m.mem.HoldAll {
+	if e.On == m.mem.HoldAll && m.standing(condHoldsUnknown) < 0 {
 		return
 	}
 	m.journal(record.Hold(e))
+	m.end(condHoldsUnknown)
 	if e.On {
 		m.raise(condHoldAll, "every roll is held until the hold is ended: "+e.Reason, Field{"by", e.By}, Field{"user", e.User})
 	} else {

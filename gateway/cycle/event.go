@@ -145,11 +145,18 @@ type (
 		Reason     string
 		Cause      record.ModeCause
 		Controller string // identity of the controller that was looked at
+		Lasts      *record.Lasting
 	}
-	// SetAside says, before the first connection, that the journal is a new one
-	// because the one before could not be gone on with, and that nobody armed the
-	// line since.
-	SetAside struct{ Reason string }
+	// Shadowed says why the line is in shadow though a person had armed it, and that
+	// nobody armed it since. Where the cause is the journal, that is a new one because
+	// the one before could not be gone on with.
+	Shadowed struct {
+		Cause  record.ModeCause
+		Reason string
+	}
+	// HoldsUnknown says that the journal is a new one that tells of no hold and no
+	// arming, or one that may have been put back: a hold of before is not known.
+	HoldsUnknown struct{}
 	// Doubt says, before the first connection, what speaks against the journal being
 	// that of the line; nothing where all is well. What the journal itself tells of
 	// doubts stands on.
@@ -213,6 +220,7 @@ func (Arm) event()            {}
 func (Configure) event()      {}
 func (Lease) event()          {}
 func (Stored) event()         {}
-func (SetAside) event()       {}
 func (Doubt) event()          {}
 func (AcceptJournal) event()  {}
+func (Shadowed) event()       {}
+func (HoldsUnknown) event()   {}

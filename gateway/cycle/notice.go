@@ -81,6 +81,8 @@ const (
 	condEpoch         = "epoch-bound"
 	condJournal       = "journal-set-aside"
 	condDoubt         = "journal-doubtful"
+	condShadow        = "shadow"
+	condHoldsUnknown  = "holds-unknown"
 	condRollBack      = "roll-number-back"
 	condContradiction = "controller-contradicts"
 	condLeaseSilent   = "lease-silent"
@@ -185,6 +187,8 @@ var notices = append([]notice{
 	{condEpoch, Alarm, "epoch-free", "The epoch floor of the controller, or the newest epoch known, is at the bound: no session can be opened, and the line stays in shadow.", "Read the outcomes that no journal holds, then bring about the loss of the controller's memory on purpose: stop and lock out the line, clear the retained memory, start the program again and acknowledge the loss. Where it is the epoch known here, move the journal of the line away as well. Find out who wrote the floor.", high},
 	{condJournal, Alarm, "journal-accepted", "The journal was damaged or contradicted itself; it was set aside untouched, a new one begun, and the line is in shadow.", "Keep the file that was set aside and have it looked at with lapgate journal verify; look at the line, then arm it again.", firm},
 	{condDoubt, Alarm, "journal-trusted", "It is doubtful whether the journal is that of the line, whole; the fields tell why.", "Find the journal that the line last wrote, or what became of the rolls that this one does not hold; then accept the one that is there: lapgate journal accept.", firm},
+	{condShadow, Warning, "armed-again", "The line had been armed, and is in shadow until a named person arms it again.", "See to what the text names, walk the line, then arm it: lapgate arm.", low(0, 0)},
+	{condHoldsUnknown, Warning, "holds-known", "The journal is a new one, or was put back; a hold of all rolls that was given before is not known in it.", "Ask the shift whether the line was held: hold it again, end the hold, or arm the line.", medium},
 	{condRollBack, Alarm, "roll-number-ahead", "The roll number went back below one that the journal has; a roll of a number that was used is held.", "Find out at the controller who set the roll number; it must only go up.", high},
 	{condContradiction, Alarm, "contradiction-looked-at", "An outcome says that an offer was used which the controller had shown as not accepted; both are in the journal.", "Find out at the line what the roll was wrapped with, and have the controller's program checked; then disarm the line and arm it again.", firm},
 	{condLeaseSilent, Alarm, "lease-answers", "The store of the lease does not answer; silence is no evidence, and each gateway goes on as it is.", "See to the store and the network to it. Where the gateway that leads is gone as well, move the line by command.", medium},

@@ -42,7 +42,7 @@ func sampleRecords() []record.Record {
 		record.Hung{No: 4, Slot: 2, Step: record.InForce, Evidence: "seen ready after it was not"},
 		record.Heads{Material: "board-poly", Diameter: 1.2192, Count: 120, By: "kim", User: "ola"},
 		record.Station{Station: "header", Mode: record.ByHand, Until: time.Date(2026, 11, 26, 6, 0, 0, 0, time.UTC), By: "kim", User: "ola", Reason: "sensor"},
-		record.Mode{Armed: true, By: "kim", User: "shift", Reason: "checked"},
+		record.Mode{Armed: true, By: "kim", User: "shift", Reason: "checked", Lasts: &record.Lasting{Until: time.Date(2026, 3, 1, 4, 0, 0, 0, time.UTC), Rolls: 5}},
 		record.Config{Hash: 1, Start: true, By: "kim", User: "ola", File: "mill.yaml", Program: "v1.2.0", Text: "a: 2\n", Values: []record.ConfigValue{{"a", "2"}},
 			Changes: []record.ConfigChange{{"a", "1", "2", "mill.yaml:1"}}},
 		record.Shadow{Token: token, Roll: 1190, Tag: "R2026-001190", Verdict: "hold", Payload: []uint16{1, 2}, Findings: found},

@@ -234,6 +234,7 @@ type (
 		Reason     string    `json:"reason"`
 		Cause      ModeCause `json:"cause,omitempty"`
 		Controller string    `json:"controller,omitempty"` // identity of the controller, as configured
+		Lasts      *Lasting  `json:"lasts,omitempty"`      // nil where it ends with the stay of the daemon
 	}
 	// Config says which configuration is in force from here on: it stands at each
 	// start of the line, and for each change that was accepted. A roll under way is
@@ -300,6 +301,13 @@ type (
 	}
 )
 
+// Lasting says that writing is allowed over a restart of the daemon too, and for how
+// long. The zero value is until somebody forbids it.
+type Lasting struct {
+	Until time.Time `json:"until,omitzero"`
+	Rolls int       `json:"rolls,omitempty"` // that get a recipe; 0 for any number
+}
+
 // ModeCause is what allowed or forbade writing. Empty stands for a command.
 type ModeCause string
 
@@ -309,6 +317,8 @@ const (
 	CauseSwap    ModeCause = "swap"    // the controller is another
 	CauseJournal ModeCause = "journal" // the journal before was set aside
 
+	CauseResumed  ModeCause = "resumed"  // it lasts, and all was found as it was left
+	CauseOver     ModeCause = "over"     // the time or the rolls that it was allowed for
 	CauseReopened ModeCause = "reopened" // the line had ended and is served again
 	CauseFenced   ModeCause = "fenced"   // another gateway serves the line
 )

@@ -119,7 +119,7 @@ const longest = 10 * time.Minute
 // wrapQuirky wraps a made-up shift over memory, in virtual time.
 func wrapQuirky(t *testing.T, rolls int, set func(*sim.Config), refuse func(string) bool) (run quirkRun) {
 	t.Helper()
-	s := demo(t, map[string]string{"lines.0.armed": "true", "journal.directory": t.TempDir()})
+	s := demo(t, map[string]string{"journal.directory": t.TempDir()})
 	c, err := rehearse.Line(&s.Lines[0])
 	if err != nil {
 		t.Fatal(err)
@@ -142,6 +142,7 @@ func wrapQuirky(t *testing.T, rolls int, set func(*sim.Config), refuse func(stri
 		core, logs := observer.New(zap.InfoLevel)
 		run.logs = logs
 		g, err := gateway.New(gateway.Options{
+			Arm:      &gateway.Act{By: "test", Reason: "a simulated controller"},
 			Snapshot: s, Dialer: func(*config.Line) (link.Dialer, error) { return &cable{line.Image(), refuse}, nil },
 			OpenJournal: gateway.OpenJournals(s), Log: zap.New(core), Jitter: func() float64 { return 0.5 },
 			OnRecord: func(_ string, r record.Stored) {
@@ -272,7 +273,7 @@ func TestShiftsUnderQuirks(t *testing.T) {
 func wrapOver(t *testing.T, over rehearse.Transport, set func(*sim.Config)) *rehearse.Result {
 	t.Helper()
 	dir := t.TempDir()
-	values := map[string]string{"lines.0.armed": "true", "journal.directory": dir}
+	values := map[string]string{"journal.directory": dir}
 	s := demo(t, values)
 	c, err := rehearse.Line(&s.Lines[0])
 	if err != nil {
@@ -298,6 +299,7 @@ func wrapOver(t *testing.T, over rehearse.Transport, set func(*sim.Config)) *reh
 		dial = (&connect.Dialers{}).Of
 	}
 	g, err := gateway.New(gateway.Options{
+		Arm:      &gateway.Act{By: "test", Reason: "a simulated controller"},
 		Snapshot: s, OpenJournal: gateway.OpenJournals(s), Log: zap.NewNop(),
 		Dialer: func(l *config.Line) (link.Dialer, error) { return dial(l, func(link.Warning) {}) },
 	})

@@ -16,8 +16,9 @@ shift_over() {
   local name=$1 code=0
   shift
   start "daemon-$name" "$work/lapgate" run --config configs/demo.yaml --set status.listen=none \
-    --set lines.0.armed=true --set "journal.directory=$work/$name" "$@"
+    --set "journal.directory=$work/$name" "$@"
   local daemon=$pid
+  armed "$work/$name/control.sock" "$daemon"
   wait "$sim" || code=$?
   kill "$daemon"
   wait "$daemon" || { echo "the daemon ended with $?"; return 1; }

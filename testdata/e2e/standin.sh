@@ -84,12 +84,22 @@ opcua_standin() {
     --fingerprint "$(openssl x509 -in "$work/controller/own/certs/certificate.pem" -noout -sha256 -fingerprint | cut -d= -f2)" >/dev/null
 }
 
+# armed SOCKET PROCESS arms the only line of a daemon that was just started, over
+# restarts too.
+armed() {
+  until "$work/lapgate" arm --socket "$1" --by script --reason "a controller of the tests" --keep >/dev/null 2>&1; do
+    kill -0 "$2" 2>/dev/null || return 0
+    sleep 0.1
+  done
+}
+
 # daemon NAME starts the daemon with the demonstration's line and $link; its
 # output is added to what the name has.
 daemon() {
   "$work/lapgate" run --config configs/demo.yaml --set status.listen=none --set log.format=json \
-    --set lines.0.armed=true --set "journal.directory=$work/journal-$1" "${link[@]}" 2>>"$work/daemon-$1.log" &
+    --set "journal.directory=$work/journal-$1" "${link[@]}" 2>>"$work/daemon-$1.log" &
   pid=$!
+  [ -e "$work/journal-$1/north.db.served" ] || armed "$work/journal-$1/control.sock" "$pid"
 }
 
 # shift_of NAME [WANTED...] runs the daemon until the stand-in ends, and holds

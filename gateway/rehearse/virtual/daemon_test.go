@@ -106,8 +106,8 @@ func (w *world) serve(ctx context.Context) error {
 		w.life = l
 		w.mu.Unlock()
 		g, err := gateway.New(gateway.Options{
-			Snapshot: w.snapshot,
-			Dialer:   func(*config.Line) (link.Dialer, error) { return w.dialer, nil },
+			Snapshot: w.snapshot, Arm: &gateway.Act{By: "test", Reason: "a simulated controller"},
+			Dialer: func(*config.Line) (link.Dialer, error) { return w.dialer, nil },
 			OpenJournal: func(ctx context.Context, _ string) (gateway.Journal, error) {
 				j, err := journal.Open(ctx, w.path)
 				if err != nil {

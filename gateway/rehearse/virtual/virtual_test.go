@@ -48,7 +48,7 @@ type result struct {
 
 func snapshotAt(dir string) (*config.Snapshot, error) {
 	return config.Load(config.Source{Path: "demo.yaml", Bytes: configs.Demo(), Set: map[string]string{
-		"lines.0.armed": "true", "journal.directory": dir,
+		"journal.directory": dir,
 	}})
 }
 

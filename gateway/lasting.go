@@ -1,0 +1,254 @@
+package gateway
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"go.uber.org/zap"
+
+	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
+	"lapgate/gateway/record"
+)
+
+// standing is what the records tell of the right to write.
+type standing struct {
+	mode  *record.Mode // newest, nil without one
+	asked bool         // a person armed the line or held it, in this journal
+	rolls int          // that got a recipe since a person armed the line
+	roll  uint32       // the newest of them
+	done  bool         // that one has left, or the next one has come
+	left  time.Time    // when the line was served last, as far as is known
+}
+
+// add takes the next record.
+func (s *standing) add(r record.Stored) {
+	s.left = r.At
+	switch r := r.Record.(type) {
+	case record.Mode:
+		s.mode = &r
+		if r.Cause == "" {
+			s.rolls, s.roll = 0, 0
+			s.asked = s.asked || r.Armed
+		}
+	case record.Carry:
+		s.mode, s.asked, s.rolls, s.roll, s.done = r.Mode, r.Asked, r.Rolls, r.Roll, false
+	case record.Hold:
+		s.asked = true
+	case record.Verdict:
+		if r.Verdict == handshake.Accepted && s.mode != nil && s.mode.Armed {
+			s.rolls, s.roll, s.done = s.rolls+1, r.Roll, false
+		}
+	case record.Request:
+		s.done = s.done || r.Roll != s.roll
+	case record.Outcome:
+		s.done = s.done || r.Outcome.RollNo == s.roll
+	}
+}
+
+// over tells why an arming that was given for a while is over, empty where it is not.
+func (s *standing) over(now time.Time) string {
+	if s.mode == nil || !s.mode.Armed || s.mode.Lasts == nil {
+		return ""
+	}
+	switch l := s.mode.Lasts; {
+	case !l.Until.IsZero() && !now.Before(l.Until):
+		return "it was armed by " + s.mode.By + " until " + l.Until.Format(time.DateTime)
+	case l.Rolls > 0 && s.rolls >= l.Rolls && s.done:
+		return fmt.Sprintf("it was armed by %s for %d rolls", s.mode.By, l.Rolls)
+	}
+	return ""
+}
+
+// modeOf is the record of an arming.
+func modeOf(e *cycle.Arm) record.Mode {
+	return record.Mode{Armed: e.On, By: e.By, User: e.User, Reason: e.Reason, Cause: e.Cause, Controller: e.Controller, Lasts: e.Lasts}
+}
+
+// startMode decides how the line begins: in shadow, but for an act of the program
+// itself. Where a person's arming lasts and nothing speaks against it yet, it waits for
+// the controller. before is the configuration that the line was served with last. It
+// returns a record where there is something new to say.
+func (l *lineLoop) startMode(before *record.Config) (change *record.Mode) {
+	last, act := l.stands.mode, l.options.Arm
+	mode := record.Mode{By: self, Controller: l.set.identity}
+	if path, problem := l.journal.SetAside(); path != "" {
+		mode.Reason, mode.Cause = "the journal was set aside untouched as "+path+": "+problem, record.CauseJournal
+		return &mode
+	}
+	switch {
+	case act != nil && (last == nil || last.Armed || last.Cause == record.CauseRestart):
+		mode.Armed, mode.By, mode.User, mode.Reason = true, act.By, l.options.user, act.Reason
+		return &mode
+	case last == nil || !last.Armed:
+		return nil
+	}
+	if mode.Reason = l.endedBy(before); mode.Reason == "" {
+		l.waits = last
+		return nil
+	}
+	mode.Cause = record.CauseRestart
+	return &mode
+}
+
+// endedBy tells why an arming does not last over this start, empty where the
+// controller is all that can still speak against it.
+func (l *lineLoop) endedBy(before *record.Config) string {
+	now := l.set.snapshot
+	switch last := l.stands.mode; {
+	case last.Lasts == nil:
+		return "the daemon was started anew, and " + last.By + " had not armed the line for longer"
+	case len(l.doubts()) > 0:
+		return "the journal may not be the one that the line was armed under: " + strings.Join(l.doubts(), "; ")
+	case before == nil || before.Hash != now.Hash || before.Text != now.Text:
+		return "the configuration is not the one that the line was armed under"
+	case before.Program != l.options.Version:
+		return "the program is another version than the line was armed under, " + before.Program
+	}
+	if over := l.stands.over(time.Now()); over != "" {
+		return over
+	}
+	return l.away()
+}
+
+// doubts are what speaks against the journal being that of the line.
+func (l *lineLoop) doubts() []string {
+	return slices.Concat(l.machine.Past().Doubts, l.journal.Doubts())
+}
+
+// away tells that nobody served the line for too long, empty where that is not so.
+func (l *lineLoop) away() string {
+	most, gone := l.set.config.Arming.Away, time.Since(l.left.At)
+	if gone >= 0 && gone < most {
+		return ""
+	}
+	return fmt.Sprintf("nobody served the line from %s on for %s, and arming.away is %s", l.left.At.Format(time.DateTime), gone.Round(time.Second), most)
+}
+
+// shadowed tells people, where a person had armed the line, why it is in shadow.
+func (l *lineLoop) shadowed(ctx context.Context) {
+	switch m := l.stands.mode; {
+	case m == nil || m.Armed || m.Cause == "":
+	default:
+		l.handle(ctx, cycle.Shadowed{Cause: m.Cause, Reason: m.Reason})
+	}
+	if !l.armed && (!l.stands.asked || len(l.doubts()) > 0) {
+		l.handle(ctx, cycle.HoldsUnknown{})
+	}
+}
+
+// resume arms the line again that waits for its controller, once that is found as it
+// was left.
+func (l *lineLoop) resume(ctx context.Context) {
+	if l.waits == nil {
+		return
+	}
+	why := l.away()
+	if why == "" && l.lost {
+		why = "the controller counts from the beginning: it lost its memory, or another one stands there"
+	}
+	if why == "" {
+		if l.port == nil || !l.seen {
+			return
+		}
+		report, err := l.look(ctx)
+		switch past := l.machine.Past(); {
+		case err != nil && report.Unreachable:
+			return
+		case err != nil:
+			why = err.Error()
+		case l.floor < l.left.Floor:
+			why = fmt.Sprintf("the controller knew session %d and knows none after %d now: it lost its memory, or another one stands there", l.left.Floor, l.floor)
+		case l.floor > past.Epoch:
+			why = fmt.Sprintf("the controller knows session %d, and the journal none after %d: it is a copy of before, or another gateway served the line", l.floor, past.Epoch)
+		}
+	}
+	m := l.waits
+	l.waits = nil
+	if why != "" {
+		l.rest(ctx, record.CauseRestart, why)
+		return
+	}
+	l.handle(ctx, cycle.Arm{On: true, By: m.By, User: m.User, Reason: m.Reason, Cause: record.CauseResumed, Controller: l.set.identity, Lasts: m.Lasts})
+}
+
+// keepTime does what time alone brings about: an arming that waits or is over, and the
+// note that the line is served.
+func (l *lineLoop) keepTime(ctx context.Context) {
+	if l.halted != nil {
+		return
+	}
+	l.resume(ctx)
+	now := time.Now()
+	if why := l.stands.over(now); why != "" && l.armed {
+		l.rest(ctx, record.CauseOver, why)
+	}
+	if now.Sub(l.noted.At) >= noteEvery || l.noted.Floor != l.floor {
+		l.note(now)
+	}
+}
+
+// rest puts the line into shadow, or leaves it there, until a person arms it.
+func (l *lineLoop) rest(ctx context.Context, cause record.ModeCause, why string) {
+	e := cycle.Arm{By: self, Reason: why, Cause: cause, Controller: l.set.identity}
+	if l.armed {
+		l.handle(ctx, e)
+	} else {
+		l.append(context.WithoutCancel(ctx), modeOf(&e))
+	}
+	if l.halted == nil {
+		l.handle(ctx, cycle.Shadowed{Cause: cause, Reason: why})
+	}
+}
+
+// Between two notes that the line is served.
+const noteEvery = 30 * time.Second
+
+// served is what stands beside the journal while a lasting arming is in force.
+type served struct {
+	At    time.Time `json:"at"`
+	Floor uint32    `json:"floor"` // of the controller
+}
+
+// servedFile, after the path of the journal, is the file of it.
+const servedFile = ".served"
+
+// note writes that the line is served. It is not made durable: what a power cut takes
+// of it makes the line seem to have been left earlier.
+func (l *lineLoop) note(now time.Time) {
+	if !l.armed || l.stands.mode == nil || l.stands.mode.Lasts == nil {
+		return
+	}
+	l.noted = served{now.UTC(), l.floor}
+	path := l.set.journal + servedFile
+	text, err := json.Marshal(l.noted)
+	if err == nil {
+		err = os.WriteFile(path+".new", text, 0o640)
+	}
+	if err == nil {
+		err = os.Rename(path+".new", path)
+	}
+	if err != nil {
+		l.log.Warn("it cannot be noted that the line is served; after a restart it may be in shadow", zap.Error(err))
+	}
+}
+
+// leftAs is how the line was left, by the journal and by what note wrote.
+func (l *lineLoop) leftAs() served {
+	left := served{At: l.stands.left}
+	var noted served
+	text, err := os.ReadFile(l.set.journal + servedFile)
+	if err != nil || json.Unmarshal(text, &noted) != nil {
+		return left
+	}
+	left.Floor = noted.Floor
+	if noted.At.After(left.At) {
+		left.At = noted.At
+	}
+	return left
+}

@@ -3,6 +3,7 @@ package gateway
 import (
 	"fmt"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -92,22 +93,19 @@ func valuesFor(s *config.Snapshot, line int) (out []config.Value) {
 }
 
 // declaration is the record of a configuration that a line is served with from here
-// on. before is the newest record of the journal with what it left out filled in, nil
+// on. before is the newest record of the journal with all that those before it tell, nil
 // where there is none.
 func declaration(s *config.Snapshot, line string, before *record.Config, program string) record.Config {
 	i := indexOf(s, line)
-	now := valuesFor(s, i)
 	r := record.Config{Hash: s.Hash, File: s.File, Program: program}
 	if before == nil || before.Text != s.Text {
 		r.Text = s.Text
 	}
-	if before != nil && before.Hash == s.Hash {
-		return r
-	}
-	for _, v := range now {
-		r.Values = append(r.Values, record.ConfigValue{Key: v.Key, Value: v.Value})
-	}
+	now := valuesFor(s, i)
 	if before == nil || before.Values == nil {
+		for _, v := range now {
+			r.Values = append(r.Values, record.ConfigValue{Key: v.Key, Value: v.Value})
+		}
 		return r // nothing tells what was in force before
 	}
 	was := make([]config.Value, len(before.Values))
@@ -121,8 +119,8 @@ func declaration(s *config.Snapshot, line string, before *record.Config, program
 	return r
 }
 
-// whole is a record of a configuration with what it left out, because the one before
-// has it.
+// whole is a record of a configuration with what it left out, because those before it
+// tell it. before is the one before, whole.
 func whole(r record.Config, before *record.Config) *record.Config {
 	if before == nil {
 		return &r
@@ -130,10 +128,45 @@ func whole(r record.Config, before *record.Config) *record.Config {
 	if r.Text == "" {
 		r.Text = before.Text
 	}
-	if r.Values == nil && r.Hash == before.Hash {
-		r.Values = before.Values
+	if r.Values == nil {
+		r.Values = changed(before.Values, r.Changes)
 	}
 	return &r
+}
+
+// changed are values after some of them changed. The number of the line in a key does
+// not count: all are of one line.
+func changed(values []record.ConfigValue, changes []record.ConfigChange) []record.ConfigValue {
+	if len(changes) == 0 {
+		return values
+	}
+	at := map[string]int{}
+	out := slices.Clone(values)
+	for i, v := range out {
+		at[withoutLine(v.Key)] = i
+	}
+	gone := map[string]bool{}
+	for _, c := range changes {
+		i, had := at[withoutLine(c.Key)]
+		switch v := (record.ConfigValue{Key: c.Key, Value: c.New}); {
+		case c.Where == "":
+			gone[withoutLine(c.Key)] = true
+		case had:
+			out[i] = v
+		default:
+			out = append(out, v)
+		}
+	}
+	return slices.DeleteFunc(out, func(v record.ConfigValue) bool { return gone[withoutLine(v.Key)] })
+}
+
+// withoutLine is a key without the number of its line.
+func withoutLine(key string) string {
+	_, rest, own := keyOfLine(key)
+	if own {
+		return "lines." + rest
+	}
+	return rest
 }
 
 // changedBy names who changed a file where nobody says it: its owner.

@@ -246,10 +246,11 @@ type (
 		User    string `json:"user,omitempty"`
 		File    string `json:"file,omitempty"`
 		Program string `json:"program,omitempty"` // version of lapgate
-		// Text is what the file says, with stars in place of what tells of a secret,
-		// and Values every value in force for the line. Each is left out where it is
-		// that of the record before.
-		Text    string         `json:"text,omitempty"`
+		// Text is what the file says, with stars in place of what tells of a secret;
+		// left out where it is that of the record before.
+		Text string `json:"text,omitempty"`
+		// Values are all in force for the line, in the first record of a journal. From
+		// there on the changes tell them.
 		Values  []ConfigValue  `json:"values,omitempty"`
 		Changes []ConfigChange `json:"changes,omitempty"` // since the record before
 	}
@@ -334,8 +335,8 @@ type ConfigChange struct {
 	Key string `json:"key"`
 	Old string `json:"old"`
 	New string `json:"new"`
-	// Where the new value stands, as file:line; empty in a record of a version that
-	// did not keep it, and for what is gone.
+	// Where the new value stands, as file:line; empty for a key that is gone, and in a
+	// record of a version that did not keep it.
 	Where string `json:"where,omitempty"`
 }
 

@@ -115,6 +115,7 @@ type Gateway struct {
 
 	reload   sync.Mutex
 	snapshot atomic.Pointer[config.Snapshot] // in force
+	previous *config.Snapshot                // in force before it; belongs to whoever holds reload
 	inForce  atomic.Pointer[status.Config]
 
 	journals  string       // their folder

@@ -150,7 +150,7 @@ func (o *Operator) do(ctx context.Context, r *control.Request) control.Reply {
 	case control.Alarms:
 		return o.alarms(ctx, lines, r)
 	case control.Reload:
-		return o.Reload(ctx, who(r))
+		return o.Reload(ctx, r, true)
 	case control.Status:
 		return o.status(lines)
 	}
@@ -266,20 +266,28 @@ func (o *Operator) arm(ctx context.Context, line string, r *control.Request) con
 	return reply
 }
 
-// Reload reads the configuration once it stands still, and puts it in force in
-// the name of a person, or of the owner of the file.
-func (o *Operator) Reload(ctx context.Context, who Person) control.Reply {
-	if who.By == "" {
-		who.By = changedBy(o.Source.Path)
+// Reload reads the configuration once it stands still, or takes the one before, and
+// puts it in force in the name of a person, or of the owner of the file. Where nobody
+// attends to it, what would be asked is refused.
+func (o *Operator) Reload(ctx context.Context, r *control.Request, attended bool) control.Reply {
+	c := Change{Who: who(r), Agreed: r.Answer, Unattended: !attended, Load: o.Gateway.Previous}
+	if c.Who.By == "" {
+		c.Who.By = changedBy(o.Source.Path)
 	}
-	s, changes, err := o.Gateway.Reload(func() (*config.Snapshot, error) {
-		src := o.Source
-		var err error
-		if src.Bytes, err = config.ReadSettled(ctx, src.Path, quietTime); err != nil {
-			return nil, err
+	if !r.Previous {
+		c.Load = func() (*config.Snapshot, error) {
+			src := o.Source
+			var err error
+			if src.Bytes, err = config.ReadSettled(ctx, src.Path, quietTime); err != nil {
+				return nil, err
+			}
+			return config.Load(src)
 		}
-		return config.Load(src)
-	}, who)
+	}
+	s, changes, err := o.Gateway.Reload(ctx, c)
+	if ask := (*AskError)(nil); attended && errors.As(err, &ask) {
+		return control.Reply{Outcome: control.Asked, Question: &control.Question{Text: ask.Asks, Answer: ask.Answer}}
+	}
 	var invalid *config.Error
 	switch {
 	case errors.As(err, &invalid):
@@ -295,5 +303,8 @@ func (o *Operator) Reload(ctx context.Context, who Person) control.Reply {
 		reply.Text = append(reply.Text, fmt.Sprintf("%s: %s -> %s", c.Key, c.Old, c.New))
 	}
 	reply.Text = append(reply.Text, fmt.Sprintf("%s: %d changes, hash %s, in force from the next roll on", s.File, len(changes), handshake.ConfigHash(s.Hash)))
+	if r.Previous {
+		reply.Text = append(reply.Text, "this is not what the file says now: correct it too, or the next start takes it, in shadow")
+	}
 	return reply
 }

@@ -2,6 +2,7 @@ package gateway
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"reflect"
@@ -16,30 +17,44 @@ import (
 	"lapgate/gateway/status"
 )
 
+// Change is another configuration, and how it is put in force.
+type Change struct {
+	Load func() (*config.Snapshot, error)
+	Who  Person
+	// Agreed is the answer of the AskError that the person was shown, empty for none.
+	Agreed string
+	// Unattended says that nobody is there to be asked: what would be asked is refused.
+	Unattended bool
+}
+
 // Reload loads a configuration and puts it in force in the name of a
 // person, each line from its next roll on, and tells log, metrics and status
 // how that went. It returns what changed. What needs a restart is refused by
-// its key with both values, and then nothing changes. A line that has ended is
-// left out. One reload is made at a time, so that the newest to begin is the
-// last in force.
-func (g *Gateway) Reload(load func() (*config.Snapshot, error), who Person) (*config.Snapshot, []record.ConfigChange, error) {
+// its key with both values, and then nothing changes. Where it would decide rolls
+// otherwise that were recorded lately, the error is an *AskError until its answer
+// comes. A line that has ended is left out. One reload is made at a time, so that the
+// newest to begin is the last in force.
+func (g *Gateway) Reload(ctx context.Context, c Change) (*config.Snapshot, []record.ConfigChange, error) {
 	g.reload.Lock()
 	defer g.reload.Unlock()
-	s, err := load()
+	s, err := c.Load()
 	var changes []record.ConfigChange
 	if err == nil {
-		changes, err = g.put(s, who)
+		changes, err = g.put(ctx, s, &c)
+	}
+	if ask := (*AskError)(nil); errors.As(err, &ask) && !c.Unattended {
+		return nil, nil, err // nothing is decided yet
 	}
 	g.options.Metrics.Reloaded(err == nil)
-	now := time.Now()
-	c := *g.inForce.Load()
+	by := []zap.Field{zap.String("by", c.Who.By), zap.String("user", c.Who.User)}
 	if err != nil {
-		c.Refused = &status.Refusal{At: now, By: who.By, Error: err.Error()}
-		g.inForce.Store(&c)
-		g.options.Log.Error("configuration refused, the one in force stays", zap.String("by", who.By), zap.String("user", who.User), zap.Error(err))
+		standing := *g.inForce.Load()
+		standing.Refused = &status.Refusal{At: time.Now(), By: c.Who.By, Error: err.Error()}
+		g.inForce.Store(&standing)
+		g.options.Log.Error("configuration refused, the one in force stays", append(by, zap.Error(err))...)
 		return nil, nil, err
 	}
-	fields := []zap.Field{zap.String("by", who.By), zap.String("user", who.User), zap.Stringer("hash", handshake.ConfigHash(s.Hash)), zap.Int("changes", len(changes))}
+	fields := append(by, zap.Stringer("hash", handshake.ConfigHash(s.Hash)), zap.Int("changes", len(changes)))
 	const most = 20 // changes worth a line of the log each; the journal has all
 	for _, x := range changes[:min(len(changes), most)] {
 		fields = append(fields, zap.String(x.Key, x.Old+" -> "+x.New))
@@ -48,8 +63,19 @@ func (g *Gateway) Reload(load func() (*config.Snapshot, error), who Person) (*co
 	return s, changes, nil
 }
 
+// ErrNoPrevious says that there is no configuration to go back to.
+var ErrNoPrevious = errors.New("no other configuration was in force since the daemon began; its text before that is in the journal, see lapgate journal changes and show")
+
+// Previous loads the configuration that was in force before the present one, for Reload.
+func (g *Gateway) Previous() (*config.Snapshot, error) {
+	if g.previous == nil {
+		return nil, ErrNoPrevious
+	}
+	return g.previous, nil
+}
+
 // put checks all that can be wrong, and then changes everything.
-func (g *Gateway) put(s *config.Snapshot, who Person) ([]record.ConfigChange, error) {
+func (g *Gateway) put(ctx context.Context, s *config.Snapshot, c *Change) ([]record.ConfigChange, error) {
 	if s == nil {
 		return nil, errors.New("gateway: reload without a configuration")
 	}
@@ -57,16 +83,20 @@ func (g *Gateway) put(s *config.Snapshot, who Person) ([]record.ConfigChange, er
 	if problems := g.needRestart(s, changes, restarts); len(problems) > 0 {
 		return nil, fmt.Errorf("reload refused, the old configuration stays in force: %w", errors.Join(problems...))
 	}
+	if ask := g.wouldAsk(ctx, s, changes); ask != nil && (c.Unattended || ask.Answer != c.Agreed) {
+		return nil, ask
+	}
 	for _, p := range g.lines {
 		l := p.loop()
-		if err := l.accept(accepted{s, who}); err != nil {
+		if err := l.accept(accepted{s, c.Who}); err != nil {
 			g.options.Log.Warn("the configuration changed without a line that has ended", zap.String("line", l.set.name))
 		}
 	}
+	g.previous = g.present()
 	g.snapshot.Store(s)
 	g.shifts.Store(&s.Shifts)
 	g.leastFree.Store(int64(s.Journal.LeastFree))
-	g.inForce.Store(&status.Config{File: s.File, Hash: s.Hash, At: time.Now(), By: who.By})
+	g.inForce.Store(&status.Config{File: s.File, Hash: s.Hash, At: time.Now(), By: c.Who.By})
 	return changes, nil
 }
 

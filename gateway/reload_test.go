@@ -3,6 +3,7 @@ package gateway_test
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -21,9 +22,19 @@ import (
 	"lapgate/sim/controller"
 )
 
-// reload puts a configuration in force that was loaded before.
+// reload puts a configuration in force that was loaded before, and agrees to all that
+// it would do.
 func reload(g *gateway.Gateway, s *config.Snapshot, by string) error {
-	_, _, err := g.Reload(func() (*config.Snapshot, error) { return s, nil }, gateway.Person{By: by})
+	c := gateway.Change{Load: func() (*config.Snapshot, error) { return s, nil }, Who: gateway.Person{By: by}}
+	return agreed(g, c)
+}
+
+func agreed(g *gateway.Gateway, c gateway.Change) error {
+	_, _, err := g.Reload(context.Background(), c)
+	for ask := (*gateway.AskError)(nil); errors.As(err, &ask); {
+		c.Agreed = ask.Answer
+		_, _, err = g.Reload(context.Background(), c)
+	}
 	return err
 }
 
@@ -138,7 +149,7 @@ func TestReloadWhileSaving(t *testing.T) {
 				}
 			}()
 			<-begun
-			_, _, err := g.Reload(load, gateway.Person{By: "test"})
+			err := agreed(g, gateway.Change{Load: load, Who: gateway.Person{By: "test"}})
 			<-saved
 			if err != nil {
 				t.Fatalf("save %d: %v", n, err)

@@ -84,7 +84,7 @@ func (p *program) ask(ctx context.Context, f *daemonFlags, r control.Request) (*
 	}
 	code := exitFailed
 	switch reply.Outcome {
-	case control.Done:
+	case control.Done, control.Asked:
 		return reply, nil
 	case control.Refused:
 		code = exitDifferences

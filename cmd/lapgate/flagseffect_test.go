@@ -94,7 +94,7 @@ func allEffects() []effects {
 		{"why", "2 north.db --config demo.yaml", map[string]string{
 			"config": "--config other.yaml", "set": "--set units.length=mm", "line": "--line south", "json": "--json", "csv": "--csv",
 		}, nil},
-		{"reload", "--config demo.yaml", toDaemon(map[string]string{"by": "--by lee"}), nil},
+		{"reload", "--config demo.yaml", toDaemon(map[string]string{"by": "--by lee", "previous": "--previous"}), map[string]string{"yes": "TestReloadAsksPerson"}},
 		{"confirm", "--config demo.yaml --yes --finding narrow-roll --roll 8 --by kim", toDaemon(map[string]string{
 			"line": "--line south", "roll": "--roll 9", "finding": "--finding scan-ovality", "by": "--by ola", "yes": "--yes=false",
 		}), nil},

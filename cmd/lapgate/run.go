@@ -141,7 +141,7 @@ func reloadOnHangup(ctx context.Context, o *gateway.Operator) {
 		case <-ctx.Done():
 			return
 		case <-hangup:
-			o.Reload(ctx, gateway.Person{User: control.Daemon().User})
+			o.Reload(ctx, &control.Request{Command: control.Reload, Caller: control.Daemon()}, false)
 		}
 	}
 }

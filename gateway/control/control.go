@@ -63,6 +63,11 @@ type Request struct {
 	For   time.Duration `json:"for_ns,omitempty"`
 	Rolls int           `json:"rolls,omitempty"`
 
+	// Of a reload: that the configuration before is meant and not the file, and the
+	// answer to the question that the person was asked.
+	Previous bool   `json:"previous,omitempty"`
+	Answer   string `json:"answer,omitempty"`
+
 	Record uint64 `json:"record,omitempty"` // that is wrong, of a correction
 
 	// Of an override or a confirmation: the number of the roll, 0 for the one
@@ -140,11 +145,12 @@ type LineAlarms struct {
 // Outcome of a command.
 type Outcome string
 
-// The outcomes. Refused: the command was understood and a check was against
+// The outcomes. Asked: a person has to agree first, nothing was done. Refused: the command was understood and a check was against
 // it. Unreachable: the controller could not be asked. Invalid: a configuration
 // is invalid. Failed: all else.
 const (
 	Done        Outcome = "done"
+	Asked       Outcome = "asked"
 	Refused     Outcome = "refused"
 	Unreachable Outcome = "unreachable"
 	Invalid     Outcome = "invalid"
@@ -162,6 +168,14 @@ type Reply struct {
 	Proposal *Proposal `json:"proposal,omitempty"`
 	// Status is the answer to a question for the status: what /status.json has.
 	Status json.RawMessage `json:"status,omitempty"`
+	// Question is what a person has to agree to.
+	Question *Question `json:"question,omitempty"`
+}
+
+// Question is what a command would do. It is done when it comes again with the answer.
+type Question struct {
+	Text   []string `json:"text"` // a line each
+	Answer string   `json:"answer"`
 }
 
 // ErrNoDaemon says that nobody takes commands at a path.

@@ -49,6 +49,10 @@ func Tell(s Stored) []Told {
 		return one(r.By, r.User, "chose setpoints for roll %d: %s", r.Roll, r.Text)
 	case Confirm:
 		return one(r.By, r.User, "answered for roll %d, %s: %s", r.Roll, r.Finding, r.Text)
+	case Hang:
+		return one(r.By, r.User, "told of slot %d: %s", r.Slot, r.State)
+	case Station:
+		return one(r.By, r.User, "said that %s is worked %s", r.Station, r.Mode)
 	case Accept:
 		return one(r.By, r.User, "accepted the journal: %s", r.Reason)
 	case Correction:

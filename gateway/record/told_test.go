@@ -31,6 +31,8 @@ func TestTell(t *testing.T) {
 		"ola (user shift) held every roll: paper",
 		"kim chose setpoints for roll 1190: flat spot",
 		"kim answered for roll 1190, narrow-roll: tips when it leans by 4.95 degrees",
+		"kim (user ola) told of slot 2: hangs",
+		"kim (user ola) said that header is worked manual",
 		"kim (user shift) armed the line: checked",
 		"kim (user ola) changed a from 1 to 2, mill.yaml:1, found at a start",
 		"kim accepted the journal: restored",

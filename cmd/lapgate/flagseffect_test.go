@@ -183,9 +183,9 @@ func allEffects() []effects {
 			"roll": "--roll 2", "kind": "--kind OUTCOME", "since": "--since 2999-01-01T00:00:00Z", "until": "--until 2000-01-01T00:00:00Z", "newest": "--newest 1",
 			"json": "--json", "csv": "--csv", "config": "--config demo.yaml", "set": "|north.db --config demo.yaml|--set units.length=mm", "line": "|north.db --config demo.yaml|--line south",
 		}, nil},
-		{"journal show", "north.db 4", map[string]string{
+		{"journal show", "north.db 5", map[string]string{
 			"roll": "|north.db|--roll 2", "json": "--json", "csv": "--csv", "config": "--config demo.yaml",
-			"set": "|north.db --config demo.yaml --roll 1|--set units.length=mm", "line": "|north.db --config demo.yaml 4|--line south",
+			"set": "|north.db --config demo.yaml --roll 1|--set units.length=mm", "line": "|north.db --config demo.yaml 5|--line south",
 		}, nil},
 		{"journal verify", "north.db", map[string]string{"head": "--head 1:00", "json": "--json", "csv": "--csv"}, nil},
 		{"journal export", "north.db", map[string]string{

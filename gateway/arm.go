@@ -108,9 +108,7 @@ func (g *Gateway) Correct(ctx context.Context, line string, seq uint64, who Pers
 			refusal = fmt.Errorf("line %s: the journal has no record %d; its newest is %d", line, seq, l.lastSeq)
 			return
 		}
-		if !l.append(context.WithoutCancel(run), record.Correction{Seq: seq, By: who.By, User: who.User, Reason: reason}) {
-			refusal = l.halted
-		}
+		l.append(context.WithoutCancel(run), record.Correction{Seq: seq, By: who.By, User: who.User, Reason: reason})
 	})
 	return errors.Join(err, refusal)
 }
@@ -147,6 +145,7 @@ func (l *lineLoop) ask(ctx context.Context, f func(context.Context)) error {
 	asked := func(run context.Context) {
 		defer close(done)
 		f(run)
+		l.publish() // whoever is told that it is done may look at once
 		ended = l.halted
 	}
 	select {

@@ -270,3 +270,23 @@ func TestContradictoryJournal(t *testing.T) {
 		}
 	})
 }
+
+// TestDoneIsSeen: whoever is told that a command is done sees it in the status at once.
+func TestDoneIsSeen(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newShop(t, newBench(), nil)
+		g, stop := s.start(s.options())
+		for i := range 200 {
+			on := i%2 == 0
+			if err := g.Hold(t.Context(), "north", cycle.HoldAll{On: on, By: "kim", Reason: "cleaning"}); err != nil {
+				t.Fatal(err)
+			}
+			if got := g.Lines()[0].Machine.HoldAll; got != on {
+				t.Fatalf("command %d is done, and the status tells of a hold: %t", i+1, got)
+			}
+		}
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
+	})
+}

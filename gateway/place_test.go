@@ -201,7 +201,7 @@ func TestWordWithoutRecord(t *testing.T) {
 				g, stop := p.start(p.options)
 				until(t, time.Minute, "a session of south", func() bool { return g.Lines()[1].Machine.State == cycle.StatePoll })
 				fault.Store(&errDisk)
-				r.Line, r.By, r.Reason = "south", "kim", "because"
+				r.Line, r.By, r.Reason, r.Caller = "south", "kim", "because", control.Daemon()
 				if got := (&gateway.Operator{Gateway: g}).Handle(ctx, r); got.Outcome != control.Failed || len(got.Text) > 0 || !strings.Contains(got.Error, errDisk.Error()) {
 					t.Errorf("got %+v", got)
 				}

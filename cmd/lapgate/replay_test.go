@@ -259,7 +259,7 @@ func TestScanJournal(t *testing.T) {
 		name, sql, want string
 		calls           uint64
 	}{
-		{"whole", ``, "", 121},
+		{"whole", ``, "", 120},
 		{"changed", `UPDATE records SET body = replace(body, 'S-', 'T-') WHERE seq = 50`, "record 50", 48},
 		{"taken out", `DELETE FROM records WHERE seq = 55`, "55 to 55 are missing", 48},
 		{"first of a chunk taken out", `DELETE FROM records WHERE seq = 65`, "65 to 65 are missing", 64},
@@ -267,7 +267,7 @@ func TestScanJournal(t *testing.T) {
 		{"seam changed", `UPDATE records SET prev_hash = zeroblob(32) WHERE seq = 65`, "record 65", 64},
 		{"another chain from a seam on", `ATTACH '` + other + `' AS other; DELETE FROM records WHERE seq >= 65;
 			INSERT INTO records SELECT * FROM other.records WHERE seq >= 65`, "record 65: it is not linked", 64},
-		{"all taken out", `DELETE FROM records WHERE seq > 16 AND seq < 121`, "17 to 32 are missing", 16},
+		{"all taken out", `DELETE FROM records WHERE seq > 16 AND seq < 120`, "17 to 32 are missing", 16},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			path := filepath.Join(t.TempDir(), "north.db")

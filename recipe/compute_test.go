@@ -548,3 +548,27 @@ func TestExtremeInputs(t *testing.T) {
 		}
 	})
 }
+
+// TestGreatestInputs puts the greatest number at each place, one at a time: whatever
+// comes out is finite.
+func TestGreatestInputs(t *testing.T) {
+	inputs := func() (line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand, all []*float64) {
+		line, roll, stand = sampleLine(), sampleRoll(), sampleStand()
+		for _, v := range []reflect.Value{reflect.ValueOf(line), reflect.ValueOf(roll), reflect.ValueOf(stand)} {
+			all = floats(v.Elem(), all)
+		}
+		return line, roll, stand, all
+	}
+	_, _, _, all := inputs()
+	for i := range all {
+		line, roll, stand, all := inputs()
+		was := *all[i]
+		*all[i] = math.MaxFloat64
+		rec := compute(line, roll, stand)
+		for _, v := range floats(reflect.ValueOf(&rec).Elem(), nil) {
+			if math.IsNaN(*v) || math.IsInf(*v, 0) {
+				t.Fatalf("number %d, that was %v: not a finite number in %+v", i, was, rec)
+			}
+		}
+	}
+}

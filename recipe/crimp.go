@@ -55,6 +55,13 @@ func (j *job) planCrimp() {
 	if !e.Crimp.Powered() {
 		return
 	}
+	u, around := j.heightU()
+	timeU := j.spec.CrimpTurns * math.Pi / p.Move.Speed * around
+	if !finite(u) || !finite(timeU) {
+		p.Move.Speed = 0
+		j.problem(CrimpIncalculable, p.Move.Path, 0, -1)
+		return
+	}
 	sp := &j.out.Setpoints
 	sp.Groups |= 1 << GroupCrimp
 	sp.CrimpTurns = j.spec.CrimpTurns
@@ -62,7 +69,6 @@ func (j *job) planCrimp() {
 	sp.RollCentreHeight = j.seat.Height
 	sp.CrimperPosition = position
 	sp.CrimperPressure = c.Pressure
-	u, around := j.heightU()
 	j.out.Uncertainty.CentreHeight = u
-	j.out.Uncertainty.CrimpTime = j.spec.CrimpTurns * math.Pi / p.Move.Speed * around
+	j.out.Uncertainty.CrimpTime = timeU
 }

@@ -16,7 +16,7 @@ import re
 import sys
 
 # The link is down when the stand-in has ended.
-ORDINARY = {"offer-held", "scale-mismatch", "link-down"}
+ORDINARY = {"offer-held", "scale-mismatch", "link-down", "holds-unknown"}  # the last at the start of a journal
 
 
 def lines(file):

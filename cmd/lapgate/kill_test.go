@@ -80,13 +80,15 @@ func TestKill(t *testing.T) {
 		}
 		return cmd
 	}
-	// What is armed to last is armed again after each kill.
+	path := filepath.Join(dir, "north.db")
+	var lives lives
 	first := daemon()
 	armForGood(t, filepath.Join(dir, "control.sock"))
 	if err := first.Process.Kill(); err != nil {
 		t.Fatal(err)
 	}
 	_ = first.Wait() // says that it was killed
+	lives.add(t, path)
 	for killed < kills {
 		cmd := daemon()
 		select {
@@ -99,6 +101,7 @@ func TestKill(t *testing.T) {
 		}
 		_ = cmd.Wait() // says that it was killed
 		killed++
+		lives.add(t, path)
 	}
 	last := daemon()
 	select {
@@ -126,7 +129,10 @@ func TestKill(t *testing.T) {
 	if report.Accepted == 0 || report.Sessions < 2 {
 		t.Errorf("%d recipes accepted in %d sessions: the kills hit nothing", report.Accepted, report.Sessions)
 	}
-	path := filepath.Join(dir, "north.db")
+	lives.add(t, path)
+	if lives.armed == 0 {
+		t.Error("the line was never armed again: the kills hit nothing")
+	}
 	verified, err := journal.Verify(ctx, path)
 	if err != nil {
 		t.Fatal(err)
@@ -145,8 +151,54 @@ func TestKill(t *testing.T) {
 		t.Error(m)
 	}
 	histories(t, ledger, path)
-	t.Logf("%d kills, %d rolls, %d accepted, %d held, %d sessions, %d records, seed %d",
-		killed, len(report.Rolls), report.Accepted, report.Held, report.Sessions, verified.Records, seed)
+	t.Logf("%d kills, %d rolls, %d accepted, %d held, %d sessions, %d records, seed %d; of %d daemons that began, %d armed the line again and %d were killed before",
+		killed, len(report.Rolls), report.Accepted, report.Held, report.Sessions, verified.Records, seed,
+		lives.begun, lives.armed, lives.begun-lives.armed)
+}
+
+// lives are the daemons that served a line which is armed to last, one after the other.
+type lives struct {
+	read  uint64 // records looked at
+	begun int
+	armed int // that armed the line again
+}
+
+// add looks at what a daemon wrote that has been killed: whatever it was at, the line was
+// armed again under the name that armed it or still waited for its controller, it opened
+// no session before, and it never fell into shadow.
+func (l *lives) add(t *testing.T, path string) {
+	t.Helper()
+	r, err := journal.OpenReader(t.Context(), path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	resumed := false
+	err = r.Walk(t.Context(), journal.Filter{FromSeq: l.read + 1}, func(e journal.Entry) error {
+		l.read = e.Seq
+		switch r := e.Record.(type) {
+		case record.Config:
+			l.begun++
+			resumed = false
+		case record.Mode:
+			switch {
+			case !r.Armed || r.By != "test" || r.Lasts == nil:
+				t.Errorf("record %d: the line is left in another mode: %+v", e.Seq, r)
+			case r.Cause == record.CauseResumed:
+				l.armed++
+			case l.begun != 1:
+				t.Errorf("record %d: armed without a cause: %+v", e.Seq, r)
+			}
+			resumed = true
+		case record.Session:
+			if !resumed {
+				t.Errorf("record %d: a session of a daemon that had not armed the line", e.Seq)
+			}
+		}
+		return nil
+	})
+	if err := errors.Join(err, r.Close()); err != nil {
+		t.Fatal(err)
+	}
 }
 
 // histories holds a simulator's ledger and the journal of a shift that came to rest

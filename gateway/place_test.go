@@ -186,8 +186,8 @@ func TestRestartByName(t *testing.T) {
 // record of it failed.
 func TestWordWithoutRecord(t *testing.T) {
 	for name, r := range map[string]control.Request{
-		"hang":    {Command: control.Hang, Wrapper: &control.Wrapper{Slot: 3, Empty: true}, Agreed: true},
-		"station": {Command: control.Station, Station: "header", Mode: "manual", Agreed: true},
+		"hang":    {Command: control.Hang, Caller: control.Daemon(), Wrapper: &control.Wrapper{Slot: 3, Empty: true}, Agreed: true},
+		"station": {Command: control.Station, Caller: control.Daemon(), Station: "header", Mode: "manual", Agreed: true},
 		"hold":    {Command: control.Hold},
 		"disarm":  {Command: control.Disarm},
 	} {

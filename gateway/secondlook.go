@@ -124,14 +124,14 @@ func holdsOf(s *replay.Side) string {
 }
 
 // newestRolls are the newest rolls of a journal that asked for a recipe, oldest first;
-// none of one that does not exist. What came before the first of them is not read, so
+// none of one that does not exist. Archives of the journal are read too. What came before the first of them is not read, so
 // that this takes as long for a year as for a week; it weighs the same in both
 // decisions.
 func newestRolls(ctx context.Context, path string) (rolls []*record.Roll, err error) {
 	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
-	r, err := journal.OpenReader(ctx, path)
+	r, err := journal.OpenWhole(ctx, path)
 	if err != nil {
 		return nil, err
 	}

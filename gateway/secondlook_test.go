@@ -14,6 +14,7 @@ import (
 	"lapgate/gateway"
 	"lapgate/gateway/config"
 	"lapgate/gateway/control"
+	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
 	"lapgate/sim/controller"
 )
@@ -113,6 +114,36 @@ func TestReloadAsks(t *testing.T) {
 		if err := stop(); err != nil {
 			t.Error(err)
 		}
+	})
+}
+
+// TestReloadLooksIntoArchives: a roll that was held is asked for too where its journal was
+// closed off since.
+func TestReloadLooksIntoArchives(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(fitting(0), misfit(), fitting(1), fitting(2))
+		set := map[string]string{"journal.close_age": "2 min"}
+		s := newShop(t, b, set)
+		ctx, cancel := context.WithCancel(context.Background())
+		defer cancel()
+		go b.run(ctx)
+		g, stop := s.start(s.options())
+		until(t, 10*time.Minute, "the rolls", func() bool { return s.count(record.KindOutcome) == 4 })
+		<-time.After(5 * time.Minute) // of virtual time
+		path := s.snapshot.Journal.Path("north")
+		if archives, err := journal.Archives(path); err != nil || len(archives) == 0 {
+			t.Fatalf("archives %v, %v", archives, err)
+		}
+		set["lines.0.stand.slots.1.width"] = "55 in"
+		next := snapshot(t, s.snapshot.Journal.Directory, set)
+		_, _, err := g.Reload(t.Context(), gateway.Change{Load: func() (*config.Snapshot, error) { return next, nil }, Who: gateway.Person{By: "kim"}})
+		if ask := (*gateway.AskError)(nil); !errors.As(err, &ask) || !strings.Contains(err.Error(), "roll 2 MISFIT was to be held") {
+			t.Errorf("got %v", err)
+		}
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
+		cancel()
 	})
 }
 

@@ -19,6 +19,9 @@ func (m *Machine) doubtJournal(texts ...string) {
 	if len(news) > 0 {
 		m.end(condDoubt) // told anew, with all that is known
 		m.journal(record.Doubt{Doubts: news})
+		if !m.armed {
+			m.forgotHolds()
+		}
 	}
 	if len(m.mem.Doubts) > 0 {
 		m.raise(condDoubt, "the journal is doubtful: "+strings.Join(m.mem.Doubts, "; "))

@@ -230,6 +230,9 @@ func (m *Machine) Step(at Moment, ev Event) []Action {
 	}
 	m.agePersons()
 	m.ageStations()
+	if m.mem.HoldAll && m.standing(condHoldAll) < 0 {
+		m.raise(condHoldAll, "every roll is held until the hold is ended, as before this start")
+	}
 	if m.untold != nil {
 		m.tellProcess(m.untold)
 		m.untold = nil
@@ -284,7 +287,7 @@ func (m *Machine) take(ev Event) {
 			m.raise(condShadow, "the line is in shadow until somebody arms it: "+e.Reason)
 		}
 	case HoldsUnknown:
-		m.raise(condHoldsUnknown, "the journal is a new one, or was put back: whether somebody held all rolls before is not known")
+		m.forgotHolds()
 	case Doubt:
 		m.begins = m.begins && len(e.Doubts) == 0
 		m.doubtJournal(e.Doubts...)
@@ -493,6 +496,11 @@ func (m *Machine) arm(e Arm) {
 	if m.state != StateHalted {
 		m.state = StateWatch
 	}
+}
+
+// forgotHolds says that the journal may have forgotten a hold.
+func (m *Machine) forgotHolds() {
+	m.raise(condHoldsUnknown, "the journal is a new one, or was put back: whether somebody held all rolls before is not known")
 }
 
 func (m *Machine) setHoldAll(e HoldAll) {

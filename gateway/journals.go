@@ -23,9 +23,10 @@ func ruleOf(j *config.Journal) journal.Rule {
 }
 
 // tend closes the journal off between two rolls where it is due, and removes archives
-// whose time is over.
+// whose time is over. An arming that waits for its controller is no state to carry over:
+// the next file would begin as if the line were armed.
 func (l *lineLoop) tend(ctx context.Context) {
-	if l.halted != nil || time.Since(l.tended) < tendEvery {
+	if l.halted != nil || l.waits != nil || time.Since(l.tended) < tendEvery {
 		return
 	}
 	l.tended = time.Now()

@@ -3,7 +3,9 @@ package gateway
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"slices"
 	"strings"
@@ -23,21 +25,30 @@ type standing struct {
 	rolls int          // that got a recipe since a person armed the line
 	roll  uint32       // the newest of them
 	done  bool         // that one has left, or the next one has come
-	left  time.Time    // when the line was served last, as far as is known
+
+	// What a lasting arming is held against is how the line was while it was armed. A
+	// start alone changes none of it: one that was cut short, or waited for its controller,
+	// does not make the next one find a line that was served a moment ago.
+	serves bool           // the line is armed in this stay of the daemon
+	under  *record.Config // that the line was armed with last
+	left   time.Time      // when an armed line was served last, as far as is known
 }
 
-// add takes the next record.
-func (s *standing) add(r record.Stored) {
-	s.left = r.At
+// add takes the next record. config is the newest configuration, whole, with that of
+// the record.
+func (s *standing) add(r record.Stored, config *record.Config) {
 	switch r := r.Record.(type) {
+	case record.Config:
+		s.serves = s.serves && !r.Start
 	case record.Mode:
-		s.mode = &r
+		s.mode, s.serves = &r, r.Armed
 		if r.Cause == "" {
 			s.rolls, s.roll = 0, 0
 			s.asked = s.asked || r.Armed
 		}
 	case record.Carry:
 		s.mode, s.asked, s.rolls, s.roll, s.done = r.Mode, r.Asked, r.Rolls, r.Roll, false
+		s.serves = r.Mode != nil && r.Mode.Armed
 	case record.Hold:
 		s.asked = true
 	case record.Verdict:
@@ -48,6 +59,9 @@ func (s *standing) add(r record.Stored) {
 		s.done = s.done || r.Roll != s.roll
 	case record.Outcome:
 		s.done = s.done || r.Outcome.RollNo == s.roll
+	}
+	if s.serves {
+		s.under, s.left = config, r.At
 	}
 }
 
@@ -72,9 +86,8 @@ func modeOf(e *cycle.Arm) record.Mode {
 
 // startMode decides how the line begins: in shadow, but for an act of the program
 // itself. Where a person's arming lasts and nothing speaks against it yet, it waits for
-// the controller. before is the configuration that the line was served with last. It
-// returns a record where there is something new to say.
-func (l *lineLoop) startMode(before *record.Config) (change *record.Mode) {
+// the controller. It returns a record where there is something new to say.
+func (l *lineLoop) startMode() (change *record.Mode) {
 	last, act := l.stands.mode, l.options.Arm
 	mode := record.Mode{By: self, Controller: l.set.identity}
 	if path, problem := l.journal.SetAside(); path != "" {
@@ -88,7 +101,7 @@ func (l *lineLoop) startMode(before *record.Config) (change *record.Mode) {
 	case last == nil || !last.Armed:
 		return nil
 	}
-	if mode.Reason = l.endedBy(before); mode.Reason == "" {
+	if mode.Reason = l.endedBy(); mode.Reason == "" {
 		l.waits = last
 		return nil
 	}
@@ -98,8 +111,8 @@ func (l *lineLoop) startMode(before *record.Config) (change *record.Mode) {
 
 // endedBy tells why an arming does not last over this start, empty where the
 // controller is all that can still speak against it.
-func (l *lineLoop) endedBy(before *record.Config) string {
-	now := l.set.snapshot
+func (l *lineLoop) endedBy() string {
+	now, before := l.declared, l.stands.under
 	switch last := l.stands.mode; {
 	case last.Lasts == nil:
 		return "the daemon was started anew, and " + last.By + " had not armed the line for longer"
@@ -107,7 +120,7 @@ func (l *lineLoop) endedBy(before *record.Config) string {
 		return "the journal may not be the one that the line was armed under: " + strings.Join(l.doubts(), "; ")
 	case before == nil || before.Hash != now.Hash || before.Text != now.Text:
 		return "the configuration is not the one that the line was armed under"
-	case before.Program != l.options.Version:
+	case before.Program != now.Program:
 		return "the program is another version than the line was armed under, " + before.Program
 	}
 	if over := l.stands.over(time.Now()); over != "" {
@@ -118,7 +131,18 @@ func (l *lineLoop) endedBy(before *record.Config) string {
 
 // doubts are what speaks against the journal being that of the line.
 func (l *lineLoop) doubts() []string {
-	return slices.Concat(l.machine.Past().Doubts, l.journal.Doubts())
+	return slices.Concat(l.machine.Past().Doubts, l.doubted)
+}
+
+// doubtsAtStart are the doubts that are found at a start. What was noted beside the
+// journal counts where it alone tells that records are missing, as after a kill that the
+// write-ahead log did not come through.
+func (l *lineLoop) doubtsAtStart() []string {
+	found := l.journal.Doubts()
+	if len(found) == 0 && l.left.Records > l.lastSeq {
+		found = []string{fmt.Sprintf("the journal had %d records when the line was served last, and has %d: its end was cut off, or it was restored from a backup", l.left.Records, l.lastSeq)}
+	}
+	return found
 }
 
 // away tells that nobody served the line for too long, empty where that is not so.
@@ -148,7 +172,7 @@ func (l *lineLoop) resume(ctx context.Context) {
 	if l.waits == nil {
 		return
 	}
-	why := l.away()
+	why := l.endedBy()
 	if why == "" && l.lost {
 		why = "the controller counts from the beginning: it lost its memory, or another one stands there"
 	}
@@ -188,7 +212,7 @@ func (l *lineLoop) keepTime(ctx context.Context) {
 	if why := l.stands.over(now); why != "" && l.armed {
 		l.rest(ctx, record.CauseOver, why)
 	}
-	if now.Sub(l.noted.At) >= noteEvery || l.noted.Floor != l.floor {
+	if now.Sub(l.noted.At) >= noteEvery || l.noted.Floor != l.floor || l.noted.Records != l.lastSeq {
 		l.note(now)
 	}
 }
@@ -211,12 +235,20 @@ const noteEvery = 30 * time.Second
 
 // served is what stands beside the journal while a lasting arming is in force.
 type served struct {
-	At    time.Time `json:"at"`
-	Floor uint32    `json:"floor"` // of the controller
+	At      time.Time `json:"at"`
+	Floor   uint32    `json:"floor"`   // of the controller
+	Records uint64    `json:"records"` // of the journal, all durable
 }
 
 // servedFile, after the path of the journal, is the file of it.
 const servedFile = ".served"
+
+// forget removes that note, once what it tells stands in the journal.
+func (l *lineLoop) forget() {
+	if err := os.Remove(l.set.journal + servedFile); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		l.log.Warn("the note of how the line was served last cannot be removed", zap.Error(err))
+	}
+}
 
 // note writes that the line is served. It is not made durable: what a power cut takes
 // of it makes the line seem to have been left earlier.
@@ -224,7 +256,7 @@ func (l *lineLoop) note(now time.Time) {
 	if !l.armed || l.stands.mode == nil || l.stands.mode.Lasts == nil {
 		return
 	}
-	l.noted = served{now.UTC(), l.floor}
+	l.noted = served{now.UTC(), l.floor, l.lastSeq}
 	path := l.set.journal + servedFile
 	text, err := json.Marshal(l.noted)
 	if err == nil {
@@ -246,7 +278,7 @@ func (l *lineLoop) leftAs() served {
 	if err != nil || json.Unmarshal(text, &noted) != nil {
 		return left
 	}
-	left.Floor = noted.Floor
+	left.Floor, left.Records = noted.Floor, noted.Records
 	if noted.At.After(left.At) {
 		left.At = noted.At
 	}

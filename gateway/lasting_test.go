@@ -53,7 +53,29 @@ func TestArmingOverRestarts(t *testing.T) {
 			s.with(map[string]string{"lines.0.wrap.speed": "500 mm/s"})
 		}, why: "the configuration is not the one"},
 		"other program": {lasts: keep, change: func(_ *shop, _ *bench, o *gateway.Options) { o.Version = "v2" }, why: "the program is another version"},
-		"memory lost":   {lasts: keep, change: func(_ *shop, b *bench, _ *gateway.Options) { b.swap() }, why: "lost its memory"},
+		"other setting, start cut short": {lasts: keep, change: func(s *shop, _ *bench, o *gateway.Options) {
+			s.with(map[string]string{"lines.0.wrap.speed": "500 mm/s"})
+			o.Snapshot = s.snapshot
+			s.cutShort(*o)
+		}, why: "the configuration is not the one"},
+		"other setting, put back": {lasts: keep, change: func(s *shop, _ *bench, o *gateway.Options) {
+			before := s.snapshot
+			s.with(map[string]string{"lines.0.wrap.speed": "500 mm/s"})
+			o.Snapshot = s.snapshot
+			s.cutShort(*o)
+			s.snapshot = before
+		}},
+		"other program, start cut short": {lasts: keep, change: func(s *shop, _ *bench, o *gateway.Options) {
+			o.Version = "v2"
+			s.cutShort(*o)
+		}, why: "the program is another version"},
+		"away, starts cut short": {lasts: keep, change: func(s *shop, _ *bench, o *gateway.Options) {
+			for range 2 {
+				<-time.After(10 * time.Minute) // of virtual time
+				s.cutShort(*o)
+			}
+		}, why: "arming.away is 15m"},
+		"memory lost": {lasts: keep, change: func(_ *shop, b *bench, _ *gateway.Options) { b.swap() }, why: "lost its memory"},
 		"controller off": {lasts: keep, change: func(s *shop, _ *bench, _ *gateway.Options) {
 			s.dialer.Before = func(memory.Call) memory.Fault { return memory.Fault{Kind: memory.Cut} }
 		}, why: "arming.away is 15m"},
@@ -151,6 +173,23 @@ func TestArmingOverRestarts(t *testing.T) {
 			})
 		})
 	}
+}
+
+// cutShort starts a gateway and leaves the journal as a kill does that comes right after
+// its first record.
+func (s *shop) cutShort(o gateway.Options) {
+	begun := make(chan files, 1)
+	o.OnRecord = func(_ string, r record.Stored) {
+		if r.Record.Kind() == record.KindConfig && len(begun) == 0 {
+			begun <- filesOf(s.t, s.snapshot.Journal.Directory)
+		}
+	}
+	_, stop := s.start(o)
+	left := <-begun
+	if err := stop(); err != nil {
+		s.t.Error(err)
+	}
+	left.put(s.t, s.snapshot.Journal.Directory, s.snapshot.Journal.Path("north"))
 }
 
 // with changes the configuration.

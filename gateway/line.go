@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -14,6 +15,7 @@ import (
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
+	"lapgate/gateway/journal"
 	"lapgate/gateway/link"
 	"lapgate/gateway/record"
 	"lapgate/gateway/scan"
@@ -52,15 +54,17 @@ type lineLoop struct {
 	stands   standing
 	waits    *record.Mode   // an arming that lasts, until the controller is looked at
 	left     served         // how the line was left, at its start
+	doubted  []string       // what was found then to speak against the journal
 	noted    served         // newest
 	seen     bool           // a whole request block came
 	floor    uint32         // in the newest of them
 	lost     bool           // the controller was found to have lost its memory since the start
 	tended   time.Time      // when the journal was looked after last
 	again    *record.Mode   // of a line that had ended; nil at the start of the daemon
+	alone    bool           // and nobody asked for it: what is lost or damaged is left alone
 	declared *record.Config // the newest, with what it left out; nil without one
 	odd      strangeness
-	lastSeq  uint64 // of the newest record
+	lastSeq  uint64 // of the newest record; before the journal is read, of the loop before
 
 	beside func(line string) []alarm.Condition // conditions that the shell sees beside the machine
 	stood  []alarm.Condition                   // that stood at the last look
@@ -132,6 +136,11 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 	if l.dialer, err = l.options.Dialer(l.set.config); err != nil {
 		return fmt.Errorf("line %s: %w", l.set.name, err)
 	}
+	if l.alone && l.lastSeq > 0 {
+		if err = journal.Sound(ctx, l.set.journal, l.lastSeq); err != nil {
+			return fmt.Errorf("line %s: its journal is not opened again by itself: %w", l.set.name, err)
+		}
+	}
 	if l.journal, err = l.options.OpenJournal(ctx, l.set.name); err != nil {
 		if ctx.Err() != nil {
 			return nil // stopped before it began
@@ -162,19 +171,23 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 // begin puts the machine where the journal says that the line was left.
 func (l *lineLoop) begin(ctx context.Context) error {
 	l.machine = cycle.New(l.set.machine)
+	l.lastSeq = 0
 	err := l.journal.Replay(ctx, l.recover)
 	if against := (contradiction{}); errors.As(err, &against) {
 		// What came before the contradiction is no better known than what comes
 		// after it.
-		l.machine, l.stands, l.declared, l.recent, l.alarms = cycle.New(l.set.machine), standing{}, nil, record.Recent{}, alarm.New(cycle.RuleOf)
+		l.machine, l.stands, l.declared, l.recent, l.alarms, l.lastSeq = cycle.New(l.set.machine), standing{}, nil, record.Recent{}, alarm.New(cycle.RuleOf), 0
 		err = l.journal.BeginAnew(ctx, against.Error())
 	}
 	if err != nil {
 		return fmt.Errorf("reading the journal: %w", err)
 	}
 	l.newest.Store(l.recent.Newest())
-	before := l.declared
 	l.left = l.leftAs()
+	l.doubted = l.doubtsAtStart()
+	if l.alone && len(l.doubted) > 0 {
+		return fmt.Errorf("the line is not served again by itself: %s", strings.Join(l.doubted, "; "))
+	}
 	if !l.declare(context.WithoutCancel(ctx)) {
 		return l.halted
 	}
@@ -182,14 +195,17 @@ func (l *lineLoop) begin(ctx context.Context) error {
 		return l.halted
 	}
 	l.machine.StartArmed(false)
-	if mode := l.startMode(before); mode != nil {
+	if mode := l.startMode(); mode != nil {
 		if !l.append(context.WithoutCancel(ctx), *mode) {
 			return l.halted
 		}
 		l.machine.StartArmed(mode.Armed)
 	}
 	l.shadowed(ctx)
-	l.handle(ctx, cycle.Doubt{Doubts: l.journal.Doubts()})
+	l.handle(ctx, cycle.Doubt{Doubts: l.doubted})
+	if len(l.doubted) > 0 && l.halted == nil {
+		l.forget()
+	}
 	return l.halted
 }
 
@@ -262,14 +278,9 @@ func (l *lineLoop) recover(s record.Stored) error {
 	if err := l.machine.Recover(s); err != nil {
 		return contradiction{s.Seq, err}
 	}
-	l.lastSeq = s.Seq
-	l.stands.add(s)
-	l.fold(s)
+	l.remember(s)
 	switch r := s.Record.(type) {
-	case record.Config:
-		l.declared = whole(r, l.declared)
 	case record.Carry:
-		l.declared = r.Config
 		for i := range r.Alarms {
 			l.recoverAlarm(r.Alarms[i].At, &r.Alarms[i])
 		}
@@ -279,6 +290,19 @@ func (l *lineLoop) recover(s record.Stored) error {
 	return nil
 }
 
+// remember takes a record into what the shell itself knows of those before.
+func (l *lineLoop) remember(s record.Stored) {
+	l.lastSeq = s.Seq
+	switch r := s.Record.(type) {
+	case record.Config:
+		l.declared = whole(r, l.declared)
+	case record.Carry:
+		l.declared = r.Config
+	}
+	l.stands.add(s, l.declared)
+	l.fold(s)
+}
+
 // fold adds a record to what people read. One that says nothing to a person does not
 // end the line; it is told once.
 func (l *lineLoop) fold(s record.Stored) {
@@ -286,56 +310,6 @@ func (l *lineLoop) fold(s record.Stored) {
 		l.unfolded = true
 		l.log.Warn("the page and the reports leave out a record", zap.Error(err))
 	}
-}
-
-// connect dials once and tells of the first failure, of one for another reason, of
-// one that stays for minutes, and of the recovery.
-func (l *lineLoop) connect(ctx context.Context) {
-	l.retry.waiting = false
-	dialling, cancel := context.WithTimeout(ctx, l.set.connectTimeout)
-	defer cancel()
-	port, err := l.dialer.Dial(dialling)
-	if err != nil {
-		if ctx.Err() != nil {
-			return
-		}
-		l.options.Metrics.DialFailed(l.set.name)
-		l.unreachable(err)
-		return
-	}
-	l.port = port
-	l.handle(ctx, cycle.LinkUp{})
-}
-
-// unreachable notes that the controller cannot be connected to.
-func (l *lineLoop) unreachable(err error) {
-	if l.outage.begin(time.Now(), err) {
-		fields := []zap.Field{zap.Error(err)}
-		if help := helpOf(err); help != "" {
-			fields = append(fields, zap.String("remedy", help))
-		}
-		l.log.Warn("controller not reachable; trying again until it is", fields...)
-	}
-}
-
-// found notes that the controller answers with a whole request block.
-func (l *lineLoop) found() {
-	l.retry.reset()
-	if told := l.outage.end(time.Now()); told != nil {
-		l.log.Info("controller reachable again", told...)
-	}
-}
-
-// hangUp closes the connection, and forgets what it still had to say.
-func (l *lineLoop) hangUp() {
-	if l.port == nil {
-		return
-	}
-	if err := l.port.Close(); err != nil {
-		l.log.Debug("closing the connection", zap.Error(err))
-	}
-	l.port = nil
-	l.queue = l.queue[:0]
 }
 
 // handle steps the machine with an event and with all that comes of it.
@@ -465,15 +439,11 @@ func (l *lineLoop) journalFailed(ctx context.Context, r record.Record, err error
 // follow keeps what the shell itself, and people, must know of durable records. What
 // people read is a copy: however slow they are, the line waits for none of them.
 func (l *lineLoop) follow(s record.Stored) {
-	l.lastSeq = s.Seq
-	l.stands.add(s)
-	l.fold(s)
+	l.remember(s)
 	l.newest.Store(l.recent.Newest())
 	switch r := s.Record.(type) {
 	case record.Mode:
 		l.armed = r.Armed
-	case record.Config:
-		l.declared = whole(r, l.declared)
 	case record.Request, record.Outcome:
 		// At once, so that the roll after the last one gets no recipe.
 		if why := l.stands.over(s.At); why != "" && l.armed {

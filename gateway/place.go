@@ -30,6 +30,7 @@ type place struct {
 type restart struct {
 	who    Person
 	reason string
+	alone  bool           // nobody wished it: the line comes back by itself
 	begun  chan *lineLoop // the loop that serves it, nil when there will be none
 }
 
@@ -48,12 +49,17 @@ const (
 )
 
 // comesBack tells whether a line that ended so is opened again by itself: its disk
-// was full, or another process held its journal. Both pass without a person at this
-// machine, and the journal is checked when it is opened. After anything else, of
-// which a journal that failed to synchronise is one, a person has to look first.
+// was full or failed, or another process held its journal. These pass without a person at
+// this machine, the journal is checked before it is opened, and what was written last is
+// written again then. After anything else, of which a journal that was lost or damaged is
+// one, a person has to look first.
 func comesBack(err error) bool {
-	return errors.Is(err, journal.ErrFull) || errors.Is(err, journal.ErrInUse) ||
-		errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT)
+	for _, passes := range []error{journal.ErrFull, journal.ErrDisk, journal.ErrInUse, syscall.ENOSPC, syscall.EDQUOT, syscall.EIO} {
+		if errors.Is(err, passes) {
+			return !errors.Is(err, journal.ErrMoved)
+		}
+	}
+	return false
 }
 
 // keep serves a line until ctx ends, or until no line is left that could come back.
@@ -110,7 +116,7 @@ func (g *Gateway) rest(ctx context.Context, p *place, wait *backoff, err error) 
 	case <-g.over:
 		return restart{}, false
 	case <-after:
-		return restart{who: Person{By: self}, reason: "opened again after: " + err.Error()}, true
+		return restart{who: Person{By: self}, reason: "opened again after: " + err.Error(), alone: true}, true
 	case r := <-p.restarts:
 		wait.reset()
 		if again.IsZero() && !g.left(-1) {
@@ -157,6 +163,7 @@ func (g *Gateway) replacement(p *place, r restart) (*lineLoop, error) {
 	}
 	l := newLineLoop(s, &g.options, g.beside)
 	l.once = append(slices.Clone(p.loop().once), cycle.ConditionEnded) // what could not be recorded
+	l.alone, l.lastSeq = r.alone, p.loop().lastSeq
 	l.again = &record.Mode{By: r.who.By, User: r.who.User, Reason: r.reason, Cause: record.CauseReopened, Controller: s.identity}
 	return l, nil
 }

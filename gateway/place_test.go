@@ -1,10 +1,12 @@
 package gateway_test
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -131,6 +133,67 @@ func TestFullDiskComesBack(t *testing.T) {
 		}
 		cancel()
 	})
+}
+
+// TestFailedDiskComesBack: a line whose disk failed to synchronise comes back by itself,
+// in shadow, where its journal is found as it was left. One that was lost or damaged
+// meanwhile is left as it is until a named person has the line served again.
+func TestFailedDiskComesBack(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(path string) error
+		ends   string // why it does not come back by itself
+		why    string // condition once it was restarted by name
+	}{
+		"as it was": {},
+		"deleted":   {func(path string) error { return os.Remove(path) }, "the file is gone", "holds-unknown"},
+		"damaged":   {func(path string) error { return os.WriteFile(path, bytes.Repeat([]byte("x"), 8192), 0o600) }, "is damaged", "journal-set-aside"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				ctx, cancel := context.WithCancel(context.Background())
+				defer cancel()
+				p := newPair(ctx, t)
+				var fault atomic.Pointer[error]
+				p.southFails(&fault)
+				g, stop := p.start(p.options)
+				until(t, time.Minute, "south wraps", func() bool { return p.counts["south"].Load() > 0 })
+				failed := journal.ErrDisk
+				fault.Store(&failed)
+				until(t, time.Minute, "south ends", func() bool { return g.Lines()[1].Ended })
+				if st := g.Lines()[1]; st.Again.IsZero() || !st.Alive() {
+					t.Errorf("the line is not to come back: %+v", st)
+				}
+				fault.Store(nil)
+				path := p.snapshot.Journal.Path("south")
+				if c.change != nil {
+					if err := c.change(path); err != nil {
+						t.Fatal(err)
+					}
+				}
+				<-time.After(10 * time.Minute) // of virtual time
+				st := g.Lines()[1]
+				if st.Ended != (c.ends != "") || st.Armed || !strings.Contains(st.Error, c.ends) {
+					t.Errorf("after minutes the line is %+v, want ended by %q", st, c.ends)
+				}
+				if c.ends != "" {
+					if left, err := filepath.Glob(path + ".damaged-*"); err != nil || len(left) > 0 {
+						t.Errorf("set aside by itself: %v, %v", left, err)
+					}
+					if err := g.Restart(ctx, "south", gateway.Person{By: "Kim Berg"}, "looked at it"); err != nil {
+						t.Fatal(err)
+					}
+					<-time.After(time.Minute) // of virtual time
+					if st := g.Lines()[1]; st.Ended || st.Armed || !slices.Contains(st.Machine.Conditions, c.why) {
+						t.Errorf("restarted, the line is %+v, want %s", st, c.why)
+					}
+				}
+				if err := stop(); err != nil {
+					t.Error(err)
+				}
+				cancel()
+			})
+		})
+	}
 }
 
 // TestRestartByName: a line that does not come back by itself does so by name, in

@@ -15,6 +15,56 @@ import (
 
 var errNoConnection = errors.New("no connection")
 
+// connect dials once and tells of the first failure, of one for another reason, of
+// one that stays for minutes, and of the recovery.
+func (l *lineLoop) connect(ctx context.Context) {
+	l.retry.waiting = false
+	dialling, cancel := context.WithTimeout(ctx, l.set.connectTimeout)
+	defer cancel()
+	port, err := l.dialer.Dial(dialling)
+	if err != nil {
+		if ctx.Err() != nil {
+			return
+		}
+		l.options.Metrics.DialFailed(l.set.name)
+		l.unreachable(err)
+		return
+	}
+	l.port = port
+	l.handle(ctx, cycle.LinkUp{})
+}
+
+// unreachable notes that the controller cannot be connected to.
+func (l *lineLoop) unreachable(err error) {
+	if l.outage.begin(time.Now(), err) {
+		fields := []zap.Field{zap.Error(err)}
+		if help := helpOf(err); help != "" {
+			fields = append(fields, zap.String("remedy", help))
+		}
+		l.log.Warn("controller not reachable; trying again until it is", fields...)
+	}
+}
+
+// found notes that the controller answers with a whole request block.
+func (l *lineLoop) found() {
+	l.retry.reset()
+	if told := l.outage.end(time.Now()); told != nil {
+		l.log.Info("controller reachable again", told...)
+	}
+}
+
+// hangUp closes the connection, and forgets what it still had to say.
+func (l *lineLoop) hangUp() {
+	if l.port == nil {
+		return
+	}
+	if err := l.port.Close(); err != nil {
+		l.log.Debug("closing the connection", zap.Error(err))
+	}
+	l.port = nil
+	l.queue = l.queue[:0]
+}
+
 // send is the only place from which a controller is written to. It lets
 // nothing through while the line is not armed, nor a block that is not the
 // gateway's.

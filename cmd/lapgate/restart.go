@@ -17,8 +17,10 @@ failed, it was fenced, or its program did. See to the cause first. The other lin
 go on as they are.
 
 The line comes back in shadow, which is recorded with the name; arm it when its
-controller is the right one. A line whose disk was full or whose journal another
-process held comes back by itself, in shadow too.`,
+controller is the right one. A line whose disk was full or failed, or whose journal
+another process held, comes back by itself, in shadow too, where its journal is found
+as it was left. One that was lost or damaged waits for this command, which goes on with
+a new journal in its place.`,
 		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if r.By == "" {

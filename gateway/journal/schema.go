@@ -14,6 +14,8 @@ var (
 	ErrInUse = errors.New("the journal is in use")
 	// ErrFull says that the disk has no room for a record.
 	ErrFull = errors.New("the disk is full")
+	// ErrDisk says that the disk failed to read, to write or to synchronise.
+	ErrDisk = errors.New("the disk fails")
 	// ErrNewer says that a newer version of the program wrote the journal.
 	ErrNewer = errors.New("the journal is newer than this program")
 	// ErrForeign says that the file is a sound database of something else.
@@ -207,6 +209,31 @@ func checkTail(ctx context.Context, path string) (err error) {
 		from = max(from, head.Seq-tail+1)
 	}
 	return r.unbroken(ctx, from, 0, func(Entry) error { return nil })
+}
+
+// Sound proves, read-only, that a journal is still there with its first records up to
+// least, and that its newest are whole. It returns a *DamageError where that is not so.
+func Sound(ctx context.Context, path string, least uint64) (err error) {
+	there, err := present(path)
+	if err != nil {
+		return err
+	}
+	if !there {
+		return &DamageError{Path: path, Problem: "the file is gone or empty"}
+	}
+	if err := checkTail(ctx, path); err != nil {
+		return err
+	}
+	r, err := OpenReader(ctx, path)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, r.Close()) }()
+	head, err := r.Head(ctx)
+	if err == nil && head.Seq < least {
+		err = &DamageError{Path: path, Problem: fmt.Sprintf("it has %d records, and had %d", head.Seq, least)}
+	}
+	return err
 }
 
 // emptyLog reports whether the write-ahead log holds no transaction: a first

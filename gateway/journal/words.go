@@ -46,9 +46,10 @@ func (e *plainError) Error() string {
 
 func (e *plainError) Unwrap() error { return e.err }
 
-// Is lets ErrFull be asked for.
+// Is lets ErrFull and ErrDisk be asked for.
 func (e *plainError) Is(target error) bool {
-	return target == ErrFull && e.cause.code == sqlite3.SQLITE_FULL
+	return target == ErrFull && e.cause.code == sqlite3.SQLITE_FULL ||
+		target == ErrDisk && e.cause.code == sqlite3.SQLITE_IOERR
 }
 
 // inWords puts an error of SQLite into words that tell what to do. Any other

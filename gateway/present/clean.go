@@ -1,10 +1,12 @@
 package present
 
 import (
+	"bytes"
 	"fmt"
 	"strconv"
 	"strings"
 	"unicode"
+	"unicode/utf16"
 	"unicode/utf8"
 )
 
@@ -27,6 +29,29 @@ func Clean(text string) string {
 		}
 	}
 	return b.String()
+}
+
+// CleanJSON is JSON text that says the same, with every character written out, as
+// \u202e, that a terminal or a viewer would obey and not show. JSON itself leaves some of
+// them as they are.
+func CleanJSON(text []byte) []byte {
+	hidden := func(r rune) bool { return r != '\n' && obeyed(r) } // a break between values
+	if bytes.IndexFunc(text, hidden) < 0 {
+		return text
+	}
+	var b bytes.Buffer
+	for _, r := range string(text) {
+		if !hidden(r) {
+			b.WriteRune(r)
+			continue
+		}
+		if low, high := utf16.EncodeRune(r); low != utf8.RuneError {
+			fmt.Fprintf(&b, `\u%04x\u%04x`, low, high)
+		} else {
+			fmt.Fprintf(&b, `\u%04x`, r)
+		}
+	}
+	return b.Bytes()
 }
 
 // obeyed tells whether a character is not shown but obeyed. The format characters of

@@ -1,6 +1,8 @@
 package present_test
 
 import (
+	"encoding/json"
+	"reflect"
 	"strings"
 	"testing"
 
@@ -62,5 +64,60 @@ func TestHostileCells(t *testing.T) {
 				t.Errorf("no %s in %s", want, got)
 			}
 		}
+	}
+}
+
+// hostile are the characters that are obeyed and not shown: C0, DEL, C1, line and
+// paragraph breaks, and all that turn the direction of writing or hide in it.
+func hostile() (out []rune) {
+	for _, span := range [][2]rune{{0, 0x1f}, {0x7f, 0x9f}, {0x200b, 0x200f}, {0x2028, 0x202e}, {0x2060, 0x2064}, {0x2066, 0x2069}, {0xad, 0xad}, {0x61c, 0x61c}, {0xfeff, 0xfeff}, {0xe0001, 0xe0001}} {
+		for r := span[0]; r <= span[1]; r++ {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+// JSON shows every such character as an escape, in values, names and rows, and says the
+// same to a program that reads it.
+func TestHostileJSON(t *testing.T) {
+	type row struct {
+		Tag string `json:"tag"`
+	}
+	type object struct {
+		Reason string            `json:"reason"`
+		Extra  map[string]string `json:"extra"`
+		Rows   []row             `json:"rows"`
+	}
+	for _, c := range hostile() {
+		text := "a" + string(c) + "b"
+		v := object{Reason: text, Extra: map[string]string{text: text}, Rows: []row{{text}}}
+		for name, value := range map[string]any{"object": v, "list": v.Rows} {
+			var b strings.Builder
+			w := present.New(&b, &recipe.Line{})
+			w.Form.JSON = true
+			if err := w.Print(value); err != nil {
+				t.Fatal(err)
+			}
+			got := b.String()
+			if strings.ContainsFunc(strings.ReplaceAll(got, "\n", ""), func(r rune) bool { return r < 0x20 || r > 0x7e }) {
+				t.Errorf("%U in an %s: printed is %q", c, name, got)
+			}
+			if name == "list" {
+				var back row
+				if err := json.Unmarshal([]byte(got), &back); err != nil || back.Tag != text {
+					t.Errorf("%U: read back is %q, %v", c, back.Tag, err)
+				}
+				continue
+			}
+			var back object
+			if err := json.Unmarshal([]byte(got), &back); err != nil || !reflect.DeepEqual(back, v) {
+				t.Errorf("%U: read back is %+v, %v", c, back, err)
+			}
+		}
+	}
+	plain := []byte("{\n  \"tag\": \"Größe 5 °C\"\n}")
+	if got := present.CleanJSON(plain); string(got) != string(plain) {
+		t.Errorf("got %s", got)
 	}
 }

@@ -236,7 +236,7 @@ func marshal(v any) ([]byte, error) {
 	if err := e.Encode(inUTC(reflect.ValueOf(v)).Interface()); err != nil {
 		return nil, err
 	}
-	return bytes.TrimRight(b.Bytes(), "\n"), nil
+	return CleanJSON(bytes.TrimRight(b.Bytes(), "\n")), nil
 }
 
 // jsonObject writes a struct; its tables one row a line, while they are made.

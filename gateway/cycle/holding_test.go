@@ -60,12 +60,12 @@ func TestRemedyNamesTheSlot(t *testing.T) {
 	for i := range stand.Ready {
 		stand.Ready[i], stand.Outer[i] = true, 1
 	}
-	of := func(width float64, change func(*recipe.Stand)) string {
+	of := func(width float64, change func(*recipe.Stand)) Holding {
 		s := stand
 		change(&s)
 		r := RequestOf(recipe.Roll{Tag: "A", Diameter: 1.2, Width: width, WidthMedian: width, Grade: 7, Core: 3, Quality: 1}, s)
 		d := Decide(line, &r, &record.Basis{}, nil)
-		return HoldingOf(line, &r, d.Payload.HoldReason, d.Findings).Do
+		return HoldingOf(line, &r, d.Payload.HoldReason, d.Findings)
 	}
 	for _, c := range []struct {
 		name  string
@@ -77,8 +77,12 @@ func TestRemedyNamesTheSlot(t *testing.T) {
 		{"not ready", 1.6, func(s *recipe.Stand) { s.Ready[1] = false }, "Make slot 2 ready, then press retry at the controller."},
 		{"too little left", 1.6, func(s *recipe.Stand) { s.Outer[1] = 0.08 }, "Hang a new wrapper roll, 1.85 m wide, in slot 2, telling it first with lapgate hang --slot 2, then press retry"},
 	} {
-		if got := of(c.width, c.stand); !strings.HasPrefix(got, c.want) {
-			t.Errorf("%s: %q, want %q…", c.name, got, c.want)
+		got := of(c.width, c.stand)
+		if !strings.HasPrefix(got.Do, c.want) {
+			t.Errorf("%s: %q, want %q…", c.name, got.Do, c.want)
+		}
+		if strings.Contains(got.Text, "Hang") || strings.Contains(got.Text, "ready.") || strings.Contains(got.Text, "lapgate") {
+			t.Errorf("%s: the reason says again what to do: %q", c.name, got.Text)
 		}
 	}
 }

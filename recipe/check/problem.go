@@ -195,7 +195,7 @@ func (r *run) noSlot(p *recipe.Problem) {
 	if len(list) > 0 {
 		c := nearest(list, widths)
 		got, key = why.String(), r.slotKey(c.Slot.Number)
-		text += ": " + got + ". " + r.slotRemedy(c, widths)
+		text += ": " + got + ". " + r.nearestSlot(c)
 	} else {
 		text += ", but the stand has no slots; add them to stand.slots"
 	}
@@ -218,22 +218,14 @@ func (r *run) relief() string {
 	return text
 }
 
-// slotRemedy says what to do with the slot that is nearest to serve.
-func (r *run) slotRemedy(c *recipe.Candidate, widths recipe.Range) string {
-	slot := "slot " + strconv.Itoa(c.Slot.Number)
-	switch {
-	case outside(c.Slot.Width, widths) > 0, c.Fit == recipe.NotAllowed:
-		return "Hang a wrapper of that width in " + slot + ", of " + orList(r.spec.Papers) + ", and tell it first with " + hangCommand(c.Slot.Number)
-	case c.Fit == recipe.BeingHung:
-		return "End the work at " + slot + " and make it ready"
-	case c.Fit == recipe.Empty, c.Fit == recipe.OutOfService:
-		return "Hang a wrapper in " + slot + " and tell it first with " + hangCommand(c.Slot.Number)
-	case c.Fit == recipe.NotReady:
-		return "Make " + slot + " ready"
-	case c.Fit == recipe.TooShort:
-		return "Change the wrapper roll in " + slot + ": " + r.write(metres, math.Round(c.Left*10)/10) + " left, " + r.write(metres, math.Ceil(c.Need*10)/10) + " needed; tell it first with " + hangCommand(c.Slot.Number)
+// nearestSlot names the slot that is nearest to serve; what to do with it is said by
+// RemedyFor.
+func (r *run) nearestSlot(c *recipe.Candidate) string {
+	text := "Slot " + strconv.Itoa(c.Slot.Number) + " is the nearest to serve"
+	if c.Fit == recipe.TooShort {
+		text += ": " + r.write(metres, math.Round(c.Left*10)/10) + " left, " + r.write(metres, math.Ceil(c.Need*10)/10) + " needed"
 	}
-	return "Change " + slot
+	return text
 }
 
 // hangCommand is how a person tells what is hung in a slot.

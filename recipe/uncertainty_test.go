@@ -142,12 +142,18 @@ func TestUnitsOfTexts(t *testing.T) {
 	if got := line.Write(1.2700004, quantity.Length); got != "1.27 m" {
 		t.Errorf("as held: %q", got)
 	}
-	line.Units = map[quantity.Dimension]string{quantity.Length: "in", quantity.Temperature: "°F", quantity.Mass: "lb"}
+	line.Units = map[quantity.Dimension]string{quantity.Length: "in", quantity.Temperature: "°F", quantity.TemperatureDifference: "°F", quantity.Mass: "lb"}
 	for d, want := range map[quantity.Dimension]string{
 		quantity.Length: "50 in", quantity.Temperature: "34.286 °F", quantity.Mass: "2.8 lb", quantity.Time: "1.27 s",
 	} {
 		if got := line.Write(1.27, d); got != want {
 			t.Errorf("%s: %q, want %q", d, got, want)
+		}
+	}
+	// Kelvins are a difference, whoever reads them; degrees are a temperature.
+	for unit, want := range map[string]string{"K": "9 °F", "°C": "41 °F", "m": "196.85 in", "": "5"} {
+		if got := line.WriteUnit(5, unit); got != want {
+			t.Errorf("5 %s: %q, want %q", unit, got, want)
 		}
 	}
 }

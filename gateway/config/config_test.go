@@ -361,7 +361,7 @@ func TestSnapshotValues(t *testing.T) {
 	if s.Status.Off() || s.Units.For(quantity.Length) != "in" || s.Units.For(quantity.Conductance) != "W/m2K" || s.Units.For("nonsense") != "" {
 		t.Errorf("%+v %+v", s.Status, s.Units)
 	}
-	if got := l.Recipe.Write(1.27, quantity.Length) + ", " + l.Recipe.Write(175, quantity.Temperature); got != "50 in, 347 °F" {
+	if got := l.Recipe.Write(1.27, quantity.Length) + ", " + l.Recipe.Write(175, quantity.Temperature) + ", " + l.Recipe.Write(5, quantity.TemperatureDifference); got != "50 in, 347 °F, 9 °F" {
 		t.Errorf("the line writes %s", got)
 	}
 	for key, want := range map[string]string{

@@ -53,8 +53,13 @@ type Units struct {
 }
 
 // For is the preferred unit of a dimension; where none can be configured, the
-// one in which the dimension is held.
+// one in which the dimension is held. Whoever reads °F reads a difference of
+// temperatures in it too.
 func (u *Units) For(d quantity.Dimension) string {
+	const fahrenheit = "°F"
+	if d == quantity.TemperatureDifference && u.Temperature == fahrenheit {
+		return fahrenheit
+	}
 	v := reflect.ValueOf(u).Elem()
 	for i := range v.NumField() {
 		if v.Type().Field(i).Tag.Get("dimension") == string(d) {

@@ -50,7 +50,7 @@ type printedRow struct {
 }
 
 func millUnits() *recipe.Line {
-	return &recipe.Line{Units: map[quantity.Dimension]string{quantity.Length: "in", quantity.Temperature: "°F", quantity.Mass: "lb", quantity.Time: "s"}}
+	return &recipe.Line{Units: map[quantity.Dimension]string{quantity.Length: "in", quantity.Temperature: "°F", quantity.TemperatureDifference: "°F", quantity.Mass: "lb", quantity.Time: "s"}}
 }
 
 func sequence[T any](rows ...T) iter.Seq2[T, error] {

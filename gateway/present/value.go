@@ -68,9 +68,6 @@ func (w *Printer) unit(c Column) string {
 	if e.dim == quantity.None {
 		return e.unit
 	}
-	if e.dim == quantity.TemperatureDifference && w.Line.Unit(quantity.Temperature) == "°F" {
-		return "°F"
-	}
 	return w.Line.Unit(e.dim)
 }
 

@@ -9,6 +9,7 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/check"
+	"lapgate/recipe/quantity"
 	"lapgate/recipe/reel"
 )
 
@@ -101,6 +102,10 @@ var cases = []struct {
 	{"wrap settings", func(s *scene) { s.line.Wrap.Speed = 0 }, codes(recipe.WrapIncalculable), "feed_length_m", "", "counts_per_metre"},
 	{"crimp settings", func(s *scene) { s.line.Crimp.Decel = -1 }, codes(recipe.CrimpIncalculable), "crimp_time_s", "", "crimp_speed"},
 	{"bond above platen", func(s *scene) { s.line.Materials.Stock[0].BondTarget = 175 }, codes(recipe.BondAbovePlaten), "header_temperature_c", "mill.yaml:51", "must reach 175 °C, but the cooler platen is taken at 171 °C and cannot give that; platens 4 K hotter"},
+	{"bond above platen, read in °F", func(s *scene) {
+		s.line.Materials.Stock[0].BondTarget = 175
+		s.line.Units = map[quantity.Dimension]string{quantity.Temperature: "°F", quantity.TemperatureDifference: "°F"}
+	}, codes(recipe.BondAbovePlaten), "header_temperature_c", "mill.yaml:51", "must reach 347 °F, but the cooler platen is taken at 339.8 °F and cannot give that; platens 8 °F hotter"},
 	{"header settings", func(s *scene) { s.line.Header.Backing = -1 }, codes(recipe.HeaderIncalculable), "header_dwell_s", "", "backing_effusivity"},
 
 	{"turning drive settings", func(s *scene) { s.line.Drives.Turning.Gear = 0 }, codes(recipe.DriveIncalculable), "turning_hz", "", "gear ratio is not positive; correct drives.turning"},

@@ -6,6 +6,7 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/heads"
+	"lapgate/recipe/quantity"
 	"lapgate/recipe/thermal"
 )
 
@@ -55,10 +56,19 @@ func (r *run) dwellOutside(sp *recipe.Setpoints, span recipe.Range) {
 	text := "the header dwell is " + got + " at the unfavourable end of what is uncertain, allowed is " + want + "; "
 	if m := r.headMaterial(); m != nil && sp.HeaderDwell > span.Max {
 		if k, ok := r.warmer(sp, m, span.Max); ok {
-			text += "platens " + r.write(kelvins, k) + " hotter would do within the limits of the paper; "
+			text += "platens " + r.hotter(k) + " hotter would do within the limits of the paper; "
 		}
 	}
 	r.add(DwellRange, "header_dwell_s", got, want, dwellLimit.key, text+dwellLimit.remedy)
+}
+
+// hotter is a difference of temperatures in whole degrees as people read them, rounded
+// up, one at least.
+func (r *run) hotter(k float64) string {
+	unit := r.line.Unit(kelvins)
+	const rounding = 1e-9
+	degrees := math.Max(1, math.Ceil(quantity.In(k, kelvins, unit)-rounding))
+	return strconv.FormatFloat(degrees, 'f', -1, 64) + " " + unit
 }
 
 // warmer is by how many whole kelvins hotter platens would keep the dwell

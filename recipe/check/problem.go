@@ -97,7 +97,7 @@ func (r *run) incalculable(p *recipe.Problem) {
 	case recipe.BondAbovePlaten:
 		r.add(p.Code, "header_temperature_c", "platen taken at "+r.write(celsius, p.Want), "above "+r.write(celsius, p.Got), r.headKey(r.spec.Head, "platen_temperature"),
 			"the bond line of "+strconv.Quote(r.spec.Head)+" must reach "+r.write(celsius, p.Got)+", but the cooler platen is taken at "+r.write(celsius, p.Want)+
-				" and cannot give that; platens "+r.write(kelvins, math.Max(1, math.Ceil(p.Got-p.Want)))+" hotter are the least. Wait until they are warm, or correct bond_temperature or platen_temperature of the material within the limits of the paper")
+				" and cannot give that; platens "+r.hotter(p.Got-p.Want)+" hotter are the least. Wait until they are warm, or correct bond_temperature or platen_temperature of the material within the limits of the paper")
 	case recipe.HeaderIncalculable:
 		r.add(p.Code, "header_dwell_s", "no dwell", "settings of a press", "header.conductance",
 			"the dwell cannot be computed ("+thermal.Fault(p.Got).Error()+"); check conductance, backing_effusivity, start_temperature and their uncertainties in header, and the thermal values of head "+strconv.Quote(r.spec.Head))

@@ -297,10 +297,10 @@ func Spellings(d Dimension) []string {
 
 // Held converts v of the named unit to the unit in which values of its
 // dimension are held. A temperature is a point of its scale and not a
-// difference. ok is false for a name that is no unit.
+// difference, except in kelvins. ok is false for a name that is no unit.
 func Held(v float64, unitName string) (held float64, d Dimension, ok bool) {
 	for _, d := range Dimensions() {
-		if u, found := find(d, unitName); found && unitName != "" {
+		if u, found := find(d, unitName); found && unitName != "" && (d != Temperature || u.name != "K") {
 			x := new(big.Rat)
 			if x.SetFloat64(v) == nil {
 				return v, d, true // not a number, or infinite

@@ -180,6 +180,11 @@ func Listen(ctx context.Context, addr string, a config.Access, s Source) (*Serve
 	if err != nil {
 		return nil, fmt.Errorf("status address %q: %w", addr, err)
 	}
+	return Serve(l, a, s), nil
+}
+
+// Serve is Listen on what somebody listens on already, which it closes with the server.
+func Serve(l net.Listener, a config.Access, s Source) *Server {
 	l = &fewConns{Listener: l, places: make(chan struct{}, mostConns)}
 	if t := a.TLS(); t != nil {
 		l = tls.NewListener(l, t)
@@ -199,7 +204,7 @@ func Listen(ctx context.Context, addr string, a config.Access, s Source) (*Serve
 		done:     make(chan error, 1),
 	}
 	go func() { srv.done <- srv.http.Serve(l) }()
-	return srv, nil
+	return srv
 }
 
 // Addr is the address that is listened on.

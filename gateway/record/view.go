@@ -287,7 +287,7 @@ func summary(r Record, line *recipe.Line) string {
 	case Mode:
 		return fmt.Sprintf("writing %s by %s: %s", onOff(r.Armed), person(r.By, r.User), r.Reason)
 	case Config:
-		return fmt.Sprintf("%s, %d changes", handshake.ConfigHash(r.Hash), len(r.Changes))
+		return fmt.Sprintf("%s, %s", handshake.ConfigHash(r.Hash), changesText(len(r.Changes)))
 	case Frame:
 		return fmt.Sprintf("%s of case %s, %d registers", r.Block, r.Case, len(r.Words))
 	case Origin:
@@ -322,6 +322,13 @@ func stationText(r *Station) string {
 		s += ": " + r.Reason
 	}
 	return s
+}
+
+func changesText(n int) string {
+	if n == 1 {
+		return "1 change"
+	}
+	return fmt.Sprintf("%d changes", n)
 }
 
 func hangText(r *Hang, line *recipe.Line) string {

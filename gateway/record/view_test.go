@@ -47,6 +47,7 @@ func TestHashIsSpelledOneWay(t *testing.T) {
 func TestTextNamesWhatItIsOf(t *testing.T) {
 	for want, r := range map[string]record.Record{
 		"configuration 0f2e3d4c, 0 changes":                             record.Config{Hash: 0x0F2E3D4C},
+		"configuration 0f2e3d4c, 1 change":                              record.Config{Hash: 0x0F2E3D4C, Changes: make([]record.ConfigChange, 1)},
 		"hold of every roll on by ola: paper":                           record.Hold{On: true, By: "ola", Reason: "paper"},
 		"gap: outcomes 1 to 4, rolls 2 to 5: held by the other machine": record.Gap{FromIndex: 1, ToIndex: 4, FromRoll: 2, ToRoll: 5, Cause: "held by the other machine"},
 		"writing off by kim: look":                                      record.Mode{By: "kim", Reason: "look"},

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html"
 	"math"
+	"strconv"
 	"strings"
 
 	"lapgate/recipe"
@@ -110,6 +111,17 @@ func (v *SideView) words(length func(float64) string) string {
 // line.
 func Short(line *recipe.Line, v float64, d quantity.Dimension) string {
 	unit := line.Unit(d)
+	return quantity.Round(v, d, unit, decimalsOf(v, d, unit))
+}
+
+// Column is Short with zeros at its end, so that the figures of a column stand below
+// each other.
+func Column(line *recipe.Line, v float64, d quantity.Dimension) string {
+	unit := line.Unit(d)
+	return strconv.FormatFloat(quantity.In(v, d, unit), 'f', decimalsOf(v, d, unit), 64) + " " + unit
+}
+
+func decimalsOf(v float64, d quantity.Dimension, unit string) int {
 	decimals := 1
 	switch unit {
 	case "m", "ft", "yd", "m/s":
@@ -120,5 +132,5 @@ func Short(line *recipe.Line, v float64, d quantity.Dimension) string {
 	case "mm", "kg", "lb":
 		decimals = 0
 	}
-	return quantity.Round(v, d, unit, decimals)
+	return decimals
 }

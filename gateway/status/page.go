@@ -115,19 +115,31 @@ func (p *livePanels) Since() string {
 	return clock(p.seenAt, p.zone)
 }
 
-// prose is a sentence in which no word with a hyphen is broken: the tag of a roll or a
-// flag of a command.
+// prose is a sentence in which no word with a hyphen is broken, such as the tag of a
+// roll, no flag of a command stands without its value, and no number without its unit.
 func prose(text string) template.HTML {
-	const longest = 16 // a longer word would make the page scroll sideways
+	const longest = 16 // a longer one would make the page scroll sideways
 	words := strings.Split(present.Clean(text), " ")
-	for i, w := range words {
+	var out []string
+	for i := 0; i < len(words); i++ {
+		w := words[i]
+		if i+1 < len(words) && (strings.HasPrefix(w, "--") || isQuantity(w, words[i+1])) && len(w)+len(words[i+1]) < longest {
+			i++
+			w += " " + words[i]
+		}
 		escaped := template.HTMLEscapeString(w)
-		if strings.Contains(w, "-") && len(w) <= longest {
+		if strings.ContainsAny(w, "- ") && len(w) <= longest {
 			escaped = `<span class="nb">` + escaped + `</span>`
 		}
-		words[i] = escaped
+		out = append(out, escaped)
 	}
-	return template.HTML(strings.Join(words, " ")) //nolint:gosec // each word is escaped
+	return template.HTML(strings.Join(out, " ")) //nolint:gosec // each word is escaped
+}
+
+// isQuantity tells a number with its unit, whatever stands behind it.
+func isQuantity(number, unit string) bool {
+	_, _, ok := quantity.Held(1, strings.TrimRight(unit, ".,;:)"))
+	return ok && strings.Trim(number, "(+-.0123456789") == "" && strings.ContainsAny(number, "0123456789")
 }
 
 // where says where a limit stands.
@@ -183,8 +195,7 @@ func (p *livePanels) Number(v *float64, dimension string) string {
 		return ""
 	}
 	d := quantity.Dimension(dimension)
-	text := report.Short(p.Writing(), *v, d)
-	return strings.TrimSuffix(text, " "+p.Writing().Unit(d))
+	return strings.TrimSuffix(report.Column(p.Writing(), *v, d), " "+p.Writing().Unit(d))
 }
 
 // rollPage is the page of one roll.

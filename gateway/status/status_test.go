@@ -185,7 +185,7 @@ func TestPages(t *testing.T) {
 		{"GET", "/", 200, `&lt;script&gt;`},
 		{"GET", "/", 200, "Line not served"},
 		{"GET", "/", 200, `the disk\x1b[2J\u202e is full`},
-		{"GET", "/", 200, `lapgate restart <span class="nb">--line</span> south <span class="nb">--by</span> NAME.`},
+		{"GET", "/", 200, `lapgate restart <span class="nb">--line south</span> <span class="nb">--by NAME.</span>`},
 		{"GET", "/", 200, "the line is opened again by itself, in shadow, at 22:05:00"},
 		{"GET", "/status.json", 200, `"again": "2026-03-01T22:05:00Z"`},
 		{"GET", "/status.json", 200, `"error": "the disk\u001b[2J\u202e is full\u009b"`},
@@ -253,9 +253,12 @@ func TestArmingWords(t *testing.T) {
 		view LineView
 		want string
 	}{
-		{LineView{}, "Shadow, nothing is written, by the configuration"},
+		{LineView{}, "Shadow, nothing is written"},
 		{LineView{Arming: Arming{By: "kim", Since: since}}, "Shadow, nothing is written, by kim since Mon 22:00"},
-		{LineView{Armed: true, Arming: Arming{By: "kim", Since: since, Why: "shift 3"}}, "Armed, by kim since Mon 22:00: shift 3"},
+		{LineView{Armed: true, Arming: Arming{By: "kim", Since: since, Why: "shift 3"}}, "Armed, by kim since Mon 22:00, until lapgate ends: shift 3"},
+		{LineView{Armed: true, Arming: Arming{By: "kim", Since: since, Why: "shift 3", Lasts: &record.Lasting{}}}, "Armed, by kim since Mon 22:00, until disarmed: shift 3"},
+		{LineView{Armed: true, Arming: Arming{By: "kim", Since: since, Why: "shift 3", Lasts: &record.Lasting{Until: since.Add(8 * time.Hour)}}}, "Armed, by kim since Mon 22:00, until Tue 06:00: shift 3"},
+		{LineView{Armed: true, Arming: Arming{By: "kim", Since: since, Why: "shift 3", Lasts: &record.Lasting{Rolls: 5}}}, "Armed, by kim since Mon 22:00, for 5 rolls: shift 3"},
 	} {
 		if got := c.view.ArmingWords(time.UTC); got != c.want {
 			t.Errorf("got %q, want %q", got, c.want)

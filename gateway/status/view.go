@@ -53,15 +53,17 @@ type LineView struct {
 	Standing []Standing                    `json:"active_conditions"`
 	Roll     *RollAt                       `json:"roll_at_station,omitempty"` // the newest that asked for a recipe
 	Stand    []report.Candidate            `json:"stand"`
-	Settings []report.Setting              `json:"recipe"` // in force at the newest roll that got one
-	Rolls    []RollRow                     `json:"rolls"`  // that left, the newest first
+	Settings []report.Setting              `json:"recipe"` // of the newest roll that got one
+	RecipeOf string                        `json:"recipe_of,omitempty"`
+	Rolls    []RollRow                     `json:"rolls"` // that left, the newest first
 }
 
-// Arming says who allowed or forbade writing, empty for what the configuration did.
+// Arming says who allowed or forbade writing, empty where nobody did.
 type Arming struct {
-	By    string    `json:"by,omitempty"`
-	Since time.Time `json:"since,omitzero"`
-	Why   string    `json:"why,omitempty"`
+	By    string          `json:"by,omitempty"`
+	Since time.Time       `json:"since,omitzero"`
+	Why   string          `json:"why,omitempty"`
+	Lasts *record.Lasting `json:"lasts,omitempty"` // over a restart; nil where it ends with the stay of the daemon
 }
 
 // ArmingWords says in a sentence whether anything is written, and who wanted it so.
@@ -71,13 +73,29 @@ func (v *LineView) ArmingWords(zone *time.Location) string {
 		out = "Armed"
 	}
 	if a.By == "" {
-		return out + ", by the configuration"
+		return out
 	}
 	out += ", by " + a.By + " since " + a.Since.In(zone).Format("Mon 15:04")
+	if v.Armed {
+		out += ", " + a.end(zone)
+	}
 	if a.Why == "" { // a line is disarmed without asking why
 		return out
 	}
 	return out + ": " + a.Why
+}
+
+// end says until when a line is armed.
+func (a *Arming) end(zone *time.Location) string {
+	switch l := a.Lasts; {
+	case l == nil:
+		return "until lapgate ends"
+	case !l.Until.IsZero():
+		return "until " + l.Until.In(zone).Format("Mon 15:04")
+	case l.Rolls > 0:
+		return fmt.Sprintf("for %d rolls", l.Rolls)
+	}
+	return "until disarmed"
 }
 
 // Standing is a condition that stands, or stood and was not acknowledged.
@@ -198,13 +216,13 @@ func (s Source) viewOf(l *Line, n *record.Newest) LineView {
 		a := &l.Alarms[i]
 		if a.State.Calls() && !slices.Contains(m.Conditions, a.Key) {
 			s := standingOf(a.Key)
-			s.Alarm = alarmWords(a)
+			s.Alarm, s.Remedy = alarmWords(a), "It is over, and nobody has said that it was seen: lapgate alarms ack "+a.Key+" --by NAME."
 			v.Standing = append(v.Standing, s)
 		}
 	}
 	if n.Mode != nil {
 		if mode, ok := n.Mode.Record.(record.Mode); ok && mode.Armed == l.Armed {
-			v.Arming = Arming{mode.By, n.Mode.At, mode.Reason}
+			v.Arming = Arming{mode.By, n.Mode.At, mode.Reason, mode.Lasts}
 		}
 	}
 	v.rolls(n)
@@ -311,7 +329,7 @@ func (v *LineView) station(line *recipe.Line, n *record.Newest) {
 		}
 		if p := payloadOf(d); p != nil {
 			points := record.SetpointsOf(p)
-			v.Settings = report.SettingsOf(line, &points)
+			v.Settings, v.RecipeOf = report.SettingsOf(line, &points), tagged(r.Tag, r.Number)
 			break
 		}
 	}

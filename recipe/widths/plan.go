@@ -26,11 +26,20 @@ type Options struct {
 	DiameterU, WidthU float64 // standard uncertainties to be expected at the scan, m
 }
 
-// PaperPrice is the price of a square metre of a paper, of every paper where
-// none is named.
+// PaperPrice is the price of a square metre of a paper, or of a kilogram, of every
+// paper where none is named.
 type PaperPrice struct {
-	Paper string
-	Price float64
+	Paper  string
+	Price  float64
+	ByMass bool
+}
+
+// byArea is the price of a square metre of the paper.
+func (x *PaperPrice) byArea(paper *recipe.Paper) float64 {
+	if x.ByMass {
+		return x.Price * paper.BasisWeight
+	}
+	return x.Price
 }
 
 // Plan is a schedule with all that is made of it: first NewPlan, then
@@ -123,7 +132,7 @@ func (p *Plan) setPrices() (problems []error) {
 	for _, x := range p.options.Prices {
 		if x.Paper == "" {
 			for i := range prices {
-				prices[i] = x.Price
+				prices[i] = x.byArea(&m.Papers[i])
 			}
 		}
 	}
@@ -136,7 +145,7 @@ func (p *Plan) setPrices() (problems []error) {
 			problems = append(problems, fmt.Errorf("paper-price: %q is not known; want one of %s", x.Paper, strings.Join(paperNames(m), ", ")))
 			continue
 		}
-		prices[k] = x.Price
+		prices[k] = x.byArea(&m.Papers[k])
 	}
 	p.Problem.Prices = prices
 	return problems

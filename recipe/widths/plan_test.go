@@ -17,7 +17,7 @@ func mill() *recipe.Line {
 	l.Limits.Width = recipe.Range{Min: 0.4, Max: 2.4}
 	l.Limits.Diameter = recipe.Range{Min: 0.4, Max: 1.6}
 	m := &l.Materials
-	m.Papers = []recipe.Paper{{Name: "kraft", Caliper: 0.0003}, {Name: "poly", Caliper: 0.0003}}
+	m.Papers = []recipe.Paper{{Name: "kraft", Caliper: 0.0003}, {Name: "poly", Caliper: 0.0003, BasisWeight: 0.1}}
 	overhang := recipe.Overhang{Optimum: 0.1, Min: 0.05, Max: 0.15}
 	m.Specs = []recipe.Spec{
 		{Name: "domestic", Papers: []string{"kraft"}, Layers: 3, Overhang: overhang},
@@ -125,15 +125,38 @@ func TestStock(t *testing.T) {
 }
 
 func TestOptions(t *testing.T) {
-	_, err := widths.NewPlan(mill(), widths.Options{Spec: "posh", Keep: []int{1, 3}, Prices: []widths.PaperPrice{{"silk", 1}}})
+	_, err := widths.NewPlan(mill(), widths.Options{Spec: "posh", Keep: []int{1, 3}, Prices: []widths.PaperPrice{{Paper: "silk", Price: 1}}})
 	for _, want := range []string{"spec: \"posh\" is not known", "keep: nothing hangs in slot 3", "paper-price: \"silk\" is not known"} {
 		if err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("got %v, want %s", err, want)
 		}
 	}
-	p := plan(t, "width (m),diameter (m),spec\n1,1,domestic\n", widths.Options{Slots: 3, Keep: []int{4}, Prices: []widths.PaperPrice{{"", 2}, {"poly", 3}}})
+	p := plan(t, "width (m),diameter (m),spec\n1,1,domestic\n", widths.Options{Slots: 3, Keep: []int{4}, Prices: []widths.PaperPrice{{Price: 2}, {Paper: "poly", Price: 30, ByMass: true}}})
 	q := &p.Problem
 	if len(q.Stand) != 3 || q.Stand[0].Fixed || !q.Stand[1].Fixed || !q.Stand[2].Empty || !slices.Equal(q.Prices, []float64{2, 3}) {
 		t.Errorf("got %+v", q)
+	}
+}
+
+// TestScheduleAndHung: the rows come as they were read, with the codes of their
+// materials, and the slots as the best set leaves them.
+func TestScheduleAndHung(t *testing.T) {
+	p := plan(t, "roll,width (m),diameter (m),count,spec,grade,core\nA,1,1.1,4,,newsprint,three-inch\n,1.8,1,,export,,\n", widths.Options{OverhangCost: 1})
+	if err := p.Offer("1.2 m kraft,2 m poly"); err != nil {
+		t.Fatal(err)
+	}
+	if err := p.Solve(); err != nil {
+		t.Fatal(err)
+	}
+	want := []widths.Ordered{
+		{Name: "A", Diameter: 1.1, Width: 1, Spec: "domestic", Grade: 1, Core: 3, Count: 4},
+		{Name: "line 3", Diameter: 1, Width: 1.8, Spec: "export", Count: 1},
+	}
+	if got := slices.Collect(p.Schedule()); !slices.Equal(got, want) {
+		t.Errorf("got %+v, want %+v", got, want)
+	}
+	hung := p.Hung()
+	if len(hung) != 2 || hung[0].Number != 1 || hung[0].Width != 1.2 || hung[0].Paper != "kraft" || hung[1].Number != 4 || hung[1].Width != 2 || hung[1].Paper != "poly" {
+		t.Errorf("got %+v", hung)
 	}
 }

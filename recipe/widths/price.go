@@ -10,8 +10,8 @@ import (
 	"lapgate/recipe/quantity"
 )
 
-// ParsePrices reads prices of paper by area, as 0.35/m2, or of one paper, as
-// kraft=0.35/m2. The error tells of each that is none.
+// ParsePrices reads prices of paper by area, as 0.35/m2, or by mass, as 1.20/kg, of all
+// papers or of one, as kraft=0.35/m2. The error tells of each that is none.
 func ParsePrices(texts []string) ([]PaperPrice, error) {
 	var out []PaperPrice
 	var problems []error
@@ -20,11 +20,14 @@ func ParsePrices(texts []string) ([]PaperPrice, error) {
 		if !named {
 			name, text = "", s
 		}
-		v, err := perUnit(text, areaUnits())
-		if err != nil {
+		x := PaperPrice{Paper: strings.TrimSpace(name)}
+		_, unit, _ := strings.Cut(text, "/")
+		x.ByMass = slices.ContainsFunc(massUnits(), func(u unitSize) bool { return u.name == strings.TrimSpace(unit) })
+		var err error
+		if x.Price, err = perUnit(text, append(areaUnits(), massUnits()...)); err != nil {
 			problems = append(problems, err)
 		}
-		out = append(out, PaperPrice{Paper: strings.TrimSpace(name), Price: v})
+		out = append(out, x)
 	}
 	return out, errors.Join(problems...)
 }
@@ -35,7 +38,7 @@ func ParseCostPerLength(text string) (float64, error) { return perUnit(text, len
 // unitSize is a unit that may stand behind the stroke of a price.
 type unitSize struct {
 	name string
-	size float64 // in m or m²
+	size float64 // in m, m² or kg
 }
 
 func areaUnits() []unitSize {
@@ -43,10 +46,13 @@ func areaUnits() []unitSize {
 	return []unitSize{{"m2", 1}, {"m²", 1}, {"ft2", foot * foot}, {"ft²", foot * foot}, {"1000ft2", 1000 * foot * foot}, {"1000ft²", 1000 * foot * foot}}
 }
 
-func lengthUnits() []unitSize {
+func lengthUnits() []unitSize { return unitsOf(quantity.Length) }
+func massUnits() []unitSize   { return unitsOf(quantity.Mass) }
+
+func unitsOf(d quantity.Dimension) []unitSize {
 	var out []unitSize
-	for _, name := range quantity.Units(quantity.Length) {
-		if v, err := quantity.Parse("1 "+name, quantity.Length); err == nil {
+	for _, name := range quantity.Units(d) {
+		if v, err := quantity.Parse("1 "+name, d); err == nil {
 			out = append(out, unitSize{name, v})
 		}
 	}

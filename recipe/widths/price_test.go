@@ -24,3 +24,14 @@ func TestPerUnit(t *testing.T) {
 		t.Errorf("1/in is %g by m with %v", got, err)
 	}
 }
+
+// TestPricesByMass: the unit behind the stroke tells by what a price is.
+func TestPricesByMass(t *testing.T) {
+	got, err := ParsePrices([]string{"0.35/m2", "kraft=1.2/kg", "poly = 2/lb"})
+	if err != nil || len(got) != 3 || got[0].ByMass || !got[1].ByMass || got[1].Price != 1.2 || got[2].Paper != "poly" || !got[2].ByMass || got[2].Price < 4.409 || got[2].Price > 4.4093 {
+		t.Errorf("got %+v with %v", got, err)
+	}
+	if _, err := ParsePrices([]string{"1/in", "kraft=/kg"}); err == nil || !strings.Contains(err.Error(), "m2, m²") || !strings.Contains(err.Error(), ", kg") {
+		t.Errorf("got %v", err)
+	}
+}

@@ -17,6 +17,7 @@ type row struct {
 	count     int32
 	line      int32 // of the table
 	lot       int32
+	grade     int32 // its code, 0 for none
 }
 
 // name is the roll's, or where it stands when it has none.
@@ -57,13 +58,14 @@ func scheduleColumns() []table.Column {
 // many rows were read; it may be nil.
 func (p *Plan) ReadSchedule(name string, in io.Reader, progress func(rows int)) error {
 	t := table.NewReader(name, in, scheduleColumns())
-	known := map[[3]string]lotKey{}
+	known := map[[3]string]materials{}
 	date := ""
 	for t.Next() {
 		if progress != nil && t.Rows()%4096 == 0 {
 			progress(t.Rows())
 		}
-		key := p.materialsOf(t, known)
+		of := p.materialsOf(t, known)
+		key := lotKey{spec: of.spec, core: of.core}
 		key.width, _ = t.Positive(rowWidth)
 		key.diameter, _ = t.Positive(rowDiameter)
 		n, ok := t.Whole(rowCount, 1, maxCount)
@@ -76,7 +78,7 @@ func (p *Plan) ReadSchedule(name string, in io.Reader, progress func(rows int)) 
 		if d := t.Text(rowDate); d != date {
 			date = strings.Clone(d) // rows of one day stand together
 		}
-		p.add(key, row{tag: strings.Clone(t.Text(rowRoll)), date: date, count: int32(n), line: int32(t.Line())})
+		p.add(key, row{tag: strings.Clone(t.Text(rowRoll)), date: date, count: int32(n), line: int32(t.Line()), grade: of.grade})
 	}
 	t.NeedRows("rolls")
 	if err := t.Err(); err != nil {
@@ -95,35 +97,40 @@ func (p *Plan) ReadSchedule(name string, in io.Reader, progress func(rows int)) 
 // maxKnown is how many different rows materialsOf remembers.
 const maxKnown = 1 << 14
 
-// materialsOf finds specification and core of a row. Most rows repeat earlier
+// materials are specification, core and grade of a row.
+type materials struct{ spec, core, grade int32 }
+
+// materialsOf finds the materials of a row. Most rows repeat earlier
 // ones, so what was found is remembered.
-func (p *Plan) materialsOf(t *table.Reader, known map[[3]string]lotKey) lotKey {
+func (p *Plan) materialsOf(t *table.Reader, known map[[3]string]materials) materials {
 	cells := [3]string{t.Text(rowSpec), t.Text(rowGrade), t.Text(rowCore)}
 	if key, ok := known[cells]; ok {
 		return key
 	}
-	key := lotKey{spec: p.specOf(t), core: p.coreOf(t)}
+	var of materials
+	of.spec, of.grade = p.specOf(t)
+	of.core = p.coreOf(t)
 	if !t.Bad() && len(known) < maxKnown {
-		known[[3]string{strings.Clone(cells[0]), strings.Clone(cells[1]), strings.Clone(cells[2])}] = key
+		known[[3]string{strings.Clone(cells[0]), strings.Clone(cells[1]), strings.Clone(cells[2])}] = of
 	}
-	return key
+	return of
 }
 
 // specOf is the specification that a row names, else that of its grade, else
-// the one of the options.
-func (p *Plan) specOf(t *table.Reader) int32 {
+// the one of the options. grade is the code of the grade, 0 for none.
+func (p *Plan) specOf(t *table.Reader) (spec, grade int32) {
 	m := &p.line.Materials
 	name := t.Text(rowSpec)
 	code, err := m.GradeCode(t.Text(rowGrade))
 	if err != nil {
 		t.Fail(rowGrade, table.Problem{Text: err.Error()})
-		return 0
+		return 0, 0
 	}
 	if name == "" && code != 0 {
 		g := m.Grade(code)
 		if g == nil {
 			t.Fail(rowGrade, table.Problem{Text: fmt.Sprintf("code %d is not in the configuration", code)})
-			return 0
+			return 0, 0
 		}
 		name = g.Spec
 	}
@@ -137,7 +144,7 @@ func (p *Plan) specOf(t *table.Reader) int32 {
 	case at < 0:
 		t.Fail(rowSpec, unknown(name, specNames(m)))
 	}
-	return int32(max(0, at))
+	return int32(max(0, at)), int32(code)
 }
 
 func (p *Plan) coreOf(t *table.Reader) int32 {

@@ -19,6 +19,7 @@ import (
 	"lapgate/gateway/plainfile"
 	"lapgate/gateway/tags"
 	"lapgate/recipe"
+	"lapgate/recipe/rate"
 )
 
 // Source is where a configuration comes from. Flags win over the environment,
@@ -70,6 +71,7 @@ type Snapshot struct {
 // Line is one line of a configuration.
 type Line struct {
 	Recipe     *recipe.Line
+	Work       rate.Work // of the people at the line
 	Controller Controller
 	// Mapped are the tags of a controller of profile mapped, nil for one of
 	// profile blocks.
@@ -211,7 +213,7 @@ func (d *decoder) snapshot(doc *document) *Snapshot {
 		l.Materials = doc.Materials
 		l.Origins = s.origins(fmt.Sprintf("lines.%d.", i))
 		l.Units = doc.Units.byDimension()
-		s.Lines = append(s.Lines, Line{Recipe: &l.Line, Controller: l.Controller, Mapped: l.mapping, Scanner: l.Scanner, Orders: l.Orders, Arming: l.Arming})
+		s.Lines = append(s.Lines, Line{Recipe: &l.Line, Work: l.Work, Controller: l.Controller, Mapped: l.mapping, Scanner: l.Scanner, Orders: l.Orders, Arming: l.Arming})
 	}
 	sortProblems(d.warnings)
 	sortProblems(d.unmeasured)

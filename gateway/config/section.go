@@ -8,6 +8,7 @@ import (
 	"lapgate/gateway/tags"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/rate"
 )
 
 // document is a configuration file as it is written. The tags are those of
@@ -29,6 +30,7 @@ type document struct {
 
 type line struct {
 	recipe.Line `cfg:",inline"`
+	Work        rate.Work  `cfg:"work" doc:"how long people and handling gear take at each step, beyond what the machine moves and heats: for lapgate rate alone, no recipe rests on it. Every default is judgement (J): take the times of the line with a watch."`
 	Controller  Controller `cfg:"controller" restart:"restart the daemon to change it"`
 	Mapped      Mapped     `cfg:"mapped" restart:"restart the daemon to change it" doc:"tags of a controller of profile mapped"`
 	Scanner     Scanner    `cfg:"scanner" restart:"restart the daemon to change it"`

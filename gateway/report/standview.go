@@ -63,11 +63,15 @@ func (c *Candidate) lasts(line *recipe.Line) string {
 
 // Reach is a length of paper, in the greater unit of the system that the line has.
 func Reach(line *recipe.Line, m float64) string {
-	unit := "m"
+	return quantity.Round(m, quantity.Length, reachUnit(line), 0)
+}
+
+// reachUnit is the greater unit of length of the system that the line has.
+func reachUnit(line *recipe.Line) string {
 	if u := line.Unit(quantity.Length); u == "in" || u == "ft" || u == "yd" {
-		unit = "ft"
+		return "ft"
 	}
-	return quantity.Round(m, quantity.Length, unit, 0)
+	return "m"
 }
 
 // rolls says how long the wrapper roll lasts, with a sign where that is short.

@@ -22,6 +22,7 @@ const (
 	Roll                     // somebody beside a roll on the turning rolls
 	Press                    // somebody at the press
 	Proof                    // proving the program of a controller
+	Pace                     // how many rolls an hour a line does
 	count
 )
 
@@ -42,6 +43,7 @@ var texts = [count]string{
 	Proof: "This proves the exchange of recipes and no safety function. Drives, heat and hydraulics stay locked out. " +
 		"Nip points start without warning, stored pressure stays after the power is off, platens burn at once, rolls overhead and on a slope fall or roll. " +
 		"Local codes and licensed people decide.",
+	Pace: "A rate is an estimate and no target: nobody hurries at a nip point, reaches in, skips a lock-out or defeats a guard to reach it.",
 }
 
 // String is the caution in whole sentences, empty for one that is not known.

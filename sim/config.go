@@ -44,9 +44,12 @@ type Config struct {
 	Quirks      controller.Quirks
 	StrangeTags bool
 
+	// Rolls come in this order. A grade or core that the line does not know is in truth
+	// its first one.
 	Rolls  []Roll
 	Grades []Grade
 	Cores  []Core
+	Sizes  Sizes // of the rolls that Shift draws
 
 	Stand    Stand
 	Cradle   Cradle
@@ -63,6 +66,8 @@ type Config struct {
 	Times    Times
 	Operator Operator
 	Accept   Accept
+	// Headless is a line that puts no outer heads on and presses none.
+	Headless bool
 
 	Faults  FaultConfig
 	Process ProcessConfig
@@ -76,7 +81,12 @@ type Config struct {
 	// OnLedger is called for each event of the controller's program, from within
 	// Run.
 	OnLedger func(LedgerEvent)
+
+	allowed []int // numbers of the slots that rolls of the grade at hand are wrapped from; nil for all
 }
+
+// Sizes are the least and the greatest diameter and width of rolls, m.
+type Sizes struct{ DiameterMin, DiameterMax, WidthMin, WidthMax float64 }
 
 // ModbusConfig is the Modbus TCP server. An empty address serves none.
 type ModbusConfig struct {
@@ -90,6 +100,8 @@ type Grade struct {
 	Code    int
 	Name    string
 	Density float64 // kg/m³, wound
+	// Wrap is how its rolls are wrapped; nil for as the line wraps all.
+	Wrap *Wrapping
 }
 
 // Core is what a core code stands for.
@@ -305,7 +317,8 @@ func DefaultConfig() Config {
 		Modbus:  ModbusConfig{Addr: "127.0.0.1:0", Unit: 1},
 		Bases:   controller.DefaultBases(),
 		Program: program(),
-		Grades:  []Grade{{1, "newsprint", 800}, {2, "board", 720}, {3, "coated", 950}},
+		Grades:  []Grade{{Code: 1, Name: "newsprint", Density: 800}, {Code: 2, Name: "board", Density: 720}, {Code: 3, Name: "coated", Density: 950}},
+		Sizes:   Sizes{21 * inch, 59 * inch, 20 * inch, 75 * inch},
 		Cores:   []Core{{1, "3 in", 3 * inch, 1.2}, {2, "4 in", 4 * inch, 1.8}},
 		Stand: Stand{
 			Slots: []Slot{
@@ -362,6 +375,9 @@ func (c *Config) Validate() error {
 	add(c.Scan < 2*time.Millisecond || c.Scan > 100*time.Millisecond, "Scan is %s, want 2ms to 100ms", c.Scan)
 	add(c.Limit <= 0, "Limit is %s, want a positive duration", c.Limit)
 	add(len(c.Rolls) == 0, "there are no rolls; give a list, or make some up with Shift")
+	add(len(c.Grades) == 0 || len(c.Cores) == 0, "there are %d grades and %d cores, want one of each at least", len(c.Grades), len(c.Cores))
+	add(!(c.Sizes.DiameterMin > 0 && c.Sizes.DiameterMax >= c.Sizes.DiameterMin && c.Sizes.WidthMin > 0 && c.Sizes.WidthMax >= c.Sizes.WidthMin),
+		"Sizes is %v, want a least diameter and width above 0, and no greatest below its least", c.Sizes)
 	add(len(c.Stand.Slots) == 0, "there are no slots; a stand has 1 to 6")
 	seen := map[int]bool{}
 	for i, s := range c.Stand.Slots {
@@ -392,9 +408,7 @@ func (c *Config) Validate() error {
 		add(r.Tag == "" || len(r.Tag) > 16, "%s: tag has %d characters, want 1 to 16", at, len(r.Tag))
 		positive(at+": diameter", r.Diameter)
 		positive(at+": width", r.Width)
-		add(r.Diameter > 6.5 || r.Width > 6.5, "%s: %g × %g m do not fit the request's sample registers, want at most 6.5 m", at, r.Diameter, r.Width)
-		add(c.grade(r.Grade) == nil, "%s: grade %d is not known", at, r.Grade)
-		add(c.core(r.Core) == nil, "%s: core %d is not known", at, r.Core)
+		add(r.Diameter > largestRoll || r.Width > largestRoll, "%s: %g × %g m do not fit the request's sample registers, want at most %g m", at, r.Diameter, r.Width, largestRoll)
 	}
 	c.Process.wrong(add)
 	names := namesOf(SimulatedFaults(), func(f *SimulatedFault) string { return f.Name })
@@ -404,23 +418,29 @@ func (c *Config) Validate() error {
 	if len(all) == 0 {
 		return nil
 	}
+	const most = 10 // that anybody reads
+	if more := len(all) - most; more > 0 {
+		all = append(all[:most], fmt.Sprintf("and %d more", more))
+	}
 	return fmt.Errorf("simulator configuration: %s", strings.Join(all, "; "))
 }
 
+// grade is what a code stands for, the first grade for one that is not known.
 func (c *Config) grade(code int) *Grade {
 	for i := range c.Grades {
 		if c.Grades[i].Code == code {
 			return &c.Grades[i]
 		}
 	}
-	return nil
+	return &c.Grades[0]
 }
 
+// core is what a code stands for, the first core for one that is not known.
 func (c *Config) core(code int) *Core {
 	for i := range c.Cores {
 		if c.Cores[i].Code == code {
 			return &c.Cores[i]
 		}
 	}
-	return nil
+	return &c.Cores[0]
 }

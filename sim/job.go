@@ -83,13 +83,16 @@ func (s *station) takePaper(j *job, r *controller.Recipe) {
 // takePress takes heads, glue and how they are pressed.
 func (s *station) takePress(j *job, r *controller.Recipe) {
 	c := s.cfg
-	j.temperature, j.dwell = c.Habit.Temperature, s.usualDwell
-	if r.Has(registers.GroupHeader) {
+	switch {
+	case c.Headless:
+	case r.Has(registers.GroupHeader):
 		j.temperature, j.dwell = r.Temperature, r.Dwell
 		j.closeLeast, j.closeGreatest = r.CloseLeast, r.CloseGreatest
+	default:
+		j.temperature, j.dwell = c.Habit.Temperature, c.usualDwell()
 	}
 	j.innerHead, j.outerHead = r.InnerHead, r.OuterHead
-	if j.outerHead == 0 {
+	if j.outerHead == 0 && !c.Headless {
 		for _, h := range c.Heads {
 			if h <= s.roll.smallest()-c.Spread.HeadSize*3-2*c.Spread.HeadPlacement {
 				j.outerHead = h

@@ -16,7 +16,7 @@ import (
 // of which call for a hold.
 func demoShift(seed uint64) []Roll {
 	c := DefaultConfig()
-	return Shift(seed, 40, c.Stand.Slots, c.Habit.Overhang)
+	return c.Shift(seed, 40)
 }
 
 // thumb gives setpoints by a few rules of thumb from what the request shows.
@@ -181,7 +181,7 @@ func TestEveryFaultEnds(t *testing.T) {
 		}
 		t.Run(f.Name, func(t *testing.T) {
 			cfg := DefaultConfig()
-			cfg.Rolls = Shift(uint64(i), 8, cfg.Stand.Slots, cfg.Habit.Overhang)
+			cfg.Rolls = cfg.Shift(uint64(i), 8)
 			cfg.Faults = FaultConfig{Names: []string{f.Name}, Count: 4, Seed: uint64(i)}
 			rep, g := shift(t, cfg)
 			if err := rep.Err(); err != nil {

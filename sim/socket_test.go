@@ -103,7 +103,7 @@ func shiftOver(t *testing.T, set func(*Config), connect func(*Sim, *Config) stan
 			cfg := DefaultConfig()
 			set(&cfg)
 			cfg.Speed = 600
-			cfg.Rolls = Shift(5, 6, cfg.Stand.Slots, cfg.Habit.Overhang)
+			cfg.Rolls = cfg.Shift(5, 6)
 			cfg.Faults = FaultConfig{Names: faults, Count: 1, Seed: 4}
 			s, err := New(cfg)
 			if err != nil {
@@ -178,7 +178,7 @@ func TestShadow(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		cfg := DefaultConfig()
 		cfg.Modbus.Addr, cfg.Shadow, cfg.Operator.Patience = "", true, time.Second
-		cfg.Rolls = Shift(2, 70, cfg.Stand.Slots, cfg.Habit.Overhang)
+		cfg.Rolls = cfg.Shift(2, 70)
 		s, err := New(cfg)
 		if err != nil {
 			t.Fatal(err)
@@ -197,7 +197,7 @@ func TestLingerKeepsTheProgramRunning(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		cfg := DefaultConfig()
 		cfg.Modbus.Addr, cfg.Shadow, cfg.Linger, cfg.Operator.Patience = "", true, true, time.Second
-		cfg.Rolls = Shift(2, 2, cfg.Stand.Slots, cfg.Habit.Overhang)
+		cfg.Rolls = cfg.Shift(2, 2)
 		ctx, stop := context.WithCancel(t.Context())
 		left := 0
 		cfg.OnRoll = func(RollReport) { left++ }

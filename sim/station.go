@@ -55,14 +55,13 @@ type job struct {
 
 // station is the line: one roll at a time, and the equipment around it.
 type station struct {
-	cfg     *Config
+	line    *Config
+	cfg     *Config // the line as it wraps the roll at hand
 	supply  []physics.Supply
 	ready   []bool
 	change  []float64 // s until a fresh wrapper hangs
 	platens [2]physics.Plate
 	paused  bool // the outputs are off, and nothing is wrapped
-	// usualDwell is how long the operator presses without a recipe.
-	usualDwell float64
 
 	roll    *Roll
 	ordinal int
@@ -94,7 +93,7 @@ type station struct {
 }
 
 func newStation(cfg *Config) *station {
-	s := &station{cfg: cfg, usualDwell: cfg.usualDwell(), faults: cfg.processFaults(), trouble: trouble{slot: -1}}
+	s := &station{line: cfg, cfg: cfg, faults: cfg.processFaults(), trouble: trouble{slot: -1}}
 	for _, sl := range cfg.Stand.Slots {
 		outer := sl.Outer
 		if outer == 0 {
@@ -117,6 +116,7 @@ func newStation(cfg *Config) *station {
 // arrive sends a roll in. Each roll has random numbers of its own, so that
 // what is true of it does not depend on what happened to the one before.
 func (s *station) arrive(ordinal int, r *Roll) {
+	s.cfg = s.line.wrapping(s.line.grade(r.Grade))
 	s.trouble = s.troubleOf(ordinal)
 	s.roll, s.ordinal, s.scans = s.trouble.misshapen(r), ordinal, 0
 	s.rng = rand.New(rand.NewPCG(s.cfg.Seed, uint64(ordinal)))
@@ -144,7 +144,7 @@ func (s *station) habitSlot() int {
 	for i, sl := range s.cfg.Stand.Slots {
 		o := (sl.Width - s.roll.Width) / 2
 		e := s.cfg.Centring.Error
-		if !s.ready[i] || o-e < s.cfg.Accept.OverhangMin || o+e > s.cfg.Accept.OverhangMax {
+		if !s.ready[i] || !s.cfg.may(sl.Number) || o-e < s.cfg.Accept.OverhangMin || o+e > s.cfg.Accept.OverhangMax {
 			continue
 		}
 		if d := math.Abs(o - s.cfg.Habit.Overhang); d < off {
@@ -158,7 +158,7 @@ func (s *station) habitSlot() int {
 func (s *station) fits() bool {
 	for _, sl := range s.cfg.Stand.Slots {
 		o := (sl.Width - s.roll.Width) / 2
-		if e := s.cfg.Centring.Error; o-e >= s.cfg.Accept.OverhangMin && o+e <= s.cfg.Accept.OverhangMax {
+		if e := s.cfg.Centring.Error; s.cfg.may(sl.Number) && o-e >= s.cfg.Accept.OverhangMin && o+e <= s.cfg.Accept.OverhangMax {
 			return true
 		}
 	}
@@ -292,6 +292,10 @@ func (s *station) crimp(dt float64) {
 		return
 	}
 	s.figures.CrimpTurns = s.axis.Travel * (1 - c.Crimp.Slip) / circumference
+	if c.Headless {
+		s.stage, s.left = ejecting, c.Times.Eject
+		return
+	}
 	s.stage, s.left = outerHead, c.Times.OuterHead
 	s.interlock, s.closes = controller.Closing{}, false
 	for i := range s.platens {

@@ -152,7 +152,9 @@ func (s *station) judgeWrap() Judgement {
 	s.judgeOverhang(w)
 	s.judgePaper(w)
 	s.judgeCrimp(w)
-	s.judgePress(w)
+	if !s.cfg.Headless {
+		s.judgePress(w)
+	}
 	if j := &s.job; j.gross > 0 {
 		w.near(MassOff, "scale reads", "mass_kg", f.Scale, j.gross, j.tolerance*j.gross)
 	}
@@ -175,7 +177,7 @@ func (s *station) judgeOverhang(w *wrapJudge) {
 	w.least(OverhangOff, "overhang on the poor side", "overhang_m", f.OverhangPoor, a.OverhangMin)
 	w.most(OverhangOff, "overhang on the rich side", "overhang_m", f.OverhangRich, a.OverhangMax)
 	w.most(FoldOnCore, "fold reaches the core with", "fold_m", f.OverhangRich, (r.smallest()+wrapper-c.core(r.Core).Diameter)/2)
-	w.words(j.outerHead == 0, HeadProud, "no outer head fits")
+	w.words(j.outerHead == 0 && !c.Headless, HeadProud, "no outer head fits")
 	if j.outerHead > 0 {
 		w.least(LapShort, "lap under the outer head", "lap_m", f.LapPoor, a.LapMin)
 		f.HeadProud = head + 2*placement - r.smallest()

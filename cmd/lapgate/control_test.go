@@ -48,7 +48,7 @@ func liveLine(t *testing.T, change func(*sim.Config)) string {
 		t.Fatal(err)
 	}
 	c.Modbus.Addr, c.Linger, c.Limit = "127.0.0.1:0", true, time.Minute
-	c.Rolls = sim.Shift(1, 200, c.Stand.Slots, c.Habit.Overhang)
+	c.Rolls = c.Shift(1, 200)
 	if change != nil {
 		change(&c)
 	}

@@ -32,7 +32,7 @@ func runningSim(t *testing.T, change func(*sim.Config)) *sim.Sim {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c.Rolls = sim.Shift(1, 2, c.Stand.Slots, c.Habit.Overhang)
+	c.Rolls = c.Shift(1, 2)
 	c.Limit = simLimit
 	change(&c)
 	line, err := sim.New(c)

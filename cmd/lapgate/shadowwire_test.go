@@ -189,7 +189,7 @@ func TestShadowOnTheWire(t *testing.T) {
 				}
 				c.Limit, c.Speed = time.Minute, 2000
 				c.Shadow, c.Operator.Patience = armed == "false", 200*time.Millisecond
-				c.Rolls = sim.Shift(1, rolls, c.Stand.Slots, c.Habit.Overhang)
+				c.Rolls = c.Shift(1, rolls)
 				line, err := sim.New(c)
 				if err != nil {
 					t.Fatal(err)

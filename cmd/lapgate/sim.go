@@ -54,7 +54,7 @@ func (f *simFlags) put(c *sim.Config, line *recipe.Line) error {
 	c.Seed, c.Speed = f.seed, f.speed
 	c.Faults.Names, c.Faults.Seed = f.faults, f.seed
 	if c.Rolls == nil {
-		c.Rolls = sim.Shift(f.seed, f.rolls, c.Stand.Slots, c.Habit.Overhang)
+		c.Rolls = c.Shift(f.seed, f.rolls)
 	}
 	return errors.Join(f.process.put(c, line), c.SetQuirks(f.quirks...))
 }
@@ -210,7 +210,7 @@ func (p *program) simConfig(f *simOptions) (*config.Line, sim.Config, error) {
 		return fail(err)
 	}
 	if f.list != "" {
-		if c.Rolls, err = p.trueRolls(&c, f.list); err != nil {
+		if c.Rolls, err = p.trueRolls(line, f.list); err != nil {
 			return fail(err)
 		}
 	}
@@ -242,15 +242,14 @@ func (f *simOptions) mapped(c *sim.Config) error {
 	return os.WriteFile(f.tags, mapped.Table(), 0o644)
 }
 
-// trueRolls reads the simulator's own list: it says of a roll what no scanner
-// can know.
-func (p *program) trueRolls(c *sim.Config, path string) ([]sim.Roll, error) {
+// trueRolls reads a list of rolls for the simulator.
+func (p *program) trueRolls(line *config.Line, path string) ([]sim.Roll, error) {
 	in, err := p.openTable(path)
 	if err != nil {
 		return nil, err
 	}
 	defer func() { _ = in.Close() }() // only read
-	return c.ReadRolls(in.name, in)
+	return rehearse.Rolls(in.name, in, line)
 }
 
 func (p *program) sim(ctx context.Context, c sim.Config, w *present.Printer) error {

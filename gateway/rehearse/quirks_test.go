@@ -125,7 +125,7 @@ func wrapQuirky(t *testing.T, rolls int, set func(*sim.Config), refuse func(stri
 		t.Fatal(err)
 	}
 	c.Modbus.Addr, c.Limit = "", longest
-	c.Rolls = sim.Shift(3, rolls, c.Stand.Slots, c.Habit.Overhang)
+	c.Rolls = c.Shift(3, rolls)
 	if set != nil {
 		set(&c)
 	}
@@ -201,26 +201,26 @@ func every(n int) func() func(string) bool {
 
 func quirks() []quirk {
 	all := []quirk{
-		{name: "none", wrapped: 39},
-		{name: "late-verdict", set: named("late-verdict"), told: []string{"result-lags"}, wrapped: 39},
-		{name: "strict-areas", set: named("strict-areas"), told: []string{"payload-not-readable"}, wrapped: 39},
-		{name: "false-count", set: named("false-count"), told: []string{"view-false"}, wrapped: 39},
-		{name: "false-roll-number", set: named("false-roll-number"), told: []string{"view-false"}, wrapped: 39},
+		{name: "none", wrapped: 38},
+		{name: "late-verdict", set: named("late-verdict"), told: []string{"result-lags"}, wrapped: 38},
+		{name: "strict-areas", set: named("strict-areas"), told: []string{"payload-not-readable"}, wrapped: 38},
+		{name: "false-count", set: named("false-count"), told: []string{"view-false"}, wrapped: 38},
+		{name: "false-roll-number", set: named("false-roll-number"), told: []string{"view-false"}, wrapped: 38},
 		{name: "roll-number-back", set: named("roll-number-back"), told: []string{"roll-number-back"}, wrapped: 4},
-		{name: "no-limits", set: named("no-limits"), wrapped: 39},
+		{name: "no-limits", set: named("no-limits"), wrapped: 38},
 		{name: "strange-tags", set: named("strange-tags"), told: []string{"offer-held"}, wrapped: 19},
-		{name: "rolls taken away", set: withFaults("roll-gone", "remove-roll"), wrapped: 20},
+		{name: "rolls taken away", set: withFaults("roll-gone", "remove-roll"), wrapped: 19},
 		{name: "aborts", set: withFaults("abort"), wrapped: 27},
-		{name: "a flickering eye", set: withFaults("eye-flicker"), wrapped: 39},
+		{name: "a flickering eye", set: withFaults("eye-flicker"), wrapped: 38},
 		{name: "every fault of a line without a network", set: withFaults("all"), wrapped: 1},
 		{name: "each 7th request refused", refuse: every(7), wrapped: 1},
-		{name: "each 50th request refused", refuse: every(50), wrapped: 20},
+		{name: "each 50th request refused", refuse: every(50), wrapped: 19},
 	}
 	for _, lag := range []int{1, 2, 5, 10} {
 		told := []string{"result-lags"}
-		all = append(all, quirk{fmt.Sprintf("result lags by %d", lag), withQuirks(controller.Quirks{Lag: lag}), nil, told, 39},
-			quirk{fmt.Sprintf("result and last offer lag by %d", lag), withQuirks(controller.Quirks{Lag: lag, LagOffer: true}), nil, told, 39},
-			quirk{fmt.Sprintf("result, last offer and phase lag by %d", lag), withQuirks(controller.Quirks{Lag: lag, LagOffer: true, LagPhase: true}), nil, nil, 39})
+		all = append(all, quirk{fmt.Sprintf("result lags by %d", lag), withQuirks(controller.Quirks{Lag: lag}), nil, told, 38},
+			quirk{fmt.Sprintf("result and last offer lag by %d", lag), withQuirks(controller.Quirks{Lag: lag, LagOffer: true}), nil, told, 38},
+			quirk{fmt.Sprintf("result, last offer and phase lag by %d", lag), withQuirks(controller.Quirks{Lag: lag, LagOffer: true, LagPhase: true}), nil, nil, 38})
 	}
 	return all
 }
@@ -336,7 +336,7 @@ func TestShiftsUnderQuirksOfALink(t *testing.T) {
 			const rolls = 6
 			result := wrapOver(t, q.transport, func(c *sim.Config) {
 				c.Speed, c.Quirks = 600, q.quirks
-				c.Rolls = sim.Shift(3, rolls, c.Stand.Slots, c.Habit.Overhang)
+				c.Rolls = c.Shift(3, rolls)
 				c.Faults = sim.FaultConfig{Names: q.faults, Count: rolls, Seed: 1}
 			})
 			report := result.Shift

@@ -3,9 +3,12 @@
 package offline
 
 import (
+	"fmt"
 	"io"
 	"iter"
 	"math"
+	"slices"
+	"strconv"
 	"strings"
 
 	"lapgate/recipe"
@@ -78,10 +81,15 @@ const (
 	widthU
 	platen
 	platenHot
+	taper
+	telescoping
+	permissiveOff
 )
 
-func columns(unique bool) []table.Column {
-	return []table.Column{
+// columns are those of a list; unique tells that the name of a roll may not come
+// twice, and truly that the list may have what no scanner knows.
+func columns(unique, truly bool) []table.Column {
+	all := []table.Column{
 		roll:        {Name: "roll", Required: true, Unique: unique},
 		diameter:    {Name: "diameter", Dimension: quantity.Length, Required: true},
 		width:       {Name: "width", Dimension: quantity.Length, Required: true},
@@ -97,7 +105,15 @@ func columns(unique bool) []table.Column {
 		widthU:      {Name: "width_u", Dimension: quantity.Length},
 		platen:      {Name: "platen", Dimension: quantity.Temperature},
 		platenHot:   {Name: "platen_hot", Dimension: quantity.Temperature},
+
+		taper:         {Name: "taper"},
+		telescoping:   {Name: "telescoping", Dimension: quantity.Length},
+		permissiveOff: {Name: "permissive_off"},
 	}
+	if !truly {
+		all = all[:taper]
+	}
+	return all
 }
 
 // Row is one roll of a table, as a roll of each of the materials asked for,
@@ -105,22 +121,39 @@ func columns(unique bool) []table.Column {
 type Row struct {
 	Rolls   []recipe.Roll
 	Platens Platens
+	Truth   Truth // of TrueRolls
 }
 
 // Rolls gives the rolls of a table, by the rules of recipe/table, while it is
 // read. From the first problem on it gives no more rolls but reads on,
 // and its last value is the error that tells all of them.
 func Rolls(name string, in io.Reader, materials ...*recipe.Materials) iter.Seq2[Row, error] {
-	return rolls(table.NewReader(name, in, columns(true)), materials)
+	return rolls(table.NewReader(name, in, columns(true, false)), materials, nil)
+}
+
+// Truth is what is true of a roll and no scanner knows, and what is off when it
+// asks.
+type Truth struct {
+	Taper       float64 // by how much the diameter grows from the left end to the right, for each m of width
+	Telescoping float64 // m that the end stands out at the edge
+	Permissive  int     // 1 + the bit that is off, 0 none
+}
+
+// TrueRolls gives the rolls of a table as Rolls does, which may have the columns
+// taper, telescoping and permissive_off besides, the last of which names one of the
+// permissives.
+func TrueRolls(name string, in io.Reader, permissives []string, materials *recipe.Materials) iter.Seq2[Row, error] {
+	return rolls(table.NewReader(name, in, columns(true, true)), []*recipe.Materials{materials}, permissives)
 }
 
 // RollsAgain gives the rolls of a table that Rolls read before without an
 // error: the names of the rolls are not compared again, which needs no memory.
 func RollsAgain(name string, in io.Reader, materials ...*recipe.Materials) iter.Seq2[Row, error] {
-	return rolls(table.NewReader(name, in, columns(false)), materials)
+	return rolls(table.NewReader(name, in, columns(false, false)), materials, nil)
 }
 
-func rolls(t *table.Reader, materials []*recipe.Materials) iter.Seq2[Row, error] {
+// rolls reads a table, with the columns of a Truth where there are permissives.
+func rolls(t *table.Reader, materials []*recipe.Materials, permissives []string) iter.Seq2[Row, error] {
 	return func(yield func(Row, error) bool) {
 		out := make([]recipe.Roll, len(materials))
 		for good := true; t.Next(); {
@@ -138,7 +171,11 @@ func rolls(t *table.Reader, materials []*recipe.Materials) iter.Seq2[Row, error]
 					break
 				}
 			}
-			if good = good && t.Err() == nil; good && !yield(Row{out, platensIn(t)}, nil) {
+			row := Row{Rolls: out, Platens: platensIn(t)}
+			if permissives != nil {
+				row.Truth = truthIn(t, &g, permissives)
+			}
+			if good = good && t.Err() == nil; good && !yield(row, nil) {
 				return
 			}
 		}
@@ -154,6 +191,31 @@ func platensIn(t *table.Reader) (p Platens) {
 	p.Cooler, _ = t.Quantity(platen)
 	p.Hotter, _ = t.Quantity(platenHot)
 	return p
+}
+
+// truthIn is what the present row tells that no scanner knows. The roll itself must be
+// one that a controller can ask for.
+func truthIn(t *table.Reader, g *Given, permissives []string) (x Truth) {
+	const steepest, farthest, smallest, largest, longest = 0.2, 0.3, 0.02, 6.5, 16
+	if tag := t.Text(roll); len(tag) > longest || strings.ContainsFunc(tag, func(r rune) bool { return r < ' ' || r > '~' }) {
+		t.Fail(roll, table.Problem{Text: "a controller has no room for this name", Got: strconv.Quote(tag), Want: "at most " + strconv.Itoa(longest) + " printable ASCII characters"})
+	}
+	for _, x := range []struct {
+		column int
+		v      float64
+	}{{diameter, g.Diameter}, {width, g.Width}} {
+		if x.v != 0 && !(x.v >= smallest && x.v <= largest) {
+			t.Fail(x.column, table.Problem{Text: "no controller can ask for such a roll", Got: strconv.Quote(t.Text(x.column)), Want: fmt.Sprintf("%g m to %g m", smallest, largest)})
+		}
+	}
+	x.Taper, _ = t.Within(taper, -steepest, steepest)
+	x.Telescoping, _ = t.Within(telescoping, 0, farthest)
+	if off := t.Text(permissiveOff); off != "" {
+		if x.Permissive = 1 + slices.Index(permissives, off); x.Permissive == 0 {
+			t.Fail(permissiveOff, table.Problem{Text: "no permissive has this name", Got: off, Want: "one of " + strings.Join(permissives, ", ")})
+		}
+	}
+	return x
 }
 
 // givenIn is the roll of the present row.

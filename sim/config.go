@@ -43,6 +43,9 @@ type Config struct {
 	// bytes.
 	Quirks      controller.Quirks
 	StrangeTags bool
+	// Ignored are groups of setpoints, one bit each, that the line does by its habit
+	// whatever the recipe says.
+	Ignored uint16
 
 	// Rolls come in this order. A grade or core that the line does not know is in truth
 	// its first one.
@@ -272,6 +275,7 @@ type FaultConfig struct {
 	Names []string // from SimulatedFaults; "all" for every one
 	Count int      // of each in one shift
 	Seed  uint64
+	At    []FaultAt // wanted besides, each at one roll
 }
 
 // The permissives, by bit.
@@ -411,6 +415,7 @@ func (c *Config) Validate() error {
 		add(r.Diameter > largestRoll || r.Width > largestRoll, "%s: %g × %g m do not fit the request's sample registers, want at most %g m", at, r.Diameter, r.Width, largestRoll)
 	}
 	c.Process.wrong(add)
+	c.Faults.wrong(len(c.Rolls), add)
 	names := namesOf(SimulatedFaults(), func(f *SimulatedFault) string { return f.Name })
 	for _, n := range c.Faults.Names {
 		add(n != "all" && !slices.Contains(names, n), "no fault is named %q, want one of %s", n, strings.Join(names, ", "))

@@ -2,6 +2,7 @@ package sim
 
 import (
 	"math/rand/v2"
+	"slices"
 	"time"
 )
 
@@ -25,6 +26,19 @@ const (
 	atRun                  // an offer was accepted
 	atOutcome              // the roll has left
 )
+
+// pointNames are what people call the points.
+var pointNames = [...]string{"measure", "request", "payload", "run", "outcome"}
+
+// Points are the points in the life of a roll at which the fault may occur, by
+// their names.
+func (f *SimulatedFault) Points() []string {
+	var names []string
+	for _, p := range f.at {
+		names = append(names, pointNames[p])
+	}
+	return names
+}
 
 const (
 	cutLink           = "link-cut"
@@ -99,6 +113,42 @@ type PlannedFault struct {
 	For   time.Duration // how long it lasts
 	Dice  uint64        // for what else must be chosen
 	at    point
+	// pinned is set for a fault that is wanted at one roll: where it finds nothing to
+	// disturb there, it does not occur.
+	pinned bool
+}
+
+// FaultAt wants a fault at one roll.
+type FaultAt struct {
+	Fault string
+	Roll  int    // ordinal of the roll, from 1
+	Point string // one of its points; empty for the first of them
+}
+
+// planAt lays down the faults that are wanted at certain rolls.
+func planAt(c FaultConfig) (all []PlannedFault) {
+	for _, w := range c.At {
+		for i, f := range SimulatedFaults() {
+			if f.Name != w.Fault {
+				continue
+			}
+			rng := rand.New(rand.NewPCG(c.Seed^uint64(w.Roll)<<32, uint64(i)+1))
+			s := PlannedFault{Fault: f.Name, Roll: w.Roll, at: f.at[max(slices.Index(f.Points(), w.Point), 0)], Dice: rng.Uint64(), For: (f.low + f.high) / 2, pinned: true}
+			all = append(all, s)
+		}
+	}
+	return all
+}
+
+// wrong tells what is wrong with the faults that are wanted at certain rolls.
+func (c *FaultConfig) wrong(rolls int, add func(bad bool, format string, args ...any)) {
+	all := SimulatedFaults()
+	for _, w := range c.At {
+		i := slices.IndexFunc(all, func(f SimulatedFault) bool { return f.Name == w.Fault })
+		add(i < 0, "no fault is named %q", w.Fault)
+		add(w.Roll < 1 || w.Roll > rolls, "%s is wanted at roll %d, and there are %d", w.Fault, w.Roll, rolls)
+		add(i >= 0 && w.Point != "" && !slices.Contains(all[i].Points(), w.Point), "%s cannot occur at point %q, want one of %v", w.Fault, w.Point, all[max(i, 0)].Points())
+	}
 }
 
 // plan lays down every fault of a shift beforehand. The plan depends on the

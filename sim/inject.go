@@ -56,8 +56,12 @@ func (s *Sim) injectDue(now time.Duration, tick uint32) {
 	s.due = kept
 }
 
-// postpone puts a fault that found nothing to disturb off to the next roll.
+// postpone puts a fault that found nothing to disturb off to the next roll, unless
+// it is wanted at this one.
 func (s *Sim) postpone(f PlannedFault) {
+	if f.pinned {
+		return
+	}
 	f.Roll = s.next + 1
 	if s.cur != nil {
 		f.Roll = s.cur.Ordinal + 1

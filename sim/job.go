@@ -15,6 +15,9 @@ func (s *station) begin(r *controller.Recipe) bool {
 	if r == nil {
 		r = &controller.Recipe{}
 	}
+	taken := *r
+	taken.Groups &^= s.cfg.Ignored
+	r = &taken
 	if !s.takeSlot(&j, r) {
 		return false
 	}

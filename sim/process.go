@@ -30,6 +30,9 @@ type ProcessConfig struct {
 type WantedFault struct {
 	Name     string
 	Strength float64 // up to 1, the worst; 0 draws it
+	// From and To are ordinals of the first and the last roll that it concerns; 0
+	// for From of the configuration, and for the end of the shift.
+	From, To int
 }
 
 // ProcessCount is a fault of the process as it was in a shift.
@@ -171,7 +174,7 @@ func putWornFeedRoll(t *trouble, x float64, _ *Config, standing, _ *rand.Rand) s
 type standingFault struct {
 	ProcessFault
 	strength float64
-	from     int
+	from, to int // to is 0 for the end of the shift
 	stream   uint64
 }
 
@@ -194,8 +197,13 @@ func (c *Config) processFaults() []standingFault {
 			if one.from == 0 {
 				one.from = from
 			}
+			if w.From > 0 {
+				one.from, one.to = w.From, w.To
+			}
 			all = append(all, one)
-			break
+			if w.From == 0 {
+				break
+			}
 		}
 	}
 	return all
@@ -204,7 +212,7 @@ func (c *Config) processFaults() []standingFault {
 // put adds what the fault does to the roll of an ordinal to its trouble. What it
 // is at its full strength is told.
 func (f *standingFault) put(t *trouble, c *Config, ordinal int) {
-	if ordinal < f.from {
+	if ordinal < f.from || f.to > 0 && ordinal > f.to {
 		return
 	}
 	x := f.strength
@@ -307,6 +315,7 @@ func (c *ProcessConfig) wrong(add func(bad bool, format string, args ...any)) {
 	add(c.From < 0, "Process.From is %d, want 1 or more, or 0 to draw it", c.From)
 	for _, w := range c.Faults {
 		add(w.Name != "all" && !slices.Contains(names, w.Name), "no fault of the process is named %q, want one of %s", w.Name, strings.Join(names, ", "))
+		add(w.From < 0 || w.To < 0 || w.To > 0 && w.To < w.From, "%s is wanted from roll %d to roll %d", w.Name, w.From, w.To)
 		add(!(w.Strength >= 0 && w.Strength <= 1), "strength of %s is %g, want more than 0 and up to 1, or 0 to draw it", w.Name, w.Strength)
 	}
 }

@@ -6,11 +6,12 @@ import (
 	"strings"
 
 	"lapgate/sim/controller"
+	"lapgate/sim/registers"
 )
 
 // Quirk is one named way in which the controller of the simulated line is like one by
-// another maker, the whole shift long. The description allows it, or expects a
-// gateway to bear it.
+// another maker, the whole shift long. The description allows it, expects a
+// gateway to bear it, or it is a defect that an acceptance has to find.
 type Quirk struct {
 	Name string `json:"quirk"`
 	Text string `json:"what"`
@@ -35,6 +36,8 @@ func Quirks() []Quirk {
 		}},
 		{"strange-tags", "the tags of the rolls are any bytes", func(c *Config) { c.StrangeTags = true }},
 		{"greatest-floor", "the floor of epochs is FFFFFFFF, so that no session can be opened", func(c *Config) { c.Floor = 0xFFFFFFFF }},
+		{"own-press", "the press keeps to a temperature and a dwell of its own, whatever the recipe says", func(c *Config) { c.Ignored |= 1 << registers.GroupHeader }},
+		{"own-feed", "layers and length of the wrapper are the line's own, whatever the recipe says", func(c *Config) { c.Ignored |= 1 << registers.GroupWrap }},
 		{"no-limits", "the controller does not publish its limits", func(c *Config) { c.Program.ShowLimits = false }},
 	}
 }

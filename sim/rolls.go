@@ -18,6 +18,7 @@ type Roll struct {
 	Grade       int
 	Core        int
 
+	Quality    int     // of its scans, 0 to 100; 0 for that of the scanner
 	ScanAge    float64 // s that the first scan is already old when the roll asks
 	Permissive int     // 1 + the bit that is off when the roll asks, 0 none
 }

@@ -84,7 +84,7 @@ func New(cfg Config) (*Sim, error) {
 	s.station = newStation(&s.cfg)
 	s.station.guided = true
 	s.audit = newAudit(s.cfg.Program)
-	s.planned = plan(cfg.Faults, len(cfg.Rolls))
+	s.planned = append(plan(cfg.Faults, len(cfg.Rolls)), planAt(cfg.Faults)...)
 	for _, f := range SimulatedFaults() {
 		for _, st := range s.planned {
 			if st.Fault == f.Name {

@@ -86,6 +86,9 @@ func (s *station) measure(tick uint32) controller.Measurement {
 		Tag: controller.TagOf(r.Tag), Grade: uint16(r.Grade), Core: uint16(r.Core),
 		Quality: uint16(scanner.Quality), Valid: true, Tick: tick,
 	}
+	if r.Quality > 0 {
+		m.Quality = uint16(r.Quality)
+	}
 	if s.cfg.StrangeTags {
 		m.Tag = s.cfg.strangeTag(s.ordinal)
 	}

@@ -103,7 +103,7 @@ func (p *program) alarmAct(act alarm.Act, name, short, long string) *cobra.Comma
 			r.Alarm = args[0]
 			if end != "" {
 				var err error
-				if r.End, err = nextTime(end, time.Now().In(p.zone())); err != nil {
+				if r.End, err = nextTime(end, f.now(p)); err != nil {
 					return usageError("--end: %w", err)
 				}
 			}
@@ -121,18 +121,4 @@ func (p *program) alarmAct(act alarm.Act, name, short, long string) *cobra.Comma
 		cmd.Flags().StringVar(&end, "end", "", "time of the day at which the shelf ends, as 13:30 (default the end of the shift)")
 	}
 	return cmd
-}
-
-// nextTime is the next time at which the clock shows a time of the day.
-func nextTime(text string, now time.Time) (time.Time, error) {
-	t, err := time.Parse("15:04", text)
-	if err != nil {
-		return t, fmt.Errorf("got %q, want a time of the day; write it as 13:30", text)
-	}
-	y, m, d := now.Date()
-	end := time.Date(y, m, d, t.Hour(), t.Minute(), 0, 0, now.Location())
-	if !end.After(now) {
-		end = time.Date(y, m, d+1, t.Hour(), t.Minute(), 0, 0, now.Location())
-	}
-	return end, nil
 }

@@ -30,6 +30,17 @@ func (f *daemonFlags) add(cmd *cobra.Command) {
 	addTimeout(cmd, &f.timeout, 30*time.Second)
 }
 
+// now is the time, in the zone of the mill where the configuration that names the
+// daemon tells it.
+func (f *daemonFlags) now(p *program) time.Time {
+	if src, err := p.source(&f.source); err == nil && f.socket == "" && src.Path != "" {
+		if s, err := config.Load(src); err == nil {
+			p.mill = s.Shifts.Location(nil)
+		}
+	}
+	return p.now()
+}
+
 // path is the control socket of the daemon.
 func (f *daemonFlags) path(p *program) (string, error) {
 	if len(f.source.set) > 0 {

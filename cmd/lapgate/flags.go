@@ -75,7 +75,7 @@ func addMaterial(cmd *cobra.Command, material *string, unnamed string) {
 }
 
 func addUntil(cmd *cobra.Command, until *string) {
-	cmd.Flags().StringVar(until, "until", "", "the end in time, as '2026-03-01 22:00' here or 2026-03-01T22:00:00Z")
+	cmd.Flags().StringVar(until, "until", "", "the end in time, as 06:00, today, '2026-03-01 22:00' here or 2026-03-01T22:00:00Z")
 }
 
 func addYes(cmd *cobra.Command, yes *bool) {

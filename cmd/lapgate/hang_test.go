@@ -71,14 +71,13 @@ func TestActsAreAskedFor(t *testing.T) {
 
 // A time of day is the next one.
 func TestNextTimeOfDay(t *testing.T) {
-	p := &program{env: []string{"TZ=Europe/Berlin"}}
-	now := time.Date(2026, 11, 25, 23, 30, 0, 0, time.UTC) // 00:30 there
+	now := time.Date(2026, 11, 25, 23, 30, 0, 0, time.UTC).In(berlin(t)) // 00:30 there
 	for text, want := range map[string]time.Time{
 		"06:00":            time.Date(2026, 11, 26, 5, 0, 0, 0, time.UTC),
 		"00:30":            time.Date(2026, 11, 26, 23, 30, 0, 0, time.UTC),
 		"2026-12-01 06:00": time.Date(2026, 12, 1, 5, 0, 0, 0, time.UTC),
 	} {
-		if got, err := p.readEnd(text, now); err != nil || !got.Equal(want) {
+		if got, err := readEnd(text, now); err != nil || !got.Equal(want) {
 			t.Errorf("%s: %v, %v, want %v", text, got, err, want)
 		}
 	}

@@ -29,40 +29,6 @@ also while the daemon appends to it, and write nothing beside it.`,
 	return cmd
 }
 
-// windowFlags choose by time.
-type windowFlags struct{ since, until string }
-
-func (f *windowFlags) add(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&f.since, "since", "", "only from this time on, as '2026-03-01 22:00' here or 2026-03-01T22:00:00Z")
-	addUntil(cmd, &f.until)
-}
-
-// window reads the times; one not given is zero.
-func (f *windowFlags) window(zone *time.Location) (from, to time.Time, err error) {
-	for _, t := range []struct {
-		name, text string
-		to         *time.Time
-	}{{"since", f.since, &from}, {"until", f.until, &to}} {
-		if t.text == "" {
-			continue
-		}
-		if *t.to, err = readTime(t.name, t.text, zone); err != nil {
-			return from, to, err
-		}
-	}
-	return from, to, nil
-}
-
-// readTime reads the time that a flag names, of a zone where it names none.
-func readTime(flag, text string, zone *time.Location) (time.Time, error) {
-	for _, layout := range []string{time.RFC3339, "2006-01-02 15:04:05", "2006-01-02 15:04", time.DateOnly} {
-		if at, err := time.ParseInLocation(layout, text, zone); err == nil {
-			return at, nil
-		}
-	}
-	return time.Time{}, usageError("--%s: got %q, want a time as '2026-03-01 22:00' or 2026-03-01T22:00:00Z", flag, text)
-}
-
 // filterFlags choose records.
 type filterFlags struct {
 	window windowFlags
@@ -76,13 +42,13 @@ func (f *filterFlags) add(cmd *cobra.Command) {
 	f.window.add(cmd)
 }
 
-func (f *filterFlags) filter(zone *time.Location) (journal.Filter, error) {
+func (f *filterFlags) filter(now time.Time) (journal.Filter, error) {
 	out := journal.Filter{Roll: f.roll, Kind: record.Kind(strings.ToUpper(f.kind))}
 	if out.Kind != "" && !out.Kind.Known() {
 		return out, usageError("--kind: no records are of kind %q", f.kind)
 	}
 	var err error
-	out.From, out.To, err = f.window.window(zone)
+	out.From, out.To, err = f.window.window(now)
 	return out, err
 }
 
@@ -169,15 +135,15 @@ func (p *program) journalList() *cobra.Command {
 		Short: "List the records of a journal, one a line",
 		Args:  takes(oneJournal),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			filter, err := f.filter(p.zone())
-			if err != nil {
-				return err
-			}
-			filter.Limit, filter.Newest = newest, newest > 0
 			line, err := p.unitsOf(&units, args[0])
 			if err != nil {
 				return err
 			}
+			filter, err := f.filter(p.now())
+			if err != nil {
+				return err
+			}
+			filter.Limit, filter.Newest = newest, newest > 0
 			print := p.printer(out, line)
 			return readJournal(cmd.Context(), args[0], func(r *journal.Reader) error {
 				return print.Print(present.TableOf(r.Views(cmd.Context(), filter, print.Line)))
@@ -297,7 +263,7 @@ are so: the hash of each record is over that form. For SI with words in place of
 numbers use journal list --json.`,
 		Args: takes(oneJournal),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
-			filter, err := f.filter(p.zone())
+			filter, err := f.filter(p.now())
 			if err != nil {
 				return err
 			}

@@ -25,7 +25,7 @@ hold, override, confirmation, wrapper hung and station worked by hand, under the
 of the operating system.`,
 		Args: takes(oneJournal),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			from, to, err := window.window(p.zone())
+			from, to, err := window.window(p.now())
 			if err != nil {
 				return err
 			}

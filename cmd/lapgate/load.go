@@ -86,6 +86,7 @@ func (p *program) loadSource(src config.Source) (*config.Snapshot, error) {
 		return nil, invalid(err)
 	}
 	p.warn(s)
+	p.mill = s.Shifts.Location(nil)
 	return s, nil
 }
 

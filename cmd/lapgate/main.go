@@ -10,6 +10,7 @@ import (
 	"io"
 	"os"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -70,6 +71,7 @@ type program struct {
 	started        bool           // a command began its work: errors are no longer of usage
 	signals        chan os.Signal // that ask the process to end; nil where nobody caught them yet
 	connections    connect.Dialers
+	mill           *time.Location // its time zone, nil while no configuration told of one
 }
 
 // run is main without the process.

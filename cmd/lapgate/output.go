@@ -2,7 +2,6 @@ package main
 
 import (
 	"strconv"
-	"time"
 
 	"github.com/spf13/cobra"
 
@@ -42,16 +41,6 @@ func (p *program) printer(f outputFlags, line *recipe.Line) *present.Printer {
 	out := present.New(p.stdout, line)
 	out.Form, out.Zone, out.Width = f.Form, p.zone(), p.width()
 	return out
-}
-
-// zone is the time zone of people here.
-func (p *program) zone() *time.Location {
-	if name := p.getenv("TZ"); name != "" {
-		if z, err := time.LoadLocation(name); err == nil {
-			return z
-		}
-	}
-	return time.Local
 }
 
 // Widths of text in columns: where neither $COLUMNS nor a terminal tells of

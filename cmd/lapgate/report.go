@@ -39,11 +39,11 @@ scripts or outside references.`,
 }
 
 func (p *program) report(ctx context.Context, path string, f *reportFlags) error {
-	since, until, err := f.window.window(p.zone())
+	line, err := p.unitsOf(&f.units, path)
 	if err != nil {
 		return err
 	}
-	line, err := p.unitsOf(&f.units, path)
+	since, until, err := f.window.window(p.now())
 	if err != nil {
 		return err
 	}

@@ -97,5 +97,5 @@ func TestReport(t *testing.T) {
 	if text, err = os.ReadFile(page); err != nil || !strings.Contains(string(text), "No roll left") || strings.Count(r.out, "\n") != 1 {
 		t.Errorf("%v, %s", err, r.out)
 	}
-	wantCode(t, lapgate("report", path, "--until", "yesterday"), exitUsage)
+	wantCode(t, lapgate("report", path, "--until", "tomorrow"), exitUsage)
 }

@@ -1,8 +1,6 @@
 package main
 
 import (
-	"time"
-
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/control"
@@ -42,7 +40,7 @@ crimp, glue, vacuum, heads, header, scale and drives.
 		case until != "" && r.Mode != recipe.Manual.String():
 			return usageError("--until is the end of work by hand; with %q leave it out", r.Mode)
 		case until != "":
-			if r.Until, err = p.readEnd(until, time.Now()); err != nil {
+			if r.Until, err = readEnd(until, f.now(p)); err != nil {
 				return err
 			}
 		}
@@ -54,13 +52,4 @@ crimp, glue, vacuum, heads, header, scale and drives.
 	addPerson(cmd, &r.By, &r.Reason, "")
 	addYes(cmd, &yes)
 	return cmd
-}
-
-// readEnd reads until when something is to last: a time, or a time of day, which is
-// the next one after now.
-func (p *program) readEnd(text string, now time.Time) (time.Time, error) {
-	if end, err := nextTime(text, now.In(p.zone())); err == nil {
-		return end, nil
-	}
-	return readTime("until", text, p.zone())
 }

@@ -7,7 +7,6 @@ import (
 	"regexp"
 	"strings"
 	"testing"
-	"time"
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
@@ -163,23 +162,5 @@ func TestOlderJournals(t *testing.T) {
 	r, err := record.Unmarshal(record.KindVerdict, []byte(`{"roll_no":1,"offer":{"session":{"epoch":3,"nonce":5},"offer":2},"verdict":2,"reason":12}`))
 	if v, _ = r.(record.Verdict); err != nil || v.Verdict != handshake.Rejected || v.Reason != 12 {
 		t.Errorf("%+v, %v", r, err)
-	}
-}
-
-// The times of --since are local unless they say otherwise.
-func TestWindow(t *testing.T) {
-	zone := time.FixedZone("there", 2*3600)
-	for _, c := range []struct{ text, want string }{
-		{"2026-03-01T22:00:00Z", "2026-03-01T22:00:00Z"},
-		{"2026-03-01 22:00", "2026-03-01T20:00:00Z"},
-		{"2026-03-01", "2026-02-28T22:00:00Z"},
-	} {
-		from, _, err := (&windowFlags{since: c.text}).window(zone)
-		if got := from.UTC().Format(time.RFC3339); err != nil || got != c.want {
-			t.Errorf("%s: got %s, %v, want %s", c.text, got, err, c.want)
-		}
-	}
-	if _, _, err := (&windowFlags{until: "tomorrow"}).window(zone); err == nil {
-		t.Error("tomorrow is taken for a time")
 	}
 }

@@ -7,9 +7,10 @@ import (
 	"time"
 )
 
-// Shifts tell when people take over from each other.
+// Shifts tell when people take over from each other, and by which clock.
 type Shifts struct {
-	Starts string `cfg:"starts" default:"06:00, 14:00, 22:00" doc:"times of the day at which a shift begins, in the time zone of this machine; a shelved alarm comes back at the next one at the latest"`
+	Starts string `cfg:"starts" default:"06:00, 14:00, 22:00" doc:"times of the day at which a shift begins, by the clock of the mill; a shelved alarm comes back at the next one at the latest"`
+	Zone   string `cfg:"zone" default:"" restart:"restart the daemon to change it" doc:"time zone of the mill by its name, as Europe/Berlin, for shifts and for every time that people read or write; empty for that of the machine"`
 }
 
 // timeOfDay is how a start is written.
@@ -29,10 +30,23 @@ func (s Shifts) times() (out []time.Duration, ok bool) {
 	return slices.Compact(out), true
 }
 
+// Location is the time zone of the mill, the machine's where none is configured.
+func (s Shifts) Location(machine *time.Location) *time.Location {
+	if s.Zone == "" {
+		return machine
+	}
+	zone, err := time.LoadLocation(s.Zone)
+	if err != nil { // the check of the configuration found it
+		return machine
+	}
+	return zone
+}
+
 // End is when the shift ends that runs at a time: the first start after it, by the
-// clock on the wall of that time.
+// clock on the wall of the mill.
 func (s Shifts) End(now time.Time) time.Time {
 	starts, _ := s.times()
+	now = now.In(s.Location(now.Location()))
 	y, m, d := now.Date()
 	for days := range 3 { // a day on which the clock is put forward may have none
 		for _, at := range starts {
@@ -46,8 +60,11 @@ func (s Shifts) End(now time.Time) time.Time {
 }
 
 func (d *decoder) checkShifts(s Shifts) {
-	const key = "shifts.starts"
+	const key, zone = "shifts.starts", "shifts.zone"
 	if _, ok := s.times(); d.good(key) && !ok {
 		d.problem(d.where(key), key, "not times of the day", quoted(s.Starts), "times from 00:00 to 23:59 with commas between", "write them as in 06:00, 14:00, 22:00")
+	}
+	if _, err := time.LoadLocation(s.Zone); d.good(zone) && err != nil {
+		d.problem(d.where(zone), zone, "no time zone that is known", quoted(s.Zone), "a name of the time zone database", "write it as in Europe/Berlin or America/Chicago, or leave it out for the zone of the machine")
 	}
 }

@@ -21,7 +21,6 @@ rows() {
     cat <<ROWS
 - $link plain
 - $link no-limits
-- $link narrow-limits
 + $link lag=1 ~result-lags
 - $link lag=3 ~result-lags
 + $link lag=5 +result-lags

@@ -84,11 +84,13 @@ opcua_standin() {
     --fingerprint "$(openssl x509 -in "$work/controller/own/certs/certificate.pem" -noout -sha256 -fingerprint | cut -d= -f2)" >/dev/null
 }
 
-# armed SOCKET PROCESS arms the only line of a daemon that was just started, over
-# restarts too.
+# armed SOCKET PROCESS... arms the only line of a daemon that was just started, over
+# restarts too, unless one of the processes ends first.
 armed() {
-  until "$work/lapgate" arm --socket "$1" --by script --reason "a controller of the tests" --keep >/dev/null 2>&1; do
-    kill -0 "$2" 2>/dev/null || return 0
+  local socket=$1
+  shift
+  until "$work/lapgate" arm --socket "$socket" --by script --reason "a controller of the tests" --keep >/dev/null 2>&1; do
+    for process; do kill -0 "$process" 2>/dev/null || return 0; done
     sleep 0.1
   done
 }
@@ -99,7 +101,7 @@ daemon() {
   "$work/lapgate" run --config configs/demo.yaml --set status.listen=none --set log.format=json \
     --set "journal.directory=$work/journal-$1" "${link[@]}" 2>>"$work/daemon-$1.log" &
   pid=$!
-  [ -e "$work/journal-$1/north.db.served" ] || armed "$work/journal-$1/control.sock" "$pid"
+  [ -e "$work/journal-$1/north.db.served" ] || armed "$work/journal-$1/control.sock" "$pid" "$standin"
 }
 
 # shift_of NAME [WANTED...] runs the daemon until the stand-in ends, and holds

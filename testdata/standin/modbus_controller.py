@@ -64,9 +64,10 @@ class Registers(IModbusSlaveContext):
         return None
 
     def refusal(self, fx, address):
-        """The exception that this request gets, and whether it takes effect first."""
+        """The exception that this request gets, and whether it takes effect first. The
+        look before a gateway is armed, which ends with the first HELLO, is answered."""
         step = self.step(fx, address)
-        if self.code is None or step is None:
+        if self.code is None or step is None or step != "write HELLO" and "write HELLO" not in self.asked:
             return None, False
         n = self.asked[step] = self.asked.get(step, 0) + 1
         every = 90 if step in ("read REQ", "write HEARTBEAT") else 6

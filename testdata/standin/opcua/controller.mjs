@@ -70,11 +70,12 @@ if (switches.refuse && !StatusCodes[switches.refuse]) {
 }
 
 // refusal is the status that this request of a block gets, and whether it takes
-// effect first.
+// effect first. The look before a gateway is armed, which ends with the first HELLO, is
+// answered.
 const asked = {};
 const refused = {};
 function refusal(step) {
-  if (!switches.refuse) return {};
+  if (!switches.refuse || (step !== "write Hello" && !asked["write Hello"])) return {};
   const n = (asked[step] = (asked[step] ?? 0) + 1);
   const every = ["read Request", "write Heartbeat"].includes(step) ? 90 : 6;
   if (n % every !== (step === "write Hello" ? 1 : 4)) return {};

@@ -3,6 +3,7 @@ package journal_test
 import (
 	"database/sql"
 	"errors"
+	"flag"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -15,6 +16,8 @@ import (
 	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
 )
+
+var damaged = flag.Int("damaged", 500, "journals that are damaged: bits flipped, pages lost, ends cut off")
 
 // closedJournal writes records to a new journal and closes it.
 func closedJournal(t testing.TB, records []record.Record) (path string, stored []record.Stored, head journal.Head) {
@@ -379,7 +382,7 @@ func TestDamagedJournals(t *testing.T) {
 	whole := []byte(content(t, path))
 	dir := t.TempDir()
 	rng := rand.New(rand.NewPCG(1, 2))
-	reported, unchanged, journals := 0, 0, 500
+	reported, unchanged, journals := 0, 0, *damaged
 	if testing.Short() {
 		journals = 60
 	}

@@ -231,7 +231,7 @@ func identityOf(s *config.Snapshot, l *config.Line) string {
 			continue
 		}
 		section, tags := fmt.Sprintf("lines.%d.controller.", i), fmt.Sprintf("lines.%d.mapped.", i)
-		for _, v := range s.Effective() {
+		for _, v := range s.EffectiveFor(i) {
 			if key, ok := strings.CutPrefix(v.Key, section); ok && !strings.HasPrefix(key, "times.") || strings.HasPrefix(v.Key, tags) {
 				fmt.Fprintf(sum, "%s=%q\n", key, v.Value)
 			}

@@ -81,17 +81,6 @@ func keyOfLine(key string) (line int, rest string, ok bool) {
 	return line, rest, err == nil
 }
 
-// valuesFor are the values in force that a line has a part in: its own and the shared
-// ones.
-func valuesFor(s *config.Snapshot, line int) (out []config.Value) {
-	for _, v := range s.Effective() {
-		if i, _, own := keyOfLine(v.Key); !own || i == line {
-			out = append(out, v)
-		}
-	}
-	return out
-}
-
 // declaration is the record of a configuration that a line is served with from here
 // on. before is the newest record of the journal with all that those before it tell, nil
 // where there is none.
@@ -101,7 +90,7 @@ func declaration(s *config.Snapshot, line string, before *record.Config, program
 	if before == nil || before.Text != s.Text {
 		r.Text = s.Text
 	}
-	now := valuesFor(s, i)
+	now := s.EffectiveFor(i)
 	if before == nil || before.Values == nil {
 		for _, v := range now {
 			r.Values = append(r.Values, record.ConfigValue{Key: v.Key, Value: v.Value})

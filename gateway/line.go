@@ -295,6 +295,9 @@ func (l *lineLoop) remember(s record.Stored) {
 	l.lastSeq = s.Seq
 	switch r := s.Record.(type) {
 	case record.Config:
+		if r.Text == l.set.snapshot.Text {
+			r.Text = l.set.snapshot.Text // one copy for all lines
+		}
 		l.declared = whole(r, l.declared)
 	case record.Carry:
 		l.declared = r.Config

@@ -14,6 +14,7 @@ import (
 	"io/fs"
 	"path/filepath"
 	"reflect"
+	"strconv"
 	"strings"
 
 	"lapgate/gateway/plainfile"
@@ -66,7 +67,13 @@ type Snapshot struct {
 	Text string
 
 	values []Value
+	runs   []run // of values, in order
 }
+
+// run is a part of the values: of one line, or shared.
+type run struct{ line, from, to int }
+
+const shared = -1 // by all lines
 
 // Line is one line of a configuration.
 type Line struct {
@@ -96,6 +103,33 @@ type Value struct {
 // Effective lists every value in force, in the order of the reference
 // configuration.
 func (s *Snapshot) Effective() []Value { return append([]Value(nil), s.values...) }
+
+// EffectiveFor are the values that one line has a part in, in the same order: its own and
+// those that all lines share.
+func (s *Snapshot) EffectiveFor(line int) (out []Value) {
+	for _, r := range s.runs {
+		if r.line == line || r.line == shared {
+			out = append(out, s.values[r.from:r.to]...)
+		}
+	}
+	return out
+}
+
+// add takes the next value.
+func (s *Snapshot) add(v Value) {
+	line := shared
+	if rest, ok := strings.CutPrefix(v.Key, "lines."); ok {
+		number, _, _ := strings.Cut(rest, ".")
+		if n, err := strconv.Atoi(number); err == nil {
+			line = n
+		}
+	}
+	if last := len(s.runs) - 1; last < 0 || s.runs[last].line != line {
+		s.runs = append(s.runs, run{line, len(s.values), len(s.values)})
+	}
+	s.values = append(s.values, v)
+	s.runs[len(s.runs)-1].to = len(s.values)
+}
 
 // maxBytes bounds a configuration file.
 const maxBytes = 1 << 20
@@ -205,13 +239,13 @@ func (d *decoder) snapshot(doc *document) *Snapshot {
 		} else {
 			fmt.Fprintf(sum, "%s=%q\n", l.path, text)
 		}
-		s.values = append(s.values, Value{Key: l.path, Value: shown, Origin: origin, Restart: l.restart})
+		s.add(Value{Key: l.path, Value: shown, Origin: origin, Restart: l.restart})
 	}
 	s.Hash = binary.BigEndian.Uint32(sum.Sum(nil))
 	for i := range doc.Lines {
 		l := &doc.Lines[i]
 		l.Materials = doc.Materials
-		l.Origins = s.origins(fmt.Sprintf("lines.%d.", i))
+		l.Origins = s.origins(i)
 		l.Units = doc.Units.byDimension()
 		s.Lines = append(s.Lines, Line{Recipe: &l.Line, Work: l.Work, Controller: l.Controller, Mapped: l.mapping, Scanner: l.Scanner, Orders: l.Orders, Arming: l.Arming})
 	}
@@ -223,14 +257,11 @@ func (d *decoder) snapshot(doc *document) *Snapshot {
 
 // origins maps the keys of one line, without its prefix, and the shared ones
 // to where they stand.
-func (s *Snapshot) origins(prefix string) map[string]string {
+func (s *Snapshot) origins(line int) map[string]string {
+	prefix := fmt.Sprintf("lines.%d.", line)
 	out := map[string]string{}
-	for _, v := range s.values {
-		if rest, ok := strings.CutPrefix(v.Key, prefix); ok {
-			out[rest] = v.Origin
-		} else if !strings.HasPrefix(v.Key, "lines.") {
-			out[v.Key] = v.Origin
-		}
+	for _, v := range s.EffectiveFor(line) {
+		out[strings.TrimPrefix(v.Key, prefix)] = v.Origin
 	}
 	return out
 }

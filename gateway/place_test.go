@@ -145,7 +145,7 @@ func TestFailedDiskComesBack(t *testing.T) {
 		why    string // condition once it was restarted by name
 	}{
 		"as it was": {},
-		"deleted":   {func(path string) error { return os.Remove(path) }, "the file is gone", "holds-unknown"},
+		"deleted":   {os.Remove, "the file is gone", "holds-unknown"},
 		"damaged":   {func(path string) error { return os.WriteFile(path, bytes.Repeat([]byte("x"), 8192), 0o600) }, "is damaged", "journal-set-aside"},
 	} {
 		t.Run(name, func(t *testing.T) {

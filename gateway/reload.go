@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
+	"slices"
 	"strings"
 	"time"
 
@@ -54,7 +55,7 @@ func (g *Gateway) Reload(ctx context.Context, c Change) (*config.Snapshot, []rec
 		g.options.Log.Error("configuration refused, the one in force stays", append(by, zap.Error(err))...)
 		return nil, nil, err
 	}
-	fields := append(by, zap.Stringer("hash", handshake.ConfigHash(s.Hash)), zap.Int("changes", len(changes)))
+	fields := slices.Concat(by, []zap.Field{zap.Stringer("hash", handshake.ConfigHash(s.Hash)), zap.Int("changes", len(changes))})
 	const most = 20 // changes worth a line of the log each; the journal has all
 	for _, x := range changes[:min(len(changes), most)] {
 		fields = append(fields, zap.String(x.Key, x.Old+" -> "+x.New))

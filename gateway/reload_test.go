@@ -326,7 +326,8 @@ func TestStartsAreRecorded(t *testing.T) {
 		if second.Text != "" || second.Values != nil || second.Changes != nil || second.Hash != first.Hash || !second.Start {
 			t.Errorf("a start as before: %+v", second)
 		}
-		line := 1 + strings.Count(text[:strings.Index(text, "layers: 3")], "\n")
+		before, _, _ := strings.Cut(text, "layers: 3")
+		line := 1 + strings.Count(before, "\n")
 		want := record.ConfigChange{Key: "specs.0.layers", Old: "3", New: "5", Where: fmt.Sprintf("%s:%d", file, line)}
 		if len(third.Changes) != 1 || third.Changes[0] != want || !strings.HasPrefix(third.By, "owner of the file, ") || !strings.Contains(third.Text, "layers: 5") {
 			t.Errorf("a start with an edited file: %+v by %s", third.Changes, third.By)

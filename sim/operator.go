@@ -14,6 +14,7 @@ type operator struct {
 	retries int
 	rescans int
 	byHand  bool // the roll is being wrapped by hand
+	hung    bool // a fresh wrapper was hung for the roll
 
 	startAt time.Duration // of the coming press of start, 0 for none
 }
@@ -116,13 +117,21 @@ func (s *Sim) startPressed(now time.Duration) {
 func (s *Sim) onHold(now time.Duration) {
 	o := &s.operator
 	if o.retries >= s.cfg.Operator.Retries {
+		if slot := s.station.habitSlot(); o.hold == holdSupply && slot >= 0 && !o.hung {
+			// What hangs will not do, whatever is thought of it here: hang another.
+			s.station.hang(slot)
+			o.hung, o.retries, o.since = true, 0, now
+			return
+		}
 		s.takeInHand()
 		return
 	}
 	retry := func() {
 		o.retries++
 		o.since = now
-		s.remeasure(now)
+		if o.hold != holdSupply { // whose cause is not the roll
+			s.remeasure(now)
+		}
 		s.in.Retry = true
 	}
 	switch o.hold {

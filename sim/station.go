@@ -214,6 +214,12 @@ func (s *station) equipment(dt float64) {
 	}
 }
 
+// hang has a fresh wrapper roll hung in a slot.
+func (s *station) hang(slot int) {
+	s.supply[slot].Outer = s.cfg.Stand.Full
+	s.unready(slot, s.cfg.Stand.Change)
+}
+
 // unready takes a slot out for a while.
 func (s *station) unready(slot int, seconds float64) {
 	s.ready[slot], s.change[slot] = false, max(seconds, 1e-6)

@@ -75,6 +75,7 @@ func TestRemedyNamesTheSlot(t *testing.T) {
 	}{
 		{"none that wide", 2.5, func(*recipe.Stand) {}, `Hang kraft, 2.`},
 		{"not ready", 1.6, func(s *recipe.Stand) { s.Ready[1] = false }, "Make slot 2 ready, then press retry at the controller."},
+		{"of another width being hung", 2.5, func(*recipe.Stand) { line.Stand.Slots[2].Unusable = recipe.BeingHung }, "End the work at slot 3 and make it ready, then press retry"},
 		{"too little left", 1.6, func(s *recipe.Stand) { s.Outer[1] = 0.08 }, "Hang a new wrapper roll, 1.85 m wide, in slot 2, telling it first with lapgate hang --slot 2, then press retry"},
 	} {
 		got := of(c.width, c.stand)

@@ -140,10 +140,10 @@ func RemedyFor(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand, code r
 	c := nearest(list, w.Widths)
 	slot, tellFirst := "slot "+strconv.Itoa(c.Slot.Number), ", telling it first with "+hangCommand(c.Slot.Number)
 	switch {
+	case c.Fit == recipe.BeingHung: // with a width that the slot does not have yet
+		out.Do = "End the work at " + slot + " and make it ready" + retry
 	case outside(c.Slot.Width, w.Widths) > 0, c.Fit == recipe.NotAllowed:
 		out.Do = "Hang " + strings.Join(r.spec.Papers, " or ") + ", " + r.inside(w.Widths) + " wide, in " + slot + tellFirst + retry
-	case c.Fit == recipe.BeingHung:
-		out.Do = "End the work at " + slot + " and make it ready" + retry
 	case c.Fit == recipe.Empty, c.Fit == recipe.OutOfService:
 		out.Do = "Hang " + strings.Join(r.spec.Papers, " or ") + ", " + r.inside(w.Widths) + " wide, in " + slot + tellFirst + retry
 	case c.Fit == recipe.NotReady:

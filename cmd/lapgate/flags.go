@@ -8,6 +8,9 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"lapgate/recipe/quantity"
 )
 
 // A flag has one meaning over the whole program. Those that several commands
@@ -136,8 +139,20 @@ func mayTake(name string) cobra.PositionalArgs {
 const oneJournal = "the path of one journal"
 
 // plainFlagError says what a flag wants in place of what the parser of numbers
-// says.
-func plainFlagError(_ *cobra.Command, err error) error {
+// says, and which flag was probably meant.
+func plainFlagError(cmd *cobra.Command, err error) error {
+	var unknown *pflag.NotExistError
+	if errors.As(err, &unknown) {
+		if args := cmd.Flags().Args(); !cmd.HasParent() && len(args) > 0 { // the flag is that of a command mistyped
+			return unknownCommand(cmd, args[0])
+		}
+		var names []string
+		cmd.Flags().VisitAll(func(f *pflag.Flag) { names = append(names, f.Name) })
+		if near := quantity.Nearest(unknown.GetSpecifiedName(), names); near != "" {
+			return fmt.Errorf("%w; did you mean --%s?", err, near)
+		}
+		return err
+	}
 	var number *strconv.NumError
 	if !errors.As(err, &number) {
 		return err

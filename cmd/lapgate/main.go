@@ -192,16 +192,21 @@ func takeCommandsOnly(c *cobra.Command) {
 		if len(args) == 0 {
 			return nil
 		}
-		c.SuggestionsMinimumDistance = 2 // letters that may be wrong
-		text := ""
-		if near := c.SuggestionsFor(args[0]); len(near) > 0 {
-			text = "; did you mean " + strings.Join(near, " or ") + "?"
-		}
-		return usageError("unknown command %q for %q%s", args[0], c.CommandPath(), text)
+		return unknownCommand(c, args[0])
 	}
 	for _, sub := range c.Commands() {
 		takeCommandsOnly(sub)
 	}
+}
+
+// unknownCommand names the command that was probably meant.
+func unknownCommand(c *cobra.Command, name string) error {
+	c.SuggestionsMinimumDistance = 2 // letters that may be wrong
+	text := ""
+	if near := c.SuggestionsFor(name); len(near) > 0 {
+		text = "; did you mean " + strings.Join(near, " or ") + "?"
+	}
+	return usageError("unknown command %q for %q%s", name, c.CommandPath(), text)
 }
 
 // getenv returns a variable of the environment handed in, "" when not set.

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strconv"
 
 	"github.com/spf13/cobra"
@@ -11,6 +12,7 @@ import (
 	"lapgate/gateway/present"
 	"lapgate/gateway/record"
 	"lapgate/gateway/report"
+	"lapgate/recipe/quantity"
 )
 
 // whyFlags are the flags of `why`.
@@ -56,6 +58,9 @@ that of the line.`,
 	return cmd
 }
 
+// mostTags is among how many tags, the newest, the one that was meant is looked for.
+const mostTags = 5000
+
 func (p *program) why(ctx context.Context, f *whyFlags, name, path string) error {
 	t, path, err := p.whySource(f, path)
 	if err != nil {
@@ -63,7 +68,9 @@ func (p *program) why(ctx context.Context, f *whyFlags, name, path string) error
 	}
 	number, err := strconv.ParseUint(name, 10, 32)
 	isNumber := err == nil
+	var tags []string // of other rolls
 	fold := record.Recent{Want: func(r *record.Roll) bool {
+		tags = append(tags[max(0, len(tags)-mostTags):], r.Tag)
 		return r.Tag == name || isNumber && uint64(r.Number) == number
 	}}
 	bar := present.NewProgress(p.stderr, "records read")
@@ -74,7 +81,12 @@ func (p *program) why(ctx context.Context, f *whyFlags, name, path string) error
 	}
 	t.Newest = fold.Newest()
 	if len(t.Newest.Rolls) == 0 {
-		return fmt.Errorf("journal %s tells of no roll %s; lapgate journal list %s shows which there are", path, strconv.Quote(name), path)
+		slices.Reverse(tags) // the newest is the likeliest
+		near := quantity.Nearest(name, tags)
+		if near != "" {
+			near = "did you mean " + near + "? "
+		}
+		return fmt.Errorf("journal %s tells of no roll %s; %slapgate journal list %s shows which there are", path, strconv.Quote(name), near, path)
 	}
 	t.Roll = t.Newest.Rolls[len(t.Newest.Rolls)-1]
 	story, err := report.StoryOf(t)

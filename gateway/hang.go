@@ -10,6 +10,7 @@ import (
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/record"
 	"lapgate/recipe"
+	"lapgate/recipe/problem"
 	"lapgate/recipe/quantity"
 )
 
@@ -50,7 +51,7 @@ func (o *Operator) stock(ctx context.Context, name string, r *control.Request) c
 	}
 	size, err := quantity.Parse(r.Heads.Size, quantity.Length)
 	if err != nil {
-		return control.Reply{Outcome: control.Refused, Error: "size: " + err.Error()}
+		return control.Reply{Outcome: control.Refused, Error: problem.OfFlag("size", r.Heads.Size, err).Error()}
 	}
 	answer, err := o.Gateway.CountHeads(ctx, name, cycle.CountHeads{Material: r.Heads.Material, Diameter: size, Count: r.Heads.Count, By: r.By, User: r.Caller.User, Preview: !r.Agreed})
 	what := fmt.Sprintf("heads of %s, %s across", r.Heads.Material, o.Gateway.recipeLine(name).Write(size, quantity.Length))
@@ -87,7 +88,7 @@ func readWrapper(w *control.Wrapper) (h cycle.HangWrapper, err error) {
 		return h, errors.New("no slot is named; give its number and what hangs there")
 	}
 	h = cycle.HangWrapper{Slot: w.Slot, State: record.Hangs, Paper: w.Paper, Corrects: w.Correct}
-	var problems []error
+	var problems problem.List
 	read := func(flag, text string, to *float64) {
 		if text == "" {
 			return
@@ -96,9 +97,7 @@ func readWrapper(w *control.Wrapper) (h cycle.HangWrapper, err error) {
 		if err == nil && !(v > 0) {
 			err = fmt.Errorf("got %q, want a length above zero", text)
 		}
-		if err != nil {
-			problems = append(problems, fmt.Errorf("%s: %w", flag, err))
-		}
+		problems.Flag(flag, text, err)
 		*to = v
 	}
 	read("width", w.Width, &h.Width)
@@ -106,7 +105,7 @@ func readWrapper(w *control.Wrapper) (h cycle.HangWrapper, err error) {
 	read("length", w.Length, &h.Length)
 	switch {
 	case w.Empty && w.OutOfService:
-		problems = append(problems, errors.New("a slot is empty or out of service; say one of them"))
+		problems.Add(errors.New("a slot is empty or out of service; say one of them"))
 	case w.Empty:
 		h.State = record.Empty
 	case w.OutOfService:
@@ -114,10 +113,10 @@ func readWrapper(w *control.Wrapper) (h cycle.HangWrapper, err error) {
 	case w.Correct != 0 && w.Width == "" && w.Paper == "" && w.Outer == "" && w.Length == "":
 		h.State = record.AsBefore
 	case w.Width == "" || w.Paper == "":
-		problems = append(problems, errors.New("a wrapper has a width and a paper; give both, or say that the slot is empty or out of service"))
+		problems.Add(errors.New("a wrapper has a width and a paper; give both, or say that the slot is empty or out of service"))
 	}
 	if w.Outer != "" && w.Length != "" {
-		problems = append(problems, errors.New("outer diameter and length tell the same; give one of them"))
+		problems.Add(errors.New("outer diameter and length tell the same; give one of them"))
 	}
-	return h, errors.Join(problems...)
+	return h, problems.Err()
 }

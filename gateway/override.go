@@ -2,7 +2,6 @@ package gateway
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -11,6 +10,7 @@ import (
 	"lapgate/gateway/control"
 	"lapgate/gateway/cycle"
 	"lapgate/recipe"
+	"lapgate/recipe/problem"
 	"lapgate/recipe/quantity"
 )
 
@@ -82,28 +82,29 @@ func readSetpoints(values []control.Value) (map[string]float64, error) {
 		words[i] = recipe.SetpointOf(name).Word()
 	}
 	out := map[string]float64{}
-	var problems []error
+	var problems problem.List
 	for _, v := range values {
 		i := slices.Index(words, v.Name)
 		if i < 0 {
 			i = slices.Index(known, v.Name)
 		}
 		if i < 0 {
-			problems = append(problems, fmt.Errorf("%s: no setpoint of that name can be overridden; want one of %s", v.Name, strings.Join(words, ", ")))
+			problems.Flag("value", v.Name+"="+v.Text, fmt.Errorf("%s: no setpoint of that name can be overridden; want one of %s", v.Name, strings.Join(words, ", ")))
 			continue
 		}
 		s := recipe.SetpointOf(known[i])
 		if _, twice := out[s.Name]; twice {
-			problems = append(problems, fmt.Errorf("%s: given twice; give it once", v.Name))
+			problems.Flag("value", v.Name+"="+v.Text, fmt.Errorf("%s: given twice; give it once", v.Name))
 			continue
 		}
 		value, err := readSetpoint(s, v.Text)
 		if err != nil {
-			problems = append(problems, fmt.Errorf("%s: %w", v.Name, err))
+			err = fmt.Errorf("%s: %w", v.Name, err)
 		}
+		problems.Flag("value", v.Name+"="+v.Text, err)
 		out[s.Name] = value
 	}
-	return out, errors.Join(problems...)
+	return out, problems.Err()
 }
 
 // readSetpoint reads a value as Setpoint.Write gives it.

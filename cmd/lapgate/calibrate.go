@@ -2,8 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
-	"fmt"
 	"slices"
 	"time"
 
@@ -13,6 +11,7 @@ import (
 	"lapgate/gateway/plainfile"
 	"lapgate/gateway/process"
 	"lapgate/gateway/record"
+	"lapgate/recipe/problem"
 	"lapgate/recipe/quantity"
 )
 
@@ -143,15 +142,13 @@ func (f *calibrateFlags) curves(c *process.Calibration) error {
 }
 
 func (f *calibrateFlags) pressing() (process.Pressing, error) {
-	var problems []error
+	var problems problem.List
 	value := func(flag, text string, d quantity.Dimension) *float64 {
 		if text == "" {
 			return nil
 		}
 		v, err := quantity.Parse(text, d)
-		if err != nil {
-			problems = append(problems, fmt.Errorf("--%s: %w", flag, err))
-		}
+		problems.Flag(flag, text, err)
 		return &v
 	}
 	p := process.Pressing{
@@ -160,5 +157,5 @@ func (f *calibrateFlags) pressing() (process.Pressing, error) {
 		Start:    value("start", f.start, quantity.Temperature),
 		Pressure: value("pressure", f.pressure, quantity.Pressure),
 	}
-	return p, errors.Join(problems...)
+	return p, problems.Err()
 }

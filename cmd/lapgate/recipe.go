@@ -13,6 +13,7 @@ import (
 	"lapgate/gateway/present"
 	"lapgate/recipe"
 	"lapgate/recipe/offline"
+	"lapgate/recipe/problem"
 	"lapgate/recipe/quantity"
 )
 
@@ -82,19 +83,17 @@ Exit code 5 when a roll is held.`,
 
 // read reads the lengths among the flags of one roll.
 func (f *recipeFlags) read() (outer float64, err error) {
-	var problems []error
+	var problems problem.List
 	length := func(flag, text string) float64 {
 		v, err := quantity.Parse(text, quantity.Length)
 		if err == nil && v < 0 {
 			err = fmt.Errorf("%s is negative; no measurement gives this", text)
 		}
-		if err != nil {
-			problems = append(problems, fmt.Errorf("--%s: %w", flag, err))
-		}
+		problems.Flag(flag, text, err)
 		return v
 	}
 	if f.diameter == "" || f.width == "" {
-		problems = append(problems, errors.New("--diameter and --width are needed, or a list of rolls"))
+		problems.Add(errors.New("--diameter and --width are needed, or a list of rolls"))
 	}
 	outer = length("outer", f.outer)
 	g := &f.given
@@ -114,12 +113,10 @@ func (f *recipeFlags) read() (outer float64, err error) {
 			continue
 		}
 		v, err := quantity.Parse(t.text, quantity.Temperature)
-		if err != nil {
-			problems = append(problems, fmt.Errorf("--%s: %w", t.flag, err))
-		}
+		problems.Flag(t.flag, t.text, err)
 		*t.at = v
 	}
-	return outer, errors.Join(problems...)
+	return outer, problems.Err()
 }
 
 // recipe computes the one roll of the flags.
@@ -157,7 +154,7 @@ func (p *program) recipe(f *recipeFlags) error {
 func (p *program) recipes(f *recipeFlags, path string) error {
 	outer, err := quantity.Parse(f.outer, quantity.Length)
 	if err != nil {
-		return usageError("--outer: %w", err)
+		return usageError("%w", problem.OfFlag("outer", f.outer, err))
 	}
 	line, err := p.recipeLine(f)
 	if err != nil {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"time"
 
@@ -16,6 +17,7 @@ import (
 	"lapgate/gateway/replay"
 	"lapgate/recipe"
 	"lapgate/recipe/offline"
+	"lapgate/recipe/problem"
 	"lapgate/recipe/quantity"
 )
 
@@ -138,19 +140,17 @@ func (p *program) replay(ctx context.Context, path string, f *replayFlags) error
 
 // replayUsage checks the flags and returns the outer diameter.
 func (p *program) replayUsage(f *replayFlags) (float64, error) {
-	var problems []error
+	var problems problem.List
 	if f.show < 0 {
-		problems = append(problems, errors.New("--show: want 0 or more"))
+		problems.Flag("show", strconv.Itoa(f.show), errors.New("want 0 or more"))
 	}
 	if f.source.path == "" && p.getenv(configVariable) == "" {
-		problems = append(problems, errors.New("name the new configuration with --config, or $"+configVariable))
+		problems.Add(errors.New("name the new configuration with --config, or $" + configVariable))
 	}
 	outer, err := quantity.Parse(f.outer, quantity.Length)
-	if err != nil {
-		problems = append(problems, errors.New("--outer: "+err.Error()))
-	}
-	if len(problems) > 0 {
-		return 0, usageError("%w", errors.Join(problems...))
+	problems.Flag("outer", f.outer, err)
+	if err := problems.Err(); err != nil {
+		return 0, usageError("%w", err)
 	}
 	return outer, nil
 }

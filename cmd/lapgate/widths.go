@@ -14,6 +14,7 @@ import (
 	"lapgate/gateway/report"
 	"lapgate/recipe"
 	"lapgate/recipe/caution"
+	"lapgate/recipe/problem"
 	"lapgate/recipe/quantity"
 	"lapgate/recipe/widths"
 )
@@ -92,45 +93,40 @@ Exit code 5 when some rolls cannot be served.
 // read turns the flags into the options of a plan. step is 0 for the default.
 func (f *widthsFlags) read() (step float64, err error) {
 	o := &f.options
-	var problems []error
-	fail := func(flag string, err error) {
-		if err != nil {
-			problems = append(problems, fmt.Errorf("--%s: %w", flag, err))
-		}
-	}
+	var problems problem.List
 	length := func(flag, text string) float64 {
 		v, err := quantity.Parse(text, quantity.Length)
 		if err == nil && v < 0 {
 			err = fmt.Errorf("got %q, want no negative length", text)
 		}
-		fail(flag, err)
+		problems.Flag(flag, text, err)
 		return v
 	}
 	if o.Slots < 0 || o.Slots > widths.MaxSlots {
-		fail("slots", fmt.Errorf("got %d, want 1 to %d", o.Slots, widths.MaxSlots))
+		problems.Flag("slots", strconv.Itoa(o.Slots), fmt.Errorf("got %d, want 1 to %d", o.Slots, widths.MaxSlots))
 	}
-	fail("keep-slots", f.readKeep())
+	problems.Flag("keep-slots", f.keep, f.readKeep())
 	if !(o.Changeover >= 0 && o.Changeover <= 1e9) {
-		fail("changeover-cost", fmt.Errorf("got %g, want 0 to 1e9", o.Changeover))
+		problems.Flag("changeover-cost", strconv.FormatFloat(o.Changeover, 'g', -1, 64), fmt.Errorf("got %g, want 0 to 1e9", o.Changeover))
 	}
 	o.Prices, err = widths.ParsePrices(f.prices)
-	fail("paper-price", err)
+	problems.Flag("paper-price", strings.Join(f.prices, ", "), err)
 	o.OverhangCost, err = widths.ParseCostPerLength(f.weight)
-	fail("overhang-weight", err)
+	problems.Flag("overhang-weight", f.weight, err)
 	if f.step != "" {
-		if step = length("step", f.step); step < 1e-3 && len(problems) == 0 {
-			fail("step", fmt.Errorf("got %q, want at least 1 mm", f.step))
+		if step = length("step", f.step); step < 1e-3 && problems.Len() == 0 {
+			problems.Flag("step", f.step, fmt.Errorf("got %q, want at least 1 mm", f.step))
 		}
 		if f.candidates != "" {
-			problems = append(problems, errors.New("--step and --candidates exclude each other"))
+			problems.Add(errors.New("--step and --candidates exclude each other"))
 		}
 	}
 	o.DiameterU = length("diameter-uncertainty", f.diameterU)
 	o.WidthU = length("width-uncertainty", f.widthU)
 	if o.Effort < 0 {
-		fail("effort", fmt.Errorf("got %d, want 0 or more", o.Effort))
+		problems.Flag("effort", strconv.Itoa(o.Effort), fmt.Errorf("got %d, want 0 or more", o.Effort))
 	}
-	return step, errors.Join(problems...)
+	return step, problems.Err()
 }
 
 func (f *widthsFlags) readKeep() error {
@@ -215,7 +211,7 @@ func (p *program) widthsPlan(f *widthsFlags, line *recipe.Line, schedule string,
 		}
 	default:
 		if err := plan.Offer(f.candidates); err != nil {
-			return nil, usageError("--candidates: %w", err)
+			return nil, usageError("%w", problem.OfFlag("candidates", f.candidates, err))
 		}
 	}
 	return plan, p.solve(plan)

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"lapgate/recipe/problem"
 	"lapgate/recipe/quantity"
 )
 
@@ -56,11 +57,7 @@ func (p Problem) String() string {
 
 // pointed is the problem in its line, with the line of the file below it.
 func (p Problem) pointed() string {
-	if p.Quote == "" {
-		return p.String()
-	}
-	const indent = "    "
-	return p.String() + "\n" + indent + p.Quote + "\n" + indent + strings.Repeat(" ", p.Caret) + "^"
+	return problem.Pointed(p.String(), p.Quote, p.Caret)
 }
 
 // quote gives each problem the text that it is about. Nothing else of the line
@@ -104,12 +101,7 @@ func (e *Error) Error() string {
 	for i, p := range e.Problems {
 		lines[i] = p.pointed()
 	}
-	if n := len(lines); n == 1 {
-		lines = append(lines, "1 problem")
-	} else {
-		lines = append(lines, strconv.Itoa(n)+" problems")
-	}
-	return strings.Join(lines, "\n")
+	return strings.Join(append(lines, problem.Count(len(lines))), "\n")
 }
 
 // sortProblems orders by position; overrides come after the file.

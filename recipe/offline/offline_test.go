@@ -99,7 +99,7 @@ func TestRollsRefuseTheImpossible(t *testing.T) {
 		"quality,1.5":        `no measurement gives this (got "1.5", want 0 to 1)`,
 		"quality,-0.1":       "quality",
 		"ovality,-1":         `ovality: no measurement gives this (got "-1", want 0 to 2)`,
-		"width_spread,-5 mm": `width_spread: no measurement gives this (got "-5 mm", want at least 0)`,
+		"width_spread,-5 mm": `width_spread: no measurement gives this (got "-5 mm", want at least 0 mm)`,
 		"weight,-3 kg":       "weight: no measurement gives this",
 		"age,-1 s":           "age: no measurement gives this",
 		"diameter_u,-1 mm":   "diameter_u: no measurement gives this",

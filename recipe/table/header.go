@@ -32,7 +32,7 @@ func (t *Reader) header() {
 	cells, wrong := split(t.text, t.comma, nil)
 	if wrong != nil {
 		wrong.Line, t.over = t.line, true
-		t.problems.add(*wrong)
+		t.add(*wrong)
 		return
 	}
 	t.width = len(cells)
@@ -41,7 +41,7 @@ func (t *Reader) header() {
 	}
 	for i := range t.fields {
 		if f := &t.fields[i]; f.Required && f.at < 0 {
-			t.problems.add(Problem{Line: t.line, Column: 1, Field: "header", Text: "column " + f.Name + " is missing", Remedy: "add it"})
+			t.add(Problem{Line: t.line, Column: 1, Field: "header", Text: "column " + f.Name + " is missing", Remedy: "add it"})
 		}
 	}
 	// Rows below a header that is not understood would only give more errors
@@ -53,7 +53,7 @@ func (t *Reader) header() {
 func (t *Reader) column(at int, c *cell) {
 	fail := func(p Problem) {
 		p.Line, p.Column, p.Field = t.line, column1(t.text, c.at), "header"
-		t.problems.add(p)
+		t.add(p)
 	}
 	title, unit := splitTitle(c.text)
 	i := slices.IndexFunc(t.fields, func(f field) bool { return f.Name == title })

@@ -3,6 +3,8 @@ package table
 import (
 	"fmt"
 	"strings"
+
+	"lapgate/recipe/problem"
 )
 
 // maxProblems is how many problems are told one by one; the rest is counted.
@@ -15,6 +17,32 @@ type Problem struct {
 	Text         string // what is wrong
 	Got, Want    string // empty where there is nothing to say
 	Remedy       string
+
+	quote string // of the line; empty where it is no text
+	caret int    // how many characters of the quote stand before what is wrong
+}
+
+// point quotes the line about a problem, as much of it as fits a screen.
+func (p *Problem) point(line string) {
+	const most, before = 60, 24 // little of a file that was none of a table
+	runes := []rune(line)
+	for i, r := range runes {
+		if r < ' ' { // a tab would move the caret
+			runes[i] = ' '
+		}
+	}
+	at := min(max(p.Column-1, 0), len(runes))
+	from, head, tail := 0, "", ""
+	if len(runes) > most {
+		if from = min(max(at-before, 0), len(runes)-most); from > 0 {
+			head = "…"
+		}
+		if from+most < len(runes) {
+			tail = "…"
+		}
+	}
+	p.quote = head + string(runes[from:min(from+most, len(runes))]) + tail
+	p.caret = at - from + len([]rune(head))
 }
 
 func (p *Problem) format(name string) string {
@@ -39,7 +67,7 @@ func (p *Problem) format(name string) string {
 	if p.Remedy != "" {
 		b.WriteString("; " + p.Remedy)
 	}
-	return b.String()
+	return problem.Pointed(b.String(), p.quote, p.caret)
 }
 
 // Problems are all that is wrong with one table, in the order of its lines.
@@ -60,8 +88,8 @@ func (p *Problems) add(x Problem) {
 // Len is how many problems there are.
 func (p *Problems) Len() int { return len(p.List) + p.More }
 
-// Error tells each problem in a line as name:line:column: text, and in a last
-// line how many more there are.
+// Error tells each problem as name:line:column: text with its line and a caret below
+// it, in one line more how many were only counted, and at the end how many there are.
 func (p *Problems) Error() string {
 	var lines []string
 	for i := range p.List {
@@ -70,5 +98,5 @@ func (p *Problems) Error() string {
 	if p.More > 0 {
 		lines = append(lines, fmt.Sprintf("%s: and %d more", p.Name, p.More))
 	}
-	return strings.Join(lines, "\n")
+	return strings.Join(append(lines, problem.Count(p.Len())), "\n")
 }

@@ -205,14 +205,14 @@ func (t *Reader) Next() bool {
 		var wrong *Problem
 		if t.cells, wrong = split(t.text, t.comma, t.cells[:0]); wrong != nil {
 			wrong.Line = t.line
-			t.problems.add(*wrong)
+			t.add(*wrong)
 			continue
 		}
 		if !slices.ContainsFunc(t.cells, func(c cell) bool { return c.text != "" }) {
 			continue
 		}
 		if len(t.cells) != t.width {
-			t.problems.add(t.miscounted())
+			t.add(t.miscounted())
 			continue
 		}
 		t.rows++
@@ -330,6 +330,9 @@ func (f *field) wrongQuantity(text string, err error) Problem {
 		return p
 	}
 	p.Want = "a number, for the header has the unit " + f.unit
+	if e.Kind == quantity.NoNumber {
+		p.Remedy = "write the number alone"
+	}
 	if _, err := quantity.Parse(text, f.Dimension); err == nil {
 		p.Text, p.Remedy = "the unit stands in the header and in the cell", "keep one of them"
 	}
@@ -353,9 +356,17 @@ func (t *Reader) Within(column int, least, most float64) (v float64, ok bool) {
 	if !ok || v >= least && v <= most {
 		return v, ok
 	}
-	p := Problem{Text: "no measurement gives this", Got: quote(t.Text(column)), Want: fmt.Sprintf("at least %g", least), Remedy: "correct it, or leave the cell empty if it is not known"}
+	f := &t.fields[column]
+	write := func(v float64) string {
+		unit := f.unit
+		if unit == "" {
+			unit = quantity.UnitOf(t.Text(column), f.Dimension)
+		}
+		return quantity.Round(v, f.Dimension, unit, 3)
+	}
+	p := Problem{Text: "no measurement gives this", Got: quote(t.Text(column)), Want: "at least " + write(least), Remedy: "correct it, or leave the cell empty if it is not known"}
 	if !math.IsInf(most, 1) {
-		p.Want = fmt.Sprintf("%g to %g", least, most)
+		p.Want = write(least) + " to " + write(most)
 	}
 	t.Fail(column, p)
 	return 0, false
@@ -384,6 +395,12 @@ func (t *Reader) Fail(column int, p Problem) {
 	if f.at >= 0 {
 		p.Column = column1(t.text, t.cells[f.at].at)
 	}
+	t.add(p)
+}
+
+// add notes a problem of the line read last, and quotes it.
+func (t *Reader) add(p Problem) {
+	p.point(t.text)
 	t.problems.add(p)
 }
 

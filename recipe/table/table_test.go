@@ -148,7 +148,7 @@ func TestProblems(t *testing.T) {
 			if !errors.As(r.Err(), &p) {
 				t.Fatalf("got %v, want problems", r.Err())
 			}
-			got := strings.Split(p.Error(), "\n")
+			got := messages(p)
 			if len(got) != len(c.want) || p.Len() != len(c.want) {
 				t.Errorf("got %d problems, want %d:\n%v", len(got), len(c.want), p)
 			}
@@ -161,10 +161,56 @@ func TestProblems(t *testing.T) {
 	}
 }
 
+// messages are the problems without their quotes and the closing count.
+func messages(p *table.Problems) []string {
+	var out []string
+	for line := range strings.SplitSeq(p.Error(), "\n") {
+		if strings.HasPrefix(line, "t.csv") {
+			out = append(out, line)
+		}
+	}
+	return out
+}
+
+// Each problem quotes its line, and the caret stands under the cell, however long the
+// line is and whatever separates it.
+func TestProblemsPoint(t *testing.T) {
+	long := strings.Repeat("x", 100)
+	for _, c := range []struct{ text, want string }{
+		{"roll,diameter (mm)\nA,x\n", "    A,x\n      ^\n1 problem"},
+		{"roll\tdiameter (mm)\nä\tx\n", "    ä x\n      ^\n1 problem"},
+		{"roll,diameter (mm)\n" + long + ",x\n", "    …" + strings.Repeat("x", 58) + ",x\n" + strings.Repeat(" ", 4+60) + "^\n1 problem"},
+		{"roll,diameter (mm),grade\nA,x," + long + "\nB,y,1\n", "    A,x," + strings.Repeat("x", 56) + "…\n      ^\n" +
+			"t.csv:3:3: diameter: no number (got \"y\", want a number, for the header has the unit mm); write the number alone\n    B,y,1\n      ^\n2 problems"},
+		{"roll,diametre (mm)\n", "    roll,diametre (mm)\n         ^\n2 problems"},
+	} {
+		r := open(c.text)
+		read(r)
+		if got := r.Err().Error(); !strings.HasSuffix(got, c.want) {
+			t.Errorf("%.40q: got\n%s\nwant at its end\n%s", c.text, got, c.want)
+		}
+	}
+}
+
+// What a measurement can be is told in the unit that was written.
+func TestWithinTellsItsLimitsAsWritten(t *testing.T) {
+	for text, want := range map[string]string{
+		"roll,diameter (in)\nA,1\n": "want 2 in to 4 in",
+		"roll,diameter\nA,1 mm\n":   "want 50.8 mm to 101.6 mm",
+	} {
+		r := open(text)
+		r.Next()
+		r.Within(diameter, 0.0508, 0.1016)
+		if err := r.Err(); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: got %v, want %s", text, err, want)
+		}
+	}
+}
+
 func TestProblemsAreBounded(t *testing.T) {
 	r := open("roll,diameter (mm)\n" + strings.Repeat("x\n", 60))
 	read(r)
-	if s := r.Err().Error(); strings.Count(s, "\n") != 50 || !strings.HasSuffix(s, "\nt.csv: and 10 more") {
+	if s := r.Err().Error(); strings.Count(s, "\n") != 3*50+1 || !strings.HasSuffix(s, "\nt.csv: and 10 more\n60 problems") {
 		t.Errorf("got %s", s)
 	}
 	r = open("roll," + strings.Repeat("y", 60000) + "\n")
@@ -237,7 +283,7 @@ func TestMemoryIsBounded(t *testing.T) {
 func TestTableIsNotEndless(t *testing.T) {
 	r := open("roll,diameter (mm)\n" + strings.Repeat("\n", 2_000_000) + "A,1016\n")
 	read(r)
-	if err := r.Err(); err == nil || err.Error() != "t.csv:2000001:1: the table is too long (want at most 2000000 lines); split it" {
+	if err := r.Err(); err == nil || err.Error() != "t.csv:2000001:1: the table is too long (want at most 2000000 lines); split it\n1 problem" {
 		t.Errorf("got %v", err)
 	}
 }

@@ -60,7 +60,7 @@ func (a *Application) view() *applicationView {
 	r := a.Rate
 	v := &applicationView{
 		Title: "Application sheet: line " + a.Line.Name, Schedule: a.Schedule, Made: a.Made, Rolled: r.Wrapped > 0,
-		PerHour: short(r.PerHour, 1), Between: short(r.Slow, 1) + " to " + short(r.Fast, 1),
+		PerHour: perHour(r.PerHour), Between: perHour(r.Slow) + " to " + perHour(r.Fast),
 		// Our own drawings, which escape what they are given.
 		Stations: template.HTML(RateView(r)), Ladder: template.HTML(LadderView(r)), Overhang: template.HTML(a.Overhang),
 		Notes: r.Notes, WidthNotes: append([]string{a.Widths.Proof + "; wrappers to choose from: " + a.Widths.Candidates}, a.Widths.Notes...),
@@ -73,7 +73,7 @@ func (a *Application) view() *applicationView {
 	v.Modules = sheetOf{Head: []string{"station", "from", "to", "saves for each roll", "rolls an hour", "more than now"}}
 	for i := range r.Modules {
 		m := &r.Modules[i]
-		v.Modules.Rows = append(v.Modules.Rows, []string{m.Station, m.From, m.To, short(m.Saves, 1) + " s", short(m.PerHour, 1), short(m.Gain, 1) + " %"})
+		v.Modules.Rows = append(v.Modules.Rows, []string{m.Station, m.From, m.To, short(m.Saves, 1) + " s", perHour(m.PerHour), short(m.Gain, 1) + " %"})
 	}
 	a.wrapperOf(v)
 	v.Held = sheetOf{Head: []string{"rolls", "such as", "why"}}
@@ -180,12 +180,14 @@ var applicationPage = template.Must(template.New("application").Parse(`<!doctype
 body{font:14px/1.4 sans-serif;margin:2em auto;max-width:62em;padding:0 1em;color:#222}
 h1{font-size:1.6em;margin-bottom:.1em}h2{font-size:1.2em;border-bottom:1px solid #888;margin-top:1.6em}
 table{border-collapse:collapse;margin:.5em 0 1em}td,th{padding:.2em .7em;border-bottom:1px solid #ddd;text-align:left;vertical-align:top}
-th{border-bottom:1px solid #888}.few td{white-space:nowrap}svg{max-width:100%;height:auto}
+th{border-bottom:1px solid #888}svg{max-width:100%;height:auto}
 .big{font-size:2em;font-weight:bold;margin:.3em 0 0}.sub{color:#555;margin-top:0}
-.caution{border:2px solid #222;padding:.3em 1em}
+.caution{border:2px solid #222;padding:.3em 1em}.caution h2{margin-top:.3em;border:0}.caution p{margin:.4em 0}
+.few td{white-space:nowrap}.few,.set{font-size:.9em}.few td,.few th{padding:.2em .45em}
 .set td:first-child{font-family:monospace}
 @page{margin:14mm}
-@media print{body{font-size:9.5pt;margin:0;max-width:none;padding:0}h2{break-after:avoid}tr,svg,.caution{break-inside:avoid}thead{display:table-header-group}svg{max-height:200mm}}
+@media print{body{font-size:9pt;line-height:1.25;margin:0;max-width:none;padding:0}h1,h2,.big{break-after:avoid}h2{margin-top:1em}
+tr,svg,.caution{break-inside:avoid}thead{display:table-header-group}td,th{padding:.1em .5em}.few td,.few th{padding:.1em .3em}svg{max-height:82mm}}
 </style>
 </head>
 <body>

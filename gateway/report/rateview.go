@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"html"
+	"strconv"
 	"strings"
 
 	"lapgate/recipe/quantity"
@@ -27,7 +28,7 @@ const rateStyle = `.rate text{font:12px sans-serif;fill:#222}.rate .t{font-weigh
 // light, the part of motion and heat dark, and a sign at the station that takes most.
 func RateView(s *rate.Summary) string {
 	var b strings.Builder
-	title := fmt.Sprintf("Time by station: %s rolls an hour, a cycle of %s s", short(s.PerHour, 1), short(s.Cycle, 1))
+	title := fmt.Sprintf("Time by station: %s rolls an hour, a cycle of %s s", perHour(s.PerHour), short(s.Cycle, 1))
 	openRate(&b, title, len(s.Stations))
 	most := 0.0
 	for i := range s.Stations {
@@ -64,11 +65,11 @@ func LadderView(s *rate.Summary) string {
 	for i := range s.Ladder {
 		most = max(most, s.Ladder[i].PerHour)
 	}
-	step := func(row int, name string, perHour float64, note string) {
+	step := func(row int, name string, rate float64, note string) {
 		y := rateLine(&b, row, name, "")
-		wide := bar(perHour, most)
+		wide := bar(rate, most)
 		fmt.Fprintf(&b, `<rect class="h" x="%d" y="%d" width="%.1f" height="15"/><text x="%.1f" y="%d">%s%s</text>`+"\n",
-			rateLeft, y-12, wide, rateLeft+wide+8, y, short(perHour, 1), note)
+			rateLeft, y-12, wide, rateLeft+wide+8, y, perHour(rate), note)
 	}
 	step(0, "as it is", s.PerHour, "")
 	for i := range s.Ladder {
@@ -105,3 +106,6 @@ func bar(v, most float64) float64 {
 func short(v float64, decimals int) string {
 	return quantity.Round(v, quantity.None, "", decimals)
 }
+
+// perHour is a rate with one digit behind the point.
+func perHour(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) }

@@ -9,7 +9,7 @@ import (
 
 // Whoever is about to act is told what the act does not do, and what can hurt.
 func TestCautionsOfHelp(t *testing.T) {
-	for command, c := range map[string]caution.Caution{"hold": caution.NoStop, "disarm": caution.NoStop, "widths": caution.Overhead} {
+	for command, c := range map[string]caution.Caution{"hold": caution.NoStop, "disarm": caution.NoStop, "widths": caution.Overhead, "rate": caution.Pace} {
 		help := lapgate(command, "--help").out
 		if text := strings.Join(strings.Fields(help), " "); !strings.Contains(text, c.String()) {
 			t.Errorf("%s --help does not say: %s\n%s", command, c, help)

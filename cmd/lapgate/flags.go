@@ -99,6 +99,16 @@ func addWatch(cmd *cobra.Command, watch *string, what string) {
 	cmd.Flags().StringVar(watch, "watch", "", "look again and again until interrupted (default once; "+what+")")
 }
 
+// addCandidates adds which wrappers could hang.
+func addCandidates(cmd *cobra.Command, candidates *string) {
+	cmd.Flags().StringVar(candidates, "candidates", "", "wrappers to choose from: a list of widths, or a CSV file of the stock")
+}
+
+// addPaperPrices adds what the wrapper costs.
+func addPaperPrices(cmd *cobra.Command, prices *[]string) {
+	cmd.Flags().StringArrayVar(prices, "paper-price", nil, "price of paper by area, as 0.35/m2, or by mass, as 1.20/kg, of all or of one paper, as kraft=0.35/m2; may be repeated")
+}
+
 func addSVG(cmd *cobra.Command, file *string) {
 	cmd.Flags().StringVar(file, "svg", "", "also draw into this SVG file")
 }

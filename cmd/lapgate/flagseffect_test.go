@@ -123,6 +123,11 @@ func allEffects() []effects {
 			"paper-price": "--paper-price 0.35/m2", "changeover-cost": "--changeover-cost 7", "overhang-weight": "--overhang-weight 3/in",
 			"diameter-uncertainty": "--diameter-uncertainty 200mm", "width-uncertainty": "--width-uncertainty 30mm", "rows": "--rows", "svg": "--svg week.svg", "effort": "--effort -1",
 		}), nil},
+		{"rate", "--config demo.yaml week.csv", source(map[string]string{
+			"set": "--set lines.0.name=south", "line": "--line south", "json": "--json", "csv": "--csv", "outer": "--outer 400mm", "best-widths": "--best-widths", "candidates": "--candidates 62in",
+			"spec": "|--config demo.yaml plain.csv|--spec light", "paper-price": "--paper-price 1.20/kg", "diameter-uncertainty": "--diameter-uncertainty 200mm",
+			"width-uncertainty": "--width-uncertainty 30mm", "svg": "--svg rate.svg", "report": "--report sheet.html",
+		}), nil},
 		{"replay", "north.db --config demo.yaml" + slower, source(map[string]string{
 			"set": "--set specs.0.layers=2", "old": "--old demo.yaml", "line": "--line south", "show": "--show 0", "json": "--json", "csv": "--csv", "notice": "--notice",
 			"outer": "|rolls.csv --config demo.yaml --old demo.yaml" + slower + "|--outer 80mm",

@@ -160,7 +160,7 @@ func (p *program) groups() []group {
 			p.runCommand(), p.statusCommand(), p.armCommand(), p.disarmCommand(), p.holdCommand(), p.alarmsCommand(), p.confirmCommand(), p.overrideCommand(), p.hangCommand(), p.stockCommand(), p.stationCommand(), p.reloadCommand(), p.restartCommand(),
 		}},
 		{"Recipe (what a roll gets, what a change would do)", []*cobra.Command{
-			p.recipeCommand(), p.widthsCommand(), p.replayCommand(), p.compareCommand(), p.calibrateCommand(),
+			p.recipeCommand(), p.widthsCommand(), p.rateCommand(), p.replayCommand(), p.compareCommand(), p.calibrateCommand(),
 		}},
 		{"Controller (check it, map it, program it)", []*cobra.Command{
 			p.probeCommand(), p.checkCommand(), p.conformCommand(), p.mapCommand(), p.plcCommand(), p.tagsCommand(), p.trustCommand(),

@@ -37,6 +37,9 @@ type widthsFlags struct {
 	svg  string
 }
 
+// overhangWeight is what an inch off the optimum overhang costs where nobody says.
+const overhangWeight = "1/in"
+
 func (p *program) widthsCommand() *cobra.Command {
 	var f widthsFlags
 	cmd := &cobra.Command{
@@ -77,12 +80,12 @@ Exit code 5 when some rolls cannot be served.
 	addLine(cmd, &f.line, firstLine)
 	fl.IntVar(&o.Slots, "slots", 0, "slots at hand (default those of the line)")
 	fl.StringVar(&f.keep, "keep-slots", "", "slots that stay as they hang, as \"1,3\", or all")
-	fl.StringVar(&f.candidates, "candidates", "", "wrappers to choose from: a list of widths, or a CSV file of the stock")
+	addCandidates(cmd, &f.candidates)
 	fl.StringVar(&f.step, "step", "", "step of the widths to choose from without --candidates (default 1 in, or 25 mm where lengths are metric)")
 	addSpec(cmd, &o.Spec, "that of the row, or of its grade")
-	fl.StringArrayVar(&f.prices, "paper-price", nil, "price of paper by area, as 0.35/m2, or of one paper, as kraft=0.35/m2; may be repeated")
+	addPaperPrices(cmd, &f.prices)
 	fl.Float64Var(&o.Changeover, "changeover-cost", 0, "cost of changing one slot")
-	fl.StringVar(&f.weight, "overhang-weight", "1/in", "cost of each roll's distance from the optimum overhang, by length")
+	fl.StringVar(&f.weight, "overhang-weight", overhangWeight, "cost of each roll's distance from the optimum overhang, by length")
 	fl.IntVar(&o.Effort, "effort", 0, "limit of the search where the exact method does not apply, in steps (default a thousand million)")
 	addUncertainties(cmd, &f.diameterU, &f.widthU)
 	fl.BoolVar(&f.rows, "rows", false, "list the choice for each row of the schedule instead")

@@ -17,7 +17,8 @@
 // turns the roll at a speed of its own, slower than that of the drives.
 //
 // A wrapper roll that is used up stops the line for as long as it takes to hang
-// another. Counted over many rolls that is a share of a change for each roll.
+// another. Counted over many rolls that is a share of a change for each roll. Where
+// another roll is wrapped in the meantime the line stands for less.
 //
 // What is not in it: stops, breaks, rolls that are held, and a line that waits for
 // rolls or for the truck.

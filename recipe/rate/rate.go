@@ -45,6 +45,7 @@ type Reckoner struct {
 	modes   []working // of the line, by step
 
 	rolls, wrapped    int64
+	noGrade           int64        // wrapped, of a grade that nobody told
 	having            [needs]int64 // wrapped rolls that need a step
 	wrap, crimp       [2]float64   // s, sums over the wrapped rolls, powered and by hand
 	dwell             float64      // s, sum
@@ -158,6 +159,9 @@ func (r *Reckoner) Add(roll Roll) {
 		return
 	}
 	r.wrapped += count
+	if roll.Grade == 0 {
+		r.noGrade += count
+	}
 	n := float64(count)
 	for i, has := range k.has {
 		if has {
@@ -183,9 +187,13 @@ func (r *Reckoner) Add(roll Roll) {
 
 // reckon computes the recipes of a kind of roll.
 func (r *Reckoner) reckon(given *Roll) *kind {
+	grade := given.Grade
+	if grade == 0 {
+		grade = r.lightest(given.Spec)
+	}
 	g := offline.Given{
 		Diameter: given.Diameter, DiameterU: given.DiameterU, Width: given.Width, WidthU: given.WidthU, Spec: given.Spec, Quality: 1,
-		Grade: codeOf(given.Grade), Core: codeOf(given.Core),
+		Grade: codeOf(grade), Core: codeOf(given.Core),
 	}
 	roll, gradeErr, coreErr := g.Roll(&r.line.Materials)
 	if err := cmp.Or(gradeErr, coreErr); err != nil {
@@ -203,6 +211,27 @@ func (r *Reckoner) reckon(given *Roll) *kind {
 		}
 	}
 	return r.kindOf(&roll, &fast, &slow)
+}
+
+// lightest is the grade with the least density of those that are wrapped by a
+// specification, of all where none is, 0 without grades. A light roll has the least
+// grip on the turning rolls, so that a roll whose grade nobody told is not taken for a
+// faster one than it is.
+func (r *Reckoner) lightest(spec string) (code int) {
+	grades := r.line.Materials.Grades
+	least := func(of func(*recipe.Grade) bool) {
+		density := 0.0
+		for i := range grades {
+			if g := &grades[i]; of(g) && (code == 0 || g.Density < density) {
+				code, density = g.Code, g.Density
+			}
+		}
+	}
+	least(func(g *recipe.Grade) bool { return g.Spec == spec })
+	if code == 0 {
+		least(func(*recipe.Grade) bool { return true })
+	}
+	return code
 }
 
 func codeOf(code int) string {

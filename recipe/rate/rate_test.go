@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"lapgate/recipe"
+	"lapgate/recipe/check"
 	"lapgate/recipe/offline"
 	"lapgate/recipe/rate"
 )
@@ -341,7 +342,7 @@ func TestHeldRolls(t *testing.T) {
 	mix(r)
 	before := r.Present().Seconds()
 	r.Add(rate.Roll{Name: "wide", Diameter: 1, Width: 2.5, Grade: 1, Core: 1, Count: 4})
-	r.Add(rate.Roll{Name: "no grade", Diameter: 1, Width: 40 * inch, Spec: "standard", Core: 1, Count: 2})
+	r.Add(rate.Roll{Name: "thick", Diameter: 2, Width: 40 * inch, Grade: 1, Core: 1, Count: 2})
 	s := r.Summary()
 	if s.Rolls != s.Wrapped+6 || r.Present().Seconds() != before || len(s.Held) != 2 {
 		t.Fatalf("%d of %d wrapped, %+v", s.Wrapped, s.Rolls, s.Held)
@@ -350,7 +351,7 @@ func TestHeldRolls(t *testing.T) {
 		code recipe.Code
 		name string
 		n    int64
-	}{{recipe.NoSlot, "wide", 4}, {recipe.GripUnknown, "no grade", 2}} {
+	}{{recipe.NoSlot, "wide", 4}, {check.DiameterRange, "thick", 2}} {
 		if h := s.Held[i]; h.Code != want.code || !slices.Equal(h.Names, []string{want.name}) || h.Rolls != want.n || h.Reason == "" {
 			t.Errorf("%+v, want %+v", h, want)
 		}
@@ -361,6 +362,27 @@ func TestHeldRolls(t *testing.T) {
 	none := reckoner(t, mill(), o)
 	if s := none.Summary(); s.PerHour != 0 || len(s.Notes) != 1 || len(s.Ladder) != 0 {
 		t.Errorf("without rolls %+v", s)
+	}
+}
+
+// TestGradeNotTold: a roll without a grade is wrapped as the lightest one of its
+// specification would be, and that is said.
+func TestGradeNotTold(t *testing.T) {
+	line := mill()
+	line.Materials.Grades = append(line.Materials.Grades, recipe.Grade{Code: 5, Density: 300, Spec: "standard"}, recipe.Grade{Code: 6, Density: 100, Spec: "export"})
+	line.Wrap.Tension, line.Cradle.Friction = 100, 0.1 // so that the grip limits the ramps
+	cycle := func(grade int, spec string) float64 {
+		r := reckoner(t, line, rate.Options{Work: defaults(t), Outer: 1})
+		r.Add(rate.Roll{Name: "A", Diameter: 1.2, Width: 40 * inch, Grade: grade, Spec: spec, Core: 1, Count: 2})
+		s := r.Summary()
+		told := slices.ContainsFunc(s.Notes, func(n string) bool { return strings.Contains(n, "nobody told the grade") })
+		if s.Wrapped != 2 || told != (grade == 0) {
+			t.Fatalf("grade %d: %+v", grade, s)
+		}
+		return r.Present().Seconds()
+	}
+	if none, light, heavy := cycle(0, "standard"), cycle(5, "standard"), cycle(2, "standard"); none != light || !(light > heavy) {
+		t.Errorf("without a grade %v s, the lightest %v s, a heavy one %v s", none, light, heavy)
 	}
 }
 

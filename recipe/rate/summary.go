@@ -207,6 +207,9 @@ func (r *Reckoner) notes(s *Summary) []string {
 	if s.Wrapped < s.Rolls {
 		out = append(out, fmt.Sprintf("%d rolls get no recipe and are not in the rate", s.Rolls-s.Wrapped))
 	}
+	if r.noGrade > 0 {
+		out = append(out, fmt.Sprintf("of %d rolls nobody told the grade: each counts as the lightest grade of its specification, which has the least grip", r.noGrade))
+	}
 	if s.Whole.Cost == nil {
 		out = append(out, "no price is known of every paper in use, so the cost of the wrapper is left out: give --paper-price")
 	}

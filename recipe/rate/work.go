@@ -17,7 +17,7 @@ type Work struct {
 	Answer float64 `cfg:"answer" unit:"time" default:"1 s" range:"0 s..600 s" doc:"from the scan until the controller has accepted the recipe"`
 	Start  float64 `cfg:"start" unit:"time" default:"3 s" range:"0 s..600 s" doc:"until the operator presses start, which every roll needs"`
 	Label  float64 `cfg:"label" unit:"time" default:"15 s" range:"0 s..3600 s" doc:"to strap, label and mark the roll"`
-	Eject  float64 `cfg:"eject" unit:"time" default:"8 s" range:"0 s..3600 s" doc:"to send the roll out"`
+	Eject  float64 `cfg:"eject" unit:"time" default:"8 s" range:"0 s..3600 s" doc:"to send the roll out, until the sensor sees the station empty"`
 	Change float64 `cfg:"wrapper_change" unit:"time" default:"8 min" range:"0 s..7200 s" doc:"that the line stands while a wrapper roll is changed that was used up"`
 
 	CentringManual   float64 `cfg:"centring_manual" unit:"time" default:"20 s" range:"0 s..3600 s" doc:"to centre the roll by hand"`

@@ -35,13 +35,16 @@ var ErrNotArmed = errors.New("the line stays in shadow: its controller does not 
 // connection. lasts says for how long beyond the stay of the daemon, nil for not at
 // all. The report is that survey, nil when it was not made because the line was armed
 // before; then it is armed for as long as is said now. Errors: name or reason missing,
-// no such line, a line that has ended, ErrNotArmed.
+// no such line, a line that has ended, an *OpenError, ErrNotArmed.
 func (g *Gateway) Arm(ctx context.Context, line string, who Person, reason string, lasts *record.Lasting) (*inspect.Report, error) {
 	if strings.TrimSpace(who.By) == "" || strings.TrimSpace(reason) == "" {
 		return nil, errors.New("arming needs the name of a person and a reason")
 	}
 	l, err := g.line(line)
 	if err != nil {
+		return nil, err
+	}
+	if err := openIn(g.present(), line); err != nil {
 		return nil, err
 	}
 	var report *inspect.Report

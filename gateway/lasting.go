@@ -95,7 +95,7 @@ func (l *lineLoop) startMode() (change *record.Mode) {
 		return &mode
 	}
 	switch {
-	case act != nil && (last == nil || last.Armed || last.Cause == record.CauseRestart):
+	case act != nil && len(l.set.config.Recipe.Open) == 0 && (last == nil || last.Armed || last.Cause == record.CauseRestart):
 		mode.Armed, mode.By, mode.User, mode.Reason = true, act.By, l.options.user, act.Reason
 		return &mode
 	case last == nil || !last.Armed:

@@ -202,6 +202,7 @@ func (l *lineLoop) begin(ctx context.Context) error {
 		l.machine.StartArmed(mode.Armed)
 	}
 	l.shadowed(ctx)
+	l.tellOpen()
 	l.handle(ctx, cycle.Doubt{Doubts: l.doubted})
 	if len(l.doubted) > 0 && l.halted == nil {
 		l.forget()

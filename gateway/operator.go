@@ -255,6 +255,8 @@ func (o *Operator) arm(ctx context.Context, line string, r *control.Request) con
 		reply.Text = append(reply.Text, "line "+line+": was armed already; now by "+r.By+": "+r.Reason+how)
 	case err == nil:
 		reply.Text = append(reply.Text, "line "+line+": armed by "+r.By+": "+r.Reason+how)
+	case errors.As(err, new(*OpenError)):
+		reply.Outcome, reply.Error = control.Refused, err.Error()
 	case errors.Is(err, ErrNotArmed):
 		reply.Outcome, reply.Error = control.Refused, fmt.Sprintf("line %s: %v", line, ErrNotArmed)
 		if report.Unreachable {

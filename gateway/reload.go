@@ -84,6 +84,9 @@ func (g *Gateway) put(ctx context.Context, s *config.Snapshot, c *Change) ([]rec
 	if problems := g.needRestart(s, changes, restarts); len(problems) > 0 {
 		return nil, fmt.Errorf("reload refused, the old configuration stays in force: %w", errors.Join(problems...))
 	}
+	if problems := g.opensArmed(s); len(problems) > 0 {
+		return nil, fmt.Errorf("reload refused, the old configuration stays in force: %w", errors.Join(problems...))
+	}
 	if ask := g.wouldAsk(ctx, s, changes); ask != nil && (c.Unattended || ask.Answer != c.Agreed) {
 		return nil, ask
 	}

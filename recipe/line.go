@@ -33,7 +33,8 @@ func (m Mode) Present() bool { return m != Absent }
 //
 // Struct tags carry what the configuration needs of a field: cfg is its key,
 // unit its dimension (see package quantity; none for a pure number), default
-// its default as written by a person, range its legal range, doc its meaning.
+// its default as written by a person, range its legal range, doc its meaning, and
+// measure how it is measured on a line: such a key may be open.
 type Line struct {
 	Name      string    `cfg:"name" default:"line-1" doc:"name of the line in logs, metrics and the journal"`
 	Equipment Equipment `cfg:"equipment" doc:"how each station is worked: absent, manual, semi or auto"`
@@ -55,9 +56,21 @@ type Line struct {
 	// by the key's full path. Nil where the line was not read from a file.
 	Origins map[string]string `cfg:"-"`
 
+	// Open are the settings that nobody has measured yet and whose default stands in;
+	// while there is one, every roll is held.
+	Open []Open `cfg:"-"`
+
 	// Units are the units that people want to read, by dimension. A dimension
 	// that is not in it is written in the unit in which it is held.
 	Units map[quantity.Dimension]string `cfg:"-"`
+}
+
+// Open is a setting that is to be measured.
+type Open struct {
+	Key      string // its full path
+	Where    string // in the configuration, as "file:line"
+	StandsIn string // its default, as it is written
+	How      string // it is measured
 }
 
 // Unit is the unit in which people want to read a dimension.
@@ -116,7 +129,7 @@ type Equipment struct {
 
 // Centring is how well the line centres a roll under its wrapper.
 type Centring struct {
-	Tolerance float64 `cfg:"tolerance" unit:"length" default:"10 mm" range:"0 mm..200 mm" doc:"half width of the centring error; the overhang must hold on the poor side"`
+	Tolerance float64 `cfg:"tolerance" unit:"length" default:"10 mm" range:"0 mm..200 mm" measure:"measure the overhang on both ends of some rolls" doc:"half width of the centring error; the overhang must hold on the poor side"`
 	Target    float64 `cfg:"target" unit:"length" default:"0 mm" range:"-500 mm..500 mm" doc:"offset of the centre of roll and wrapper from the line centre, positive towards the drive side"`
 }
 
@@ -125,9 +138,9 @@ type StandSpec struct {
 	Slots        []SlotSpec `cfg:"slots" doc:"the wrapper rolls that hang, four to six"`
 	Reserve      float64    `cfg:"reserve" unit:"length" default:"5 m" range:"0 m..500 m" doc:"length kept on a wrapper roll for a splice"`
 	TailReserve  float64    `cfg:"tail_reserve" unit:"length" default:"0 m" range:"0 m..500 m" doc:"length kept besides for a bad tail at the core"`
-	CoreDiameter float64    `cfg:"core_diameter" unit:"length" default:"3 in" range:"10 mm..500 mm" doc:"outer diameter of the core of a wrapper roll"`
+	CoreDiameter float64    `cfg:"core_diameter" unit:"length" default:"3 in" range:"10 mm..500 mm" measure:"measure the core of an empty wrapper roll" doc:"outer diameter of the core of a wrapper roll"`
 	OuterU       float64    `cfg:"outer_uncertainty" unit:"length" default:"2 mm" range:"0 mm..100 mm" doc:"standard uncertainty of the outer diameter of a wrapper roll"`
-	WidthU       float64    `cfg:"width_uncertainty" unit:"length" default:"0.5 mm" range:"0 mm..50 mm" doc:"standard uncertainty of the width of a wrapper"`
+	WidthU       float64    `cfg:"width_uncertainty" unit:"length" default:"0.5 mm" range:"0 mm..50 mm" measure:"measure the width of some wrapper rolls" doc:"standard uncertainty of the width of a wrapper"`
 	WarnRolls    int        `cfg:"warn_rolls" default:"3" range:"0..1000" doc:"a warning is given when a wrapper roll reaches for fewer rolls than this after the one at hand"`
 }
 
@@ -170,15 +183,15 @@ func (s *StandSpec) MayHang(number int) (widths []float64, papers []string) {
 
 // Wrap is the feeding of the wrapper.
 type Wrap struct {
-	CountsPerMetre   float64  `cfg:"counts_per_metre" default:"2000" range:"1..1000000" doc:"encoder counts per metre of wrapper fed"`
-	FeedSlip         float64  `cfg:"feed_slip" default:"0" range:"0..0.2" doc:"share of the feed-roll travel that does not become wrapper"`
+	CountsPerMetre   float64  `cfg:"counts_per_metre" default:"2000" range:"1..1000000" measure:"feed a counted length of wrapper and measure it with a tape" doc:"encoder counts per metre of wrapper fed"`
+	FeedSlip         float64  `cfg:"feed_slip" default:"0" range:"0..0.2" measure:"compare the encoder with a measured length of wrapper on several rolls, see lapgate calibrate" doc:"share of the feed-roll travel that does not become wrapper"`
 	FeedSlipMeasured Measured `cfg:"feed_slip_measured" doc:"when and by whom the slip was measured"`
 	FeedSlipU        float64  `cfg:"feed_slip_uncertainty" default:"0.002" range:"0..0.1" doc:"standard uncertainty of feed_slip"`
 	Speed            float64  `cfg:"speed" unit:"speed" default:"600 mm/s" range:"10 mm/s..5 m/s" doc:"surface speed while wrapping"`
 	Accel            float64  `cfg:"acceleration" unit:"acceleration" default:"0.3 m/s2" range:"0.001 m/s2..10 m/s2" doc:"ramp up to the wrap speed"`
 	Decel            float64  `cfg:"deceleration" unit:"acceleration" default:"0.3 m/s2" range:"0.001 m/s2..10 m/s2" doc:"ramp down from the wrap speed"`
 	Draw             float64  `cfg:"draw" default:"0" range:"-0.05..0.05" doc:"feed surface speed over turning surface speed, less one"`
-	Tension          float64  `cfg:"tension" unit:"line_load" default:"50 N/m" range:"0 N/m..5 kN/m" doc:"tension of the wrapper by the brake of its stand, for each metre of its width; it uses up grip of the turning rolls"`
+	Tension          float64  `cfg:"tension" unit:"line_load" default:"50 N/m" range:"0 N/m..5 kN/m" measure:"pull a wrapper off its braked stand with a spring balance" doc:"tension of the wrapper by the brake of its stand, for each metre of its width; it uses up grip of the turning rolls"`
 }
 
 // Crimp is the station that folds the overhang over the roll ends.
@@ -193,7 +206,7 @@ type Crimp struct {
 	Standoff  float64 `cfg:"standoff" unit:"length" default:"0 mm" range:"-200 mm..200 mm" doc:"distance of the crimper tips from the surface of the wrapped roll, negative for a bite"`
 	Pressure  float64 `cfg:"pressure" unit:"pressure" default:"6.9 MPa" range:"0 MPa..35 MPa" doc:"hydraulic pressure of the crimpers; 0 for crimpers that have none"`
 	Spacing   float64 `cfg:"spacing" unit:"length" default:"300 mm" range:"0 mm..3 m" doc:"least distance of the crimpers of both ends; a warning is given for a shorter roll"`
-	Drag      float64 `cfg:"drag" unit:"force" default:"50 N" range:"0 N..10 kN" doc:"drag of the crimpers of both ends on the surface of the roll; it uses up grip of the turning rolls"`
+	Drag      float64 `cfg:"drag" unit:"force" default:"50 N" range:"0 N..10 kN" measure:"compare the drive's torque with and without the crimpers" doc:"drag of the crimpers of both ends on the surface of the roll; it uses up grip of the turning rolls"`
 }
 
 // Limits are the interlocked limits of the line, outside which a recipe is
@@ -239,8 +252,8 @@ func (r Range) Contains(v float64) bool { return v >= r.Min && v <= r.Max }
 
 // Glue is the edge glue laid on the crimped overhang.
 type Glue struct {
-	Coverage float64  `cfg:"coverage" unit:"basis_weight" default:"60 g/m2" range:"0 g/m2..1000 g/m2" doc:"wet glue per glued area"`
-	Solids   float64  `cfg:"solids" default:"0.5" range:"0..1" doc:"share of the wet glue that stays when its water is gone"`
+	Coverage float64  `cfg:"coverage" unit:"basis_weight" default:"60 g/m2" range:"0 g/m2..1000 g/m2" measure:"weigh what the glue lays down and what is left of it when it is dry" doc:"wet glue per glued area"`
+	Solids   float64  `cfg:"solids" default:"0.5" range:"0..1" measure:"weigh what the glue lays down and what is left of it when it is dry" doc:"share of the wet glue that stays when its water is gone"`
 	Measured Measured `cfg:"measured" doc:"when and by whom coverage and solids were measured"`
 	Band     float64  `cfg:"band" unit:"length" default:"50 mm" range:"0 mm..500 mm" doc:"width of the glued ring under the edge of the outer head"`
 }
@@ -259,27 +272,27 @@ type Heads struct {
 	Counted   bool      `cfg:"counted" default:"false" doc:"whether heads are counted: lapgate stock tells how many of a size there are, and each roll that is wrapped takes one for each end"`
 	Plugs     []float64 `cfg:"plugs" unit:"length" doc:"diameters of the core plugs at hand; none when inner heads are held otherwise"`
 	PlugPlay  Range     `cfg:"plug_play" unit:"length" default:"0.5 mm..4 mm" doc:"how much smaller than the bore of the core a plug may be"`
-	SizeU     float64   `cfg:"size_uncertainty" unit:"length" default:"0.5 mm" range:"0 mm..50 mm" doc:"standard uncertainty of the diameter of a head"`
-	Placement float64   `cfg:"placement" unit:"length" default:"3 mm" range:"0 mm..100 mm" doc:"half width of the error with which an outer head is placed on the axis of the roll"`
+	SizeU     float64   `cfg:"size_uncertainty" unit:"length" default:"0.5 mm" range:"0 mm..50 mm" measure:"measure some heads of one size" doc:"standard uncertainty of the diameter of a head"`
+	Placement float64   `cfg:"placement" unit:"length" default:"3 mm" range:"0 mm..100 mm" measure:"measure how far some heads lie off the axis" doc:"half width of the error with which an outer head is placed on the axis of the roll"`
 }
 
 // Header is the press of two heated platens.
 type Header struct {
-	Conductance         float64  `cfg:"conductance" unit:"conductance" default:"150 W/m2K" range:"10 W/m2K..100000 W/m2K" doc:"contact conductance between platen and head at reference_pressure"`
+	Conductance         float64  `cfg:"conductance" unit:"conductance" default:"150 W/m2K" range:"10 W/m2K..100000 W/m2K" measure:"press a head with a thermocouple at its bond line: one curve gives the conductance early and the effusivity of the backing late, see lapgate calibrate --bond" doc:"contact conductance between platen and head at reference_pressure"`
 	ConductanceU        float64  `cfg:"conductance_uncertainty" unit:"conductance" default:"30 %" range:"0 W/m2K..50000 W/m2K" of:"conductance" doc:"standard uncertainty of the conductance; above 30 % every roll with a head is held"`
 	ConductanceMeasured Measured `cfg:"conductance_measured" doc:"measurement of the conductance, as with a thermocouple at a bond line"`
 	Exponent            float64  `cfg:"pressure_exponent" default:"0.1" range:"0..2" doc:"power with which the conductance follows the contact pressure; 0 for a constant one"`
 	Reference           float64  `cfg:"reference_pressure" unit:"pressure" default:"10 kPa" range:"0.1 kPa..1 MPa" doc:"contact pressure on the ring at which conductance was measured"`
 	Calibrated          Range    `cfg:"calibrated_pressure" unit:"pressure" default:"2 kPa..100 kPa" doc:"contact pressures over which pressure_exponent was measured; outside them the conductance stays that of the nearer end"`
-	Backing             float64  `cfg:"backing_effusivity" unit:"effusivity" default:"550 J/m2K√s" range:"0 J/m2K√s..5000 J/m2K√s" doc:"thermal effusivity of what lies under the bond line, folded wrapper and roll end: the root of conductivity times density times heat capacity"`
+	Backing             float64  `cfg:"backing_effusivity" unit:"effusivity" default:"550 J/m2K√s" range:"0 J/m2K√s..5000 J/m2K√s" measure:"press a head with a thermocouple at its bond line: one curve gives the conductance early and the effusivity of the backing late, see lapgate calibrate --bond" doc:"thermal effusivity of what lies under the bond line, folded wrapper and roll end: the root of conductivity times density times heat capacity"`
 	BackingU            float64  `cfg:"backing_effusivity_uncertainty" unit:"effusivity" default:"15 %" range:"0 J/m2K√s..5000 J/m2K√s" of:"backing_effusivity" doc:"standard uncertainty of backing_effusivity; damp paper is within the default"`
 	BackingMeasured     Measured `cfg:"backing_effusivity_measured" doc:"measurement of backing_effusivity"`
 	BondResistance      float64  `cfg:"bond_resistance" unit:"thermal_resistance" default:"0 m2K/W" range:"0 m2K/W..0.1 m2K/W" doc:"thermal resistance of the contact at the bond line"`
-	Pressure            float64  `cfg:"pressure" unit:"pressure" default:"4 MPa" range:"0 MPa..35 MPa" doc:"hydraulic pressure of the platen cylinders; 0 when the contact pressure is not known"`
-	Bore                float64  `cfg:"cylinder_bore" unit:"length" default:"63 mm" range:"10 mm..500 mm" doc:"bore of a cylinder"`
+	Pressure            float64  `cfg:"pressure" unit:"pressure" default:"4 MPa" range:"0 MPa..35 MPa" measure:"read the gauge at the platen cylinders while they press" doc:"hydraulic pressure of the platen cylinders; 0 when the contact pressure is not known"`
+	Bore                float64  `cfg:"cylinder_bore" unit:"length" default:"63 mm" range:"10 mm..500 mm" measure:"read it from the cylinder's plate or drawing" doc:"bore of a cylinder"`
 	Cylinders           int      `cfg:"cylinders" default:"1" range:"1..8" doc:"cylinders on one platen"`
 	Efficiency          float64  `cfg:"cylinder_efficiency" default:"0.9" range:"0.1..1" doc:"share of the force that friction leaves"`
-	Platen              float64  `cfg:"platen_diameter" unit:"length" default:"1.9 m" range:"100 mm..3 m" doc:"diameter of a platen"`
+	Platen              float64  `cfg:"platen_diameter" unit:"length" default:"1.9 m" range:"100 mm..3 m" measure:"measure it cold, the press locked out and open, or take it from its drawing" doc:"diameter of a platen"`
 	Start               float64  `cfg:"start_temperature" unit:"temperature" default:"20 °C" range:"-20 °C..60 °C" doc:"temperature of head and wrapper before pressing"`
 	StartU              float64  `cfg:"start_temperature_uncertainty" unit:"temperature_difference" default:"2 K" range:"0 K..20 K" doc:"standard uncertainty of start_temperature"`
 	Allowance           float64  `cfg:"platen_allowance" unit:"temperature_difference" default:"3 K" range:"3 K..50 K" doc:"how much colder than measured a platen is taken to be where it presses"`
@@ -289,9 +302,9 @@ type Header struct {
 
 // Cradle is the pair of turning rolls the roll lies on.
 type Cradle struct {
-	RollDiameter     float64  `cfg:"roll_diameter" unit:"length" default:"400 mm" range:"50 mm..2 m" doc:"diameter of the turning rolls"`
-	Spacing          float64  `cfg:"spacing" unit:"length" default:"600 mm" range:"50 mm..4 m" doc:"distance of the axes of the turning rolls"`
-	Friction         float64  `cfg:"friction" default:"0.3" range:"0.01..1" doc:"coefficient of friction between roll and turning rolls"`
+	RollDiameter     float64  `cfg:"roll_diameter" unit:"length" default:"400 mm" range:"50 mm..2 m" measure:"measure the circumference of a turning roll with a tape, the line locked out" doc:"diameter of the turning rolls"`
+	Spacing          float64  `cfg:"spacing" unit:"length" default:"600 mm" range:"50 mm..4 m" measure:"measure it between the bearings, the line locked out" doc:"distance of the axes of the turning rolls"`
+	Friction         float64  `cfg:"friction" default:"0.3" range:"0.01..1" measure:"raise the acceleration of a wrapped roll on worn and dusty turning rolls until it slips" doc:"coefficient of friction between roll and turning rolls"`
 	FrictionMeasured Measured `cfg:"friction_measured" doc:"when and by whom the friction was measured"`
 	Safety           float64  `cfg:"slip_safety" default:"2" range:"1..10" doc:"safety factor on the slip limit"`
 	Driven           string   `cfg:"driven" one_of:"both,rising,sinking" default:"both" doc:"which turning rolls are driven: both, or the one at which the surface of the roll rises or sinks"`
@@ -311,11 +324,11 @@ type Drives struct {
 // Drive is an induction motor on a frequency converter, its gear and the roll
 // that it turns.
 type Drive struct {
-	Diameter   float64 `cfg:"diameter" unit:"length" default:"400 mm" range:"10 mm..3 m" doc:"diameter of the driven roll"`
-	Gear       float64 `cfg:"gear" default:"25" range:"0.1..500" doc:"motor turns per turn of the driven roll"`
-	Poles      int     `cfg:"poles" default:"4" range:"2..16" doc:"number of poles"`
-	RatedSpeed float64 `cfg:"rated_speed" unit:"rotation" default:"1750 rpm" range:"100 rpm..10000 rpm" doc:"motor speed at rated load"`
-	BaseHz     float64 `cfg:"base_frequency" unit:"frequency" default:"60 Hz" range:"10 Hz..400 Hz" doc:"frequency of the rated speed"`
+	Diameter   float64 `cfg:"diameter" unit:"length" default:"400 mm" range:"10 mm..3 m" measure:"measure the circumference of the driven roll with a tape, the line locked out" doc:"diameter of the driven roll"`
+	Gear       float64 `cfg:"gear" default:"25" range:"0.1..500" measure:"read it from the plate of the gear, and of a chain or belt count the teeth" doc:"motor turns per turn of the driven roll"`
+	Poles      int     `cfg:"poles" default:"4" range:"2..16" measure:"read it from the motor's plate" doc:"number of poles"`
+	RatedSpeed float64 `cfg:"rated_speed" unit:"rotation" default:"1750 rpm" range:"100 rpm..10000 rpm" measure:"read it from the motor's plate" doc:"motor speed at rated load"`
+	BaseHz     float64 `cfg:"base_frequency" unit:"frequency" default:"60 Hz" range:"10 Hz..400 Hz" measure:"read it from the motor's plate" doc:"frequency of the rated speed"`
 	Limits     Range   `cfg:"frequency" unit:"frequency" default:"2 Hz..80 Hz" doc:"frequencies that the drive may run"`
 	CoolingHz  float64 `cfg:"cooling_limit" unit:"frequency" default:"6 Hz" range:"0 Hz..60 Hz" doc:"frequency below which a self-cooled motor runs hot"`
 	Compensate bool    `cfg:"slip_compensation" default:"false" doc:"whether the converter compensates slip itself"`

@@ -16,12 +16,12 @@ func (c *Core) Bore() float64 { return c.Diameter - 2*c.Wall }
 // Paper is one wrapper material.
 type Paper struct {
 	Name        string  `cfg:"name" doc:"its name"`
-	Caliper     float64 `cfg:"caliper" unit:"length" default:"0.012 in" range:"0.02 mm..3 mm" doc:"wound caliper of one layer"`
+	Caliper     float64 `cfg:"caliper" unit:"length" default:"0.012 in" range:"0.02 mm..3 mm" measure:"measure the outer diameter of a wrapper roll before and after a counted length is drawn off, or ten layers pressed as they are wound" doc:"wound caliper of one layer"`
 	CaliperU    float64 `cfg:"caliper_uncertainty" unit:"length" default:"0.005 mm" range:"0 mm..0.5 mm" doc:"standard uncertainty of the caliper"`
 	LabelLength float64 `cfg:"label_length" unit:"length" default:"0 m" range:"0 m..50000 m" doc:"length that the label of a full roll tells, to calibrate the caliper by; 0 for none"`
 	LabelOuter  float64 `cfg:"label_outer" unit:"length" default:"0 m" range:"0 m..3 m" doc:"outer diameter of that roll"`
 	LabelCore   float64 `cfg:"label_core" unit:"length" default:"3 in" range:"0 mm..500 mm" doc:"outer diameter of its core"`
-	BasisWeight float64 `cfg:"basis_weight" unit:"basis_weight" default:"200 g/m2" range:"20 g/m2..1000 g/m2" doc:"mass per area"`
+	BasisWeight float64 `cfg:"basis_weight" unit:"basis_weight" default:"200 g/m2" range:"20 g/m2..1000 g/m2" measure:"weigh a cut of a measured area" doc:"mass per area"`
 	CoatedSide  Side    `cfg:"coated_side" default:"in" doc:"side with the coating: none, in or out"`
 }
 
@@ -76,13 +76,13 @@ func (m *HeadMaterial) BondsOn(p *Paper, outer bool) bool {
 type HeadMaterial struct {
 	Name          string    `cfg:"name" doc:"its name"`
 	Method        Method    `cfg:"method" default:"fused" doc:"how it is joined: fused or glued"`
-	Thickness     float64   `cfg:"thickness" unit:"length" default:"0.3 mm" range:"0.05 mm..5 mm" doc:"thickness between platen and bond line"`
+	Thickness     float64   `cfg:"thickness" unit:"length" default:"0.3 mm" range:"0.05 mm..5 mm" measure:"measure some heads with a micrometer" doc:"thickness between platen and bond line"`
 	Conductivity  float64   `cfg:"conductivity" unit:"conductivity" default:"0.12 W/mK" range:"0.02 W/mK..2 W/mK" doc:"thermal conductivity"`
 	Density       float64   `cfg:"density" unit:"density" default:"750 kg/m3" range:"100 kg/m3..3000 kg/m3" doc:"density"`
 	HeatCapacity  float64   `cfg:"heat_capacity" unit:"heat_capacity" default:"1400 J/kgK" range:"500 J/kgK..5000 J/kgK" doc:"specific heat capacity"`
-	BondTarget    float64   `cfg:"bond_temperature" unit:"temperature" default:"120 °C" range:"30 °C..200 °C" doc:"temperature that the bond line must reach"`
+	BondTarget    float64   `cfg:"bond_temperature" unit:"temperature" default:"120 °C" range:"30 °C..200 °C" measure:"press samples at rising temperatures of the bond line until they tear in the board; begin with what the maker of the coating or glue says" doc:"temperature that the bond line must reach"`
 	Setpoint      float64   `cfg:"platen_temperature" unit:"temperature" default:"350 °F" range:"40 °C..230 °C" doc:"platen setpoint; never above 200 °C"`
-	BasisWeight   float64   `cfg:"basis_weight" unit:"basis_weight" default:"225 g/m2" range:"20 g/m2..3000 g/m2" doc:"mass per area"`
+	BasisWeight   float64   `cfg:"basis_weight" unit:"basis_weight" default:"225 g/m2" range:"20 g/m2..3000 g/m2" measure:"weigh a cut of a measured area" doc:"mass per area"`
 	ThicknessU    float64   `cfg:"thickness_uncertainty" unit:"length" default:"5 %" range:"0 mm..5 mm" of:"thickness" doc:"standard uncertainty of the thickness"`
 	ConductivityU float64   `cfg:"conductivity_uncertainty" unit:"conductivity" default:"8 %" range:"0 W/mK..2 W/mK" of:"conductivity" doc:"standard uncertainty of the conductivity"`
 	BondsTo       Bonds     `cfg:"bonds_to" default:"any" doc:"side of the wrapper that its bond holds on: any, coated or plain; the fold shows the outer side of the wrapper to an outer head, the inner side to an inner one"`
@@ -94,7 +94,7 @@ type HeadMaterial struct {
 type Grade struct {
 	Code     int     `cfg:"code" range:"1..65535" doc:"code in the request of the controller"`
 	Name     string  `cfg:"name" doc:"its name"`
-	Density  float64 `cfg:"density" unit:"density" default:"800 kg/m3" range:"100 kg/m3..2000 kg/m3" doc:"wound density"`
+	Density  float64 `cfg:"density" unit:"density" default:"800 kg/m3" range:"100 kg/m3..2000 kg/m3" measure:"weigh some rolls of known size, less core and wrapper" doc:"wound density"`
 	DensityU float64 `cfg:"density_uncertainty" unit:"density" default:"10 kg/m3" range:"0 kg/m3..500 kg/m3" doc:"standard uncertainty of the density from roll to roll"`
 	Spec     string  `cfg:"spec" doc:"its wrap specification, by name from specs"`
 }
@@ -104,8 +104,8 @@ type Core struct {
 	Code     int     `cfg:"code" range:"1..65535" doc:"code in the request of the controller"`
 	Name     string  `cfg:"name" doc:"its name"`
 	Diameter float64 `cfg:"diameter" unit:"length" default:"3.8 in" range:"20 mm..500 mm" doc:"outer diameter: the bore, by which the trade calls a core, and both walls"`
-	Wall     float64 `cfg:"wall" unit:"length" default:"0.4 in" range:"1 mm..100 mm" doc:"thickness of its wall"`
-	Mass     float64 `cfg:"mass" unit:"linear_mass" default:"1.2 kg/m" range:"0 kg/m..50 kg/m" doc:"mass per length"`
+	Wall     float64 `cfg:"wall" unit:"length" default:"0.4 in" range:"1 mm..100 mm" measure:"measure some cores with a caliper" doc:"thickness of its wall"`
+	Mass     float64 `cfg:"mass" unit:"linear_mass" default:"1.2 kg/m" range:"0 kg/m..50 kg/m" measure:"weigh some cores of known length" doc:"mass per length"`
 }
 
 // Spec is a wrap specification: how a kind of roll is to be wrapped.

@@ -13,6 +13,7 @@ import (
 	"lapgate/gateway/config"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/inspect"
+	"lapgate/recipe/caution"
 )
 
 // checkFlags are the flags of `check`.
@@ -32,6 +33,9 @@ func (p *program) checkCommand() *cobra.Command {
 		Long: `Check validates a configuration as run would, and reports every problem with
 its place, what was got, what was wanted and the remedy. Exit code 3 when the
 configuration is invalid. The command config prints every value in force.
+
+What must be measured before a line may be armed is open as long as it is not: each
+such value is listed with how it is measured, and the exit code is 5.
 
 With --online it then looks at the controller of each line, and writes nothing:
 every block with its type, length and checksum, whether the clock moves, the
@@ -73,6 +77,7 @@ type checked struct {
 	Problems   []problemRow         `json:"problems" label:"-" print:"csv"`
 	Warnings   []problemRow         `json:"warnings" label:"-"`
 	Unmeasured []problemRow         `json:"unmeasured" label:"-"`
+	Open       []problemRow         `json:"open" label:"-"`
 	Online     []inspect.LineReport `json:"online,omitempty" label:"controllers" print:"apart"`
 }
 
@@ -95,14 +100,14 @@ func (p *program) check(ctx context.Context, src config.Source, f *checkFlags) e
 	case err != nil && (text || !errors.As(err, &refused)):
 		return invalid(err)
 	case err != nil:
-		out := checked{File: src.Path, Problems: problemRows(refused.Problems), Warnings: problemRows(refused.Warnings), Unmeasured: problemRows(nil)}
+		out := checked{File: src.Path, Problems: problemRows(refused.Problems), Warnings: problemRows(refused.Warnings), Unmeasured: problemRows(nil), Open: problemRows(nil)}
 		out.Summary = fmt.Sprintf("%s: invalid, %s", src.Path, plural(len(out.Problems), "problem"))
 		return errors.Join(p.printer(f.output, nil).Print(out), &exitError{code: exitConfig})
 	}
 	s.Warnings = append(s.Warnings, portTaken(ctx, s)...)
 	out := checked{
 		File: s.File, Valid: true, Hash: handshake.ConfigHash(s.Hash).String(),
-		Problems: problemRows(nil), Warnings: problemRows(s.Warnings), Unmeasured: problemRows(s.Unmeasured),
+		Problems: problemRows(nil), Warnings: problemRows(s.Warnings), Unmeasured: problemRows(s.Unmeasured), Open: problemRows(s.Open),
 	}
 	out.Summary = fmt.Sprintf("%s: valid, %s, %s, hash %s", s.File, plural(len(s.Lines), "line"), plural(len(s.Warnings), "warning"), out.Hash)
 	if f.live {
@@ -113,11 +118,15 @@ func (p *program) check(ctx context.Context, src config.Source, f *checkFlags) e
 		out.Online = inspect.Lines(ctx, &p.connections, s, lines, f.timeout)
 	}
 	seen := onlineError(out.Online)
+	if seen == nil && len(s.Open) > 0 {
+		seen = &exitError{exitDifferences, fmt.Errorf("%s: no line may be armed before %s measured", s.File, thatAre(len(s.Open)))}
+	}
 	if text {
 		p.warn(s)
 		for _, m := range s.Unmeasured {
 			fmt.Fprintf(p.stderr, "not measured: %s\n", m)
 		}
+		p.tellOpen(s)
 	} else if seen != nil {
 		seen = &exitError{code: exitCodeOf(seen)} // the value tells what was seen
 	}
@@ -125,6 +134,24 @@ func (p *program) check(ctx context.Context, src config.Source, f *checkFlags) e
 		return err
 	}
 	return seen
+}
+
+// thatAre counts open values in words.
+func thatAre(n int) string {
+	if n == 1 {
+		return "1 open value is"
+	}
+	return fmt.Sprintf("%d open values are", n)
+}
+
+// tellOpen lists what is to be measured, and how.
+func (p *program) tellOpen(s *config.Snapshot) {
+	for _, m := range s.Open {
+		fmt.Fprintf(p.stderr, "open: %s\n", m)
+	}
+	if len(s.Open) > 0 {
+		fmt.Fprintln(p.stderr, folded(caution.ReachIn)+"\n"+folded(caution.NipPoints)+"\n"+folded(caution.Press))
+	}
 }
 
 // portTaken warns of a status page that could not listen now. No more than that: the

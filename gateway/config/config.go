@@ -62,6 +62,9 @@ type Snapshot struct {
 	// Unmeasured are the settings that decide over the quality of a wrap and
 	// that nobody has measured on the line, in order of position.
 	Unmeasured []Problem
+	// Open are the values that are to be measured before a line may be armed, in order
+	// of position, each with how it is measured.
+	Open []Problem
 
 	// Text is what the file says, with stars in place of what tells of a secret.
 	Text string
@@ -226,11 +229,17 @@ func (d *decoder) snapshot(doc *document) *Snapshot {
 		Journal: doc.Journal, Control: doc.Control, Shifts: doc.Shifts, Materials: doc.Materials,
 	}
 	sum := sha256.New()
+	var opened []recipe.Open
 	for i := range d.leaves {
 		l := &d.leaves[i]
 		origin := d.origin(l.pos)
 		text := l.canonical()
 		shown := l.shown(&doc.Units)
+		if l.open {
+			stands := l.field.def
+			opened = append(opened, recipe.Open{Key: l.path, Where: origin, StandsIn: stands, How: l.field.measure})
+			s.Open = append(s.Open, d.entryOf(l.pos, l.path, "not measured yet, "+stands+" stands in", open, l.field.wanted(), l.field.measure))
+		}
 		if l.field.secret {
 			// That there is none is no secret.
 			if text != "" {
@@ -247,12 +256,25 @@ func (d *decoder) snapshot(doc *document) *Snapshot {
 		l.Materials = doc.Materials
 		l.Origins = s.origins(i)
 		l.Units = doc.Units.byDimension()
+		l.Open = openOf(opened, i)
 		s.Lines = append(s.Lines, Line{Recipe: &l.Line, Work: l.Work, Controller: l.Controller, Mapped: l.mapping, Scanner: l.Scanner, Orders: l.Orders, Arming: l.Arming})
 	}
 	sortProblems(d.warnings)
 	sortProblems(d.unmeasured)
+	sortProblems(s.Open)
 	s.Warnings, s.Unmeasured = d.warnings, d.unmeasured
 	return s
+}
+
+// openOf are the open settings that count for a line: those of the materials, which
+// all lines share, and its own.
+func openOf(all []recipe.Open, line int) (out []recipe.Open) {
+	for _, o := range all {
+		if !strings.HasPrefix(o.Key, "lines.") || strings.HasPrefix(o.Key, fmt.Sprintf("lines.%d.", line)) {
+			out = append(out, o)
+		}
+	}
+	return out
 }
 
 // origins maps the keys of one line, without its prefix, and the shared ones

@@ -87,6 +87,7 @@ func (d *decoder) checkLine(doc *document, l *line, path string) {
 	d.checkCradle(doc, l, path)
 	d.checkDrives(doc, l, path)
 	d.checkController(l, path)
+	d.checkExceptions(l, path)
 	d.checkMapped(l, path)
 	d.checkSources(l, path)
 	d.fits(l, path, &doc.Units)

@@ -20,6 +20,7 @@ type field struct {
 	rng        string
 	of         string // key of the value whose share in % it may be written as
 	doc        string
+	measure    string   // how the value is measured, of a key that may be open
 	words      []string // that the key takes, in order
 	optional   bool
 	secret     bool
@@ -49,6 +50,7 @@ func fields(t reflect.Type) []field {
 			rng:      sf.Tag.Get("range"),
 			of:       sf.Tag.Get("of"),
 			doc:      sf.Tag.Get("doc"),
+			measure:  sf.Tag.Get("measure"),
 			words:    enumeration(sf.Type),
 			optional: sf.Tag.Get("optional") == "true",
 			secret:   sf.Tag.Get("secret") == "true",
@@ -115,7 +117,7 @@ func (f *field) wanted() string {
 	case f.unit != quantity.None:
 		name := "a " + strings.ReplaceAll(string(f.unit), "_", " ")
 		if f.unit == quantity.Acceleration || f.unit == quantity.Effusivity {
-			name = "an acceleration"
+			name = "an " + string(f.unit)
 		}
 		if f.rng != "" {
 			name += " with its unit, " + f.rng
@@ -139,13 +141,27 @@ type leaf struct {
 	value   any // as written, before a path is resolved
 	pos     position
 	restart string
+	open    bool // the value is its default, which stands in
 }
 
+// open is what a key says whose value is to be measured.
+const open = "open"
+
 // canonical is the value in the units in which it is held, with all its bits.
-func (l *leaf) canonical() string { return l.text("") }
+func (l *leaf) canonical() string {
+	if l.open {
+		return open
+	}
+	return l.text("")
+}
 
 // shown is the value in the preferred units.
-func (l *leaf) shown(u *Units) string { return l.text(u.For(l.field.unit)) }
+func (l *leaf) shown(u *Units) string {
+	if l.open {
+		return open
+	}
+	return l.text(u.For(l.field.unit))
+}
 
 func (l *leaf) text(unit string) string {
 	v := reflect.ValueOf(l.value)

@@ -1,37 +1,34 @@
 package config
 
 import (
+	"reflect"
+	"slices"
+	"strings"
 	"time"
 
 	"lapgate/recipe"
 )
 
 // calibration is a setting on which the quality of a wrap rests and that each
-// line has to measure.
+// line has to measure. How is said by the tag of the setting.
 type calibration struct {
 	key      string // of its Measured, below the line
+	of       string // key of the setting, below the line
 	what     string
 	measured recipe.Measured
 	decides  bool // whether the line has the station for which it counts
-	remedy   string
 }
-
-// thermocouple is how the contact and the backing of a press are measured.
-const thermocouple = "press a head with a thermocouple at its bond line: one curve gives the conductance early and the effusivity of the backing late"
 
 // calibrations are the settings of a line that want a measurement.
 func calibrations(l *line) []calibration {
 	e := &l.Equipment
 	turned := e.Wrap.Powered() || e.Crimp.Powered() || e.Drives.Powered()
 	return []calibration{
-		{"header.conductance_measured", "contact conductance", l.Header.ConductanceMeasured, e.Header.Present(), thermocouple},
-		{"header.backing_effusivity_measured", "effusivity of the backing", l.Header.BackingMeasured, e.Header.Present(), thermocouple},
-		{"glue.measured", "drying of the glue", l.Glue.Measured, e.Header.Present() && e.Glue.Present(),
-			"weigh what the glue lays down and what is left of it when it is dry"},
-		{"cradle.friction_measured", "friction on the turning rolls", l.Cradle.FrictionMeasured, turned,
-			"raise the acceleration of a wrapped roll on worn and dusty turning rolls until it slips"},
-		{"wrap.feed_slip_measured", "slip of the feed rolls", l.Wrap.FeedSlipMeasured, e.Wrap.Powered(),
-			"compare the encoder with a measured length of wrapper on several rolls"},
+		{"header.conductance_measured", "header.conductance", "contact conductance", l.Header.ConductanceMeasured, e.Header.Present()},
+		{"header.backing_effusivity_measured", "header.backing_effusivity", "effusivity of the backing", l.Header.BackingMeasured, e.Header.Present()},
+		{"glue.measured", "glue.coverage", "drying of the glue", l.Glue.Measured, e.Header.Present() && e.Glue.Present()},
+		{"cradle.friction_measured", "cradle.friction", "friction on the turning rolls", l.Cradle.FrictionMeasured, turned},
+		{"wrap.feed_slip_measured", "wrap.feed_slip", "slip of the feed rolls", l.Wrap.FeedSlipMeasured, e.Wrap.Powered()},
 	}
 }
 
@@ -41,7 +38,6 @@ type judged struct {
 	key     string // below the line
 	what    string
 	decides bool
-	remedy  string
 }
 
 // judgedSettings are the settings of a line whose defaults are judgement.
@@ -49,13 +45,41 @@ func judgedSettings(l *line) []judged {
 	e := &l.Equipment
 	headed := e.Heads.Present() || e.Header.Present()
 	return []judged{
-		{"centring.tolerance", "centring error", e.Wrap.Present(), "measure the overhang on both ends of some rolls"},
-		{"stand.width_uncertainty", "uncertainty of the wrapper width", e.Wrap.Present(), "measure the width of some wrapper rolls"},
-		{"heads.size_uncertainty", "uncertainty of the head size", headed, "measure some heads of one size"},
-		{"heads.placement", "error with which a head is placed", headed, "measure how far some heads lie off the axis"},
-		{"wrap.tension", "tension of the wrapper", e.Wrap.Powered(), "pull a wrapper off its braked stand with a spring balance"},
-		{"crimp.drag", "drag of the crimpers", e.Crimp.Powered(), "compare the drive's torque with and without the crimpers"},
+		{"centring.tolerance", "centring error", e.Wrap.Present()},
+		{"stand.width_uncertainty", "uncertainty of the wrapper width", e.Wrap.Present()},
+		{"heads.size_uncertainty", "uncertainty of the head size", headed},
+		{"heads.placement", "error with which a head is placed", headed},
+		{"wrap.tension", "tension of the wrapper", e.Wrap.Powered()},
+		{"crimp.drag", "drag of the crimpers", e.Crimp.Powered()},
 	}
+}
+
+// HowMeasured tells how the value at a key is measured, which may be open; empty for
+// any other key. The path is that from the top, without the numbers of elements, as in
+// lines.cradle.friction.
+func HowMeasured(path string) string {
+	t := reflect.TypeFor[document]()
+	var measure string
+	for part := range strings.SplitSeq(path, ".") {
+		if t.Kind() == reflect.Slice {
+			t = t.Elem()
+		}
+		if t.Kind() != reflect.Struct {
+			return ""
+		}
+		fs := fields(t)
+		i := slices.IndexFunc(fs, func(f field) bool { return f.key == part })
+		if i < 0 {
+			return ""
+		}
+		t, measure = fs[i].typ, fs[i].measure
+	}
+	return measure
+}
+
+// isOpen reports whether a key says that its value is to be measured.
+func (d *decoder) isOpen(key string) bool {
+	return slices.ContainsFunc(d.leaves, func(l leaf) bool { return l.open && l.path == key })
 }
 
 // checkCalibrated checks the entries of measurements, and lists the settings
@@ -75,8 +99,8 @@ func (d *decoder) checkCalibrated(l *line, path string) {
 			d.problem(d.where(key), by, "measurement without a name", "nothing", "a name", "write who measured, or remove the entry")
 		case m.At == "" && m.By != "":
 			d.problem(d.where(key), at, "measurement without a date", "nothing", "year, month and day, as in 2026-03-01", "write the day of the measurement, or remove the entry")
-		case !m.Done() && c.decides:
-			d.unmeasured = append(d.unmeasured, d.entryOf(d.where(key), key, c.what+" of line "+l.Name+" never measured", "a value of judgement", "a measurement with its date and a name", c.remedy+"; then write "+c.key+": {at: date, by: name}"))
+		case !m.Done() && c.decides && !d.isOpen(join(path, c.of)):
+			d.unmeasured = append(d.unmeasured, d.entryOf(d.where(key), key, c.what+" of line "+l.Name+" never measured", "a value of judgement", "a measurement with its date and a name", HowMeasured("lines."+c.of)+"; then write "+c.key+": {at: date, by: name}"))
 		}
 	}
 	for _, j := range judgedSettings(l) {
@@ -84,6 +108,6 @@ func (d *decoder) checkCalibrated(l *line, path string) {
 		if _, given := d.at[key]; given || !j.decides {
 			continue
 		}
-		d.unmeasured = append(d.unmeasured, d.entryOf(d.where(key), key, j.what+" of line "+l.Name+" stands at its default", "a value of judgement", "a value of this line", j.remedy+"; then write "+j.key))
+		d.unmeasured = append(d.unmeasured, d.entryOf(d.where(key), key, j.what+" of line "+l.Name+" stands at its default", "a value of judgement", "a value of this line", HowMeasured("lines."+j.key)+"; then write "+j.key))
 	}
 }

@@ -31,6 +31,11 @@ func (d *decoder) value(v reflect.Value, n *node, f *field, path string) {
 	}
 	before := len(d.problems)
 	defer d.hide(f, before)
+	if n.text == open && f.measure != "" {
+		d.value(v, &node{text: f.def, free: true, pos: n.pos}, f, path)
+		d.leaves[len(d.leaves)-1].open = true
+		return
+	}
 	switch {
 	case f.words != nil:
 		d.word(v, n, f, path)

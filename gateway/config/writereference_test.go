@@ -82,6 +82,9 @@ func remark(f *field) string {
 	if !f.section() && !f.list() && !f.hasDefault && !f.optional {
 		parts = append(parts, "required")
 	}
+	if f.measure != "" {
+		parts = append(parts, "open until it is measured")
+	}
 	if f.restart != "" {
 		parts = append(parts, "a change needs a restart")
 	}

@@ -119,7 +119,11 @@ func keySchema(f *field) object {
 	if f.secret {
 		o = append(o, member{"writeOnly", true})
 	}
-	o = append(o, valueSchema(f)...)
+	if f.measure != "" {
+		o = append(o, member{"anyOf", []object{valueSchema(f), {{"const", open}}}})
+	} else {
+		o = append(o, valueSchema(f)...)
+	}
 	if f.hasDefault {
 		o = append(o, member{"default", defaultOf(f)})
 	}

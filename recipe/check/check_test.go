@@ -24,6 +24,9 @@ var cases = []struct {
 	text  string // part of the sentence
 }{
 	{"operator hold", func(s *scene) { s.ctx.HoldAll = true }, codes(check.OperatorHold), "hold_all", "", "release the hold"},
+	{"open value", func(s *scene) {
+		s.line.Open = []recipe.Open{{Key: "papers.0.caliper", Where: "mill.yaml:7", StandsIn: "0.3 mm", How: "measure it"}, {Key: "lines.0.wrap.tension"}}
+	}, codes(check.ValueOpen), "open", "mill.yaml:7", "papers.0.caliper is open, and 0.3 mm stands in; open besides: 1"},
 	{"duplicate", func(s *scene) { s.ctx.Duplicate = true }, codes(check.RollDuplicate), "roll_no", "", "roll number 12 already has an outcome"},
 	{"out of order", func(s *scene) { s.ctx.LastRoll = 13 }, codes(check.RollOutOfOrder), "roll_no", "", "12 is below 13"},
 	{"no tag", func(s *scene) { s.roll.Tag = "" }, codes(check.RollTagMissing), "roll", "", "no tag"},
@@ -374,6 +377,7 @@ func TestOverridable(t *testing.T) {
 // roll or the stand, by its name in JSON.
 func TestFieldNames(t *testing.T) {
 	known := map[string]bool{
+		"open":     true,                         // of the configuration
 		"hold_all": true, "slot_confirmed": true, // of the operator
 		"head": true, "inner_head": true, // of the specification
 	}

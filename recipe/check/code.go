@@ -9,6 +9,7 @@ import (
 // Codes of the findings that do not come from a problem of Compute.
 const (
 	OperatorHold      recipe.Code = "operator-hold"
+	ValueOpen         recipe.Code = "value-open"
 	RollDuplicate     recipe.Code = "roll-duplicate"
 	RollOutOfOrder    recipe.Code = "roll-out-of-order"
 	RollTagMissing    recipe.Code = "roll-tag-missing"
@@ -132,6 +133,7 @@ const (
 // codes is every code in the order in which Run reports them.
 var codes = [...]CodeInfo{
 	{OperatorHold, recipe.Hold, operator, never, "an operator asked the gateway to hold every roll"},
+	{ValueOpen, recipe.Hold, configFault, never, "the configuration leaves a value open that is to be measured, and its default stands in"},
 	{RollDuplicate, recipe.Hold, implausible, never, "the roll number already has an outcome in the journal"},
 	{RollOutOfOrder, recipe.Warn, noReason, never, "the roll number is below one seen before"},
 	{RollTagMissing, recipe.Warn, noReason, never, "the controller gave no tag for the roll"},

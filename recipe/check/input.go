@@ -15,6 +15,17 @@ func (r *run) identity() {
 		r.add(OperatorHold, "hold_all", "on", "off", "",
 			"an operator holds every roll; release the hold at the gateway when the reason is gone")
 	}
+	if open := r.line.Open; len(open) > 0 {
+		o := &open[0]
+		text := o.Key + " is open, and " + o.StandsIn + " stands in"
+		if more := len(open) - 1; more > 0 {
+			text += "; open besides: " + integer(int64(more))
+		}
+		r.dst = append(r.dst, recipe.Finding{
+			Code: ValueOpen, Severity: info(ValueOpen).Severity, Field: "open", Got: integer(int64(len(open))) + " open", Limit: "none", Where: o.Where,
+			Text: text + ". No setpoint that rests on it is a promise: " + o.How + ", and write the value",
+		})
+	}
 	number := r.roll.Number
 	if r.ctx.Duplicate {
 		r.add(RollDuplicate, "roll_no", integer(int64(number)), "a number without an outcome", "",

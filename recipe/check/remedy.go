@@ -36,6 +36,7 @@ const (
 // remedies tells for every code that holds a roll what to do about it.
 var remedies = map[recipe.Code]Remedy{
 	OperatorHold:                {"Find out from whoever holds the line why, and end the hold when the reason is gone: lapgate hold --off.", ""},
+	ValueOpen:                   {"Wrap the roll as the line does without lapgate, and have the values measured that the configuration leaves open: lapgate check tells which and how.", ""},
 	RollDuplicate:               {"Correct the roll number at the controller: it must only go up" + retry, ""},
 	ScanStale:                   {again, ""},
 	ScanQuality:                 {"Clean the scanner's windows and measure the roll again" + retry, cautionGuard},

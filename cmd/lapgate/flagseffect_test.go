@@ -215,6 +215,10 @@ func allEffects() []effects {
 			"opcua-user-certificates": "--opcua-user-certificates x", "opcua-trust": "--opcua-trust x", "listen": "--tls made --listen nowhere",
 			"profile": "--profile none", "tags": "--tags tags.csv", "ledger": "|--config demo.yaml --listen nowhere|--ledger nowhere/ledger.json", "word-order": "|--config demo.yaml bad.csv --profile mapped|--word-order ABDC",
 		}, map[string]string{"seed": "TestShiftFollowsSeed", "spread": "TestSpreadOfThePress", "json": "20-register-dump.sh", "csv": "TestSimStoppedEarlyFails", "opcua": "opcua.txtar"}},
+		{"init", "mill.yaml", map[string]string{
+			"units": "--units metric", "name": "--name east", "controller": "--controller 127.0.0.1:1", "sizes": "--sizes any", "hanging": "--hanging any",
+			"heads": "--heads any", "grades": "--grades any", "cores": "--cores any", "speeds": "--speeds any", "stations": "--stations all",
+		}, nil},
 		{"config", "--config demo.yaml", source(map[string]string{
 			"json": "--json", "csv": "--csv", "changed": "--changed", "schema": "|--schema=false|--schema", "reference": "|--reference=false|--reference",
 		}), nil},

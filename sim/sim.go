@@ -59,6 +59,7 @@ type Sim struct {
 	offUntil time.Duration                 // 0: until the operator acts
 	taken    bool                          // the roll at the station was taken away
 	blink    bool                          // the sensor misses the roll in the coming scan
+	leftAt   time.Duration                 // when the newest roll left
 	lies     time.Duration                 // a roll that was aborted lies at the station until then
 	start    uint32                        // tick at which the job began
 	payload  uint32                        // request whose payload was seen
@@ -196,8 +197,15 @@ func (s *Sim) Run(ctx context.Context) (*Report, error) {
 
 func (s *Sim) done() bool {
 	produced, acked := s.prog.Outcomes()
+	if s.cfg.Shadow && s.lastScan-s.leftAt < seen {
+		return false
+	}
 	return s.next == len(s.cfg.Rolls) && s.cur == nil && (produced == acked || s.cfg.Shadow) && s.down == 0 && !s.prog.Starting()
 }
+
+// seen is how long an outcome stands that nobody acknowledges, so that a gateway in
+// shadow reads the last one too.
+const seen = time.Second
 
 // open tells what keeps the shift from ending.
 func (s *Sim) open() string {
@@ -464,7 +472,7 @@ func (s *Sim) left(e *controller.Event) {
 	s.report.Rolls = append(s.report.Rolls, *r)
 	s.reach(atOutcome)
 	s.station.leave()
-	s.cur, s.taken = nil, false
+	s.cur, s.taken, s.leftAt = nil, false, s.lastScan
 	s.in = controller.Inputs{}
 	if s.offUntil == 0 {
 		s.offBits = 0

@@ -214,7 +214,7 @@ func allEffects() []effects {
 			"tls": "--tls half --listen nowhere", "opcua-users": "--opcua-users users", "opcua-plain": "--opcua-plain",
 			"opcua-user-certificates": "--opcua-user-certificates x", "opcua-trust": "--opcua-trust x", "listen": "--tls made --listen nowhere",
 			"profile": "--profile none", "tags": "--tags tags.csv", "ledger": "|--config demo.yaml --listen nowhere|--ledger nowhere/ledger.json", "word-order": "|--config demo.yaml bad.csv --profile mapped|--word-order ABDC",
-		}, map[string]string{"seed": "TestShiftFollowsSeed", "spread": "TestSpreadOfThePress", "json": "20-register-dump.sh", "csv": "TestSimStoppedEarlyFails", "opcua": "opcua.txtar"}},
+		}, map[string]string{"shadow": "TestSimInShadow", "state": "TestSimKeepsCertificate", "renew": "TestSimKeepsCertificate", "seed": "TestShiftFollowsSeed", "spread": "TestSpreadOfThePress", "json": "20-register-dump.sh", "csv": "TestSimStoppedEarlyFails", "opcua": "opcua.txtar"}},
 		{"init", "mill.yaml", map[string]string{
 			"units": "--units metric", "name": "--name east", "controller": "--controller 127.0.0.1:1", "sizes": "--sizes any", "hanging": "--hanging any",
 			"heads": "--heads any", "grades": "--grades any", "cores": "--cores any", "speeds": "--speeds any", "stations": "--stations all",

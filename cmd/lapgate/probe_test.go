@@ -91,7 +91,7 @@ func demoOnDisk(t *testing.T) string {
 
 func TestProbeLine(t *testing.T) {
 	dir := t.TempDir()
-	security, err := modbus.SecurityIn(dir, "", time.Now())
+	security, err := modbus.SecurityIn(dir, "", false, time.Now())
 	if err != nil {
 		t.Fatal(err)
 	}

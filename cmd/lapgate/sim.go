@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/sha256"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -21,6 +22,10 @@ import (
 	"lapgate/sim/mapped"
 	"lapgate/sim/modbus"
 )
+
+// shadowPatience is how long an operator of a line in shadow waits for a recipe: longer
+// than one takes that is armed.
+const shadowPatience = 2 * time.Second
 
 // simFlags are the flags that demo and sim share.
 type simFlags struct {
@@ -103,6 +108,8 @@ type simOptions struct {
 	output outputFlags
 	opcua  simOPCUAFlags
 
+	shadow bool
+
 	list, line, listen, tlsFolder string // list of rolls, empty for a shift made up
 	profile, order, tags, ledger  string
 }
@@ -118,8 +125,17 @@ the shift has left and every outcome is acknowledged. It is made like the
 configured line; without a configuration, like the one of the demo. It drives no
 machine.
 
-The rolls are made up, or those of a CSV file as they truly are; - is standard
-input.
+The rolls are made up of the grades, cores, sizes and wrappers of the line, or those
+of a CSV file, - for standard input: the list that the command recipe takes, which
+may have the columns taper, telescoping and permissive_off besides.
+
+With --shadow its operator sets the machine by hand, by recipes of the simulator's
+own, wherever no recipe comes, and nobody need acknowledge what became of a roll:
+to try a gateway in shadow, and what the command compare tells of it. A line that
+is armed meanwhile is served as usual.
+
+The certificate of its OPC UA server is kept in the folder --state, and its
+fingerprint printed, so that it is trusted once.
 
 With --profile mapped its controller offers tags in place of the blocks; --tags
 writes them as a table for the command "tags import".
@@ -128,6 +144,7 @@ Exit code 1 when the shift did not end, be it that the simulator was stopped, an
 invariant of the handshake was broken or a wrap was judged bad.`,
 		Example: `  lapgate sim --listen 127.0.0.1:1502
   lapgate sim --profile mapped --tags tags.csv
+  lapgate sim --config mill.yaml --shadow --rolls 12
   lapgate sim rolls.csv --json`,
 		Args: mayTake("one list of rolls at most"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -152,6 +169,7 @@ invariant of the handshake was broken or a wrap was judged bad.`,
 	f.opcua.add(cmd)
 	fl := cmd.Flags()
 	addLine(cmd, &f.line, firstLine)
+	fl.BoolVar(&f.shadow, "shadow", false, "let the operator wrap by hand where no recipe comes, for a gateway in shadow")
 	fl.StringVar(&f.listen, "listen", "127.0.0.1:0", "address of the Modbus TCP server; port 0 picks a free one")
 	fl.StringVar(&f.tlsFolder, "tls", "", "serve Modbus with TLS and client certificates from this folder; where it is empty, those of both sides are made there")
 	fl.StringVar(&f.profile, "profile", string(config.ProfileBlocks), "what the controller offers: blocks or mapped")
@@ -194,6 +212,9 @@ func (p *program) simConfig(f *simOptions) (*config.Line, sim.Config, error) {
 		return fail(err)
 	}
 	c.Modbus.Addr, c.Limit = f.listen, simLimit
+	if f.shadow {
+		c.Shadow, c.Operator.Patience = true, shadowPatience
+	}
 	if c.OPCUA, err = f.opcua.config(line.Recipe.Name); err != nil {
 		return fail(err)
 	}
@@ -202,7 +223,7 @@ func (p *program) simConfig(f *simOptions) (*config.Line, sim.Config, error) {
 		if err != nil {
 			return fail(usageError("--listen: %v; want host:port", err))
 		}
-		if c.Modbus.TLS, err = modbus.SecurityIn(f.tlsFolder, host, time.Now()); err != nil {
+		if c.Modbus.TLS, err = modbus.SecurityIn(f.tlsFolder, host, f.opcua.renew, time.Now()); err != nil {
 			return fail(err)
 		}
 	}
@@ -252,6 +273,11 @@ func (p *program) trueRolls(line *config.Line, path string) ([]sim.Roll, error) 
 	return rehearse.Rolls(in.name, in, line)
 }
 
+// fingerprint tells the certificate of a server as the command trust does.
+func fingerprint(server string, certificate []byte) string {
+	return fmt.Sprintf("%s certificate, SHA-256 fingerprint %x", server, sha256.Sum256(certificate))
+}
+
 func (p *program) sim(ctx context.Context, c sim.Config, w *present.Printer) error {
 	ctx, stop := p.untilInterrupted(ctx)
 	defer stop()
@@ -268,8 +294,12 @@ func (p *program) sim(ctx context.Context, c sim.Config, w *present.Printer) err
 		protocol = "modbus-tls"
 	}
 	fmt.Fprintf(where, "%s %s\n", protocol, s.ModbusAddr())
+	if c.Modbus.TLS != nil {
+		fmt.Fprintln(where, fingerprint(protocol, c.Modbus.TLS.Certificate.Certificate[0]))
+	}
 	if o := s.OPCUA(); o != nil {
 		fmt.Fprintf(where, "opcua %s\n", o.URL())
+		fmt.Fprintln(where, fingerprint("opcua", o.Certificate()))
 	}
 	report, err := s.Run(ctx)
 	err = errors.Join(err, s.Close(), report.Err())

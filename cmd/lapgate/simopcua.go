@@ -10,6 +10,9 @@ import (
 type simOPCUAFlags struct {
 	addr, users, userCertificates, trusted string
 	plain                                  bool
+
+	state string
+	renew bool // also of Modbus with TLS
 }
 
 func (f *simOPCUAFlags) add(cmd *cobra.Command) {
@@ -18,6 +21,8 @@ func (f *simOPCUAFlags) add(cmd *cobra.Command) {
 	fl.BoolVar(&f.plain, "opcua-plain", false, "let OPC UA clients in without security too")
 	fl.StringVar(&f.users, "opcua-users", "", "file of name:password lines; without users anyone may write")
 	fl.StringVar(&f.userCertificates, "opcua-user-certificates", "", "folder of certificates that log in as users")
+	fl.StringVar(&f.state, "state", "sim-state", "folder in which the certificate of the OPC UA server is kept, which is made where there is none and where it has ended")
+	fl.BoolVar(&f.renew, "renew", false, "make the certificates of the simulator anew: whoever trusted them has to trust them again")
 	fl.StringVar(&f.trusted, "opcua-trust", "", "folder of the certificates of OPC UA clients to trust (default all)")
 }
 
@@ -30,6 +35,7 @@ func (f *simOPCUAFlags) config(line string) (opcua.Config, error) {
 		return opcua.Config{}, nil
 	}
 	c := opcua.Config{
+		State: f.state, Renew: f.renew,
 		Addr: f.addr, Line: line, Plain: f.plain, Trusted: f.trusted, UserCertificates: f.userCertificates,
 		Anonymous: f.users == "" && f.userCertificates == "",
 	}

@@ -164,3 +164,55 @@ func wrapMill(t *testing.T, s *config.Snapshot, rolls int) {
 	}
 	t.Logf("%d of %d wrapped with a recipe, held %v", wrapped, rolls, held)
 }
+
+// Whatever a valid configuration is like, its lines can be simulated: those that the
+// checks doubt, the reference, one with neither grades nor cores, and one whose stand
+// has no slots.
+func TestAnyValidLineCanBeSimulated(t *testing.T) {
+	files, err := filepath.Glob("../../testdata/config/warn/*.yaml")
+	if err != nil || len(files) < 10 {
+		t.Fatalf("%d files, %v", len(files), err)
+	}
+	sources := []config.Source{}
+	for _, file := range append(files, "../../configs/reference.yaml") {
+		sources = append(sources, config.Source{Path: file})
+	}
+	text, err := os.ReadFile("../../testdata/mills/alder.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	without := func(from, to string, more ...string) config.Source {
+		before, rest, _ := strings.Cut(string(text), from)
+		_, after, _ := strings.Cut(rest, to)
+		out := before + to + after
+		for i := 0; i < len(more); i += 2 {
+			out = strings.ReplaceAll(out, more[i], more[i+1])
+		}
+		return config.Source{Path: "without " + strings.TrimSpace(from), Bytes: []byte(out)}
+	}
+	sources = append(sources, without("\ngrades:", "\n# How a kind"),
+		without("      slots:", "    wrap:\n", "stand: auto", "stand: manual"))
+	for _, src := range sources {
+		s, err := config.Load(src)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range s.Lines {
+			c, err := rehearse.Line(&s.Lines[i])
+			if err != nil {
+				t.Errorf("%s: %v", src.Path, err)
+				continue
+			}
+			c.Modbus.Addr = ""
+			c.Rolls = c.Shift(1, 12)
+			line, err := sim.New(c)
+			if err != nil {
+				t.Errorf("%s: %v", src.Path, err)
+				continue
+			}
+			if err := line.Close(); err != nil {
+				t.Error(err)
+			}
+		}
+	}
+}

@@ -46,7 +46,7 @@ func (t Transport) Serve(c *sim.Config, line, dir string) error {
 	switch t {
 	case ModbusTLS:
 		var err error
-		c.Modbus.TLS, err = modbus.SecurityIn(filepath.Join(dir, tlsFolder), "", time.Now())
+		c.Modbus.TLS, err = modbus.SecurityIn(filepath.Join(dir, tlsFolder), "", false, time.Now())
 		return err
 	case OPCUA:
 		c.OPCUA.Addr, c.Modbus.Addr = c.Modbus.Addr, ""

@@ -35,10 +35,14 @@ func securityFiles() []string {
 	return []string{AuthorityFile, ControllerFile, ControllerKeyFile, GatewayFile, GatewayKeyFile}
 }
 
+// authorityName is that of the authority that the simulator makes.
+const authorityName = "lapgate simulator authority"
+
 // SecurityIn reads the simulator's side from a folder, and makes the files of
-// both sides where none of them is there. host is one more name for the
-// simulator.
-func SecurityIn(dir, host string, now time.Time) (*Security, error) {
+// both sides where none of them is there, and anew where they are to be renewed or its
+// own have ended. host is one more name for the simulator. What another authority
+// signed is not written over.
+func SecurityIn(dir, host string, renew bool, now time.Time) (*Security, error) {
 	var missing []string
 	for _, name := range securityFiles() {
 		if _, err := os.Stat(filepath.Join(dir, name)); errors.Is(err, fs.ErrNotExist) {
@@ -60,6 +64,19 @@ func SecurityIn(dir, host string, now time.Time) (*Security, error) {
 	if err != nil {
 		return nil, err
 	}
+	leaf, err := x509.ParseCertificate(own.Certificate[0])
+	if err != nil {
+		return nil, err
+	}
+	if (renew || now.After(leaf.NotAfter)) && len(missing) == 0 {
+		if leaf.Issuer.CommonName != authorityName {
+			return nil, fmt.Errorf("%s: the certificate is signed by %q and not by the simulator; have it renewed there, or name another folder", dir, leaf.Issuer.CommonName)
+		}
+		if err := makeSecurity(dir, host, now); err != nil {
+			return nil, err
+		}
+		return SecurityIn(dir, host, false, now)
+	}
 	authorities, err := os.ReadFile(filepath.Join(dir, AuthorityFile))
 	if err != nil {
 		return nil, err
@@ -80,7 +97,7 @@ func makeSecurity(dir, host string, now time.Time) error {
 	usage := func(u ...x509.ExtKeyUsage) func(*x509.Certificate) {
 		return func(c *x509.Certificate) { c.ExtKeyUsage = u }
 	}
-	authority, err := newSigned("lapgate simulator authority", now, nil, func(c *x509.Certificate) {
+	authority, err := newSigned(authorityName, now, nil, func(c *x509.Certificate) {
 		c.IsCA, c.BasicConstraintsValid, c.KeyUsage = true, true, x509.KeyUsageCertSign
 	})
 	if err != nil {

@@ -7,8 +7,12 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"crypto/x509/pkix"
+	"encoding/pem"
 	"math/big"
 	"net"
+	"os"
+	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -44,6 +48,40 @@ func pool(c tls.Certificate) *x509.CertPool {
 	p := x509.NewCertPool()
 	p.AddCert(c.Leaf)
 	return p
+}
+
+// The certificates in a folder stay until they are renewed or have ended, and those of
+// another authority are never written over.
+func TestSecurityInAFolder(t *testing.T) {
+	dir, now := t.TempDir(), time.Now()
+	leaf := func(renew bool, at time.Time) string {
+		t.Helper()
+		s, err := SecurityIn(dir, "", renew, at)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(s.Certificate.Certificate[0])
+	}
+	first := leaf(false, now)
+	if leaf(false, now.Add(certificateLife-time.Minute)) != first {
+		t.Error("made anew before its end")
+	}
+	ended := leaf(false, now.Add(certificateLife+time.Minute))
+	if ended == first || leaf(true, now) == ended {
+		t.Error("kept after its end, or though it was to be renewed")
+	}
+	other, err := newSigned("a mill", now, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, block := range map[string]*pem.Block{ControllerFile: other.certificate(), ControllerKeyFile: other.private} {
+		if err := os.WriteFile(filepath.Join(dir, name), pem.EncodeToMemory(block), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := SecurityIn(dir, "", true, now); err == nil || !strings.Contains(err.Error(), "a mill") {
+		t.Errorf("another authority's certificate was written over: %v", err)
+	}
 }
 
 // TestSecured serves a client that shows a certificate of a known authority,

@@ -11,6 +11,7 @@ import (
 	"encoding/pem"
 	"errors"
 	"fmt"
+	"io/fs"
 	"math/big"
 	"net"
 	"net/url"
@@ -136,9 +137,44 @@ func readCertificates(dir string) ([]*x509.Certificate, error) {
 }
 
 const (
-	keyBits  = 2048
-	lifetime = 30 * 24 * time.Hour
+	keyBits = 2048
+	// Of a pair that ends with the server, and of one that is kept.
+	lifetime     = 30 * 24 * time.Hour
+	longLifetime = 5 * 365 * 24 * time.Hour
 )
+
+// The files of a pair.
+const (
+	certificateFile = "server.pem"
+	keyFile         = "server.key"
+)
+
+// keptPair is the pair in a folder, which is made where there is none yet, where it is
+// to be renewed and where its certificate has ended.
+func keptPair(dir, addr string, renew bool, now time.Time) (cert, key string, err error) {
+	cert, key = filepath.Join(dir, certificateFile), filepath.Join(dir, keyFile)
+	text, err := os.ReadFile(cert)
+	if !renew && err == nil {
+		block, _ := pem.Decode(text)
+		if block == nil {
+			return "", "", fmt.Errorf("simulator: opc ua server: %s holds no certificate in PEM form; name another folder, or have it renewed", cert)
+		}
+		c, err := x509.ParseCertificate(block.Bytes)
+		if err != nil {
+			return "", "", fmt.Errorf("simulator: opc ua server: %s: %w", cert, err)
+		}
+		if now.Before(c.NotAfter) {
+			return cert, key, checkPair(cert, key)
+		}
+	}
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return "", "", err
+	}
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return "", "", err
+	}
+	return makePair(dir, addr, now, longLifetime)
+}
 
 // fits reports whether the library reads passwords with a key. It takes the
 // length of the private exponent for that of the key, and one exponent in a
@@ -162,7 +198,7 @@ func checkPair(certFile, keyFile string) error {
 }
 
 // makePair writes a certificate that signs itself and its key into a folder.
-func makePair(dir, addr string) (certFile, keyFile string, err error) {
+func makePair(dir, addr string, now time.Time, life time.Duration) (certPath, keyPath string, err error) {
 	key, err := rsa.GenerateKey(rand.Reader, keyBits)
 	for err == nil && !fits(key) {
 		key, err = rsa.GenerateKey(rand.Reader, keyBits)
@@ -181,8 +217,8 @@ func makePair(dir, addr string) (certFile, keyFile string, err error) {
 	template := &x509.Certificate{
 		SerialNumber: serial,
 		Subject:      pkix.Name{CommonName: "lapgate simulated line", Organization: []string{"lapgate"}},
-		NotBefore:    time.Now().Add(-time.Hour),
-		NotAfter:     time.Now().Add(lifetime),
+		NotBefore:    now.Add(-time.Hour),
+		NotAfter:     now.Add(life),
 		KeyUsage: x509.KeyUsageDigitalSignature | x509.KeyUsageContentCommitment |
 			x509.KeyUsageKeyEncipherment | x509.KeyUsageDataEncipherment | x509.KeyUsageCertSign,
 		ExtKeyUsage:           []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth, x509.ExtKeyUsageClientAuth},
@@ -200,18 +236,18 @@ func makePair(dir, addr string) (certFile, keyFile string, err error) {
 	if err != nil {
 		return "", "", err
 	}
-	certFile, keyFile = filepath.Join(dir, "server.pem"), filepath.Join(dir, "server.key")
+	certPath, keyPath = filepath.Join(dir, certificateFile), filepath.Join(dir, keyFile)
 	for _, f := range []struct {
 		path, kind string
 		der        []byte
 	}{
-		{certFile, "CERTIFICATE", der},
-		{keyFile, "RSA PRIVATE KEY", x509.MarshalPKCS1PrivateKey(key)},
+		{certPath, "CERTIFICATE", der},
+		{keyPath, "RSA PRIVATE KEY", x509.MarshalPKCS1PrivateKey(key)},
 	} {
 		text := pem.EncodeToMemory(&pem.Block{Type: f.kind, Bytes: f.der})
 		if err := os.WriteFile(f.path, text, 0o600); err != nil {
 			return "", "", err
 		}
 	}
-	return certFile, keyFile, nil
+	return certPath, keyPath, nil
 }

@@ -47,9 +47,13 @@ type Config struct {
 	// empty trusts every client. Rejected is a folder for the certificates of
 	// the clients that were refused, empty for none.
 	Trusted, Rejected string
-	// Certificate and Key are PEM files, the key RSA; empty makes a pair that
-	// lives as long as the server.
+	// Certificate and Key are PEM files, the key RSA; empty takes the pair of State.
 	Certificate, Key string
+	// State is the folder in which a pair is kept, and Renew makes it anew, which else
+	// happens only when its certificate has ended. Without a folder a pair lives as long
+	// as the server.
+	State string
+	Renew bool
 
 	// MostPerRead and MostPerWrite limit the nodes in one call, 0 for 1000.
 	MostPerRead, MostPerWrite uint32
@@ -88,14 +92,18 @@ func Listen(ctx context.Context, c Config, image *controller.Image) (s *Server, 
 	if s.wire, err = wire.Listen(ctx, c.Addr, s.inner.Addr().String()); err != nil {
 		return s, err
 	}
-	if c.Certificate == "" {
+	switch {
+	case c.Certificate != "":
+		err = checkPair(c.Certificate, c.Key)
+	case c.State != "":
+		c.Certificate, c.Key, err = keptPair(c.State, s.wire.Addr(), c.Renew, time.Now())
+	default:
 		if s.scratch, err = os.MkdirTemp("", "lapgate-sim-opcua-"); err != nil {
 			return s, err
 		}
-		if c.Certificate, c.Key, err = makePair(s.scratch, s.wire.Addr()); err != nil {
-			return s, err
-		}
-	} else if err = checkPair(c.Certificate, c.Key); err != nil {
+		c.Certificate, c.Key, err = makePair(s.scratch, s.wire.Addr(), time.Now(), lifetime)
+	}
+	if err != nil {
 		return s, err
 	}
 	if s.srv, err = s.build(&c); err != nil {

@@ -50,7 +50,7 @@ var open = Config{Plain: true, Anonymous: true}
 // pair makes a client's certificate and key.
 func pair(t *testing.T) (der []byte, key *rsa.PrivateKey, certFile string) {
 	t.Helper()
-	certFile, keyFile, err := makePair(t.TempDir(), "127.0.0.1:0")
+	certFile, keyFile, err := makePair(t.TempDir(), "127.0.0.1:0", time.Now(), lifetime)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -13,7 +13,7 @@ mkdir "$work/trusted"
 client known --certificate "$work/trusted/client.pem"
 client stranger --certificate "$work/stranger.pem"
 echo "line:$STANDIN_PASSWORD" >"$work/users"
-start sim "$work/lapgate" sim --opcua 127.0.0.1:0 --opcua-users "$work/users" --opcua-trust "$work/trusted"
+start sim "$work/lapgate" sim --opcua 127.0.0.1:0 --opcua-users "$work/users" --opcua-trust "$work/trusted" --state "$work/state"
 endpoint=$(await "$work/sim.out" 'opcua (opc.*)' "$pid")
 client known --endpoint "$endpoint" --nodeset "$nodeset" --user line
 client stranger --endpoint "$endpoint" --user line --refused

@@ -83,6 +83,8 @@ func (s *Sim) operate(now time.Duration, tick uint32) {
 			}
 		case o.byHand && st.stage == finished:
 			s.in.Done = st.used(s.start, tick)
+		case o.byHand && st.stuck:
+			s.taken = true // the platens never get hot enough to close
 		}
 	case controller.PhaseHeld:
 		if waited > react {

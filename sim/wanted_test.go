@@ -80,3 +80,17 @@ func TestWantedFaultsAreChecked(t *testing.T) {
 		}
 	}
 }
+
+// A roll that is wrapped by hand at a press that never gets hot enough to close is craned
+// out, and the shift goes on.
+func TestColdPressByHandEnds(t *testing.T) {
+	cfg := DefaultConfig()
+	cfg.Rolls = demoShift(5)[:8]
+	cfg.Habit.Temperature = 190 // more than the platens reach
+	cfg.Process.Faults = []WantedFault{{Name: "cold-platen", Strength: 0.3, From: 1}}
+	cfg.Faults.At = []FaultAt{{Fault: manualMode, Roll: 4}, {Fault: manualMode, Roll: 7}}
+	report, _ := shift(t, cfg)
+	if len(report.Rolls) != len(cfg.Rolls) || report.Count(controller.Removed) == 0 {
+		t.Errorf("%d of %d rolls left, %d of them craned out", len(report.Rolls), len(cfg.Rolls), report.Count(controller.Removed))
+	}
+}

@@ -24,6 +24,21 @@ func (e *Equipment) Mode(key string) *Mode {
 	return nil
 }
 
+// Station is the key of the station that works the setpoint, empty for one that goes
+// with others of its group.
+func (p *Setpoint) Station() string {
+	if p.mode == nil {
+		return ""
+	}
+	for _, key := range StationKeys() {
+		var e Equipment
+		if *e.Mode(key) = Auto; p.mode(&e) == Auto {
+			return key
+		}
+	}
+	return ""
+}
+
 // Modes are the words of the modes, by their number.
 func Modes() []string { return []string{"absent", "manual", "semi", "auto"} }
 

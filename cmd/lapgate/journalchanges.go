@@ -11,7 +11,7 @@ import (
 )
 
 // acts are the kinds of record that tell what somebody did or changed.
-var acts = [...]record.Kind{record.KindConfig, record.KindMode, record.KindHold, record.KindOverride, record.KindConfirm, record.KindHang, record.KindStation, record.KindAccept, record.KindCorrect}
+var acts = [...]record.Kind{record.KindConfig, record.KindMode, record.KindHold, record.KindOverride, record.KindConfirm, record.KindHang, record.KindStation, record.KindHeads, record.KindAlarm, record.KindAccept, record.KindCorrect}
 
 func (p *program) journalChanges() *cobra.Command {
 	var window windowFlags
@@ -21,8 +21,9 @@ func (p *program) journalChanges() *cobra.Command {
 		Short: "Tell who did or changed what",
 		Long: `Changes tells what was done and changed, one thing a line: each key of the
 configuration with both values and where the new one stands, each start, arming,
-hold, override, confirmation, wrapper hung and station worked by hand, under the name that was given and as which user
-of the operating system.`,
+hold, override, confirmation, wrapper hung, heads counted, station worked by hand and
+alarm acknowledged or set aside, under the name that was given and as which user of
+the operating system.`,
 		Args: takes(oneJournal),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			from, to, err := window.window(p.now())

@@ -30,6 +30,16 @@ const (
 	causeLease     = "lease"
 )
 
+// Interrupted tells whether the cause of a session is that the controller could not be
+// heard for a while.
+func Interrupted(cause string) bool {
+	switch cause {
+	case causeLink, causeRestart, causeStale, causeUnread, causeMemory, causeNoAnswer:
+		return true
+	}
+	return false
+}
+
 // watch is what the newest valid request blocks told.
 type watch struct {
 	tick      uint32

@@ -90,6 +90,13 @@ func scan(ctx context.Context, path string, since time.Time, size uint64, progre
 	return ctx.Err()
 }
 
+// ScanFrom is Scan from a record on that stands some hundred rolls before a time, so that
+// record.History, begun with it, tells every roll that left since; from the first where
+// the time is zero.
+func ScanFrom(ctx context.Context, path string, since time.Time, progress func(done, total uint64), each func(record.Stored) error) error {
+	return scan(ctx, path, since, ScanChunk, progress, each)
+}
+
 // ScanRolls calls each with every roll of the journal as it stands now, in
 // order: with every roll that left since a time, and perhaps others, where that is not
 // zero. What stands before is then not read, and a Basis may lack what it would tell.

@@ -73,8 +73,11 @@ const (
 
 // Line is the line as the acts leave it, which is the one given where they leave
 // nothing. What hangs by a person's word counts for as long as the configuration
-// says of the slot what it said then.
+// says of the slot what it said then. A line that is not known, nil, stays so.
 func (a *Acts) Line(line *recipe.Line) *recipe.Line {
+	if line == nil {
+		return nil
+	}
 	var out *recipe.Line
 	changed := func() *recipe.Line {
 		if out == nil {

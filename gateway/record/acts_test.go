@@ -204,3 +204,10 @@ func TestHeadsRunOut(t *testing.T) {
 		t.Error("heads that nobody counts ran out")
 	}
 }
+
+// A report without a configuration tells a roll that was held, too.
+func TestActsOfNoLine(t *testing.T) {
+	if got := (&record.Acts{}).Line(nil); got != nil {
+		t.Errorf("no line became %+v", got)
+	}
+}

@@ -52,11 +52,8 @@ func (r *Recent) Add(s Stored) error {
 		if x.Mode != nil {
 			r.mode = &Stored{s.Seq, s.At, *x.Mode}
 		}
-		return nil
-	case Session, Frame, Origin: // the business of the link and of the journal
-		return nil
 	}
-	if s.Record.RollNo() == 0 {
+	if OfLine(s.Record) {
 		r.acts = append(r.acts, s)
 	}
 	if r.Want == nil {
@@ -69,6 +66,16 @@ func (r *Recent) keep(roll *Roll) {
 	if r.Want == nil || r.Want(roll) {
 		r.rolls = append(r.rolls, roll)
 	}
+}
+
+// OfLine tells whether a record changed the line as a whole. The business of the link
+// and of the journal is none of it.
+func OfLine(r Record) bool {
+	switch r.(type) {
+	case Session, Frame, Origin, Carry:
+		return false
+	}
+	return r.RollNo() == 0
 }
 
 // last drops what is more than n at the front of a list.

@@ -53,6 +53,16 @@ func Tell(s Stored) []Told {
 		return one(r.By, r.User, "told of slot %d: %s", r.Slot, r.State)
 	case Station:
 		return one(r.By, r.User, "said that %s is worked %s", r.Station, r.Mode)
+	case Heads:
+		return one(r.By, r.User, "counted %d heads of %s", r.Count, r.Material)
+	case Alarm:
+		if r.By == "" {
+			return nil
+		}
+		if r.Reason == "" {
+			return one(r.By, r.User, "on alarm %s: %s", r.Alarm, r.Act)
+		}
+		return one(r.By, r.User, "on alarm %s: %s, %s", r.Alarm, r.Act, r.Reason)
 	case Accept:
 		return one(r.By, r.User, "accepted the journal: %s", r.Reason)
 	case Correction:

@@ -194,7 +194,8 @@ func allEffects() []effects {
 		}, nil},
 		{"journal verify", "north.db", map[string]string{"head": "--head 1:00", "json": "--json", "csv": "--csv"}, nil},
 		{"journal export", "north.db", map[string]string{
-			"roll": "--roll 2", "kind": "--kind OUTCOME", "since": "--since 2999-01-01T00:00:00Z", "until": "--until 2000-01-01T00:00:00Z", "output": "--output out.jsonl",
+			"roll": "--roll 2", "kind": "--kind OUTCOME", "since": "--since 2999-01-01T00:00:00Z", "until": "--until 2000-01-01T00:00:00Z", "output": "--output out.jsonl", "format": "--format csv",
+			"config": "|north.db --format csv|--config demo.yaml", "set": "|north.db --format csv --config demo.yaml|--set units.length=mm", "line": "|north.db --format csv --config demo.yaml|--line south",
 		}, nil},
 		{"journal backup", "north.db copy.db", map[string]string{"json": "--json", "csv": "--csv"}, nil},
 		{"journal accept", "--config demo.yaml" + byKim, person(nil), nil},

@@ -4,8 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"iter"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -254,40 +256,89 @@ controller said and contradicted later is listed beside: no damage of the journa
 
 func (p *program) journalExport() *cobra.Command {
 	var f filterFlags
-	var path string
+	var units unitsFlags
+	var path, format string
 	cmd := &cobra.Command{
 		Use:   "export PATH",
-		Short: "Write records as they are stored, one JSON object a line, with their hashes",
-		Long: `Export writes records as they are stored, in the units of the wire where they
-are so: the hash of each record is over that form. For SI with words in place of
-numbers use journal list --json.`,
+		Short: "Write records as they are stored, or one row a roll, for another program",
+		Long: `Export writes records as they are stored, one JSON object a line with its hashes, in the
+units of the wire where they are so: the hash of each record is over that form. For SI
+with words in place of numbers use journal list --json.
+
+With --format csv it writes one row for each roll that left the station, with the unit
+of each column in the header, in the units of the configuration named. The names of the
+columns stay; report --csv prints the same ones.`,
+		Example: `  lapgate journal export journal/north.db --output north.jsonl
+  lapgate journal export journal/north.db --format csv --since yesterday --config mill.yaml`,
 		Args: takes(oneJournal),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
+			if !slices.Contains(exportFormats, format) {
+				return usageError("--format: got %q, want one of %v", format, exportFormats)
+			}
+			table := format == formatCSV
+			if table && f.kind != "" {
+				return usageError("--kind chooses records, and a table has a row for each roll; leave it out, or leave out --format csv")
+			}
+			if !table && (units.source.path != "" || units.line != "" || len(units.source.set) > 0) {
+				return usageError("--config, --line and --set give the units of a table; records are written as they are stored: leave them out, or give --format csv")
+			}
+			var line *recipe.Line
+			if table {
+				if line, err = p.unitsOf(&units, args[0]); err != nil {
+					return err
+				}
+			}
 			filter, err := f.filter(p.now())
 			if err != nil {
 				return err
 			}
-			return readJournal(cmd.Context(), args[0], func(r *journal.Reader) (err error) {
-				w := p.stdout
-				if path != "" {
-					file, e := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-					if e != nil {
-						return e
-					}
-					defer func() { err = errors.Join(err, file.Close()) }()
-					w = file
-				}
-				n, err := r.Export(cmd.Context(), filter, w)
-				if err == nil {
-					fmt.Fprintf(p.stderr, "%d records exported\n", n)
-				}
-				return err
-			})
+			if table {
+				return p.exportRolls(cmd.Context(), args[0], line, filter, path)
+			}
+			return p.exportRecords(cmd.Context(), args[0], filter, path)
 		},
 	}
 	f.add(cmd)
+	units.add(cmd)
+	cmd.Flags().StringVar(&format, "format", formatJSON, fmt.Sprintf("one of %v: records as they are stored, or a table of the rolls", exportFormats))
 	cmd.Flags().StringVarP(&path, "output", "o", "", "write to this new file instead of standard output")
 	return cmd
+}
+
+// The forms of an export.
+const (
+	formatJSON = "json"
+	formatCSV  = "csv"
+)
+
+var exportFormats = []string{formatJSON, formatCSV}
+
+// exportTo opens the new file that an export is written to, standard output for no name.
+func (p *program) exportTo(path string) (w io.Writer, closed func() error, err error) {
+	if path == "" {
+		return p.stdout, func() error { return nil }, nil
+	}
+	file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if err != nil {
+		return nil, nil, err
+	}
+	return file, file.Close, nil
+}
+
+// exportRecords writes the records chosen as they are stored.
+func (p *program) exportRecords(ctx context.Context, path string, filter journal.Filter, to string) error {
+	return readJournal(ctx, path, func(r *journal.Reader) (err error) {
+		w, closed, err := p.exportTo(to)
+		if err != nil {
+			return err
+		}
+		defer func() { err = errors.Join(err, closed()) }()
+		n, err := r.Export(ctx, filter, w)
+		if err == nil {
+			fmt.Fprintf(p.stderr, "%d records exported\n", n)
+		}
+		return err
+	})
 }
 
 // backupResult is where a journal was copied to, and its end there.

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"io"
 	"strconv"
 
 	"github.com/spf13/cobra"
@@ -35,10 +36,15 @@ func (f *outputFlags) isText() bool { return f.Form == present.Form{} }
 // printer makes the printer of a command. Without a line it prints in the units
 // that a configuration has where it names none.
 func (p *program) printer(f outputFlags, line *recipe.Line) *present.Printer {
+	return p.printerTo(p.stdout, f, line)
+}
+
+// printerTo is a printer that writes elsewhere than to standard output.
+func (p *program) printerTo(w io.Writer, f outputFlags, line *recipe.Line) *present.Printer {
 	if line == nil {
 		line = &recipe.Line{Units: config.DefaultUnits()}
 	}
-	out := present.New(p.stdout, line)
+	out := present.New(w, line)
 	out.Form, out.Zone, out.Width = f.Form, p.zone(), p.width()
 	return out
 }

@@ -1,13 +1,23 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"errors"
+	"fmt"
+	"io/fs"
 	"os"
+	"path/filepath"
+	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/journal"
+	"lapgate/gateway/present"
+	"lapgate/gateway/record"
 	"lapgate/gateway/report"
+	"lapgate/recipe"
 )
 
 // reportFlags are the flags of `report`.
@@ -21,25 +31,50 @@ type reportFlags struct {
 func (p *program) reportCommand() *cobra.Command {
 	var f reportFlags
 	cmd := &cobra.Command{
-		Use:   "report JOURNAL",
-		Short: "Report a shift from its journal, also as one HTML page",
-		Long: `Report reads the journal alone. It tells of each roll that left the station in
-the time chosen, of the outcomes, the holds by code and the deviations of the
-scale; --csv prints the rolls. --html also writes one page with drawings, without
-scripts or outside references.`,
-		Example: `  lapgate report journal/north.db --since '2026-03-01 22:00' --until '2026-03-02 06:00' --html night.html`,
-		Args:    takes(oneJournal),
-		RunE:    func(cmd *cobra.Command, args []string) error { return p.report(cmd.Context(), args[0], &f) },
+		Use:   "report [JOURNAL]",
+		Short: "Report a shift from the journal, also as one HTML page with the rolls as CSV beside it",
+		Long: `Report tells of each roll that left the station in the time chosen, and of the line:
+holds by reason, overhangs, scale, wrapper by slot, times, breaks of the link, who armed
+it and what was changed. It reads journals alone, with their archives, and may run
+beside the daemon.
+
+JOURNAL is the journal of one line, or an archive of it. Without one it is that of every
+line of the configuration, or of the one named with --line. A configuration beside a
+journal gives units, windows and limits: name it, or they are not known.
+
+--html writes one file to print or to send, without scripts or outside references: each
+roll has its sheet in it, shown by its link. Beside it, under the same name with .csv,
+stands a table of the rolls, the same as --csv and journal export --format csv print.`,
+		Example: `  lapgate report --config mill.yaml --since 22:00 --until 06:00 --html night.html
+  lapgate report --config mill.yaml --line north --since yesterday --until today
+  lapgate report journal/north.db --since 2026-11-25 --csv`,
+		Args: mayTake(oneJournal),
+		RunE: func(cmd *cobra.Command, args []string) error { return p.report(cmd.Context(), args, &f) },
 	}
 	f.window.add(cmd)
 	cmd.Flags().StringVar(&f.html, "html", "", "also write one HTML page to this file")
 	f.out.add(cmd)
-	f.units.add(cmd)
+	f.source(cmd)
 	return cmd
 }
 
-func (p *program) report(ctx context.Context, path string, f *reportFlags) error {
-	line, err := p.unitsOf(&f.units, path)
+func (f *reportFlags) source(cmd *cobra.Command) {
+	f.units.source.add(cmd)
+	addLine(cmd, &f.units.line, "every one; beside a journal the one that it is named after, else the first")
+}
+
+// reported is one journal to report, by the line of a configuration; nil for none.
+type reported struct {
+	path string
+	line *recipe.Line
+	hash uint32
+}
+
+func (p *program) report(ctx context.Context, args []string, f *reportFlags) error {
+	if strings.EqualFold(filepath.Ext(f.html), ".csv") {
+		return usageError("--html: %s is the name of the table that is written beside the page; name the page .html", f.html)
+	}
+	list, err := p.reported(args, f)
 	if err != nil {
 		return err
 	}
@@ -47,21 +82,206 @@ func (p *program) report(ctx context.Context, path string, f *reportFlags) error
 	if err != nil {
 		return err
 	}
-	var head journal.Head
-	err = readJournal(ctx, path, func(r *journal.Reader) (err error) { head, err = r.Head(ctx); return err })
-	if err != nil {
-		return err
+	var shifts []*report.Shift
+	for _, one := range list {
+		s, err := p.shift(ctx, one, since, until)
+		if errors.Is(err, fs.ErrNotExist) && len(list) > 1 {
+			fmt.Fprintf(p.stderr, "line %s has no journal yet\n", one.line.Name)
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		shifts = append(shifts, s)
 	}
-	shift := report.NewShift(path, head.String(), since, until)
-	if err := p.scanRolls(ctx, path, since, shift.Take); err != nil {
-		return err
+	if len(shifts) == 0 {
+		return errors.New("no line of the configuration has a journal yet; lapgate run begins one")
 	}
-	shift.Finish()
-	print := p.printer(f.out, line)
 	if f.html != "" {
-		if err := os.WriteFile(f.html, []byte(shift.Page(print.Line, print.Zone)), 0o644); err != nil {
+		if err := p.writePage(f.html, shifts, list[0].line); err != nil {
 			return err
 		}
 	}
-	return print.Print(shift)
+	return printShifts(p.printer(f.out, list[0].line), shifts)
+}
+
+// reported lists what is to be reported.
+func (p *program) reported(args []string, f *reportFlags) ([]reported, error) {
+	named := f.units.source.path != "" || p.getenv(configVariable) != ""
+	if len(args) > 0 && !named {
+		_, err := p.unitsOf(&f.units, args[0])
+		return []reported{{path: args[0]}}, err
+	}
+	if !named {
+		return nil, usageError("lapgate report takes %s, or --config FILE for the journals of its lines; or set %s", oneJournal, configVariable)
+	}
+	s, err := p.load(&f.units.source)
+	if err != nil {
+		return nil, err
+	}
+	if len(args) > 0 {
+		line, err := lineFor(s, f.units.line, args[0])
+		if err != nil {
+			return nil, err
+		}
+		return []reported{{args[0], line.Recipe, s.Hash}}, nil
+	}
+	lines, err := linesNamed(s, f.units.line)
+	if err != nil {
+		return nil, err
+	}
+	var out []reported
+	for _, l := range lines {
+		out = append(out, reported{s.Journal.Path(l.Recipe.Name), l.Recipe, s.Hash})
+	}
+	return out, nil
+}
+
+// shift reads the report of one journal.
+func (p *program) shift(ctx context.Context, of reported, since, until time.Time) (*report.Shift, error) {
+	var head journal.Head
+	var name string
+	var mode *record.Stored
+	err := readJournal(ctx, of.path, func(r *journal.Reader) (err error) {
+		if head, err = r.Head(ctx); err == nil {
+			name, err = lineOf(ctx, r, of.path)
+		}
+		if err == nil && !since.IsZero() {
+			mode, err = modeBefore(ctx, r, since)
+		}
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	line := of.line
+	if line == nil {
+		line = p.printer(outputFlags{}, nil).Line
+	}
+	s := report.NewShift(report.Of{Line: name, Journal: of.path, Head: head.String(), Units: line, Recipe: of.line, Hash: of.hash}, since, until)
+	if mode != nil {
+		s.Begin(*mode)
+	}
+	bar := present.NewProgress(p.stderr, "records read")
+	defer bar.Clear()
+	if err := journal.ScanFrom(ctx, of.path, since, bar.Follow, s.Add); err != nil {
+		return nil, err
+	}
+	return s, s.Finish()
+}
+
+// lineOf is the line that a journal says it is of, else the name of its file.
+func lineOf(ctx context.Context, r *journal.Reader, path string) (string, error) {
+	first, err := r.List(ctx, journal.Filter{Kind: record.KindOrigin, Limit: 1})
+	if err != nil {
+		return "", err
+	}
+	if len(first) > 0 {
+		if o, ok := first[0].Record.(record.Origin); ok && o.Line != "" {
+			return o.Line, nil
+		}
+	}
+	return strings.TrimSuffix(filepath.Base(path), filepath.Ext(path)), nil
+}
+
+// modeBefore is the newest record before a time that allowed or forbade writing, as it
+// was or as it was carried over; nil for none.
+func modeBefore(ctx context.Context, r *journal.Reader, since time.Time) (*record.Stored, error) {
+	var out *record.Stored
+	for _, kind := range []record.Kind{record.KindMode, record.KindCarry} {
+		found, err := r.List(ctx, journal.Filter{Kind: kind, To: since, Limit: 1, Newest: true})
+		if err != nil {
+			return nil, err
+		}
+		for _, s := range found {
+			if c, ok := s.Record.(record.Carry); ok {
+				if c.Mode == nil {
+					continue
+				}
+				s.Record = *c.Mode
+			}
+			if out == nil || s.Seq > out.Seq && kind == record.KindMode {
+				out = &s
+			}
+		}
+	}
+	return out, nil
+}
+
+// writePage writes the page of reports, and the table of their rolls beside it.
+func (p *program) writePage(path string, shifts []*report.Shift, line *recipe.Line) error {
+	page, err := report.Page(shifts, p.zone())
+	if err != nil {
+		return err
+	}
+	var rolls bytes.Buffer
+	print := p.printerTo(&rolls, outputFlags{present.Form{CSV: true}}, line)
+	if err := printShifts(print, shifts); err != nil {
+		return err
+	}
+	table := strings.TrimSuffix(path, filepath.Ext(path)) + ".csv"
+	return errors.Join(os.WriteFile(path, page, 0o644), os.WriteFile(table, rolls.Bytes(), 0o644))
+}
+
+// printShifts prints reports; as CSV the rolls of all.
+func printShifts(print *present.Printer, shifts []*report.Shift) error {
+	switch {
+	case print.Form.CSV:
+		rolls := []report.Roll{}
+		for _, s := range shifts {
+			rolls = append(rolls, s.Rolls...)
+		}
+		return print.Print(rolls)
+	case len(shifts) == 1:
+		return print.Print(shifts[0])
+	}
+	return print.Print(present.Apart(shifts))
+}
+
+// exportRolls writes the rolls of a journal as a table, one row a roll, while they are
+// read.
+func (p *program) exportRolls(ctx context.Context, path string, line *recipe.Line, filter journal.Filter, to string) (err error) {
+	name := ""
+	if err := readJournal(ctx, path, func(r *journal.Reader) (err error) { name, err = lineOf(ctx, r, path); return err }); err != nil {
+		return err
+	}
+	w, closed, err := p.exportTo(to)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, closed()) }()
+	n := 0
+	rows := func(yield func(report.Roll, error) bool) {
+		err := p.scanRolls(ctx, path, filter.From, func(r *record.Roll) error {
+			if !leftIn(r, &filter) {
+				return nil
+			}
+			row, err := report.RollOf(name, line, r)
+			if err != nil {
+				return err
+			}
+			n++
+			if !yield(row, nil) {
+				return errStopped
+			}
+			return nil
+		})
+		if err != nil && !errors.Is(err, errStopped) {
+			yield(report.Roll{}, err)
+		}
+	}
+	err = p.printerTo(w, outputFlags{present.Form{CSV: true}}, line).Print(present.TableOf(rows))
+	if err == nil {
+		fmt.Fprintf(p.stderr, "%s exported\n", plural(n, "roll"))
+	}
+	return err
+}
+
+// errStopped ends a scan whose rolls nobody takes any more.
+var errStopped = errors.New("the table cannot be written on")
+
+// leftIn reports whether a roll left the station in the time of a filter, and has its
+// number where it names one.
+func leftIn(r *record.Roll, f *journal.Filter) bool {
+	return r.Outcome != nil && !r.OutcomeAt.At.Before(f.From) && (f.To.IsZero() || r.OutcomeAt.At.Before(f.To)) && (f.Roll == 0 || r.Number == f.Roll)
 }

@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -38,23 +39,37 @@ func TestReport(t *testing.T) {
 	if len(rows) != rolls+1 || held == 0 {
 		t.Fatalf("%d rows for %d rolls, %d held", len(rows), rolls, held)
 	}
+	column := func(row []string, name string) string {
+		i := slices.IndexFunc(rows[0], func(head string) bool { return head == name || strings.HasPrefix(head, name+" (") })
+		if i < 0 {
+			t.Fatalf("no column %s in %v", name, rows[0])
+		}
+		return row[i]
+	}
 	removed := 0
 	for _, row := range rows[1:] {
-		if row[3] == "removed" {
+		if column(row, "outcome") == "removed" {
 			removed++
-			if row[5] != "hold" || row[6] != "no-slot" || row[7] != "" || row[10] != "" {
+			if column(row, "last verdict") != "hold" || column(row, "holds") != "no-slot" || column(row, "overhang") != "" || column(row, "scale deviation") != "" {
 				t.Errorf("held roll: %v", row)
 			}
 			continue
 		}
-		deviation, err := strconv.ParseFloat(row[10], 64)
-		if err != nil || math.Abs(deviation-1) > 0.02 || row[5] != "go" {
+		gross, e1 := strconv.ParseFloat(column(row, "gross"), 64)
+		deviation, e2 := strconv.ParseFloat(column(row, "scale deviation"), 64)
+		if e1 != nil || e2 != nil || math.Abs(100*deviation/gross-1) > 0.02 || column(row, "last verdict") != "go" || column(row, "mode") != "shadow" {
 			t.Errorf("roll: %v", row)
 		}
 		// The demonstration wants an overhang of 3 to 7 inches each side.
-		if hang, err := strconv.ParseFloat(row[7], 64); err != nil || hang < 3*25.4 || hang > 7*25.4 {
+		if hang, err := strconv.ParseFloat(column(row, "overhang"), 64); err != nil || hang < 3*25.4 || hang > 7*25.4 {
 			t.Errorf("overhang: %v", row)
 		}
+	}
+	if beside, err := os.ReadFile(strings.TrimSuffix(page, ".html") + ".csv"); err != nil || string(beside) != r.out {
+		t.Errorf("the table beside the page is not what --csv prints: %v", err)
+	}
+	if export := lapgate("journal", "export", path, "--format", "csv"); export.out != r.out {
+		t.Errorf("the export is not what report --csv prints: %s", export.errors)
 	}
 	html, err := os.ReadFile(page)
 	if err != nil {
@@ -76,13 +91,13 @@ func TestReport(t *testing.T) {
 		t.Fatal("the page has no head")
 	}
 	elements := reporttest.WellFormed(t, "<html>"+body)
-	if elements["svg"] != 2 || elements["circle"] != rolls-held {
-		t.Errorf("elements %v, want 2 drawings and %d points", elements, rolls-held)
+	// Pareto, histogram and scale, and a drawing for the sheet of each roll.
+	if elements["svg"] != 3+rolls || elements["circle"] != rolls-held+1 || elements["a"] != 2*rolls {
+		t.Errorf("elements %v, want %d drawings, %d points and a link to and from each sheet", elements, 3+rolls, rolls-held+1)
 	}
 	for _, want := range []string{
-		fmt.Sprintf(`<tr><td>removed</td><td class="n">%d</td></tr>`, held),
-		fmt.Sprintf(`<tr><td>no-slot</td><td class="n">%d</td></tr>`, held),
-		fmt.Sprintf(`<tr><td>wrapped by hand</td><td class="n">%d</td></tr>`, rolls-held),
+		fmt.Sprintf(`<b>%d</b>removed`, held), fmt.Sprintf(`<b>%d</b>wrapped by hand`, rolls-held), fmt.Sprintf(`<b>%d</b>met a hold`, held),
+		fmt.Sprintf(`<th scope="row" class="t">no-slot</th><td>No slot of the stand has a wrapper for the roll</td><td class="n">%d</td>`, held),
 		caution.Limits.String(),
 	} {
 		if !strings.Contains(string(text), want) {

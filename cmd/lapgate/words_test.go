@@ -128,7 +128,7 @@ func TestRecordCommandsPrintUnits(t *testing.T) {
 		{[]string{"journal", "show", "--roll", "1", path}, `  diameter +[0-9.]+ in\n`},
 		{[]string{"report", path}, `\(in\)`},
 		{[]string{"report", path}, ` CES?T `},
-		{[]string{"report", "--csv", path}, `overhang \(in\),gross \(lb\),scale \(lb\)`},
+		{[]string{"report", "--csv", path}, `overhang \(in\),.*gross \(lb\),tare \(lb\),scale \(lb\)`},
 		{[]string{"compare", path}, `(?m)^overlap .* 0.984 in`},
 	} {
 		var out, problems bytes.Buffer

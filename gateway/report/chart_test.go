@@ -50,15 +50,24 @@ func TestTicks(t *testing.T) {
 // Each value falls into the class that spans it, and none is lost.
 func TestBins(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		g := bars{values: rapid.SliceOfN(rapid.Float64Range(-500, 500), 1, 200).Draw(t, "values")}
+		var g bars
+		for i, v := range rapid.SliceOfN(rapid.Float64Range(-500, 500), 1, 200).Draw(t, "values") {
+			g.values = append(g.values, barValue{v, i%3 == 0})
+		}
+		if rapid.Bool().Draw(t, "windows") {
+			g.any, g.every = [2]float64{-20, 700}, [2]float64{1, 2}
+		}
 		first, width, counts := g.bins()
-		want := make([]int, len(counts))
+		want := make([]barCount, len(counts))
 		sum := 0
 		for i := range counts {
-			sum += counts[i]
-			for _, v := range g.values {
-				if k := (v - first) / width; k+1e-9 >= float64(i) && k+1e-9 < float64(i+1) {
-					want[i]++
+			sum += counts[i].all
+			for _, x := range g.values {
+				if k := (x.v - first) / width; k+1e-9 >= float64(i) && k+1e-9 < float64(i+1) {
+					want[i].all++
+					if x.out {
+						want[i].out++
+					}
 				}
 			}
 		}

@@ -26,6 +26,9 @@ type Detail struct {
 	Lines []string // as they stand, in letters of one width
 }
 
+const pageStyle = "body{font:14px sans-serif;margin:2em;max-width:60em;color:#222}table{border-collapse:collapse;margin:.5em 0 1.5em}" +
+	"td,th{padding:.2em .8em;border-bottom:1px solid #ddd;text-align:left}td.n{text-align:right}svg{max-width:100%;height:auto}"
+
 const sheetStyle = pageStyle + "p.c{border:2px solid #222;padding:.5em 1em}pre{white-space:pre-wrap;overflow-wrap:anywhere;font-size:11px}" +
 	"td.s{width:18em;padding-top:2.5em;border-bottom:1px solid #222}"
 

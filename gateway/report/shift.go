@@ -5,9 +5,11 @@ package report
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
+	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
 	"lapgate/recipe"
@@ -15,33 +17,29 @@ import (
 )
 
 // Shift is what a journal tells of the rolls that left the station in some
-// time.
+// time, and of the line in that time.
 type Shift struct {
+	Line    string     `json:"line"`
 	Journal string     `json:"journal"`
 	Since   *time.Time `json:"since,omitempty"`
 	Until   *time.Time `json:"until,omitempty"`
 	// Head is the end of the journal when the report was made: kept with the report, it
 	// proves later that nothing up to it was changed or cut off.
-	Head     string   `json:"head,omitempty"`
-	Rolls    []Roll   `json:"rolls" print:"csv"`
-	Outcomes []Count  `json:"outcomes"`
-	Holds    []Count  `json:"holds" label:"rolls that met a hold, by its code"`
-	Weighed  *Weighed `json:"weighed,omitempty" label:"scale reading less predicted gross"`
-}
+	Head      string        `json:"head,omitempty"`
+	Rolls     []Roll        `json:"rolls" print:"csv"`
+	Outcomes  []Count       `json:"outcomes"`
+	Holds     []HoldCount   `json:"holds" label:"rolls that met a hold, by its code"`
+	Overhangs *Overhangs    `json:"overhang,omitempty" label:"overhang each side, of our recipes"`
+	Weighed   *Weighed      `json:"weighed,omitempty" label:"scale reading less predicted gross"`
+	Wrappers  []Wrapper     `json:"wrappers" label:"wrapper by slot"`
+	Times     []StepTime    `json:"times" label:"times of the steps"`
+	Breaks    []Break       `json:"breaks" label:"breaks of the link"`
+	Modes     []Mode        `json:"modes" label:"who let the line be written to"`
+	Changes   []record.Told `json:"changes" label:"what people did and changed"`
+	Gaps      []Happening   `json:"gaps" label:"gaps of the record"`
+	Doubts    []string      `json:"doubts,omitempty" label:"doubts about the journal that nobody accepted"`
 
-// Roll is one roll that left the station.
-type Roll struct {
-	Number    uint32                `json:"roll_no" label:"no"`
-	Tag       string                `json:"roll"` // empty without a decision of ours
-	LeftAt    time.Time             `json:"left_at"`
-	Outcome   handshake.OutcomeKind `json:"outcome"`
-	Mode      string                `json:"mode,omitempty" print:"drop=4"` // offered or shadow
-	Verdict   string                `json:"last_verdict,omitempty" print:"drop=3"`
-	Holds     []recipe.Code         `json:"holds,omitempty"`
-	Overhang  *float64              `json:"overhang_m,omitempty"` // each side, of our recipe
-	Gross     *float64              `json:"gross_kg,omitempty" label:"gross" print:"drop=2"`
-	Scale     *float64              `json:"scale_kg,omitempty"`
-	Deviation *float64              `json:"scale_deviation_percent,omitempty" print:"drop=1"` // of the scale from our gross
+	fold fold
 }
 
 // Count is how many rolls had something.
@@ -50,125 +48,117 @@ type Count struct {
 	Rolls int    `json:"rolls"`
 }
 
-// Weighed is how far the scale was from the predicted gross over the rolls
-// weighed that have one.
-type Weighed struct {
-	Rolls int      `json:"rolls"`
-	Mean  float64  `json:"mean_percent"`
-	SD    *float64 `json:"sd_percent,omitempty" label:"spread"` // of the sample; from two rolls on
+// HoldCount is how many rolls met a hold of one code, the most first.
+type HoldCount struct {
+	Code    recipe.Code `json:"code"`
+	Rolls   int         `json:"rolls"`
+	Share   float64     `json:"cumulative_percent" label:"with those before"`
+	Meaning string      `json:"meaning"`
 }
 
-// NewShift begins the report of a journal that ends with a head. A time that is zero
-// does not bound it.
-func NewShift(journal, head string, since, until time.Time) *Shift {
-	s := &Shift{Journal: journal, Head: head, Rolls: []Roll{}}
+// Overhangs are the overhangs of the recipes against their windows, which differ from
+// roll to roll. Every is the part that all windows have in common.
+type Overhangs struct {
+	Rolls    int     `json:"rolls"`
+	Least    float64 `json:"least_m"`
+	Mean     float64 `json:"mean_m"`
+	Greatest float64 `json:"greatest_m"`
+	Judged   int     `json:"rolls_with_window" label:"rolls whose window is known"`
+	Outside  int     `json:"outside" label:"outside of its window"`
+	// EveryMin and EveryMax bound what every window has in common, AnyMin and AnyMax
+	// what lies in any; 0 without windows.
+	EveryMin float64 `json:"every_min_m,omitempty" label:"-"`
+	EveryMax float64 `json:"every_max_m,omitempty" label:"-"`
+	AnyMin   float64 `json:"any_min_m,omitempty" label:"-"`
+	AnyMax   float64 `json:"any_max_m,omitempty" label:"-"`
+}
+
+// Weighed is how far the scale was from the predicted gross over the rolls
+// weighed that have one, and what was said of the readings.
+type Weighed struct {
+	Rolls    int      `json:"rolls"`
+	Mean     float64  `json:"mean_percent"`
+	SD       *float64 `json:"sd_percent,omitempty" label:"spread"` // of the sample; from two rolls on
+	Verdicts []Count  `json:"verdicts"`
+}
+
+// Of is what a report is of: the line, its journal and how that ends.
+type Of struct {
+	Line, Journal, Head string
+	Units               *recipe.Line // in whose units people read; not nil
+	// Recipe is the configuration that gives windows, papers and limits, nil where none is
+	// known, and Hash its own.
+	Recipe *recipe.Line
+	Hash   uint32
+}
+
+// NewShift begins a report. A time that is zero does not bound it.
+func NewShift(of Of, since, until time.Time) *Shift {
+	s := &Shift{
+		Line: of.Line, Journal: of.Journal, Head: of.Head, Rolls: []Roll{}, Wrappers: []Wrapper{}, Times: []StepTime{},
+		Breaks: []Break{}, Modes: []Mode{}, Changes: []record.Told{}, Gaps: []Happening{},
+	}
 	if !since.IsZero() {
 		s.Since = &since
 	}
 	if !until.IsZero() {
 		s.Until = &until
 	}
+	s.fold = fold{line: of.Recipe, hash: of.Hash, units: of.Units}
 	return s
 }
 
-// Take adds a roll when it left the station in the time of the report. An error
-// means a recorded payload that cannot be read.
-func (s *Shift) Take(roll *record.Roll) error {
-	if roll.Outcome == nil {
-		return nil
-	}
-	at := roll.OutcomeAt.At
-	if s.Since != nil && at.Before(*s.Since) || s.Until != nil && !at.Before(*s.Until) {
-		return nil
-	}
-	r, err := rollOf(roll)
+// Begin tells the newest record before those that are added that allowed or forbade
+// writing.
+func (s *Shift) Begin(mode record.Stored) { s.mode(mode) }
+
+// Add takes the next record of the journal; the first may stand some time before the
+// report begins, so that the rolls under way are told whole. The errors are those of
+// record.History, and of a recorded payload that cannot be read.
+func (s *Shift) Add(r record.Stored) error {
+	rolls, err := s.fold.history.Add(r)
 	if err != nil {
-		return fmt.Errorf("roll %d: %w", roll.Number, err)
-	}
-	s.Rolls = append(s.Rolls, r)
-	return nil
-}
-
-func rollOf(roll *record.Roll) (Roll, error) {
-	o := &roll.Outcome.Outcome
-	r := Roll{Number: o.RollNo, LeftAt: roll.OutcomeAt.At, Outcome: o.Outcome}
-	if o.Scale > 0 {
-		scale := float64(o.Scale) / 10
-		r.Scale = &scale
-	}
-	for i := range roll.Rounds {
-		round := &roll.Rounds[i]
-		words, findings, ok := round.Decided()
-		for _, f := range findings {
-			if f.Severity == recipe.Hold && !slices.Contains(r.Holds, f.Code) {
-				r.Holds = append(r.Holds, f.Code)
-			}
-		}
-		if ok && round.Request.Token == (handshake.Token{Boot: o.Boot, Req: o.Req}) {
-			r.Tag, r.Mode = roll.Tag, "offered"
-			if round.Offer == nil {
-				r.Mode = "shadow"
-			}
-			if err := r.decided(words); err != nil {
-				return r, err
-			}
-		}
-	}
-	if r.Gross != nil && r.Scale != nil {
-		share := (*r.Scale - *r.Gross) / *r.Gross * 100
-		r.Deviation = &share
-	}
-	return r, nil
-}
-
-// decided takes what our last decision on the roll was.
-func (r *Roll) decided(words []uint16) error {
-	var p handshake.Payload
-	if err := handshake.DecodeStoredPayload(words, &p); err != nil {
 		return err
 	}
-	if p.Kind == handshake.KindHold {
-		r.Verdict = "hold"
-		return nil
-	}
-	r.Verdict = "go"
-	points := record.SetpointsOf(&p)
-	r.Overhang = OverhangOf(&p, &points)
-	wrapped := r.Outcome == handshake.Wrapped || r.Outcome == handshake.WrappedByHand
-	if wrapped && points.Groups.Has(recipe.GroupWeigh) && points.Gross > 0 {
-		r.Gross = &points.Gross
+	s.fold.told = s.fold.history.Past().Acts
+	s.follow(r)
+	return s.take(rolls)
+}
+
+// within reports whether a moment belongs to the report.
+func (s *Shift) within(at time.Time) bool {
+	return (s.Since == nil || !at.Before(*s.Since)) && (s.Until == nil || at.Before(*s.Until))
+}
+
+// take takes the rolls that left the station in the time of the report.
+func (s *Shift) take(rolls []*record.Roll) error {
+	for _, roll := range rolls {
+		if roll.Outcome == nil || !s.within(roll.OutcomeAt.At) {
+			continue
+		}
+		r, err := RollOf(s.Line, s.fold.line, roll)
+		if err != nil {
+			return err
+		}
+		s.Rolls = append(s.Rolls, r)
+		s.draw(roll, &r)
+		s.timeOf(roll)
+		s.keep(roll, &r)
 	}
 	return nil
 }
 
-// OverhangOf is the overhang in metres that a recipe gives the roll whose width stands in
-// its payload, nil for a recipe without a wrapper.
-func OverhangOf(p *handshake.Payload, points *recipe.Setpoints) *float64 {
-	if points.WrapperWidth == 0 {
-		return nil
+// Finish adds up what was taken.
+func (s *Shift) Finish() error {
+	s.Doubts = slices.Clone(s.fold.history.Past().Doubts)
+	if err := s.take(s.fold.history.Rest()); err != nil {
+		return err
 	}
-	const perMetre = 10_000
-	overhang := (points.WrapperWidth - float64(p.Width)/perMetre) / 2
-	return &overhang
-}
-
-// Finish adds up the rolls taken.
-func (s *Shift) Finish() {
-	s.Outcomes, s.Holds, s.Weighed = s.outcomes(), s.holds(), nil
-	var deviations []float64
-	for i := range s.Rolls {
-		if d := s.Rolls[i].Deviation; d != nil {
-			deviations = append(deviations, *d)
-		}
-	}
-	if len(deviations) == 0 {
-		return
-	}
-	mean, sd := stat.MeanSD(deviations)
-	s.Weighed = &Weighed{Rolls: len(deviations), Mean: mean}
-	if len(deviations) > 1 {
-		s.Weighed.SD = &sd
-	}
+	s.Outcomes, s.Holds, s.Overhangs, s.Weighed = s.outcomes(), s.holds(), s.overhangs(), s.weighed()
+	s.left()
+	s.Times = s.fold.times.steps()
+	s.endBreak()
+	return nil
 }
 
 // outcomes counts the rolls by outcome, in the order of the handshake.
@@ -187,18 +177,116 @@ func (s *Shift) outcomes() []Count {
 }
 
 // holds counts the rolls that met a hold, by its code, the most first.
-func (s *Shift) holds() []Count {
-	out := []Count{}
+func (s *Shift) holds() []HoldCount {
+	out := []HoldCount{}
+	all := 0
 	for i := range s.Rolls {
 		for _, c := range s.Rolls[i].Holds {
-			k := slices.IndexFunc(out, func(o Count) bool { return o.Name == string(c) })
+			all++
+			k := slices.IndexFunc(out, func(o HoldCount) bool { return o.Code == c })
 			if k < 0 {
-				out = append(out, Count{string(c), 1})
+				out = append(out, HoldCount{Code: c, Rolls: 1, Meaning: cycle.MeaningOf(c)})
 			} else {
 				out[k].Rolls++
 			}
 		}
 	}
-	slices.SortFunc(out, func(a, b Count) int { return cmp.Or(cmp.Compare(b.Rolls, a.Rolls), cmp.Compare(a.Name, b.Name)) })
+	slices.SortFunc(out, func(a, b HoldCount) int { return cmp.Or(cmp.Compare(b.Rolls, a.Rolls), cmp.Compare(a.Code, b.Code)) })
+	sum := 0
+	for i := range out {
+		sum += out[i].Rolls
+		out[i].Share = 100 * float64(sum) / float64(all)
+	}
+	return out
+}
+
+func (s *Shift) overhangs() *Overhangs {
+	o := &Overhangs{Least: math.Inf(1), Greatest: math.Inf(-1)}
+	sum := 0.0
+	for i := range s.Rolls {
+		r := &s.Rolls[i]
+		if r.Overhang == nil {
+			continue
+		}
+		o.Rolls++
+		sum += *r.Overhang
+		o.Least, o.Greatest = math.Min(o.Least, *r.Overhang), math.Max(o.Greatest, *r.Overhang)
+		if r.OverhangMin == nil {
+			continue
+		}
+		if o.Judged++; o.Judged == 1 {
+			o.EveryMin, o.EveryMax, o.AnyMin, o.AnyMax = *r.OverhangMin, *r.OverhangMax, *r.OverhangMin, *r.OverhangMax
+		}
+		o.EveryMin, o.EveryMax = math.Max(o.EveryMin, *r.OverhangMin), math.Min(o.EveryMax, *r.OverhangMax)
+		o.AnyMin, o.AnyMax = math.Min(o.AnyMin, *r.OverhangMin), math.Max(o.AnyMax, *r.OverhangMax)
+		if r.outside() {
+			o.Outside++
+		}
+	}
+	if o.Rolls == 0 {
+		return nil
+	}
+	o.Mean = sum / float64(o.Rolls)
+	return o
+}
+
+func (s *Shift) weighed() *Weighed {
+	var deviations []float64
+	verdicts := []Count{}
+	for i := range s.Rolls {
+		if d := s.Rolls[i].Deviation; d != nil {
+			deviations = append(deviations, *d)
+		}
+		if v := s.Rolls[i].Weighed; v != "" {
+			k := slices.IndexFunc(verdicts, func(c Count) bool { return c.Name == v })
+			if k < 0 {
+				verdicts = append(verdicts, Count{v, 1})
+			} else {
+				verdicts[k].Rolls++
+			}
+		}
+	}
+	if len(deviations) == 0 {
+		return nil
+	}
+	slices.SortFunc(verdicts, func(a, b Count) int { return cmp.Or(cmp.Compare(b.Rolls, a.Rolls), cmp.Compare(a.Name, b.Name)) })
+	mean, sd := stat.MeanSD(deviations)
+	w := &Weighed{Rolls: len(deviations), Mean: mean, Verdicts: verdicts}
+	if len(deviations) > 1 {
+		w.SD = &sd
+	}
+	return w
+}
+
+// Needs are what the rolls and the record still ask of somebody, each as a sentence.
+func (s *Shift) Needs() []string {
+	var out []string
+	add := func(n int, one, more string) {
+		switch {
+		case n == 1:
+			out = append(out, "1 roll "+one)
+		case n > 1:
+			out = append(out, fmt.Sprintf("%d rolls %s", n, more))
+		}
+	}
+	var count [needs]int
+	for i := range s.Rolls {
+		for _, n := range s.Rolls[i].needs() {
+			count[n]++
+		}
+	}
+	for n := range needs {
+		if n == needHeavy {
+			add(count[n], "weighs what its recipe does not predict; see the scale", "weigh what their recipes do not predict; see the scale")
+			continue
+		}
+		add(count[n], needWords[n], needWords[n])
+	}
+	if n := len(s.Gaps); n > 0 {
+		out = append(out, "The record has gaps: find out at the line what became of the rolls named below")
+	}
+	for _, d := range s.Doubts {
+		out = append(out, "The journal is doubtful: "+d)
+	}
 	return out
 }

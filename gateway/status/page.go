@@ -254,15 +254,7 @@ func (p *rollPage) Reach(v *float64) string { return report.Reach(p.line, *v) }
 func (p *rollPage) Mass(v float64) string { return report.Short(p.line, v, quantity.Mass) }
 
 // Chance is a chance as people read it.
-func (p *rollPage) Chance(v float64) string {
-	switch {
-	case v < 1e-6:
-		return "below 1 in 1,000,000"
-	case v < 0.001:
-		return fmt.Sprintf("1 in %.0f", 1/v)
-	}
-	return fmt.Sprintf("%.2g %%", 100*v)
-}
+func (p *rollPage) Chance(v float64) string { return report.Chance(v) }
 
 // Scan is what was measured, row by row.
 func (p *rollPage) Scan() []fact {

@@ -11,6 +11,7 @@ import (
 	"net"
 	"net/http"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -21,6 +22,7 @@ import (
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/present"
 	"lapgate/gateway/record"
+	"lapgate/gateway/report"
 )
 
 // Line is the state of one line.
@@ -67,16 +69,18 @@ func Handler(s Source) http.Handler {
 	mux.HandleFunc("GET /{$}", b.page)
 	mux.HandleFunc("GET /events", b.events)
 	mux.HandleFunc("GET /roll/{line}/{number}", s.roll)
-	mux.HandleFunc("GET /page.css", asset("page.css", "text/css; charset=utf-8"))
+	mux.HandleFunc("GET /page.css", asset("page.css", "text/css; charset=utf-8", report.Style()))
 	mux.HandleFunc("GET /page.js", asset("page.js", "text/javascript; charset=utf-8"))
 	return mux
 }
 
-func asset(name, kind string) http.HandlerFunc {
+// asset serves a file that is embedded, behind what comes before it.
+func asset(name, kind string, before ...string) http.HandlerFunc {
 	text, err := assets.ReadFile(name)
 	if err != nil {
 		panic(err) // it is embedded
 	}
+	text = append([]byte(strings.Join(before, "")), text...)
 	return func(w http.ResponseWriter, _ *http.Request) {
 		w.Header().Set("Content-Type", kind)
 		w.Header().Set("X-Content-Type-Options", "nosniff")

@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"lapgate/configs"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/report/reporttest"
 	"lapgate/recipe/caution"
@@ -113,4 +114,48 @@ func TestReport(t *testing.T) {
 		t.Errorf("%v, %s", err, r.out)
 	}
 	wantCode(t, lapgate("report", path, "--until", "tomorrow"), exitUsage)
+}
+
+// Without a journal the report is of every line of the configuration: one page, one
+// table, and a line that has no journal yet is named.
+func TestReportOfAllLines(t *testing.T) {
+	text := string(configs.Demo())
+	head, line, ok := strings.Cut(text, "\nlines:")
+	if !ok {
+		t.Fatal("the demonstration's configuration has no lines")
+	}
+	dir := t.TempDir()
+	mill := filepath.Join(dir, "mill.yaml")
+	other := strings.NewReplacer("name: north", "name: south", "1502", "1503").Replace(line)
+	if err := os.WriteFile(mill, []byte(head+"\nlines:"+strings.TrimRight(line, "\n")+other), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	folder := filepath.Join(dir, "journal")
+	if err := os.Mkdir(folder, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	shadowJournal(t, folder, demoSnapshot(t), 6, sameAsOurs)
+	r := lapgate("report", "--config", mill, "--json")
+	if wantCode(t, r, exitDone); strings.Count(r.out, `"line": "north"`) != 1+6 || !strings.Contains(r.errors, "line south has no journal yet") {
+		t.Errorf("one journal: %.300s%s", r.out, r.errors)
+	}
+	north, err := os.ReadFile(filepath.Join(folder, "north.db"))
+	if err == nil {
+		err = os.WriteFile(filepath.Join(folder, "south.db"), north, 0o600)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	page := filepath.Join(dir, "all.html")
+	r = lapgate("report", "--config", mill, "--csv", "--html", page)
+	if wantCode(t, r, exitDone); strings.Count(r.out, "\nnorth,") != 6 || strings.Count(r.out, "\nsouth,") != 6 || strings.Count(r.out, "number") != 1 {
+		t.Errorf("the table of both: %s", r.out)
+	}
+	html, err := os.ReadFile(page)
+	if err != nil || !strings.Contains(string(html), "Shift report, line north") || !strings.Contains(string(html), "Shift report, line south") || strings.Count(string(html), `<section class="sheet"`) != 12 {
+		t.Errorf("the page of both: %v", err)
+	}
+	if r = lapgate("report", "--config", mill, "--line", "south", "--csv"); strings.Contains(r.out, "\nnorth,") || !strings.Contains(r.out, "\nsouth,") {
+		t.Errorf("one line of two: %s%s", r.out, r.errors)
+	}
 }

@@ -30,11 +30,14 @@ func (s *sheet) Facts() (out []fact) {
 		if c.Gross > 0 {
 			scale += ", expected " + Short(line, c.Gross, quantity.Mass)
 		}
-		scale = strings.TrimSpace(scale + ": " + c.Verdict + ". " + c.Text)
+		scale += ": " + c.Verdict
+		if c.Verdict != "good" && c.Text != "" {
+			scale += ". " + capital(c.Text)
+		}
 	}
 	out = append(out, fact{"scale", scale})
 	for _, r := range s.Story.Risks {
-		out = append(out, fact{r.Kind, Chance(r.Chance)})
+		out = append(out, fact{"chance of " + r.Kind, Chance(r.Chance)})
 	}
 	return out
 }

@@ -269,7 +269,7 @@ func summary(r Record, line *recipe.Line) string {
 	case Outcome:
 		return fmt.Sprintf("outcome %d: %s", r.Outcome.Index, r.Outcome.Outcome)
 	case Gap:
-		return fmt.Sprintf("outcomes %d to %d, rolls %d to %d: %s", r.FromIndex, r.ToIndex, r.FromRoll, r.ToRoll, r.Cause)
+		return gapText(&r)
 	case Hold:
 		return fmt.Sprintf("%s by %s: %s", onOff(r.On), person(r.By, r.User), r.Reason)
 	case Override:
@@ -306,6 +306,32 @@ func summary(r Record, line *recipe.Line) string {
 		return fmt.Sprintf("%s: would be %s%s", r.Tag, r.Verdict, codesOf(r.Findings))
 	}
 	return ""
+}
+
+// gapText names what a gap covers, and no end that is not known.
+func gapText(r *Gap) string {
+	var of []string
+	for _, g := range []struct {
+		one, more string
+		from, to  uint32
+	}{{"outcome", "outcomes", r.FromIndex, r.ToIndex}, {"roll", "rolls", r.FromRoll, r.ToRoll}} {
+		switch {
+		case g.from == 0 && g.to == 0:
+		case g.from == g.to:
+			of = append(of, fmt.Sprintf("%s %d", g.one, g.from))
+		case g.to == 0:
+			of = append(of, fmt.Sprintf("%s from %d on", g.more, g.from))
+		default:
+			of = append(of, fmt.Sprintf("%s %d to %d", g.more, g.from, g.to))
+		}
+	}
+	if r.Closed != nil {
+		of = append(of, "offer "+r.Closed.String())
+	}
+	if of == nil {
+		return r.Cause
+	}
+	return strings.Join(of, ", ") + ": " + r.Cause
 }
 
 func verdictText(r *Verdict) string {

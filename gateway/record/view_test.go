@@ -49,6 +49,8 @@ func TestTextNamesWhatItIsOf(t *testing.T) {
 		"configuration 0f2e3d4c, 0 changes":                             record.Config{Hash: 0x0F2E3D4C},
 		"configuration 0f2e3d4c, 1 change":                              record.Config{Hash: 0x0F2E3D4C, Changes: make([]record.ConfigChange, 1)},
 		"hold of every roll on by ola: paper":                           record.Hold{On: true, By: "ola", Reason: "paper"},
+		"gap: outcomes from 7 on, roll 3: lost":                         record.Gap{FromIndex: 7, FromRoll: 3, ToRoll: 3, Cause: "lost"},
+		"gap: offer 3/00000005/2: unknown":                              record.Gap{Closed: &record.OfferName{Session: handshake.Session{Epoch: 3, Nonce: 5}, Offer: 2}, Cause: "unknown"},
 		"gap: outcomes 1 to 4, rolls 2 to 5: held by the other machine": record.Gap{FromIndex: 1, ToIndex: 4, FromRoll: 2, ToRoll: 5, Cause: "held by the other machine"},
 		"writing off by kim: look":                                      record.Mode{By: "kim", Reason: "look"},
 	} {

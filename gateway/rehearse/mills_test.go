@@ -21,9 +21,9 @@ import (
 	"lapgate/sim/controller"
 )
 
-// measured is what a mill measures in the end of what its configuration leaves open, by
+// settled is what a mill measures in the end of what its configuration leaves open, by
 // the end of the key. What is not here is found to be as its default says.
-func measured() map[string]string {
+func settled() map[string]string {
 	return map[string]string{
 		"header.conductance": "320 W/m2K", "header.backing_effusivity": "520 J/m2K√s", "header.cylinder_bore": "70 mm",
 		"centring.tolerance": "7 mm", "cradle.friction": "0.35", "wrap.tension": "40 N/m", "wrap.feed_slip": "0.001",
@@ -45,7 +45,7 @@ func mill(t *testing.T, file, journals string) *config.Snapshot {
 	if err != nil {
 		t.Fatal(err)
 	}
-	known := measured()
+	known := settled()
 	for _, o := range s.Lines[0].Recipe.Open {
 		src.Set[o.Key] = o.StandsIn
 		for end, value := range known {

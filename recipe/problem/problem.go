@@ -35,7 +35,7 @@ type List struct {
 // Flag adds what is wrong with the value of a flag, named without its dashes; errors that
 // were joined are a problem each. It does nothing where err is nil.
 func (l *List) Flag(name, value string, err error) {
-	if joined, ok := err.(interface{ Unwrap() []error }); ok { //nolint:errorlint // a prefix before a list stays with it
+	if joined, ok := err.(interface{ Unwrap() []error }); ok {
 		for _, one := range joined.Unwrap() {
 			l.Flag(name, value, one)
 		}

@@ -155,6 +155,7 @@ func StoryOf(t Told) (*Story, error) {
 	s := &Story{Tag: roll.Tag, Number: roll.Number, Verdict: "none", Mode: "nothing was offered", Outcome: "at the station", Exchange: []Happening{}, Before: []Happening{}}
 	s.left(roll)
 	s.exchange(roll, units)
+	s.corrected(roll, t.Newest)
 	round := roll.Used()
 	if round == nil {
 		return s, nil
@@ -222,7 +223,8 @@ func (s *Story) exchange(roll *record.Roll, line *recipe.Line) {
 		case d.Shadow != nil:
 			add(d.ShadowAt, "in shadow: it would have been %s; nothing was written", verdictWord(d.Shadow.Verdict))
 		case d.Offer != nil && d.Offer.Form == handshake.KindHold:
-			add(d.OfferAt, "offer %s written: hold, %s", d.Offer.Offer, d.Offer.HoldReason)
+			h := cycle.HoldingOf(nil, nil, d.Offer.HoldReason, d.Offer.Findings)
+			add(d.OfferAt, "offer %s written: a hold, %s", d.Offer.Offer, h.Meaning)
 		case d.Offer != nil:
 			add(d.OfferAt, "offer %s written: a recipe", d.Offer.Offer)
 		}
@@ -239,6 +241,24 @@ func (s *Story) exchange(roll *record.Roll, line *recipe.Line) {
 	}
 	if roll.Outcome != nil {
 		add(roll.OutcomeAt, "the roll left: %s", roll.Outcome.Outcome.Outcome)
+	}
+}
+
+// corrected lists what people said of the records of the roll afterwards, such as that it
+// was weighed again.
+func (s *Story) corrected(roll *record.Roll, n *record.Newest) {
+	of := map[uint64]bool{}
+	for i := range roll.Rounds {
+		d := &roll.Rounds[i]
+		for _, at := range []record.Stamp{d.RequestAt, d.ShadowAt, d.OfferAt, d.VerdictAt} {
+			of[at.Seq] = true
+		}
+	}
+	of[roll.OutcomeAt.Seq] = true
+	for _, a := range n.Acts {
+		if c, ok := a.Record.(record.Correction); ok && c.Seq != 0 && of[c.Seq] {
+			s.Exchange = append(s.Exchange, Happening{a.Seq, a.At, record.Text(c, &recipe.Line{})})
+		}
 	}
 }
 

@@ -23,7 +23,7 @@ told() {
 # does COMMAND... gives a command and keeps what it tells.
 does() {
   code=0
-  lapgate "$@" >"$work/told" 2>&1 </dev/null || code=$?
+  : | lapgate "$@" >"$work/told" 2>&1 || code=$?
 }
 
 # logged PATTERN waits for a line of the daemon's log.
@@ -88,7 +88,7 @@ told "a command mistyped" 2 'unknown command "stauts"' 'did you mean status\?'
 does why N-1O1 --config "$mill"
 told "a tag mistyped" 1 'tells of no roll "N-1O1"; did you mean N-101\?'
 does why N-101 --config "$mill"
-told "why the roll was held" 0 'verdict +go' 'hung in slot 4' 'no wrapper fits' 'Lee Moran'
+told "why the roll was held" 0 'verdict +go' 'written: a hold, no slot of the stand has a wrapper for the roll' 'act 1 at slot 4: hangs 60 in of kraft-poly, by Lee Moran' 'Lee Moran confirmed'
 
 # The configuration is to say what hangs: first with a wrong unit.
 sed -i 's/width: 52 in, paper: kraft-poly, widths: \[52 in, 60 in\]/width: 60 lb, paper: kraft-poly/' "$mill"
@@ -96,7 +96,7 @@ does reload --config "$mill" --by "Kim Berg"
 told "a wrong unit" 3 'mill.yaml:[0-9]+:[0-9]+: lines.0.stand.slots.3.width: unit of another dimension \(got "60 lb"' 'width: 60 lb \^ 1 problem'
 sed -i 's/width: 60 lb/width: 60 in/' "$mill"
 does reload --config "$mill" --by "Kim Berg"
-told "a reload that asks" 5 'held' 'would go' '--yes'
+told "a reload that asks" 2 "roll 1 N-101 was to be held \\(no-slot\\), and would go" "the configuration in force stays: without a terminal what the daemon asks needs --yes"
 does reload --config "$mill" --by "Kim Berg" --yes
 told "a reload that is accepted" 0 'lines.0.stand.slots.3.width' '52 in.*60 in'
 

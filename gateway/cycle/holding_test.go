@@ -1,6 +1,7 @@
 package cycle
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
@@ -56,6 +57,7 @@ func TestHoldWithoutFindings(t *testing.T) {
 // Where no wrapper fits, the remedy names the slot and the width.
 func TestRemedyNamesTheSlot(t *testing.T) {
 	line := testLine()
+	line.Stand.Slots = slices.Clone(line.Stand.Slots) // a case changes one
 	stand := recipe.Stand{Offline: true, Permissives: 0x3F, Mode: 1, State: 6}
 	for i := range stand.Ready {
 		stand.Ready[i], stand.Outer[i] = true, 1

@@ -8,6 +8,7 @@ import (
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
+	"lapgate/recipe/quantity"
 )
 
 // Causes of a gap other than loss of memory.
@@ -136,9 +137,14 @@ func (m *Machine) journalOutcome(e *OutcomeRead) {
 	against := m.mem.Contradicted(&o)
 	m.journal(record.Outcome{Outcome: o, Words: slices.Clone(e.Words), Weighing: w, Contradicts: against})
 	m.count("outcomes/" + handshake.Spelled(o.Outcome.String()))
-	m.tell(noteOutcome, fmt.Sprintf("roll %d left the station: %s", o.RollNo, o.Outcome),
-		Field{"roll_no", o.RollNo}, Field{"outcome", o.Outcome}, Field{"reason", o.Reason},
-		Field{"index", o.Index}, Field{"scale_dkg", o.Scale})
+	fields := []Field{{"roll_no", o.RollNo}, {"outcome", o.Outcome}, {"index", o.Index}}
+	if o.Reason != 0 { // a number of the controller's own
+		fields = append(fields, Field{"reason", o.Reason})
+	}
+	if o.Scale > 0 {
+		fields = append(fields, Field{"scale", m.line.Write(float64(o.Scale)/10, quantity.Mass)})
+	}
+	m.tell(noteOutcome, fmt.Sprintf("roll %d left the station: %s", o.RollNo, o.Outcome), fields...)
 	if against != "" {
 		n := record.OfferName{Session: o.Session, Offer: o.Offer}
 		m.count("contradictions")

@@ -220,6 +220,13 @@ func allEffects() []effects {
 			"units": "--units metric", "name": "--name east", "controller": "--controller 127.0.0.1:1", "sizes": "--sizes any", "hanging": "--hanging any",
 			"heads": "--heads any", "grades": "--grades any", "cores": "--cores any", "speeds": "--speeds any", "stations": "--stations all",
 		}, nil},
+		{"accept", "--config demo.yaml plan.csv", map[string]string{
+			"config": "--config nowhere.yaml", "set": "--set lines.0.unit=3", "line": "--line south", "draft": "--draft", "roll-list": "--roll-list rolls.csv", "speed": "--speed 0",
+			"quirk": "--quirk gremlins",
+		}, map[string]string{
+			"journal": "TestAcceptSoundLine", "against": "TestAcceptSoundLine",
+			"seed": "accept.txtar", "by": "TestAcceptSoundLine", "html": "TestAcceptSoundLine", "json": "accept.txtar", "csv": "accept.txtar", "verbose": "accept.txtar",
+		}},
 		{"config", "--config demo.yaml", source(map[string]string{
 			"json": "--json", "csv": "--csv", "changed": "--changed", "schema": "|--schema=false|--schema", "reference": "|--reference=false|--reference",
 		}), nil},
@@ -322,6 +329,7 @@ func flagFiles(t *testing.T) map[string]string {
 		"rolls.csv": "roll,diameter (in),width (in),grade,core\nA-1,50,62,1,1\n", "bad.csv": "tag,diameter_mm,width_mm,grade\nA-1,wide,1000,1\n",
 		"week.csv":  "roll,width (in),diameter (in),spec,count\nW-1,23,45,domestic,4\nW-2,52,50,domestic,9\n",
 		"plain.csv": "roll,width (in),diameter (in)\nP-1,50,50\n",
+		"plan.csv":  "step,roll\n",
 		"curve.csv": bondCurve(t, 310), "second.csv": bondCurve(t, 350),
 		"tags.csv": "field,type,register,unit\nrequest.diameter,float32,40108,mm\n",
 	}

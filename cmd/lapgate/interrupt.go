@@ -21,7 +21,9 @@ func interrupts() chan os.Signal {
 }
 
 // servers are the commands that go on until they are asked to end.
-func servers() []string { return []string{"lapgate run", "lapgate demo", "lapgate sim"} }
+func servers() []string {
+	return []string{"lapgate run", "lapgate demo", "lapgate sim", "lapgate accept"}
+}
 
 // release lets a signal end a command that is no server, as it ends any program. The
 // error is that one came already.

@@ -166,7 +166,7 @@ func (p *program) groups() []group {
 			p.probeCommand(), p.checkCommand(), p.conformCommand(), p.mapCommand(), p.plcCommand(), p.tagsCommand(), p.trustCommand(),
 		}},
 		{"Record (what was done)", []*cobra.Command{p.whyCommand(), p.journalCommand(), p.reportCommand()}},
-		{"Test bench (a line that is simulated)", []*cobra.Command{p.demoCommand(), p.simCommand()}},
+		{"Test bench (a line that is simulated)", []*cobra.Command{p.demoCommand(), p.simCommand(), p.acceptCommand()}},
 		{"Set-up", []*cobra.Command{p.initCommand(), p.configCommand(), p.versionCommand()}},
 	}
 }

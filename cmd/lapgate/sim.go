@@ -44,12 +44,18 @@ const defaultRolls = 40
 // simLimit bounds a shift of the simulator alone; it waits for a gateway.
 const simLimit = 24 * time.Hour
 
+// addSim adds what every simulation has.
+func addSim(cmd *cobra.Command, seed *uint64, speed *float64, quirks *[]string, unnamed float64) {
+	fl := cmd.Flags()
+	fl.Uint64Var(seed, "seed", 1, "seed of rolls, noise and faults")
+	fl.Float64Var(speed, "speed", unnamed, "seconds of the line in one real second; the handshake keeps its own times")
+	fl.StringSliceVar(quirks, "quirk", nil, "what the controller does differently the whole shift long, by name; --quirk help lists it")
+}
+
 func (f *simFlags) add(cmd *cobra.Command) {
 	fl := cmd.Flags()
-	fl.Uint64Var(&f.seed, "seed", 1, "seed of rolls, noise and faults")
-	fl.Float64Var(&f.speed, "speed", sim.DefaultConfig().Speed, "seconds of the line in one real second; the handshake keeps its own times")
+	addSim(cmd, &f.seed, &f.speed, &f.quirks, sim.DefaultConfig().Speed)
 	fl.StringSliceVar(&f.faults, "fault", nil, "faults that occur, by name, or all; --fault help lists them")
-	fl.StringSliceVar(&f.quirks, "quirk", nil, "what the controller does differently the whole shift long, by name; --quirk help lists it")
 	addRolls(cmd, &f.rolls, defaultRolls)
 	f.process.add(cmd)
 }

@@ -112,7 +112,9 @@ type Observation struct {
 // the line that nobody measured, told with their places.
 func NewReport(line *recipe.Line, steps []Step, observed []Observation, checks []Check, unmeasured []string) *Report {
 	r := &Report{Line: line.Name, Results: []Result{}, Checks: checks, Open: []string{}, Otherwise: []string{}, Cautions: []string{caution.Limits.String()}}
+	observed = slices.Clone(observed)
 	for i := range steps {
+		observed[i].Seen = steps[i].told(observed[i].Seen)
 		r.add(&steps[i], &observed[i])
 	}
 	for _, c := range checks {
@@ -150,6 +152,23 @@ func (r *Report) add(s *Step, o *Observation) {
 		r.Open = append(r.Open, fmt.Sprintf("step %s %s: %s", res.Step, res.Outcome, strings.Join(res.Why, "; ")))
 	}
 	r.Results = append(r.Results, res)
+}
+
+// told is what a report tells of the rolls of a step. Whether a roll was held for a moment
+// by a fault, before its recipe was accepted, depends on where the fault met the work of
+// this computer: with a fault that is to end well the last answer is told.
+func (s *Step) told(seen []Seen) []Seen {
+	if s.Fault == (FaultName{}) || s.Expected.Verdict != Go {
+		return seen
+	}
+	out := slices.Clone(seen)
+	for i := range out {
+		r := &out[i]
+		if n := len(r.Answers); n > 0 {
+			r.Answers, r.findings = r.Answers[n-1:], nil
+		}
+	}
+	return out
 }
 
 // observed tells what was observed of a step, in a line. What became of each roll under a

@@ -111,9 +111,9 @@ func pace(c *sim.Config, l *config.Line) {
 // answer takes so much longer in their time.
 const speedOfLine = 4
 
-// measured wraps rolls with the daemon on the simulator, in virtual time, and returns
+// wrappedPerHour wraps rolls with the daemon on the simulator, in virtual time, and returns
 // how many an hour of the line's own time leave it.
-func measured(t *testing.T, s *config.Snapshot, rolls []sim.Roll) float64 {
+func wrappedPerHour(t *testing.T, s *config.Snapshot, rolls []sim.Roll) float64 {
 	t.Helper()
 	c, err := rehearse.Line(&s.Lines[0])
 	if err != nil {
@@ -175,7 +175,7 @@ func TestRateAgainstSimulator(t *testing.T) {
 				if sum := r.Summary(); sum.Wrapped != int64(n) {
 					t.Fatalf("%d of %d rolls get a recipe: %+v", sum.Wrapped, n, sum.Held)
 				}
-				reckoned, wrapped := r.Present().PerHour(), measured(t, s, rolls)
+				reckoned, wrapped := r.Present().PerHour(), wrappedPerHour(t, s, rolls)
 				t.Logf("%-7s %-17s reckoned %6.2f, measured %6.2f rolls an hour, %+.1f %%", m.name, at.name, reckoned, wrapped, 100*(reckoned/wrapped-1))
 				const allowed = 0.05
 				if !(math.Abs(reckoned/wrapped-1) <= allowed) {

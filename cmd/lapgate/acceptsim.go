@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"slices"
 	"time"
 
 	"go.uber.org/zap"
@@ -106,9 +107,10 @@ func (r *acceptRun) left(roll sim.RollReport) {
 	}
 }
 
-// unmeasured are the settings of a configuration that nobody measured.
+// unmeasured are the settings of a configuration that nobody measured, those first before
+// which no line may be armed.
 func unmeasured(s *config.Snapshot) (all []string) {
-	for _, p := range s.Unmeasured {
+	for _, p := range slices.Concat(s.Open, s.Unmeasured) {
 		all = append(all, p.String())
 	}
 	return all

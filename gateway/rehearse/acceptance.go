@@ -247,6 +247,11 @@ func Simulated(l *config.Line, address string) (line config.Line, otherwise []st
 		c.Protocol, c.Profile, line.Mapped = config.ModbusTCP, config.ProfileBlocks, nil
 	}
 	line.Controller.Address, line.Controller.Plain = address, true
+	if n := len(l.Recipe.Open); n > 0 {
+		otherwise = append(otherwise, fmt.Sprintf("Values that must be measured are open (%d): no real line may be armed with them. Here what stands in for each was used.", n))
+		known := *l.Recipe
+		known.Open, line.Recipe = nil, &known
+	}
 	if !line.Scanner.Off() {
 		otherwise = append(otherwise, "The scanner on TCP was left out: rolls are measured by the simulated controller.")
 		line.Scanner.Address = none

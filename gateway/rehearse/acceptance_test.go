@@ -7,6 +7,7 @@ import (
 	"lapgate/gateway/acceptance"
 	"lapgate/gateway/config"
 	"lapgate/gateway/rehearse"
+	"lapgate/recipe"
 	"lapgate/sim"
 )
 
@@ -70,12 +71,15 @@ func TestAcceptanceOfAPlan(t *testing.T) {
 // A line of another kind is simulated over blocks, and the report says so.
 func TestSimulatedLineSaysWhatIsOtherwise(t *testing.T) {
 	l := demo(t, nil).Lines[0]
+	opened := *l.Recipe
+	opened.Open = []recipe.Open{{Key: "lines.0.header.conductance"}}
+	l.Recipe = &opened
 	l.Controller.Protocol, l.Orders.Directory, l.Arming.Swap = config.OPCUA, "orders", "disarm"
 	line, otherwise := rehearse.Simulated(&l, "127.0.0.1:9")
-	if line.Controller.Protocol != config.ModbusTCP || line.Controller.Address != "127.0.0.1:9" || !line.Orders.Off() || !line.Arming.KeepsSwap() || len(otherwise) != 4 {
+	if line.Controller.Protocol != config.ModbusTCP || line.Controller.Address != "127.0.0.1:9" || !line.Orders.Off() || !line.Arming.KeepsSwap() || len(otherwise) != 5 || len(line.Recipe.Open) > 0 {
 		t.Errorf("%+v; %v", line.Controller, otherwise)
 	}
-	if l.Controller.Protocol != config.OPCUA || l.Orders.Off() {
+	if l.Controller.Protocol != config.OPCUA || l.Orders.Off() || len(l.Recipe.Open) != 1 {
 		t.Error("the line of the configuration was changed")
 	}
 }

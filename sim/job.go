@@ -67,6 +67,9 @@ func (s *station) takePaper(j *job, r *controller.Recipe) {
 		j.turning = r.WrapSpeed
 	} else {
 		j.layers, j.overlap, j.turning = c.Habit.Layers, c.Habit.Overlap, c.Habit.WrapSpeed
+		if c.Ignored>>registers.GroupWrap&1 == 1 && !j.byHand {
+			j.layers++ // or a habit that happens to be the recipe would hide it
+		}
 		paper := physics.Around(s.roll.Diameter, c.Stand.Slots[j.slot].Caliper, j.layers) + j.overlap
 		j.counts = math.Ceil(paper * c.Wrap.CountsPerMetre)
 	}

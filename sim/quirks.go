@@ -37,7 +37,7 @@ func Quirks() []Quirk {
 		{"strange-tags", "the tags of the rolls are any bytes", func(c *Config) { c.StrangeTags = true }},
 		{"greatest-floor", "the floor of epochs is FFFFFFFF, so that no session can be opened", func(c *Config) { c.Floor = 0xFFFFFFFF }},
 		{"own-press", "the press keeps to a temperature and a dwell of its own, whatever the recipe says", func(c *Config) { c.Ignored |= 1 << registers.GroupHeader }},
-		{"own-feed", "layers and length of the wrapper are the line's own, whatever the recipe says", func(c *Config) { c.Ignored |= 1 << registers.GroupWrap }},
+		{"own-feed", "the line winds one layer more than its people would, whatever the recipe says", func(c *Config) { c.Ignored |= 1 << registers.GroupWrap }},
 		{"no-limits", "the controller does not publish its limits", func(c *Config) { c.Program.ShowLimits = false }},
 	}
 }

@@ -147,7 +147,7 @@ func TestAcceptFindsDefects(t *testing.T) {
 		{"the press ignores its setpoints", only(t, all, "normal-1", "normal-2", "scan-age-outside"), []string{"--quirk", "own-press"},
 			[]string{"normal-1", "normal-2", "scan-age-outside"}, "the line did otherwise than told: header dwell"},
 		{"the feed ignores its setpoints", only(t, all, "normal-1", "normal-2", "operator-hold"), []string{"--quirk", "own-feed"},
-			[]string{"normal-2"}, "layers"},
+			[]string{"normal-1", "normal-2"}, "the line did otherwise than told: feed length, layers"},
 		{"another code is expected", strings.Replace(plan, "hold,scan-stale", "hold,scan-quality", 1), nil, []string{"scan-age-outside"}, "hold scan-stale.*want hold scan-quality first"},
 		{"a hold is expected to go", strings.Replace(plan, "hold,operator-hold", "go,", 1), nil, []string{"operator-hold"}, "want a recipe"},
 	} {

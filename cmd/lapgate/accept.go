@@ -58,8 +58,8 @@ A plan is a table saved as CSV with the columns step, act, roll, rolls, diameter
 width, grade, core, ovality, taper, telescoping, scan_age, quality, permissive_off,
 fault, verdict, code, outcome, judged and note. --draft prints one for the
 configuration: normal rolls, a roll on each side of each limit that a roll can
-reach, each hold that can be brought about, each fault of the wire and of the
-process, and the rolls of --roll-list. Read it before you sign anything: it expects
+reach, each hold that can be brought about, the faults of the wire and of the
+process of which one outcome is promised, and the rolls of --roll-list. Read it before you sign anything: it expects
 what the configuration says, be that right or wrong.
 
 The same plan, configuration and seed give the same JSON but for its member run.

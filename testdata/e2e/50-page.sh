@@ -78,7 +78,7 @@ echo "works with script off, refreshes with script on"
 
 # A shift under 32 viewers, of whom one takes nothing, and a 33rd who is told so.
 start sim "$work/lapgate" sim --rolls 6 --speed 60
-sim=$pid
+sim=$pid standin=$pid
 link=(--set status.listen=127.0.0.1:0 --set "lines.0.controller.address=$(await "$work/sim.out" 'modbus-tcp (.*)' "$sim")")
 daemon viewed
 daemon=$pid

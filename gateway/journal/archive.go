@@ -70,6 +70,7 @@ func OpenWhole(ctx context.Context, path string) (*Reader, error) {
 	if err != nil {
 		return nil, err
 	}
+	r.whole = true
 	archives, err := Archives(path)
 	if err != nil {
 		return nil, errors.Join(err, r.Close())
@@ -95,6 +96,9 @@ func OpenWhole(ctx context.Context, path string) (*Reader, error) {
 	}
 	return r, nil
 }
+
+// Whole reports whether the archives that are there are read too.
+func (r *Reader) Whole() bool { return r.whole }
 
 // files are the files of a journal, oldest first.
 func (r *Reader) files() []*Reader { return append(slices.Clone(r.older), r) }

@@ -28,6 +28,7 @@ type Reader struct {
 	locked  bool        // a daemon that writes meanwhile does no harm
 	was     os.FileInfo // of the file when it was opened
 	to      uint64      // the last record of an archive, 0 for none known
+	whole   bool        // opened with its archives
 	older   []*Reader   // archives, oldest first
 	apart   []Archive   // that lie beside and do not go on into the others
 }

@@ -46,11 +46,27 @@ func (r *Reader) before(ctx context.Context, since time.Time, from, newest uint6
 	if err != nil && !errors.Is(err, errFound) {
 		return from, err
 	}
+	return r.leadTo(ctx, at, from)
+}
+
+// Lead is the number of a record from which the rolls of which the records behind one
+// tell can be told: some hundred rolls before it, at a request at which no offer was
+// open, or the first record of the file.
+func (r *Reader) Lead(ctx context.Context, seq uint64) (uint64, error) {
+	from, _, err := r.start(ctx)
+	if err != nil {
+		return 0, err
+	}
+	return r.leadTo(ctx, seq, from)
+}
+
+// leadTo is the lead of a record, from where that is not to be had.
+func (r *Reader) leadTo(ctx context.Context, at, from uint64) (uint64, error) {
 	if at <= from+lead {
 		return from, nil
 	}
 	start, open := from, true
-	err = r.Walk(ctx, Filter{FromSeq: at - lead, ToSeq: at}, func(e Entry) error {
+	err := r.Walk(ctx, Filter{FromSeq: at - lead, ToSeq: at}, func(e Entry) error {
 		switch x := e.Record.(type) {
 		case record.Intent:
 			open = true

@@ -17,6 +17,8 @@ type (
 		Mode     *Mode     `json:"mode,omitempty"`     // the newest; nil where there was none
 		Alarms   []Alarm   `json:"alarms,omitempty"`   // changes that bring about the alarms that are not normal
 		Config   *Config   `json:"config,omitempty"`   // the newest, with text and all values; nil where there was none
+		// Published is the newest; nil where nothing is sent onward.
+		Published *Published `json:"published,omitempty"`
 		// Asked tells that a person armed or held the line in the records before, Rolls
 		// how many rolls got a recipe since a person armed it, and Roll the newest of them.
 		Asked bool   `json:"asked,omitempty"`

@@ -49,9 +49,10 @@ func sampleRecords() []record.Record {
 		record.Origin{Line: "north", Installation: "2f6a0c1e9b3d4f58", Before: "north.000000000001-000000000900.db"},
 		record.Carry{Past: record.Carried{Epoch: 7, Boots: []uint32{41}, Outcomes: 1189, Doubts: []string{"x"}, Unused: []record.UnusedOffer{{Name: name, How: "void"}},
 			Accepted: &record.Offer{Name: name, Payload: []uint16{1}, Request: &record.Request{Token: token}}}, Accounts: []record.Account{{Slot: 1, Outer: 1.1}}, Mode: &record.Mode{Armed: true, By: "kim"},
-			Alarms: []record.Alarm{{Alarm: "link-down", Act: "raised", At: time.Date(2026, 3, 1, 6, 0, 0, 0, time.UTC)}}},
+			Alarms: []record.Alarm{{Alarm: "link-down", Act: "raised", At: time.Date(2026, 3, 1, 6, 0, 0, 0, time.UTC)}}, Published: &record.Published{To: "mqtt", Journal: "9f2c71aa03de44b1", UpTo: 11}},
 		record.Doubt{Doubts: []string{"it lags the controller"}},
 		record.Accept{By: "kim", Reason: "restored", Doubts: []string{"it lags the controller"}},
+		record.Published{To: "mqtt", Journal: "9f2c71aa03de44b1", UpTo: 1190},
 		record.Frame{Case: "hello-boot", Block: "HELLO", Words: []uint16{0x4845, 2}},
 		record.Alarm{Alarm: "certificate-ends/own", Act: "shelved", By: "kim", Reason: "ordered", Until: time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC), Stage: 2},
 	}

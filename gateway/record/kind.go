@@ -5,7 +5,7 @@ import "reflect"
 // kinds lists an empty record of every kind.
 var kinds = [...]Record{
 	Session{}, Request{}, Intent{}, Commit{}, Verdict{}, Void{}, Outcome{}, Gap{}, Hold{}, Override{}, Confirm{}, Mode{}, Config{}, Shadow{}, Frame{}, Origin{}, Doubt{}, Accept{}, Carry{},
-	Hang{}, Hung{}, Station{}, Heads{}, Alarm{}, Correction{},
+	Hang{}, Hung{}, Station{}, Heads{}, Alarm{}, Correction{}, Published{},
 }
 
 // Known reports whether records of the kind can be read.
@@ -76,6 +76,9 @@ func (Origin) Kind() Kind { return KindOrigin }
 // Kind returns KindDoubt.
 func (Doubt) Kind() Kind { return KindDoubt }
 
+// Kind returns KindPublished.
+func (Published) Kind() Kind { return KindPublished }
+
 // Kind returns KindAccept.
 func (Accept) Kind() Kind { return KindAccept }
 
@@ -135,6 +138,9 @@ func (Mode) RollNo() uint32 { return 0 }
 
 // RollNo returns 0: the record is about no single roll.
 func (Correction) RollNo() uint32 { return 0 }
+
+// RollNo returns 0: the record is about no single roll.
+func (Published) RollNo() uint32 { return 0 }
 
 // RollNo returns 0: the record is about no single roll.
 func (Config) RollNo() uint32 { return 0 }

@@ -176,7 +176,7 @@ func (p *Past) Add(r Record) error {
 		p.Acts.station(&r)
 	case Heads:
 		p.Acts.count(&r)
-	case Override, Origin, Mode, Config, Frame, Alarm, Correction:
+	case Override, Origin, Mode, Config, Frame, Alarm, Correction, Published:
 	case nil:
 		return fmt.Errorf("no record")
 	default:

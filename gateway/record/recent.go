@@ -72,7 +72,7 @@ func (r *Recent) keep(roll *Roll) {
 // and of the journal is none of it.
 func OfLine(r Record) bool {
 	switch r.(type) {
-	case Session, Frame, Origin, Carry:
+	case Session, Frame, Origin, Carry, Published:
 		return false
 	}
 	return r.RollNo() == 0

@@ -38,6 +38,8 @@ const (
 	KindHeads    Kind = "HEADS"
 	KindAlarm    Kind = "ALARM"
 	KindCorrect  Kind = "CORRECTION"
+
+	KindPublished Kind = "PUBLISHED"
 )
 
 // Record is one durable fact of the line. A record is plain data: it is stored
@@ -281,6 +283,16 @@ type (
 		By     string `json:"by"`
 		User   string `json:"user,omitempty"`
 		Reason string `json:"reason"`
+	}
+	// Published says that all that is sent onward of the records up to one was taken by
+	// whoever they are sent to. Not every message has one: what was sent since the newest
+	// is sent again after a restart.
+	Published struct {
+		To string `json:"to"` // kind of receiver
+		// Journal is the identity that the messages carry beside the number of their
+		// record. A number is used once under it.
+		Journal string `json:"journal"`
+		UpTo    uint64 `json:"up_to"`
 	}
 	// Shadow is the recipe that would have been offered, while writing
 	// is forbidden.

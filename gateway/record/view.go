@@ -302,6 +302,8 @@ func summary(r Record, line *recipe.Line) string {
 		return fmt.Sprintf("record %d is wrong, by %s: %s", r.Seq, person(r.By, r.User), r.Reason)
 	case Alarm:
 		return r.text()
+	case Published:
+		return fmt.Sprintf("records up to %d sent onward by %s", r.UpTo, r.To)
 	case Shadow:
 		return fmt.Sprintf("%s: would be %s%s", r.Tag, r.Verdict, codesOf(r.Findings))
 	}

@@ -6,6 +6,7 @@ require (
 	github.com/anishathalye/porcupine v1.3.1
 	github.com/awcullen/opcua v1.4.0
 	github.com/coreos/go-systemd/v22 v22.7.0
+	github.com/eclipse/paho.golang v0.23.0
 	github.com/goburrow/modbus v0.1.0
 	github.com/goburrow/serial v0.1.0
 	github.com/goccy/go-yaml v1.19.2

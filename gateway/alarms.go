@@ -135,6 +135,9 @@ func (g *Gateway) beside(line string) []alarm.Condition {
 	if g.short.Load() {
 		out = append(out, alarm.Condition{Key: cycle.ConditionRoom})
 	}
+	if g.behind(line) {
+		out = append(out, alarm.Condition{Key: cycle.ConditionOnward})
+	}
 	if ends := g.endings.Load(); ends != nil {
 		out = append(out, (*ends)[line]...)
 	}

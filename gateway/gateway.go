@@ -28,6 +28,7 @@ import (
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/link"
+	"lapgate/gateway/publish"
 	"lapgate/gateway/record"
 	"lapgate/gateway/status"
 )
@@ -89,6 +90,8 @@ type Options struct {
 	Certificates func(*config.Line) []connect.CertificateEnd
 	// Version of the program, which records name. Empty where there is none.
 	Version string
+	// Broker takes what the journals tell of rolls, holds and conditions. Nil for nobody.
+	Broker *publish.Broker
 	// Random is the source of session numbers. Nil for the operating system's.
 	Random io.Reader
 	// Jitter returns a number in [0, 1) that spreads reconnects. Nil for one
@@ -121,6 +124,8 @@ type Gateway struct {
 	journals  string       // their folder
 	leastFree atomic.Int64 // megabytes on its disk
 	short     atomic.Bool  // it has less
+
+	onwards map[string]*onward // by line; nil where nothing is sent onward
 
 	shifts  atomic.Pointer[config.Shifts]
 	endings atomic.Pointer[map[string][]alarm.Condition] // of certificates, by line
@@ -190,6 +195,7 @@ func New(o Options) (*Gateway, error) {
 	if len(problems) > 0 {
 		return nil, errors.Join(problems...)
 	}
+	g.publishers()
 	return g, nil
 }
 
@@ -217,8 +223,11 @@ func (g *Gateway) Run(ctx context.Context) error {
 	looking, looked := context.WithCancel(ctx)
 	go g.watchCertificates(looking)
 	go g.watchRoom(looking) // not waited for: a disk on a network that is gone may not answer
+	var sending sync.WaitGroup
+	sending.Go(func() { g.publishAll(looking) })
 	wait.Wait()
 	looked()
+	sending.Wait()
 	err := errors.Join(failures...)
 	if !slices.ContainsFunc(failures, func(e error) bool { return !errors.Is(e, errFenced) }) {
 		return fmt.Errorf("%w: %w", ErrFenced, err)
@@ -245,6 +254,10 @@ func (g *Gateway) Lines() []status.Line {
 	out := make([]status.Line, len(g.lines))
 	for i, p := range g.lines {
 		out[i] = *p.loop().public.Load()
+		out[i].Onward = g.onwardState(p.name)
+		if g.behind(p.name) {
+			out[i].Machine.Conditions = append(slices.Clone(out[i].Machine.Conditions), cycle.ConditionOnward)
+		}
 		if g.short.Load() {
 			out[i].Machine.Conditions = append(slices.Clone(out[i].Machine.Conditions), cycle.ConditionRoom)
 		}

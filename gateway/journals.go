@@ -33,7 +33,7 @@ func (l *lineLoop) tend(ctx context.Context) {
 	carry := func() (record.Carry, bool) {
 		c, ok := l.machine.Carry()
 		c.Mode, c.Config, c.Asked, c.Rolls, c.Roll = l.stands.mode, l.declared, l.stands.asked, l.stands.rolls, l.stands.roll
-		c.Alarms = l.carryAlarms()
+		c.Alarms, c.Published = l.carryAlarms(), l.sent
 		return c, ok
 	}
 	done, err := l.journal.Tend(context.WithoutCancel(ctx), l.set.rule, l.machine.Status().Acked, carry)

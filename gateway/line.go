@@ -52,17 +52,18 @@ type lineLoop struct {
 
 	answer   cycle.Action // to the newest word of a person
 	stands   standing
-	waits    *record.Mode   // an arming that lasts, until the controller is looked at
-	left     served         // how the line was left, at its start
-	doubted  []string       // what was found then to speak against the journal
-	noted    served         // newest
-	seen     bool           // a whole request block came
-	floor    uint32         // in the newest of them
-	lost     bool           // the controller was found to have lost its memory since the start
-	tended   time.Time      // when the journal was looked after last
-	again    *record.Mode   // of a line that had ended; nil at the start of the daemon
-	alone    bool           // and nobody asked for it: what is lost or damaged is left alone
-	declared *record.Config // the newest, with what it left out; nil without one
+	waits    *record.Mode      // an arming that lasts, until the controller is looked at
+	left     served            // how the line was left, at its start
+	doubted  []string          // what was found then to speak against the journal
+	noted    served            // newest
+	seen     bool              // a whole request block came
+	floor    uint32            // in the newest of them
+	lost     bool              // the controller was found to have lost its memory since the start
+	tended   time.Time         // when the journal was looked after last
+	again    *record.Mode      // of a line that had ended; nil at the start of the daemon
+	alone    bool              // and nobody asked for it: what is lost or damaged is left alone
+	declared *record.Config    // the newest, with what it left out; nil without one
+	sent     *record.Published // newest; nil without one
 	odd      strangeness
 	lastSeq  uint64 // of the newest record; before the journal is read, of the loop before
 
@@ -176,7 +177,7 @@ func (l *lineLoop) begin(ctx context.Context) error {
 	if against := (contradiction{}); errors.As(err, &against) {
 		// What came before the contradiction is no better known than what comes
 		// after it.
-		l.machine, l.stands, l.declared, l.recent, l.alarms, l.lastSeq = cycle.New(l.set.machine), standing{}, nil, record.Recent{}, alarm.New(cycle.RuleOf), 0
+		l.machine, l.stands, l.declared, l.sent, l.recent, l.alarms, l.lastSeq = cycle.New(l.set.machine), standing{}, nil, nil, record.Recent{}, alarm.New(cycle.RuleOf), 0
 		err = l.journal.BeginAnew(ctx, against.Error())
 	}
 	if err != nil {
@@ -300,8 +301,10 @@ func (l *lineLoop) remember(s record.Stored) {
 			r.Text = l.set.snapshot.Text // one copy for all lines
 		}
 		l.declared = whole(r, l.declared)
+	case record.Published:
+		l.sent = &r
 	case record.Carry:
-		l.declared = r.Config
+		l.declared, l.sent = r.Config, r.Published
 	}
 	l.stands.add(s, l.declared)
 	l.fold(s)

@@ -19,6 +19,7 @@ import (
 	"lapgate/gateway/control"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/logging"
+	"lapgate/gateway/publish"
 	"lapgate/gateway/status"
 )
 
@@ -75,8 +76,12 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 	if err != nil {
 		return err
 	}
+	broker, err := p.broker(&snapshot.Publish.MQTT)
+	if err != nil {
+		return err
+	}
 	g, err := gateway.New(gateway.Options{
-		Snapshot: snapshot, Dialer: p.dialers(log), OpenJournal: gateway.OpenJournals(snapshot), Log: log, Metrics: metrics,
+		Snapshot: snapshot, Broker: broker, Dialer: p.dialers(log), OpenJournal: gateway.OpenJournals(snapshot), Log: log, Metrics: metrics,
 		Certificates: connect.CertificateEnds, Version: version(),
 	})
 	if err != nil {
@@ -153,6 +158,20 @@ func (p *program) statusServer(ctx context.Context, s *config.Status, shown stat
 		return nil, &exitError{exitConfig, err}
 	}
 	return status.Listen(ctx, s.Listen, access, shown)
+}
+
+// broker is where the events of the lines are sent onward, nil for nowhere.
+func (p *program) broker(m *config.MQTT) (*publish.Broker, error) {
+	if m.Off() {
+		return nil, nil
+	}
+	login, err := m.Login(p.lookup)
+	if err != nil {
+		return nil, &exitError{exitConfig, err}
+	}
+	address, _ := m.Address()
+	return &publish.Broker{Address: address, TLS: login.TLS, Client: m.Client, User: m.User, Password: login.Password,
+		Topic: m.Topic, AnyReceiver: !m.NeedsReceiver}, nil
 }
 
 // anyAlive reports whether a line is served or comes back by itself: a process whose

@@ -105,6 +105,7 @@ type shownStatus struct {
 	Line       string             `json:"line"`
 	Writing    string             `json:"writing"`
 	Link       string             `json:"link"`
+	Onward     string             `json:"publication,omitempty" label:"sent onward"`
 	At         time.Time          `json:"at" label:"as of"`
 	Now        *shownNow          `json:"now" label:"now"`
 	Conditions []status.Standing  `json:"conditions" label:"active conditions" print:"apart"`
@@ -142,7 +143,7 @@ func (p *program) statusText(l *status.LineView) *shownStatus {
 		sign = "▲ "
 	}
 	out := &shownStatus{
-		Line: l.Line, Writing: present.Clean(l.ArmingWords(p.zone())), Link: l.LinkWords(), At: l.At,
+		Line: l.Line, Writing: present.Clean(l.ArmingWords(p.zone())), Link: l.LinkWords(), Onward: present.Clean(l.OnwardWords()), At: l.At,
 		Now:        &shownNow{State: sign + n.State, Do: n.Do, Why: n.Why, Where: n.Where, Caution: n.Caution, Code: n.Code, Notes: n.Notes},
 		Conditions: l.Standing, Roll: l.Roll, Stand: l.Stand, Rolls: l.Rolls,
 	}

@@ -52,14 +52,8 @@ func (s *Status) Access(lookup func(string) (string, bool)) (a Access, err error
 		}
 	}
 	if s.Clients != "" {
-		const openToWrite = 0o022
-		data, err := readGuarded(s.Clients, openToWrite)
-		a.Clients = x509.NewCertPool()
-		switch {
-		case err != nil:
-			bad = append(bad, fmt.Errorf("status.clients: %s: %s", s.Clients, reason(err)))
-		case !a.Clients.AppendCertsFromPEM(data):
-			bad = append(bad, fmt.Errorf("status.clients: %s holds no certificate in PEM form; have it exported so", s.Clients))
+		if a.Clients, err = readAuthorities(s.Clients); err != nil {
+			bad = append(bad, fmt.Errorf("status.clients: %w", err))
 		}
 	}
 	if s.Token != "" {
@@ -73,17 +67,9 @@ func (s *Status) Access(lookup func(string) (string, bool)) (a Access, err error
 }
 
 func (s *Status) certificate() (*tls.Certificate, error) {
-	chain, err := readGuarded(s.Certificate, 0)
+	pair, err := readPair(s.Certificate, s.Key)
 	if err != nil {
-		return nil, fmt.Errorf("status.certificate: %s: %s", s.Certificate, reason(err))
-	}
-	key, err := readPrivate(s.Key)
-	if err != nil {
-		return nil, fmt.Errorf("status.key: %w", err)
-	}
-	pair, err := tls.X509KeyPair(chain, key)
-	if err != nil {
-		return nil, errors.New("status.key: it does not go with status.certificate; name the key that belongs to it, in PEM form and unencrypted")
+		return nil, fmt.Errorf("status.%w", err)
 	}
 	return &pair, nil
 }

@@ -49,6 +49,7 @@ type Snapshot struct {
 	Status    Status
 	Journal   Journal
 	Control   Control
+	Publish   Publish
 	Shifts    Shifts
 	Materials recipe.Materials
 	Lines     []Line
@@ -226,7 +227,7 @@ func (d *decoder) failed(data []byte) error {
 func (d *decoder) snapshot(doc *document) *Snapshot {
 	s := &Snapshot{
 		File: d.file, Units: doc.Units, Log: doc.Log, Status: doc.Status,
-		Journal: doc.Journal, Control: doc.Control, Shifts: doc.Shifts, Materials: doc.Materials,
+		Journal: doc.Journal, Control: doc.Control, Publish: doc.Publish, Shifts: doc.Shifts, Materials: doc.Materials,
 	}
 	sum := sha256.New()
 	var opened []recipe.Open

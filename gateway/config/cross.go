@@ -18,6 +18,7 @@ import (
 func (d *decoder) cross(doc *document) {
 	d.checkStatus(doc)
 	d.checkShifts(doc.Shifts)
+	d.checkMQTT(&doc.Publish.MQTT)
 	d.checkMaterials(doc)
 	if d.good("lines") && len(doc.Lines) == 0 {
 		d.problem(d.where("lines"), "lines", "no wrapping line", "an empty list", "one line at least", "add a line, as in the reference configuration")

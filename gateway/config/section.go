@@ -23,6 +23,7 @@ type document struct {
 	Status           Status  `cfg:"status" restart:"restart the daemon to change it" doc:"status page and metrics"`
 	Journal          Journal `cfg:"journal" restart:"restart the daemon to change it" doc:"durable records"`
 	Control          Control `cfg:"control" restart:"restart the daemon to change it" doc:"commands of an operator to the running daemon"`
+	Publish          Publish `cfg:"publish" restart:"restart the daemon to change it" doc:"what is sent onward, to a historian or another system of the mill"`
 	Shifts           Shifts  `cfg:"shifts" doc:"when people take over from each other"`
 	recipe.Materials `cfg:",inline"`
 	Lines            []line `cfg:"lines" doc:"the wrapping lines, each with its controller"`

@@ -102,6 +102,7 @@ const (
 	ConditionRoom        = "disk-nearly-full"
 	ConditionCertificate = "certificate-ends"
 	ConditionEnded       = "line-ended"
+	ConditionOnward      = "publication-behind"
 )
 
 // What a row says of the alarm that a notice makes. Told makes none. Firm is what
@@ -199,6 +200,7 @@ var notices = append([]notice{
 	{condByHand, Info, "station-as-configured", "A station is worked by hand because a person said so.", "Have it worked as configured again with lapgate station when the reason is gone.", told},
 	{condOverdue, Warning, "station-in-time", "A station is still worked by hand although its time is over; it does not change back by itself.", "Look at the station with everybody clear of it, then tell it with lapgate station: as configured, or by hand for longer.", low(0, 0)},
 	{condPlatenHot, Alarm, "platen-below-ceiling", "A platen is hotter than any may be: paper may take fire.", "Keep the press open and people clear of it; lock its heaters out, find out why they do not stop, and let it cool.", firm},
+	{ConditionOnward, Warning, "publication-caught-up", "What the journal tells is not taken by the broker of publish.mqtt; it is sent later, and the line goes on meanwhile.", "See to the broker and the network to it, and to its users and topics; the log of the daemon has what it answered.", low(5*time.Minute, 0)},
 	{ConditionRoom, Warning, "disk-has-room", "The disk of the journals is nearly full; without room no line can be served.", "Make room, or move old journals that were set aside elsewhere.", medium},
 	{ConditionCertificate, Warning, "certificate-renewed", "A certificate ends soon; then no connection comes about with it.", "Have it renewed and accepted by the other side in time; lapgate's own over OPC UA: lapgate trust own --new.", medium},
 	{ConditionEnded, Alarm, "line-served", "The line is not served.", "See to the cause, then have the line served again: lapgate restart.", firm},

@@ -39,6 +39,7 @@ type Metrics struct {
 	ends      *prometheus.GaugeVec
 	accepted  prometheus.Gauge
 	room      prometheus.Gauge
+	onward    [3]*prometheus.GaugeVec // connected, record, backlog
 
 	mu     sync.Mutex
 	asked  map[roll]time.Time       // wall time of the request record
@@ -94,6 +95,11 @@ func NewMetrics(r prometheus.Registerer) (*Metrics, error) {
 	m.forbidden = counter("writes_forbidden_total", "Writes not done because the line is in shadow.")
 	m.up = gauge("connected", "1 while a connection to the controller stands.")
 	m.armed = gauge("armed", "1 while the line may write.")
+	m.onward = [...]*prometheus.GaugeVec{
+		gauge("publication_connected", "1 while a connection to the broker stands."),
+		gauge("publication_record", "Number of the record of which the newest message was taken by the broker."),
+		gauge("publication_backlog_records", "Records behind it that nobody took yet."),
+	}
 	add(machineCounts{m})
 	add(lineAlarms{m})
 	m.ends = prometheus.NewGaugeVec(prometheus.GaugeOpts{Namespace: "lapgate", Name: "certificate_end_seconds", Help: "When a certificate ends, in seconds since 1970."}, []string{"line", "certificate"})
@@ -246,6 +252,15 @@ func (m *Metrics) CertificateEnds(line, name string, ends time.Time) {
 func (m *Metrics) Room(free uint64) {
 	if m != nil {
 		m.room.Set(float64(free))
+	}
+}
+
+// Onward takes how far the records of a line are sent onward.
+func (m *Metrics) Onward(line string, o Onward) {
+	if m != nil {
+		m.onward[0].WithLabelValues(line).Set(oneIf(o.Connected))
+		m.onward[1].WithLabelValues(line).Set(float64(o.Record))
+		m.onward[2].WithLabelValues(line).Set(float64(o.Backlog))
 	}
 }
 

@@ -36,6 +36,16 @@ type Line struct {
 	Machine   cycle.Status
 	Alarms    []alarm.Alarm // what calls for somebody first
 	At        time.Time     // of all the rest
+	Onward    *Onward       // nil where nothing is sent onward
+}
+
+// Onward is how far a line's records are sent onward.
+type Onward struct {
+	Connected bool      `json:"connected"`
+	Error     string    `json:"error,omitempty"`
+	Record    uint64    `json:"last_record,omitempty"` // of which the newest message was taken
+	At        time.Time `json:"last_at,omitzero"`      // when that was
+	Backlog   uint64    `json:"backlog_records"`       // behind it, that nobody took yet
 }
 
 // Alive reports whether the line is served, or will be without anybody's help.

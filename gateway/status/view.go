@@ -46,6 +46,7 @@ type LineView struct {
 	Alarms     []alarm.Alarm        `json:"alarms"`
 	Counts     []count              `json:"counts"`
 	At         time.Time            `json:"at"`
+	Onward     *Onward              `json:"publication,omitempty"`
 
 	Units    map[quantity.Dimension]string `json:"units"` // that the mill reads
 	Now      Now                           `json:"now"`
@@ -181,7 +182,7 @@ func (s Source) viewOf(l *Line, n *record.Newest) LineView {
 	v := LineView{
 		Line: l.Name, Armed: l.Armed, Connected: l.Connected, Ended: l.Ended, Stale: l.stale(), Error: l.Error,
 		State: m.State.String(), Reason: m.Reason, Config: handshake.ConfigHash(m.Config), HoldAll: m.HoldAll,
-		CycleTime: m.CycleTime.Seconds(), Conditions: []string{}, Counts: []count{}, At: l.At,
+		CycleTime: m.CycleTime.Seconds(), Conditions: []string{}, Counts: []count{}, At: l.At, Onward: l.Onward,
 		Now: nowOf(l, n, s.zone()), Standing: []Standing{}, Stand: []report.Candidate{}, Settings: []report.Setting{}, Rolls: []RollRow{},
 	}
 	if !l.Again.IsZero() {
@@ -380,6 +381,20 @@ func (r *RollAt) decided(line *recipe.Line, d *record.Round) {
 	r.Overhang = (s.WrapperWidth - r.Width) / 2
 	if i := slices.IndexFunc(line.Stand.Slots, func(x recipe.SlotSpec) bool { return x.Number == s.Slot }); i >= 0 {
 		r.Paper = line.Stand.Slots[i].Paper
+	}
+}
+
+// OnwardWords says how far the records are sent onward, empty where they are not.
+func (v *LineView) OnwardWords() string {
+	switch o := v.Onward; {
+	case o == nil:
+		return ""
+	case o.Error != "":
+		return fmt.Sprintf("▲ Nothing is sent onward, %d records wait: %s", o.Backlog, o.Error)
+	case !o.Connected:
+		return "No connection to the broker yet"
+	default:
+		return fmt.Sprintf("Sent onward up to record %d, %d wait", o.Record, o.Backlog)
 	}
 }
 

@@ -22,6 +22,7 @@ import (
 	"go.uber.org/zap"
 
 	"lapgate/gateway/alarm"
+	"lapgate/gateway/checkup"
 	"lapgate/gateway/config"
 	"lapgate/gateway/connect"
 	"lapgate/gateway/control"
@@ -158,7 +159,7 @@ func New(o Options) (*Gateway, error) {
 		o.Log = zap.NewNop()
 	}
 	if o.FreeRoom == nil {
-		o.FreeRoom = freeRoom
+		o.FreeRoom = checkup.FreeRoom
 	}
 	if o.Certificates == nil {
 		o.Certificates = func(*config.Line) []connect.CertificateEnd { return nil }

@@ -164,6 +164,14 @@ func allEffects() []effects {
 			"set": slower, "json": "--json", "csv": "--csv", "online": "--online" + deadLine, "line": "|--config demo.yaml --online" + deadLine + "|--line south",
 			"timeout": "--timeout 1s",
 		}), nil},
+		// What they find is of this moment.
+		{"doctor", "", nil, map[string]string{
+			"config": "doctor.txtar", "set": "doctor.txtar", "json": "doctor.txtar", "csv": "doctor.txtar", "timeout": "doctor.txtar",
+		}},
+		{"support", "", nil, map[string]string{
+			"config": "doctor.txtar", "set": "doctor.txtar", "json": "doctor.txtar", "csv": "doctor.txtar", "timeout": "doctor.txtar",
+			"yes": "doctor.txtar", "records": "doctor.txtar", "log": "TestSupportHasNoSecret",
+		}},
 		{"map", "--config demo.yaml", source(map[string]string{
 			"set": "--set lines.0.controller.bases.payload=5000", "config": "--config nowhere.yaml", "line": "--line south", "markdown": "--markdown", "json": "--json", "csv": "--csv", "every-entry": "--every-entry",
 		}), nil},

@@ -3,6 +3,8 @@ package config
 import (
 	"reflect"
 	"regexp"
+	"slices"
+	"strings"
 	"testing"
 )
 
@@ -76,5 +78,36 @@ func TestEveryKeyIsDocumented(t *testing.T) {
 	visit(reflect.TypeFor[document](), "")
 	if keys < 150 {
 		t.Errorf("only %d keys seen", keys)
+	}
+}
+
+// Secrets lists each key that says where a secret or a key is read.
+func TestEverySecretIsListed(t *testing.T) {
+	s := &Snapshot{Lines: make([]Line, 1)}
+	var want []string
+	var fill func(v reflect.Value, path string)
+	fill = func(v reflect.Value, path string) {
+		for _, f := range fields(v.Type()) {
+			at := v.FieldByIndex(f.index)
+			switch {
+			case f.section():
+				fill(at, join(path, f.key))
+			case f.secret || strings.Contains(f.doc, "only its owner may touch"):
+				at.SetString(fromFile + "x")
+				want = append(want, join(path, f.key))
+			}
+		}
+	}
+	fill(reflect.ValueOf(&s.Status).Elem(), "status")
+	fill(reflect.ValueOf(&s.Publish).Elem(), "publish")
+	fill(reflect.ValueOf(&s.Lines[0].Controller).Elem(), "lines.0.controller")
+	var got []string
+	for _, k := range s.Secrets() {
+		got = append(got, k.Key)
+	}
+	slices.Sort(want)
+	slices.Sort(got)
+	if !slices.Equal(got, want) || len(want) < 7 {
+		t.Errorf("listed are %q, want %q", got, want)
 	}
 }

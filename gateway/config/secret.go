@@ -68,6 +68,38 @@ func ReadSecret(source string, lookup func(string) (string, bool)) (string, erro
 	return "", errors.New("secret: want file:PATH or env:NAME; the secret itself is never written into a configuration")
 }
 
+// SecretKey is a key of the configuration that says where a secret is read: a file, as
+// file:PATH, or a variable of the environment, as env:NAME.
+type SecretKey struct{ Key, Source string }
+
+// Secrets lists where the secrets of the configuration are read, in the order of its
+// keys; what is not configured is left out.
+func (s *Snapshot) Secrets() (out []SecretKey) {
+	add := func(key, source string) {
+		if source != "" {
+			out = append(out, SecretKey{key, source})
+		}
+	}
+	file := func(path string) string {
+		if path == "" {
+			return ""
+		}
+		return fromFile + path
+	}
+	add("status.key", file(s.Status.Key))
+	add("status.token", s.Status.Token)
+	add("publish.mqtt.key", file(s.Publish.MQTT.Key))
+	add("publish.mqtt.password", s.Publish.MQTT.Password)
+	for i := range s.Lines {
+		c := &s.Lines[i].Controller
+		at := fmt.Sprintf("lines.%d.controller.", i)
+		add(at+"tls.key", file(c.TLS.Key))
+		add(at+"opcua.password", c.OPCUA.Password)
+		add(at+"opcua.user_key", file(c.OPCUA.UserKey))
+	}
+	return out
+}
+
 // Login is what a user proves himself with: a name and a password, or what the
 // files of a certificate and its key hold, or nothing.
 type Login struct {

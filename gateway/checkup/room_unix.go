@@ -1,11 +1,11 @@
 //go:build linux || darwin
 
-package gateway
+package checkup
 
 import "syscall"
 
-// freeRoom is the bytes that are free for this account on the disk of a folder.
-func freeRoom(folder string) (uint64, error) {
+// FreeRoom is the bytes that are free for this account on the disk of a folder.
+func FreeRoom(folder string) (uint64, error) {
 	var s syscall.Statfs_t
 	if err := syscall.Statfs(folder, &s); err != nil {
 		return 0, err

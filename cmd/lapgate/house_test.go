@@ -207,7 +207,7 @@ func TestFilesKeepToTheHouse(t *testing.T) {
 
 // bench are the commands that may know the simulator, by the beginning of the
 // names of their files.
-var bench = []string{"demo", "sim"}
+var bench = []string{"accept", "demo", "sim"}
 
 // TestOnlyTheBenchKnowsTheSimulator: what answers for a line is not made from
 // the simulator's code.

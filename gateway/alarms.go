@@ -13,6 +13,7 @@ import (
 	"lapgate/gateway/control"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/record"
+	"lapgate/gateway/status"
 )
 
 // watchAlarms makes alarms of the conditions that stand, and each change durable. It
@@ -108,7 +109,7 @@ func (o *Operator) alarms(ctx context.Context, lines []string, r *control.Reques
 		reply := control.Reply{Outcome: control.Done, Alarms: []control.LineAlarms{}}
 		for _, l := range o.Gateway.Lines() {
 			if slices.Contains(lines, l.Name) {
-				reply.Alarms = append(reply.Alarms, control.LineAlarms{Line: l.Name, Alarms: l.Alarms})
+				reply.Alarms = append(reply.Alarms, control.LineAlarms{Line: l.Name, Alarms: status.Alarms(o.Gateway.Words(), l.Alarms)})
 			}
 		}
 		return reply

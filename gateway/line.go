@@ -20,6 +20,7 @@ import (
 	"lapgate/gateway/record"
 	"lapgate/gateway/scan"
 	"lapgate/gateway/status"
+	"lapgate/recipe/wording"
 )
 
 // maxSteps bounds the steps that one event may lead to. A full outcome ring
@@ -484,16 +485,22 @@ func (l *lineLoop) notify(n cycle.Notify) {
 	l.noteOnce(n.Code)
 	fields := make([]zap.Field, 0, len(n.Fields)+1)
 	fields = append(fields, zap.String("code", n.Code))
+	words := l.set.snapshot.Words
 	for _, f := range n.Fields {
+		if said, ok := f.Value.(wording.Said); ok {
+			fields = append(fields, zap.String(f.Key, words.Text(said)))
+			continue
+		}
 		fields = append(fields, zap.Any(f.Key, f.Value))
 	}
+	text := words.Text(n.Said)
 	switch n.Level {
 	case cycle.Info:
-		l.log.Info(n.Text, fields...)
+		l.log.Info(text, fields...)
 	case cycle.Warning:
-		l.log.Warn(n.Text, fields...)
+		l.log.Warn(text, fields...)
 	default:
-		l.log.Error(n.Text, fields...)
+		l.log.Error(text, fields...)
 	}
 }
 

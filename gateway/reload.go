@@ -16,6 +16,7 @@ import (
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
 	"lapgate/gateway/status"
+	"lapgate/recipe/wording"
 )
 
 // Change is another configuration, and how it is put in force.
@@ -107,6 +108,9 @@ func (g *Gateway) put(ctx context.Context, s *config.Snapshot, c *Change) ([]rec
 // Config tells which configuration is in force, and of the newest that was
 // refused since.
 func (g *Gateway) Config() status.Config { return *g.inForce.Load() }
+
+// Words is the language of people, nil for English.
+func (g *Gateway) Words() *wording.Words { return g.present().Words }
 
 // present is the configuration in force.
 func (g *Gateway) present() *config.Snapshot { return g.snapshot.Load() }

@@ -1,19 +1,19 @@
 package recipe
 
 import (
-	"fmt"
 	"slices"
 	"strconv"
 
 	"lapgate/recipe/caution"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // Instructions tells the operator in plain sentences what to do at the manual
 // stations of a line for one roll, in the order of the work and in the units
 // that the line prefers. It is empty for a line without manual stations, and
 // leaves out what could not be computed.
-func Instructions(line *Line, roll *Roll, stand *Stand) []string {
+func Instructions(line *Line, roll *Roll, stand *Stand) []wording.Said {
 	if !line.Equipment.anyManual() {
 		return nil
 	}
@@ -40,10 +40,10 @@ func Instructions(line *Line, roll *Roll, stand *Stand) []string {
 		}
 	}
 	slices.SortFunc(rows, func(a, b *Setpoint) int { return a.work - b.work })
-	var list []string
+	var list []wording.Said
 	for _, p := range rows {
-		if text := p.instruct(&w); text != "" {
-			list = append(list, text)
+		if said := p.instruct(&w); !said.IsZero() {
+			list = append(list, said)
 		}
 	}
 	return list
@@ -59,7 +59,7 @@ func (e *Equipment) anyManual() bool {
 }
 
 // instructor writes the sentences, from a job computed as if the manual
-// stations took setpoints. A sentence is empty where there is nothing to do.
+// stations took setpoints. One says nothing where there is nothing to do.
 type instructor struct {
 	line *Line
 	j    job
@@ -67,88 +67,84 @@ type instructor struct {
 
 func (w *instructor) write(v float64, d quantity.Dimension) string { return w.line.Write(v, d) }
 
-func (w *instructor) centring() string {
+func (w *instructor) centring() wording.Said {
 	sp := &w.j.out.Setpoints
 	if !sp.Groups.Has(GroupCentre) {
-		return ""
+		return wording.Said{}
 	}
 	within := w.write(w.line.Centring.Tolerance, quantity.Length)
 	if sp.CentringOffset == 0 {
-		return fmt.Sprintf("Put the middle of the roll on the line centre, within %s.", within)
+		return wording.Say("instruct.centring", "tolerance", within)
 	}
-	side := "towards the drive side"
-	off := sp.CentringOffset
-	if off < 0 {
-		side, off = "away from the drive side", -off
+	if off := sp.CentringOffset; off < 0 {
+		return wording.Say("instruct.centring.away", "offset", w.write(-off, quantity.Length), "tolerance", within)
 	}
-	return fmt.Sprintf("Put the middle of the roll %s off the line centre %s, within %s.", w.write(off, quantity.Length), side, within)
+	return wording.Say("instruct.centring.towards", "offset", w.write(sp.CentringOffset, quantity.Length), "tolerance", within)
 }
 
-func (w *instructor) slot() string {
+func (w *instructor) slot() wording.Said {
 	s := w.j.chosen
 	if s == nil {
-		return ""
+		return wording.Said{}
 	}
-	return fmt.Sprintf("Take the wrapper %s, %s wide, at slot %d, and confirm the slot at the panel.", s.Paper, w.write(s.Width, quantity.Length), s.Number)
+	return wording.Say("instruct.slot", "paper", s.Paper, "width", w.write(s.Width, quantity.Length), "slot", s.Number)
 }
 
-func (w *instructor) wrapDrives() string {
+func (w *instructor) wrapDrives() wording.Said {
 	sp := &w.j.out.Setpoints
 	if !sp.Groups.Has(GroupDrives) || sp.TurningHz == 0 {
-		return ""
+		return wording.Said{}
 	}
-	return fmt.Sprintf("Set the turning rolls to %s and the feed rolls to %s for wrapping.", w.write(sp.TurningHz, quantity.Frequency), w.write(sp.FeedHz, quantity.Frequency))
+	return wording.Say("instruct.wrap-drives", "turning", w.write(sp.TurningHz, quantity.Frequency), "feed", w.write(sp.FeedHz, quantity.Frequency))
 }
 
-func (w *instructor) zones() string {
+func (w *instructor) zones() wording.Said {
 	sp := &w.j.out.Setpoints
 	if !sp.Groups.Has(GroupWrap) {
-		return ""
+		return wording.Said{}
 	}
-	return fmt.Sprintf("Open the vacuum zones: %s.", zoneList(sp.VacuumZones))
+	return wording.Say("instruct.zones", "zones", zoneList(sp.VacuumZones))
 }
 
-func (w *instructor) wrap() string {
+func (w *instructor) wrap() wording.Said {
 	sp := &w.j.out.Setpoints
 	if !sp.Groups.Has(GroupWrap) {
-		return ""
+		return wording.Said{}
 	}
-	return fmt.Sprintf("Feed %s of wrapper: %s layers with an overlap of %s. Keep hands clear of the nips.",
-		w.write(sp.FeedLength, quantity.Length), strconv.FormatFloat(sp.Layers, 'f', -1, 64), w.write(sp.Overlap, quantity.Length))
+	return wording.Say("instruct.wrap", "length", w.write(sp.FeedLength, quantity.Length), "layers", strconv.FormatFloat(sp.Layers, 'f', -1, 64), "overlap", w.write(sp.Overlap, quantity.Length))
 }
 
-func (w *instructor) crimpDrives() string {
+func (w *instructor) crimpDrives() wording.Said {
 	sp := &w.j.out.Setpoints
 	if !sp.Groups.Has(GroupDrives) || sp.CrimpTurningHz == 0 {
-		return ""
+		return wording.Said{}
 	}
-	crimpers := ""
+	turning := w.write(sp.CrimpTurningHz, quantity.Frequency)
 	if sp.CrimperHz > 0 {
-		crimpers = " and the crimpers to " + w.write(sp.CrimperHz, quantity.Frequency)
+		return wording.Say("instruct.crimp-drives.both", "turning", turning, "crimpers", w.write(sp.CrimperHz, quantity.Frequency))
 	}
-	return fmt.Sprintf("Set the turning rolls to %s%s for crimping.", w.write(sp.CrimpTurningHz, quantity.Frequency), crimpers)
+	return wording.Say("instruct.crimp-drives", "turning", turning)
 }
 
-func (w *instructor) crimp() string {
+func (w *instructor) crimp() wording.Said {
 	sp := &w.j.out.Setpoints
 	if !sp.Groups.Has(GroupCrimp) {
-		return ""
+		return wording.Said{}
 	}
-	pressure := ""
+	overhang, turns := w.write(w.overhang(), quantity.Length), strconv.FormatFloat(sp.CrimpTurns, 'f', -1, 64)
+	position := w.write(sp.CrimperPosition, quantity.Length)
 	if sp.CrimperPressure > 0 {
-		pressure = " at " + w.write(sp.CrimperPressure, quantity.Pressure)
+		return wording.Say("instruct.crimp.pressure", "overhang", overhang, "turns", turns, "position", position, "pressure", w.write(sp.CrimperPressure, quantity.Pressure))
 	}
-	return fmt.Sprintf("Fold in the overhang of %s at both ends: %s turns, crimper tips %s from the axis of the roll%s. Keep hands clear of the nips.",
-		w.write(w.overhang(), quantity.Length), strconv.FormatFloat(sp.CrimpTurns, 'f', -1, 64), w.write(sp.CrimperPosition, quantity.Length), pressure)
+	return wording.Say("instruct.crimp", "overhang", overhang, "turns", turns, "position", position)
 }
 
-func (w *instructor) glue() string {
+func (w *instructor) glue() wording.Said {
 	sp := &w.j.out.Setpoints
 	if !sp.Groups.Has(GroupGlue) || sp.GlueMass == 0 {
-		return ""
+		return wording.Said{}
 	}
-	return fmt.Sprintf("Lay %s of glue on both ends, as a ring of %s under the edge of the outer head.",
-		w.write(sp.GlueMass, quantity.Mass), w.write(w.line.Glue.Band, quantity.Length))
+	return wording.Say("instruct.glue", "mass", w.write(sp.GlueMass, quantity.Mass), "band", w.write(w.line.Glue.Band, quantity.Length))
 }
 
 func (w *instructor) overhang() float64 {
@@ -158,46 +154,43 @@ func (w *instructor) overhang() float64 {
 	return (w.j.chosen.Width - w.j.roll.Width) / 2
 }
 
-func (w *instructor) innerHeads() string {
+func (w *instructor) innerHeads() wording.Said {
 	size := w.j.out.Setpoints.InnerHead
 	if size == 0 {
-		return ""
+		return wording.Said{}
 	}
-	plug := ""
 	if core := w.line.Materials.Core(w.j.roll.Core); core != nil {
 		if p := w.line.Heads.Plug(core); p > 0 {
-			plug = ", with core plugs of " + w.write(p, quantity.Length)
+			return wording.Say("instruct.inner-heads.plugs", "head", w.j.inner.Name, "size", w.write(size, quantity.Length), "plug", w.write(p, quantity.Length), "caution", caution.Ends.Said())
 		}
 	}
-	return fmt.Sprintf("Before wrapping, put inner heads of %s, %s across, on both ends%s. %s", w.j.inner.Name, w.write(size, quantity.Length), plug, caution.Ends)
+	return wording.Say("instruct.inner-heads", "head", w.j.inner.Name, "size", w.write(size, quantity.Length), "caution", caution.Ends.Said())
 }
 
-func (w *instructor) outerHeads() string {
+func (w *instructor) outerHeads() wording.Said {
 	size := w.j.out.Setpoints.OuterHead
 	if size == 0 {
-		return ""
+		return wording.Said{}
 	}
-	return fmt.Sprintf("After crimping, put outer heads of %s, %s across, on both ends. %s", w.j.head.Name, w.write(size, quantity.Length), caution.Ends)
+	return wording.Say("instruct.outer-heads", "head", w.j.head.Name, "size", w.write(size, quantity.Length), "caution", caution.Ends.Said())
 }
 
-func (w *instructor) press() string {
+func (w *instructor) press() wording.Said {
 	sp := &w.j.out.Setpoints
 	if !sp.Groups.Has(GroupHeader) {
-		return ""
+		return wording.Said{}
 	}
-	pressure := ""
+	temperature, dwell := w.write(sp.HeaderTemperature, quantity.Temperature), w.write(sp.HeaderDwell, quantity.Time)
 	if sp.ContactPressure > 0 {
-		pressure = ", " + w.write(sp.ContactPressure, quantity.Pressure) + " on the head"
+		return wording.Say("instruct.press.pressure", "temperature", temperature, "dwell", dwell, "pressure", w.write(sp.ContactPressure, quantity.Pressure))
 	}
-	return fmt.Sprintf("Press both ends with platens at %s for %s%s. The platens are hot: keep clear until they are open.",
-		w.write(sp.HeaderTemperature, quantity.Temperature), w.write(sp.HeaderDwell, quantity.Time), pressure)
+	return wording.Say("instruct.press", "temperature", temperature, "dwell", dwell)
 }
 
-func (w *instructor) scale() string {
+func (w *instructor) scale() wording.Said {
 	sp := &w.j.out.Setpoints
 	if !sp.Groups.Has(GroupWeigh) {
-		return ""
+		return wording.Said{}
 	}
-	return fmt.Sprintf("Weigh the roll: %s gross are expected, within %s. The tare is %s.",
-		w.write(sp.Gross, quantity.Mass), w.write(sp.Gross*sp.ScaleTolerance, quantity.Mass), w.write(sp.Tare, quantity.Mass))
+	return wording.Say("instruct.scale", "mass", w.write(sp.Gross, quantity.Mass), "tolerance", w.write(sp.Gross*sp.ScaleTolerance, quantity.Mass), "tare", w.write(sp.Tare, quantity.Mass))
 }

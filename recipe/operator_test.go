@@ -7,6 +7,7 @@ import (
 	"lapgate/recipe"
 	"lapgate/recipe/mass"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // TestInstructions turns one station after the other over to the operator: its
@@ -42,7 +43,7 @@ func TestInstructions(t *testing.T) {
 			before := compute(line, roll, stand).Setpoints
 			*c.mode(&line.Equipment) = recipe.Manual
 			stand.Confirmed = 2
-			got := strings.Join(recipe.Instructions(line, roll, stand), "\n")
+			got := strings.Join(wording.InEnglish(recipe.Instructions(line, roll, stand)), "\n")
 			rest := got
 			for _, w := range c.want {
 				i := strings.Index(rest, w)
@@ -71,7 +72,7 @@ func TestInstructionsInOrder(t *testing.T) {
 	line, stand := sampleLine(), sampleStand()
 	m := recipe.Manual
 	line.Equipment = recipe.Equipment{Centring: m, Stand: m, Wrap: m, Crimp: m, Glue: m, Vacuum: m, Heads: m, Header: m, Scale: m, Drives: m}
-	got := recipe.Instructions(line, sampleRoll(), stand)
+	got := wording.InEnglish(recipe.Instructions(line, sampleRoll(), stand))
 	if len(got) != 11 || !strings.HasPrefix(got[1], "Before wrapping") || !strings.HasPrefix(got[len(got)-1], "Weigh") {
 		t.Errorf("%d: %s", len(got), strings.Join(got, "\n"))
 	}
@@ -108,8 +109,8 @@ func TestWeigh(t *testing.T) {
 		{"nothing read", 0, mass.Unreadable, "cannot be judged"},
 	} {
 		v := recipe.Weigh(line, roll, sp, c.reading, 1500)
-		if v.Verdict != c.verdict || !strings.Contains(v.Text(line), c.cause) {
-			t.Errorf("%s: verdict %d, %q", c.name, v.Verdict, v.Text(line))
+		if v.Verdict != c.verdict || !strings.Contains(v.Said(line).String(), c.cause) {
+			t.Errorf("%s: verdict %d, %q", c.name, v.Verdict, v.Said(line))
 		}
 		if v.Verdict != mass.Unreadable && v.Net != c.reading-sp.Tare {
 			t.Errorf("%s: net %v", c.name, v.Net)

@@ -1,6 +1,10 @@
 package recipe
 
-import "fmt"
+import (
+	"fmt"
+
+	"lapgate/recipe/wording"
+)
 
 // Station names a group of setpoints that a line may lack; its number is its
 // bit among the groups in force of the payload.
@@ -157,7 +161,30 @@ type Finding struct {
 	Got      string   `json:"got"`
 	Limit    string   `json:"limit"`
 	Where    string   `json:"where,omitempty"`
-	Text     string   `json:"text"`
+	Text     string   `json:"text"` // in English
+	// Said is the text free of any language, nil in what older versions recorded.
+	Said *wording.Said `json:"said,omitempty"`
+}
+
+// Saying is the finding with what it says.
+func (f Finding) Saying(said wording.Said) Finding {
+	f.Text, f.Said = said.String(), &said
+	return f
+}
+
+// Same reports whether two findings are the same, whether or not both were recorded
+// with what they say free of any language.
+func (f Finding) Same(o Finding) bool {
+	f.Said, o.Said = nil, nil
+	return f == o
+}
+
+// Told is what the finding says.
+func (f *Finding) Told() wording.Said {
+	if f.Said == nil {
+		return wording.Plain(f.Text)
+	}
+	return *f.Said
 }
 
 // Held reports whether findings keep a recipe from the controller. One with

@@ -4,18 +4,19 @@ import (
 	"math"
 
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // Relief is one change that alone would give a roll its heads and its wrapper.
 type Relief struct {
-	What      string
+	What      wording.Said
 	Dimension quantity.Dimension
 	From, To  float64 // To is the most that would do
 }
 
 // relieved is one quantity of roll or line that could be made smaller.
 type relieved struct {
-	what      string
+	what      string // its key
 	dimension quantity.Dimension
 	step      float64 // to which people read it
 	get       func(*Line, *Roll) float64
@@ -23,31 +24,31 @@ type relieved struct {
 }
 
 var relievedBy = [...]relieved{
-	{"spread of the width", quantity.Length, 1e-4,
+	{"relief.spread-of-the-width", quantity.Length, 1e-4,
 		func(_ *Line, r *Roll) float64 { x := r.Extent(); return x.Widest - x.Narrowest },
 		func(_ *Line, r *Roll, share float64) {
 			x := r.Extent()
 			r.WidthMin, r.WidthMax = r.Width+(x.Narrowest-r.Width)*share, r.Width+(x.Widest-r.Width)*share
 		}},
-	{"out of round", quantity.Length, 1e-4,
+	{"relief.out-of-round", quantity.Length, 1e-4,
 		func(_ *Line, r *Roll) float64 { x := r.Extent(); return x.Largest - x.Smallest },
 		func(_ *Line, r *Roll, share float64) {
 			x := r.Extent()
 			r.DiameterMin, r.DiameterMax = r.Diameter+(x.Smallest-r.Diameter)*share, r.Diameter+(x.Largest-r.Diameter)*share
 		}},
-	{"uncertainty of the width", quantity.Length, 1e-5,
+	{"relief.uncertainty-of-the-width", quantity.Length, 1e-5,
 		func(_ *Line, r *Roll) float64 { return r.WidthU },
 		func(_ *Line, r *Roll, share float64) { r.WidthU *= share }},
-	{"uncertainty of the diameter", quantity.Length, 1e-5,
+	{"relief.uncertainty-of-the-diameter", quantity.Length, 1e-5,
 		func(_ *Line, r *Roll) float64 { return r.DiameterU },
 		func(_ *Line, r *Roll, share float64) { r.DiameterU *= share }},
-	{"uncertainty of the wrapper width", quantity.Length, 1e-5,
+	{"relief.uncertainty-of-the-wrapper-width", quantity.Length, 1e-5,
 		func(l *Line, _ *Roll) float64 { return l.Stand.WidthU },
 		func(l *Line, _ *Roll, share float64) { l.Stand.WidthU *= share }},
-	{"centring error", quantity.Length, 1e-4,
+	{"relief.centring-error", quantity.Length, 1e-4,
 		func(l *Line, _ *Roll) float64 { return l.Centring.Tolerance },
 		func(l *Line, _ *Roll, share float64) { l.Centring.Tolerance *= share }},
-	{"placement of the head", quantity.Length, 1e-4,
+	{"relief.placement-of-the-head", quantity.Length, 1e-4,
 		func(l *Line, _ *Roll) float64 { return l.Heads.Placement },
 		func(l *Line, _ *Roll, share float64) { l.Heads.Placement *= share }},
 }
@@ -84,7 +85,7 @@ func Reliefs(line *Line, roll *Roll, stand *Stand) []Relief {
 			}
 		}
 		to := math.Floor(from*low/k.step) * k.step
-		out = append(out, Relief{k.what, k.dimension, from, to})
+		out = append(out, Relief{wording.Say(k.what), k.dimension, from, to})
 	}
 	return out
 }

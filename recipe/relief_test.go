@@ -26,7 +26,7 @@ func TestReliefs(t *testing.T) {
 	} {
 		found := false
 		for _, c := range list {
-			if c.What != want.what {
+			if c.What.String() != want.what {
 				continue
 			}
 			found = true

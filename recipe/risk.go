@@ -4,6 +4,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+
+	"lapgate/recipe/wording"
 )
 
 // RiskKind is a kind of bad wrap.
@@ -22,10 +24,6 @@ const (
 )
 
 var riskNames = [RiskKinds]string{"sheet", "core", "overhang", "lap", "head", "bond", "scorch"}
-var riskLabels = [RiskKinds]string{
-	"wrapper too short", "fold on the core", "overhang outside its window", "lap too short",
-	"outer head proud", "bond not reached", "paper scorched",
-}
 
 // String is the name of the kind in JSON.
 func (k RiskKind) String() string {
@@ -35,13 +33,11 @@ func (k RiskKind) String() string {
 	return "unknown"
 }
 
+// Said is the kind in words of the table.
+func (k RiskKind) Said() wording.Said { return wording.Say("risk." + k.String()) }
+
 // Label is the kind in words.
-func (k RiskKind) Label() string {
-	if k < RiskKinds {
-		return riskLabels[k]
-	}
-	return "unknown"
-}
+func (k RiskKind) Label() string { return k.Said().String() }
 
 // Unit is the SI unit of the margin to the rule: of a length, or of a time in
 // the press.

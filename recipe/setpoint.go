@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // Setpoint is one row of the table of setpoints: all that is to be known of a
@@ -36,7 +37,7 @@ type Setpoint struct {
 	// order of the work.
 	mode     func(*Equipment) Mode
 	work     int
-	instruct func(*instructor) string
+	instruct func(*instructor) wording.Said
 }
 
 // Form is what kind of number a setpoint is.
@@ -61,117 +62,130 @@ type Limit struct {
 const Ungrouped Station = math.MaxUint8
 
 // setpoints is the table, in the order in which setpoints are shown.
-var setpoints = [...]Setpoint{
-	{Name: "wrapper_slot", Label: "wrapper slot", Group: GroupStand, Form: Whole,
+var setpoints = labelled([]Setpoint{
+	{Name: "wrapper_slot", Group: GroupStand, Form: Whole,
 		get:  func(s *Setpoints) float64 { return float64(s.Slot) },
 		set:  func(s *Setpoints, v float64) { s.Slot = int(v) },
 		mode: func(e *Equipment) Mode { return e.Stand }, work: 3, instruct: (*instructor).slot},
-	{Name: "wrapper_width_m", Label: "wrapper width", Group: GroupStand, Dimension: quantity.Length,
+	{Name: "wrapper_width_m", Group: GroupStand, Dimension: quantity.Length,
 		at: func(s *Setpoints) *float64 { return &s.WrapperWidth }},
-	{Name: "overhang_m", Label: "overhang each side", Group: GroupStand, Dimension: quantity.Length, Derived: true,
+	{Name: "overhang_m", Group: GroupStand, Dimension: quantity.Length, Derived: true,
 		at: func(s *Setpoints) *float64 { return &s.Overhang },
 		u:  func(u *Uncertainty) float64 { return u.Overhang }},
-	{Name: "layers", Label: "layers", Group: GroupWrap,
+	{Name: "layers", Group: GroupWrap,
 		at: func(s *Setpoints) *float64 { return &s.Layers }},
-	{Name: "feed_length_m", Label: "feed length", Group: GroupWrap, Dimension: quantity.Length,
+	{Name: "feed_length_m", Group: GroupWrap, Dimension: quantity.Length,
 		Limit: Limit{"limits.feed_length", func(l *Line) Range { return l.Limits.FeedLength }},
 		at:    func(s *Setpoints) *float64 { return &s.FeedLength },
 		u:     func(u *Uncertainty) float64 { return u.FeedLength },
 		mode:  func(e *Equipment) Mode { return e.Wrap }, work: 6, instruct: (*instructor).wrap},
-	{Name: "feed_counts", Label: "feed counts", Group: GroupWrap, Form: Whole,
+	{Name: "feed_counts", Group: GroupWrap, Form: Whole,
 		get: func(s *Setpoints) float64 { return float64(s.FeedCounts) },
 		set: func(s *Setpoints, v float64) { s.FeedCounts = int64(v) }},
-	{Name: "overlap_m", Label: "overlap", Group: GroupWrap, Dimension: quantity.Length,
+	{Name: "overlap_m", Group: GroupWrap, Dimension: quantity.Length,
 		at: func(s *Setpoints) *float64 { return &s.Overlap }},
-	{Name: "wrap_time_s", Label: "wrap time", Group: GroupWrap, Dimension: quantity.Time, Derived: true,
+	{Name: "wrap_time_s", Group: GroupWrap, Dimension: quantity.Time, Derived: true,
 		Limit: Limit{"limits.wrap_time", func(l *Line) Range { return l.Limits.WrapTime }},
 		at:    func(s *Setpoints) *float64 { return &s.WrapTime }},
-	{Name: "wrap_speed_m_s", Label: "wrap speed", Group: GroupWrap, Dimension: quantity.Speed,
+	{Name: "wrap_speed_m_s", Group: GroupWrap, Dimension: quantity.Speed,
 		at: func(s *Setpoints) *float64 { return &s.WrapSpeed }},
-	{Name: "turning_hz", Label: "turning drive", Group: GroupDrives, Dimension: quantity.Frequency, ZeroIsNone: true,
+	{Name: "turning_hz", Group: GroupDrives, Dimension: quantity.Frequency, ZeroIsNone: true,
 		Limit: Limit{"drives.turning.frequency", func(l *Line) Range { return l.Drives.Turning.Limits }},
 		at:    func(s *Setpoints) *float64 { return &s.TurningHz },
 		mode:  func(e *Equipment) Mode { return e.Drives }, work: 4, instruct: (*instructor).wrapDrives},
-	{Name: "feed_hz", Label: "feed drive", Group: GroupDrives, Dimension: quantity.Frequency, ZeroIsNone: true,
+	{Name: "feed_hz", Group: GroupDrives, Dimension: quantity.Frequency, ZeroIsNone: true,
 		Limit: Limit{"drives.feed.frequency", func(l *Line) Range { return l.Drives.Feed.Limits }},
 		at:    func(s *Setpoints) *float64 { return &s.FeedHz }},
-	{Name: "crimp_turns", Label: "crimp turns", Group: GroupCrimp,
+	{Name: "crimp_turns", Group: GroupCrimp,
 		Limit: Limit{"limits.crimp_turns", func(l *Line) Range { return l.Limits.CrimpTurns }},
 		at:    func(s *Setpoints) *float64 { return &s.CrimpTurns },
 		mode:  func(e *Equipment) Mode { return e.Crimp }, work: 8, instruct: (*instructor).crimp},
-	{Name: "crimp_time_s", Label: "crimp time", Group: GroupCrimp, Dimension: quantity.Time,
+	{Name: "crimp_time_s", Group: GroupCrimp, Dimension: quantity.Time,
 		Limit: Limit{"limits.crimp_time", func(l *Line) Range { return l.Limits.CrimpTime }},
 		at:    func(s *Setpoints) *float64 { return &s.CrimpTime },
 		u:     func(u *Uncertainty) float64 { return u.CrimpTime }},
-	{Name: "crimp_turning_hz", Label: "turning drive while crimping", Group: GroupDrives, Dimension: quantity.Frequency, ZeroIsNone: true,
+	{Name: "crimp_turning_hz", Group: GroupDrives, Dimension: quantity.Frequency, ZeroIsNone: true,
 		Limit: Limit{"drives.turning.frequency", func(l *Line) Range { return l.Drives.Turning.Limits }},
 		at:    func(s *Setpoints) *float64 { return &s.CrimpTurningHz },
 		mode:  func(e *Equipment) Mode { return e.Drives }, work: 7, instruct: (*instructor).crimpDrives},
-	{Name: "crimper_hz", Label: "crimper drive", Group: GroupDrives, Dimension: quantity.Frequency, ZeroIsNone: true,
+	{Name: "crimper_hz", Group: GroupDrives, Dimension: quantity.Frequency, ZeroIsNone: true,
 		Limit: Limit{"drives.crimper.frequency", func(l *Line) Range { return l.Drives.Crimper.Limits }},
 		at:    func(s *Setpoints) *float64 { return &s.CrimperHz }},
-	{Name: "crimper_position_m", Label: "crimper position from the axis", Group: GroupCrimp, Dimension: quantity.Length,
+	{Name: "crimper_position_m", Group: GroupCrimp, Dimension: quantity.Length,
 		Limit: Limit{"limits.crimper_position", func(l *Line) Range { return l.Limits.CrimperPos }},
 		at:    func(s *Setpoints) *float64 { return &s.CrimperPosition }},
-	{Name: "crimper_pressure_pa", Label: "crimper pressure", Group: GroupCrimp, Dimension: quantity.Pressure, ZeroIsNone: true,
+	{Name: "crimper_pressure_pa", Group: GroupCrimp, Dimension: quantity.Pressure, ZeroIsNone: true,
 		Limit: Limit{"limits.crimper_pressure", func(l *Line) Range { return l.Limits.CrimperPres }},
 		at:    func(s *Setpoints) *float64 { return &s.CrimperPressure }},
-	{Name: "roll_centre_height_m", Label: "roll centre height", Group: GroupCrimp, Dimension: quantity.Length,
+	{Name: "roll_centre_height_m", Group: GroupCrimp, Dimension: quantity.Length,
 		at: func(s *Setpoints) *float64 { return &s.RollCentreHeight },
 		u:  func(u *Uncertainty) float64 { return u.CentreHeight }},
-	{Name: "platen_stroke_m", Label: "platen stroke", Group: GroupHeader, Dimension: quantity.Length,
+	{Name: "platen_stroke_m", Group: GroupHeader, Dimension: quantity.Length,
 		Limit: Limit{"limits.platen_stroke", func(l *Line) Range { return l.Limits.Stroke }},
 		at:    func(s *Setpoints) *float64 { return &s.PlatenStroke }},
-	{Name: "contact_pressure_pa", Label: "contact pressure", Group: GroupHeader, Dimension: quantity.Pressure, ZeroIsNone: true,
+	{Name: "contact_pressure_pa", Group: GroupHeader, Dimension: quantity.Pressure, ZeroIsNone: true,
 		Limit: Limit{"limits.contact_pressure", func(l *Line) Range { return l.Limits.Contact }},
 		at:    func(s *Setpoints) *float64 { return &s.ContactPressure }},
-	{Name: "inner_head_m", Label: "inner head", Group: Ungrouped, Dimension: quantity.Length, ZeroIsNone: true,
+	{Name: "inner_head_m", Group: Ungrouped, Dimension: quantity.Length, ZeroIsNone: true,
 		at:   func(s *Setpoints) *float64 { return &s.InnerHead },
 		mode: func(e *Equipment) Mode { return e.Heads }, work: 2, instruct: (*instructor).innerHeads},
-	{Name: "outer_head_m", Label: "outer head", Group: Ungrouped, Dimension: quantity.Length, ZeroIsNone: true,
+	{Name: "outer_head_m", Group: Ungrouped, Dimension: quantity.Length, ZeroIsNone: true,
 		at:   func(s *Setpoints) *float64 { return &s.OuterHead },
 		mode: func(e *Equipment) Mode { return e.Heads }, work: 10, instruct: (*instructor).outerHeads},
-	{Name: "header_temperature_c", Label: "header temperature", Group: GroupHeader, Dimension: quantity.Temperature,
+	{Name: "header_temperature_c", Group: GroupHeader, Dimension: quantity.Temperature,
 		Limit: Limit{"limits.header_temperature", func(l *Line) Range { return l.Limits.Temperature }},
 		at:    func(s *Setpoints) *float64 { return &s.HeaderTemperature },
 		mode:  func(e *Equipment) Mode { return e.Header }, work: 11, instruct: (*instructor).press},
-	{Name: "header_dwell_s", Label: "header dwell", Group: GroupHeader, Dimension: quantity.Time,
+	{Name: "header_dwell_s", Group: GroupHeader, Dimension: quantity.Time,
 		Limit: Limit{"limits.header_dwell", func(l *Line) Range { return l.Limits.Dwell }},
 		at:    func(s *Setpoints) *float64 { return &s.HeaderDwell },
 		u:     func(u *Uncertainty) float64 { return u.Dwell }},
-	{Name: "header_dwell_nominal_s", Label: "header dwell, nominal", Group: GroupHeader, Dimension: quantity.Time, Derived: true,
+	{Name: "header_dwell_nominal_s", Group: GroupHeader, Dimension: quantity.Time, Derived: true,
 		at: func(s *Setpoints) *float64 { return &s.HeaderDwellNominal }},
-	{Name: "header_dwell_fast_s", Label: "header dwell, insulated behind", Group: GroupHeader, Dimension: quantity.Time, Derived: true,
+	{Name: "header_dwell_fast_s", Group: GroupHeader, Dimension: quantity.Time, Derived: true,
 		at: func(s *Setpoints) *float64 { return &s.HeaderDwellFast }},
-	{Name: "header_close_min_c", Label: "least platen temperature at closing", Group: GroupHeader, Dimension: quantity.Temperature, ZeroIsNone: true,
+	{Name: "header_close_min_c", Group: GroupHeader, Dimension: quantity.Temperature, ZeroIsNone: true,
 		at: func(s *Setpoints) *float64 { return &s.CloseMin }},
-	{Name: "header_close_max_c", Label: "greatest platen temperature at closing", Group: GroupHeader, Dimension: quantity.Temperature, ZeroIsNone: true,
+	{Name: "header_close_max_c", Group: GroupHeader, Dimension: quantity.Temperature, ZeroIsNone: true,
 		at: func(s *Setpoints) *float64 { return &s.CloseMax }},
-	{Name: "glue_mass_kg", Label: "edge glue", Group: GroupGlue, Dimension: quantity.Mass,
+	{Name: "glue_mass_kg", Group: GroupGlue, Dimension: quantity.Mass,
 		Limit: Limit{"limits.glue_mass", func(l *Line) Range { return l.Limits.Glue }},
 		at:    func(s *Setpoints) *float64 { return &s.GlueMass },
 		mode:  func(e *Equipment) Mode { return e.Glue }, work: 9, instruct: (*instructor).glue},
-	{Name: "vacuum_zones", Label: "vacuum zones", Group: GroupWrap, Form: Bits, ZeroIsNone: true,
+	{Name: "vacuum_zones", Group: GroupWrap, Form: Bits, ZeroIsNone: true,
 		get:  func(s *Setpoints) float64 { return float64(s.VacuumZones) },
 		set:  func(s *Setpoints, v float64) { s.VacuumZones = uint16(v) },
 		mode: func(e *Equipment) Mode { return e.Vacuum }, work: 5, instruct: (*instructor).zones},
-	{Name: "tare_kg", Label: "tare", Group: GroupWeigh, Dimension: quantity.Mass,
+	{Name: "tare_kg", Group: GroupWeigh, Dimension: quantity.Mass,
 		at: func(s *Setpoints) *float64 { return &s.Tare }},
-	{Name: "gross_kg", Label: "gross mass", Group: GroupWeigh, Dimension: quantity.Mass,
+	{Name: "gross_kg", Group: GroupWeigh, Dimension: quantity.Mass,
 		Limit: Limit{"limits.gross", func(l *Line) Range { return l.Limits.Gross }},
 		at:    func(s *Setpoints) *float64 { return &s.Gross },
 		u:     func(u *Uncertainty) float64 { return u.Gross },
 		mode:  func(e *Equipment) Mode { return e.Scale }, work: 12, instruct: (*instructor).scale},
-	{Name: "scale_tolerance", Label: "scale tolerance", Group: GroupWeigh,
+	{Name: "scale_tolerance", Group: GroupWeigh,
 		at: func(s *Setpoints) *float64 { return &s.ScaleTolerance }},
-	{Name: "centring_offset_m", Label: "centring offset", Group: GroupCentre, Dimension: quantity.Length,
+	{Name: "centring_offset_m", Group: GroupCentre, Dimension: quantity.Length,
 		Limit: Limit{"limits.centring_offset", func(l *Line) Range { return Range{-l.Limits.Centring, l.Limits.Centring} }},
 		at:    func(s *Setpoints) *float64 { return &s.CentringOffset },
 		mode:  func(e *Equipment) Mode { return e.Centring }, work: 1, instruct: (*instructor).centring},
+})
+
+// labelled gives each row its label.
+func labelled(rows []Setpoint) []Setpoint {
+	for i := range rows {
+		rows[i].Label = rows[i].Said().String()
+	}
+	return rows
+}
+
+// Said is the label in words of the table.
+func (p *Setpoint) Said() wording.Said {
+	return wording.Say("setpoint." + strings.ReplaceAll(p.Name, "_", "-"))
 }
 
 // AllSetpoints is the table of setpoints in the order in which they are shown.
-func AllSetpoints() []Setpoint { return slices.Clone(setpoints[:]) }
+func AllSetpoints() []Setpoint { return slices.Clone(setpoints) }
 
 // FindSetpoint is the row of a name, nil when there is none.
 func FindSetpoint(name string) *Setpoint {

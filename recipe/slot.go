@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"lapgate/recipe/reel"
+	"lapgate/recipe/wording"
 )
 
 // Fit is whether the wrapper of a slot serves a roll, or why not.
@@ -23,28 +24,31 @@ const (
 	TooShort // what is left on it does not reach
 )
 
-func (f Fit) String() string {
+func (f Fit) String() string { return f.Said().String() }
+
+// Said is the same in words of the table.
+func (f Fit) Said() wording.Said {
 	switch f {
 	case Fits:
-		return "fits"
+		return wording.Say("fit.fits")
 	case Empty:
-		return "empty"
+		return wording.Say("fit.empty")
 	case OutOfService:
-		return "out of service"
+		return wording.Say("fit.out-of-service")
 	case BeingHung:
-		return "being hung"
+		return wording.Say("fit.being-hung")
 	case NotAllowed:
-		return "material not allowed by the specification"
+		return wording.Say("fit.not-allowed")
 	case NotReady:
-		return "not ready"
+		return wording.Say("fit.not-ready")
 	case TooNarrow:
-		return "too narrow"
+		return wording.Say("fit.too-narrow")
 	case TooWide:
-		return "too wide"
+		return wording.Say("fit.too-wide")
 	case TooShort:
-		return "too little left"
+		return wording.Say("fit.too-short")
 	}
-	return "unknown"
+	return wording.Say("fit.unknown")
 }
 
 // Candidate is one slot of the stand as seen for one roll.

@@ -2,10 +2,10 @@ package recipe
 
 import (
 	"math"
-	"strings"
 
 	"lapgate/recipe/mass"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // WeighVerdict is what a reading of the scale says of a wrapped roll, kg.
@@ -27,54 +27,54 @@ type WeighCause struct {
 	Gross float64 // what the roll would weigh, kg
 }
 
-// text is the cause in a sentence.
-func (c *WeighCause) text() string {
+// Said is the cause in a sentence.
+func (c *WeighCause) Said() wording.Said {
 	switch c.Kind {
 	case mass.WrongGrade:
-		return "the roll is of grade " + c.Name
+		return wording.Say("cause.wrong-grade", "name", c.Name)
 	case mass.WrongCore:
-		return "the roll has the core " + c.Name
+		return wording.Say("cause.wrong-core", "name", c.Name)
 	case mass.WrongRoll:
-		return "another roll is on the scale"
+		return wording.Say("cause.wrong-roll")
 	case mass.NoOuterHeads:
-		return "both outer heads are missing"
+		return wording.Say("cause.no-outer-heads")
 	case mass.OneOuterHead:
-		return "an outer head is missing"
+		return wording.Say("cause.one-outer-head")
 	case mass.NoInnerHeads:
-		return "both inner heads are missing"
+		return wording.Say("cause.no-inner-heads")
 	case mass.OneInnerHead:
-		return "an inner head is missing"
+		return wording.Say("cause.one-inner-head")
 	case mass.NoWrapper:
-		return "the roll has no wrapper"
+		return wording.Say("cause.no-wrapper")
 	case mass.DoubleWrapper:
-		return "the roll was wrapped twice"
+		return wording.Say("cause.double-wrapper")
 	}
-	return "unknown cause"
+	return wording.Say("cause.unknown")
 }
 
-// Text is the verdict in a sentence with its likely causes, in the units of
+// Said is the verdict in a sentence with its likely causes, in the units of
 // the line.
-func (v *WeighVerdict) Text(line *Line) string {
+func (v *WeighVerdict) Said(line *Line) wording.Said {
 	kg := func(m float64) string { return line.Write(m, quantity.Mass) }
-	head := "the scale reads " + kg(v.Reading) + ", expected are " + kg(v.Gross) + " ± " + kg(v.Allowed)
+	reads := wording.Say("weighed.reads", "got", kg(v.Reading), "expected", kg(v.Gross), "tolerance", kg(v.Allowed))
 	switch v.Verdict {
 	case mass.Good:
-		return head
+		return reads
 	case mass.Doubtful:
-		head += "; it is off by " + kg(math.Abs(v.Delta)) + ", but no more than the prediction itself may be"
+		reads = wording.Say("weighed.doubtful", "reads", reads, "off", kg(math.Abs(v.Delta)))
 	case mass.Wrong:
-		head += "; it is off by " + kg(math.Abs(v.Delta))
+		reads = wording.Say("weighed.wrong", "reads", reads, "off", kg(math.Abs(v.Delta)))
 	default:
-		return "the scale reading of " + kg(v.Reading) + " cannot be judged"
+		return wording.Say("weighed.unreadable", "got", kg(v.Reading))
 	}
 	if len(v.Causes) == 0 {
-		return head + ", and no single cause explains it; weigh again and look at roll and scale"
+		return wording.Say("weighed.no-cause", "reads", reads)
 	}
-	why := make([]string, len(v.Causes))
+	why := make([]wording.Said, len(v.Causes))
 	for i := range v.Causes {
-		why[i] = v.Causes[i].text() + " (" + kg(v.Causes[i].Gross) + ")"
+		why[i] = wording.Say("weighed.cause", "cause", v.Causes[i].Said(), "mass", kg(v.Causes[i].Gross))
 	}
-	return head + "; likely, the best first: " + strings.Join(why, ", ") + ". Look at the roll before its label is printed"
+	return wording.Say("weighed.causes", "reads", reads, "causes", wording.Join("list.comma", why))
 }
 
 // mostCauses bounds how many causes are told.

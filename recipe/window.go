@@ -1,6 +1,10 @@
 package recipe
 
-import "math"
+import (
+	"math"
+
+	"lapgate/recipe/wording"
+)
 
 // Window is what the overhang of a roll must keep, and the rules that set its
 // ends.
@@ -47,18 +51,21 @@ const (
 	boundaries
 )
 
-func (b Boundary) String() string {
+func (b Boundary) String() string { return b.Said().String() }
+
+// Said is the same in words of the table.
+func (b Boundary) Said() wording.Said {
 	switch b {
 	case ByMinimum:
-		return "least overhang of the specification"
+		return wording.Say("rule.minimum")
 	case ByLap:
-		return "least lap on the outer head"
+		return wording.Say("rule.lap")
 	case ByMaximum:
-		return "greatest overhang of the specification"
+		return wording.Say("rule.maximum")
 	case ByCore:
-		return "clearance of the fold to the core"
+		return wording.Say("rule.core")
 	}
-	return "unknown rule"
+	return wording.Say("rule.unknown")
 }
 
 // WrapperWindow is the window of the overhang for a roll by the paper of a

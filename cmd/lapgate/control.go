@@ -12,6 +12,7 @@ import (
 	"lapgate/gateway/config"
 	"lapgate/gateway/control"
 	"lapgate/gateway/present"
+	"lapgate/recipe/wording"
 )
 
 // daemonFlags say which daemon is meant.
@@ -43,30 +44,52 @@ func (f *daemonFlags) now(p *program) time.Time {
 
 // path is the control socket of the daemon.
 func (f *daemonFlags) path(p *program) (string, error) {
-	if len(f.source.set) > 0 {
-		return "", usageError("--set: the daemon decides what is in force: its file, and the flags it was started with; change the file and reload it, or give --socket PATH where --set moved the daemon's socket")
-	}
+	s, err := f.snapshot(p)
 	switch {
-	case f.socket != "" && f.source.path != "":
-		return "", usageError("--socket and --config both name a daemon; give one of them")
-	case f.socket != "":
-		return f.socket, nil
-	}
-	src, err := p.source(&f.source)
-	if err != nil {
+	case err != nil:
 		return "", err
-	}
-	if src.Path == "" {
-		return "", usageError("no daemon is named; give --config FILE, --socket PATH or set %s", configVariable)
-	}
-	s, err := config.Load(src)
-	if err != nil {
-		return "", &exitError{exitConfig, fmt.Errorf("%w\nthe configuration tells where the daemon listens; give --socket PATH to do without it", err)}
-	}
-	if s.Socket() == "" {
+	case s == nil:
+		return f.socket, nil
+	case s.Socket() == "":
 		return "", &exitError{exitConfig, fmt.Errorf("control.socket is none: this daemon takes no commands; set one and restart it")}
 	}
 	return s.Socket(), nil
+}
+
+// words is the language in which the daemon tells people, as far as a configuration is
+// named.
+func (f *daemonFlags) words(p *program) (*wording.Words, error) {
+	s, err := f.snapshot(p)
+	if err != nil || s == nil {
+		return nil, err
+	}
+	return s.Words, nil
+}
+
+// snapshot is the configuration that tells of the daemon, nil where its socket is
+// given.
+func (f *daemonFlags) snapshot(p *program) (*config.Snapshot, error) {
+	if len(f.source.set) > 0 {
+		return nil, usageError("--set: the daemon decides what is in force: its file, and the flags it was started with; change the file and reload it, or give --socket PATH where --set moved the daemon's socket")
+	}
+	switch {
+	case f.socket != "" && f.source.path != "":
+		return nil, usageError("--socket and --config both name a daemon; give one of them")
+	case f.socket != "":
+		return nil, nil
+	}
+	src, err := p.source(&f.source)
+	if err != nil {
+		return nil, err
+	}
+	if src.Path == "" {
+		return nil, usageError("no daemon is named; give --config FILE, --socket PATH or set %s", configVariable)
+	}
+	s, err := config.Load(src)
+	if err != nil {
+		return nil, &exitError{exitConfig, fmt.Errorf("%w\nthe configuration tells where the daemon listens; give --socket PATH to do without it", err)}
+	}
+	return s, nil
 }
 
 // command sends one command and prints what came of it.

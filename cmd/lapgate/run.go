@@ -87,7 +87,7 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 	if err != nil {
 		return err
 	}
-	shown := status.Source{Version: thisBuild().Version, Lines: g.Lines, Newest: g.Newest, Config: g.Config, Metrics: registry, Zone: p.zone()}
+	shown := status.Source{Version: thisBuild().Version, Lines: g.Lines, Newest: g.Newest, Config: g.Config, Metrics: registry, Words: g.Words, Zone: p.zone()}
 	o := &gateway.Operator{Gateway: g, Source: src, Status: shown.View}
 	if socket := snapshot.Socket(); socket != "" {
 		channel, err := control.Listen(ctx, socket, o.Handle)

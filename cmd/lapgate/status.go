@@ -14,6 +14,7 @@ import (
 	"lapgate/gateway/report"
 	"lapgate/gateway/status"
 	"lapgate/recipe"
+	"lapgate/recipe/wording"
 )
 
 // watchEvery is the time between two looks where none is given.
@@ -74,6 +75,10 @@ func (p *program) status(ctx context.Context, f *statusFlags) error {
 }
 
 func (p *program) showStatus(ctx context.Context, f *statusFlags) error {
+	words, err := f.daemon.words(p)
+	if err != nil {
+		return err
+	}
 	reply, err := p.ask(ctx, &f.daemon, control.Request{Command: control.Status, Line: f.line})
 	if err != nil {
 		return err
@@ -93,7 +98,7 @@ func (p *program) showStatus(ctx context.Context, f *statusFlags) error {
 			fmt.Fprintln(p.stdout)
 		}
 		l := &v.Lines[i]
-		if err := p.printer(f.output, l.Writing()).Print(p.statusText(l)); err != nil {
+		if err := p.printer(f.output, l.Writing()).Print(p.statusText(words, l)); err != nil {
 			return err
 		}
 	}
@@ -136,20 +141,20 @@ type shownSetting struct {
 	Margin  string `json:"margin,omitempty"`
 }
 
-func (p *program) statusText(l *status.LineView) *shownStatus {
+func (p *program) statusText(words *wording.Words, l *status.LineView) *shownStatus {
 	n := &l.Now
 	sign := ""
 	if n.Need {
 		sign = "▲ "
 	}
 	out := &shownStatus{
-		Line: l.Line, Writing: present.Clean(l.ArmingWords(p.zone())), Link: l.LinkWords(), Onward: present.Clean(l.OnwardWords()), At: l.At,
+		Line: l.Line, Writing: present.Clean(l.ArmingWords(words, p.zone())), Link: l.LinkWords(words), Onward: present.Clean(l.OnwardWords(words)), At: l.At,
 		Now:        &shownNow{State: sign + n.State, Do: n.Do, Why: n.Why, Where: n.Where, Caution: n.Caution, Code: n.Code, Notes: n.Notes},
 		Conditions: l.Standing, Roll: l.Roll, Stand: l.Stand, Rolls: l.Rolls,
 	}
 	for i, step := range n.Steps {
 		if i > 0 {
-			out.Now.Then = append(out.Now.Then, "then: "+step)
+			out.Now.Then = append(out.Now.Then, words.Of("page.then.small", "step", step))
 		}
 	}
 	for _, s := range l.Settings {

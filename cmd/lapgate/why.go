@@ -123,5 +123,5 @@ func (p *program) whySource(f *whyFlags, path string) (report.Told, string, erro
 	if path == "" {
 		path = s.Journal.Path(line.Recipe.Name)
 	}
-	return report.Told{Line: line.Recipe, Hash: s.Hash}, path, nil
+	return report.Told{Line: line.Recipe, Hash: s.Hash, Words: s.Words}, path, nil
 }

@@ -289,7 +289,7 @@ func (r reader) expected() (e Expected) {
 		}
 	case Noticed:
 		for _, c := range notice.Codes() {
-			known = append(known, string(c.Code))
+			known = append(known, string(c))
 		}
 	default:
 		if len(e.Codes) > 0 {

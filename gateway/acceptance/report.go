@@ -234,7 +234,7 @@ func coverageOf(line *recipe.Line, steps []Step, observed []Observation) Coverag
 		c.Slots = append(c.Slots, Covered{Name: fmt.Sprintf("slot %d", s.Number), What: s.Paper})
 	}
 	for _, f := range Holds() {
-		c.Findings = append(c.Findings, Covered{Name: string(f.Code), What: f.Meaning})
+		c.Findings = append(c.Findings, Covered{Name: string(f.Code), What: f.Meaning().String()})
 	}
 	for i := range steps {
 		if steps[i].Expected.Verdict != Noticed {

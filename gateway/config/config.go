@@ -21,6 +21,7 @@ import (
 	"lapgate/gateway/tags"
 	"lapgate/recipe"
 	"lapgate/recipe/rate"
+	"lapgate/recipe/wording"
 )
 
 // Source is where a configuration comes from. Flags win over the environment,
@@ -51,6 +52,7 @@ type Snapshot struct {
 	Control   Control
 	Publish   Publish
 	Shifts    Shifts
+	Words     *wording.Words // what people at the line read; nil for English
 	Materials recipe.Materials
 	Lines     []Line
 	// Hash is the first 32 bits of a SHA-256 over the effective values in
@@ -161,10 +163,12 @@ func Load(src Source) (*Snapshot, error) {
 	var doc document
 	d.structure(reflect.ValueOf(&doc).Elem(), root, "", root.pos)
 	d.cross(&doc)
+	words := d.readWords(doc.Words)
 	if len(d.problems) > 0 {
 		return nil, d.failed(data)
 	}
 	s := d.snapshot(&doc)
+	s.Words = words
 	s.Text = d.withoutSecrets(string(data))
 	return s, nil
 }

@@ -25,6 +25,7 @@ type document struct {
 	Control          Control `cfg:"control" restart:"restart the daemon to change it" doc:"commands of an operator to the running daemon"`
 	Publish          Publish `cfg:"publish" restart:"restart the daemon to change it" doc:"what is sent onward, to a historian or another system of the mill"`
 	Shifts           Shifts  `cfg:"shifts" doc:"when people take over from each other"`
+	Words            Words   `cfg:"words" doc:"language of the people at the line"`
 	recipe.Materials `cfg:",inline"`
 	Lines            []line `cfg:"lines" doc:"the wrapping lines, each with its controller"`
 }

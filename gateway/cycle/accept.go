@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"lapgate/gateway/record"
+	"lapgate/recipe/wording"
 )
 
 // doubtJournal takes what speaks against the journal. It is a record, so that it stands also
@@ -24,7 +25,7 @@ func (m *Machine) doubtJournal(texts ...string) {
 		}
 	}
 	if len(m.mem.Doubts) > 0 {
-		m.raise(condDoubt, "the journal is doubtful: "+strings.Join(m.mem.Doubts, "; "))
+		m.raise(condDoubt, wording.Say("told.journal-doubtful", "why", strings.Join(m.mem.Doubts, "; ")))
 	}
 }
 

@@ -3,6 +3,7 @@ package cycle
 import (
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
+	"lapgate/recipe/wording"
 )
 
 // Action is something that the shell has to do. The actions of one step are
@@ -39,7 +40,8 @@ type (
 	Notify struct {
 		Code   string
 		Level  Level
-		Text   string
+		Said   wording.Said
+		Text   string // the same in English
 		Fields []Field
 	}
 	// OverrideAnswer answers OverrideRoll in the same step.
@@ -100,7 +102,7 @@ const (
 	Alarm
 )
 
-// Field is one datum of a notice.
+// Field is one datum of a notice. What is for people is a wording.Said.
 type Field struct {
 	Key   string
 	Value any

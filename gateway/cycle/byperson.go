@@ -10,6 +10,7 @@ import (
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
 	"lapgate/recipe"
+	"lapgate/recipe/wording"
 )
 
 // wordLife is how long a person's word may wait to take effect. Whoever gave
@@ -103,11 +104,11 @@ func (m *Machine) askOverride(e OverrideRoll) {
 		m.refuseOverride(m.view.roll, &e, a.Problems[0])
 	case !e.Preview:
 		m.override = &waitingOverride{e, m.bind()}
-		text := "the override waits for the offer of its request"
+		said := wording.Say("told.override-waits")
 		if a.Held {
-			text = "the roll is held; press retry at the controller within five minutes and the override is offered"
+			said = wording.Say("told.override-waits.held")
 		}
-		m.tell(noteOverrideWaits, text, Field{"roll_no", m.view.roll}, Field{"by", e.By}, Field{"user", e.User})
+		m.tell(noteOverrideWaits, said, Field{"roll_no", m.view.roll}, Field{"by", e.By}, Field{"user", e.User})
 	}
 }
 
@@ -137,7 +138,7 @@ func (m *Machine) wordProblems(token handshake.Token, roll uint32) (problems pro
 }
 
 func (m *Machine) refuseOverride(roll uint32, e *OverrideRoll, why string) {
-	m.tell(noteOverrideRefused, fmt.Sprintf("override of roll %d by %s is refused: %s", roll, e.By, why),
+	m.tell(noteOverrideRefused, wording.Say("told.override-refused", "roll", roll, "by", e.By, "why", why),
 		Field{"roll_no", roll}, Field{"by", e.By}, Field{"user", e.User})
 }
 
@@ -145,7 +146,7 @@ func (m *Machine) refuseOverride(roll uint32, e *OverrideRoll, why string) {
 func (m *Machine) dropOverride(why string) {
 	if o := m.override; o != nil {
 		m.override = nil
-		m.tell(noteOverrideDropped, fmt.Sprintf("override of roll %d by %s ends unused: %s", o.given.RollNo, o.By, why),
+		m.tell(noteOverrideDropped, wording.Say("told.override-dropped", "roll", o.given.RollNo, "by", o.By, "why", why),
 			Field{"roll_no", o.given.RollNo}, Field{"by", o.By}, Field{"user", o.User})
 	}
 }
@@ -202,11 +203,11 @@ func (m *Machine) takeOverride(v *View) *record.Override {
 func (m *Machine) tellOverride(o *record.Override) {
 	if len(o.Refused) > 0 {
 		m.tell(noteOverrideRefused,
-			fmt.Sprintf("override of roll %d by %s is refused: %s", o.Roll, o.By, o.Refused[0].Text),
+			wording.Say("told.override-refused", "roll", o.Roll, "by", o.By, "why", o.Refused[0].Told()),
 			Field{"roll_no", o.Roll}, Field{"by", o.By}, Field{"user", o.User}, Field{"findings", o.Refused})
 		return
 	}
-	m.tell(noteOverride, fmt.Sprintf("roll %d gets a recipe by %s: %s", o.Roll, o.By, o.Text),
+	m.tell(noteOverride, wording.Say("told.override-offered", "roll", o.Roll, "by", o.By, "change", o.Text),
 		Field{"roll_no", o.Roll}, Field{"by", o.By}, Field{"user", o.User}, Field{"reason", o.Reason})
 }
 

@@ -1,11 +1,11 @@
 package cycle
 
 import (
-	"fmt"
 	"time"
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
+	"lapgate/recipe/wording"
 )
 
 // Evidence that a committed offer can no longer be accepted. It closes the offer
@@ -48,7 +48,7 @@ func (m *Machine) awaitVerdict(v *View) {
 	case m.pending != nothing, r.Token() != o.Token, r.Phase != handshake.Await,
 		m.now.Mono-m.fly.commitAt < m.times.Verdict:
 	case m.fly.resends >= commitResends:
-		m.tell(noteNoVerdict, "the controller gives no verdict; a new session settles the offer", m.offerFields(o)...)
+		m.tell(noteNoVerdict, wording.Say("told.offer-unanswered"), m.offerFields(o)...)
 		m.leave(causeNoVerdict)
 	default:
 		m.fly.resends++
@@ -166,7 +166,7 @@ func (m *Machine) seeNoVerdict(r *handshake.Request) {
 	}
 	m.countLag(r)
 	if m.now.Mono-c.noVerdictAt >= m.times.Verdict {
-		m.raise(condNoVerdict, fmt.Sprintf("the result names the offer, but its verdict is %d, which is none; the offer stays open", r.ResultVerdict),
+		m.raise(condNoVerdict, wording.Say("told.verdict-invalid", "verdict", uint16(r.ResultVerdict)),
 			m.offerFields(m.mem.Open)...)
 	}
 	m.collect(r)
@@ -199,7 +199,7 @@ func (m *Machine) tellLag(r *handshake.Request) {
 	m.countLag(r)
 	n := m.ending.lag
 	if told := m.mostLag > 0; n > 0 && !told {
-		m.tell(noteLag, fmt.Sprintf("your result lags your phase by %d publications; phase, result and last OFFER belong into one", n),
+		m.tell(noteLag, wording.Say("told.result-lags", "count", n),
 			Field{"publications", n})
 	}
 	m.mostLag = max(m.mostLag, n)

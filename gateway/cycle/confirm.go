@@ -7,6 +7,7 @@ import (
 	"lapgate/gateway/record"
 	"lapgate/recipe"
 	"lapgate/recipe/check"
+	"lapgate/recipe/wording"
 )
 
 // waitingConfirm is a confirmation that waits for its request to be offered.
@@ -40,14 +41,14 @@ func (m *Machine) askConfirm(e ConfirmFinding) {
 	fields := []Field{{"roll_no", m.view.roll}, {"by", e.By}, {"user", e.User}, {"finding", string(e.Finding)}}
 	switch {
 	case len(a.Problems) > 0:
-		m.tell(noteConfirmRefused, fmt.Sprintf("confirmation of %s for roll %d by %s is refused: %s", e.Finding, m.view.roll, e.By, a.Problems[0]), fields...)
+		m.tell(noteConfirmRefused, wording.Say("told.confirmation-refused", "finding", e.Finding, "roll", m.view.roll, "by", e.By, "why", a.Problems[0]), fields...)
 	case !e.Preview:
 		m.confirm = &waitingConfirm{e, m.bind(), a.Text}
-		text := "the confirmation waits for the offer of its request"
+		said := wording.Say("told.confirmation-waits")
 		if a.Held {
-			text = "the roll is held; press retry at the controller within five minutes and the confirmation takes effect"
+			said = wording.Say("told.confirmation-waits.held")
 		}
-		m.tell(noteConfirmWaits, text, fields...)
+		m.tell(noteConfirmWaits, said, fields...)
 	}
 }
 
@@ -78,7 +79,7 @@ func (m *Machine) takeConfirm(v *View) {
 	}
 	m.confirm = nil
 	m.journal(record.Confirm{Roll: v.Request.RollNo, Token: c.token, Finding: c.Finding, By: c.By, User: c.User, Text: c.text})
-	m.tell(noteConfirmed, fmt.Sprintf("%s confirmed %s for roll %d", c.By, c.Finding, v.Request.RollNo),
+	m.tell(noteConfirmed, wording.Say("told.finding-confirmed", "by", c.By, "finding", c.Finding, "roll", v.Request.RollNo),
 		Field{"roll_no", v.Request.RollNo}, Field{"by", c.By}, Field{"user", c.User}, Field{"finding", string(c.Finding)})
 }
 
@@ -86,7 +87,7 @@ func (m *Machine) takeConfirm(v *View) {
 func (m *Machine) dropConfirm(why string) {
 	if c := m.confirm; c != nil {
 		m.confirm = nil
-		m.tell(noteConfirmDropped, fmt.Sprintf("confirmation of %s for roll %d by %s ends unused: %s", c.Finding, c.given.RollNo, c.By, why),
+		m.tell(noteConfirmDropped, wording.Say("told.confirmation-dropped", "finding", c.Finding, "roll", c.given.RollNo, "by", c.By, "why", why),
 			Field{"roll_no", c.given.RollNo}, Field{"by", c.By}, Field{"user", c.User})
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"lapgate/gateway/process"
 	"lapgate/gateway/record"
 	"lapgate/recipe"
+	"lapgate/recipe/wording"
 )
 
 // State of the machine; the number is the one in the heartbeat.
@@ -231,7 +232,7 @@ func (m *Machine) Step(at Moment, ev Event) []Action {
 	m.agePersons()
 	m.ageStations()
 	if m.mem.HoldAll && m.standing(condHoldAll) < 0 {
-		m.raise(condHoldAll, "every roll is held until the hold is ended, as before this start")
+		m.raise(condHoldAll, wording.Say("told.hold-all.before"))
 	}
 	if m.untold != nil {
 		m.tellProcess(m.untold)
@@ -282,9 +283,9 @@ func (m *Machine) take(ev Event) {
 	case Shadowed:
 		if e.Cause == record.CauseJournal {
 			m.begins = false
-			m.raise(condJournal, e.Reason)
+			m.raise(condJournal, wording.Plain(e.Reason))
 		} else {
-			m.raise(condShadow, "the line is in shadow until somebody arms it: "+e.Reason)
+			m.raise(condShadow, wording.Say("told.shadow", "why", e.Reason))
 		}
 	case HoldsUnknown:
 		m.forgotHolds()
@@ -417,7 +418,7 @@ func (m *Machine) disconnected(err string) {
 	m.leave(causeLink)
 	m.linkUp = false
 	m.pending = nothing
-	m.raise(ConditionLink, "the connection to the controller is gone: "+err)
+	m.raise(ConditionLink, wording.Say("told.link-down", "why", err))
 }
 
 // leave ends the session, if there is one. An offer on its way stays open: it
@@ -440,12 +441,12 @@ func (m *Machine) leave(cause string) {
 	m.ses.name = handshake.Session{}
 	m.ses.adopted = false
 	m.ses.cause = cause
-	m.tell(noteSessionLeft, "the session was left: "+cause, Field{"cause", cause})
+	m.tell(noteSessionLeft, wording.Say("told.session-left", "cause", cause), Field{"cause", cause})
 }
 
 func (m *Machine) journalFailed(err string) {
 	m.tell(noteJournalFailed,
-		"a record could not be made durable, so nothing more is offered: "+err)
+		wording.Say("told.journal-failed", "why", err))
 	if m.ses.adopted && m.armed && m.linkUp {
 		m.ses.flags |= handshake.FlagJournalFault
 		m.sendBeat()
@@ -458,7 +459,7 @@ func (m *Machine) journalFailed(err string) {
 func (m *Machine) refused(e Refused) {
 	m.pending = nothing
 	m.count("refused/" + e.Block.String())
-	m.raise(refusedKey(e.Block), "the controller refuses block "+e.Block.String()+": "+e.Err,
+	m.raise(refusedKey(e.Block), wording.Say("told.controller-refuses", "block", e.Block.String(), "why", e.Err),
 		Field{"block", e.Block.String()})
 	if m.state == StatePrepare && m.fly.tries >= payloadTries {
 		m.void(voidRefused)
@@ -479,7 +480,7 @@ func (m *Machine) arm(e Arm) {
 				m.end(seen) // whoever arms the line by name has looked
 			}
 		}
-		m.tell(noteArmed, "writing is allowed", Field{"by", e.By}, Field{"user", e.User})
+		m.tell(noteArmed, wording.Say("told.armed"), Field{"by", e.By}, Field{"user", e.User})
 		if m.state == StateWatch {
 			m.state = StateOffline
 			m.ses.cause = causeArmed
@@ -487,9 +488,9 @@ func (m *Machine) arm(e Arm) {
 		return
 	}
 	if e.Cause == record.CauseSwap {
-		m.tell(noteSwapped, "writing is forbidden: "+e.Reason)
+		m.tell(noteSwapped, wording.Say("told.controller-swapped", "why", e.Reason))
 	}
-	m.tell(noteDisarmed, "writing is forbidden; an open offer is settled when it is allowed again", Field{"by", e.By}, Field{"user", e.User})
+	m.tell(noteDisarmed, wording.Say("told.disarmed"), Field{"by", e.By}, Field{"user", e.User})
 	m.dropOverride("writing was forbidden")
 	m.dropConfirm("writing was forbidden")
 	m.leave(causeDisarmed)
@@ -500,7 +501,7 @@ func (m *Machine) arm(e Arm) {
 
 // forgotHolds says that the journal may have forgotten a hold.
 func (m *Machine) forgotHolds() {
-	m.raise(condHoldsUnknown, "the journal is a new one, or was put back: whether somebody held all rolls before is not known")
+	m.raise(condHoldsUnknown, wording.Say("told.holds-unknown"))
 }
 
 func (m *Machine) setHoldAll(e HoldAll) {
@@ -510,7 +511,7 @@ func (m *Machine) setHoldAll(e HoldAll) {
 	m.journal(record.Hold(e))
 	m.end(condHoldsUnknown)
 	if e.On {
-		m.raise(condHoldAll, "every roll is held until the hold is ended: "+e.Reason, Field{"by", e.By}, Field{"user", e.User})
+		m.raise(condHoldAll, wording.Say("told.hold-all", "why", e.Reason), Field{"by", e.By}, Field{"user", e.User})
 	} else {
 		m.end(condHoldAll)
 	}
@@ -523,7 +524,7 @@ func (m *Machine) configure(e Configure) {
 	}
 	m.journal(e.Record)
 	m.next = &e // one that waited never came into force
-	m.tell(noteConfigWaits, "another configuration takes effect at the next roll")
+	m.tell(noteConfigWaits, wording.Say("told.config-waits"))
 }
 
 // takeConfig puts a waiting configuration in force. It is called between
@@ -535,7 +536,7 @@ func (m *Machine) takeConfig() {
 	m.line, m.hash = m.next.Line, m.next.Record.Hash
 	m.process.Recipe = m.line
 	m.next = nil
-	m.tell(noteConfigInForce, "another configuration is in force")
+	m.tell(noteConfigInForce, wording.Say("told.config-in-force"))
 }
 
 // setLease takes what the store of the lease says. Its silence is no evidence of
@@ -543,7 +544,7 @@ func (m *Machine) takeConfig() {
 func (m *Machine) setLease(e Lease) {
 	if e.Silent {
 		if m.pair {
-			m.raise(condLeaseSilent, "the store of the lease does not answer; each gateway goes on as it is")
+			m.raise(condLeaseSilent, wording.Say("told.lease-silent"))
 		}
 		return
 	}

@@ -10,6 +10,7 @@ import (
 	"lapgate/recipe"
 	"lapgate/recipe/caution"
 	"lapgate/recipe/check"
+	"lapgate/recipe/wording"
 )
 
 // Codes of the findings that arise on the way to the controller.
@@ -27,13 +28,13 @@ const (
 // the checks. None of them can be overridden.
 func Codes() []check.CodeInfo {
 	return []check.CodeInfo{
-		{Code: CodeDoesNotFit, Severity: recipe.Hold, Reason: uint16(handshake.HoldConfigFault), Meaning: "a setpoint does not fit its field in the payload"},
-		{Code: CodePermissives, Severity: recipe.Hold, Reason: uint16(handshake.HoldPermissive), Meaning: "the controller says that not all permissives are on"},
-		{Code: CodeMeasurement, Severity: recipe.Hold, Reason: uint16(handshake.HoldMeasurement), Meaning: "the controller says that its dimensions are not valid"},
-		{Code: CodeTag, Severity: recipe.Hold, Reason: uint16(handshake.HoldTag), Meaning: "the tag of the roll holds a byte that is no printable ASCII, so the roll cannot be told by it"},
-		{Code: CodeRollData, Severity: recipe.Hold, Reason: uint16(handshake.HoldImplausible), Meaning: "the controller rejected the roll data echoed to it"},
-		{Code: CodeControllerLimit, Severity: recipe.Hold, Reason: uint16(handshake.HoldInterlock), Meaning: "the controller rejected a value by its own limit"},
-		{Code: CodeControllerOther, Severity: recipe.Hold, Reason: uint16(handshake.HoldConfigFault), Meaning: "the controller rejected the recipe for a reason that is not in the handshake"},
+		{Code: CodeDoesNotFit, Severity: recipe.Hold, Reason: uint16(handshake.HoldConfigFault)},
+		{Code: CodePermissives, Severity: recipe.Hold, Reason: uint16(handshake.HoldPermissive)},
+		{Code: CodeMeasurement, Severity: recipe.Hold, Reason: uint16(handshake.HoldMeasurement)},
+		{Code: CodeTag, Severity: recipe.Hold, Reason: uint16(handshake.HoldTag)},
+		{Code: CodeRollData, Severity: recipe.Hold, Reason: uint16(handshake.HoldImplausible)},
+		{Code: CodeControllerLimit, Severity: recipe.Hold, Reason: uint16(handshake.HoldInterlock)},
+		{Code: CodeControllerOther, Severity: recipe.Hold, Reason: uint16(handshake.HoldConfigFault)},
 	}
 }
 
@@ -158,8 +159,7 @@ func (c *deciding) check() []recipe.Finding {
 	found := check.Run(c.line, &c.roll, &c.stand, &c.rec, &ctx, nil)
 	if r.TagHex != "" && r.Tag().Strange() { // before what is missing only because nothing is known by such a tag
 		found = slices.Insert(found, 0, recipe.Finding{Code: CodeTag, Severity: recipe.Hold, Field: "tag",
-			Got: r.Measured.Tag, Limit: "printable ASCII",
-			Text: "the tag of the roll holds bytes that are no printable ASCII, shown as \\x and two digits; correct it where the controller gets it from, then measure the roll again"})
+			Got: r.Measured.Tag, Limit: "printable ASCII"}.Saying(wording.Say("finding.roll-tag-bytes")))
 	}
 	var flags handshake.Flags
 	if r.Flags != nil {
@@ -167,13 +167,11 @@ func (c *deciding) check() []recipe.Finding {
 	}
 	if !permitted(c.line, flags, r.Permissives) && !holdsFor(found, handshake.HoldPermissive) {
 		found = append(found, recipe.Finding{Code: CodePermissives, Severity: recipe.Hold, Field: "permissives",
-			Got: fmt.Sprintf("0x%X", r.Permissives), Limit: "all on",
-			Text: "not all permissives are on; see at the controller which one is off. " + caution.ReachIn.String()})
+			Got: fmt.Sprintf("0x%X", r.Permissives), Limit: "all on"}.Saying(wording.Say("finding.permissives-not-all-on", "caution", caution.ReachIn.Said())))
 	}
 	if !measured(c.line, flags, &c.roll) && !holdsFor(found, handshake.HoldMeasurement) {
 		found = append(found, recipe.Finding{Code: CodeMeasurement, Severity: recipe.Hold, Field: "scan",
-			Got: "dimensions not valid", Limit: "valid",
-			Text: "the controller does not call its dimensions valid; measure the roll again"})
+			Got: "dimensions not valid", Limit: "valid"}.Saying(wording.Say("finding.measurement-not-valid")))
 	}
 	return found
 }
@@ -241,43 +239,26 @@ func HoldReason(c recipe.Code) handshake.HoldReason {
 	return handshake.HoldReason(check.HoldReason(c))
 }
 
-// remedies tells what a person does about the codes of this package.
-var remedies = map[recipe.Code]check.Remedy{
-	CodeDoesNotFit:      {Do: "Have the setting behind the setpoint named here corrected and the configuration reloaded, then press retry at the controller."},
-	CodePermissives:     {Do: "See at the controller which permissive is off, bring it back, then press retry at the controller.", Caution: caution.ReachIn.String()},
-	CodeMeasurement:     {Do: "Measure the roll again, then press retry at the controller."},
-	CodeTag:             {Do: "Correct the tag of the roll where the controller gets it from, measure the roll again, then press retry at the controller."},
-	CodeRollData:        {Do: "Measure the roll again, then press retry at the controller."},
-	CodeControllerLimit: {Do: "Compare the controller's own limit with the one of the configuration, have the wrong one corrected, then press retry at the controller."},
-	CodeControllerOther: {Do: "Have the version of the controller's program checked, then press retry at the controller."},
-}
-
 // RemedyOf is what a person does about a code that holds a roll, whether it is of
 // the checks or of this package. ok is false for any other code.
 func RemedyOf(code recipe.Code) (r check.Remedy, ok bool) {
-	if r, ok = remedies[code]; ok {
-		return r, ok
+	if !slices.ContainsFunc(Codes(), func(i check.CodeInfo) bool { return i.Code == code }) {
+		return check.RemedyOf(code)
 	}
-	return check.RemedyOf(code)
-}
-
-// MeaningOf is what a code of a finding says in a few words.
-func MeaningOf(code recipe.Code) string {
-	for _, i := range Codes() {
-		if i.Code == code {
-			return i.Meaning
-		}
+	r.Do = wording.Say("do." + string(code))
+	if code == CodePermissives {
+		r.Caution = caution.ReachIn.Said()
 	}
-	return check.Meaning(code)
+	return r, true
 }
 
 // Holding is why a roll is held and what is to be done about it, as a person reads
 // it.
 type Holding struct {
-	Code    recipe.Code // empty where nothing but the reason on the wire is known
-	Meaning string      // in a few words
-	Text    string      // with the numbers
-	Where   string      // the limit stands in the configuration
+	Code    recipe.Code  // empty where nothing but the reason on the wire is known
+	Meaning wording.Said // in a few words
+	Text    wording.Said // with the numbers
+	Where   string       // the limit stands in the configuration
 	check.Remedy
 }
 
@@ -290,7 +271,7 @@ func HoldingOf(line *recipe.Line, request *record.Request, reason handshake.Hold
 		if f.Severity != recipe.Hold {
 			continue
 		}
-		h := Holding{Code: f.Code, Meaning: MeaningOf(f.Code), Text: f.Text, Where: f.Where}
+		h := Holding{Code: f.Code, Meaning: check.Meaning(f.Code), Text: f.Told(), Where: f.Where}
 		h.Remedy, _ = RemedyOf(f.Code)
 		if line != nil && request != nil {
 			roll, stand := request.Measurement()
@@ -301,8 +282,8 @@ func HoldingOf(line *recipe.Line, request *record.Request, reason handshake.Hold
 		return h
 	}
 	return Holding{
-		Meaning: reason.String(), Text: "the roll is held for the reason: " + reason.String(),
-		Remedy: check.Remedy{Do: "See at the panel of the controller what it asks for, do it, then press retry at the controller."},
+		Meaning: reason.Said(), Text: wording.Say("held.reason", "reason", reason.Said()),
+		Remedy: check.Remedy{Do: wording.Say("held.do")},
 	}
 }
 
@@ -334,20 +315,20 @@ func remedyOf(reason uint16) remedy {
 
 // RejectRemedy is what a person does about a reason of the controller for a
 // rejection.
-func RejectRemedy(reason uint16) string {
+func RejectRemedy(reason uint16) wording.Said {
 	switch {
 	case remedyOf(reason) == waitPermissive:
-		return "See at the controller which permissive is off and bring it back. " + caution.ReachIn.String()
+		return wording.Say("rejected.permissive", "caution", caution.ReachIn.Said())
 	case reason == handshake.RejectNotAlive:
-		return "Nothing to do at once: it is offered again. Where it stays, check the network between lapgate and the controller."
+		return wording.Say("rejected.not-alive")
 	case remedyOf(reason) == offerAgain:
-		return "Nothing to do at once: it is offered again. Where it stays, have the controller's program checked."
+		return wording.Say("rejected.again")
 	case reason == handshake.RejectWrongRoll:
-		return "Measure the roll again, then press retry at the controller."
+		return wording.Say("rejected.roll")
 	case reason >= handshake.RejectLimit:
-		return "Compare the controller's own limit with the one of the configuration, and have the wrong one corrected."
+		return wording.Say("rejected.limit")
 	}
-	return "Have the version of the controller's program checked."
+	return wording.Say("rejected.unknown")
 }
 
 // forcedHold returns the finding that holds a roll because of the newest
@@ -361,14 +342,13 @@ func forcedHold(rejections []uint16) (f recipe.Finding, forced bool) {
 		switch {
 		case reason == handshake.RejectWrongRoll:
 			f.Code, f.Field = CodeRollData, "roll data"
-			f.Text = "the controller's tag, diameter or width differ from what it published; measure the roll again"
+			f = f.Saying(wording.Say("finding.controller-roll-data"))
 		case reason >= handshake.RejectLimit:
-			name := handshake.SetpointAt(int(reason-handshake.RejectLimit) + handshake.FirstSetpoint)
-			f.Code, f.Field = CodeControllerLimit, name
-			f.Text = "the controller's own limit on " + name + " was broken; compare it with the limits in the configuration"
+			f.Code, f.Field = CodeControllerLimit, handshake.SetpointAt(int(reason-handshake.RejectLimit)+handshake.FirstSetpoint)
+			f = f.Saying(wording.Say("finding.controller-limit", "setpoint", f.Field))
 		default:
 			f.Code, f.Field = CodeControllerOther, "offer"
-			f.Text = "the controller gave a reason that the handshake does not know; check the program version of the controller"
+			f = f.Saying(wording.Say("finding.controller-rejects"))
 		}
 		return f, true
 	}

@@ -6,6 +6,7 @@ import (
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
+	"lapgate/recipe/wording"
 )
 
 // doubt is what a view said against what is known, until another publication says
@@ -29,7 +30,7 @@ func (m *Machine) confirmed(r *handshake.Request) bool {
 	}
 	if about == "" && !d.confirmed {
 		m.count("views-false")
-		m.tell(noteFalseView, "one publication said that "+d.about+", and the next did not; nothing was concluded from it", Field{"said", d.about})
+		m.tell(noteFalseView, wording.Say("told.view-false", "said", d.about), Field{"said", d.about})
 	}
 	*d = doubt{about: about, gen: r.GenHead}
 	return about == ""

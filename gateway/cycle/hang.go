@@ -12,6 +12,7 @@ import (
 	"lapgate/recipe"
 	"lapgate/recipe/check"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // greatestOuter is the outer diameter, m, above which no wrapper roll is believed.
@@ -32,7 +33,7 @@ func (m *Machine) askHang(e HangWrapper) {
 	a := HangAnswer{No: h.No}
 	if a.Problems = m.hangProblems(&h); len(a.Problems) > 0 {
 		m.do(a)
-		m.tell(noteHangRefused, fmt.Sprintf("what %s tells of slot %d is refused: %s", h.By, h.Slot, a.Problems[0]),
+		m.tell(noteHangRefused, wording.Say("told.wrapper-refused", "by", h.By, "slot", h.Slot, "why", a.Problems[0]),
 			Field{"slot", h.Slot}, Field{"by", h.By}, Field{"user", h.User})
 		return
 	}
@@ -51,7 +52,7 @@ func (m *Machine) askHang(e HangWrapper) {
 		m.journal(record.Hung{No: h.No, Slot: h.Slot, Step: record.InForce, Evidence: why})
 	}
 	m.end(contradictedKey(h.Slot))
-	m.tell(noteHang, fmt.Sprintf("slot %d by %s: %s; %s", h.Slot, h.By, m.hangWords(&h), a.Next), Field{"act", h.No}, Field{"slot", h.Slot}, Field{"by", h.By}, Field{"user", h.User})
+	m.tell(noteHang, wording.Say("told.wrapper-told", "slot", h.Slot, "by", h.By, "what", m.hangWords(&h), "next", a.Next), Field{"act", h.No}, Field{"slot", h.Slot}, Field{"by", h.By}, Field{"user", h.User})
 }
 
 // hangProblems lists why a person's word on a slot cannot be taken, and fills in
@@ -187,7 +188,7 @@ func (m *Machine) watchSlots(r *handshake.Request) {
 		case on && s.Open:
 			m.journal(record.Hung{No: h.No, Slot: h.Slot, Step: record.InForce, Evidence: is})
 			m.end(runsOutKey(h.Slot))
-			m.tell(noteHung, fmt.Sprintf("slot %d: %s, as %s told", h.Slot, m.hangWords(&h), h.By), Field{"act", h.No}, Field{"slot", h.Slot}, Field{"by", h.By}, Field{"user", h.User})
+			m.tell(noteHung, wording.Say("told.wrapper-hung", "slot", h.Slot, "what", m.hangWords(&h), "by", h.By), Field{"act", h.No}, Field{"slot", h.Slot}, Field{"by", h.By}, Field{"user", h.User})
 		}
 	}
 }
@@ -197,7 +198,7 @@ func (m *Machine) watchSlots(r *handshake.Request) {
 func (m *Machine) endHangs() {
 	for _, h := range m.mem.Acts.Stale(m.line) {
 		m.journal(record.Hung{No: h.No, Slot: h.Slot, Step: record.Ended, Evidence: "the configuration says something else of the slot"})
-		m.tell(noteHangEnded, fmt.Sprintf("what %s told of slot %d no longer counts: the configuration says something else of it", h.By, h.Slot), Field{"act", h.No}, Field{"slot", h.Slot})
+		m.tell(noteHangEnded, wording.Say("told.wrapper-configured", "by", h.By, "slot", h.Slot), Field{"act", h.No}, Field{"slot", h.Slot})
 	}
 }
 
@@ -214,7 +215,7 @@ func (m *Machine) tellStock(d *Decision) {
 	}
 	for i := range d.Findings {
 		if f := &d.Findings[i]; f.Code == check.StockLow {
-			m.raise(runsOutKey(slot), f.Text, Field{"slot", slot}, Field{"lasts_for", f.Got})
+			m.raise(runsOutKey(slot), f.Told(), Field{"slot", slot}, Field{"lasts_for", f.Got})
 			return
 		}
 	}
@@ -249,10 +250,9 @@ func (m *Machine) lookAtWrapper(o *handshake.Outcome, w *record.Weighing) {
 	band := contradictsK * math.Hypot(on.overhangU, tellsOverhang)
 	switch {
 	case o.Overhang != 0 && math.Abs(measured-expected) > band:
-		m.raise(key, fmt.Sprintf("roll %d has an overhang of %s, the wrapper that %s told of at slot %d gives %s ± %s: as if it were %s wide",
-			o.RollNo, write(measured), told.By, slot, write(expected), write(band), write(on.measured.Width+2*measured)), fields...)
+		m.raise(key, wording.Say("told.wrapper-contradicted", "roll", o.RollNo, "got", write(measured), "by", told.By, "slot", slot, "expected", write(expected), "tolerance", write(band), "width", write(on.measured.Width+2*measured)), fields...)
 	case w != nil && w.Verdict == "wrong":
-		m.raise(key, fmt.Sprintf("the scale contradicts roll %d, which has the wrapper that %s told of at slot %d: %s", o.RollNo, told.By, slot, w.Text), fields...)
+		m.raise(key, wording.Say("told.wrapper-contradicted.scale", "roll", o.RollNo, "by", told.By, "slot", slot, "weighing", w.Told()), fields...)
 	case o.Overhang != 0 || w != nil && w.Verdict == "good":
 		m.end(key)
 	}

@@ -10,6 +10,7 @@ import (
 	"lapgate/gateway/record"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // headsOf are the heads that a recipe takes, where the line counts them.
@@ -38,10 +39,10 @@ func (m *Machine) askHeads(e CountHeads) {
 	m.do(a)
 	switch {
 	case len(a.Problems) > 0:
-		m.tell(noteHeadsRefused, fmt.Sprintf("the count of heads by %s is refused: %s", e.By, a.Problems[0]), Field{"by", e.By})
+		m.tell(noteHeadsRefused, wording.Say("told.heads-refused", "by", e.By, "why", a.Problems[0]), Field{"by", e.By})
 	case !e.Preview:
 		m.journal(record.Heads{Material: e.Material, Diameter: e.Diameter, Count: e.Count, By: e.By, User: e.User})
-		m.tell(noteHeads, fmt.Sprintf("%s, %s across, by %s: %s", e.Material, m.line.Write(e.Diameter, quantity.Length), e.By, a.Next), Field{"by", e.By})
+		m.tell(noteHeads, wording.Say("told.heads-counted", "head", e.Material, "size", m.line.Write(e.Diameter, quantity.Length), "by", e.By, "next", a.Next), Field{"by", e.By})
 		m.tellHeads()
 	}
 }
@@ -79,7 +80,7 @@ func (m *Machine) tellHeads() {
 		size := m.line.Write(s.Diameter, quantity.Length)
 		key := condHeads + "/" + s.Material + " " + size
 		if rolls := int(s.Left) / record.HeadsOfRoll; m.line.Heads.Counted && rolls < m.line.Stand.WarnRolls {
-			m.raise(key, fmt.Sprintf("heads of %s, %s across, are left for %d rolls", s.Material, size, rolls), Field{"left", s.Left})
+			m.raise(key, wording.Say("told.heads-run-out", "head", s.Material, "size", size, "count", rolls), Field{"left", s.Left})
 		} else {
 			m.end(key)
 		}

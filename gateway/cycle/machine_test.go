@@ -56,7 +56,7 @@ func TestNotices(t *testing.T) {
 			}
 			seen[code] = true
 		}
-		if n.code == "" || n.meaning == "" || !strings.HasSuffix(n.meaning, ".") || n.level == Alarm && n.remedy == "" {
+		if n.code == "" || !strings.HasSuffix(n.meaning().String(), ".") || n.level == Alarm && n.remedy().IsZero() {
 			t.Errorf("%+v: want a code, a sentence that says what it means, and for an alarm what to do", n)
 		}
 	}
@@ -70,7 +70,7 @@ func TestAlarmsOfNotices(t *testing.T) {
 	for _, n := range notices {
 		r, ok := RuleOf(n.code)
 		switch {
-		case !ok || r.Code != n.code || r.Meaning != n.meaning || r.Remedy != n.remedy:
+		case !ok || r.Code != n.code || r.Meaning != n.meaning().String() || r.Remedy != n.remedy().String():
 			t.Errorf("%s: the rule is %+v", n.code, r)
 		case n.level == Alarm && r.Priority < alarm.Medium:
 			t.Errorf("%s: told as an alarm, and its priority is %s", n.code, r.Priority)

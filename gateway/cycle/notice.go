@@ -7,6 +7,7 @@ import (
 
 	"lapgate/gateway/alarm"
 	"lapgate/gateway/handshake"
+	"lapgate/recipe/wording"
 )
 
 // notice is one code of Notify. Codes never change their meaning.
@@ -15,10 +16,20 @@ type notice struct {
 	level Level
 	// endsBy is the code that tells the end of a condition, at level Info. It is
 	// empty for a notice that stands for itself.
-	endsBy  string
-	meaning string
-	remedy  string // empty where nobody has to do anything
-	alarm   alarm.Class
+	endsBy string
+	alarm  alarm.Class
+}
+
+// meaning is what the notice says in a sentence.
+func (n *notice) meaning() wording.Said { return wording.Say("notice." + n.code) }
+
+// remedy is what to do about it; it says nothing where nobody has to do anything.
+func (n *notice) remedy() wording.Said {
+	key := "notice." + n.code + ".do"
+	if _, ok := wording.English(key); !ok {
+		return wording.Said{}
+	}
+	return wording.Say(key)
 }
 
 // Codes of single notices.
@@ -122,98 +133,103 @@ func low(on, off time.Duration) alarm.Class {
 // RuleOf is the row of a code as that of an alarm. ok is false for a code that no
 // row begins with.
 func RuleOf(code string) (r alarm.Rule, ok bool) {
-	n := noticeOf(code)
-	return alarm.Rule{Code: n.code, Meaning: n.meaning, Remedy: n.remedy, Class: n.alarm}, n.meaning != ""
+	n, ok := noticeOf(code)
+	return alarm.Rule{Code: n.code, Meaning: n.meaning().String(), Remedy: n.remedy().String(), Class: n.alarm}, ok
 }
 
 // Standing tells whether a code is that of a condition, which stands until it ends; it
 // is false for a notice that stands for itself.
-func Standing(code string) bool { return noticeOf(code).endsBy != "" }
+func Standing(code string) bool {
+	n, _ := noticeOf(code)
+	return n.endsBy != ""
+}
 
 // notices is every code that Notify can carry, but for those that end a
 // condition.
 var notices = append([]notice{
-	{noteSession, Info, "", "The controller adopted a new session.", "", told},
-	{noteSessionLeft, Info, "", "The session was left; the next one settles what it left open.", "", told},
-	{noteRestarted, Warning, "", "The boot number of the controller changed.", "", told},
-	{noteFenced, Alarm, "", "A newer session of another gateway is in force; this one stops.", "Find out which gateway should serve the line, stop the other, then have this line served again: lapgate restart.", firm},
-	{noteJournalFailed, Alarm, "", "A record could not be made durable; the line is no longer served.", "Make room, then the line comes back by itself; after any other failure look at the disk, then have the line served again: lapgate restart.", firm},
-	{noteGap, Alarm, "", "Outcomes or rolls of which nothing can be known.", "Find out at the line what became of the rolls named.", high},
-	{noteArmed, Info, "", "Writing to the controller was allowed.", "", told},
-	{noteDisarmed, Info, "", "Writing to the controller was forbidden.", "", told},
-	{noteSwapped, Alarm, "", "The controller is another, or lost its memory; writing was forbidden until somebody arms the line again.", "Look at the controller, then arm the line again.", high},
-	{noteConfigWaits, Info, "", "Another configuration waits for the next roll.", "", told},
-	{noteConfigInForce, Info, "", "Another configuration took effect.", "", told},
-	{noteRequest, Info, "", "A roll waits for its recipe.", "", told},
-	{noteAccepted, Info, "", "The controller accepted a recipe.", "", told},
-	{noteHeld, Warning, "", "The roll is held; the fields tell why and what to do.", "Do what the findings say, then press retry at the controller.", told},
-	{noteRejected, Warning, "", "The controller rejected an offer.", "Where it comes again, do what the reason says.", told},
-	{noteVoid, Info, "", "An offer was closed, and no recipe of it was or will be used.", "", told},
-	{noteNoVerdict, Warning, "", "The controller gave no verdict on a commit; a new session settles it.", "Where it comes again, check that the controller scans the COMMIT block.", told},
-	{noteOutcome, Info, "", "A roll left the station; its outcome is in the journal.", "", told},
-	{noteScale, Warning, "", "The scale reading of a wrapped roll is not what its recipe predicts; the text names likely causes.", "Look for the causes that the text names; weigh the roll again.", told},
-	{noteShadow, Info, "", "The recipe that would have been offered, while writing is forbidden.", "", told},
-	{noteOverride, Warning, "", "A named person's recipe is offered.", "", told},
-	{noteOverrideWaits, Info, "", "A named person's recipe waits for the next request of its roll.", "", told},
-	{noteOverrideRefused, Warning, "", "A named person's recipe is not offered; the fields tell why.", "Do what the fields say, or let the computed recipe be.", told},
-	{noteOverrideDropped, Warning, "", "A named person's recipe is no longer offered: the roll left or was measured again, or it waited too long.", "Look at the roll and the values again, then give the override again.", told},
-	{noteLag, Warning, "", "The result showed later than the phase that belongs to it; the verdict was waited for.", "Let the controller's program publish phase, result and last OFFER in one publication.", told},
-	{noteConfirmed, Warning, "", "A named person's word that what a finding asks for is done takes effect.", "", told},
-	{noteConfirmWaits, Info, "", "A named person's confirmation waits for the next request of its roll.", "", told},
-	{noteConfirmRefused, Warning, "", "A named person's confirmation is not taken; the fields tell why.", "Do what the fields say.", told},
-	{noteConfirmDropped, Warning, "", "A named person's confirmation no longer counts: the roll left or was measured again, or it waited too long.", "Look at the roll again, then confirm again.", told},
-	{notePayloadClosed, Info, "", "The controller gives no read access to the PAYLOAD block, so that what was written is not compared; the controller checks it in any case.", "", told},
-	{noteHang, Info, "", "A named person told what hangs in a slot of the stand.", "", told},
-	{noteHung, Info, "", "A wrapper that a named person told of hangs: its slot was opened and is ready again, or confirmed.", "", told},
-	{noteHangRefused, Warning, "", "What a named person told of a slot is not taken; the text tells why.", "Do what the text says.", told},
-	{noteHangEnded, Warning, "", "What a named person told of a slot no longer counts, because the configuration says something else of it.", "Look what hangs there, and tell it with lapgate hang where the configuration is wrong.", told},
-	{noteHeads, Info, "", "A named person counted the heads of a size.", "", told},
-	{noteHeadsRefused, Warning, "", "A named person's count of heads is not taken; the text tells why.", "Do what the text says.", told},
-	{noteStation, Info, "", "A named person had a station worked by hand, or as it is configured.", "", told},
-	{noteStationRefused, Warning, "", "What a named person told of a station is not taken; the text tells why.", "Do what the text says.", told},
-	{noteBegins, Info, "", "The record of the line begins; the fields tell what came before it.", "", told},
-	{noteFalseView, Warning, "", "A request block was whole and said what the next one did not; nothing was concluded from it.", "Where it comes again, look for what writes into the controller's REQ block or between it and the gateway.", told},
+	{noteSession, Info, "", told},
+	{noteSessionLeft, Info, "", told},
+	{noteRestarted, Warning, "", told},
+	{noteFenced, Alarm, "", firm},
+	{noteJournalFailed, Alarm, "", firm},
+	{noteGap, Alarm, "", high},
+	{noteArmed, Info, "", told},
+	{noteDisarmed, Info, "", told},
+	{noteSwapped, Alarm, "", high},
+	{noteConfigWaits, Info, "", told},
+	{noteConfigInForce, Info, "", told},
+	{noteRequest, Info, "", told},
+	{noteAccepted, Info, "", told},
+	{noteHeld, Warning, "", told},
+	{noteRejected, Warning, "", told},
+	{noteVoid, Info, "", told},
+	{noteNoVerdict, Warning, "", told},
+	{noteOutcome, Info, "", told},
+	{noteScale, Warning, "", told},
+	{noteShadow, Info, "", told},
+	{noteOverride, Warning, "", told},
+	{noteOverrideWaits, Info, "", told},
+	{noteOverrideRefused, Warning, "", told},
+	{noteOverrideDropped, Warning, "", told},
+	{noteLag, Warning, "", told},
+	{noteConfirmed, Warning, "", told},
+	{noteConfirmWaits, Info, "", told},
+	{noteConfirmRefused, Warning, "", told},
+	{noteConfirmDropped, Warning, "", told},
+	{notePayloadClosed, Info, "", told},
+	{noteHang, Info, "", told},
+	{noteHung, Info, "", told},
+	{noteHangRefused, Warning, "", told},
+	{noteHangEnded, Warning, "", told},
+	{noteHeads, Info, "", told},
+	{noteHeadsRefused, Warning, "", told},
+	{noteStation, Info, "", told},
+	{noteStationRefused, Warning, "", told},
+	{noteBegins, Info, "", told},
+	{noteFalseView, Warning, "", told},
 
-	{ConditionLink, Warning, "link-up", "The connection to the controller is gone.", "Check the network and that the controller runs; the gateway tries again by itself.", low(10*time.Second, 0)},
-	{condInvalidRead, Warning, "reads-valid", "The request block is not valid, several reads in a row.", "Check layout version and base addresses of the controller.", low(10*time.Second, 5*time.Second)},
-	{condTickStands, Alarm, "controller-runs", "The controller answers, but its tick stands.", "Start the controller's program.", high},
-	{condMemoryLost, Alarm, "memory-acknowledged", "The controller lost its retained memory and waits for the operator.", "Acknowledge the loss at the controller.", firm},
-	{condBootSeen, Alarm, "boot-number-new", "The boot number was in use before the controller's memory was lost.", "Restart the controller.", high},
-	{condHello, Warning, "session-adopted", "The controller does not adopt the session.", "Check that the controller scans the HELLO block.", low(10*time.Second, 0)},
-	{condRefused, Alarm, "controller-takes", "The controller refuses a read or a write.", "Check the address, the access rights and the limits of the controller for the block named.", medium},
-	{condReadback, Warning, "payload-equal", "The payload read back differs from the one written.", "Check that nothing else writes the PAYLOAD block.", medium},
-	{condOutcome, Alarm, "outcome-read", "An outcome that the controller still holds cannot be read whole.", "Check that nothing else writes the outcomes.", high},
-	{condRing, Alarm, "ring-has-room", "48 or more outcomes are not acknowledged; at 64 no roll is requested.", "Arm the line, or let the gateway connect, before the ring is full.", high},
-	{condNoVerdict, Alarm, "verdict-valid", "The result names the open offer beside a verdict that is none.", "Have the controller's program checked: a result that names an offer says 1, 2 or 3.", high},
-	{condEpoch, Alarm, "epoch-free", "The epoch floor of the controller, or the newest epoch known, is at the bound: no session can be opened, and the line stays in shadow.", "Read the outcomes that no journal holds, then bring about the loss of the controller's memory on purpose: stop and lock out the line, clear the retained memory, start the program again and acknowledge the loss. Where it is the epoch known here, move the journal of the line away as well. Find out who wrote the floor.", high},
-	{condJournal, Alarm, "journal-accepted", "The journal was damaged or contradicted itself; it was set aside untouched, a new one begun, and the line is in shadow.", "Keep the file that was set aside and have it looked at with lapgate journal verify; look at the line, then arm it again.", firm},
-	{condDoubt, Alarm, "journal-trusted", "It is doubtful whether the journal is that of the line, whole; the fields tell why.", "Find the journal that the line last wrote, or what became of the rolls that this one does not hold; then accept the one that is there: lapgate journal accept.", firm},
-	{condShadow, Warning, "armed-again", "The line had been armed, and is in shadow until a named person arms it again.", "See to what the text names, walk the line, then arm it: lapgate arm.", low(0, 0)},
-	{condHoldsUnknown, Warning, "holds-known", "The journal is a new one, or was put back; a hold of all rolls that was given before is not known in it.", "Ask the shift whether the line was held: hold it again, end the hold, or arm the line.", medium},
-	{condRollBack, Alarm, "roll-number-ahead", "The roll number went back below one that the journal has; a roll of a number that was used is held.", "Find out at the controller who set the roll number; it must only go up.", high},
-	{condContradiction, Alarm, "contradiction-looked-at", "An outcome says that an offer was used which the controller had shown as not accepted; both are in the journal.", "Find out at the line what the roll was wrapped with, and have the controller's program checked; then disarm the line and arm it again.", firm},
-	{condLeaseSilent, Alarm, "lease-answers", "The store of the lease does not answer; silence is no evidence, and each gateway goes on as it is.", "See to the store and the network to it. Where the gateway that leads is gone as well, move the line by command.", medium},
-	{condAckAlone, Alarm, "acknowledged-by-both", "Outcomes were acknowledged that the store of the pair does not hold yet.", "See to the store and the network to it; keep the journal of this gateway until the store has its records.", medium},
-	{condRunsOut, Warning, "wrapper-lasts", "A wrapper roll lasts for few rolls more.", "Have the next wrapper roll ready, and tell with lapgate hang when it is hung.", low(0, 0)},
-	{condWrapper, Warning, "wrapper-as-told", "What was measured of a wrapped roll contradicts the wrapper that a person told of.", "Read on the wrapper roll what hangs, with the stand locked out; where it was told wrong, correct it with lapgate hang --correct.", medium},
-	{condHeads, Warning, "heads-last", "Heads of a size are left for few rolls more.", "Bring heads of that size, and tell with lapgate stock how many there are.", low(0, 0)},
-	{condByHand, Info, "station-as-configured", "A station is worked by hand because a person said so.", "Have it worked as configured again with lapgate station when the reason is gone.", told},
-	{condOverdue, Warning, "station-in-time", "A station is still worked by hand although its time is over; it does not change back by itself.", "Look at the station with everybody clear of it, then tell it with lapgate station: as configured, or by hand for longer.", low(0, 0)},
-	{condPlatenHot, Alarm, "platen-below-ceiling", "A platen is hotter than any may be: paper may take fire.", "Keep the press open and people clear of it; lock its heaters out, find out why they do not stop, and let it cool.", firm},
-	{ConditionOnward, Warning, "publication-caught-up", "What the journal tells is not taken by the broker of publish.mqtt; it is sent later, and the line goes on meanwhile.", "See to the broker and the network to it, and to its users and topics; the log of the daemon has what it answered.", low(5*time.Minute, 0)},
-	{ConditionRoom, Warning, "disk-has-room", "The disk of the journals is nearly full; without room no line can be served.", "Make room, or move old journals that were set aside elsewhere.", medium},
-	{ConditionCertificate, Warning, "certificate-renewed", "A certificate ends soon; then no connection comes about with it.", "Have it renewed and accepted by the other side in time; lapgate's own over OPC UA: lapgate trust own --new.", medium},
-	{ConditionEnded, Alarm, "line-served", "The line is not served.", "See to the cause, then have the line served again: lapgate restart.", firm},
-	{condHoldAll, Warning, "hold-all-ended", "An operator holds all rolls.", "End the hold when its reason is gone.", told},
+	{ConditionLink, Warning, "link-up", low(10*time.Second, 0)},
+	{condInvalidRead, Warning, "reads-valid", low(10*time.Second, 5*time.Second)},
+	{condTickStands, Alarm, "controller-runs", high},
+	{condMemoryLost, Alarm, "memory-acknowledged", firm},
+	{condBootSeen, Alarm, "boot-number-new", high},
+	{condHello, Warning, "session-adopted", low(10*time.Second, 0)},
+	{condRefused, Alarm, "controller-takes", medium},
+	{condReadback, Warning, "payload-equal", medium},
+	{condOutcome, Alarm, "outcome-read", high},
+	{condRing, Alarm, "ring-has-room", high},
+	{condNoVerdict, Alarm, "verdict-valid", high},
+	{condEpoch, Alarm, "epoch-free", high},
+	{condJournal, Alarm, "journal-accepted", firm},
+	{condDoubt, Alarm, "journal-trusted", firm},
+	{condShadow, Warning, "armed-again", low(0, 0)},
+	{condHoldsUnknown, Warning, "holds-known", medium},
+	{condRollBack, Alarm, "roll-number-ahead", high},
+	{condContradiction, Alarm, "contradiction-looked-at", firm},
+	{condLeaseSilent, Alarm, "lease-answers", medium},
+	{condAckAlone, Alarm, "acknowledged-by-both", medium},
+	{condRunsOut, Warning, "wrapper-lasts", low(0, 0)},
+	{condWrapper, Warning, "wrapper-as-told", medium},
+	{condHeads, Warning, "heads-last", low(0, 0)},
+	{condByHand, Info, "station-as-configured", told},
+	{condOverdue, Warning, "station-in-time", low(0, 0)},
+	{condPlatenHot, Alarm, "platen-below-ceiling", firm},
+	{ConditionRoom, Warning, "disk-has-room", medium},
+	{ConditionOnward, Warning, "publication-caught-up", low(5*time.Minute, 0)},
+	{ConditionCertificate, Warning, "certificate-renewed", medium},
+	{ConditionEnded, Alarm, "line-served", firm},
+	{condHoldAll, Warning, "hold-all-ended", told},
 }, processNotices()...)
 
-func noticeOf(code string) notice {
+// noticeOf is the row of a code; ok is false for one without, as that of the end of
+// a condition.
+func noticeOf(code string) (n notice, ok bool) {
 	for _, n := range notices {
 		if n.code == code {
-			return n
+			return n, true
 		}
 	}
-	return notice{code: code} // the end of a condition
+	return notice{code: code}, false
 }
 
 // Condition is what is wrong with a line for a while, for people.
@@ -221,28 +237,28 @@ type Condition struct {
 	Code    string
 	Of      string // what it is about, where the same can stand for several things
 	Level   Level
-	Meaning string
-	Remedy  string
+	Meaning wording.Said
+	Remedy  wording.Said // says nothing where nobody has to do anything
 }
 
 // ConditionOf tells of a condition of Status.Conditions. ok is false for one that
 // this package does not raise.
 func ConditionOf(key string) (c Condition, ok bool) {
 	code, of, _ := strings.Cut(key, "/")
-	n := noticeOf(code)
-	return Condition{Code: code, Of: of, Level: n.level, Meaning: n.meaning, Remedy: n.remedy}, n.meaning != ""
+	n, ok := noticeOf(code)
+	return Condition{Code: code, Of: of, Level: n.level, Meaning: n.meaning(), Remedy: n.remedy()}, ok
 }
 
 func refusedKey(b handshake.ID) string { return condRefused + "/" + b.String() }
 
 // tell tells people something at the level of its code, with the remedy of the code
 // where the fields have none of their own.
-func (m *Machine) tell(code, text string, fields ...Field) {
-	n := noticeOf(code)
-	if n.remedy != "" && !slices.ContainsFunc(fields, func(f Field) bool { return f.Key == "remedy" }) {
-		fields = append(fields, Field{"remedy", n.remedy})
+func (m *Machine) tell(code string, said wording.Said, fields ...Field) {
+	n, _ := noticeOf(code)
+	if remedy := n.remedy(); !remedy.IsZero() && !slices.ContainsFunc(fields, func(f Field) bool { return f.Key == "remedy" }) {
+		fields = append(fields, Field{"remedy", remedy})
 	}
-	m.do(Notify{Code: code, Level: n.level, Text: text, Fields: fields})
+	m.do(Notify{Code: code, Level: n.level, Said: said, Text: said.String(), Fields: fields})
 }
 
 // condition is something that stands for a while. It is told once when it
@@ -256,14 +272,14 @@ type condition struct {
 // raise begins a condition, or counts one that stands. The key is the code,
 // with a part after a slash where the same condition can stand for several
 // things.
-func (m *Machine) raise(key, text string, fields ...Field) {
+func (m *Machine) raise(key string, said wording.Said, fields ...Field) {
 	if i := m.standing(key); i >= 0 {
 		m.conditions[i].times++
 		return
 	}
 	m.conditions = append(m.conditions, condition{key, m.now.Mono, 1})
 	code, _, _ := strings.Cut(key, "/")
-	m.tell(code, text, fields...)
+	m.tell(code, said, fields...)
 }
 
 // end tells of the end of a condition, if it stands.
@@ -279,8 +295,8 @@ func (m *Machine) end(key string) {
 	if of != "" {
 		fields = append(fields, Field{"of", of})
 	}
-	n := noticeOf(code)
-	m.tell(n.endsBy, "no longer so: "+n.meaning, fields...)
+	n, _ := noticeOf(code)
+	m.tell(n.endsBy, wording.Say("told.ended", "meaning", n.meaning()), fields...)
 }
 
 // standing is the place of a condition among those that stand, or -1.

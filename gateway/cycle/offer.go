@@ -7,6 +7,7 @@ import (
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
+	"lapgate/recipe/wording"
 )
 
 // Evidence of a void.
@@ -91,12 +92,12 @@ func (m *Machine) compare(p Payload) {
 		words = m.mem.Open.Payload
 		if !m.closed {
 			m.closed = true
-			m.tell(notePayloadClosed, "the controller does not let the payload be read; offers go on without comparing it")
+			m.tell(notePayloadClosed, wording.Say("told.payload-not-readable"))
 		}
 	}
 	if !slices.Equal(words, m.mem.Open.Payload) {
 		m.count("readback-differs")
-		m.raise(condReadback, "the payload read back differs from the one written: "+firstDifference(words, m.mem.Open.Payload))
+		m.raise(condReadback, wording.Say("told.payload-differs", "difference", firstDifference(words, m.mem.Open.Payload)))
 		if m.fly.tries >= payloadTries {
 			m.void(voidDiffers)
 			m.leave(causeReadback)
@@ -174,7 +175,7 @@ func (m *Machine) void(evidence string) {
 	o := m.mem.Open
 	m.journal(record.Void{Roll: o.Roll, Offer: o.Name, Evidence: evidence})
 	m.count("offers/void")
-	m.tell(noteVoid, "offer closed, nothing of it was used: "+evidence, m.offerFields(o)...)
+	m.tell(noteVoid, wording.Say("told.offer-void", "evidence", evidence), m.offerFields(o)...)
 	m.delayNext(o)
 }
 
@@ -210,7 +211,7 @@ func (m *Machine) closeOffer(v handshake.Verdict, reason uint16, settled bool) {
 	fields := append(m.offerFields(o), Field{"reason", reasonWords(v, reason)})
 	switch v {
 	case handshake.Accepted:
-		m.tell(noteAccepted, fmt.Sprintf("roll %d: the controller accepted the recipe", o.Roll), fields...)
+		m.tell(noteAccepted, wording.Say("told.offer-accepted", "roll", o.Roll), fields...)
 		if !settled {
 			m.cycleTime = m.now.Mono - j.since
 			m.wrapping = wrapping{roll: o.Roll, offer: o.Name, line: m.fly.line, measured: m.fly.measured, setpoints: m.fly.setpoints, overhangU: m.fly.overhangU}
@@ -226,7 +227,7 @@ func (m *Machine) closeOffer(v handshake.Verdict, reason uint16, settled bool) {
 	case handshake.Rejected:
 		m.count("rejected/" + handshake.Spelled(handshake.RejectReason(reason).String()))
 		if !mine || j.rejected != reason {
-			m.tell(noteRejected, fmt.Sprintf("roll %d: the controller rejected the offer: %s", o.Roll, handshake.RejectReason(reason)), fields...)
+			m.tell(noteRejected, wording.Say("told.offer-rejected", "roll", o.Roll, "reason", handshake.RejectReason(reason).Said()), fields...)
 		}
 		if mine {
 			j.rejected = reason
@@ -248,7 +249,7 @@ func reasonWords(v handshake.Verdict, reason uint16) string {
 func (m *Machine) tellHeld(o *record.Offer) {
 	h := HoldingOf(m.asTold(), o.Request, holdReasonOf(o.Payload), o.Findings)
 	fields := append(m.offerFields(o), h.fields()...)
-	m.tell(noteHeld, fmt.Sprintf("roll %d is held: %s", o.Roll, h.Text), fields...)
+	m.tell(noteHeld, wording.Say("told.offer-held", "roll", o.Roll, "finding", h.Text), fields...)
 }
 
 // fields are what a log has of a hold beside its sentence.
@@ -257,7 +258,7 @@ func (h *Holding) fields() []Field {
 	if h.Where != "" {
 		out = append(out, Field{"where", h.Where})
 	}
-	if h.Caution != "" {
+	if !h.Caution.IsZero() {
 		out = append(out, Field{"caution", h.Caution})
 	}
 	return out

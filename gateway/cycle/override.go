@@ -8,6 +8,7 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/check"
+	"lapgate/recipe/wording"
 )
 
 // Codes of the findings that refuse an override.
@@ -43,7 +44,7 @@ func (c *deciding) change(changes map[string]float64) (old map[string]float64, r
 	for _, name := range slices.Sorted(maps.Keys(changes)) {
 		if !slices.Contains(Overridable(), name) {
 			refused = append(refused, recipe.Finding{Code: CodeOverrideField, Severity: recipe.Hold, Field: name,
-				Got: name, Limit: "a setpoint of the payload", Text: name + " is not a setpoint that can be overridden"})
+				Got: name, Limit: "a setpoint of the payload"}.Saying(wording.Say("finding.override-setpoint.none", "setpoint", name)))
 		}
 	}
 	for i := range sentSetpoints {
@@ -57,10 +58,10 @@ func (c *deciding) change(changes map[string]float64) (old map[string]float64, r
 		switch {
 		case !p.Taken(s):
 			refused = append(refused, recipe.Finding{Code: CodeOverrideGroup, Severity: recipe.Hold, Field: p.Name,
-				Got: fmt.Sprint(value), Limit: "in force", Text: p.Name + " is not in force on this line or could not be computed"})
+				Got: fmt.Sprint(value), Limit: "in force"}.Saying(wording.Say("finding.override-not-in-force", "setpoint", p.Name)))
 		case !fits, p.Form != recipe.Number && value != math.Trunc(value):
 			refused = append(refused, recipe.Finding{Code: CodeOverrideField, Severity: recipe.Hold, Field: p.Name,
-				Got: fmt.Sprint(value), Limit: "a number that fits", Text: p.Name + " must be a number that fits its field"})
+				Got: fmt.Sprint(value), Limit: "a number that fits"}.Saying(wording.Say("finding.override-setpoint", "setpoint", p.Name)))
 		default:
 			p.Set(s, value)
 		}

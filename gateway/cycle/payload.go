@@ -5,6 +5,7 @@ import (
 
 	"lapgate/gateway/handshake"
 	"lapgate/recipe"
+	"lapgate/recipe/wording"
 )
 
 // sent is a setpoint with the field of the payload that carries it.
@@ -38,8 +39,7 @@ func Fill(p *handshake.Payload, s *recipe.Setpoints) []recipe.Finding {
 			bad = append(bad, recipe.Finding{
 				Code: CodeDoesNotFit, Severity: recipe.Hold, Field: c.Name,
 				Got: fmt.Sprintf("%g", v), Limit: fmt.Sprintf("%g to %g", c.field.SI(least), c.field.SI(most)),
-				Text: c.Name + " does not fit its field in the payload; correct the limits of the line so that it cannot be computed",
-			})
+			}.Saying(wording.Say("finding.setpoint-does-not-fit", "setpoint", c.Name)))
 		}
 		c.field.Put(p, n)
 	}

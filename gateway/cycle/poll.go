@@ -9,6 +9,7 @@ import (
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // Causes of a gap other than loss of memory.
@@ -125,8 +126,7 @@ func (m *Machine) collected(entries []OutcomeRead) {
 	}
 	m.outTries = 0
 	m.outAt = m.now.Mono + m.times.Verdict
-	m.raise(condOutcome, fmt.Sprintf(
-		"outcome %d cannot be read whole after %d reads; it stays unacknowledged in the controller", m.mem.Outcomes+1, readTries),
+	m.raise(condOutcome, wording.Say("told.outcome-unreadable", "outcome", m.mem.Outcomes+1, "reads", readTries),
 		Field{"index", m.mem.Outcomes + 1})
 }
 
@@ -144,16 +144,16 @@ func (m *Machine) journalOutcome(e *OutcomeRead) {
 	if o.Scale > 0 {
 		fields = append(fields, Field{"scale", m.line.Write(float64(o.Scale)/10, quantity.Mass)})
 	}
-	m.tell(noteOutcome, fmt.Sprintf("roll %d left the station: %s", o.RollNo, o.Outcome), fields...)
+	m.tell(noteOutcome, wording.Say("told.roll-left", "roll", o.RollNo, "outcome", o.Outcome.Said()), fields...)
 	if against != "" {
 		n := record.OfferName{Session: o.Session, Offer: o.Offer}
 		m.count("contradictions")
-		text := fmt.Sprintf("the controller says that roll %d was wrapped with offer %s, which it had shown otherwise: the journal has it as %s", o.RollNo, n, against)
+		said := wording.Say("told.controller-contradicts", "roll", o.RollNo, "offer", n, "as", against)
 		fields := []Field{{"roll_no", o.RollNo}, {"offer", n.String()}, {"ended_as", against}}
 		if m.standing(condContradiction) >= 0 { // each is told
-			m.tell(condContradiction, text, fields...)
+			m.tell(condContradiction, said, fields...)
 		}
-		m.raise(condContradiction, text, fields...)
+		m.raise(condContradiction, said, fields...)
 	}
 	m.tellScale(&o, w)
 	m.lookAtWrapper(&o, w)
@@ -195,7 +195,7 @@ func (m *Machine) ackable() uint32 {
 	case stored == known:
 		m.end(condAckAlone)
 	case m.view.produced-m.view.acked >= ackAlone && m.view.produced >= m.view.acked:
-		m.raise(condAckAlone, fmt.Sprintf("outcomes %d to %d are acknowledged although this gateway alone has them", stored+1, known),
+		m.raise(condAckAlone, wording.Say("told.acknowledged-alone", "from", stored+1, "to", known),
 			Field{"from_index", stored + 1}, Field{"to_index", known})
 		return known
 	}
@@ -262,7 +262,7 @@ func (m *Machine) beginJob(r *handshake.Request) {
 	}
 	m.endHangs()
 	m.job = job{token: r.Token(), roll: r.RollNo, since: m.now.Mono}
-	m.tell(noteRequest, fmt.Sprintf("roll %d (%s) waits for its recipe", r.RollNo, r.Tag),
+	m.tell(noteRequest, wording.Say("told.roll-waits", "roll", r.RollNo, "tag", r.Tag),
 		Field{"roll_no", r.RollNo}, Field{"roll", r.Tag.String()}, Field{"req_id", r.Req})
 	if b := m.mem.Basis(r.Token()); len(b.Rejections) > 0 {
 		m.waitAfter(b.Rejections[len(b.Rejections)-1]) // rejected before a restart of this process
@@ -333,10 +333,10 @@ func (m *Machine) watchView(v *View) {
 	}
 	m.journal(record.Shadow{Token: r.Token(), Roll: r.RollNo, Tag: r.Tag.String(), Verdict: verdict, Payload: words, Findings: d.Findings, Risk: d.Risk})
 	m.count("shadow/" + verdict)
-	text, fields := fmt.Sprintf("roll %d would get: %s", r.RollNo, verdict), []Field{{"roll_no", r.RollNo}, {"verdict", verdict}}
+	said, fields := wording.Say("told.shadow-recipe", "roll", r.RollNo), []Field{{"roll_no", r.RollNo}, {"verdict", verdict}}
 	if d.Held() {
 		h := HoldingOf(m.asTold(), &m.mem.Request, d.Payload.HoldReason, d.Findings)
-		text, fields = text+": "+h.Text, append(fields, h.fields()...)
+		said, fields = wording.Say("told.shadow-recipe.hold", "roll", r.RollNo, "finding", h.Text), append(fields, h.fields()...)
 	}
-	m.tell(noteShadow, text, fields...)
+	m.tell(noteShadow, said, fields...)
 }

@@ -1,11 +1,11 @@
 package cycle
 
 import (
-	"fmt"
 	"slices"
 
 	"lapgate/gateway/process"
 	"lapgate/gateway/record"
+	"lapgate/recipe/wording"
 )
 
 // processEnd is what the code of a fault of the process has behind it where it
@@ -16,7 +16,7 @@ const processEnd = "-ended"
 func processNotices() []notice {
 	var out []notice
 	for _, c := range process.Codes() {
-		out = append(out, notice{string(c.Code), Warning, string(c.Code) + processEnd, c.Meaning, c.Remedy, low(0, 0)})
+		out = append(out, notice{string(c), Warning, string(c) + processEnd, low(0, 0)})
 	}
 	return out
 }
@@ -48,7 +48,7 @@ func (m *Machine) tellProcess(found []process.Finding) {
 		for _, e := range f.Evidence {
 			fields = append(fields, Field{e.Name, e.Value})
 		}
-		m.raise(key, fmt.Sprintf("%s Rolls %d to %d.", f.Code.Info().Meaning, f.First, f.Last), fields...)
+		m.raise(key, wording.Say("told.process", "meaning", f.Code.Meaning(), "from", f.First, "to", f.Last), fields...)
 	}
 }
 

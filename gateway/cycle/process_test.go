@@ -107,9 +107,9 @@ func TestFaultOfTheProcessOverAStart(t *testing.T) {
 // Each code of a fault of the process is a notice with its end.
 func TestProcessNotices(t *testing.T) {
 	for _, c := range process.Codes() {
-		n := noticeOf(string(c.Code))
-		if n.meaning != c.Meaning || n.remedy != c.Remedy || n.endsBy != string(c.Code)+processEnd {
-			t.Errorf("%s: %+v", c.Code, n)
+		n, ok := noticeOf(string(c))
+		if !ok || n.meaning().String() != c.Meaning().String() || n.remedy().String() != c.Remedy().String() || n.endsBy != string(c)+processEnd {
+			t.Errorf("%s: %+v", c, n)
 		}
 	}
 }

@@ -55,7 +55,8 @@ func (m *Machine) compareScale(o *handshake.Outcome) *record.Weighing {
 	}
 	const perKilo = 10
 	v := recipe.Weigh(w.line, &w.measured, &w.setpoints, float64(o.Scale)/perKilo)
-	out := &record.Weighing{Verdict: "unreadable", Reading: finite(v.Reading), Gross: finite(v.Gross), Delta: finite(v.Delta), Text: v.Text(w.line)}
+	said := v.Said(w.line)
+	out := &record.Weighing{Verdict: "unreadable", Reading: finite(v.Reading), Gross: finite(v.Gross), Delta: finite(v.Delta), Text: said.String(), Said: &said}
 	switch v.Verdict {
 	case mass.Good:
 		out.Verdict = "good"
@@ -75,7 +76,7 @@ func (m *Machine) tellScale(o *handshake.Outcome, w *record.Weighing) {
 	}
 	m.count("scale/" + w.Verdict)
 	if w.Verdict == "wrong" {
-		m.tell(noteScale, w.Text,
+		m.tell(noteScale, w.Told(),
 			Field{"roll_no", o.RollNo}, Field{"reading_kg", w.Reading}, Field{"gross_kg", w.Gross}, Field{"delta_kg", w.Delta})
 	}
 }

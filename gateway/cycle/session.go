@@ -1,13 +1,13 @@
 package cycle
 
 import (
-	"fmt"
 	"time"
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // Causes of a session, for the journal and for counting.
@@ -74,8 +74,7 @@ func (m *Machine) unreadable(cause string) {
 		return
 	}
 	if m.view.bad == readTries {
-		m.raise(condInvalidRead, fmt.Sprintf(
-			"the request block is not valid after %d reads: %s", readTries, cause),
+		m.raise(condInvalidRead, wording.Say("told.invalid-read", "reads", readTries, "cause", cause),
 			Field{"cause", cause})
 	}
 	if m.now.Mono-m.view.validAt > m.times.Stale {
@@ -105,7 +104,7 @@ func (m *Machine) seeRequest(v *View) {
 		if m.mem.LostBoot != r.Boot {
 			m.lost(r, causeMemory)
 		}
-		m.raise(condMemoryLost, "the controller lost its retained memory; no session is opened until the operator acknowledges at the controller")
+		m.raise(condMemoryLost, wording.Say("told.memory-lost"))
 		m.leave(causeMemory)
 		return
 	}
@@ -116,7 +115,7 @@ func (m *Machine) seeRequest(v *View) {
 		return
 	}
 	if r.RollNo < m.mem.Covered {
-		m.raise(condRollBack, fmt.Sprintf("the roll number went back from %d to %d", m.mem.Covered, r.RollNo),
+		m.raise(condRollBack, wording.Say("told.roll-number-back", "from", m.mem.Covered, "roll", r.RollNo),
 			Field{"from_roll", m.mem.Covered}, Field{"to_roll", r.RollNo})
 	} else {
 		m.end(condRollBack)
@@ -148,7 +147,7 @@ func (m *Machine) offBound(r *handshake.Request) bool {
 // the controller, and leaves it where it is not.
 func (m *Machine) sessionHolds(r *handshake.Request) bool {
 	if m.ses.name != (handshake.Session{}) && r.Boot != m.ses.boot {
-		m.tell(noteRestarted, "the controller restarted", Field{"boot", r.Boot})
+		m.tell(noteRestarted, wording.Say("told.controller-restarted"), Field{"boot", r.Boot})
 		m.leave(causeRestart)
 		return false
 	}
@@ -196,7 +195,7 @@ func (m *Machine) moving(r *handshake.Request) bool {
 	if m.now.Mono-w.tickAt > m.times.Stale {
 		w.tickMoved = false
 		m.count("reads-invalid/tick")
-		m.raise(condTickStands, "the controller answers but its program stands")
+		m.raise(condTickStands, wording.Say("told.controller-stands"))
 		m.leave(causeStale)
 		return false
 	}
@@ -214,7 +213,7 @@ func (m *Machine) remember(r *handshake.Request) {
 	w.phase, w.flags, w.permissives = r.Phase, r.Flags, r.Permissives
 	w.produced, w.acked, w.stale = r.Produced, r.Acked, r.StaleCommits
 	if r.Produced-r.Acked >= ringAlarm && r.Produced >= r.Acked {
-		m.raise(condRing, "the ring of outcomes is nearly full; outcomes are not acknowledged")
+		m.raise(condRing, wording.Say("told.ring-nearly-full"))
 	} else {
 		m.end(condRing)
 	}
@@ -230,11 +229,11 @@ func (m *Machine) gap(g record.Gap) {
 	m.journal(g)
 	fields := []Field{{"from_index", g.FromIndex}, {"to_index", g.ToIndex}, {"from_roll", g.FromRoll}, {"to_roll", g.ToRoll}}
 	if begins {
-		m.tell(noteBegins, "a record begins here; of what came before there is none", fields...)
+		m.tell(noteBegins, wording.Say("told.record-begins"), fields...)
 		return
 	}
 	m.count("gaps")
-	m.tell(noteGap, "the journal has a gap: "+g.Cause, fields...)
+	m.tell(noteGap, wording.Say("told.journal-gap", "cause", g.Cause), fields...)
 }
 
 // begin opens a session, if nothing stands against it. The boot number is taken
@@ -245,8 +244,7 @@ func (m *Machine) begin(r *handshake.Request) {
 		return
 	}
 	if m.mem.Banned[r.Boot] {
-		m.raise(condBootSeen, fmt.Sprintf(
-			"the controller's boot number %d was in use before its memory was lost", r.Boot))
+		m.raise(condBootSeen, wording.Say("told.boot-number-used", "boot", r.Boot))
 		return
 	}
 	m.end(condBootSeen)
@@ -255,9 +253,7 @@ func (m *Machine) begin(r *handshake.Request) {
 	}
 	if m.atBound(r.Floor) {
 		m.state = StateWatch
-		m.raise(condEpoch, fmt.Sprintf(
-			"no session can be opened: the controller's floor is %d, the newest epoch known here %d; the greatest allowed is %d, and %d above a floor that is not 0",
-			r.Floor, m.newestEpoch(r.Floor), uint32(greatestEpoch), epochStep),
+		m.raise(condEpoch, wording.Say("told.epoch-bound", "floor", r.Floor, "newest", m.newestEpoch(r.Floor), "greatest", uint32(greatestEpoch), "step", epochStep),
 			Field{"floor", r.Floor}, Field{"epoch", m.newestEpoch(r.Floor)})
 		return
 	}
@@ -326,7 +322,7 @@ func (m *Machine) helloWait(v *View) {
 	case r.Active == own:
 		m.ses.adopted = true
 		m.end(condHello)
-		m.tell(noteSession, "a session is open", Field{"epoch", own.Epoch}, Field{"cause", m.ses.cause})
+		m.tell(noteSession, wording.Say("told.session-opened"), Field{"epoch", own.Epoch}, Field{"cause", m.ses.cause})
 		m.state = StateSettle
 		m.settle(v)
 	case r.Floor > own.Epoch:
@@ -336,7 +332,7 @@ func (m *Machine) helloWait(v *View) {
 	case m.now.Mono-m.ses.helloAt >= m.times.Verdict:
 		m.count("resends/HELLO")
 		if m.ses.hellos >= readTries {
-			m.raise(condHello, "the controller does not adopt the session")
+			m.raise(condHello, wording.Say("told.session-not-adopted"))
 		}
 		m.sendHello()
 	}
@@ -349,8 +345,7 @@ func (m *Machine) fence(r *handshake.Request) {
 	own := m.ses.name.Epoch
 	m.leave(causeNotOwn)
 	m.state = StateFenced
-	m.tell(noteFenced, fmt.Sprintf(
-		"another gateway opened session %d after ours, %d; find out which one should serve the line", r.Floor, own),
+	m.tell(noteFenced, wording.Say("told.fenced", "floor", r.Floor, "own", own),
 		Field{"epoch", own}, Field{"floor", r.Floor})
 	m.fencedAt = m.lease.Number
 	m.lease.Held = false
@@ -391,8 +386,7 @@ func (m *Machine) sendBeat() {
 // heater is the press's own trip.
 func (m *Machine) watchPlatens(s *recipe.Stand) {
 	if hot := s.Hotter(); hot > recipe.HottestPlaten {
-		m.raise(condPlatenHot, fmt.Sprintf("a platen is at %s, no more than %s is allowed",
-			m.line.Write(hot, quantity.Temperature), m.line.Write(recipe.HottestPlaten, quantity.Temperature)))
+		m.raise(condPlatenHot, wording.Say("told.platen-above-ceiling", "temperature", m.line.Write(hot, quantity.Temperature), "limit", m.line.Write(recipe.HottestPlaten, quantity.Temperature)))
 	} else {
 		m.end(condPlatenHot)
 	}

@@ -1,12 +1,12 @@
 package cycle
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 
 	"lapgate/gateway/record"
 	"lapgate/recipe"
+	"lapgate/recipe/wording"
 )
 
 func byHandKey(station string) string  { return condByHand + "/" + station }
@@ -25,7 +25,7 @@ func (m *Machine) askStation(e SetStation) {
 	m.do(a)
 	switch {
 	case len(a.Problems) > 0:
-		m.tell(noteStationRefused, fmt.Sprintf("what %s wants of station %s is refused: %s", e.By, e.Station, a.Problems[0]), Field{"station", e.Station}, Field{"by", e.By}, Field{"user", e.User})
+		m.tell(noteStationRefused, wording.Say("told.station-refused", "by", e.By, "station", e.Station, "why", a.Problems[0]), Field{"station", e.Station}, Field{"by", e.By}, Field{"user", e.User})
 		return
 	case e.Preview:
 		return
@@ -35,7 +35,7 @@ func (m *Machine) askStation(e SetStation) {
 		r.Mode, r.Until = record.ByHand, e.Until.UTC().Round(0)
 	}
 	m.journal(r)
-	m.tell(noteStation, fmt.Sprintf("%s: %s by %s", e.Station, r.Mode, e.By), Field{"station", e.Station}, Field{"mode", r.Mode}, Field{"by", e.By}, Field{"user", e.User})
+	m.tell(noteStation, wording.Say("told.station-told", "station", e.Station, "mode", r.Mode, "by", e.By), Field{"station", e.Station}, Field{"mode", r.Mode}, Field{"by", e.By}, Field{"user", e.User})
 	m.end(overdueKey(e.Station))
 	if !e.ByHand {
 		m.end(byHandKey(e.Station))
@@ -63,10 +63,10 @@ func (m *Machine) ageStations() {
 	for i := range m.mem.Acts.Stations {
 		s := &m.mem.Acts.Stations[i]
 		if m.standing(byHandKey(s.Station)) < 0 {
-			m.raise(byHandKey(s.Station), fmt.Sprintf("%s is worked by hand: %s said so", s.Station, s.By), Field{"station", s.Station}, Field{"by", s.By}, Field{"user", s.User})
+			m.raise(byHandKey(s.Station), wording.Say("told.station-by-hand", "station", s.Station, "by", s.By), Field{"station", s.Station}, Field{"by", s.By}, Field{"user", s.User})
 		}
 		if s.Overdue(m.now.Wall) && m.standing(overdueKey(s.Station)) < 0 {
-			m.raise(overdueKey(s.Station), fmt.Sprintf("%s was to be worked by hand until %s and still is; it does not change back by itself", s.Station, s.Until.Format("2006-01-02 15:04 MST")),
+			m.raise(overdueKey(s.Station), wording.Say("told.station-overdue", "station", s.Station, "until", s.Until.Format("2006-01-02 15:04 MST")),
 				Field{"station", s.Station}, Field{"by", s.By}, Field{"user", s.User}, Field{"until", s.Until})
 		}
 	}

@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"lapgate/recipe/wording"
 )
 
 // Every number of the handshake that means something has one spelling: String
@@ -68,6 +70,25 @@ func (h HoldReason) MarshalText() ([]byte, error) { return []byte(Spelled(h.Stri
 
 // UnmarshalJSON reads what MarshalText spells, or the number.
 func (h *HoldReason) UnmarshalJSON(b []byte) error { return readWord(h, "reason", holdNames[:], b) }
+
+// Said is the verdict in words of the table.
+func (v Verdict) Said() wording.Said { return said("verdict", v.String()) }
+
+// Said is the outcome in words of the table.
+func (o OutcomeKind) Said() wording.Said { return said("outcome", o.String()) }
+
+// Said is the reason in words of the table.
+func (h HoldReason) Said() wording.Said { return said("hold-reason", h.String()) }
+
+// said is a word of the protocol as people read it: that of the table of sentences,
+// which begins with the family. A number without a name stays as it is.
+func said(family, word string) wording.Said {
+	key := family + "." + strings.ReplaceAll(word, " ", "-")
+	if _, ok := wording.English(key); !ok {
+		return wording.Plain(word)
+	}
+	return wording.Say(key)
+}
 
 // StateName returns the name of a unit state of ISA-TR88.00.02, numbers 1 to
 // 17.

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+
+	"lapgate/recipe/wording"
 )
 
 // Reasons of a rejection, in the order in which the controller checks. To
@@ -76,6 +78,20 @@ func (r RejectReason) String() string {
 	return words
 }
 
+// Said is the reason in words of the table.
+func (r RejectReason) Said() wording.Said {
+	words := r.Words()
+	switch n := uint16(r); {
+	case words == "":
+		return wording.Say("reject.unknown", "number", int(r))
+	case n >= RejectLimit:
+		return wording.Say("reject.outside-controller-limit", "setpoint", SetpointAt(int(n-RejectLimit)+FirstSetpoint))
+	case n >= RejectPermissive:
+		return wording.Say("reject.permissive-off", "bit", n-RejectPermissive)
+	}
+	return said("reject", words)
+}
+
 // MarshalText spells the reason for programs.
 func (r RejectReason) MarshalText() ([]byte, error) { return []byte(Spelled(r.String())), nil }
 
@@ -99,6 +115,17 @@ func VerdictText(v Verdict, reason uint16) string {
 		return fmt.Sprintf("%s: %s (%d)", v, HoldReason(reason), reason)
 	}
 	return fmt.Sprintf("%s: %s (%d)", v, RejectReason(reason), reason)
+}
+
+// VerdictSaid is VerdictText in words of the table.
+func VerdictSaid(v Verdict, reason uint16) wording.Said {
+	switch {
+	case reason == 0:
+		return v.Said()
+	case v == HeldVerdict:
+		return wording.Say("verdict.reason", "verdict", v.Said(), "reason", HoldReason(reason).Said(), "number", reason)
+	}
+	return wording.Say("verdict.reason", "verdict", v.Said(), "reason", RejectReason(reason).Said(), "number", reason)
 }
 
 // VerdictReason spells the reason of a verdict for programs, none for 0.

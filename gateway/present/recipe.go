@@ -37,7 +37,7 @@ type Finding struct {
 func RecipeOf(r *recipe.Result) *Recipe {
 	out := &Recipe{Roll: r.Roll, Verdict: r.Verdict, Findings: []Finding{}, Setpoints: Entries{}, Uncertainty: Entries{}, Risk: Entries{}, Margin: Entries{}, Instructions: r.Instructions}
 	for _, f := range r.Findings {
-		out.Findings = append(out.Findings, Finding(f))
+		out.Findings = append(out.Findings, Finding{f.Code, f.Severity, f.Field, f.Got, f.Limit, f.Where, f.Text})
 	}
 	for _, v := range r.Setpoints {
 		out.Setpoints = append(out.Setpoints, Entry{Column{Name: v.Name, Label: v.Label}, Setpoint(v)})

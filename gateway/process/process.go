@@ -19,8 +19,8 @@ import (
 // Finding is a fault of the process, or the end of one.
 type Finding = notice.Finding
 
-// Codes are all codes of findings with their meaning and what to do.
-func Codes() []notice.CodeInfo { return notice.Codes() }
+// Codes are all codes of findings.
+func Codes() []notice.Code { return notice.Codes() }
 
 // Line is one line that is watched. Recipe may change between records. It is
 // for one goroutine.

@@ -83,8 +83,7 @@ func (out *Report) take(f *notice.Finding) {
 		}
 		return
 	}
-	info := f.Code.Info()
-	one := Found{Code: f.Code, Of: of, First: f.First, Found: f.Last, Last: f.Last, Stands: true, Meaning: info.Meaning, Remedy: info.Remedy}
+	one := Found{Code: f.Code, Of: of, First: f.First, Found: f.Last, Last: f.Last, Stands: true, Meaning: f.Code.Meaning().String(), Remedy: f.Code.Remedy().String()}
 	var parts []string
 	for _, n := range f.Evidence {
 		c := present.Column{Name: n.Name}

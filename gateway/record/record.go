@@ -6,6 +6,7 @@ import (
 
 	"lapgate/gateway/handshake"
 	"lapgate/recipe"
+	"lapgate/recipe/wording"
 )
 
 // Kind names a kind of record. It is stored, and never changes its meaning.
@@ -381,5 +382,15 @@ type Weighing struct {
 	Reading float64 `json:"reading_kg"`
 	Gross   float64 `json:"gross_kg"` // expected; 0 when not predicted
 	Delta   float64 `json:"delta_kg"` // reading less expected
-	Text    string  `json:"text"`     // with the likely causes of a mismatch
+	Text    string  `json:"text"`     // with the likely causes of a mismatch, in English
+	// Said is the text free of any language, nil in what older versions recorded.
+	Said *wording.Said `json:"said,omitempty"`
+}
+
+// Told is what the scale says of the roll.
+func (w *Weighing) Told() wording.Said {
+	if w.Said == nil {
+		return wording.Plain(w.Text)
+	}
+	return *w.Said
 }

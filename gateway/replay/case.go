@@ -147,5 +147,5 @@ func (c *Case) heldFor(reason handshake.HoldReason) bool {
 }
 
 func (s *Side) same(o *Side) bool {
-	return slices.Equal(s.Words, o.Words) && slices.Equal(s.Findings, o.Findings)
+	return slices.Equal(s.Words, o.Words) && slices.EqualFunc(s.Findings, o.Findings, recipe.Finding.Same)
 }

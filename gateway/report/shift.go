@@ -9,10 +9,10 @@ import (
 	"slices"
 	"time"
 
-	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
 	"lapgate/recipe"
+	"lapgate/recipe/check"
 	"lapgate/recipe/stat"
 )
 
@@ -185,7 +185,7 @@ func (s *Shift) holds() []HoldCount {
 			all++
 			k := slices.IndexFunc(out, func(o HoldCount) bool { return o.Code == c })
 			if k < 0 {
-				out = append(out, HoldCount{Code: c, Rolls: 1, Meaning: cycle.MeaningOf(c)})
+				out = append(out, HoldCount{Code: c, Rolls: 1, Meaning: check.Meaning(c).String()})
 			} else {
 				out[k].Rolls++
 			}

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // Facts are scan, scale and chances of a roll.
@@ -37,18 +38,18 @@ func (s *sheet) Facts() (out []fact) {
 	}
 	out = append(out, fact{"scale", scale})
 	for _, r := range s.Story.Risks {
-		out = append(out, fact{"chance of " + r.Kind, Chance(r.Chance)})
+		out = append(out, fact{"chance of " + r.Kind, Chance(nil, r.Chance)})
 	}
 	return out
 }
 
 // Chance is a chance as people read it.
-func Chance(v float64) string {
+func Chance(w *wording.Words, v float64) string {
 	switch {
 	case v < 1e-6:
-		return "below 1 in 1,000,000"
+		return w.Of("roll.chance-least")
 	case v < 0.001:
-		return fmt.Sprintf("1 in %.0f", 1/v)
+		return w.Of("roll.chance", "count", fmt.Sprintf("%.0f", 1/v))
 	}
 	return fmt.Sprintf("%.2g %%", 100*v)
 }

@@ -263,7 +263,7 @@ func (s *Shift) left() {
 		}
 		return
 	}
-	for _, c := range CandidatesOf(f.basis.Acts.Line(f.line), &roll, &stand, 0) {
+	for _, c := range CandidatesOf(nil, f.basis.Acts.Line(f.line), &roll, &stand, 0) {
 		s.wrapper(Wrapper{Slot: c.Slot, Width: c.Width, Paper: c.Paper}).Left = c.Left
 	}
 }

@@ -168,7 +168,7 @@ func Page(shifts []*Shift, zone *time.Location) ([]byte, error) {
 		}
 		for k, story := range stories {
 			roll := s.fold.sheets[k]
-			one := sheet{ID: sheetID(i, roll.OutcomeAt.Seq), Name: story.Tag, Line: s.Line, Story: story, Side: drawn(story.Drawing(l.units)), units: l.units, clock: p.clock}
+			one := sheet{ID: sheetID(i, roll.OutcomeAt.Seq), Name: story.Tag, Line: s.Line, Story: story, Side: drawn(story.Drawing(nil, l.units)), units: l.units, clock: p.clock}
 			if one.Name == "" {
 				one.Name = fmt.Sprintf("number %d", story.Number)
 			}
@@ -298,7 +298,7 @@ func (l *shiftLine) ScaleTrend() template.HTML {
 		}
 		g.Points = append(g.Points, p)
 	}
-	return drawn(g.Drawing(l.clock.zone))
+	return drawn(g.Drawing(nil, l.clock.zone))
 }
 
 // ScaleWords are the figures below that drawing.

@@ -9,6 +9,7 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // The drawings of the live page and of a roll's page are 360 wide, so that their
@@ -36,25 +37,25 @@ const (
 
 // Drawing draws the roll from the side with its wrapper around it, and beyond each
 // end the overhang against its window.
-func (v *SideView) Drawing(line *recipe.Line) string {
+func (v *SideView) Drawing(w *wording.Words, line *recipe.Line) string {
 	length := func(m float64) string { return Short(line, m, quantity.Length) }
 	var b strings.Builder
-	fmt.Fprintf(&b, `<svg class="draw" viewBox="0 0 %d %d" role="img" aria-label="%s">`+"\n", liveWidth, sideHeight, html.EscapeString(v.words(length)))
+	fmt.Fprintf(&b, `<svg class="draw" viewBox="0 0 %d %d" role="img" aria-label="%s">`+"\n", liveWidth, sideHeight, html.EscapeString(v.words(w, length)))
 	const bodyRight, bodyBottom = bodyLeft + bodyWide, bodyTop + bodyHigh
 	scale := endZone / (1.15 * math.Max(v.Overhang, v.greatest()))
-	if w := v.Window; w != nil {
-		from, to := scale*w.Min, scale*w.Max
+	if x := v.Window; x != nil {
+		from, to := scale*x.Min, scale*x.Max
 		for _, x := range []float64{bodyLeft - to, bodyRight + from} {
 			fmt.Fprintf(&b, `<rect class="win" x="%.1f" y="%d" width="%.1f" height="%d"/>`+"\n", x, bodyTop-10, to-from, bodyHigh+20)
 		}
-		text := length(w.Min) + " to " + length(w.Max)
-		fmt.Fprintf(&b, `<text class="mut" x="4" y="%d">window</text><text class="mut" x="4" y="%d">%s</text>`+"\n", bodyBottom+30, bodyBottom+46, text)
-		fmt.Fprintf(&b, `<text class="mut" x="%d" y="%d" text-anchor="end">on each side</text>`+"\n", liveWidth-4, bodyBottom+30)
+		text := w.Of("span", "from", length(x.Min), "to", length(x.Max))
+		fmt.Fprintf(&b, `<text class="mut" x="4" y="%d">%s</text><text class="mut" x="4" y="%d">%s</text>`+"\n", bodyBottom+30, html.EscapeString(w.Of("draw.window")), bodyBottom+46, html.EscapeString(text))
+		fmt.Fprintf(&b, `<text class="mut" x="%d" y="%d" text-anchor="end">%s</text>`+"\n", liveWidth-4, bodyBottom+30, html.EscapeString(w.Of("draw.each-side")))
 	}
 	fmt.Fprintf(&b, `<rect class="roll" x="%d" y="%d" width="%d" height="%d"/>`+"\n", bodyLeft, bodyTop, bodyWide, bodyHigh)
 	const mid = bodyLeft + bodyWide/2
-	fmt.Fprintf(&b, `<text x="%d" y="%d" text-anchor="middle">%s wide</text><text x="%d" y="%d" text-anchor="middle">⌀ %s</text>`+"\n",
-		mid, bodyTop+38, length(v.Width), mid, bodyTop+58, length(v.Diameter))
+	fmt.Fprintf(&b, `<text x="%d" y="%d" text-anchor="middle">%s</text><text x="%d" y="%d" text-anchor="middle">⌀ %s</text>`+"\n",
+		mid, bodyTop+38, html.EscapeString(w.Of("draw.wide", "width", length(v.Width))), mid, bodyTop+58, length(v.Diameter))
 	if v.Wrapper > 0 {
 		over := scale * v.Overhang
 		sheet, fits := "sheet", v.fits()
@@ -70,11 +71,11 @@ func (v *SideView) Drawing(line *recipe.Line) string {
 			x = math.Min(math.Max(x, 34), liveWidth-34)
 			fmt.Fprintf(&b, `<text class="key" x="%.1f" y="%d" text-anchor="middle">%s%s</text>`+"\n", x, bodyTop-16, mark, length(v.Overhang))
 		}
-		fmt.Fprintf(&b, `<text x="%d" y="18" text-anchor="middle">%s wrapper, %s, slot %d</text>`+"\n", mid, length(v.Wrapper), html.EscapeString(v.Paper), v.Slot)
+		fmt.Fprintf(&b, `<text x="%d" y="18" text-anchor="middle">%s</text>`+"\n", mid, html.EscapeString(w.Of("draw.wrapper", "width", length(v.Wrapper), "paper", v.Paper, "slot", v.Slot)))
 	} else {
-		fmt.Fprintf(&b, `<text x="%d" y="18" text-anchor="middle">no wrapper</text>`+"\n", mid)
+		fmt.Fprintf(&b, `<text x="%d" y="18" text-anchor="middle">%s</text>`+"\n", mid, html.EscapeString(w.Of("draw.no-wrapper")))
 	}
-	fmt.Fprintf(&b, `<text class="mut" x="%d" y="%d" text-anchor="end">ends drawn larger</text>`+"\n</svg>\n", liveWidth-4, bodyBottom+46)
+	fmt.Fprintf(&b, `<text class="mut" x="%d" y="%d" text-anchor="end">%s</text>`+"\n</svg>\n", liveWidth-4, bodyBottom+46, html.EscapeString(w.Of("draw.ends-larger")))
 	return b.String()
 }
 
@@ -91,20 +92,20 @@ func (v *SideView) fits() bool {
 }
 
 // words is the drawing for whoever cannot see it.
-func (v *SideView) words(length func(float64) string) string {
-	out := fmt.Sprintf("Roll %s wide, %s in diameter", length(v.Width), length(v.Diameter))
+func (v *SideView) words(w *wording.Words, length func(float64) string) string {
+	pairs := []any{"width", length(v.Width), "diameter", length(v.Diameter)}
 	if v.Wrapper == 0 {
-		return out + ", without a wrapper."
+		return w.Of("draw.side.bare", pairs...)
 	}
-	out += fmt.Sprintf(", in a wrapper of %s from slot %d: overhang %s on each side", length(v.Wrapper), v.Slot, length(v.Overhang))
-	if w := v.Window; w != nil {
-		in := "inside"
-		if !v.fits() {
-			in = "outside"
-		}
-		out += fmt.Sprintf(", %s its window of %s to %s", in, length(w.Min), length(w.Max))
+	pairs = append(pairs, "wrapper", length(v.Wrapper), "slot", v.Slot, "overhang", length(v.Overhang))
+	x := v.Window
+	switch {
+	case x == nil:
+		return w.Of("draw.side", pairs...)
+	case v.fits():
+		return w.Of("draw.side.inside", append(pairs, "from", length(x.Min), "to", length(x.Max))...)
 	}
-	return out + "."
+	return w.Of("draw.side.outside", append(pairs, "from", length(x.Min), "to", length(x.Max))...)
 }
 
 // Short is a quantity to as many digits as are read from afar, in the unit of the

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -12,6 +13,7 @@ import (
 	"lapgate/recipe"
 	"lapgate/recipe/check"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // Story is all that can be told of one roll: what was measured, what was decided
@@ -106,6 +108,7 @@ type Setting struct {
 
 // Risk is the chance of one kind of bad wrap.
 type Risk struct {
+	kind   recipe.RiskKind
 	Kind   string  `json:"kind" label:"bad wrap"`
 	Chance float64 `json:"chance"`
 	Margin string  `json:"margin,omitempty"`
@@ -139,6 +142,8 @@ type StepOf struct {
 type Told struct {
 	Roll   *record.Roll
 	Newest *record.Newest
+	// Words are the language in which it is told, nil for English.
+	Words *wording.Words
 	// Line is the configuration by which candidates, formulas and margins are
 	// computed again, nil for none; Hash is its own.
 	Line *recipe.Line
@@ -152,9 +157,10 @@ func StoryOf(t Told) (*Story, error) {
 	if units == nil {
 		units = &recipe.Line{}
 	}
-	s := &Story{Tag: roll.Tag, Number: roll.Number, Verdict: "none", Mode: "nothing was offered", Outcome: "at the station", Exchange: []Happening{}, Before: []Happening{}}
-	s.left(roll)
-	s.exchange(roll, units)
+	w := t.Words
+	s := &Story{Tag: roll.Tag, Number: roll.Number, Verdict: "none", Mode: w.Of("roll.nothing-offered"), Outcome: w.Of("roll.at-station"), Exchange: []Happening{}, Before: []Happening{}}
+	s.left(w, roll)
+	s.exchange(w, roll, units)
 	s.corrected(roll, t.Newest)
 	round := roll.Used()
 	if round == nil {
@@ -165,14 +171,14 @@ func StoryOf(t Told) (*Story, error) {
 		s.Before = append(s.Before, Happening{c.Seq, c.At, record.Text(c.Record, units)})
 		if c, ok := c.Record.(record.Config); ok {
 			for _, one := range c.Changes[:min(len(c.Changes), 6)] {
-				s.Before = append(s.Before, Happening{What: fmt.Sprintf("%s: %s → %s", one.Key, orNone(one.Old), one.New)})
+				s.Before = append(s.Before, Happening{What: fmt.Sprintf("%s: %s → %s", one.Key, cmp.Or(one.Old, w.Of("roll.changed-from-nothing")), one.New)})
 			}
 		}
 	}
 	s.scan(&round.Request, t.Line)
 	words, findings, ok := round.Decided()
 	if ok {
-		if err := s.decided(t.Line, round, words, findings); err != nil {
+		if err := s.decided(&t, round, words, findings); err != nil {
 			return nil, fmt.Errorf("roll %d: %w", roll.Number, err)
 		}
 	}
@@ -182,65 +188,58 @@ func StoryOf(t Told) (*Story, error) {
 	return s, nil
 }
 
-func orNone(text string) string {
-	if text == "" {
-		return "nothing"
-	}
-	return text
-}
-
-func (s *Story) left(roll *record.Roll) {
+func (s *Story) left(w *wording.Words, roll *record.Roll) {
 	switch {
 	case roll.Outcome != nil:
-		s.Left, s.Outcome = roll.OutcomeAt.At, roll.Outcome.Outcome.Outcome.String()
-		if w := roll.Outcome.Weighing; w != nil {
-			s.Scale = &Scale{w.Reading, w.Gross, w.Verdict, w.Text}
+		s.Left, s.Outcome = roll.OutcomeAt.At, w.Text(roll.Outcome.Outcome.Outcome.Said())
+		if g := roll.Outcome.Weighing; g != nil {
+			s.Scale = &Scale{g.Reading, g.Gross, w.Of("weighed.verdict." + g.Verdict), w.Text(g.Told())}
 		} else if kg := roll.Outcome.Outcome.Scale; kg > 0 {
-			s.Scale = &Scale{Reading: float64(kg) / 10, Verdict: "not judged"}
+			s.Scale = &Scale{Reading: float64(kg) / 10, Verdict: w.Of("weighed.verdict.none")}
 		}
 	case roll.Gap != "":
-		s.Outcome = "not known: " + roll.Gap
+		s.Outcome = w.Of("roll.outcome-unknown", "why", roll.Gap)
 	}
 }
 
 // exchange lists what passed between gateway and controller about the roll.
-func (s *Story) exchange(roll *record.Roll, line *recipe.Line) {
-	add := func(at record.Stamp, format string, args ...any) {
-		s.Exchange = append(s.Exchange, Happening{at.Seq, at.At, fmt.Sprintf(format, args...)})
+func (s *Story) exchange(w *wording.Words, roll *record.Roll, line *recipe.Line) {
+	add := func(at record.Stamp, key string, pairs ...any) {
+		s.Exchange = append(s.Exchange, Happening{at.Seq, at.At, w.Of(key, pairs...)})
 	}
 	for i := range roll.Rounds {
 		d := &roll.Rounds[i]
 		m := &d.Request.Measured
-		add(d.RequestAt, "the controller asked for a recipe, request %d: %s × %s", d.Request.Token.Req,
-			line.Write(m.Diameter, quantity.Length), line.Write(m.Width, quantity.Length))
+		add(d.RequestAt, "exchange.asked", "request", d.Request.Token.Req,
+			"diameter", line.Write(m.Diameter, quantity.Length), "width", line.Write(m.Width, quantity.Length))
 		for _, c := range d.Basis.Confirms {
-			add(d.RequestAt, "%s confirmed: %s", c.By, c.Text)
+			add(d.RequestAt, "exchange.confirmed", "by", c.By, "finding", c.Text)
 		}
 		if o := d.Override; o != nil {
-			add(d.RequestAt, "%s asked for other setpoints: %s", o.By, o.Text)
+			add(d.RequestAt, "exchange.override", "by", o.By, "change", o.Text)
 		}
 		switch {
 		case d.Shadow != nil:
-			add(d.ShadowAt, "in shadow: it would have been %s; nothing was written", verdictWord(d.Shadow.Verdict))
+			add(d.ShadowAt, "exchange.shadow-"+d.Shadow.Verdict)
 		case d.Offer != nil && d.Offer.Form == handshake.KindHold:
 			h := cycle.HoldingOf(nil, nil, d.Offer.HoldReason, d.Offer.Findings)
-			add(d.OfferAt, "offer %s written: a hold, %s", d.Offer.Offer, h.Meaning)
+			add(d.OfferAt, "exchange.hold", "offer", d.Offer.Offer, "why", h.Meaning)
 		case d.Offer != nil:
-			add(d.OfferAt, "offer %s written: a recipe", d.Offer.Offer)
+			add(d.OfferAt, "exchange.recipe", "offer", d.Offer.Offer)
 		}
 		switch {
 		case d.Verdict != nil:
-			add(d.VerdictAt, "the controller's verdict: %s", handshake.VerdictText(d.Verdict.Verdict, d.Verdict.Reason))
+			add(d.VerdictAt, "exchange.verdict", "verdict", handshake.VerdictSaid(d.Verdict.Verdict, d.Verdict.Reason))
 		case d.Void != "":
-			add(d.OfferAt, "the offer was closed unused: %s", d.Void)
+			add(d.OfferAt, "exchange.void", "why", d.Void)
 		case d.Unknown != "":
-			add(d.OfferAt, "what became of the offer is not known: %s", d.Unknown)
+			add(d.OfferAt, "exchange.unknown", "why", d.Unknown)
 		case d.Committed:
-			add(d.OfferAt, "committed, no verdict yet")
+			add(d.OfferAt, "exchange.committed")
 		}
 	}
 	if roll.Outcome != nil {
-		add(roll.OutcomeAt, "the roll left: %s", roll.Outcome.Outcome.Outcome)
+		add(roll.OutcomeAt, "exchange.left", "outcome", roll.Outcome.Outcome.Outcome.Said())
 	}
 }
 
@@ -260,13 +259,6 @@ func (s *Story) corrected(roll *record.Roll, n *record.Newest) {
 			s.Exchange = append(s.Exchange, Happening{a.Seq, a.At, record.Text(c, &recipe.Line{})})
 		}
 	}
-}
-
-func verdictWord(v string) string {
-	if v == "hold" {
-		return "held"
-	}
-	return "given a recipe"
 }
 
 func (s *Story) scan(r *record.Request, line *recipe.Line) {
@@ -289,31 +281,32 @@ func (s *Story) scan(r *record.Request, line *recipe.Line) {
 }
 
 // decided takes what was decided, as it stands in the journal.
-func (s *Story) decided(line *recipe.Line, round *record.Round, words []uint16, findings []recipe.Finding) error {
+func (s *Story) decided(t *Told, round *record.Round, words []uint16, findings []recipe.Finding) error {
 	var p handshake.Payload
 	if err := handshake.DecodeStoredPayload(words, &p); err != nil {
 		return err
 	}
-	s.Mode = "offered by lapgate"
+	w, line := t.Words, t.Line
+	s.Mode = w.Of("roll.offered")
 	switch {
 	case round.Offer == nil:
-		s.Mode = "in shadow, nothing was written"
+		s.Mode = w.Of("roll.shadow")
 	case round.Offer.Origin == handshake.Override:
-		s.Mode = fmt.Sprintf("override by %s: %s", round.Offer.By, round.Offer.Reason)
+		s.Mode = w.Of("roll.override", "by", round.Offer.By, "why", round.Offer.Reason)
 	}
 	for i := range findings {
 		if findings[i].Severity == recipe.Warn {
-			s.Notes = append(s.Notes, findings[i].Text)
+			s.Notes = append(s.Notes, w.Text(findings[i].Told()))
 		}
 	}
 	if p.Kind == handshake.KindHold {
 		h := cycle.HoldingOf(round.Basis.Acts.Line(line), &round.Request, p.HoldReason, findings)
-		s.Verdict, s.Hold = "hold", &Hold{h.Code, h.Meaning, h.Text, h.Where, h.Do, h.Caution}
+		s.Verdict, s.Hold = "hold", &Hold{h.Code, w.Text(h.Meaning), w.Text(h.Text), h.Where, w.Text(h.Do), w.Text(h.Caution)}
 		return nil
 	}
 	s.Verdict = "go"
 	points := record.SetpointsOf(&p)
-	s.Settings = SettingsOf(line, &points)
+	s.Settings = SettingsOf(w, line, &points)
 	risk := recipe.Risk{}
 	if round.Offer != nil {
 		risk = round.Offer.Risk
@@ -322,7 +315,7 @@ func (s *Story) decided(line *recipe.Line, round *record.Round, words []uint16, 
 	}
 	for k, c := range risk {
 		if c.Known {
-			s.Risks = append(s.Risks, Risk{Kind: recipe.RiskKind(k).Label(), Chance: c.P})
+			s.Risks = append(s.Risks, Risk{kind: recipe.RiskKind(k), Kind: w.Text(recipe.RiskKind(k).Said()), Chance: c.P})
 		}
 	}
 	return nil
@@ -333,11 +326,12 @@ func (s *Story) computed(t *Told, round *record.Round) {
 	line := round.Basis.Acts.Line(t.Line)
 	roll, stand := round.Request.Measurement()
 	stand.PlatenRate = round.Basis.PlatenRate
-	s.Basis = "the configuration in force, which is the one of then"
+	w := t.Words
+	s.Basis = w.Of("roll.basis-same")
 	if round.Offer != nil && round.Offer.ConfigHash != t.Hash {
-		s.Basis = fmt.Sprintf("another configuration than that of then, which was %s", handshake.ConfigHash(round.Offer.ConfigHash))
+		s.Basis = w.Of("roll.basis-other", "hash", handshake.ConfigHash(round.Offer.ConfigHash))
 	} else if round.Offer == nil {
-		s.Basis = "the configuration given; a recipe in shadow does not tell its own"
+		s.Basis = w.Of("roll.basis-shadow")
 	}
 	var rec recipe.Recipe
 	recipe.Compute(line, &roll, &stand, &rec)
@@ -345,10 +339,10 @@ func (s *Story) computed(t *Told, round *record.Round) {
 	if v := s.setting("wrapper_slot"); v != nil {
 		chosen = int(v.Value)
 	}
-	if w, ok := recipe.WrapperWindow(line, &roll, chosen); ok && !math.IsNaN(w.Overhang.Min) {
-		s.Window = &Window{w.Overhang.Min, w.Overhang.Max, w.Lower.String(), w.Upper.String()}
+	if x, ok := recipe.WrapperWindow(line, &roll, chosen); ok && !math.IsNaN(x.Overhang.Min) {
+		s.Window = WindowOf(w, &x)
 	}
-	s.Candidates = CandidatesOf(line, &roll, &stand, chosen)
+	s.Candidates = CandidatesOf(w, line, &roll, &stand, chosen)
 	s.explain(line, recipe.Explain(line, &roll, &stand))
 	for i := range s.Settings {
 		if p := recipe.FindSetpoint(s.Settings[i].Name); p != nil && p.HasU() {
@@ -357,7 +351,7 @@ func (s *Story) computed(t *Told, round *record.Round) {
 	}
 	for i := range s.Risks {
 		for k, c := range rec.Risk {
-			if kind := recipe.RiskKind(k); c.Known && kind.Label() == s.Risks[i].Kind {
+			if kind := recipe.RiskKind(k); c.Known && kind == s.Risks[i].kind {
 				s.Risks[i].Margin = line.WriteUnit(c.Margin, kind.Unit())
 			}
 		}
@@ -386,7 +380,7 @@ func (s *Story) explain(line *recipe.Line, steps []recipe.Step) {
 			given = append(given, n.Name)
 		}
 		// A formula that gives several stands at the first of them.
-		if i := slices.IndexFunc(s.Settings, func(v Setting) bool { return slices.Contains(given, v.Label) }); i >= 0 && s.Settings[i].Formula == "" {
+		if i := slices.IndexFunc(s.Settings, func(v Setting) bool { return slices.Contains(given, recipe.SetpointOf(v.Name).Label) }); i >= 0 && s.Settings[i].Formula == "" {
 			s.Settings[i].Formula = one.Formula
 		}
 		s.Steps = append(s.Steps, out)
@@ -395,15 +389,15 @@ func (s *Story) explain(line *recipe.Line, steps []recipe.Step) {
 
 // CandidatesOf are the wrapper rolls of a stand as they are seen for a roll; chosen is
 // the slot that its recipe takes, 0 for none.
-func CandidatesOf(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand, chosen int) []Candidate {
+func CandidatesOf(w *wording.Words, line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand, chosen int) []Candidate {
 	var out []Candidate
 	for _, c := range recipe.Candidates(line, roll, stand) {
-		one := Candidate{Slot: c.Slot.Number, Width: c.Slot.Width, Paper: c.Slot.Paper, Overhang: c.Overhang, Chosen: c.Slot.Number == chosen, Why: c.Fit.String()}
+		one := Candidate{Slot: c.Slot.Number, Width: c.Slot.Width, Paper: c.Slot.Paper, Overhang: c.Overhang, Chosen: c.Slot.Number == chosen, Why: w.Text(c.Fit.Said())}
 		switch {
 		case one.Chosen:
-			one.Why = "taken: nearest to the best overhang"
+			one.Why = w.Of("fit.taken")
 		case c.Fit == recipe.Fits:
-			one.Why = "fits, farther from the best overhang"
+			one.Why = w.Of("fit.farther")
 		}
 		if !math.IsInf(c.Left, 1) {
 			one.Left = &c.Left
@@ -418,13 +412,18 @@ func CandidatesOf(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand, cho
 
 // stations are the groups of setpoints for people.
 var stations = map[recipe.Station]string{
-	recipe.GroupStand: "stand", recipe.GroupWrap: "wrap", recipe.GroupCrimp: "crimp", recipe.GroupGlue: "glue", recipe.GroupHeader: "press",
-	recipe.GroupWeigh: "scale", recipe.GroupCentre: "centring", recipe.GroupDrives: "drives", recipe.Ungrouped: "heads",
+	recipe.GroupStand: "station.stand", recipe.GroupWrap: "station.wrap", recipe.GroupCrimp: "station.crimp", recipe.GroupGlue: "station.glue", recipe.GroupHeader: "station.press",
+	recipe.GroupWeigh: "station.scale", recipe.GroupCentre: "station.centring", recipe.GroupDrives: "station.drives", recipe.Ungrouped: "station.heads",
+}
+
+// WindowOf is a window as it is told.
+func WindowOf(w *wording.Words, x *recipe.Window) *Window {
+	return &Window{x.Overhang.Min, x.Overhang.Max, w.Text(x.Lower.Said()), w.Text(x.Upper.Said())}
 }
 
 // SettingsOf are the setpoints in force, each with its limit and its margin to the
 // nearer end of it; line may be nil.
-func SettingsOf(line *recipe.Line, points *recipe.Setpoints) []Setting {
+func SettingsOf(w *wording.Words, line *recipe.Line, points *recipe.Setpoints) []Setting {
 	var out []Setting
 	units := line
 	if units == nil {
@@ -434,10 +433,10 @@ func SettingsOf(line *recipe.Line, points *recipe.Setpoints) []Setting {
 		if v.Derived && v.Value == 0 {
 			continue // not on the wire
 		}
-		one := Setting{Station: stations[v.Group], Name: v.Name, Label: v.Label, Value: v.Value, Text: v.Text(units)}
+		one := Setting{Station: w.Of(stations[v.Group]), Name: v.Name, Label: w.Text(v.Said()), Value: v.Value, Text: v.Text(units)}
 		if line != nil && v.Limit.Of != nil {
 			r := v.Limit.Of(line)
-			one.Limit = v.Write(line, r.Min) + " to " + v.Write(line, r.Max)
+			one.Limit = w.Of("span", "from", v.Write(line, r.Min), "to", v.Write(line, r.Max))
 			margin := math.Min(v.Value-r.Min, r.Max-v.Value)
 			if v.Dimension == quantity.Temperature {
 				one.Margin = line.Write(margin, quantity.TemperatureDifference)
@@ -452,7 +451,7 @@ func SettingsOf(line *recipe.Line, points *recipe.Setpoints) []Setting {
 }
 
 // Drawing draws the roll of the story from the side, in the units of a line.
-func (s *Story) Drawing(line *recipe.Line) string {
+func (s *Story) Drawing(w *wording.Words, line *recipe.Line) string {
 	v := SideView{Window: s.Window}
 	if s.Scan != nil {
 		v.Width, v.Diameter = s.Scan.Width, s.Scan.Diameter
@@ -473,5 +472,5 @@ func (s *Story) Drawing(line *recipe.Line) string {
 			v.Paper = c.Paper
 		}
 	}
-	return v.Drawing(line)
+	return v.Drawing(w, line)
 }

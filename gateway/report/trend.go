@@ -11,6 +11,7 @@ import (
 	"lapgate/gateway/record"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // Trend is one quantity over the rolls of a shift, against what it must keep.
@@ -34,20 +35,20 @@ func (p *TrendPoint) Out() bool { return p.Band && (p.Y < p.Low-1e-6 || p.Y > p.
 // TrendsOf are the trends of the rolls that left since a moment, in the units of a
 // line: overhang in its window, dwell in its limits, deviation of the scale in its
 // tolerance, and the time at the station.
-func TrendsOf(line *recipe.Line, rolls []*record.Roll, since time.Time) []Trend {
+func TrendsOf(w *wording.Words, line *recipe.Line, rolls []*record.Roll, since time.Time) []Trend {
 	unit := line.Unit(quantity.Length)
 	inUnit := quantity.In(1, quantity.Length, unit) // once: to find it takes longer than all else of a roll
-	over, dwell := Trend{Title: "Overhang each side", Unit: unit}, Trend{Title: "Dwell of the press", Unit: "s"}
-	scale, cycle := Trend{Title: "Scale less expected", Unit: "%"}, Trend{Title: "Time at the station", Unit: "s"}
+	over, dwell := Trend{Title: w.Of("draw.trend.overhang"), Unit: unit}, Trend{Title: w.Of("draw.trend.dwell"), Unit: "s"}
+	scale, cycle := Trend{Title: w.Of("draw.trend.scale"), Unit: "%"}, Trend{Title: w.Of("draw.trend.cycle"), Unit: "s"}
 	for _, r := range rolls {
 		if r.Outcome == nil || r.OutcomeAt.At.Before(since) || len(r.Rounds) == 0 {
 			continue
 		}
 		at := r.OutcomeAt.At
 		cycle.Points = append(cycle.Points, TrendPoint{At: at, Y: at.Sub(r.Rounds[0].RequestAt.At).Seconds()})
-		if w := r.Outcome.Weighing; w != nil && w.Gross > 0 {
+		if g := r.Outcome.Weighing; g != nil && g.Gross > 0 {
 			t := 100 * line.Scale.Tolerance
-			scale.Points = append(scale.Points, TrendPoint{At: at, Y: 100 * w.Delta / w.Gross, Low: -t, High: t, Band: true})
+			scale.Points = append(scale.Points, TrendPoint{At: at, Y: 100 * g.Delta / g.Gross, Low: -t, High: t, Band: true})
 		}
 		d := r.Used()
 		words, _, ok := d.Decided()
@@ -61,9 +62,9 @@ func TrendsOf(line *recipe.Line, rolls []*record.Roll, since time.Time) []Trend 
 			dwell.Points = append(dwell.Points, TrendPoint{At: at, Y: points.HeaderDwell, Low: l.Min, High: l.Max, Band: true})
 		}
 		roll, _ := d.Request.Measurement()
-		if w, known := recipe.WrapperWindow(line, &roll, points.Slot); points.WrapperWidth > 0 {
-			band := known && !w.Empty() && !math.IsNaN(w.Overhang.Min)
-			over.Points = append(over.Points, TrendPoint{At: at, Y: inUnit * (points.WrapperWidth - roll.Width) / 2, Low: inUnit * w.Overhang.Min, High: inUnit * w.Overhang.Max, Band: band})
+		if x, known := recipe.WrapperWindow(line, &roll, points.Slot); points.WrapperWidth > 0 {
+			band := known && !x.Empty() && !math.IsNaN(x.Overhang.Min)
+			over.Points = append(over.Points, TrendPoint{At: at, Y: inUnit * (points.WrapperWidth - roll.Width) / 2, Low: inUnit * x.Overhang.Min, High: inUnit * x.Overhang.Max, Band: band})
 		}
 	}
 	return []Trend{over, dwell, scale, cycle}
@@ -77,11 +78,11 @@ const (
 )
 
 // Drawing draws the trend, times in a zone.
-func (g *Trend) Drawing(zone *time.Location) string {
+func (g *Trend) Drawing(w *wording.Words, zone *time.Location) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, `<svg class="draw plot" viewBox="0 0 %d %d" role="img" aria-label="%s">`+"\n", liveWidth, trendHeight, html.EscapeString(g.words(zone)))
+	fmt.Fprintf(&b, `<svg class="draw plot" viewBox="0 0 %d %d" role="img" aria-label="%s">`+"\n", liveWidth, trendHeight, html.EscapeString(g.words(w, zone)))
 	if len(g.Points) == 0 {
-		fmt.Fprintf(&b, `<text class="mut" x="4" y="%d">no roll yet</text>`+"\n</svg>\n", trendHeight/2)
+		fmt.Fprintf(&b, `<text class="mut" x="4" y="%d">%s</text>`+"\n</svg>\n", trendHeight/2, html.EscapeString(w.Of("draw.no-roll")))
 		return b.String()
 	}
 	first, last := g.Points[0].At, g.Points[len(g.Points)-1].At
@@ -142,9 +143,9 @@ func (g *Trend) band(b *strings.Builder, x func(*TrendPoint) float64, up axis) {
 }
 
 // words is the trend for whoever cannot see it.
-func (g *Trend) words(zone *time.Location) string {
+func (g *Trend) words(w *wording.Words, zone *time.Location) string {
 	if len(g.Points) == 0 {
-		return g.Title + ": no roll yet."
+		return w.Of("draw.trend.none", "title", g.Title)
 	}
 	low, high, out := math.Inf(1), math.Inf(-1), 0
 	for i := range g.Points {
@@ -154,6 +155,6 @@ func (g *Trend) words(zone *time.Location) string {
 			out++
 		}
 	}
-	return fmt.Sprintf("%s of %d rolls from %s to %s: from %s to %s %s, %d outside the window.", g.Title, len(g.Points),
-		g.Points[0].At.In(zone).Format("15:04"), g.Points[len(g.Points)-1].At.In(zone).Format("15:04"), plain(low), plain(high), g.Unit, out)
+	return w.Of("draw.trend", "title", g.Title, "count", len(g.Points),
+		"since", g.Points[0].At.In(zone).Format("15:04"), "until", g.Points[len(g.Points)-1].At.In(zone).Format("15:04"), "from", plain(low), "to", plain(high), "unit", g.Unit, "outside", out)
 }

@@ -5,6 +5,8 @@ import (
 	"math"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
@@ -13,6 +15,7 @@ import (
 	"lapgate/recipe"
 	"lapgate/recipe/caution"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // Now is what the person at the line reads first: what is so, and what to do.
@@ -44,81 +47,94 @@ func (l *Line) seenAt() time.Time {
 	return l.At.Add(-l.Machine.Age)
 }
 
+// telling is the telling of one line, in a language.
+type telling struct {
+	*wording.Words
+	line   *Line
+	newest *record.Newest
+	zone   *time.Location
+}
+
 // nowOf is what to say of a line. What needs somebody comes first, and of that what
 // keeps the rest from being known.
-func nowOf(l *Line, n *record.Newest, zone *time.Location) Now {
+func nowOf(w *wording.Words, l *Line, n *record.Newest, zone *time.Location) Now {
+	t := telling{w, l, n, zone}
 	switch m := &l.Machine; {
 	case l.Ended:
-		return endedNow(l, zone)
+		return t.ended()
 	case l.stale():
-		return lostNow(l, zone)
+		return t.lost()
 	case m.Phase == handshake.Held:
-		return heldNow(l, n)
+		return t.held()
 	default:
-		if out, ok := alarmNow(m); ok {
+		if out, ok := t.alarm(); ok {
 			return out
 		}
 	}
-	switch m := &l.Machine; m.Phase {
+	switch l.Machine.Phase {
 	case handshake.Await:
-		return waitingNow(l, n)
+		return t.waiting()
 	case handshake.Run:
-		return runningNow(l, n)
+		return t.running()
 	case handshake.ByHand:
-		return Now{State: "Station in manual", Do: "The operator wraps " + rollName(m) + " by hand; lapgate only records."}
+		return Now{State: w.Of("now.by-hand"), Do: w.Of("now.by-hand.do", "roll", t.roll())}
 	case handshake.Fault:
-		return Now{Need: true, State: "Controller in fault", Do: "See at the panel of the controller which fault it is, clear it, then press reset.",
-			Why: "The controller's program says that it is in fault.", Caution: caution.ReachIn.String()}
+		return Now{Need: true, State: w.Of("now.fault"), Do: w.Of("now.fault.do"), Why: w.Of("now.fault.why"), Caution: w.Text(caution.ReachIn.Said())}
 	}
-	return Now{State: "No roll at the station", Do: "Nothing to do: the next roll is measured when it comes."}
+	return Now{State: w.Of("now.empty"), Do: w.Of("now.empty.do")}
 }
 
-func rollName(m *cycle.Status) string {
+// roll names the roll at the station.
+func (t *telling) roll() wording.Said {
+	m := &t.line.Machine
 	if m.Tag == "" {
-		return fmt.Sprintf("roll %d", m.Roll)
+		return wording.Say("now.roll.number", "number", m.Roll)
 	}
-	return fmt.Sprintf("roll %s", m.Tag)
+	return wording.Say("now.roll", "tag", m.Tag)
 }
 
-func endedNow(l *Line, zone *time.Location) Now {
-	out := Now{Need: true, State: "Line not served", Why: l.Error, Do: "See to the cause, then have the line served again: lapgate restart --line " + l.Name + " --by NAME."}
+func (t *telling) ended() Now {
+	l := t.line
+	out := Now{Need: true, State: t.Of("now.ended"), Why: l.Error, Do: t.Of("now.ended.do", "line", l.Name)}
 	if l.Alive() {
-		out.Do = "See to the cause; the line is opened again by itself, in shadow, at " + clock(l.Again, zone) + "."
+		out.Do = t.Of("now.ended.again", "at", clock(l.Again, t.zone))
 	}
 	return out
 }
 
 func clock(t time.Time, zone *time.Location) string { return t.In(zone).Format("15:04:05") }
 
-func lostNow(l *Line, zone *time.Location) Now {
+func (t *telling) lost() Now {
+	l := t.line
 	c, _ := cycle.ConditionOf("link-down")
-	out := Now{Need: true, State: "No view of the controller", Do: c.Remedy, Why: l.Error, Code: recipe.Code(c.Code)}
+	out := Now{Need: true, State: t.Of("now.lost"), Do: t.Text(c.Remedy), Why: l.Error, Code: recipe.Code(c.Code)}
 	if at := l.seenAt(); !at.IsZero() {
-		out.State += " since " + clock(at, zone)
+		out.State = t.Of("now.lost.since", "at", clock(at, t.zone))
 	}
 	if l.Connected { // it answers, but nothing that counts
 		out.Code = ""
-		out.Do = "Check that the controller's program runs, and the addresses of its blocks."
-		if a, ok := alarmNow(&l.Machine); ok {
+		out.Do = t.Of("now.lost.do")
+		if a, ok := t.alarm(); ok {
 			out.Do, out.Why, out.Code = a.Do, a.Why, a.Code
 		}
 	}
 	return out
 }
 
-// alarmNow tells of the first alarm that stands, if any does.
-func alarmNow(m *cycle.Status) (Now, bool) {
-	for _, key := range m.Conditions {
+// alarm tells of the first alarm that stands, if any does.
+func (t *telling) alarm() (Now, bool) {
+	for _, key := range t.line.Machine.Conditions {
 		if c, ok := cycle.ConditionOf(key); ok && c.Level == cycle.Alarm {
-			return Now{Need: true, State: "Alarm: " + inWords(c.Code), Do: c.Remedy, Why: c.Meaning, Code: recipe.Code(c.Code)}, true
+			return Now{Need: true, State: t.Of("now.alarm", "code", inWords(c.Code)), Do: t.Text(c.Remedy), Why: t.Text(c.Meaning), Code: recipe.Code(c.Code)}, true
 		}
 	}
 	return Now{}, false
 }
 
-// roundOf is the newest round of the roll at the station, nil where there is none.
-func roundOf(m *cycle.Status, n *record.Newest) *record.Round {
-	roll := n.Find(m.Roll)
+// round is the newest round of the roll at the station, nil where there is none.
+func (t *telling) round() *record.Round {
+	m := &t.line.Machine
+	roll := t.newest.Find(m.Roll)
 	if roll == nil {
 		return nil
 	}
@@ -129,120 +145,115 @@ func roundOf(m *cycle.Status, n *record.Newest) *record.Round {
 	return d
 }
 
-// heldNow tells of a roll that the controller holds.
-func heldNow(l *Line, n *record.Newest) Now {
-	m := &l.Machine
-	d := roundOf(m, n)
-	if d != nil {
+// held tells of a roll that the controller holds.
+func (t *telling) held() Now {
+	if d := t.round(); d != nil {
 		if _, findings, ok := d.Decided(); ok && recipe.Held(findings) {
-			out := holdingNow(m, d, findings)
-			if l.Armed {
-				out.State = "Roll held: " + out.State
-				return out
+			out := t.holding(d, findings)
+			state := "now.held"
+			if !t.line.Armed {
+				state = "now.held.shadow"
 			}
-			out.State = "Roll held at the controller; in shadow lapgate would hold it too: " + out.State
+			out.State = t.Of(state, "why", out.State)
 			return out
 		}
 	}
-	return Now{
-		Need: true, State: "Roll held by the controller",
-		Do:  "See at the panel of the controller what it asks for, do it, then press retry.",
-		Why: "The controller holds " + rollName(m) + " for a reason of its own; lapgate has none.",
-	}
+	return Now{Need: true, State: t.Of("now.held.other"), Do: t.Of("now.held.other.do"), Why: t.Of("now.held.other.why", "roll", t.roll())}
 }
 
-func holdingNow(m *cycle.Status, d *record.Round, findings []recipe.Finding) Now {
+func (t *telling) holding(d *record.Round, findings []recipe.Finding) Now {
 	reason := handshake.NoHold
 	if d.Offer != nil {
 		reason = d.Offer.HoldReason
 	}
-	h := cycle.HoldingOf(m.Line, &d.Request, reason, findings)
-	return Now{Need: true, State: h.Meaning, Do: h.Do, Why: upper(without(h.Text, h.Caution)), Where: h.Where, Caution: h.Caution, Code: h.Code, Notes: warnings(findings)}
+	h := cycle.HoldingOf(t.line.Machine.Line, &d.Request, reason, findings)
+	why, care := t.Text(h.Text), t.Text(h.Caution)
+	return Now{Need: true, State: t.Text(h.Meaning), Do: t.Text(h.Do), Why: upper(without(why, care)), Where: h.Where, Caution: care, Code: h.Code, Notes: t.warnings(findings)}
 }
 
-func warnings(findings []recipe.Finding) []string {
+func (t *telling) warnings(findings []recipe.Finding) []string {
 	var out []string
 	for i := range findings {
 		if findings[i].Severity == recipe.Warn {
-			out = append(out, upper(findings[i].Text))
+			out = append(out, upper(t.Text(findings[i].Told())))
 		}
 	}
 	return out
 }
 
-// waitingNow tells of a roll that waits for its recipe.
-func waitingNow(l *Line, n *record.Newest) Now {
-	m := &l.Machine
-	d := roundOf(m, n)
+// waiting tells of a roll that waits for its recipe.
+func (t *telling) waiting() Now {
+	m := &t.line.Machine
+	d := t.round()
 	if d == nil || d.Request.Token != m.Token {
-		return Now{State: "Roll waits for its recipe", Do: "Nothing to do: " + rollName(m) + " is being measured and computed."}
+		return Now{State: t.Of("now.waits"), Do: t.Of("now.waits.computed", "roll", t.roll())}
 	}
 	if v := d.Verdict; v != nil && v.Verdict == handshake.Rejected {
-		r := handshake.RejectReason(v.Reason)
-		return Now{Need: true, State: "Roll waits: the controller rejects its recipe", Do: cycle.RejectRemedy(v.Reason), Why: "The controller says: " + r.String() + "."}
+		return Now{Need: true, State: t.Of("now.rejected"), Do: t.Text(cycle.RejectRemedy(v.Reason)), Why: t.Of("now.rejected.why", "reason", handshake.RejectReason(v.Reason).Said())}
 	}
 	_, findings, ok := d.Decided()
 	switch {
-	case !ok || l.Armed:
-		return Now{State: "Roll waits for its recipe", Do: "Nothing to do: the recipe of " + rollName(m) + " is on its way to the controller.", Notes: warnings(findings)}
+	case !ok || t.line.Armed:
+		return Now{State: t.Of("now.waits"), Do: t.Of("now.waits.delivered", "roll", t.roll()), Notes: t.warnings(findings)}
 	case recipe.Held(findings):
-		out := holdingNow(m, d, findings)
-		out.Need, out.State = false, "In shadow this roll would be held: "+out.State
-		out.Why = "Nothing is written; the line wraps " + rollName(m) + " as it does without lapgate. " + out.Why
+		out := t.holding(d, findings)
+		out.Need, out.State = false, t.Of("now.shadow-hold", "why", out.State)
+		out.Why = t.Of("now.shadow-hold.why", "roll", t.roll(), "why", out.Why)
 		return out
 	}
-	return Now{State: "Roll waits; in shadow nothing is written", Do: "Wrap " + rollName(m) + " as the line does without lapgate.",
-		Why: "Lapgate would offer: " + recipeWords(m.Line, d) + ".", Notes: warnings(findings)}
+	return Now{State: t.Of("now.shadow-go"), Do: t.Of("now.shadow-go.do", "roll", t.roll()),
+		Why: t.Of("now.shadow-go.why", "recipe", recipeWords(m.Line, d)), Notes: t.warnings(findings)}
 }
 
-// runningNow tells of a roll that is being wrapped.
-func runningNow(l *Line, n *record.Newest) Now {
-	m := &l.Machine
-	out := Now{State: "Wrapping", Do: "Nothing to do: " + rollName(m) + " is being wrapped."}
-	d := roundOf(m, n)
+// running tells of a roll that is being wrapped.
+func (t *telling) running() Now {
+	l, m := t.line, &t.line.Machine
+	out := Now{State: t.Of("now.wraps"), Do: t.Of("now.wraps.do", "roll", t.roll())}
+	d := t.round()
 	if d == nil || m.Line == nil {
 		return out
 	}
 	_, findings, _ := d.Decided()
-	out.Notes = warnings(findings)
+	out.Notes = t.warnings(findings)
 	if d.Verdict == nil || d.Verdict.Verdict != handshake.Accepted {
 		return out
 	}
 	roll, stand := d.Request.Measurement()
+	care := t.Text(caution.Ends.Said())
 	for _, step := range recipe.Instructions(m.Line, &roll, &stand) {
-		out.Steps = append(out.Steps, without(step, caution.Ends.String()))
+		out.Steps = append(out.Steps, without(t.Text(step), care))
 	}
-	out.State = "Go: wrapping"
-	out.Why = upper(recipeWords(m.Line, d)) + fmt.Sprintf(". Accepted %.0f s ago.", math.Max(0, l.At.Sub(d.VerdictAt.At).Seconds()))
+	out.State = t.Of("now.go")
+	out.Why = upper(t.Of("now.go.why", "recipe", recipeWords(m.Line, d), "seconds", fmt.Sprintf("%.0f", math.Max(0, l.At.Sub(d.VerdictAt.At).Seconds()))))
 	if len(out.Steps) > 0 {
-		out.State, out.Do = "Go: wrapping "+rollName(m), out.Steps[0]
-		out.Caution = caution.Ends.String()
+		out.State, out.Do = t.Of("now.go.roll", "roll", t.roll()), out.Steps[0]
+		out.Caution = care
 	}
 	return out
 }
 
 // recipeWords is the recipe of a round in a few words.
-func recipeWords(line *recipe.Line, d *record.Round) string {
+func recipeWords(line *recipe.Line, d *record.Round) wording.Said {
 	p := payloadOf(d)
 	if p == nil || line == nil {
-		return "a recipe"
+		return wording.Say("now.recipe")
 	}
 	s := record.SetpointsOf(p)
-	var parts []string
-	add := func(format string, args ...any) { parts = append(parts, fmt.Sprintf(format, args...)) }
+	var parts []wording.Said
+	add := func(key string, pairs ...any) { parts = append(parts, wording.Say(key, pairs...)) }
 	if s.WrapperWidth > 0 {
-		add("wrapper of %s from slot %d", report.Short(line, s.WrapperWidth, quantity.Length), s.Slot)
+		add("now.recipe.wrapper", "width", report.Short(line, s.WrapperWidth, quantity.Length), "slot", s.Slot)
 	}
 	if s.Layers > 0 {
-		add("%g layers", s.Layers)
+		add("now.recipe.layers", "layers", s.Layers)
 	}
 	if s.CrimpTurns > 0 {
-		add("crimp %g turns", s.CrimpTurns)
+		add("now.recipe.crimp", "turns", s.CrimpTurns)
 	}
 	if s.HeaderDwell > 0 {
-		add("press %.0f s", s.HeaderDwell)
+		add("now.recipe.press", "seconds", fmt.Sprintf("%.0f", s.HeaderDwell))
 	}
-	return strings.Join(parts, ", ")
+	return wording.Join("list.comma", parts)
 }
 
 // without cuts a caution off a text that ends with it: the page says it on its own.
@@ -255,10 +266,11 @@ func without(text, caution string) string {
 
 // upper begins a sentence.
 func upper(text string) string {
-	if text == "" || text[0] < 'a' || text[0] > 'z' {
+	first, size := utf8.DecodeRuneInString(text)
+	if size == 0 || first == utf8.RuneError {
 		return text
 	}
-	return string(text[0]-'a'+'A') + text[1:]
+	return string(unicode.ToUpper(first)) + text[size:]
 }
 
 // inWords is a code in words.

@@ -13,12 +13,17 @@ import (
 	"lapgate/gateway/report"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 //go:embed page.html roll.html page.css page.js
 var assets embed.FS
 
-var templates = template.Must(template.New("status").Funcs(template.FuncMap{"clean": present.Clean, "upper": upper, "prose": prose, "where": where}).ParseFS(assets, "*.html"))
+var templates = template.Must(template.New("status").Funcs(template.FuncMap{
+	"clean": present.Clean, "upper": upper, "prose": prose,
+	// What says sentences of the table is put in for each language, by render.
+	"say": wording.Say, "where": where, "word": Word,
+}).ParseFS(assets, "*.html"))
 
 // shift is how far back the trends go.
 const shift = 8 * time.Hour
@@ -29,16 +34,18 @@ type livePage struct {
 	Config         *configView
 	Lines          []livePanels
 	Main           template.HTML // the panels, drawn already
+	Language       string
 	zone           *time.Location
+	words          *wording.Words
 }
 
 // render draws the page, and its panels alone.
 func (p *livePage) render() (whole, panels []byte, err error) {
-	if panels, err = render("main", p); err != nil {
+	if panels, err = render(p.words, "main", p); err != nil {
 		return nil, nil, err
 	}
 	p.Main = template.HTML(panels) //nolint:gosec // a template made it
-	whole, err = render("page", p)
+	whole, err = render(p.words, "page", p)
 	return whole, panels, err
 }
 
@@ -57,6 +64,7 @@ type livePanels struct {
 	LineView
 	Side, StandDrawing template.HTML
 	Trends             []liveTrend
+	words              *wording.Words
 	zone               *time.Location
 	seenAt             time.Time
 }
@@ -72,11 +80,11 @@ func drawn(svg string) template.HTML { return template.HTML(svg) } //nolint:gose
 // page makes what the live page shows of all lines.
 func (s Source) livePage() *livePage {
 	lines := s.Lines()
-	out := &livePage{Title: "lapgate", Version: s.Version, Config: s.configuration(), zone: s.zone()}
+	out := &livePage{Title: "lapgate", Version: s.Version, Config: s.configuration(), Language: s.words().Language(), zone: s.zone(), words: s.words()}
 	var needs []string
 	for i := range lines {
 		l, n := &lines[i], s.newest(lines[i].Name)
-		p := livePanels{LineView: s.viewOf(l, n), zone: s.zone(), seenAt: l.seenAt()}
+		p := livePanels{LineView: s.viewOf(l, n), words: s.words(), zone: s.zone(), seenAt: l.seenAt()}
 		if p.Now.Need {
 			needs = append(needs, "▲ "+l.Name)
 		}
@@ -96,16 +104,22 @@ func (p *livePanels) draw(l *Line, n *record.Newest) {
 	}
 	if r := p.Roll; r != nil {
 		v := report.SideView{Width: r.Width, Diameter: r.Diameter, Wrapper: r.Wrapper, Overhang: r.Overhang, Window: r.Window, Paper: r.Paper, Slot: r.Slot}
-		p.Side = drawn(v.Drawing(line))
+		p.Side = drawn(v.Drawing(p.words, line))
 	}
-	p.StandDrawing = drawn(report.StandView(line, p.Stand))
-	for _, t := range report.TrendsOf(line, n.Rolls, l.At.Add(-shift)) {
-		p.Trends = append(p.Trends, liveTrend{t.Title, t.Unit, drawn(t.Drawing(p.zone))})
+	p.StandDrawing = drawn(report.StandView(p.words, line, p.Stand))
+	for _, t := range report.TrendsOf(p.words, line, n.Rolls, l.At.Add(-shift)) {
+		p.Trends = append(p.Trends, liveTrend{t.Title, t.Unit, drawn(t.Drawing(p.words, p.zone))})
 	}
 }
 
 // ArmingWords says whether the line writes, and by whom.
-func (p *livePanels) ArmingWords() string { return p.LineView.ArmingWords(p.zone) }
+func (p *livePanels) ArmingWords() string { return p.LineView.ArmingWords(p.words, p.zone) }
+
+// OnwardWords says how far the records are sent onward.
+func (p *livePanels) OnwardWords() string { return p.LineView.OnwardWords(p.words) }
+
+// LinkWords says how the controller is seen.
+func (p *livePanels) LinkWords() string { return p.LineView.LinkWords(p.words) }
 
 // Since is the time of what is shown, where that is not now.
 func (p *livePanels) Since() string {
@@ -143,11 +157,11 @@ func isQuantity(number, unit string) bool {
 }
 
 // where says where a limit stands.
-func where(origin string) string {
+func where(w *wording.Words, origin string) string {
 	if origin == "default" {
-		return "The limit is the default; no file sets it"
+		return w.Of("page.where-default")
 	}
-	return "The limit stands in " + present.Clean(origin)
+	return w.Of("page.where", "origin", present.Clean(origin))
 }
 
 // Aged is the class of panels that show what was, and not what is.
@@ -159,7 +173,10 @@ func (p *livePanels) Aged() string {
 }
 
 // Clock is the local time of the view, with its zone.
-func (p *livePanels) Clock() string { return p.At.In(p.zone).Format("Mon 2 Jan 15:04:05 MST") }
+func (p *livePanels) Clock() string {
+	t := p.At.In(p.zone)
+	return p.words.Of("page.clock", "weekday", Weekday(p.words, t), "day", t.Day(), "month", wording.Say("month."+strings.ToLower(t.Month().String())), "time", t.Format("15:04:05 MST"))
+}
 
 // Hour is a moment of this shift.
 func (p *livePanels) Hour(t time.Time) string { return t.In(p.zone).Format("15:04") }
@@ -171,16 +188,16 @@ func (p *livePanels) Then() []string { return p.Now.Steps[min(1, len(p.Now.Steps
 func (p *livePanels) RollTitle() string {
 	switch {
 	case p.Roll == nil:
-		return "Roll"
+		return p.words.Of("page.roll")
 	case !p.Stale && p.Request != nil && p.Request.Roll == p.Roll.Number && p.Request.Phase != "empty":
-		return "Roll at the station: " + present.Clean(tagged(p.Roll.Tag, p.Roll.Number))
+		return p.words.Of("page.roll.station", "roll", present.Clean(tagged(p.words, p.Roll.Tag, p.Roll.Number)))
 	}
-	return "Newest roll: " + present.Clean(tagged(p.Roll.Tag, p.Roll.Number))
+	return p.words.Of("page.roll.newest", "roll", present.Clean(tagged(p.words, p.Roll.Tag, p.Roll.Number)))
 }
 
 // Name is the tag of a roll, or its number.
 func (p *livePanels) Name(tag string, number uint32) string {
-	return tagged(tag, number)
+	return tagged(p.words, tag, number)
 }
 
 // LengthUnit is the unit of lengths in the heads of tables.
@@ -204,6 +221,8 @@ type rollPage struct {
 	Story       *report.Story
 	Side        template.HTML
 	AtStation   bool // the roll has not left
+	Language    string
+	words       *wording.Words
 	line        *recipe.Line
 	zone        *time.Location
 }
@@ -224,15 +243,15 @@ func (s Source) storyPage(name string, number uint32) (*rollPage, error) {
 		if roll == nil {
 			return nil, nil
 		}
-		story, err := report.StoryOf(report.Told{Roll: roll, Newest: n, Line: l.Machine.Line, Hash: l.Machine.Config})
+		story, err := report.StoryOf(report.Told{Roll: roll, Newest: n, Line: l.Machine.Line, Hash: l.Machine.Config, Words: s.words()})
 		if err != nil {
 			return nil, err
 		}
-		p := &rollPage{Title: tagged(story.Tag, story.Number), Line: name, Story: story, AtStation: roll.Outcome == nil, line: l.Machine.Line, zone: s.zone()}
+		p := &rollPage{Title: tagged(s.words(), story.Tag, story.Number), Language: s.words().Language(), words: s.words(), Line: name, Story: story, AtStation: roll.Outcome == nil, line: l.Machine.Line, zone: s.zone()}
 		if p.line == nil {
 			p.line = &recipe.Line{}
 		}
-		p.Side = drawn(story.Drawing(p.line))
+		p.Side = drawn(story.Drawing(p.words, p.line))
 		return p, nil
 	}
 	return nil, nil
@@ -254,7 +273,7 @@ func (p *rollPage) Reach(v *float64) string { return report.Reach(p.line, *v) }
 func (p *rollPage) Mass(v float64) string { return report.Short(p.line, v, quantity.Mass) }
 
 // Chance is a chance as people read it.
-func (p *rollPage) Chance(v float64) string { return report.Chance(v) }
+func (p *rollPage) Chance(v float64) string { return report.Chance(p.words, v) }
 
 // Scan is what was measured, row by row.
 func (p *rollPage) Scan() []fact {
@@ -266,20 +285,32 @@ func (p *rollPage) Scan() []fact {
 		return p.line.Write(v, quantity.Length) + " ± " + p.line.Write(u, quantity.Length)
 	}
 	out := []fact{
-		{"diameter", plusMinus(c.Diameter, c.DiameterU)}, {"width", plusMinus(c.Width, c.WidthU)},
-		{"out of round", fmt.Sprintf("%.2g %%", 100*c.Ovality)}, {"taper", p.line.Write(c.Taper, quantity.Length)},
-		{"spread of the width", p.line.Write(c.Spread, quantity.Length)}, {"quality, age", fmt.Sprintf("%.2f, %.1f s", c.Quality, c.Age)},
-		{"grade, core", c.Grade + ", " + c.Core}, {"specification", c.Spec}, {"measured by", c.From},
+		{"scan.diameter", plusMinus(c.Diameter, c.DiameterU)}, {"scan.width", plusMinus(c.Width, c.WidthU)},
+		{"scan.ovality", fmt.Sprintf("%.2g %%", 100*c.Ovality)}, {"scan.taper", p.line.Write(c.Taper, quantity.Length)},
+		{"scan.spread", p.line.Write(c.Spread, quantity.Length)}, {"scan.quality-age", fmt.Sprintf("%.2f, %.1f s", c.Quality, c.Age)},
+		{"scan.grade-core", c.Grade + ", " + c.Core}, {"scan.spec", c.Spec}, {"scan.from", c.From},
 	}
 	if c.Platen > 0 {
-		out = append(out, fact{"platens", p.line.Write(c.Platen, quantity.Temperature) + " to " + p.line.Write(c.PlatenHot, quantity.Temperature)})
+		out = append(out, fact{"scan.platens", p.words.Of("span", "from", p.line.Write(c.Platen, quantity.Temperature), "to", p.line.Write(c.PlatenHot, quantity.Temperature))})
+	}
+	for i := range out {
+		out[i].Name = p.words.Of(out[i].Name)
 	}
 	return out
 }
 
-// render executes a template; an error is one of the program.
-func render(name string, data any) ([]byte, error) {
+// render executes a template in a language; an error is one of the program.
+func render(w *wording.Words, name string, data any) ([]byte, error) {
+	t, err := templates.Clone()
+	if err != nil {
+		return nil, err
+	}
+	t.Funcs(template.FuncMap{
+		"say":   w.Of,
+		"where": func(origin string) string { return where(w, origin) },
+		"word":  func(family, text string) string { return Word(w, family, text) },
+	})
 	var b bytes.Buffer
-	err := templates.ExecuteTemplate(&b, name, data)
+	err = t.ExecuteTemplate(&b, name, data)
 	return b.Bytes(), err
 }

@@ -91,17 +91,18 @@ func TestPageTellsEveryHold(t *testing.T) {
 			record.Intent{Token: r.Token, Roll: 7, Offer: name, Form: handshake.KindHold, Payload: words, Findings: []recipe.Finding{{Code: c.Code, Severity: recipe.Hold, Text: sentence, Where: "mill.yaml:9"}}},
 			record.Commit{Roll: 7, Offer: name}, record.Verdict{Roll: 7, Offer: name, Verdict: handshake.HeldVerdict, Reason: c.Reason})
 		remedy, _ := cycle.RemedyOf(c.Code)
+		do := remedy.Do.String()
 		if c.Code == recipe.NoSlot {
-			remedy.Do = "Make slot" // named for the roll; on this stand no width is wrong
+			do = "Make slot" // named for the roll; on this stand no width is wrong
 		}
 		body := pageOf(t, l, n)
-		for _, want := range []string{"▲ Roll held: " + c.Meaning, sentence, "mill.yaml:9", string(c.Code), remedy.Caution} {
+		for _, want := range []string{"▲ Roll held: " + c.Meaning().String(), sentence, "mill.yaml:9", string(c.Code), remedy.Caution.String()} {
 			if !strings.Contains(body, want) {
 				t.Errorf("%s: the page does not say %q", c.Code, want)
 			}
 		}
-		if now := nowOf(l, n, time.UTC); !now.Need || len(now.Do) < 20 || c.Code != recipe.NoSlot && now.Do != remedy.Do {
-			t.Errorf("%s: told to do %q, want %q", c.Code, now.Do, remedy.Do)
+		if now := nowOf(nil, l, n, time.UTC); !now.Need || len(now.Do) < 20 || c.Code != recipe.NoSlot && now.Do != do {
+			t.Errorf("%s: told to do %q, want %q", c.Code, now.Do, do)
 		}
 	}
 	if holds < 60 {
@@ -161,7 +162,7 @@ func TestNow(t *testing.T) {
 		if c.change != nil {
 			c.change(l)
 		}
-		now := nowOf(l, n, time.UTC)
+		now := nowOf(nil, l, n, time.UTC)
 		if now.Need != c.need || !strings.Contains(now.State, c.state) || !strings.Contains(now.Do, c.do) {
 			t.Errorf("%s: %+v, want need %v, %q, %q", c.name, now, c.need, c.state, c.do)
 		}
@@ -185,7 +186,7 @@ func TestPagesEscape(t *testing.T) {
 	if err != nil || p == nil {
 		t.Fatal(p, err)
 	}
-	text, err := render("roll", p)
+	text, err := render(nil, "roll", p)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -23,6 +23,7 @@ import (
 	"lapgate/gateway/present"
 	"lapgate/gateway/record"
 	"lapgate/gateway/report"
+	"lapgate/recipe/wording"
 )
 
 // Line is the state of one line.
@@ -64,6 +65,8 @@ type Source struct {
 	// Config tells of the configuration. Nil for nobody who tells.
 	Config  func() Config
 	Metrics prometheus.Gatherer
+	// Words gives the language of people. Nil for English.
+	Words func() *wording.Words
 	// Zone is the time zone of people. Nil for that of the machine.
 	Zone *time.Location
 }
@@ -150,7 +153,7 @@ func (s Source) roll(w http.ResponseWriter, r *http.Request) {
 	case p == nil:
 		http.Error(w, fmt.Sprintf("roll %d is not among the newest of this line; lapgate why %d tells of an older one", number, number), http.StatusNotFound)
 	default:
-		text, err := render("roll", p)
+		text, err := render(p.words, "roll", p)
 		sendPage(w, text, err)
 	}
 }

@@ -260,7 +260,7 @@ func TestArmingWords(t *testing.T) {
 		{LineView{Armed: true, Arming: Arming{By: "kim", Since: since, Why: "shift 3", Lasts: &record.Lasting{Until: since.Add(8 * time.Hour)}}}, "Armed, by kim since Mon 22:00, until Tue 06:00: shift 3"},
 		{LineView{Armed: true, Arming: Arming{By: "kim", Since: since, Why: "shift 3", Lasts: &record.Lasting{Rolls: 5}}}, "Armed, by kim since Mon 22:00, for 5 rolls: shift 3"},
 	} {
-		if got := c.view.ArmingWords(time.UTC); got != c.want {
+		if got := c.view.ArmingWords(nil, time.UTC); got != c.want {
 			t.Errorf("got %q, want %q", got, c.want)
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"lapgate/gateway/alarm"
@@ -14,6 +15,7 @@ import (
 	"lapgate/gateway/report"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // View is what the daemon shows, as JSON has it and a terminal prints it. Numbers are
@@ -68,35 +70,50 @@ type Arming struct {
 }
 
 // ArmingWords says in a sentence whether anything is written, and who wanted it so.
-func (v *LineView) ArmingWords(zone *time.Location) string {
-	out, a := "Shadow, nothing is written", &v.Arming
+func (v *LineView) ArmingWords(w *wording.Words, zone *time.Location) string {
+	key, a := "page.shadow", &v.Arming
 	if v.Armed {
-		out = "Armed"
+		key = "page.armed"
 	}
 	if a.By == "" {
-		return out
+		return w.Of(key + ".configured")
 	}
-	out += ", by " + a.By + " since " + a.Since.In(zone).Format("Mon 15:04")
+	pairs := []any{"by", a.By, "since", Weekday(w, a.Since.In(zone)) + " " + a.Since.In(zone).Format("15:04")}
 	if v.Armed {
-		out += ", " + a.end(zone)
+		pairs = append(pairs, "until", a.end(w, zone))
 	}
 	if a.Why == "" { // a line is disarmed without asking why
-		return out
+		return w.Of(key, pairs...)
 	}
-	return out + ": " + a.Why
+	return w.Of(key+".why", append(pairs, "why", a.Why)...)
+}
+
+// Word is a word of the view as people read it: of the family page.verdict, outcome,
+// weighed.verdict or level.
+func Word(w *wording.Words, family, word string) string {
+	key := family + "." + strings.NewReplacer(", ", "-", " ", "-").Replace(word)
+	if _, ok := wording.English(key); !ok {
+		return word
+	}
+	return w.Of(key)
+}
+
+// Weekday is the day of the week in three letters or so.
+func Weekday(w *wording.Words, t time.Time) string {
+	return w.Of("weekday." + strings.ToLower(t.Weekday().String()))
 }
 
 // end says until when a line is armed.
-func (a *Arming) end(zone *time.Location) string {
+func (a *Arming) end(w *wording.Words, zone *time.Location) wording.Said {
 	switch l := a.Lasts; {
 	case l == nil:
-		return "until lapgate ends"
+		return wording.Say("page.until.daemon")
 	case !l.Until.IsZero():
-		return "until " + l.Until.In(zone).Format("Mon 15:04")
+		return wording.Say("page.until.time", "at", Weekday(w, l.Until.In(zone))+" "+l.Until.In(zone).Format("15:04"))
 	case l.Rolls > 0:
-		return fmt.Sprintf("for %d rolls", l.Rolls)
+		return wording.Say("page.until.rolls", "count", l.Rolls)
 	}
-	return "until disarmed"
+	return wording.Say("page.until.disarmed")
 }
 
 // Standing is a condition that stands, or stood and was not acknowledged.
@@ -170,6 +187,13 @@ func (s Source) newest(line string) *record.Newest {
 	return s.Newest(line)
 }
 
+func (s Source) words() *wording.Words {
+	if s.Words == nil {
+		return nil
+	}
+	return s.Words()
+}
+
 func (s Source) zone() *time.Location {
 	if s.Zone == nil {
 		return time.Local
@@ -178,12 +202,12 @@ func (s Source) zone() *time.Location {
 }
 
 func (s Source) viewOf(l *Line, n *record.Newest) LineView {
-	m := &l.Machine
+	m, w := &l.Machine, s.words()
 	v := LineView{
 		Line: l.Name, Armed: l.Armed, Connected: l.Connected, Ended: l.Ended, Stale: l.stale(), Error: l.Error,
 		State: m.State.String(), Reason: m.Reason, Config: handshake.ConfigHash(m.Config), HoldAll: m.HoldAll,
 		CycleTime: m.CycleTime.Seconds(), Conditions: []string{}, Counts: []count{}, At: l.At, Onward: l.Onward,
-		Now: nowOf(l, n, s.zone()), Standing: []Standing{}, Stand: []report.Candidate{}, Settings: []report.Setting{}, Rolls: []RollRow{},
+		Now: nowOf(w, l, n, s.zone()), Standing: []Standing{}, Stand: []report.Candidate{}, Settings: []report.Setting{}, Rolls: []RollRow{},
 	}
 	if !l.Again.IsZero() {
 		v.Again = &l.Again
@@ -202,22 +226,22 @@ func (s Source) viewOf(l *Line, n *record.Newest) LineView {
 		v.Open = m.Open.String()
 	}
 	v.Conditions = append(v.Conditions, m.Conditions...)
-	v.Alarms = append([]alarm.Alarm{}, l.Alarms...)
+	v.Alarms = Alarms(w, l.Alarms)
 	for _, c := range m.Counts {
 		v.Counts = append(v.Counts, count{c.Key, c.N})
 	}
 	for _, key := range m.Conditions {
-		s := standingOf(key)
+		s := standingOf(w, key)
 		if i := slices.IndexFunc(l.Alarms, func(a alarm.Alarm) bool { return a.Key == key }); i >= 0 {
-			s.Alarm = alarmWords(&l.Alarms[i])
+			s.Alarm = alarmWords(w, &l.Alarms[i])
 		}
 		v.Standing = append(v.Standing, s)
 	}
 	for i := range l.Alarms {
 		a := &l.Alarms[i]
 		if a.State.Calls() && !slices.Contains(m.Conditions, a.Key) {
-			s := standingOf(a.Key)
-			s.Alarm, s.Remedy = alarmWords(a), "It is over, and nobody has said that it was seen: lapgate alarms ack "+a.Key+" --by NAME."
+			s := standingOf(w, a.Key)
+			s.Alarm, s.Remedy = alarmWords(w, a), w.Of("page.alarm-over", "alarm", a.Key)
 			v.Standing = append(v.Standing, s)
 		}
 	}
@@ -229,27 +253,39 @@ func (s Source) viewOf(l *Line, n *record.Newest) LineView {
 	v.rolls(n)
 	if m.Line != nil {
 		v.Units = m.Line.Units
-		v.station(m.Line, n)
+		v.station(w, m.Line, n)
 	}
 	return v
 }
 
-// alarmWords is the state of an alarm with who brought it about.
-func alarmWords(a *alarm.Alarm) string {
-	if a.By == "" {
-		return a.State.String()
+// Alarms are alarms with what they say in a language.
+func Alarms(w *wording.Words, list []alarm.Alarm) []alarm.Alarm {
+	out := append([]alarm.Alarm{}, list...)
+	for i := range out {
+		if c, ok := cycle.ConditionOf(out[i].Key); ok {
+			out[i].Meaning, out[i].Remedy = w.Text(c.Meaning), w.Text(c.Remedy)
+		}
 	}
-	return a.State.String() + " by " + a.By
+	return out
 }
 
-func standingOf(key string) Standing {
+// alarmWords is the state of an alarm with who brought it about.
+func alarmWords(w *wording.Words, a *alarm.Alarm) string {
+	state := wording.Say("alarm." + a.State.String())
+	if a.By == "" {
+		return w.Text(state)
+	}
+	return w.Of("alarm.by", "state", state, "by", a.By)
+}
+
+func standingOf(w *wording.Words, key string) Standing {
 	c, ok := cycle.ConditionOf(key)
 	if !ok { // of the shell, not of the machine
-		return Standing{Code: key, Level: LevelWord(cycle.Warning), Meaning: upper(inWords(key)) + "; the log of the daemon says what to do."}
+		return Standing{Code: key, Level: LevelWord(cycle.Warning), Meaning: w.Of("page.condition-unknown", "code", upper(inWords(key)))}
 	}
-	out := Standing{Code: c.Code, Level: LevelWord(c.Level), Meaning: c.Meaning, Remedy: c.Remedy}
+	out := Standing{Code: c.Code, Level: LevelWord(c.Level), Meaning: w.Text(c.Meaning), Remedy: w.Text(c.Remedy)}
 	if c.Of != "" {
-		out.Meaning += " (" + c.Of + ")"
+		out.Meaning = w.Of("page.condition-of", "meaning", c.Meaning, "of", c.Of)
 	}
 	return out
 }
@@ -273,11 +309,11 @@ func (v *LineView) rolls(n *record.Newest) {
 			scale := float64(kg) / 10
 			row.Scale = &scale
 		}
-		if w := r.Outcome.Weighing; w != nil {
-			row.Weighed = w.Verdict
+		if g := r.Outcome.Weighing; g != nil {
+			row.Weighed, row.Wrong = g.Verdict, g.Verdict == "wrong"
 		}
 		o := r.Outcome.Outcome.Outcome
-		row.Wrong, row.Lost = row.Weighed == "wrong", o == handshake.Lost || o == handshake.Aborted
+		row.Lost = o == handshake.Lost || o == handshake.Aborted
 		v.Rolls = append(v.Rolls, row)
 	}
 }
@@ -314,7 +350,7 @@ func verdictOf(p *handshake.Payload) string {
 
 // station takes what stands at the station by the newest roll that asked for a recipe,
 // and the newest recipe.
-func (v *LineView) station(line *recipe.Line, n *record.Newest) {
+func (v *LineView) station(w *wording.Words, line *recipe.Line, n *record.Newest) {
 	var at *record.Round
 	for _, r := range slices.Backward(n.Rolls) {
 		d := r.Round()
@@ -330,7 +366,7 @@ func (v *LineView) station(line *recipe.Line, n *record.Newest) {
 		}
 		if p := payloadOf(d); p != nil {
 			points := record.SetpointsOf(p)
-			v.Settings, v.RecipeOf = report.SettingsOf(line, &points), tagged(r.Tag, r.Number)
+			v.Settings, v.RecipeOf = report.SettingsOf(w, line, &points), tagged(w, r.Tag, r.Number)
 			break
 		}
 	}
@@ -340,15 +376,15 @@ func (v *LineView) station(line *recipe.Line, n *record.Newest) {
 	roll, stand := at.Request.Measurement()
 	v.Roll.Width, v.Roll.Diameter = roll.Width, roll.Diameter
 	v.Roll.decided(line, at)
-	if w, ok := recipe.WrapperWindow(line, &roll, v.Roll.Slot); ok && !w.Empty() {
-		v.Roll.Window = &report.Window{Min: w.Overhang.Min, Max: w.Overhang.Max, Lower: w.Lower.String(), Upper: w.Upper.String()}
+	if x, ok := recipe.WrapperWindow(line, &roll, v.Roll.Slot); ok && !x.Empty() {
+		v.Roll.Window = report.WindowOf(w, &x)
 	}
-	v.stand(line, n, &stand)
+	v.stand(w, line, n, &stand)
 }
 
 // stand takes the stand as the newest request tells it, for rolls like the newest of
 // which it is known how they are wrapped.
-func (v *LineView) stand(line *recipe.Line, n *record.Newest, stand *recipe.Stand) {
+func (v *LineView) stand(w *wording.Words, line *recipe.Line, n *record.Newest, stand *recipe.Stand) {
 	chosen := v.Roll.Slot
 	for i, r := range slices.Backward(n.Rolls) {
 		if len(n.Rolls)-i > shownRolls {
@@ -359,7 +395,7 @@ func (v *LineView) stand(line *recipe.Line, n *record.Newest, stand *recipe.Stan
 			continue
 		}
 		roll, _ := d.Request.Measurement()
-		if list := report.CandidatesOf(line, &roll, stand, chosen); list != nil {
+		if list := report.CandidatesOf(w, line, &roll, stand, chosen); list != nil {
 			v.Stand = list
 			return
 		}
@@ -385,36 +421,36 @@ func (r *RollAt) decided(line *recipe.Line, d *record.Round) {
 }
 
 // OnwardWords says how far the records are sent onward, empty where they are not.
-func (v *LineView) OnwardWords() string {
+func (v *LineView) OnwardWords(w *wording.Words) string {
 	switch o := v.Onward; {
 	case o == nil:
 		return ""
 	case o.Error != "":
-		return fmt.Sprintf("▲ Nothing is sent onward, %d records wait: %s", o.Backlog, o.Error)
+		return "▲ " + w.Of("page.onward.stuck", "count", o.Backlog, "why", o.Error)
 	case !o.Connected:
-		return "No connection to the broker yet"
+		return w.Of("page.onward.none")
 	default:
-		return fmt.Sprintf("Sent onward up to record %d, %d wait", o.Record, o.Backlog)
+		return w.Of("page.onward", "number", o.Record, "count", o.Backlog)
 	}
 }
 
 // LinkWords says how the controller is seen.
-func (v *LineView) LinkWords() string {
+func (v *LineView) LinkWords(w *wording.Words) string {
 	switch {
 	case v.Ended:
-		return "▲ Line not served"
+		return "▲ " + w.Of("now.ended")
 	case !v.Connected:
-		return "▲ No link to the controller"
+		return "▲ " + w.Of("page.no-link")
 	case v.Stale:
-		return "▲ Link up, no valid view"
+		return "▲ " + w.Of("page.no-view")
 	}
-	return fmt.Sprintf("Link up, seen %.0f s ago", math.Floor(v.Request.Age))
+	return w.Of("page.seen", "seconds", fmt.Sprintf("%.0f", math.Floor(v.Request.Age)))
 }
 
 // Writing is a line that is good for writing quantities as the mill reads them.
 func (v *LineView) Writing() *recipe.Line { return &recipe.Line{Units: v.Units} }
 
 // tagged is the tag of the roll, or its number where it has none.
-func tagged(tag string, number uint32) string {
-	return cmp.Or(tag, "roll "+quantity.Round(float64(number), quantity.None, "", 0))
+func tagged(w *wording.Words, tag string, number uint32) string {
+	return cmp.Or(tag, w.Of("now.roll.number", "number", number))
 }

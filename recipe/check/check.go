@@ -12,6 +12,7 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // Context is what the checks know beyond the roll: what happened before and
@@ -82,7 +83,7 @@ type run struct {
 
 // add appends a finding. key is the configuration key of the limit, empty
 // where no setting decides.
-func (r *run) add(code recipe.Code, field, got, limit, key, text string) {
+func (r *run) add(code recipe.Code, field, got, limit, key string, said wording.Said) {
 	r.dst = append(r.dst, recipe.Finding{
 		Code:     code,
 		Severity: info(code).Severity,
@@ -90,8 +91,7 @@ func (r *run) add(code recipe.Code, field, got, limit, key, text string) {
 		Got:      got,
 		Limit:    limit,
 		Where:    r.where(key),
-		Text:     text,
-	})
+	}.Saying(said))
 }
 
 // confirmedBy is the person who confirmed that what a finding asks for is done.
@@ -132,25 +132,23 @@ const (
 func (r *run) write(d quantity.Dimension, v float64) string { return r.line.Write(v, d) }
 
 // span is the interval in words.
-func (r *run) span(d quantity.Dimension, s recipe.Range) string {
-	return r.write(d, s.Min) + " to " + r.write(d, s.Max)
+func (r *run) span(d quantity.Dimension, s recipe.Range) wording.Said {
+	return wording.Say("span", "from", r.write(d, s.Min), "to", r.write(d, s.Max))
 }
 
 // limit is an interval that a value must keep with its guard band.
 type limit struct {
-	code   recipe.Code
-	field  string
-	what   string // in a sentence
-	kind   quantity.Dimension
-	key    string
-	remedy string
-	of     *recipe.Setpoint // nil for what was measured
+	code  recipe.Code
+	field string
+	kind  quantity.Dimension
+	key   string
+	of    *recipe.Setpoint // nil for what was measured
 }
 
 // limitOf is the configured limit of a setpoint.
-func limitOf(code recipe.Code, setpoint, remedy string) limit {
+func limitOf(code recipe.Code, setpoint string) limit {
 	p := recipe.SetpointOf(setpoint)
-	return limit{code, p.Name, "the " + p.Label, p.Dimension, p.Limit.Key, remedy, p}
+	return limit{code, p.Name, p.Dimension, p.Limit.Key, p}
 }
 
 // keeps checks a setpoint against its limit.
@@ -170,8 +168,8 @@ func (r *run) within(l *limit, v, u float64, span recipe.Range) {
 	if guard > 0 {
 		got += " ± " + r.write(l.kind, guard)
 	}
-	r.add(l.code, l.field, got, r.span(l.kind, span), l.key,
-		l.what+" is "+got+", allowed is "+r.span(l.kind, span)+"; "+l.remedy)
+	r.add(l.code, l.field, got, r.span(l.kind, span).String(), l.key,
+		wording.Say("finding."+string(l.code), "got", got, "limit", r.span(l.kind, span)))
 }
 
 func integer(v int64) string { return strconv.FormatInt(v, 10) }

@@ -317,7 +317,7 @@ func TestCodesTable(t *testing.T) {
 		if !shape.MatchString(string(c.Code)) {
 			t.Errorf("%q is not in kebab-case", c.Code)
 		}
-		if c.Meaning == "" {
+		if c.Meaning().String() == "" {
 			t.Errorf("%s has no meaning", c.Code)
 		}
 		reason := check.HoldReason(c.Code)
@@ -427,8 +427,8 @@ func TestEveryHoldHasARemedy(t *testing.T) {
 			continue
 		}
 		holds++
-		if !ok || !strings.HasSuffix(r.Do, ".") || strings.ToUpper(r.Do[:1]) != r.Do[:1] || c.Meaning == "" {
-			t.Errorf("%s: meaning %q, remedy %q: want both, the remedy as a sentence", c.Code, c.Meaning, r.Do)
+		if !ok || !strings.HasSuffix(r.Do.String(), ".") || strings.ToUpper(r.Do.String()[:1]) != r.Do.String()[:1] || c.Meaning().String() == "" {
+			t.Errorf("%s: meaning %q, remedy %q: want both, the remedy as a sentence", c.Code, c.Meaning(), r.Do)
 		}
 	}
 	if holds < 60 {

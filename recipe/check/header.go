@@ -8,13 +8,14 @@ import (
 	"lapgate/recipe/heads"
 	"lapgate/recipe/quantity"
 	"lapgate/recipe/thermal"
+	"lapgate/recipe/wording"
 )
 
 var (
-	temperatureLimit = limitOf(HeaderTemperature, "header_temperature_c", "check platen_temperature of the head material")
-	dwellLimit       = limitOf(DwellRange, "header_dwell_s", "one thermocouple curve at a bond line gives conductance and effusivity of the backing; enter both with their uncertainty in header")
-	strokeLimit      = limitOf(StrokeRange, "platen_stroke_m", "check open_gap of header and limits.width")
-	contactLimit     = limitOf(ContactRange, "contact_pressure_pa", "check pressure and cylinders of header; keep to the relief setting of the hydraulics")
+	temperatureLimit = limitOf(HeaderTemperature, "header_temperature_c")
+	dwellLimit       = limitOf(DwellRange, "header_dwell_s")
+	strokeLimit      = limitOf(StrokeRange, "platen_stroke_m")
+	contactLimit     = limitOf(ContactRange, "contact_pressure_pa")
 )
 
 // header checks platens, dwell and the press.
@@ -26,7 +27,7 @@ func (r *run) header() {
 	r.keeps(&temperatureLimit)
 	if t := sp.HeaderTemperature; !(t <= recipe.HottestPlaten) {
 		r.add(HeaderTemperature, "header_temperature_c", r.write(celsius, t), "at most "+r.write(celsius, recipe.HottestPlaten), "",
-			"the platen setpoint is "+r.write(celsius, t)+", and none may be above "+r.write(celsius, recipe.HottestPlaten)+": paper takes fire not far above; lower it")
+			wording.Say("finding.header-temperature-range.ceiling", "setpoint", r.write(celsius, t), "limit", r.write(celsius, recipe.HottestPlaten)))
 	}
 	// The design point holds the uncertainty of the dwell.
 	if span := r.line.Limits.Dwell; !span.Contains(sp.HeaderDwell) {
@@ -53,13 +54,13 @@ func (r *run) headMaterial() *recipe.HeadMaterial {
 // platens would bring it inside.
 func (r *run) dwellOutside(sp *recipe.Setpoints, span recipe.Range) {
 	got, want := r.write(seconds, sp.HeaderDwell), r.span(seconds, span)
-	text := "the header dwell is " + got + " at the unfavourable end of what is uncertain, allowed is " + want + "; "
+	said := wording.Say("finding.header-dwell-range", "got", got, "limit", want)
 	if m := r.headMaterial(); m != nil && sp.HeaderDwell > span.Max {
 		if k, ok := r.warmer(sp, m, span.Max); ok {
-			text += "platens " + r.hotter(k) + " hotter would do within the limits of the paper; "
+			said = wording.Say("finding.header-dwell-range.hotter", "got", got, "limit", want, "more", r.hotter(k))
 		}
 	}
-	r.add(DwellRange, "header_dwell_s", got, want, dwellLimit.key, text+dwellLimit.remedy)
+	r.add(DwellRange, "header_dwell_s", got, want.String(), dwellLimit.key, said)
 }
 
 // hotter is a difference of temperatures in whole degrees as people read them, rounded
@@ -117,12 +118,13 @@ func (r *run) press(sp *recipe.Setpoints) {
 	if err == nil && p <= r.line.Limits.Contact.Max {
 		return
 	}
-	got := "no ring"
+	got, said := "no ring", wording.Say("finding.contact-pressure-range.no-ring")
 	if err == nil {
 		got = r.write(pascals, p)
+		said = wording.Plain(got)
 	}
-	r.add(ContactRange, "contact_pressure_pa", got, r.span(pascals, r.line.Limits.Contact), contactLimit.key,
-		"on the side where the centring leaves the narrower fold the platen presses with "+got+", allowed is "+r.span(pascals, r.line.Limits.Contact)+"; "+contactLimit.remedy+", or use a wider wrapper")
+	r.add(ContactRange, "contact_pressure_pa", got, r.span(pascals, r.line.Limits.Contact).String(), contactLimit.key,
+		wording.Say("finding.contact-pressure-range.narrow", "got", said, "limit", r.span(pascals, r.line.Limits.Contact)))
 }
 
 // platens checks the platens as measured.
@@ -131,32 +133,31 @@ func (r *run) platens(sp *recipe.Setpoints) {
 	if cooler == 0 || math.IsNaN(cooler) || math.IsNaN(r.stand.PlatenHot) {
 		if r.stand.Offline && !math.IsNaN(cooler) {
 			r.add(PlatenAssumed, "platen_c", "not given", "a temperature", "",
-				"no platen temperature is given, the setpoint of "+r.write(celsius, sp.HeaderTemperature)+" is taken; give it with --platen or in a column platen")
+				wording.Say("finding.platen-assumed", "setpoint", r.write(celsius, sp.HeaderTemperature)))
 			return
 		}
 		r.add(PlatenUnknown, "platen_c", "not measured", "a temperature", "",
-			"the controller gives no temperature of the platens, so nobody knows whether the bond would hold; look at their sensors, then press retry")
+			wording.Say("finding.platen-not-measured"))
 		return
 	}
 	if !(hotter <= recipe.HottestPlaten) {
 		r.add(PlatenHot, "platen_hot_c", r.write(celsius, hotter), "at most "+r.write(celsius, recipe.HottestPlaten), "",
-			"the hotter platen is at "+r.write(celsius, hotter)+", paper takes fire not far above "+r.write(celsius, recipe.HottestPlaten)+"; keep the press open, find out why its heater does not stop, and let it cool")
+			wording.Say("finding.platen-too-hot", "temperature", r.write(celsius, hotter), "limit", r.write(celsius, recipe.HottestPlaten)))
 	}
 	if !(hotter >= cooler) {
 		r.add(PlatenOrder, "platen_hot_c", r.write(celsius, hotter), "at least "+r.write(celsius, cooler), "",
-			"the hotter platen is told colder than the cooler one; correct the program of the controller")
+			wording.Say("finding.platen-order"))
 	}
 	band := recipe.Range{Min: sp.HeaderTemperature - r.line.Limits.PlatenBand, Max: sp.HeaderTemperature + r.line.Limits.PlatenBand}
 	for _, p := range [...]struct {
-		field, name string
-		at          float64
-	}{{"platen_c", "cooler", cooler}, {"platen_hot_c", "hotter", hotter}} {
-		if band.Contains(p.at) || p.at > recipe.HottestPlaten || p.name == "hotter" && hotter == cooler {
+		field, sentence string
+		at              float64
+	}{{"platen_c", "finding.platen-temperature.cooler", cooler}, {"platen_hot_c", "finding.platen-temperature.hotter", hotter}} {
+		if band.Contains(p.at) || p.at > recipe.HottestPlaten || p.field == "platen_hot_c" && hotter == cooler {
 			continue
 		}
-		r.add(PlatenTemperature, p.field, r.write(celsius, p.at), r.span(celsius, band), "limits.platen_band",
-			"the "+p.name+" platen is at "+r.write(celsius, p.at)+", its setpoint is "+r.write(celsius, sp.HeaderTemperature)+
-				"; wait until it is there, and look at its heater when it does not come")
+		r.add(PlatenTemperature, p.field, r.write(celsius, p.at), r.span(celsius, band).String(), "limits.platen_band",
+			wording.Say(p.sentence, "temperature", r.write(celsius, p.at), "setpoint", r.write(celsius, sp.HeaderTemperature)))
 	}
 }
 
@@ -177,13 +178,12 @@ func (r *run) bond(sp *recipe.Setpoints, m *recipe.HeadMaterial) {
 		d, err = h.Pressing(m, platen, conductance).Design(target, h.UncertaintyOf(m))
 	}
 	if err != nil || !(sp.HeaderDwell >= d.Seconds*(1-rounding)) {
-		want := "no dwell"
+		wanted := wording.Say("finding.header-dwell-short.none")
 		if err == nil {
-			want = "at least " + r.write(seconds, d.Seconds)
+			wanted = wording.Say("limit.least", "limit", r.write(seconds, d.Seconds))
 		}
-		r.add(DwellShort, "header_dwell_s", r.write(seconds, sp.HeaderDwell), want, r.headKey(m.Name, "bond_temperature"),
-			"in "+r.write(seconds, sp.HeaderDwell)+" under a platen of "+r.write(celsius, platen)+" the bond line does not surely reach "+r.write(celsius, target.Bond())+
-				"; wanted is "+want+". Press longer, or correct the platen temperature within its limits")
+		r.add(DwellShort, "header_dwell_s", r.write(seconds, sp.HeaderDwell), wanted.String(), r.headKey(m.Name, "bond_temperature"),
+			wording.Say("finding.header-dwell-short", "dwell", r.write(seconds, sp.HeaderDwell), "temperature", r.write(celsius, platen), "bond", r.write(celsius, target.Bond()), "want", wanted))
 	}
 }
 
@@ -194,7 +194,7 @@ func (r *run) bondSides(outer *recipe.HeadMaterial) {
 	if paper == nil {
 		return
 	}
-	side := func(m *recipe.HeadMaterial, field, which, shown string, isOuter bool) {
+	side := func(m *recipe.HeadMaterial, field, sentence string, isOuter bool) {
 		if m == nil || m.BondsOn(paper, isOuter) {
 			return
 		}
@@ -203,12 +203,11 @@ func (r *run) bondSides(outer *recipe.HeadMaterial) {
 			needs = "plain"
 		}
 		r.add(BondSide, field, "paper "+strconv.Quote(paper.Name), "a "+needs+" side", r.headKey(m.Name, "bonds_to"),
-			"the fold shows its "+shown+" side to the "+which+" head, and "+strconv.Quote(m.Name)+" bonds to a "+needs+" side, which "+strconv.Quote(paper.Name)+
-				" has not there; use another wrapper or head, or correct coated_side and bonds_to")
+			wording.Say(sentence, "head", strconv.Quote(m.Name), "side", wording.Say("side."+needs), "paper", strconv.Quote(paper.Name)))
 	}
-	side(outer, "outer_head_m", "outer", "outer", true)
+	side(outer, "outer_head_m", "finding.bond-side.outer", true)
 	if r.rec.Setpoints.InnerHead > 0 {
-		side(r.line.Materials.Head(r.spec.InnerHead), "inner_head_m", "inner", "inner", false)
+		side(r.line.Materials.Head(r.spec.InnerHead), "inner_head_m", "finding.bond-side.inner", false)
 	}
 }
 
@@ -229,14 +228,12 @@ func (r *run) scorch(sp *recipe.Setpoints, m *recipe.HeadMaterial) {
 	if conductance, err := r.line.Header.ConductanceAt(sp.ContactPressure); err == nil {
 		if dose := r.line.SureDose(r.line.ScorchDose(m, conductance, sp.CloseMax, sp.HeaderDwell)); !(dose <= most) {
 			r.add(ScorchDose, "header_dwell_s", r.write(seconds, dose)+" at 180 °C", r.write(seconds, most), "limits.scorch_dose",
-				"under a platen of "+r.write(celsius, sp.CloseMax)+" the face of the head may suffer as much as in "+r.write(seconds, dose)+" at 180 °C, allowed is "+r.write(seconds, most)+
-					"; lower the platen temperature, or measure the conductance so that the dwell gets shorter")
+				wording.Say("finding.scorch-dose", "temperature", r.write(celsius, sp.CloseMax), "dose", r.write(seconds, dose), "limit", r.write(seconds, most)))
 		}
 	}
 	hottest := math.Max(sp.HeaderTemperature, r.stand.Hotter())
 	if dose := thermal.StuckDose(hottest, r.line.Limits.Stuck); !(dose <= most) {
 		r.add(StuckPress, "header_temperature_c", r.write(seconds, dose)+" at 180 °C", r.write(seconds, most), "limits.header_stuck",
-			"a press that stays closed for "+r.write(seconds, r.line.Limits.Stuck)+" at "+r.write(celsius, hottest)+" does as much as "+r.write(seconds, dose)+" at 180 °C, allowed is "+r.write(seconds, most)+
-				"; let the platens cool, lower their setpoint, or see that a stuck press opens sooner and write that time in limits.header_stuck")
+			wording.Say("finding.stuck-press", "time", r.write(seconds, r.line.Limits.Stuck), "temperature", r.write(celsius, hottest), "dose", r.write(seconds, dose), "limit", r.write(seconds, most)))
 	}
 }

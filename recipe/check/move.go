@@ -7,6 +7,7 @@ import (
 	"lapgate/recipe"
 	"lapgate/recipe/cradle"
 	"lapgate/recipe/drive"
+	"lapgate/recipe/wording"
 )
 
 // lie looks at how the roll lies on the turning rolls: one that may tip is
@@ -27,38 +28,36 @@ func (r *run) lie() {
 	r.contact(&c)
 	if never := r.line.Cradle.NeverRatio; tilt.Ratio < never {
 		r.add(TooNarrow, "width_m", r.write(pure, round(tilt.Ratio)), r.write(pure, never), "cradle.never_ratio",
-			"the roll is "+r.write(metres, width)+" wide at a diameter of "+r.write(metres, d)+" and tips when it leans by "+r.leans(&tilt)+
-				"; no steadying makes it safe to turn. Keep clear of it and take it away")
+			wording.Say("finding.roll-too-narrow", "width", r.write(metres, width), "diameter", r.write(metres, d), "angle", r.degrees(round(tilt.Angle*180/math.Pi))))
 	} else if tilt.Flags&(cradle.Narrow|cradle.Tippy) != 0 {
 		r.narrow(width, d, &tilt)
 	}
 	if tilt.Flags&cradle.ShortForCrimp != 0 && e.Crimp.Present() {
 		r.add(RollShort, "width_m", r.write(metres, width), r.write(metres, limits.CrimperSpacing), "crimp.spacing",
-			"the roll is shorter than the least distance of the crimpers, "+r.write(metres, limits.CrimperSpacing)+"; crimp one end after the other")
+			wording.Say("finding.roll-short", "limit", r.write(metres, limits.CrimperSpacing)))
 	}
 }
 
 // narrow holds a roll that may tip until a person has confirmed that it is
 // steadied.
 func (r *run) narrow(width, d float64, tilt *cradle.Tilt) {
-	degrees := r.leans(tilt)
+	leans := r.degrees(round(tilt.Angle * 180 / math.Pi))
 	got, limit, key := r.write(pure, round(tilt.Ratio)), r.write(pure, r.line.Cradle.MinRatio), "cradle.least_ratio"
 	if tilt.Flags&cradle.Narrow == 0 {
-		got, limit, key = degrees, r.write(pure, r.line.Cradle.MinTip)+" degrees", "cradle.least_tip_angle"
+		got, limit, key = leans.String(), r.degrees(r.line.Cradle.MinTip).String(), "cradle.least_tip_angle"
 	}
 	if by, ok := r.confirmedBy(NarrowRoll); ok {
 		r.add(NarrowConfirmed, "width_m", got, limit, key,
-			by+" confirmed that the roll, which tips when it leans by "+degrees+", is chocked or steadied; keep clear of it")
+			wording.Say("finding.narrow-roll-confirmed", "by", by, "angle", leans))
 		return
 	}
 	r.add(NarrowRoll, "width_m", got, limit, key,
-		"the roll is "+r.write(metres, width)+" wide at a diameter of "+r.write(metres, d)+" and tips when it leans by "+degrees+
-			"; keep clear of it, have it chocked or steadied, then confirm that with lapgate confirm")
+		wording.Say("finding.narrow-roll", "width", r.write(metres, width), "diameter", r.write(metres, d), "angle", leans))
 }
 
-// leans is the angle by which a roll may lean before it tips.
-func (r *run) leans(t *cradle.Tilt) string {
-	return r.write(pure, round(t.Angle*180/math.Pi)) + " degrees"
+// degrees is an angle as people read it.
+func (r *run) degrees(v float64) wording.Said {
+	return wording.Say("angle", "degrees", r.write(pure, v))
 }
 
 // contact checks how steeply the roll rests on the turning rolls: the smaller
@@ -66,17 +65,16 @@ func (r *run) leans(t *cradle.Tilt) string {
 // carries.
 func (r *run) contact(c *cradle.Cradle) {
 	_, angle, err := c.Height(r.line.SmallestSure(r.roll))
-	degrees, most := angle*180/math.Pi, r.line.Cradle.MaxAngle
-	if err == nil && degrees <= most*(1+rounding) {
+	steep, most := angle*180/math.Pi, r.line.Cradle.MaxAngle
+	if err == nil && steep <= most*(1+rounding) {
 		return
 	}
-	got := r.write(pure, round(degrees)) + " degrees"
+	got := r.degrees(round(steep))
 	if err != nil {
-		got = "falls through"
+		got = wording.Say("finding.contact-angle.through")
 	}
-	r.add(ContactAngle, "diameter_m", got, r.write(pure, most)+" degrees", "cradle.contact_angle",
-		"at its smallest diameter the roll rests on the turning rolls at "+got+" from the vertical, allowed are "+r.write(pure, most)+
-			" degrees: each contact carries "+r.write(pure, round(0.5/math.Cos(angle)))+" times the weight. Set the turning rolls closer, or wrap by hand elsewhere")
+	r.add(ContactAngle, "diameter_m", got.String(), r.write(pure, most)+" degrees", "cradle.contact_angle",
+		wording.Say("finding.contact-angle", "got", got, "limit", r.write(pure, most), "times", r.write(pure, round(0.5/math.Cos(angle)))))
 }
 
 // wrapped is the diameter of the wrapped roll, m; of the bare one where the
@@ -134,17 +132,17 @@ func (r *run) frequency(p *recipe.Setpoint, d *recipe.Drive, key string) {
 	}
 	flags := m.Flags(hz)
 	if flags.Outside() || !(got >= 0) {
-		r.add(DriveRange, p.Name, r.write(hertz, got), r.span(hertz, d.Limits), p.Limit.Key,
-			"the frequency of the "+p.Label+" is "+r.write(hertz, got)+", the drive may run "+r.span(hertz, d.Limits)+"; change the speed of the station or correct the drive's settings")
+		r.add(DriveRange, p.Name, r.write(hertz, got), r.span(hertz, d.Limits).String(), p.Limit.Key,
+			wording.Say("finding.drive-frequency-range", "setpoint", p.Said(), "got", r.write(hertz, got), "limit", r.span(hertz, d.Limits)))
 		return
 	}
 	if flags&drive.BelowCooling != 0 {
 		r.add(DriveCooling, p.Name, r.write(hertz, got), r.write(hertz, m.CoolingHz), key+".cooling_limit",
-			"the frequency of the "+p.Label+" is "+r.write(hertz, got)+", below the "+r.write(hertz, m.CoolingHz)+" under which a motor cooled by its own fan runs hot; do not run long, or run faster")
+			wording.Say("finding.drive-cooling", "setpoint", p.Said(), "got", r.write(hertz, got), "limit", r.write(hertz, m.CoolingHz)))
 	}
 	if flags&drive.AboveBase != 0 {
 		r.add(DriveAboveBase, p.Name, r.write(hertz, got), r.write(hertz, m.BaseHz), key+".base_frequency",
-			"the frequency of the "+p.Label+" is "+r.write(hertz, got)+", above the base frequency of "+r.write(hertz, m.BaseHz)+", where torque falls; make sure that the drive carries the load")
+			wording.Say("finding.drive-above-base", "setpoint", p.Said(), "got", r.write(hertz, got), "limit", r.write(hertz, m.BaseHz)))
 	}
 }
 
@@ -162,20 +160,20 @@ func (r *run) speeds(sp *recipe.Setpoints) {
 	}
 	if sp.Groups.Has(recipe.GroupWrap) && !(math.Abs(turning-sp.WrapSpeed) <= coarse*sp.WrapSpeed) {
 		r.add(TurningSpeed, "turning_hz", r.write(speed, turning), r.write(speed, sp.WrapSpeed), "wrap.speed",
-			"at "+r.write(hertz, sp.TurningHz)+" the turning rolls run at "+r.write(speed, turning)+", the wrap speed is "+r.write(speed, sp.WrapSpeed)+"; compute the recipe again")
+			wording.Say("finding.turning-speed", "frequency", r.write(hertz, sp.TurningHz), "turning", r.write(speed, turning), "wrap_speed", r.write(speed, sp.WrapSpeed)))
 	}
 	want, most := r.line.Wrap.Draw, r.line.Limits.DrawError
 	if draw := drive.Draw(feed, turning); !(math.Abs(draw-want) <= most+rounding) {
 		got := r.write(speed, feed) + " on " + r.write(speed, turning)
-		limit := "a draw of " + r.write(pure, want) + " ± " + r.write(pure, most)
-		r.add(FeedTurning, "feed_hz", got, limit, "limits.draw_error",
-			"the feed rolls run at "+r.write(speed, feed)+", the turning rolls at "+r.write(speed, turning)+"; wanted is "+limit+", or the wrapper sags or tears. Correct the drives or wrap.draw")
+		limit := wording.Say("limit.draw", "want", r.write(pure, want), "tolerance", r.write(pure, most))
+		r.add(FeedTurning, "feed_hz", got, limit.String(), "limits.draw_error",
+			wording.Say("finding.feed-turning-speed", "feed", r.write(speed, feed), "turning", r.write(speed, turning), "limit", limit))
 	}
 }
 
 var (
-	crimperPosition = limitOf(CrimperPosition, "crimper_position_m", "check standoff of crimp")
-	crimperPressure = limitOf(CrimperPressure, "crimper_pressure_pa", "check pressure of crimp")
+	crimperPosition = limitOf(CrimperPosition, "crimper_position_m")
+	crimperPressure = limitOf(CrimperPressure, "crimper_pressure_pa")
 )
 
 // crimpers checks where the crimpers stand, how hard they press and what they
@@ -197,7 +195,7 @@ func (r *run) crimpers(sp *recipe.Setpoints) {
 	if most := r.line.Limits.FoldLayers; ok && !(pleats.Most <= most) {
 		n := strconv.FormatFloat(pleats.Most, 'f', -1, 64)
 		r.add(FoldThick, "overhang_m", n+" thicknesses", r.write(pure, most), "limits.fold_layers",
-			"at the edge of the fold "+n+" thicknesses of wrapper lie on one another, above "+r.write(pure, most)+"; fewer layers or a narrower wrapper fold flatter, look at the ends of this roll")
+			wording.Say("finding.fold-thick", "count", n, "limit", r.write(pure, most)))
 	}
 }
 
@@ -217,7 +215,7 @@ func (r *run) height(sp *recipe.Setpoints) {
 		return
 	}
 	r.add(CentreHeight, "roll_centre_height_m", r.write(metres, sp.RollCentreHeight), r.write(metres, high), "cradle.spacing",
-		"the roll centre is said to be "+r.write(metres, sp.RollCentreHeight)+" above the turning rolls, the cradle makes it "+r.write(metres, high)+"; compute the recipe again")
+		wording.Say("finding.roll-centre-height", "height", r.write(metres, sp.RollCentreHeight), "computed", r.write(metres, high)))
 }
 
 // slotTaken is the slot that the roll is wrapped from: the recipe's, or the one

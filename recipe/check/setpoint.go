@@ -6,6 +6,7 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/caution"
+	"lapgate/recipe/wording"
 )
 
 // rounding is the relative difference that arithmetic may leave between two
@@ -32,31 +33,30 @@ func (r *run) slot() {
 	switch {
 	case !known:
 		r.add(SlotWidth, "wrapper_slot", strconv.Itoa(sp.Slot), "a slot of the stand", "",
-			slotName(sp.Slot)+" is not in the configuration; choose a slot of stand.slots")
+			wording.Say("finding.slot-width.unknown", "slot", sp.Slot))
 	case !near(hung, sp.WrapperWidth):
 		r.add(SlotWidth, "wrapper_width_m", r.write(metres, sp.WrapperWidth), r.write(metres, hung), r.slotKey(sp.Slot),
-			slotName(sp.Slot)+" holds a wrapper of "+r.write(metres, hung)+", the recipe says "+r.write(metres, sp.WrapperWidth)+"; correct the one that is wrong")
+			wording.Say("finding.slot-width", "slot", sp.Slot, "hung", r.write(metres, hung), "width", r.write(metres, sp.WrapperWidth)))
 	case !near(sp.WrapperWidth, r.roll.Width+2*sp.Overhang):
 		r.add(SlotWidth, "overhang_m", r.write(metres, sp.Overhang), r.write(metres, (sp.WrapperWidth-r.roll.Width)/2), "",
-			"the overhang is "+r.write(metres, sp.Overhang)+", wrapper and roll give "+r.write(metres, (sp.WrapperWidth-r.roll.Width)/2)+"; compute the recipe again")
+			wording.Say("finding.slot-width.overhang", "overhang", r.write(metres, sp.Overhang), "computed", r.write(metres, (sp.WrapperWidth-r.roll.Width)/2)))
 	}
 	if r.windowKnown && !r.window.Contains(sp.Overhang) {
 		rule := r.window.Upper
 		if sp.Overhang < r.window.Overhang.Min {
 			rule = r.window.Lower
 		}
-		r.add(OverhangRange, "overhang_m", r.write(metres, sp.Overhang), r.span(metres, r.window.Overhang), r.boundaryKey(rule),
-			"the overhang is "+r.write(metres, sp.Overhang)+", allowed is "+r.span(metres, r.window.Overhang)+" by the "+rule.String()+
-				"; a wrapper of "+r.span(metres, r.window.Widths)+" would do")
+		r.add(OverhangRange, "overhang_m", r.write(metres, sp.Overhang), r.span(metres, r.window.Overhang).String(), r.boundaryKey(rule),
+			wording.Say("finding.overhang-range", "overhang", r.write(metres, sp.Overhang), "limit", r.span(metres, r.window.Overhang), "rule", rule.Said(), "widths", r.span(metres, r.window.Widths)))
 	}
 	if c := r.stand.Confirmed; c != 0 && c != sp.Slot {
 		r.add(SlotConfirmed, "slot_confirmed", strconv.Itoa(c), strconv.Itoa(sp.Slot), "",
-			"the operator confirmed slot "+strconv.Itoa(c)+", the recipe takes "+slotName(sp.Slot)+"; tell the operator")
+			wording.Say("finding.slot-confirmed-differs", "confirmed", c, "slot", sp.Slot))
 	}
 	r.newWrapper(sp.Slot)
 	if n := sp.Slot; n >= 1 && n <= len(r.stand.Outer) && r.stand.Outer[n-1] == 0 && !r.stand.Counted[n-1].Known {
 		r.add(StockUnknown, "outer_m", "not known", "an outer diameter", "",
-			"the controller gives no outer diameter for "+slotName(n)+", so nobody knows whether its wrapper reaches; look at the wrapper roll")
+			wording.Say("finding.slot-stock-unknown", "slot", n))
 	}
 }
 
@@ -71,16 +71,15 @@ func (r *run) newWrapper(number int) {
 		if s.Number != number || !s.NewlyHung {
 			continue
 		}
-		what := r.write(metres, s.Width) + " of " + strconv.Quote(s.Paper)
-		r.add(NewWrapper, "wrapper_slot", what, "confirmed", r.slotKey(number),
-			"this is the first roll on the wrapper that was hung in "+slotName(number)+"; read on the wrapper roll that it is "+what+
-				" and lies with the right side out, confirm that at the panel or with lapgate confirm, then press retry. "+caution.Overhead.String())
+		what := wording.Say("wrapper", "width", r.write(metres, s.Width), "paper", strconv.Quote(s.Paper))
+		r.add(NewWrapper, "wrapper_slot", what.String(), "confirmed", r.slotKey(number),
+			wording.Say("finding.new-wrapper", "slot", number, "what", what, "caution", caution.Overhead.Said()))
 	}
 }
 
 var (
-	feedLimit     = limitOf(FeedLengthRange, "feed_length_m", "check layers, overlap and tail of the specification")
-	wrapTimeLimit = limitOf(WrapTimeRange, "wrap_time_s", "check speed and ramps of wrap")
+	feedLimit     = limitOf(FeedLengthRange, "feed_length_m")
+	wrapTimeLimit = limitOf(WrapTimeRange, "wrap_time_s")
 )
 
 // wrap checks feed length, counts and time.
@@ -95,17 +94,16 @@ func (r *run) wrap() {
 	if d := float64(sp.FeedCounts) - exact; !(d >= -rounding*exact && d < 1+rounding*exact) {
 		want := quantityText(math.Ceil(exact))
 		r.add(FeedCounts, "feed_counts", integer(sp.FeedCounts), want, "wrap.counts_per_metre",
-			"the feed length of "+r.write(metres, sp.FeedLength)+" is "+want+" encoder counts, the recipe says "+integer(sp.FeedCounts)+"; compute the recipe again")
+			wording.Say("finding.feed-counts", "length", r.write(metres, sp.FeedLength), "want", want, "counts", sp.FeedCounts))
 	}
 	if c := &r.rec.Risk[recipe.RiskSheet]; c.Known && !(c.Margin >= r.line.Limits.GuardK*c.U) {
 		r.add(OverlapShort, "feed_length_m", r.write(metres, c.Margin), "at least "+r.write(metres, r.line.Limits.GuardK*c.U), r.specKey("overlap"),
-			"of the overlap "+r.write(metres, c.Margin)+" is left at the thicker end of the roll, but the wrapper may come "+r.write(metres, r.line.Limits.GuardK*c.U)+
-				" short; feed more overlap, measure the slip of the feed rolls and enter its uncertainty, or measure the roll again")
+			wording.Say("finding.overlap-short", "overlap", r.write(metres, c.Margin), "short", r.write(metres, r.line.Limits.GuardK*c.U)))
 	}
 	r.keeps(&wrapTimeLimit)
 	if least := sp.FeedLength / sp.WrapSpeed; !(sp.WrapTime >= least*(1-rounding)) {
 		r.add(WrapTimeSpeed, "wrap_time_s", r.write(seconds, sp.WrapTime), "at least "+r.write(seconds, least), "wrap.speed",
-			"the wrap time is "+r.write(seconds, sp.WrapTime)+", but the feed length takes "+r.write(seconds, least)+" at full speed without ramps; compute the recipe again")
+			wording.Say("finding.wrap-time-speed", "time", r.write(seconds, sp.WrapTime), "least", r.write(seconds, least)))
 	}
 }
 
@@ -122,14 +120,13 @@ func (r *run) feedLayers(sp *recipe.Setpoints) {
 	if allowed.Contains(turns) {
 		return
 	}
-	r.add(FeedLayers, "feed_length_m", r.write(pure, turns)+" turns", r.span(pure, allowed)+" turns", "",
-		"the feed length of "+r.write(metres, sp.FeedLength)+" makes "+r.write(pure, turns)+" turns, "+r.write(pure, sp.Layers)+
-			" layers need "+r.span(pure, allowed)+"; compute the recipe again")
+	r.add(FeedLayers, "feed_length_m", r.write(pure, turns)+" turns", r.span(pure, allowed).String()+" turns", "",
+		wording.Say("finding.feed-length-layers", "length", r.write(metres, sp.FeedLength), "turns", r.write(pure, turns), "layers", r.write(pure, sp.Layers), "want", r.span(pure, allowed)))
 }
 
 var (
-	crimpTurnsLimit = limitOf(CrimpTurnsRange, "crimp_turns", "check crimp_turns of the specification")
-	crimpTimeLimit  = limitOf(CrimpTimeRange, "crimp_time_s", "check speed and ramps of crimp and crimp_turns of the specification")
+	crimpTurnsLimit = limitOf(CrimpTurnsRange, "crimp_turns")
+	crimpTimeLimit  = limitOf(CrimpTimeRange, "crimp_time_s")
 )
 
 // crimp checks turns and time.
@@ -149,8 +146,7 @@ func (r *run) crimp() {
 	least := c.Engage + c.Retract + sp.CrimpTurns*math.Pi*r.roll.Diameter/fastest
 	if !(sp.CrimpTime >= least*(1-rounding)) {
 		r.add(CrimpTimeTurns, "crimp_time_s", r.write(seconds, sp.CrimpTime), "at least "+r.write(seconds, least), "crimp.speed",
-			"the crimp time is "+r.write(seconds, sp.CrimpTime)+", but "+r.write(pure, sp.CrimpTurns)+" turns take "+r.write(seconds, least)+
-				" at full speed without ramps; compute the recipe again")
+			wording.Say("finding.crimp-time-turns", "time", r.write(seconds, sp.CrimpTime), "turns", r.write(pure, sp.CrimpTurns), "least", r.write(seconds, least)))
 	}
 }
 
@@ -181,7 +177,7 @@ func (r *run) stepped(p *recipe.Setpoint, now, before float64) {
 	}
 	share := r.write(pure, most)
 	r.add(StepFromPrevious, p.Name, p.Write(r.line, now), p.Write(r.line, before)+" ± "+share+" of it", "limits.step",
-		"the "+p.Label+" is "+p.Write(r.line, now)+" after "+p.Write(r.line, before)+" for the roll before, a step of more than "+share+" of it; make sure that the scan is right")
+		wording.Say("finding.step-from-previous", "setpoint", p.Said(), "got", p.Write(r.line, now), "before", p.Write(r.line, before), "share", share))
 }
 
 func slotName(number int) string { return "slot " + strconv.Itoa(number) }

@@ -1,6 +1,10 @@
 package check
 
-import "strconv"
+import (
+	"strconv"
+
+	"lapgate/recipe/wording"
+)
 
 // readings tells what became of the scanner's readings. One that fits no roll
 // says little of this one; one that fits two, or contradicts another, leaves
@@ -8,17 +12,17 @@ import "strconv"
 func (r *run) readings() {
 	s := &r.roll.Readings
 	if s.TwoRolls != "" {
-		r.add(ScannerTwoRolls, "readings", "two rolls", "one roll", "scanner.window", s.TwoRolls)
+		r.add(ScannerTwoRolls, "readings", "two rolls", "one roll", "scanner.window", wording.Say("finding.scanner-two-rolls", "reading", s.TwoRolls))
 	}
 	if s.Differ != "" {
-		r.add(ScannerDiffers, "readings", "two values", "one value", "scanner.window", s.Differ)
+		r.add(ScannerDiffers, "readings", "two values", "one value", "scanner.window", wording.Say("finding.scanner-readings-differ", "reading", s.Differ))
 	}
 	if s.Missing {
 		r.add(ScannerMissing, "readings", "none", "a reading", "scanner.wait",
-			"no reading of the scanner came for the roll; the controller's measurement is used, check the scanner and the identity that it sends")
+			wording.Say("finding.scanner-missing"))
 	}
 	if s.NoRoll != "" {
-		r.add(ScannerNoRoll, "readings", "no roll", "one roll", "scanner.window", s.NoRoll)
+		r.add(ScannerNoRoll, "readings", "no roll", "one roll", "scanner.window", wording.Say("finding.scanner-no-roll", "reading", s.NoRoll))
 	}
 }
 
@@ -26,6 +30,6 @@ func (r *run) readings() {
 func (r *run) orderMissing() {
 	if r.roll.OrderMissing {
 		r.add(OrderMissing, "order", "none", "an order for "+strconv.Quote(r.roll.Tag), "orders.directory",
-			"the mill's orders have none for roll "+strconv.Quote(r.roll.Tag)+"; grade and specification are the controller's alone, check the tag and the folder of orders")
+			wording.Say("finding.order-missing", "roll", strconv.Quote(r.roll.Tag)))
 	}
 }

@@ -6,9 +6,10 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/reel"
+	"lapgate/recipe/wording"
 )
 
-var grossLimit = limitOf(GrossRange, "gross_kg", "check density of the grade and mass of the core, and measure the roll again")
+var grossLimit = limitOf(GrossRange, "gross_kg")
 
 // mass checks the predicted mass, and a weighing of the bare roll against it.
 func (r *run) mass() {
@@ -19,7 +20,7 @@ func (r *run) mass() {
 	if !sp.Groups.Has(recipe.GroupWeigh) {
 		if sp.Groups.Has(recipe.GroupWrap) && !r.rec.Has(recipe.MassIncalculable) && !r.rec.Has(recipe.GradeUnknown) {
 			r.add(DensityUnknown, "gross_kg", "no density", "a grade or an order with one", "grades.0.density",
-				"neither grade nor order tells the density of the roll, so its mass is not predicted and the scale cannot judge it; enter the grade at the controller")
+				wording.Say("finding.density-unknown"))
 		}
 		return
 	}
@@ -29,7 +30,7 @@ func (r *run) mass() {
 		want += r.line.Materials.CoreMass(r.roll.Core) * r.roll.Width
 		if most := sp.ScaleTolerance * sp.Gross; !(math.Abs(known-want) <= most) {
 			r.add(KnownWeight, "known_weight_kg", r.write(kilos, known), r.write(kilos, want)+" ± "+r.write(kilos, most), "scale.tolerance",
-				"the bare roll was weighed at "+r.write(kilos, known)+", its size and grade make "+r.write(kilos, want)+"; make sure of grade, core and roll")
+				wording.Say("finding.known-weight-differs", "got", r.write(kilos, known), "want", r.write(kilos, want)))
 		}
 	}
 }
@@ -53,12 +54,12 @@ func (r *run) stock() {
 	}
 	if c.Differs {
 		r.add(StockDiffers, "outer_m", r.write(metres, r.stand.Outer[n-1]), "what consumption leaves, "+r.write(metres, r.stand.Counted[n-1].Length), "stand.outer_uncertainty",
-			"the outer diameter of "+slotName(n)+" and what was drawn from it tell different lengths; the lesser is taken. Look at the wrapper roll and its diameter sensor")
+			wording.Say("finding.slot-stock-differs", "slot", n))
 	}
 	if all, _ := RollsLeft(r.line, &c); all-1 < few {
 		more := max(all-1, 0)
 		r.add(StockLow, "wrapper_slot", strconv.Itoa(more)+" more rolls", strconv.Itoa(few), "stand.warn_rolls",
-			"after this roll "+slotName(n)+" lasts for "+strconv.Itoa(more)+" more rolls like it; have the next wrapper roll ready, and tell with "+hangCommand(n)+" when it is hung")
+			wording.Say("finding.slot-running-out", "slot", n, "count", more, "command", hangCommand(n)))
 	}
 }
 

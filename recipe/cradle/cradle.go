@@ -58,7 +58,11 @@
 // While the roll slows down F helps, for which no credit is taken.
 package cradle
 
-import "math"
+import (
+	"math"
+
+	"lapgate/recipe/wording"
+)
 
 // StandardGravity is the acceleration of free fall, m/s² (by definition).
 const StandardGravity = 9.80665
@@ -98,26 +102,29 @@ const (
 	NoGrip
 )
 
-func (f Fault) Error() string {
+func (f Fault) Error() string { return f.Said().String() }
+
+// Said is the fault in words.
+func (f Fault) Said() wording.Said {
 	switch f {
 	case BadDiameter:
-		return "cradle: roll diameter is not positive"
+		return wording.Say("fault.cradle.bad-diameter")
 	case BadBore:
-		return "cradle: bore of the roll is not from zero to below its diameter"
+		return wording.Say("fault.cradle.bad-bore")
 	case BadCradle:
-		return "cradle: diameter or spacing of the turning rolls is not positive"
+		return wording.Say("fault.cradle.bad-cradle")
 	case BadFriction:
-		return "cradle: coefficient of friction is not positive"
+		return wording.Say("fault.cradle.bad-friction")
 	case BadSafety:
-		return "cradle: safety factor on slip is below 1"
+		return wording.Say("fault.cradle.bad-safety")
 	case Overlap:
-		return "cradle: turning rolls overlap or touch; their spacing must be more than their diameter"
+		return wording.Say("fault.cradle.overlap")
 	case NoGrip:
-		return "cradle: the drag of wrapper or crimpers alone uses up the grip of the turning rolls"
+		return wording.Say("fault.cradle.no-grip")
 	case FallsThrough:
-		return "cradle: the roll falls between the turning rolls; roll and turning-roll diameter together must be more than the spacing"
+		return wording.Say("fault.cradle.falls-through")
 	}
-	return "cradle: unknown fault"
+	return wording.Say("fault.cradle")
 }
 
 func positive(v float64) bool { return v > 0 && !math.IsInf(v, 1) }

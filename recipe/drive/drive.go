@@ -12,7 +12,11 @@
 // p/2 · n. Quantities are SI; turns are counted per second.
 package drive
 
-import "math"
+import (
+	"math"
+
+	"lapgate/recipe/wording"
+)
 
 // Motor is a motor with its gear, its converter and the roll that it turns.
 type Motor struct {
@@ -42,26 +46,29 @@ const (
 	BadLimits
 )
 
-func (f Fault) Error() string {
+func (f Fault) Error() string { return f.Said().String() }
+
+// Said is the fault in words.
+func (f Fault) Said() wording.Said {
 	switch f {
 	case BadSpeed:
-		return "drive: surface speed is not a number from zero up"
+		return wording.Say("fault.drive.bad-speed")
 	case BadFrequency:
-		return "drive: frequency is not a number from zero up"
+		return wording.Say("fault.drive.bad-frequency")
 	case BadDiameter:
-		return "drive: diameter of the driven roll is not positive"
+		return wording.Say("fault.drive.bad-diameter")
 	case BadGear:
-		return "drive: gear ratio is not positive"
+		return wording.Say("fault.drive.bad-gear")
 	case BadPoles:
-		return "drive: number of poles is not even and at least 2"
+		return wording.Say("fault.drive.bad-poles")
 	case BadRated:
-		return "drive: rated speed is not positive and at most the synchronous speed at base frequency"
+		return wording.Say("fault.drive.bad-rated")
 	case BadBase:
-		return "drive: base frequency is not positive"
+		return wording.Say("fault.drive.bad-base")
 	case BadLimits:
-		return "drive: frequency limits are not in order, or the cooling limit is below zero"
+		return wording.Say("fault.drive.bad-limits")
 	}
-	return "drive: unknown fault"
+	return wording.Say("fault.drive")
 }
 
 // Flags are what is to be said about a frequency.

@@ -3,7 +3,11 @@
 // how well the contact conducts. Quantities are SI.
 package heads
 
-import "math"
+import (
+	"math"
+
+	"lapgate/recipe/wording"
+)
 
 // Fault is why there is no answer.
 type Fault uint8
@@ -21,28 +25,31 @@ const (
 	BadContact // a property of the contact is not a positive number in range
 )
 
-func (f Fault) Error() string {
+func (f Fault) Error() string { return f.Said().String() }
+
+// Said is the fault in words.
+func (f Fault) Said() wording.Said {
 	switch f {
 	case NoStock:
-		return "heads: no size in stock"
+		return wording.Say("fault.heads.no-stock")
 	case AllTooWide:
-		return "heads: every size in stock is larger than the roll allows"
+		return wording.Say("fault.heads.all-too-wide")
 	case NoneCovers:
-		return "heads: the largest size in stock that fits does not cover enough"
+		return wording.Say("fault.heads.none-covers")
 	case BadWindow:
-		return "heads: roll diameter, overhang, lap or clearance is not a number in range"
+		return wording.Say("fault.heads.bad-window")
 	case BadForce:
-		return "heads: force is not a number from zero up"
+		return wording.Say("fault.heads.bad-force")
 	case BadArea:
-		return "heads: pressed area is not positive"
+		return wording.Say("fault.heads.bad-area")
 	case BadPressure:
-		return "heads: contact pressure is not positive"
+		return wording.Say("fault.heads.bad-pressure")
 	case NoRing:
-		return "heads: the folded overhang ends outside the edge of the head or of the platen: nothing carries the force"
+		return wording.Say("fault.heads.no-ring")
 	case BadContact:
-		return "heads: conductance, exponent or pressures of the contact are not positive numbers in range"
+		return wording.Say("fault.heads.bad-contact")
 	}
-	return "heads: unknown fault"
+	return wording.Say("fault.heads")
 }
 
 // slack is how far, in m, a size in inches may be off once it is a binary number.

@@ -5,7 +5,11 @@
 // heads and glue as it is laid on, wet. Gross is both.
 package mass
 
-import "math"
+import (
+	"math"
+
+	"lapgate/recipe/wording"
+)
 
 // Fault is why there is no prediction.
 type Fault uint8
@@ -20,22 +24,25 @@ const (
 	BadUncertainty
 )
 
-func (f Fault) Error() string {
+func (f Fault) Error() string { return f.Said().String() }
+
+// Said is the fault in words.
+func (f Fault) Said() wording.Said {
 	switch f {
 	case BadDiameter:
-		return "mass: diameter of the roll is not positive"
+		return wording.Say("fault.mass.bad-diameter")
 	case BadCore:
-		return "mass: core diameter is not from zero to below that of the roll, or its mass is not a number from zero up"
+		return wording.Say("fault.mass.bad-core")
 	case BadWidth:
-		return "mass: width of the roll is not positive"
+		return wording.Say("fault.mass.bad-width")
 	case BadDensity:
-		return "mass: wound density is not positive"
+		return wording.Say("fault.mass.bad-density")
 	case BadTare:
-		return "mass: wrapper, head or glue is not a number from zero up"
+		return wording.Say("fault.mass.bad-tare")
 	case BadUncertainty:
-		return "mass: an uncertainty is not a number from zero up"
+		return wording.Say("fault.mass.bad-uncertainty")
 	}
-	return "mass: unknown fault"
+	return wording.Say("fault.mass")
 }
 
 // Core of a roll.

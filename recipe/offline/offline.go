@@ -15,6 +15,7 @@ import (
 	"lapgate/recipe/check"
 	"lapgate/recipe/quantity"
 	"lapgate/recipe/table"
+	"lapgate/recipe/wording"
 )
 
 // Given is a roll as a person gives it, without a scan. Grade and core are
@@ -257,7 +258,7 @@ func Compute(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand) recipe.R
 	recipe.Compute(line, roll, stand, &rec)
 	r := recipe.NewResult(roll, &rec, check.Run(line, roll, stand, &rec, nil, nil))
 	if r.Verdict != "hold" {
-		r.Instructions = recipe.Instructions(line, roll, stand)
+		r.Instructions = wording.InEnglish(recipe.Instructions(line, roll, stand))
 	}
 	return r
 }

@@ -1,5 +1,7 @@
 package thermal
 
+import "lapgate/recipe/wording"
+
 // Fault is why there is no dwell.
 type Fault uint8
 
@@ -15,24 +17,27 @@ const (
 	NoTime                          // no finite time reaches the target
 )
 
-func (f Fault) Error() string {
+func (f Fault) Error() string { return f.Said().String() }
+
+// Said is the fault in words.
+func (f Fault) Said() wording.Said {
 	switch f {
 	case BadBody:
-		return "thermal: a property of the head or its backing is not a positive number"
+		return wording.Say("fault.thermal.bad-body")
 	case BadTemperature:
-		return "thermal: a temperature is not a number above absolute zero"
+		return wording.Say("fault.thermal.bad-temperature")
 	case BadWater:
-		return "thermal: the water to drive out is not a number from zero up"
+		return wording.Say("fault.thermal.bad-water")
 	case BadUncertainty:
-		return "thermal: an uncertainty is not a number from zero up"
+		return wording.Say("fault.thermal.bad-uncertainty")
 	case NotCalibrated:
-		return "thermal: the contact conductance is more uncertain than 30 %"
+		return wording.Say("fault.thermal.not-calibrated")
 	case PlatenTooCold:
-		return "thermal: the platen is not hotter than the bond line is to be"
+		return wording.Say("fault.thermal.platen-too-cold")
 	case AlreadyWarm:
-		return "thermal: the bond line is to be no warmer than it starts"
+		return wording.Say("fault.thermal.already-warm")
 	case NoTime:
-		return "thermal: no finite time reaches the target"
+		return wording.Say("fault.thermal.no-time")
 	}
-	return "thermal: unknown fault"
+	return wording.Say("fault.thermal")
 }

@@ -1,0 +1,31 @@
+package wording
+
+// drawings are what stands in drawings, and what is told to whoever cannot see them.
+var drawings = []Entry{
+	{"draw.window", "window"},
+	{"draw.each-side", "on each side"},
+	{"draw.wide", "{width} wide"},
+	{"draw.wrapper", "{width} wrapper, {paper}, slot {slot}"},
+	{"draw.no-wrapper", "no wrapper"},
+	{"draw.ends-larger", "ends drawn larger"},
+	{"draw.side.bare", "Roll {width} wide, {diameter} in diameter, without a wrapper."},
+	{"draw.side", "Roll {width} wide, {diameter} in diameter, in a wrapper of {wrapper} from slot {slot}: overhang {overhang} on each side."},
+	{"draw.side.inside", "Roll {width} wide, {diameter} in diameter, in a wrapper of {wrapper} from slot {slot}: overhang {overhang} on each side, inside its window of {from} to {to}."},
+	{"draw.side.outside", "Roll {width} wide, {diameter} in diameter, in a wrapper of {wrapper} from slot {slot}: overhang {overhang} on each side, outside its window of {from} to {to}."},
+	{"draw.stand", "The stand."},
+	{"draw.taken", "taken, {left}"},
+	{"draw.length-unknown", "length not known"},
+	{"draw.other-paper", "other paper"},
+	{"draw.too-little", "too little for one roll"},
+	{"draw.one-roll-left", "1 roll left"},
+	{"draw.rolls-left", "{count} rolls left"},
+	{"draw.slot", "Slot {slot}: {width} of {paper}, {left}, {why}."},
+	{"draw.slot.length", "Slot {slot}: {width} of {paper}, {length} left, {left}, {why}."},
+	{"draw.trend.overhang", "Overhang each side"},
+	{"draw.trend.dwell", "Dwell of the press"},
+	{"draw.trend.scale", "Scale less expected"},
+	{"draw.trend.cycle", "Time at the station"},
+	{"draw.no-roll", "no roll yet"},
+	{"draw.trend.none", "{title}: no roll yet."},
+	{"draw.trend", "{title} of {count} rolls from {since} to {until}: from {from} to {to} {unit}, {outside} outside the window."},
+}

@@ -15,6 +15,12 @@ var demo []byte
 //go:embed lapgate.schema.json
 var schema []byte
 
+//go:embed words-de.csv
+var german []byte
+
+// German is a sample of a translation of what people at the line read.
+func German() []byte { return slices.Clone(german) }
+
 // Schema is the JSON Schema of a configuration, for editors.
 func Schema() []byte { return slices.Clone(schema) }
 

@@ -238,6 +238,7 @@ func allEffects() []effects {
 		{"config", "--config demo.yaml", source(map[string]string{
 			"json": "--json", "csv": "--csv", "changed": "--changed", "schema": "|--schema=false|--schema", "reference": "|--reference=false|--reference",
 		}), nil},
+		{"words", "", map[string]string{}, nil},
 		{"version", "", map[string]string{"json": "--json", "csv": "--csv"}, nil},
 	}
 }

@@ -137,6 +137,15 @@ func RuleOf(code string) (r alarm.Rule, ok bool) {
 	return alarm.Rule{Code: n.code, Meaning: n.meaning().String(), Remedy: n.remedy().String(), Class: n.alarm}, ok
 }
 
+// NoticeCodes are the codes of all notices, but for those that end a condition.
+func NoticeCodes() []string {
+	out := make([]string, len(notices))
+	for i := range notices {
+		out[i] = notices[i].code
+	}
+	return out
+}
+
 // Standing tells whether a code is that of a condition, which stands until it ends; it
 // is false for a notice that stands for itself.
 func Standing(code string) bool {

@@ -150,9 +150,8 @@ func listed(names []string) string {
 	return "{" + strings.Join(names, "}, {") + "}"
 }
 
-// Template writes the table as a translation to begin with, or the translation w with
-// what it lacks.
-func Template(w *Words) string {
+// Template is the table as a translation to begin with.
+func Template() string {
 	var b strings.Builder
 	b.WriteString("# The sentences that people at the line read. Write into the column translation; leave key and english.\n")
 	b.WriteString("# What stands in braces stays as it is, in any order; it is replaced by\n")
@@ -162,11 +161,7 @@ func Template(w *Words) string {
 	b.WriteString("# Sentences with caution. in their key keep people from harm: have them read by whoever answers for safety.\n")
 	b.WriteString("key,english,translation\n")
 	for i := range sentences {
-		text := ""
-		if w != nil {
-			text = w.sentences[sentences[i].Key]
-		}
-		fmt.Fprintf(&b, "%s,%s,%s\n", sentences[i].Key, quoted(sentences[i].English), quoted(text))
+		fmt.Fprintf(&b, "%s,%s,\"\"\n", sentences[i].Key, quoted(sentences[i].English))
 	}
 	return b.String()
 }

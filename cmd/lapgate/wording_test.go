@@ -1,0 +1,210 @@
+package main
+
+import (
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"lapgate/gateway/alarm"
+	"lapgate/gateway/cycle"
+	"lapgate/gateway/handshake"
+	"lapgate/recipe"
+	"lapgate/recipe/check"
+	"lapgate/recipe/notice"
+	"lapgate/recipe/wording"
+)
+
+// said is one place in the program that says a sentence by its key.
+type said struct {
+	key   string
+	names []string // of its arguments; nil where they are not all written there
+	at    string
+}
+
+// saidIn lists what the program says by keys that are written out: in Go, and in the
+// templates of the pages.
+func saidIn(t *testing.T) (all []said) {
+	t.Helper()
+	inTemplate := regexp.MustCompile(`say "([^"]+)"((?: (?:"[^"]*"|[$.\w]+|\((?:[^()]|\([^()]*\))*\)))*)`)
+	argument := regexp.MustCompile(`"([^"]*)"|[$.\w]+|\((?:[^()]|\([^()]*\))*\)`)
+	set := token.NewFileSet()
+	for _, root := range []string{"../../recipe", "../../gateway", "."} {
+		err := filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
+			switch {
+			case err != nil || d.IsDir() || strings.Contains(path, "recipe/wording"):
+				return err
+			case strings.HasSuffix(path, ".html"):
+				text, err := os.ReadFile(path)
+				for _, m := range inTemplate.FindAllStringSubmatch(string(text), -1) {
+					one := said{key: m[1], names: []string{}, at: path}
+					for i, a := range argument.FindAllStringSubmatch(m[2], -1) {
+						if i%2 == 0 {
+							one.names = append(one.names, a[1])
+						}
+					}
+					all = append(all, one)
+				}
+				return err
+			case !strings.HasSuffix(path, ".go") || strings.HasSuffix(path, "_test.go"):
+				return nil
+			}
+			f, err := parser.ParseFile(set, path, nil, 0)
+			if err != nil {
+				return err
+			}
+			ast.Inspect(f, func(n ast.Node) bool {
+				switch n := n.(type) {
+				case *ast.BasicLit:
+					if key, ok := literal(n); ok {
+						all = append(all, said{key: key, at: set.Position(n.Pos()).String()})
+					}
+				case *ast.CallExpr:
+					if one, ok := saying(n); ok {
+						one.at = set.Position(n.Pos()).String()
+						all = append(all, one)
+					}
+				}
+				return true
+			})
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	return all
+}
+
+func literal(n ast.Expr) (string, bool) {
+	l, ok := n.(*ast.BasicLit)
+	if !ok || l.Kind != token.STRING {
+		return "", false
+	}
+	text, err := strconv.Unquote(l.Value)
+	return text, err == nil
+}
+
+// saying is a call of Say or Of whose key and names are all written out.
+func saying(n *ast.CallExpr) (out said, ok bool) {
+	f, ok := n.Fun.(*ast.SelectorExpr)
+	if !ok || f.Sel.Name != "Say" && f.Sel.Name != "Of" || len(n.Args) == 0 || n.Ellipsis.IsValid() {
+		return said{}, false
+	}
+	if out.key, ok = literal(n.Args[0]); !ok {
+		return said{}, false
+	}
+	out.names = []string{}
+	for i := 1; i < len(n.Args); i += 2 {
+		name, ok := literal(n.Args[i])
+		if !ok {
+			return said{}, false
+		}
+		out.names = append(out.names, name)
+	}
+	return out, true
+}
+
+// composed are the keys that the program puts together, from the tables that they
+// speak of.
+func composed() (keys []string) {
+	add := func(family string, words ...string) {
+		for _, w := range words {
+			keys = append(keys, family+"."+strings.NewReplacer(", ", "-", " ", "-", "_", "-").Replace(w))
+		}
+	}
+	for _, c := range append(check.Codes(), cycle.Codes()...) {
+		add("meaning", string(c.Code))
+		add("finding", string(c.Code))
+		if c.Severity == recipe.Hold {
+			add("do", string(c.Code))
+		}
+	}
+	add("finding", "unit-mode.maintenance", "unit-mode.manual")
+	for _, code := range cycle.NoticeCodes() {
+		add("notice", code, code+".do")
+	}
+	for _, c := range notice.Codes() {
+		add("notice", string(c), string(c)+".do")
+	}
+	for _, p := range recipe.AllSetpoints() {
+		add("setpoint", p.Name)
+	}
+	for k := range recipe.RiskKinds {
+		add("risk", k.String())
+	}
+	add("risk", recipe.RiskKinds.String())
+	for s := alarm.Normal; s <= alarm.OutOfService; s++ {
+		add("alarm", s.String())
+	}
+	for n := range uint16(16) {
+		add("outcome", handshake.OutcomeKind(n).String())
+		add("hold-reason", handshake.HoldReason(n).String())
+		add("verdict", handshake.Verdict(n).String())
+	}
+	for _, r := range append(handshake.RejectReasons(), 0) {
+		add("reject", r.Words())
+	}
+	add("weekday", "monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+	add("month", "january", "february", "march", "april", "may", "june", "july", "august", "september", "october", "november", "december")
+	add("level", "info", "warning", "alarm")
+	add("unit-state", "clearing", "stopped", "stopping", "aborting", "aborted")
+	add("side", "coated", "plain")
+	add("weighed.verdict", "good", "doubtful", "wrong", "unreadable")
+	add("page.verdict", "none", "go", "hold", "go in shadow", "hold in shadow")
+	add("page.shadow", "why", "configured")
+	add("page.armed", "why", "configured")
+	add("exchange", "shadow-go", "shadow-hold")
+	return keys
+}
+
+// What is said by a key stands in the table, and whatever stands there is said.
+func TestEveryKeyIsSaid(t *testing.T) {
+	used := map[string]bool{wording.LanguageKey: true}
+	for _, key := range composed() {
+		used[key] = true
+	}
+	families := map[string]bool{}
+	for _, e := range wording.Entries() {
+		family, _, _ := strings.Cut(e.Key, ".")
+		families[family] = true
+	}
+	notKeys := []string{"page.css", "page.html", "page.js", "roll.html"}
+	for _, s := range saidIn(t) {
+		used[s.key] = true
+		english, known := wording.English(s.key)
+		if s.names != nil && !known {
+			t.Errorf("%s: says %q, which the table does not have", s.at, s.key)
+		}
+		family, rest, ok := strings.Cut(s.key, ".")
+		if ok && families[family] && !known && regexp.MustCompile(`^[a-z-]+(\.[a-z-]+)*$`).MatchString(rest) && s.names == nil && isKeyed(s, notKeys) {
+			t.Errorf("%s: %q looks like a key, and the table does not have it", s.at, s.key)
+		}
+		if want := wording.Places(english); s.names != nil && known {
+			got := slices.Clone(s.names)
+			slices.Sort(got)
+			slices.Sort(want)
+			if !slices.Equal(slices.Compact(got), want) {
+				t.Errorf("%s: %s gets %v, its sentence has the places %v", s.at, s.key, got, want)
+			}
+		}
+	}
+	for _, e := range wording.Entries() {
+		if !used[e.Key] {
+			t.Errorf("%s: nothing says this sentence", e.Key)
+		}
+	}
+}
+
+// isKeyed tells whether a literal that looks like a key would be one: where it stands in
+// a file that says sentences, and is no file or setting.
+func isKeyed(s said, notKeys []string) bool {
+	return !slices.Contains(notKeys, s.key) && strings.Contains(s.at, "gateway/status/") && !strings.HasPrefix(s.key, "status.")
+}

@@ -60,10 +60,11 @@ func (g *Gateway) judgeCertificates(p *place, stages map[string]int) (out []alar
 		stage, key := stageOf(left), cycle.ConditionCertificate+"/"+c.Name
 		told := p.name + "/" + key
 		if stage > stages[told] {
-			rule, _ := cycle.RuleOf(cycle.ConditionCertificate)
+			condition, _ := cycle.ConditionOf(cycle.ConditionCertificate)
+			words := g.Words()
 			g.options.Metrics.Notified(p.name, cycle.ConditionCertificate, cycle.Warning)
-			l.log.Warn(c.Text+" ends soon or has ended", zap.String("code", cycle.ConditionCertificate), zap.String("of", c.Name),
-				zap.Time("ends", c.Ends), zap.Int("days_left", int(left/day)), zap.String("remedy", rule.Remedy))
+			l.log.Warn(words.Of("told.certificate-ends", "certificate", c.Text), zap.String("code", cycle.ConditionCertificate), zap.String("of", c.Name),
+				zap.Time("ends", c.Ends), zap.Int("days_left", int(left/day)), zap.String("remedy", words.Text(condition.Remedy)))
 		}
 		stages[told] = stage
 		if stage > 0 {

@@ -60,8 +60,9 @@ func (g *Gateway) judgeRoom(low *outage, free uint64) {
 	for _, p := range g.lines {
 		g.options.Metrics.Notified(p.name, cycle.ConditionRoom, cycle.Warning)
 	}
-	rule, _ := cycle.RuleOf(cycle.ConditionRoom)
-	g.options.Log.Warn(rule.Meaning,
-		zap.String("code", rule.Code), zap.String("directory", g.journals), zap.Error(err),
-		zap.String("remedy", rule.Remedy))
+	c, _ := cycle.ConditionOf(cycle.ConditionRoom)
+	words := g.Words()
+	g.options.Log.Warn(words.Text(c.Meaning),
+		zap.String("code", c.Code), zap.String("directory", g.journals), zap.Error(err),
+		zap.String("remedy", words.Text(c.Remedy)))
 }

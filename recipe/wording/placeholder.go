@@ -39,6 +39,7 @@ var placeholders = [...]Placeholder{
 	{"cause", Name, "why something happened, as the journal has it"},
 	{"causes", Part, "likely causes"},
 	{"caution", Part, "a caution"},
+	{"certificate", Name, "a certificate"},
 	{"change", Name, "what a person changed, as written"},
 	{"changes", Part, "changes that would help"},
 	{"code", Name, "the code of a condition"},

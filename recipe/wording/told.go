@@ -6,6 +6,7 @@ var told = []Entry{
 	{"told.acknowledged-alone", "outcomes {from} to {to} are acknowledged although this gateway alone has them"},
 	{"told.armed", "writing is allowed"},
 	{"told.boot-number-used", "the controller's boot number {boot} was in use before its memory was lost"},
+	{"told.certificate-ends", "{certificate} ends soon or has ended"},
 	{"told.config-in-force", "another configuration is in force"},
 	{"told.config-waits", "another configuration takes effect at the next roll"},
 	{"told.confirmation-dropped", "confirmation of {finding} for roll {roll} by {by} ends unused: {why}"},

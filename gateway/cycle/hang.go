@@ -1,7 +1,6 @@
 package cycle
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"strconv"
@@ -42,7 +41,8 @@ func (m *Machine) askHang(e HangWrapper) {
 	if h.Corrects != 0 && slot.InForce != nil && slot.InForce.No == h.Corrects {
 		atOnce, why = true, "it corrects what is in force"
 	}
-	a.Next = m.afterHang(&h, atOnce)
+	next := m.afterHang(&h, atOnce)
+	a.Next = next.String()
 	m.do(a)
 	if e.Preview {
 		return
@@ -52,7 +52,7 @@ func (m *Machine) askHang(e HangWrapper) {
 		m.journal(record.Hung{No: h.No, Slot: h.Slot, Step: record.InForce, Evidence: why})
 	}
 	m.end(contradictedKey(h.Slot))
-	m.tell(noteHang, wording.Say("told.wrapper-told", "slot", h.Slot, "by", h.By, "what", m.hangWords(&h), "next", a.Next), Field{"act", h.No}, Field{"slot", h.Slot}, Field{"by", h.By}, Field{"user", h.User})
+	m.tell(noteHang, wording.Say("told.wrapper-told", "slot", h.Slot, "by", h.By, "what", m.hangWords(&h), "next", next), Field{"act", h.No}, Field{"slot", h.Slot}, Field{"by", h.By}, Field{"user", h.User})
 }
 
 // hangProblems lists why a person's word on a slot cannot be taken, and fills in
@@ -147,25 +147,25 @@ func (m *Machine) takesFrom(slot int) uint32 {
 }
 
 // afterHang tells a person what comes next.
-func (m *Machine) afterHang(h *record.Hang, atOnce bool) string {
+func (m *Machine) afterHang(h *record.Hang, atOnce bool) wording.Said {
 	switch {
 	case h.State == record.AsBefore:
-		return fmt.Sprintf("act %d is taken back; slot %d is as before", h.Corrects, h.Slot)
+		return wording.Say("hang.taken-back", "act", h.Corrects, "slot", h.Slot)
 	case atOnce && h.State == record.Hangs:
-		return "it is in force at once; the next roll on it asks for a confirmation"
+		return wording.Say("hang.at-once")
 	case atOnce:
-		return "it is in force at once: nothing is taken from it"
+		return wording.Say("hang.at-once.nothing")
 	case m.line.Equipment.Stand.Powered():
-		return "it takes effect when the slot was seen not ready and ready again; nothing is taken from it until then, and the next roll on it asks for a confirmation"
+		return wording.Say("hang.when-ready")
 	}
-	return "it takes effect when the slot is confirmed at the panel after it was not; nothing is taken from it until then"
+	return wording.Say("hang.when-confirmed")
 }
 
-func (m *Machine) hangWords(h *record.Hang) string {
+func (m *Machine) hangWords(h *record.Hang) wording.Said {
 	if h.State != record.Hangs {
-		return string(h.State)
+		return wording.Plain(string(h.State))
 	}
-	return fmt.Sprintf("%s of %s hangs there", m.line.Write(h.Width, quantity.Length), h.Paper)
+	return wording.Say("hang.hangs", "width", m.line.Write(h.Width, quantity.Length), "paper", h.Paper)
 }
 
 // watchSlots looks whether an act of hanging takes effect: a slot with a contact was

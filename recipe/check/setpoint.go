@@ -180,8 +180,6 @@ func (r *run) stepped(p *recipe.Setpoint, now, before float64) {
 		wording.Say("finding.step-from-previous", "setpoint", p.Said(), "got", p.Write(r.line, now), "before", p.Write(r.line, before), "share", share))
 }
 
-func slotName(number int) string { return "slot " + strconv.Itoa(number) }
-
 // near reports whether two lengths agree to a tenth of a micrometre.
 func near(a, b float64) bool { return math.Abs(a-b) <= 1e-7 }
 

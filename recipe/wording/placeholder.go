@@ -21,6 +21,7 @@ type Placeholder struct {
 
 // placeholders is every name, in the order of the alphabet.
 var placeholders = [...]Placeholder{
+	{"act", Number, "the number of an act"},
 	{"age", Quantity, "how old the scan is"},
 	{"alarm", Name, "the key of an alarm"},
 	{"angle", Part, "an angle"},

@@ -75,4 +75,10 @@ var told = []Entry{
 	{"told.wrapper-hung", "slot {slot}: {what}, as {by} told"},
 	{"told.wrapper-refused", "what {by} tells of slot {slot} is refused: {why}"},
 	{"told.wrapper-told", "slot {slot} by {by}: {what}; {next}"},
+	{"hang.taken-back", "act {act} is taken back; slot {slot} is as before"},
+	{"hang.at-once", "it is in force at once; the next roll on it asks for a confirmation"},
+	{"hang.at-once.nothing", "it is in force at once: nothing is taken from it"},
+	{"hang.when-ready", "it takes effect when the slot was seen not ready and ready again; nothing is taken from it until then, and the next roll on it asks for a confirmation"},
+	{"hang.when-confirmed", "it takes effect when the slot is confirmed at the panel after it was not; nothing is taken from it until then"},
+	{"hang.hangs", "{width} of {paper} hangs there"},
 }

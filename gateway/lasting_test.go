@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -286,13 +287,19 @@ func TestDisarmedWhileItWaits(t *testing.T) {
 		if err := stop(); err != nil {
 			t.Error(err)
 		}
-		s.dialer.Before = func(memory.Call) memory.Fault { return memory.Fault{Kind: memory.Cut} }
+		var back atomic.Bool
+		s.dialer.Before = func(memory.Call) memory.Fault {
+			if back.Load() {
+				return memory.Fault{}
+			}
+			return memory.Fault{Kind: memory.Cut}
+		}
 		g, stop = s.start(s.options())
 		<-time.After(2 * time.Second) // of virtual time
 		if err := g.Disarm(t.Context(), "north", gateway.Person{By: "ola"}, "not now"); err != nil {
 			t.Error(err)
 		}
-		s.dialer.Before = nil
+		back.Store(true)
 		<-time.After(20 * time.Second) // of virtual time
 		if l := g.Lines()[0]; l.Armed || !l.Connected {
 			t.Errorf("armed is %t, connected %t", l.Armed, l.Connected)

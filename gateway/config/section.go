@@ -3,6 +3,7 @@ package config
 import (
 	"path/filepath"
 	"reflect"
+	"strconv"
 	"time"
 
 	"lapgate/gateway/tags"
@@ -173,6 +174,19 @@ type Bases struct {
 	Commit    uint16 `cfg:"commit" default:"4120" doc:"COMMIT, 14 registers"`
 	Ack       uint16 `cfg:"ack" default:"4140" doc:"ACK, 10 registers"`
 	Limits    uint16 `cfg:"limits" default:"4200" doc:"LIMITS, 80 registers; read only where the controller says that it publishes it"`
+}
+
+// DefaultBases are the bases that the description of the handshake proposes.
+func DefaultBases() (b Bases) {
+	v := reflect.ValueOf(&b).Elem()
+	for i := range v.NumField() {
+		n, err := strconv.ParseUint(v.Type().Field(i).Tag.Get("default"), 10, 16)
+		if err != nil {
+			panic("config: a base has no default: " + err.Error())
+		}
+		v.Field(i).SetUint(n)
+	}
+	return b
 }
 
 // Times are the gateway's own times of the handshake.

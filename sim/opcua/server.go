@@ -55,6 +55,10 @@ type Config struct {
 	State string
 	Renew bool
 
+	// Before are namespaces that the server has before that of the line, whose
+	// index is as much higher.
+	Before []string
+
 	// MostPerRead and MostPerWrite limit the nodes in one call, 0 for 1000.
 	MostPerRead, MostPerWrite uint32
 }
@@ -133,7 +137,7 @@ func (s *Server) build(c *Config) (*server.Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("simulator: opc ua server: %w", err)
 	}
-	if err := s.furnish(srv, c.Line); err != nil {
+	if err := s.furnish(srv, c.Line, c.Before); err != nil {
 		return nil, err
 	}
 	// The library fills this list at its first use, without a lock for it.
@@ -142,8 +146,11 @@ func (s *Server) build(c *Config) (*server.Server, error) {
 }
 
 // furnish loads the space and joins its variables to the image.
-func (s *Server) furnish(srv *server.Server, line string) error {
+func (s *Server) furnish(srv *server.Server, line string, before []string) error {
 	nm := srv.NamespaceManager()
+	for _, uri := range before {
+		nm.Add(uri)
+	}
 	if err := nm.LoadNodeSetFromBuffer(nodeset.XML(line)); err != nil {
 		return fmt.Errorf("simulator: opc ua server: address space: %w", err)
 	}

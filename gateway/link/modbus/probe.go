@@ -2,6 +2,7 @@ package modbus
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -31,6 +32,18 @@ func OpenProbe(ctx context.Context, address string, unit uint8, timeout time.Dur
 	}
 	d := bareDialer(conf)
 	d.overTCP(address)
+	return d.Probe(ctx)
+}
+
+// OpenSerialProbe joins a bus by Modbus RTU, as one unit. Nobody else may be master of
+// its line. Errors are *link.Error of class Down or ConfigClass.
+func OpenSerialProbe(ctx context.Context, b *Bus, unit uint8, timeout time.Duration) (*Probe, error) {
+	conf := Config{Unit: unit, Timeout: timeout}
+	if bad := append(b.line.check(conf), conf.checkTimeout()...); len(bad) > 0 {
+		return nil, &link.Error{Op: "dial", Class: link.ConfigClass, Err: errors.Join(bad...)}
+	}
+	d := bareDialer(conf)
+	d.overSerial(b)
 	return d.Probe(ctx)
 }
 
@@ -76,6 +89,7 @@ type ProbeError struct {
 	Request link.Request
 	Err     error
 	Help    string
+	Code    int // of the exception that the device answered with, 0 for none
 }
 
 // Error names the registers, the cause and the remedy.
@@ -94,7 +108,7 @@ func probeError(p *Probe, function byte, r link.Request, err error) error {
 	e := &ProbeError{Request: r, Err: err}
 	switch code := exceptionOf(err); {
 	case code != 0:
-		e.Class, e.Help = link.Refused, probeHelp(code, function, r)
+		e.Class, e.Code, e.Help = link.Refused, code, probeHelp(code, function, r)
 	case !p.t.sent():
 		e.Class, e.Help = link.Down, silenceHelp(err)
 	default:

@@ -106,6 +106,12 @@ func NewRTU(b *Bus, conf Config) (*Dialer, error) {
 	if err != nil {
 		return nil, err
 	}
+	d.overSerial(b)
+	return d, nil
+}
+
+// overSerial has the dialer join the bus.
+func (d *Dialer) overSerial(b *Bus) {
 	d.help = func(err error) string { return serialHelp(b.line.Device, err) }
 	d.open = func(context.Context) (transport, modbus.Packager, error) {
 		dev, err := b.join()
@@ -113,10 +119,9 @@ func NewRTU(b *Bus, conf Config) (*Dialer, error) {
 			return nil, nil, err
 		}
 		h := modbus.NewRTUClientHandler(b.line.Device)
-		h.SlaveId = conf.Unit
-		return &rtu{dev: dev, bus: b, timeout: conf.Timeout, packager: h}, h, nil
+		h.SlaveId = d.conf.Unit
+		return &rtu{dev: dev, bus: b, timeout: d.conf.Timeout, packager: h}, h, nil
 	}
-	return d, nil
 }
 
 // join opens the device for the first port.

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"context"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -317,6 +318,31 @@ func TestSerialOtherFunctions(t *testing.T) {
 	}
 	if d.Load(handshake.ACK, 0, got); !slices.Equal(got, want) {
 		t.Errorf("got %04X\nwant %04X", got, want)
+	}
+}
+
+// A probe reads any registers of one unit of a serial line, and what cannot be a line is
+// refused with all that is wrong.
+func TestSerialProbe(t *testing.T) {
+	d, name := newSerialDevice(t)
+	d.Store(handshake.REQ, 0, []uint16{0x5251, 1, 7})
+	line := bus(name, 5*time.Second)
+	p, err := modbus.OpenSerialProbe(t.Context(), line, 7, 5*time.Second)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := layout(t)
+	words, _, err := p.Read(t.Context(), modbus.ReadHolding, l.Address(handshake.REQ, 0), 3)
+	if err != nil || !slices.Equal(words, []uint16{0x5251, 1, 7}) {
+		t.Errorf("got %04X, %v", words, err)
+	}
+	if err := p.Close(); err != nil {
+		t.Error(err)
+	}
+	var refused *link.Error
+	_, err = modbus.OpenSerialProbe(t.Context(), modbus.NewBus(modbus.Serial{Device: name, Baud: 1, Parity: "much", StopBits: 3}), 0, time.Second)
+	if !errors.As(err, &refused) || refused.Class != link.ConfigClass || strings.Count(err.Error(), "want") != 5 {
+		t.Errorf("got %v", err)
 	}
 }
 

@@ -94,7 +94,7 @@ func (d *Dialer) sessionAsBefore(ctx context.Context, rejected error, now time.T
 // sessionAs is session with one identity.
 func (d *Dialer) sessionAs(ctx context.Context, own *identity, now time.Time) (*connection, error) {
 	s := &d.settings
-	offered, err := discover(ctx, s.Endpoint, s.Timeout)
+	offered, err := discover(ctx, s.Endpoint, s.Timeout, s.Turn)
 	if err != nil {
 		return nil, err
 	}
@@ -104,7 +104,7 @@ func (d *Dialer) sessionAs(ctx context.Context, own *identity, now time.Time) (*
 	}
 	d.warnOf(server, now)
 	conf := channel.Config{
-		Policy: s.Policy.uri(), Mode: s.Mode.code(), Lifetime: d.lifetime, Timeout: max(s.Timeout, loginPatience),
+		Policy: s.Policy.uri(), Mode: s.Mode.code(), Lifetime: d.lifetime, Timeout: max(s.Timeout, loginPatience), Turn: s.Turn,
 	}
 	if own != nil {
 		conf.Certificate, conf.Key, conf.Server = own.cert.Raw, own.key, server.leaf.Raw
@@ -339,7 +339,11 @@ var errClosed = errors.New("the port was closed")
 func (c *connection) Close() error {
 	if c.dead == nil {
 		c.dead = errClosed
-		farewell, cancel := context.WithTimeout(context.Background(), farewell)
+		patience := farewell
+		if c.dialer.settings.Turn != nil {
+			patience += turnPatience
+		}
+		farewell, cancel := context.WithTimeout(context.Background(), patience)
 		defer cancel()
 		_, _ = c.channel.Call(farewell, &ua.CloseSessionRequest{DeleteSubscriptions: true}) // it ends in any case
 		c.channel.Close()
@@ -350,3 +354,6 @@ func (c *connection) Close() error {
 // farewell is the longest that a server is given to hear of the end of a
 // session.
 const farewell = 250 * time.Millisecond
+
+// turnPatience is added to it where messages wait for their turn.
+const turnPatience = time.Second

@@ -36,7 +36,7 @@ func (e *configError) Unwrap() error { return e.err }
 // without repeats, in the order of the endpoints. Nothing about them is proved
 // by this.
 func FetchCertificates(ctx context.Context, endpoint string, timeout time.Duration) ([]Certificate, error) {
-	offered, err := discover(ctx, endpoint, timeout)
+	offered, err := discover(ctx, endpoint, timeout, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -58,9 +58,9 @@ func FetchCertificates(ctx context.Context, endpoint string, timeout time.Durati
 
 // discover asks a server for its endpoints, on a connection of its own and
 // unsecured: what comes is hearsay until it has been checked.
-func discover(ctx context.Context, endpoint string, timeout time.Duration) ([]*ua.EndpointDescription, error) {
+func discover(ctx context.Context, endpoint string, timeout time.Duration, turn func(context.Context) error) ([]*ua.EndpointDescription, error) {
 	c, err := dialChannel(ctx, endpoint, channel.Config{
-		Policy: ua.SecurityPolicyURINone, Mode: ua.MessageSecurityModeNone, Lifetime: tokenLifetime, Timeout: timeout,
+		Policy: ua.SecurityPolicyURINone, Mode: ua.MessageSecurityModeNone, Lifetime: tokenLifetime, Timeout: timeout, Turn: turn,
 	})
 	if err != nil {
 		return nil, err

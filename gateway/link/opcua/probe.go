@@ -28,7 +28,7 @@ type Offer struct {
 // Offers asks a server for its endpoints. What comes is hearsay: nothing of it
 // is proved. Errors are *link.Error of class Down.
 func Offers(ctx context.Context, endpoint string, timeout time.Duration) ([]Offer, error) {
-	list, err := discover(ctx, endpoint, timeout)
+	list, err := discover(ctx, endpoint, timeout, nil)
 	if err != nil {
 		return nil, &link.Error{Op: "dial", Class: link.Down, Err: err, Help: connectHelp(endpoint, err)}
 	}
@@ -193,6 +193,28 @@ func (p *Probe) Nodes(ctx context.Context, ids []string) ([]NodeInfo, error) {
 	each := len(nodeAttributes())
 	for i, text := range ids {
 		out = append(out, describeNode(text, results[i*each:(i+1)*each]))
+	}
+	return out, nil
+}
+
+// Words reads the values of nodes that hold arrays of UInt16. Of one that holds
+// something else, or nothing good, they are nil.
+func (p *Probe) Words(ctx context.Context, ids []string) ([][]uint16, error) {
+	var items []*item
+	for _, text := range ids {
+		n, err := ua.ParseNodeID(text)
+		if err != nil {
+			return nil, fmt.Errorf("%q is no identifier of a node: %w", text, err)
+		}
+		items = append(items, valueOfNode(n))
+	}
+	results, err := p.readAll(ctx, items)
+	if err != nil {
+		return nil, err
+	}
+	out := make([][]uint16, len(ids))
+	for i, v := range results {
+		out[i], _ = valueOf[[]uint16](v)
 	}
 	return out, nil
 }

@@ -183,7 +183,7 @@ func TestClientNotTrusted(t *testing.T) {
 // TestDowngrade offers less than is configured.
 func TestDowngrade(t *testing.T) {
 	p := fresh(t)
-	offered, err := discover(t.Context(), "opc.tcp://"+p.address, patience)
+	offered, err := discover(t.Context(), "opc.tcp://"+p.address, patience, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,6 +1,7 @@
 package opcua
 
 import (
+	"context"
 	"crypto/rsa"
 	"crypto/x509"
 	"errors"
@@ -119,6 +120,9 @@ type Settings struct {
 	// it lasts. It is called by the goroutine that dials or reads. Nil for
 	// nobody.
 	Warn func(Warning)
+	// Turn is waited for before each connection and before each message to the
+	// server; nil for nothing.
+	Turn func(context.Context) error
 }
 
 // Warning is something that works but should not stay so.

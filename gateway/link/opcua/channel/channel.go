@@ -43,6 +43,9 @@ type Config struct {
 	// Timeout is the longest wait for one answer; the context of a call can end
 	// it sooner.
 	Timeout time.Duration
+	// Turn is waited for before the connection and before each message; nil for
+	// nothing. The wait is no part of Timeout.
+	Turn func(context.Context) error
 }
 
 // Channel is one secure channel on one connection, and later its session. Only
@@ -76,6 +79,12 @@ type Channel struct {
 // The error is an *OpenError when the server did not go along with the channel
 // itself.
 func Dial(ctx context.Context, conf Config) (*Channel, error) {
+	if conf.Turn == nil {
+		conf.Turn = func(context.Context) error { return nil }
+	}
+	if err := conf.Turn(ctx); err != nil {
+		return nil, err
+	}
 	conn, err := new(net.Dialer).DialContext(ctx, "tcp", conf.Address)
 	if err != nil {
 		return nil, err
@@ -91,7 +100,7 @@ func Dial(ctx context.Context, conf Config) (*Channel, error) {
 func (c *Channel) start(ctx context.Context) (err error) {
 	defer context.AfterFunc(ctx, c.Sever)()
 	defer c.rescue(&err)
-	if err := c.conn.SetDeadline(c.deadline(ctx)); err != nil {
+	if err := c.turn(ctx); err != nil {
 		return c.cause(ctx, err)
 	}
 	if err := c.greet(); err != nil {
@@ -99,6 +108,9 @@ func (c *Channel) start(ctx context.Context) (err error) {
 	}
 	if err := c.prepare(); err != nil {
 		return err
+	}
+	if err := c.turn(ctx); err != nil {
+		return c.cause(ctx, err)
 	}
 	if err := c.agree(ua.SecurityTokenRequestTypeIssue); err != nil {
 		return c.cause(ctx, &OpenError{err})
@@ -164,7 +176,7 @@ func (c *Channel) Call(ctx context.Context, request ua.Request) (answer ua.Respo
 // that last. Keys are renewed here and not by a timer, so that no request ever
 // waits for a renewal that it does not know of.
 func (c *Channel) ready(ctx context.Context) error {
-	if err := c.conn.SetDeadline(c.deadline(ctx)); err != nil {
+	if err := c.turn(ctx); err != nil {
 		return err
 	}
 	if time.Now().Before(c.renewAt) {
@@ -173,7 +185,15 @@ func (c *Channel) ready(ctx context.Context) error {
 	if err := c.agree(ua.SecurityTokenRequestTypeRenew); err != nil {
 		return fmt.Errorf("renewing the keys of the connection: %w", err)
 	}
-	return nil
+	return c.turn(ctx)
+}
+
+// turn waits until a message may be sent, and gives it its deadline.
+func (c *Channel) turn(ctx context.Context) error {
+	if err := c.conf.Turn(ctx); err != nil {
+		return err
+	}
+	return c.conn.SetDeadline(c.deadline(ctx))
 }
 
 // ask sends one request as a message of a kind and decodes its answer.
@@ -241,6 +261,9 @@ func (c *Channel) Close() {
 		return
 	}
 	defer func() { _ = recover() }() // the end comes in any case
+	if c.conf.Turn(context.Background()) != nil {
+		return
+	}
 	_ = c.conn.SetDeadline(time.Now().Add(farewell))
 	if _, body, err := c.encode(&ua.CloseSecureChannelRequest{}); err == nil {
 		_ = c.send(goodbye, body)

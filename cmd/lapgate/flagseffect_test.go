@@ -154,6 +154,13 @@ func allEffects() []effects {
 		}, map[string]string{
 			"address": "TestProbeModbus", "unit": "TestProbeModbus", "registers": "TestProbeModbus", "order": "TestProbeModbus", "float": "TestProbeModbus", "json": "TestProbeModbus", "csv": "TestProbeModbus",
 		}},
+		{"probe scan", "127.0.0.1:1 --yes", map[string]string{
+			"unit-ids": "--unit-ids 1-2", "bases": "--bases 0-2999", "timeout": "--timeout 0s", "yes": "--yes=false", "json": "--json", "csv": "--csv",
+			"bus-is-mine": "|/nowhere/tty --yes|--bus-is-mine", "baud": "--baud 9600", "parity": "--parity none", "stop-bits": "--stop-bits 2",
+		}, map[string]string{
+			"policy": "TestProbeScanNodes", "mode": "TestProbeScanNodes", "folder": "TestProbeScanNodes", "server-name": "TestProbeScanNodes",
+			"user": "TestProbeScanNodes", "password": "TestProbeScanNodes",
+		}},
 		{"probe opcua", "opc.tcp://127.0.0.1:1", map[string]string{
 			"depth": "--depth 0", "most": "--most 0", "from": "--from i=84", "timeout": "--timeout 0s",
 		}, map[string]string{

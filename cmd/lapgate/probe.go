@@ -35,8 +35,8 @@ func (p *program) probeCommand() *cobra.Command {
 node, and what it asks for is bounded.
 
 With --config it connects to the controller of a configured line as run would,
-reads every block and tells what stands there. Its two commands look at a device
-that nobody has configured yet.
+reads every block and tells what stands there. Its commands look at a device that
+nobody has configured yet; probe scan finds the blocks in it.
 
 With --watch it reads one block until it is interrupted, or for so many --looks,
 and prints each field by name that changed, marked with *; a field that changes at
@@ -56,7 +56,7 @@ asked: a configured block is missing, or its own request block does not decode.`
 				return err
 			}
 			if src.Path == "" {
-				return usageError("nothing to look at; give --config FILE or set %s, or use one of probe modbus, probe opcua", configVariable)
+				return usageError("nothing to look at; give --config FILE or set %s, or use one of probe scan, probe modbus, probe opcua", configVariable)
 			}
 			snapshot, err := p.loadSource(src)
 			if err != nil {
@@ -81,7 +81,7 @@ asked: a configured block is missing, or its own request block does not decode.`
 	addWatch(cmd, &f.watch, "the block of which is printed what changes: "+blockNames())
 	cmd.Flags().IntVar(&f.looks, "looks", 0, "end --watch after so many looks (default none)")
 	f.output.add(cmd)
-	cmd.AddCommand(p.probeModbusCommand(), p.probeOPCUACommand())
+	cmd.AddCommand(p.probeModbusCommand(), p.probeOPCUACommand(), p.probeScanCommand())
 	return cmd
 }
 

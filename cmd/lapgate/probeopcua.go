@@ -23,19 +23,16 @@ const (
 
 // opcuaProbe is what `probe opcua` was asked for.
 type opcuaProbe struct {
-	nodes                    []string
-	browse, offers           bool
-	from                     string
-	depth, most              int
-	policy, mode, folder     string
-	user, password, hostName string
-	timeout                  time.Duration
-	output                   outputFlags
+	nodes          []string
+	browse, offers bool
+	from           string
+	depth, most    int
+	opcuaLogin
+	output outputFlags
 }
 
 func (p *program) probeOPCUACommand() *cobra.Command {
 	f := opcuaProbe{}
-	usual := opcua.DefaultSettings()
 	cmd := &cobra.Command{
 		Use:   "opcua ENDPOINT",
 		Short: "Read and browse the nodes of an OPC UA server",
@@ -69,15 +66,27 @@ trust.`,
 	fl.IntVar(&f.depth, "depth", 5, fmt.Sprintf("levels that --browse goes down, 1 to %d", probeMostDepth))
 	fl.IntVar(&f.most, "most", 200, fmt.Sprintf("nodes that --browse lists, 1 to %d", probeMostNodes))
 	fl.BoolVar(&f.offers, "offers", false, "show the endpoints alone")
+	f.opcuaLogin.add(cmd)
+	addTimeout(cmd, &f.timeout, probeTimeout)
+	f.output.add(cmd)
+	return cmd
+}
+
+// opcuaLogin says how a server is connected to that nobody has configured yet.
+type opcuaLogin struct {
+	policy, mode, folder     string
+	user, password, hostName string
+	timeout                  time.Duration
+}
+
+func (f *opcuaLogin) add(cmd *cobra.Command) {
+	fl, usual := cmd.Flags(), opcua.DefaultSettings()
 	fl.StringVar(&f.policy, "policy", string(usual.Policy), "security policy, None for no security")
 	fl.StringVar(&f.mode, "mode", string(usual.Mode), "security mode: None, Sign or SignAndEncrypt")
 	fl.StringVar(&f.user, "user", "", "user name (default anonymous)")
 	fl.StringVar(&f.password, "password", "", "where its password is read: file:PATH or env:NAME")
 	fl.StringVar(&f.hostName, "server-name", "", "host in the server's certificate (default the host of the endpoint)")
 	fl.StringVar(&f.folder, "folder", opcua.DefaultFolder, "folder of the certificates")
-	addTimeout(cmd, &f.timeout, probeTimeout)
-	f.output.add(cmd)
-	return cmd
 }
 
 func (f *opcuaProbe) check(endpoint string) error {
@@ -131,7 +140,7 @@ func (p *program) probeOPCUA(ctx context.Context, endpoint string, f *opcuaProbe
 }
 
 // settings say how to connect to the server.
-func (f *opcuaProbe) settings(p *program, endpoint string) (opcua.Settings, error) {
+func (f *opcuaLogin) settings(p *program, endpoint string) (opcua.Settings, error) {
 	s := opcua.DefaultSettings()
 	s.Endpoint, s.Timeout, s.Folder, s.ServerName = endpoint, f.timeout, f.folder, f.hostName
 	s.Policy, s.Mode = opcua.Policy(f.policy), opcua.Mode(f.mode)

@@ -56,7 +56,11 @@ func (p *program) proverAt(ctx context.Context, acts string) (conform.Outside, e
 		out.See = func(context.Context, conform.Sight) (bool, error) { return false, conform.ErrNotDone }
 	case isProgram && path != "":
 		out.Act = func(ctx context.Context, a conform.Act) error {
-			_, err := callActs(ctx, path, "act", a.Name)
+			words := []string{"act", a.Name}
+			if a.Roll != "" {
+				words = append(words, a.Roll)
+			}
+			_, err := callActs(ctx, path, words...)
 			return err
 		}
 		out.See = func(ctx context.Context, s conform.Sight) (bool, error) { return callActs(ctx, path, "see", s.Name) }
@@ -115,8 +119,8 @@ func lines(ctx context.Context, in io.Reader) <-chan string {
 const actsCannot = 3
 
 // callActs calls the program that acts at a simulated controller.
-func callActs(ctx context.Context, path, what, name string) (bool, error) {
-	cmd := exec.CommandContext(ctx, path, what, name)
+func callActs(ctx context.Context, path string, words ...string) (bool, error) {
+	cmd := exec.CommandContext(ctx, path, words...)
 	said, err := cmd.CombinedOutput()
 	var ended *exec.ExitError
 	switch {
@@ -124,8 +128,8 @@ func callActs(ctx context.Context, path, what, name string) (bool, error) {
 		return true, nil
 	case errors.As(err, &ended) && ended.ExitCode() == actsCannot:
 		return false, conform.ErrNotDone
-	case errors.As(err, &ended) && ended.ExitCode() == 1 && what == "see":
+	case errors.As(err, &ended) && ended.ExitCode() == 1 && words[0] == "see":
 		return false, nil
 	}
-	return false, fmt.Errorf("%s %s %s: %w: %s", path, what, name, err, strings.TrimSpace(string(said)))
+	return false, fmt.Errorf("%s %s: %w: %s", path, strings.Join(words, " "), err, strings.TrimSpace(string(said)))
 }

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"lapgate/gateway/conform"
@@ -92,6 +93,37 @@ func TestRefused(t *testing.T) {
 			}
 		})
 	}
+}
+
+// Whoever goes on by other means is admitted by the same questions, and nothing was
+// written until then.
+func TestAdmitWritesNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ctx, cancel := context.WithCancel(t.Context())
+		r := newRig("", maintenance)
+		r.mem = memory.NewImage()
+		r.beside.Go(func() { r.run(ctx) })
+		<-time.After(scan)
+		written := 0
+		admit := func(answers ...string) (handshake.Request, error) {
+			return conform.Admit(ctx, settings(r), conform.Outside{Type: typed(answers...), Dialer: &memory.Dialer{Image: r.mem, Before: func(c memory.Call) memory.Fault {
+				if c.Op == "write" {
+					written++
+				}
+				return memory.Fault{}
+			}}})
+		}
+		seen, err := admit("north", conform.LockedOut)
+		if err != nil || seen.UnitMode != maintenance || seen.Phase != handshake.Empty || written != 0 {
+			t.Errorf("%v, mode %d, phase %s, %d writes", err, seen.UnitMode, seen.Phase, written)
+		}
+		var refused *conform.RefusedError
+		if _, err := admit("north", "locked"); !errors.As(err, &refused) || written != 0 {
+			t.Errorf("%v, %d writes", err, written)
+		}
+		cancel()
+		r.beside.Wait()
+	})
 }
 
 // Every frame stands in the journal before it is written, and none is written that

@@ -154,6 +154,10 @@ func Run(ctx context.Context, s Settings, out Outside) (*Report, error) {
 	if err := t.admit(ctx); err != nil {
 		return nil, err
 	}
+	if err := t.out.Journal(ctx, record.Mode{Armed: true, By: t.By, Controller: t.Address,
+		Reason: "proof of the controller's program; drives, heat and hydraulics are answered for as locked out"}); err != nil {
+		return nil, err
+	}
 	r.FloorBefore = t.last.Floor
 	for i := range cases {
 		res, err := t.run(ctx, &cases[i])
@@ -247,7 +251,19 @@ func (t *trial) askForRecipe() {
 	}
 }
 
-// admit asks what must be sure before anything is written.
+// Admit asks what must be sure before anything is written to a controller that is
+// proved, and writes nothing itself: that it is in maintenance or on this machine, that
+// no gateway serves it, which line it is, and that a person answers for the lock-out. It
+// returns the newest view of the controller. Of the world it needs the dialer and Type.
+// The error is a *RefusedError where an answer was not the one wanted.
+func Admit(ctx context.Context, s Settings, out Outside) (handshake.Request, error) {
+	t := &trial{Settings: &s, out: &out}
+	defer t.hangUp()
+	err := t.admit(ctx)
+	return t.last, err
+}
+
+// admit is Admit over the link of a proof.
 func (t *trial) admit(ctx context.Context) error {
 	t.begin(ctx, &testCase{name: "admission"})
 	seen := t.look()
@@ -279,8 +295,7 @@ func (t *trial) admit(ctx context.Context) error {
 	if typed != LockedOut {
 		return &RefusedError{"nobody answered that drives, heat and hydraulics are locked out; nothing was written"}
 	}
-	return t.out.Journal(ctx, record.Mode{Armed: true, By: t.By, Controller: t.Address,
-		Reason: "proof of the controller's program; drives, heat and hydraulics are answered for as locked out"})
+	return nil
 }
 
 // maintenance is the unit mode in which a controller may be proved.

@@ -60,7 +60,7 @@ func (p *program) acceptSim(ctx context.Context, f *acceptFlags, s *config.Snaps
 	if err != nil {
 		return nil, errors.Join(err, gatewayErr, lineErr)
 	}
-	seen.Checks = append(seen.Checks, rehearse.Ended(gatewayErr, errors.Join(lineErr, run.failed)))
+	seen.Checks = append(seen.Checks, acceptance.Ended(gatewayErr, errors.Join(lineErr, run.failed)))
 	report = acceptance.NewReport(l.Recipe, steps, seen.Steps, seen.Checks, unmeasured(s))
 	report.Against, report.Seed, report.Quirks, report.Otherwise = "the simulator", &f.seed, f.quirks, otherwise
 	report.Run = acceptance.Run{Version: version(), Began: began, Ended: time.Now(), Head: seen.Head}

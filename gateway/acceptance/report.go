@@ -1,6 +1,7 @@
 package acceptance
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -106,6 +107,22 @@ type Observation struct {
 	Seen    []Seen   // its rolls; none where it was not run
 	Noticed []string // codes of the faults of the process that the record showed with them
 	Why     string   // it was not run
+}
+
+// Observed is what a run tells of a plan.
+type Observed struct {
+	Steps  []Observation // in the order of the plan
+	Checks []Check       // of the whole run
+	Head   string        // of the journal
+}
+
+// Ended is the check that daemon and line ended well.
+func Ended(gatewayErr, lineErr error) Check {
+	var problems []string
+	if err := errors.Join(gatewayErr, lineErr); err != nil {
+		problems = strings.Split(err.Error(), "\n")
+	}
+	return NewCheck("gateway and line ran to the end of the plan", problems)
 }
 
 // NewReport judges the steps of a plan by what was observed. unmeasured are settings of

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"lapgate/gateway/record"
@@ -28,6 +29,14 @@ type Report struct {
 
 // OK reports whether the journal is sound.
 func (r *Report) OK() bool { return len(r.Problems) == 0 }
+
+// Sentences are all problems and contradictions, each on one line.
+func (r *Report) Sentences() (all []string) {
+	for _, p := range slices.Concat(r.Problems, r.Contradictions) {
+		all = append(all, p.String())
+	}
+	return all
+}
 
 // Problem is one thing that is not as it must be.
 type Problem struct {

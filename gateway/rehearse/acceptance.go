@@ -2,11 +2,9 @@ package rehearse
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"sync"
 	"time"
 
@@ -114,16 +112,9 @@ func (a *Acceptance) HoldsAfter(ordinal int) (on, changes bool) {
 	return on, on != was
 }
 
-// Observed is what a run tells of a plan.
-type Observed struct {
-	Steps  []acceptance.Observation // in the order of the plan
-	Checks []acceptance.Check       // of the whole run
-	Head   string                   // of the journal
-}
-
 // Observe reads what became of the rolls of a shift from the journal at path, with the
 // simulator's opinion beside it, and checks what holds for all of the run.
-func (a *Acceptance) Observe(ctx context.Context, path string, line *recipe.Line, shift *sim.Report) (*Observed, error) {
+func (a *Acceptance) Observe(ctx context.Context, path string, line *recipe.Line, shift *sim.Report) (*acceptance.Observed, error) {
 	byRoll, noticed, err := readRolls(ctx, path, line)
 	if err != nil {
 		return nil, err
@@ -207,7 +198,7 @@ func (a *Acceptance) see(r *sim.RollReport, byRoll map[numbered]*record.Roll) (a
 }
 
 // wholeRun checks what holds for all of the rolls.
-func wholeRun(ctx context.Context, path string, shift *sim.Report) (*Observed, error) {
+func wholeRun(ctx context.Context, path string, shift *sim.Report) (*acceptance.Observed, error) {
 	verified, err := journal.Verify(ctx, path)
 	if err != nil {
 		return nil, err
@@ -216,24 +207,11 @@ func wholeRun(ctx context.Context, path string, shift *sim.Report) (*Observed, e
 	if err != nil {
 		return nil, err
 	}
-	var problems []string
-	for _, p := range slices.Concat(verified.Problems, verified.Contradictions) {
-		problems = append(problems, p.String())
-	}
-	return &Observed{Head: verified.Head.String(), Checks: []acceptance.Check{
-		acceptance.NewCheck("the journal verifies", problems),
+	return &acceptance.Observed{Head: verified.Head.String(), Checks: []acceptance.Check{
+		acceptance.NewCheck("the journal verifies", verified.Sentences()),
 		acceptance.NewCheck("each roll that the line saw is accounted for in the journal", missing),
 		acceptance.NewCheck("no invariant of the handshake was broken, as the simulated line itself watches", shift.Violations),
 	}}, nil
-}
-
-// Ended is the check that daemon and line ended well.
-func Ended(gatewayErr, lineErr error) acceptance.Check {
-	var problems []string
-	if err := errors.Join(gatewayErr, lineErr); err != nil {
-		problems = strings.Split(err.Error(), "\n")
-	}
-	return acceptance.NewCheck("gateway and line ran to the end of the plan", problems)
 }
 
 // Simulated is a configured line whose controller is the simulator at an address, and

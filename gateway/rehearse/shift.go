@@ -7,7 +7,6 @@ package rehearse
 import (
 	"context"
 	"fmt"
-	"slices"
 	"strings"
 	"sync"
 
@@ -61,8 +60,8 @@ func Examine(ctx context.Context, path string, line *recipe.Line, shift *sim.Rep
 	if r.Verified, err = journal.Verify(ctx, path); err != nil {
 		return nil, err
 	}
-	for _, problem := range slices.Concat(r.Verified.Problems, r.Verified.Contradictions) {
-		r.Problems = append(r.Problems, "journal: "+problem.String())
+	for _, problem := range r.Verified.Sentences() {
+		r.Problems = append(r.Problems, "journal: "+problem)
 	}
 	if r.Missing, err = Unaccounted(ctx, path, shift); err != nil {
 		return nil, err

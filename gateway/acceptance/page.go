@@ -19,13 +19,17 @@ func signers() []string {
 
 // words are what a report says of itself, by its title: what it is of an acceptance
 // test as IEC 62381 has it, and what it is not.
-func words() []string {
+func (r *Report) words() []string {
+	opinion := "The simulator judges each wrap by physics and code of its own, as a second opinion; what it does not simulate it cannot judge."
+	if r.Seed == nil {
+		opinion = "No wrap was made and nobody judged one; what became of each roll is what people told the controller."
+	}
 	return []string{
 		"This report is a part of a factory acceptance test (FAT), where it is run before shipment, or of a site acceptance test (SAT), where it is run at the line, " +
 			"in the words of IEC 62381. It covers the exchange of recipes and the decisions behind them, and takes the place of neither.",
 		"Guards, emergency stops, over-temperature trips, hydraulic relief, wiring, drives, mechanics and the wrap of a real roll are not in it. " +
 			"Local codes and licensed practice decide over them.",
-		"Go and hold, codes and outcomes are read from the journal of the gateway. The simulator judges each wrap by physics and code of its own, as a second opinion; what it does not simulate it cannot judge.",
+		"Go and hold, codes and outcomes are read from the journal of the gateway. " + opinion,
 		"A plan that was drafted from a configuration expects what the configuration says, be that right or wrong for the machine and the wrap that was bought. Read the plan before you sign.",
 	}
 }
@@ -60,7 +64,7 @@ func (r *Report) Page(zone *time.Location) (string, error) {
 		*Report
 		Words, Signers []string
 		Outcome        Outcome
-	}{r, words(), signers(), r.outcome()})
+	}{r, r.words(), signers(), r.outcome()})
 	return b.String(), err
 }
 

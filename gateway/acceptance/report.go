@@ -149,6 +149,18 @@ func NewReport(line *recipe.Line, steps []Step, observed []Observation, checks [
 	return r
 }
 
+// AtBench says that the steps were run on the controller at an address, where nothing
+// was connected that can move, and what was otherwise than on the line.
+func (r *Report) AtBench(address string, otherwise []string) {
+	r.Against, r.Otherwise = "a bench: the controller at "+address+", with nothing connected that can move", otherwise
+	r.Cautions = append(r.Cautions, caution.Proof.String())
+	for i := range r.Coverage.Stations {
+		if p := &r.Coverage.Stations[i]; p.Lacks == "" {
+			p.Steps, p.First, p.Lacks = 0, "", "no station works at a bench"
+		}
+	}
+}
+
 func (r *Report) add(s *Step, o *Observation) {
 	res := Result{Step: s.Name, Act: s.Act, Roll: s.Roll.Tag, Fault: s.Fault.String(), Expected: s.Expected.String(), Note: s.Note, Rolls: o.Seen}
 	if len(o.Seen) == 0 {

@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/acceptance"
+	"lapgate/gateway/bench"
 	"lapgate/gateway/config"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/present"
@@ -38,6 +39,7 @@ type acceptFlags struct {
 	html    string
 	against string
 	verbose bool
+	bench   benchFlags
 }
 
 // acceptSpeed is how fast a plan runs where nobody says otherwise.
@@ -66,10 +68,14 @@ The same plan, configuration and seed give the same JSON but for its member run.
 This is a part of a factory or site acceptance test (FAT, SAT of IEC 62381) and
 takes the place of none: guards, stops, drives, heat and hydraulics are not in it.
 
+` + benchLong() + `
+
 Exit code 5 when a step or a check of the whole run failed, or a step was not run.`,
 		Example: `  lapgate accept --draft --config mill.yaml > plan.csv
   lapgate accept plan.csv --config mill.yaml --by "Kim Berg" --html north.html --json > north.json
-  lapgate accept plan.csv --config mill.yaml --against north.json`,
+  lapgate accept plan.csv --config mill.yaml --against north.json
+  lapgate accept --draft --bench --config mill.yaml > bench.csv
+  lapgate accept bench.csv --bench --config mill.yaml --by "Kim Berg" --html north.html`,
 		Args: mayTake("one plan"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if slices.Contains(f.quirks, "help") {
@@ -91,10 +97,11 @@ Exit code 5 when a step or a check of the whole run failed, or a step was not ru
 	fl.BoolVar(&f.draft, "draft", false, "print a plan of the configuration as CSV, and run nothing")
 	fl.StringVar(&f.list, "roll-list", "", "with --draft: also rolls of this table, as recipe reads it")
 	addSim(cmd, &f.seed, &f.speed, &f.quirks, acceptSpeed)
-	fl.StringVar(&f.journal, "journal", "", "keep the journal in this directory (default a temporary one that is removed)")
+	fl.StringVar(&f.journal, "journal", "", "keep the journal in this directory (default a temporary one that is removed, or with --bench one of its own in the directory of the journals)")
 	fl.StringVar(&f.html, "html", "", "also write one HTML page to this file")
 	fl.StringVar(&f.against, "against", "", "also tell what differs from this earlier report, as --json wrote it")
 	fl.BoolVarP(&f.verbose, "verbose", "v", false, "write the daemon's log to standard error")
+	f.bench.add(cmd)
 	f.output.add(cmd)
 	return cmd
 }
@@ -116,7 +123,7 @@ func (f *acceptFlags) check(cmd *cobra.Command, args []string) error {
 	case f.draft && f.output.JSON:
 		return usageError("--json: a plan is CSV; leave --json out")
 	}
-	return nil
+	return f.checkBench(cmd)
 }
 
 // draftPlan prints a plan of the configuration.
@@ -134,6 +141,9 @@ func (p *program) draftPlan(f *acceptFlags) error {
 		return err
 	}
 	steps := acceptance.Draft(l.Recipe, list, rehearse.AcceptanceSteps())
+	if f.bench.on {
+		steps = slices.DeleteFunc(steps, func(s acceptance.Step) bool { return bench.NotPlayed(&s) != "" })
+	}
 	if len(steps) == 0 {
 		return &exitError{exitDifferences, errors.New("no roll of any size is a go on this line; see with lapgate recipe why one is held, and with lapgate check what was not measured")}
 	}
@@ -202,7 +212,12 @@ func (p *program) accept(ctx context.Context, f *acceptFlags, path string) error
 	if err != nil {
 		return err
 	}
-	r, err := p.acceptSim(ctx, f, snapshot, l, steps)
+	var r *acceptance.Report
+	if f.bench.on {
+		r, err = p.acceptBench(ctx, f, snapshot, l, steps)
+	} else {
+		r, err = p.acceptSim(ctx, f, snapshot, l, steps)
+	}
 	if err != nil {
 		return err
 	}

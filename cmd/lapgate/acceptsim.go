@@ -48,8 +48,8 @@ func (p *program) acceptSim(ctx context.Context, f *acceptFlags, s *config.Snaps
 	changed := *s
 	changed.Lines, changed.Journal.Directory, changed.Journal.State = []config.Line{simulated}, dir, ""
 	path := changed.Journal.Path(l.Recipe.Name)
-	if _, err := os.Stat(path); err == nil {
-		return nil, fmt.Errorf("journal %s is there already; an acceptance begins with a fresh controller, name another directory", path)
+	if err := freshJournal(path); err != nil {
+		return nil, err
 	}
 	if run.gateway, err = run.newGateway(&changed); err != nil {
 		return nil, err
@@ -81,18 +81,32 @@ type acceptRun struct {
 }
 
 func (r *acceptRun) newGateway(s *config.Snapshot) (*gateway.Gateway, error) {
+	options, err := r.acceptGateway(r.flags, s)
+	if err != nil {
+		return nil, err
+	}
+	options.Arm = &gateway.Act{By: "accept", Reason: "the steps of a plan on the simulator in the same program"}
+	return gateway.New(options)
+}
+
+// acceptGateway are the options of a gateway that serves the steps of a plan.
+func (p *program) acceptGateway(f *acceptFlags, s *config.Snapshot) (gateway.Options, error) {
 	log := zap.NewNop()
-	if r.flags.verbose {
+	if f.verbose {
 		var err error
-		if log, err = logging.New(r.stderr, s.Log); err != nil {
-			return nil, err
+		if log, err = logging.New(p.stderr, s.Log); err != nil {
+			return gateway.Options{}, err
 		}
 	}
-	return gateway.New(gateway.Options{
-		Snapshot: s, Dialer: r.dialers(log), OpenJournal: gateway.OpenJournals(s),
-		Arm: &gateway.Act{By: "accept", Reason: "the steps of a plan on the simulator in the same program"},
-		Log: log, Version: version(),
-	})
+	return gateway.Options{Snapshot: s, Dialer: p.dialers(log), OpenJournal: gateway.OpenJournals(s), Log: log, Version: version()}, nil
+}
+
+// freshJournal is an error where a journal stands at a path.
+func freshJournal(path string) error {
+	if _, err := os.Stat(path); err == nil {
+		return fmt.Errorf("journal %s is there already; an acceptance begins with a fresh one, name another directory", path)
+	}
+	return nil
 }
 
 // left tells of a roll that left, and does what the next step wants before its roll

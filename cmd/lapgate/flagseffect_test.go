@@ -237,7 +237,7 @@ func allEffects() []effects {
 		}, nil},
 		{"accept", "--config demo.yaml plan.csv", map[string]string{
 			"config": "--config nowhere.yaml", "set": "--set lines.0.unit=3", "line": "--line south", "draft": "--draft", "roll-list": "--roll-list rolls.csv", "speed": "--speed 0",
-			"quirk": "--quirk gremlins",
+			"quirk": "--quirk gremlins", "bench": "--bench", "acts": "--acts none", "roll-time": "--roll-time 1m",
 		}, map[string]string{
 			"journal": "TestAcceptSoundLine", "against": "TestAcceptSoundLine",
 			"seed": "accept.txtar", "by": "TestAcceptSoundLine", "html": "TestAcceptSoundLine", "json": "accept.txtar", "csv": "accept.txtar", "verbose": "accept.txtar",

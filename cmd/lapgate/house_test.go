@@ -205,9 +205,9 @@ func TestFilesKeepToTheHouse(t *testing.T) {
 	}
 }
 
-// bench are the commands that may know the simulator, by the beginning of the
+// benchCommands are the commands that may know the simulator, by the beginning of the
 // names of their files.
-var bench = []string{"accept", "demo", "sim"}
+var benchCommands = []string{"accept", "demo", "sim"}
 
 // TestOnlyTheBenchKnowsTheSimulator: what answers for a line is not made from
 // the simulator's code.
@@ -231,8 +231,8 @@ func TestOnlyTheBenchKnowsTheSimulator(t *testing.T) {
 				continue
 			}
 			knowing++
-			if !slices.ContainsFunc(bench, func(command string) bool { return strings.HasPrefix(name, command) }) {
-				t.Errorf("%s imports %s; of the commands only %v may", name, path, bench)
+			if !slices.ContainsFunc(benchCommands, func(command string) bool { return strings.HasPrefix(name, command) }) {
+				t.Errorf("%s imports %s; of the commands only %v may", name, path, benchCommands)
 			}
 		}
 	}

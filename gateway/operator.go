@@ -301,8 +301,10 @@ func (o *Operator) Reload(ctx context.Context, r *control.Request, attended bool
 	for _, w := range s.Warnings {
 		reply.Text = append(reply.Text, "warning: "+w.String())
 	}
-	for _, c := range changes {
-		reply.Text = append(reply.Text, fmt.Sprintf("%s: %s -> %s", c.Key, c.Old, c.New))
+	for i := range changes {
+		c := &changes[i]
+		was, now := c.Words()
+		reply.Text = append(reply.Text, fmt.Sprintf("%s: %s -> %s", c.Key, was, now))
 	}
 	reply.Text = append(reply.Text, fmt.Sprintf("%s: %d changes, hash %s, in force from the next roll on", s.File, len(changes), handshake.ConfigHash(s.Hash)))
 	if r.Previous {

@@ -2,6 +2,7 @@ package record
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -87,10 +88,11 @@ func (r *Config) tell(t *Told) []Told {
 		return []Told{*t}
 	}
 	var out []Told
-	for _, c := range r.Changes {
-		one := *t
+	for i := range r.Changes {
+		c, one := &r.Changes[i], *t
 		one.Key, one.Old, one.New, one.Where = c.Key, c.Old, c.New, c.Where
-		one.What = fmt.Sprintf("%s changed %s from %s to %s", person(r.By, r.User), c.Key, orNothing(c.Old), orNothing(c.New))
+		old, now := c.Words()
+		one.What = fmt.Sprintf("%s changed %s from %s to %s", person(r.By, r.User), c.Key, orNothing(old), orNothing(now))
 		if c.Where != "" {
 			one.What += ", " + c.Where
 		}
@@ -100,6 +102,30 @@ func (r *Config) tell(t *Told) []Told {
 		out = append(out, one)
 	}
 	return out
+}
+
+// Words are both values as people read them: what was converted to another unit with as
+// many figures as anybody could have measured, unless they would then read the same.
+func (c *ConfigChange) Words() (old, now string) {
+	if old, now = brief(c.Old), brief(c.New); old == now {
+		return c.Old, c.New
+	}
+	return old, now
+}
+
+// brief shortens the numbers of a value of a configuration: a quantity, or a range of two.
+func brief(value string) string {
+	const figures, exact = 6, len("0.123456")
+	parts := strings.Split(value, "..")
+	for i, part := range parts {
+		number, unit, _ := strings.Cut(part, " ")
+		x, err := strconv.ParseFloat(number, 64)
+		if err != nil || len(number) <= exact || !strings.Contains(number, ".") {
+			continue
+		}
+		parts[i] = strings.TrimSpace(strconv.FormatFloat(x, 'g', figures, 64) + " " + unit)
+	}
+	return strings.Join(parts, "..")
 }
 
 func orNothing(value string) string {

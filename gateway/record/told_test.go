@@ -48,3 +48,21 @@ func TestTell(t *testing.T) {
 		t.Errorf("got\n%q\nwant\n%q", got, want)
 	}
 }
+
+// What was converted to another unit is told with few figures, where it still differs,
+// and what was written is told as it was.
+func TestWordsOfAChange(t *testing.T) {
+	for _, c := range []struct{ old, now, wantOld, wantNow string }{
+		{"open", "38.91506728827912 lb/1000ft2", "open", "38.9151 lb/1000ft2"},
+		{"0.00059055118110236215 in", "0.0006 in", "0.000590551 in", "0.0006 in"},
+		{"0.9144 m..1.3716000000000002 m", "1 m..2 m", "0.9144 m..1.3716 m", "1 m..2 m"},
+		{"12.345678901 in", "12.345678902 in", "12.345678901 in", "12.345678902 in"},
+		{"10.11.12.13:502", "plc.example:502", "10.11.12.13:502", "plc.example:502"},
+		{"2000", "1602.25", "2000", "1602.25"},
+	} {
+		change := record.ConfigChange{Old: c.old, New: c.now}
+		if old, now := change.Words(); old != c.wantOld || now != c.wantNow {
+			t.Errorf("%q to %q is told as %q to %q, want %q to %q", c.old, c.now, old, now, c.wantOld, c.wantNow)
+		}
+	}
+}

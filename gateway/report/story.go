@@ -170,8 +170,10 @@ func StoryOf(t Told) (*Story, error) {
 	for _, c := range t.Newest.Before(round.RequestAt.Seq, 12) {
 		s.Before = append(s.Before, Happening{c.Seq, c.At, record.Text(c.Record, units)})
 		if c, ok := c.Record.(record.Config); ok {
-			for _, one := range c.Changes[:min(len(c.Changes), 6)] {
-				s.Before = append(s.Before, Happening{What: fmt.Sprintf("%s: %s → %s", one.Key, cmp.Or(one.Old, w.Of("roll.changed-from-nothing")), one.New)})
+			for i := range c.Changes[:min(len(c.Changes), 6)] {
+				one := &c.Changes[i]
+				old, now := one.Words()
+				s.Before = append(s.Before, Happening{What: fmt.Sprintf("%s: %s → %s", one.Key, cmp.Or(old, w.Of("roll.changed-from-nothing")), now)})
 			}
 		}
 	}

@@ -9,12 +9,14 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"lapgate/gateway/record"
 	"lapgate/gateway/replay"
 	"lapgate/gateway/report"
 )
 
 // compareFlags are the flags of `compare`.
 type compareFlags struct {
+	window     windowFlags
 	units      unitsFlags
 	out        outputFlags
 	tolerances []string
@@ -38,8 +40,12 @@ The scale's own tolerance of each recipe holds for gross where none is given. A
 setpoint that the controller does not report counts as not reported, not as a
 difference. A roll that was wrapped though we would have held it is a difference.
 
+With --since, as after a setting was corrected, only the rolls count that were measured
+from then on.
+
 Exit code 5 when a roll differs by more than a tolerance.`,
 		Example: `  lapgate compare journal/north.db --svg north.svg
+  lapgate compare journal/north.db --since 14:30
   lapgate compare journal/north.db --tolerance 'header_dwell=0.2 s' --csv`,
 		Args: takes(oneJournal),
 		RunE: func(cmd *cobra.Command, args []string) error { return p.compare(cmd.Context(), args[0], &f) },
@@ -48,6 +54,7 @@ Exit code 5 when a roll differs by more than a tolerance.`,
 	fl.StringArrayVar(&f.tolerances, "tolerance", nil, "allow a setpoint to differ, as overlap='25 mm' or feed_length=2%; may be repeated")
 	addShow(cmd, &f.show, 10)
 	addSVG(cmd, &f.svg)
+	f.window.add(cmd)
 	f.out.add(cmd)
 	f.units.add(cmd)
 	return cmd
@@ -56,6 +63,14 @@ Exit code 5 when a roll differs by more than a tolerance.`,
 // addShow adds how many rolls text shows of a list that may be long.
 func addShow(cmd *cobra.Command, show *int, unnamed int) {
 	cmd.Flags().IntVar(show, "show", unnamed, "show at most so many rolls of a list as text; --json and --csv have all")
+}
+
+// measuredAt is when a roll was measured last, or left where nobody measured it.
+func measuredAt(r *record.Roll) time.Time {
+	if n := len(r.Rounds); n > 0 {
+		return r.Rounds[n-1].RequestAt.At
+	}
+	return r.OutcomeAt.At
 }
 
 func (p *program) compare(ctx context.Context, path string, f *compareFlags) error {
@@ -76,8 +91,18 @@ func (p *program) compare(ctx context.Context, path string, f *compareFlags) err
 	if err != nil {
 		return err
 	}
+	from, to, err := f.window.window(p.now())
+	if err != nil {
+		return err
+	}
 	c := replay.NewComparison(usages)
-	if err := p.scanRolls(ctx, path, time.Time{}, c.Take); err != nil {
+	err = p.scanRolls(ctx, path, from, func(r *record.Roll) error {
+		if at := measuredAt(r); at.Before(from) || !to.IsZero() && !at.Before(to) {
+			return nil
+		}
+		return c.Take(r)
+	})
+	if err != nil {
 		return err
 	}
 	print := p.printer(f.out, line)

@@ -5,6 +5,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -115,6 +116,20 @@ func TestCompare(t *testing.T) {
 		t.Errorf("%d exceed, want 1", wide.Exceeding)
 	}
 	compared(t, exitDone, path, "--tolerance", "wrapper_slot=5")
+
+	// Roll 31 is the first one from the moment on at which it came, and the first one that
+	// is left out where that is the end.
+	table, err := csv.NewReader(strings.NewReader(lapgate("journal", "export", path, "--format", "csv").out)).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	came := table[31][slices.Index(table[0], "came at")]
+	if since := compared(t, exitDone, path, "--since", came, "--tolerance", "wrapper_slot=5"); since.Coverage.Outcomes != rolls-30 {
+		t.Errorf("%d since %s, want %d", since.Coverage.Outcomes, came, rolls-30)
+	}
+	if until := compared(t, exitDifferences, path, "--until", came); until.Coverage.Outcomes != 30 {
+		t.Errorf("%d until %s, want 30", until.Coverage.Outcomes, came)
+	}
 
 	rows := lapgate("compare", "--csv", path)
 	wantCode(t, rows, exitDifferences)

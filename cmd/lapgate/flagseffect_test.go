@@ -140,6 +140,7 @@ func allEffects() []effects {
 		{"compare", "north.db", map[string]string{
 			"config": "--config demo.yaml", "set": "|north.db --config demo.yaml|--set units.length=mm", "line": "|north.db --config demo.yaml|--line south",
 			"tolerance": "--tolerance overlap=0.1mm", "show": "--show 0", "svg": "--svg north.svg", "json": "--json", "csv": "--csv",
+			"since": "--since 2099-01-01", "until": "--until 2000-01-01",
 		}, nil},
 		{"probe", "--config demo.yaml" + deadLine, map[string]string{
 			"config": "--config nowhere.yaml", "set": "--set lines.0.controller.address=127.0.0.1:2", "line": "--line south",

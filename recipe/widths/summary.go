@@ -123,6 +123,9 @@ func (p *Plan) Summary() *Summary {
 		Proof: p.proof(), Saved: r.Saved, Notes: p.notes(), Unserved: []UnservedRolls{},
 		Totals: []TotalsSummary{totalsOf("best", &r.Best), totalsOf("present", &r.Present)},
 	}
+	if p.stays() {
+		out.Candidates = "none but what hangs"
+	}
 	if !math.IsNaN(r.Bound) {
 		out.Bound = &r.Bound
 	}
@@ -145,9 +148,16 @@ func (m Method) String() string {
 	return "dynamic programming"
 }
 
+// stays reports whether no slot may be changed, so that there is nothing to choose.
+func (p *Plan) stays() bool {
+	return !slices.ContainsFunc(p.Problem.Stand, func(h Hung) bool { return !h.Fixed })
+}
+
 func (p *Plan) proof() string {
 	r := p.Result
 	switch {
+	case p.stays():
+		return "what hangs stays: no other set was looked for"
 	case r.Merged && r.Feasible:
 		return "a bound: there are so many feeds that those within 0.1 m count as one; no set costs less than " + strconv.FormatFloat(r.Bound, 'f', 2, 64)
 	case r.Exact:

@@ -166,3 +166,15 @@ func TestReadNamesEveryProblem(t *testing.T) {
 		}
 	}
 }
+
+// What the controller did of its own is told as a change, for it may be why a step failed.
+func TestSinceTellsOfQuirks(t *testing.T) {
+	before := &acceptance.Report{Line: "north", Quirks: []string{"own-press", "late-phase"}}
+	got := (&acceptance.Report{Line: "north"}).Since(before).List
+	if want := []acceptance.Change{{What: "quirks of the controller", Was: "own-press, late-phase", Is: "-"}}; !slices.Equal(got, want) {
+		t.Errorf("got %v, want %v", got, want)
+	}
+	if got := before.Since(before).List; len(got) != 0 {
+		t.Errorf("nothing changed, and it tells %v", got)
+	}
+}

@@ -1,10 +1,12 @@
 package acceptance
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
 	"slices"
+	"strings"
 )
 
 // Change is one thing that differs from an earlier report.
@@ -35,6 +37,9 @@ func ReadReport(name string, in io.Reader) (*Report, error) {
 // none stands where one of two reports has nothing.
 const none = "-"
 
+// quirks are what the controller did of its own, in one text.
+func quirks(r *Report) string { return cmp.Or(strings.Join(r.Quirks, ", "), none) }
+
 // Since tells what differs from an earlier report, in the order of the report.
 func (r *Report) Since(old *Report) *Changes {
 	c := &Changes{Before: old.Run, List: []Change{}}
@@ -42,6 +47,7 @@ func (r *Report) Since(old *Report) *Changes {
 	c.add("against", old.Against, r.Against)
 	c.add("version", old.Run.Version, r.Run.Version)
 	c.add("hash of the configuration", old.Configuration.String(), r.Configuration.String())
+	c.add("quirks of the controller", quirks(old), quirks(r))
 	c.add("plan", old.Plan, r.Plan)
 	c.add("seed", seedText(old.Seed), seedText(r.Seed))
 	for i := range r.Results {

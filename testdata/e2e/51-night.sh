@@ -5,34 +5,6 @@
 # alarm that is acknowledged.
 source "$(dirname "$0")/standin.sh"
 mill=$work/mill.yaml
-lapgate() { "$work/lapgate" "$@"; }
-
-# told STEP CODE PATTERN... reads what a command told from $work/told, which ended with
-# a code, and fails for a pattern that it does not hold. Breaks of lines count as spaces.
-told() {
-  local step=$1 want=$2 pattern text
-  shift 2
-  text=$(tr -s ' \n' '  ' <"$work/told")
-  test "$code" = "$want" || { echo "$step: exit code $code, want $want"; cat "$work/told"; exit 1; }
-  for pattern in "$@"; do
-    grep -qE -e "$pattern" <<<"$text" || { echo "$step: not told: $pattern"; cat "$work/told"; exit 1; }
-  done
-  echo "$step"
-}
-
-# does COMMAND... gives a command and keeps what it tells.
-does() {
-  code=0
-  : | lapgate "$@" >"$work/told" 2>&1 || code=$?
-}
-
-# logged PATTERN waits for a line of the daemon's log.
-logged() {
-  until grep -qE "$1" "$work/daemon.log"; do
-    kill -0 "$sim" 2>/dev/null && kill -0 "$daemon" || { echo "not logged: $1"; exit 1; }
-    sleep 0.1
-  done
-}
 
 # The line is that of the demonstration, and so is what truly hangs. The configuration
 # takes the wrapper of slot 4 for one of 52 in, and wants to know early what runs out.

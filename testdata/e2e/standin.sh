@@ -136,3 +136,33 @@ account() {
   "$work/lapgate" journal list --json "$work/journal-$name/north.db" >"$work/records-$name.json"
   python3 testdata/standin/account.py "$work/standin-$name.out" "$work/records-$name.json" "$work/daemon-$name.log" "$@"
 }
+
+lapgate() { "$work/lapgate" "$@"; }
+
+# told STEP CODE PATTERN... reads what a command told from $work/told, which ended with
+# a code, and fails for a pattern that it does not hold. Breaks of lines count as spaces.
+told() {
+  local step=$1 want=$2 pattern text
+  shift 2
+  text=$(tr -s ' \n' '  ' <"$work/told")
+  test "$code" = "$want" || { echo "$step: exit code $code, want $want"; cat "$work/told"; exit 1; }
+  for pattern in "$@"; do
+    grep -qE -e "$pattern" <<<"$text" || { echo "$step: not told: $pattern"; cat "$work/told"; exit 1; }
+  done
+  echo "$step"
+}
+
+# does COMMAND... gives a command and keeps what it tells.
+does() {
+  code=0
+  : | lapgate "$@" >"$work/told" 2>&1 || code=$?
+}
+
+# logged PATTERN waits for a line in the log of the process $daemon, as long as it and
+# the simulator $sim run.
+logged() {
+  until grep -qE "$1" "$work/daemon.log"; do
+    kill -0 "$sim" 2>/dev/null && kill -0 "$daemon" || { echo "not logged: $1"; exit 1; }
+    sleep 0.1
+  done
+}

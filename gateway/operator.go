@@ -304,7 +304,7 @@ func (o *Operator) Reload(ctx context.Context, r *control.Request, attended bool
 	for i := range changes {
 		c := &changes[i]
 		was, now := c.Words()
-		reply.Text = append(reply.Text, fmt.Sprintf("%s: %s -> %s", c.Key, was, now))
+		reply.Text = append(reply.Text, fmt.Sprintf("%s: %s -> %s", c.Key, cmp.Or(was, "nothing"), cmp.Or(now, "nothing")))
 	}
 	reply.Text = append(reply.Text, fmt.Sprintf("%s: %d changes, hash %s, in force from the next roll on", s.File, len(changes), handshake.ConfigHash(s.Hash)))
 	if r.Previous {

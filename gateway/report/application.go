@@ -187,7 +187,7 @@ th{border-bottom:1px solid #888}svg{max-width:100%;height:auto}
 .set td:first-child{font-family:monospace}
 @page{margin:14mm}
 @media print{body{font-size:9pt;line-height:1.25;margin:0;max-width:none;padding:0}h1,h2,.big{break-after:avoid}h2{margin-top:1em}
-tr,svg,.caution{break-inside:avoid}thead{display:table-header-group}td,th{padding:.1em .5em}.few td,.few th{padding:.1em .3em}svg{max-height:82mm}}
+tr,svg,.caution,table:not(.set){break-inside:avoid}thead{display:table-header-group}td,th{padding:.1em .5em}.few td,.few th{padding:.1em .3em}svg{max-height:82mm}}
 </style>
 </head>
 <body>

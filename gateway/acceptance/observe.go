@@ -24,7 +24,8 @@ type Seen struct {
 	Tag     string   `json:"roll"`
 	Answers []Answer `json:"answers,omitempty"` // equal ones that follow each other once
 	Outcome string   `json:"outcome,omitempty"`
-	// Otherwise are setpoints that the line used otherwise than told, by the outcome.
+	// Otherwise are setpoints that the line used otherwise than told, by the outcome, each
+	// with both values.
 	Otherwise []string `json:"used_otherwise,omitempty"`
 	Judged    Opinion  `json:"judged,omitempty"`
 	Defects   []string `json:"defects,omitempty"` // kinds
@@ -36,10 +37,10 @@ type Seen struct {
 	slot     int           // that it named
 }
 
-// See reads what the journal tells of one roll, which has several records where
+// See reads what the journal tells of one roll of a line, which has several records where
 // the controller lost its memory meanwhile. The error is that of a payload that
 // cannot be read.
-func See(tag string, rolls []*record.Roll) (Seen, error) {
+func See(tag string, line *recipe.Line, rolls []*record.Roll) (Seen, error) {
 	s := Seen{Tag: tag}
 	for _, roll := range rolls {
 		for i := range roll.Rounds {
@@ -57,7 +58,7 @@ func See(tag string, rolls []*record.Roll) (Seen, error) {
 		if err := used.Take(roll); err != nil {
 			return s, err
 		}
-		s.compare(used)
+		s.compare(used, line)
 	}
 	return s, nil
 }
@@ -98,16 +99,16 @@ func (s *Seen) answer(r *record.Round) error {
 	return nil
 }
 
-// compare notes which setpoints the line did not do as told.
-func (s *Seen) compare(used *replay.Comparison) {
+// compare notes which setpoints the line did not do as told, in the units of the line.
+func (s *Seen) compare(used *replay.Comparison, line *recipe.Line) {
 	for i := range used.Wraps {
 		w := &used.Wraps[i]
 		if w.Held || w.Outcome != handshake.Wrapped {
 			continue
 		}
 		for k := range w.Readings {
-			if w.Readings[k].Exceeds() {
-				s.Otherwise = append(s.Otherwise, used.Usages[k].Field.Label)
+			if r, f := &w.Readings[k], &used.Usages[k].Field; r.Exceeds() {
+				s.Otherwise = append(s.Otherwise, fmt.Sprintf("%s %s, told %s", f.Label, f.Write(line, r.Used), f.Write(line, r.Ours)))
 			}
 		}
 	}
@@ -168,7 +169,7 @@ func (s *Step) Judge(seen []Seen, noticed []string) (differs []string) {
 			add("roll %s: outcome %s, want %s", r.Tag, spoken(r.Outcome), want)
 		}
 		if len(r.Otherwise) > 0 && s.Expected.Verdict != Noticed {
-			add("roll %s: the line did otherwise than told: %s", r.Tag, strings.Join(r.Otherwise, ", "))
+			add("roll %s: the line did otherwise than told: %s", r.Tag, strings.Join(r.Otherwise, "; "))
 		}
 	}
 	s.judgeWraps(seen, add)

@@ -175,7 +175,7 @@ func TestProbeScanAsks(t *testing.T) {
 		"a serial line has one master":          {"/dev/ttyUSB0", "--yes"},
 		"--bus-is-mine goes with a serial line": {l.Addr().String(), "--bus-is-mine", "--yes"},
 		"--policy goes with OPC UA":             {l.Addr().String(), "--policy", "None", "--yes"},
-		"--unit-ids goes with registers":           {"opc.tcp://" + l.Addr().String(), "--unit-ids", "2", "--yes"},
+		"--unit-ids goes with registers":        {"opc.tcp://" + l.Addr().String(), "--unit-ids", "2", "--yes"},
 		"want numbers and ranges":               {l.Addr().String(), "--bases", "9-4", "--yes"},
 		"--timeout: got 0s":                     {l.Addr().String(), "--timeout", "0s", "--yes"},
 	} {

@@ -239,7 +239,7 @@ func (p *program) probeScan(ctx context.Context, t scanTarget, f *probeScan) err
 	var searches []func(context.Context) (*inspect.SearchReport, error)
 	if place := t.registers + t.serial; place != "" {
 		n := registers.Requests()
-		fmt.Fprintf(p.stderr, "%s: registers of %s, about %d requests, %v or less\n", place, plural(len(registers.Units), "unit"), n, time.Duration(n)*time.Second/inspect.MostPerSecond)
+		fmt.Fprintf(p.stderr, "%s: registers of %s, about %d requests, %v, and some more for what is found\n", place, plural(len(registers.Units), "unit"), n, time.Duration(n)*time.Second/inspect.MostPerSecond)
 		searches = append(searches, registers.Search)
 	}
 	if t.nodes != "" {

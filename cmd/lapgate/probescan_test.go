@@ -58,7 +58,7 @@ func TestProbeScanRegisters(t *testing.T) {
 	if code != exitDone {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
-	wants(t, errs, `about 20 requests, 4s or less`, `at most 5 requests a second`, `^unit 3: no such unit`, `^found: unit 17, holding registers, base 2345 \(42346\); word order ABCD; REQ 2345 decodes, OUT 2545 `, `LIMITS 5545 decodes`)
+	wants(t, errs, `about 20 requests, 4s, and some more`, `at most 5 requests a second`, `^unit 3: no such unit`, `^found: unit 17, holding registers, base 2345 \(42346\); word order ABCD; REQ 2345 decodes, OUT 2545 `, `LIMITS 5545 decodes`)
 	wants(t, out, `^    controller:$`, `^      unit: 17$`, `^        request: 2345$`, `^        ack: 5485`)
 	passesCheck(t, out)
 

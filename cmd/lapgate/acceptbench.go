@@ -33,7 +33,7 @@ const benchRollTime = 10 * time.Minute
 func (f *benchFlags) add(cmd *cobra.Command) {
 	fl := cmd.Flags()
 	fl.BoolVar(&f.on, "bench", false, "run the plan on the controller of the line, at a bench where nothing can move; with --draft: leave out what only the simulator plays")
-	fl.StringVar(&f.acts, "acts", actsAsk, "with --bench: who acts at the controller: ask, none, or program:PATH")
+	addActs(cmd, &f.acts)
 	fl.DurationVar(&f.perRoll, "roll-time", benchRollTime, "with --bench: longest time that one roll may take, with all that people do")
 }
 

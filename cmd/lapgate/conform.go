@@ -91,7 +91,7 @@ Exit code 5 when a case failed, or was not run.`,
 	addBy(cmd, &f.by, "")
 	fl := cmd.Flags()
 	fl.BoolVar(&f.accept, "accept-recipes", false, "also run the cases that offer a recipe, each when it was agreed to")
-	fl.StringVar(&f.acts, "acts", actsAsk, "who acts at the controller: ask, none, or program:PATH")
+	addActs(cmd, &f.acts)
 	fl.StringArrayVar(&f.only, "case", nil, "run this case alone; may be repeated")
 	fl.BoolVar(&f.list, "list", false, "list cases, acts and sights, and do nothing")
 	fl.StringVar(&f.journal, "journal", "", "keep the journal in this directory (default conform in the directory of the journals)")

@@ -10,6 +10,8 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/spf13/cobra"
+
 	"lapgate/gateway/conform"
 )
 
@@ -19,6 +21,11 @@ const (
 	actsNone    = "none"
 	actsProgram = "program:"
 )
+
+// addActs adds who acts at a controller that is proved.
+func addActs(cmd *cobra.Command, acts *string) {
+	cmd.Flags().StringVar(acts, "acts", actsAsk, "who acts at the controller: ask, none, or program:PATH")
+}
 
 // proverAt is the world of a proof, without dialer and journal.
 func (p *program) proverAt(ctx context.Context, acts string) (conform.Outside, error) {

@@ -1,8 +1,8 @@
 #!/usr/bin/env bash
-# The day on which a line is put into service: a configuration from ten answers, what is
-# open measured, shadow beside operators who wrap by hand, what they used compared with
-# what lapgate would have, a setting corrected by it, the line armed for five rolls, and
-# the report of the day. The controller is the simulator's.
+# The day on which a line is put into service: a configuration from ten answers, its
+# controller looked for, what is open measured, shadow beside operators who wrap by hand,
+# what they used compared with what lapgate would have, a setting corrected by it, the
+# line armed for five rolls, and the report of the day. The controller is the simulator's.
 # Usage: 60-commissioning.sh [folder that is to keep the report]
 kept="${1:+$(realpath "$1")}"
 source "$(dirname "$0")/standin.sh"
@@ -10,7 +10,7 @@ source testdata/e2e/mill.sh
 mill=$work/mill.yaml
 
 # The mill's engineer answers the questions at the desk.
-does init "$mill" "${answers[@]}" --controller 127.0.0.1:502
+does init "$mill" "${answers[@]}" --controller 192.0.2.11:502
 told "ten answers make a configuration" 0 'wrote .*mill.yaml: line rowan, 40 values to be measured' 'next: lapgate check .*mill.yaml'
 does check "$mill"
 told "what is open is listed" 5 'papers.0.caliper: not measured yet, 0.012 in stands in' 'or ten layers pressed as they are wound' \
@@ -29,7 +29,15 @@ measured "$work/true.yaml"
 start sim "$work/lapgate" sim "$work/rolls.csv" --config "$work/true.yaml" --shadow --speed 100
 sim=$pid
 address=$(await "$work/sim.out" 'modbus-tcp (.*)' "$sim")
-sed -i "s/127.0.0.1:502/$address/" "$mill"
+
+# Where its controller has the blocks nobody wrote down.
+does probe scan "$address"
+told "nothing is read before somebody agrees" 2 'Reads too can disturb a controller' 'nothing was read: without a terminal a scan needs --yes'
+does probe scan "$address" --yes
+told "the blocks are found" 0 'at most 5 requests a second' 'unit 1, holding registers, base 1000 \(41001\)' 'REQ 1000 decodes' 'request: 1000 outcomes: 1200 # empty, so not proved'
+sed -i '/^    controller:$/,$d' "$mill"
+sed -nE '/^    controller:$/,$ { /^     /p; /^    controller:$/p }' "$work/told" >>"$mill"
+grep -q "address: \"$address\"" "$mill"
 
 start daemon "$work/lapgate" run --config "$mill" --set status.listen=none
 daemon=$pid

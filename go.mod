@@ -18,6 +18,7 @@ require (
 	github.com/spf13/cobra v1.10.2
 	github.com/spf13/pflag v1.0.10
 	github.com/spf13/viper v1.21.0
+	github.com/yuin/goldmark v1.8.7
 	go.uber.org/zap v1.28.0
 	golang.org/x/sys v0.49.0
 	gonum.org/v1/gonum v0.17.0

@@ -113,6 +113,11 @@ func addSVG(cmd *cobra.Command, file *string) {
 	cmd.Flags().StringVar(file, "svg", "", "also draw into this SVG file")
 }
 
+// addOutput adds where a command writes what it would print.
+func addOutput(cmd *cobra.Command, path *string) {
+	cmd.Flags().StringVarP(path, "output", "o", "", "write to this new file instead of standard output")
+}
+
 func addRoll(cmd *cobra.Command, roll *uint32, unnamed string) {
 	cmd.Flags().Uint32Var(roll, "roll", 0, "number of the roll (default "+unnamed+")")
 }

@@ -247,6 +247,7 @@ func allEffects() []effects {
 			"json": "--json", "csv": "--csv", "changed": "--changed", "schema": "|--schema=false|--schema", "reference": "|--reference=false|--reference",
 		}), nil},
 		{"words", "", map[string]string{}, nil},
+		{"handbook", "", map[string]string{"output": "--output handbook.html"}, nil},
 		{"version", "", map[string]string{"json": "--json", "csv": "--csv"}, nil},
 	}
 }

@@ -301,7 +301,7 @@ columns stay; report --csv prints the same ones.`,
 	f.add(cmd)
 	units.add(cmd)
 	cmd.Flags().StringVar(&format, "format", formatJSON, fmt.Sprintf("one of %v: records as they are stored, or a table of the rolls", exportFormats))
-	cmd.Flags().StringVarP(&path, "output", "o", "", "write to this new file instead of standard output")
+	addOutput(cmd, &path)
 	return cmd
 }
 
@@ -313,8 +313,8 @@ const (
 
 var exportFormats = []string{formatJSON, formatCSV}
 
-// exportTo opens the new file that an export is written to, standard output for no name.
-func (p *program) exportTo(path string) (w io.Writer, closed func() error, err error) {
+// newFile opens the new file that a command writes to, standard output for no name.
+func (p *program) newFile(path string) (w io.Writer, closed func() error, err error) {
 	if path == "" {
 		return p.stdout, func() error { return nil }, nil
 	}
@@ -328,7 +328,7 @@ func (p *program) exportTo(path string) (w io.Writer, closed func() error, err e
 // exportRecords writes the records chosen as they are stored.
 func (p *program) exportRecords(ctx context.Context, path string, filter journal.Filter, to string) error {
 	return readJournal(ctx, path, func(r *journal.Reader) (err error) {
-		w, closed, err := p.exportTo(to)
+		w, closed, err := p.newFile(to)
 		if err != nil {
 			return err
 		}

@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/connect"
+	"lapgate/gateway/handbook"
 	"lapgate/gateway/present"
 )
 
@@ -23,7 +24,7 @@ func main() {
 	os.Exit(p.run(os.Args[1:]))
 }
 
-// The exit codes; README and the help text list them.
+// The exit codes. exitCodes tells them to people; README lists them.
 const (
 	exitDone        = 0
 	exitFailed      = 1 // failed at run time
@@ -33,6 +34,29 @@ const (
 	exitDifferences = 5 // a check, a verification or a comparison found differences
 	exitFenced      = 6 // another gateway serves every line; to start again would make the two take turns
 )
+
+// exitCodes is what people read of each exit code, in the help, the manual and the
+// handbook.
+func exitCodes() []handbook.Exit {
+	return []handbook.Exit{
+		{Code: exitDone, Meaning: "done", Remedy: "Nothing has to be done."},
+		{Code: exitFailed, Meaning: "failed at run time", Remedy: "Read the message: it names the file, the peer or the record that failed. Nothing was done by half."},
+		{Code: exitUsage, Meaning: "wrong usage", Remedy: "Read the message, or what the command tells with --help."},
+		{Code: exitConfig, Meaning: "configuration invalid", Remedy: "Correct what lapgate check lists; the daemon goes on with the configuration that it has."},
+		{Code: exitUnreachable, Meaning: "controller unreachable", Remedy: "See that the controller runs and that the network goes there, then try again."},
+		{Code: exitDifferences, Meaning: "a check, verification or comparison found differences (for recipe: the verdict is hold)", Remedy: "Read the list that was printed; each difference names its place."},
+		{Code: exitFenced, Meaning: "another gateway serves every line", Remedy: "Find out which gateway should serve the lines, and stop the other one. Do not start this one again before."},
+	}
+}
+
+// exitCodesText is the sentence of the help on them.
+func exitCodesText() string {
+	var list []string
+	for _, e := range exitCodes() {
+		list = append(list, fmt.Sprintf("%d %s", e.Code, e.Meaning))
+	}
+	return strings.Join(present.Wrap("Exit codes: "+strings.Join(list, "; ")+".", 80), "\n")
+}
 
 // exitCodeOf is the exit code that an error asks for.
 func exitCodeOf(err error) int {
@@ -120,10 +144,7 @@ delivers it, waits for the controller's verdict and keeps a durable record.
 It is advisory and never a safety function. Guards, emergency stops,
 over-temperature trips and hydraulic relief stay in safety-rated hardware.
 
-Exit codes: 0 done; 1 failed at run time; 2 wrong usage; 3 configuration
-invalid; 4 controller unreachable; 5 a check, verification or comparison found
-differences (for recipe: the verdict is hold); 6 another gateway serves every
-line.`,
+` + exitCodesText(),
 		Version:       this.String(),
 		SilenceErrors: true,
 		SilenceUsage:  true,
@@ -167,7 +188,10 @@ func (p *program) groups() []group {
 		}},
 		{"Record (what was done)", []*cobra.Command{p.whyCommand(), p.journalCommand(), p.reportCommand()}},
 		{"Test bench (a line that is simulated)", []*cobra.Command{p.demoCommand(), p.simCommand(), p.acceptCommand()}},
-		{"Set-up", []*cobra.Command{p.initCommand(), p.configCommand(), p.wordsCommand(), p.doctorCommand(), p.supportCommand(), p.versionCommand()}},
+		{"Set-up", []*cobra.Command{
+			p.initCommand(), p.configCommand(), p.wordsCommand(), p.doctorCommand(), p.supportCommand(),
+			p.handbookCommand(), p.manCommand(), p.versionCommand(),
+		}},
 	}
 }
 

@@ -245,7 +245,7 @@ func (p *program) exportRolls(ctx context.Context, path string, line *recipe.Lin
 	if err := readJournal(ctx, path, func(r *journal.Reader) (err error) { name, err = lineOf(ctx, r, path); return err }); err != nil {
 		return err
 	}
-	w, closed, err := p.exportTo(to)
+	w, closed, err := p.newFile(to)
 	if err != nil {
 		return err
 	}

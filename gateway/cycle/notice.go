@@ -148,9 +148,13 @@ func NoticeCodes() []string {
 
 // Standing tells whether a code is that of a condition, which stands until it ends; it
 // is false for a notice that stands for itself.
-func Standing(code string) bool {
+func Standing(code string) bool { return EndOf(code) != "" }
+
+// EndOf is the code that tells the end of a condition, empty for a notice that stands
+// for itself.
+func EndOf(code string) string {
 	n, _ := noticeOf(code)
-	return n.endsBy != ""
+	return n.endsBy
 }
 
 // notices is every code that Notify can carry, but for those that end a

@@ -152,7 +152,6 @@ over-temperature trips and hydraulic relief stay in safety-rated hardware.
 			p.started = true
 			return p.release(cmd)
 		},
-		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
 	}
 	root.SetFlagErrorFunc(plainFlagError)
 	root.SetVersionTemplate("{{.Version}}\n")
@@ -166,6 +165,7 @@ over-temperature trips and hydraulic relief stay in safety-rated hardware.
 		root.SetHelpCommandGroupID(g.title) // the last one
 	}
 	takeCommandsOnly(root)
+	p.completeValues(root)
 	return root
 }
 
@@ -190,7 +190,7 @@ func (p *program) groups() []group {
 		{"Test bench (a line that is simulated)", []*cobra.Command{p.demoCommand(), p.simCommand(), p.acceptCommand()}},
 		{"Set-up", []*cobra.Command{
 			p.initCommand(), p.configCommand(), p.wordsCommand(), p.doctorCommand(), p.supportCommand(),
-			p.handbookCommand(), p.manCommand(), p.versionCommand(),
+			p.handbookCommand(), p.manCommand(), p.completionCommand(), p.versionCommand(),
 		}},
 	}
 }

@@ -8,6 +8,15 @@ var kinds = [...]Record{
 	Hang{}, Hung{}, Station{}, Heads{}, Alarm{}, Correction{}, Published{},
 }
 
+// Kinds lists every kind of record.
+func Kinds() []Kind {
+	out := make([]Kind, len(kinds))
+	for i, r := range kinds {
+		out[i] = r.Kind()
+	}
+	return out
+}
+
 // Known reports whether records of the kind can be read.
 func (k Kind) Known() bool {
 	_, ok := blank(k)

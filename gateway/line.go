@@ -564,6 +564,7 @@ func (l *lineLoop) publish() {
 		Name:      l.set.name,
 		Armed:     l.armed,
 		Connected: l.port != nil,
+		Begun:     true,
 		Error:     l.outage.newest,
 		Machine:   l.machine.Status(),
 		Alarms:    l.alarms.Alarms(),

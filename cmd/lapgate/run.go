@@ -3,10 +3,7 @@ package main
 import (
 	"context"
 	"errors"
-	"os"
-	"os/signal"
 	"sync"
-	"syscall"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
@@ -107,8 +104,9 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 	}
 	beside, end := context.WithCancel(ctx)
 	var wait sync.WaitGroup
-	wait.Go(func() { tellServiceManager(beside, log, func() bool { return anyAlive(g.Lines()) }) })
-	wait.Go(func() { reloadOnHangup(beside, o) })
+	manager := serviceManager{log}
+	wait.Go(func() { manager.attend(beside, g.Lines) })
+	wait.Go(func() { manager.reloadOnHangup(beside, o) })
 	defer wait.Wait()
 	defer end()
 	log.Info("lapgate runs", zap.String("version", thisBuild().Version), zap.String("config", snapshot.File),
@@ -135,22 +133,6 @@ func newMetrics() (*prometheus.Registry, *status.Metrics, error) {
 	return registry, metrics, nil
 }
 
-// reloadOnHangup puts the configuration in force again on each SIGHUP. One
-// that is refused changes nothing; the gateway tells of it.
-func reloadOnHangup(ctx context.Context, o *gateway.Operator) {
-	hangup := make(chan os.Signal, 1)
-	signal.Notify(hangup, syscall.SIGHUP)
-	defer signal.Stop(hangup)
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-hangup:
-			o.Reload(ctx, &control.Request{Command: control.Reload, Caller: control.Daemon()}, false)
-		}
-	}
-}
-
 // statusServer starts to serve the status page.
 func (p *program) statusServer(ctx context.Context, s *config.Status, shown status.Source) (*status.Server, error) {
 	access, err := s.Access(p.lookup)
@@ -172,15 +154,4 @@ func (p *program) broker(m *config.MQTT) (*publish.Broker, error) {
 	address, _ := m.Address()
 	return &publish.Broker{Address: address, TLS: login.TLS, Client: m.Client, User: m.User, Password: login.Password,
 		Topic: m.Topic, AnyReceiver: !m.NeedsReceiver}, nil
-}
-
-// anyAlive reports whether a line is served or comes back by itself: a process whose
-// every line has ended should be started anew.
-func anyAlive(lines []status.Line) bool {
-	for i := range lines {
-		if lines[i].Alive() {
-			return true
-		}
-	}
-	return false
 }

@@ -12,6 +12,7 @@ import (
 type build struct {
 	Version  string `json:"version"`
 	Revision string `json:"revision,omitempty"`
+	Date     string `json:"date,omitempty"` // of the revision
 	Modified bool   `json:"modified,omitempty"`
 	Go       string `json:"go"`
 	Platform string `json:"platform"`
@@ -47,6 +48,8 @@ func thisBuild() build {
 		switch s.Key {
 		case "vcs.revision":
 			b.Revision = s.Value
+		case "vcs.time":
+			b.Date = s.Value
 		case "vcs.modified":
 			b.Modified = s.Value == "true"
 		}

@@ -31,12 +31,13 @@ type Line struct {
 	Name      string
 	Armed     bool
 	Connected bool
+	Begun     bool // its journal is read, and it is served
 	Ended     bool
 	Again     time.Time // when a line that has ended is opened again by itself; zero for never
 	Error     string    // the newest of the present outage, or why the line ended
 	Machine   cycle.Status
 	Alarms    []alarm.Alarm // what calls for somebody first
-	At        time.Time     // of all the rest
+	At        time.Time     // of all the rest; it moves with each poll while the line is served
 	Onward    *Onward       // nil where nothing is sent onward
 }
 

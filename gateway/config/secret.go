@@ -163,7 +163,7 @@ func readGuarded(path string, forbidden fs.FileMode) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if runtime.GOOS != "windows" && info.Mode().Perm()&forbidden != 0 {
+	if runtime.GOOS != "windows" && info.Mode().Perm()&forbidden != 0 && !isCredential(info) {
 		return nil, &looseError{info.Mode().Perm()}
 	}
 	data, err := io.ReadAll(io.LimitReader(f, maxBytes+1))

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"runtime"
 	"sync"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -33,6 +34,9 @@ A line is in shadow, and only records what it would have offered, until somebody
 arms it by name with the command arm.`,
 		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if runtime.GOOS == "windows" {
+				return errors.New("run: the daemon is not for Windows, where it is not known who gives a command nor whether a record is durable; run it on Linux. All that needs no daemon works here")
+			}
 			src, err := p.namedSource(&f, nil)
 			if err != nil {
 				return err

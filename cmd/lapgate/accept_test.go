@@ -145,9 +145,9 @@ func TestAcceptFindsDefects(t *testing.T) {
 		{"a limit was widened after the plan was made", plan, []string{"--set", "lines.0.limits.diameter=16 in..64 in"},
 			[]string{"diameter-range-most-diameter-outside"}, "want hold diameter-range first"},
 		{"the press ignores its setpoints", only(t, all, "normal-1", "normal-2", "scan-age-outside"), []string{"--quirk", "own-press"},
-			[]string{"normal-1", "normal-2", "scan-age-outside"}, `the line did otherwise than told: header dwell [0-9.]+ s, told [0-9.]+ s$`},
+			[]string{"normal-1", "normal-2", "scan-age-outside"}, `the line did otherwise than told: header dwell (more|less)$`},
 		{"the feed ignores its setpoints", only(t, all, "normal-1", "normal-2", "operator-hold"), []string{"--quirk", "own-feed"},
-			[]string{"normal-1", "normal-2"}, `the line did otherwise than told: feed length .* in, told .* in; layers 4, told 3$`},
+			[]string{"normal-1", "normal-2"}, `the line did otherwise than told: feed length more, layers more$`},
 		{"another code is expected", strings.Replace(plan, "hold,scan-stale", "hold,scan-quality", 1), nil, []string{"scan-age-outside"}, "hold scan-stale.*want hold scan-quality first"},
 		{"a hold is expected to go", strings.Replace(plan, "hold,operator-hold", "go,", 1), nil, []string{"operator-hold"}, "want a recipe"},
 	} {

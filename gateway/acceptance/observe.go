@@ -25,7 +25,7 @@ type Seen struct {
 	Answers []Answer `json:"answers,omitempty"` // equal ones that follow each other once
 	Outcome string   `json:"outcome,omitempty"`
 	// Otherwise are setpoints that the line used otherwise than told, by the outcome, each
-	// with both values.
+	// with more or less.
 	Otherwise []string `json:"used_otherwise,omitempty"`
 	Judged    Opinion  `json:"judged,omitempty"`
 	Defects   []string `json:"defects,omitempty"` // kinds
@@ -37,10 +37,10 @@ type Seen struct {
 	slot     int           // that it named
 }
 
-// See reads what the journal tells of one roll of a line, which has several records where
+// See reads what the journal tells of one roll, which has several records where
 // the controller lost its memory meanwhile. The error is that of a payload that
 // cannot be read.
-func See(tag string, line *recipe.Line, rolls []*record.Roll) (Seen, error) {
+func See(tag string, rolls []*record.Roll) (Seen, error) {
 	s := Seen{Tag: tag}
 	for _, roll := range rolls {
 		for i := range roll.Rounds {
@@ -58,7 +58,7 @@ func See(tag string, line *recipe.Line, rolls []*record.Roll) (Seen, error) {
 		if err := used.Take(roll); err != nil {
 			return s, err
 		}
-		s.compare(used, line)
+		s.compare(used)
 	}
 	return s, nil
 }
@@ -99,17 +99,24 @@ func (s *Seen) answer(r *record.Round) error {
 	return nil
 }
 
-// compare notes which setpoints the line did not do as told, in the units of the line.
-func (s *Seen) compare(used *replay.Comparison, line *recipe.Line) {
+// compare notes which setpoints the line did not do as told. How far it was off is
+// measured with the noise of the run, which a report that is the same each time leaves out.
+func (s *Seen) compare(used *replay.Comparison) {
 	for i := range used.Wraps {
 		w := &used.Wraps[i]
 		if w.Held || w.Outcome != handshake.Wrapped {
 			continue
 		}
 		for k := range w.Readings {
-			if r, f := &w.Readings[k], &used.Usages[k].Field; r.Exceeds() {
-				s.Otherwise = append(s.Otherwise, fmt.Sprintf("%s %s, told %s", f.Label, f.Write(line, r.Used), f.Write(line, r.Ours)))
+			r := &w.Readings[k]
+			if !r.Exceeds() {
+				continue
 			}
+			off := "less"
+			if r.Used > r.Ours {
+				off = "more"
+			}
+			s.Otherwise = append(s.Otherwise, used.Usages[k].Field.Label+" "+off)
 		}
 	}
 }
@@ -169,7 +176,7 @@ func (s *Step) Judge(seen []Seen, noticed []string) (differs []string) {
 			add("roll %s: outcome %s, want %s", r.Tag, spoken(r.Outcome), want)
 		}
 		if len(r.Otherwise) > 0 && s.Expected.Verdict != Noticed {
-			add("roll %s: the line did otherwise than told: %s", r.Tag, strings.Join(r.Otherwise, "; "))
+			add("roll %s: the line did otherwise than told: %s", r.Tag, strings.Join(r.Otherwise, ", "))
 		}
 	}
 	s.judgeWraps(seen, add)

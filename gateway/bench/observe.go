@@ -59,7 +59,7 @@ func (r *run) observe(ctx context.Context, gatewayErr, stepErr error) (*acceptan
 			continue
 		}
 		for k, n := range r.rolls[i] {
-			seen, err := acceptance.See(tags[k], r.Line, all[n])
+			seen, err := acceptance.See(tags[k], all[n])
 			if err != nil {
 				return nil, err
 			}

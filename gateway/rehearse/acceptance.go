@@ -123,7 +123,7 @@ func (a *Acceptance) Observe(ctx context.Context, path string, line *recipe.Line
 	for i := range shift.Rolls {
 		r := &shift.Rolls[i]
 		step := a.at[r.Ordinal-1]
-		seen, err := a.see(r, line, byRoll)
+		seen, err := a.see(r, byRoll)
 		if err != nil {
 			return nil, err
 		}
@@ -170,14 +170,14 @@ func readRolls(ctx context.Context, path string, line *recipe.Line) (all map[num
 	return all, noticed, err
 }
 
-func (a *Acceptance) see(r *sim.RollReport, line *recipe.Line, byRoll map[numbered]*record.Roll) (acceptance.Seen, error) {
+func (a *Acceptance) see(r *sim.RollReport, byRoll map[numbered]*record.Roll) (acceptance.Seen, error) {
 	var rolls []*record.Roll
 	for i, n := range r.Numbers {
 		if roll := byRoll[numbered{r.Boots[i], n}]; roll != nil {
 			rolls = append(rolls, roll)
 		}
 	}
-	s, err := acceptance.See(r.Tag, line, rolls)
+	s, err := acceptance.See(r.Tag, rolls)
 	if j := r.Judgement; j != nil {
 		s.Judged = acceptance.Good
 		if !j.Good {

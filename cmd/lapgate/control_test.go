@@ -37,7 +37,7 @@ func deadAddress(t *testing.T) string {
 
 // liveLine is a simulated line in this process that goes on until the test
 // ends.
-func liveLine(t *testing.T, change func(*sim.Config)) string {
+func liveLine(t *testing.T) string {
 	t.Helper()
 	s, err := config.Load(config.Source{Path: demoName, Bytes: configs.Demo()})
 	if err != nil {
@@ -49,9 +49,6 @@ func liveLine(t *testing.T, change func(*sim.Config)) string {
 	}
 	c.Modbus.Addr, c.Linger, c.Limit = "127.0.0.1:0", true, time.Minute
 	c.Rolls = c.Shift(1, 200)
-	if change != nil {
-		change(&c)
-	}
 	line, err := sim.New(c)
 	if err != nil {
 		t.Fatal(err)
@@ -192,7 +189,7 @@ func armForGood(t *testing.T, socket string) {
 func TestCommissioning(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
-	north := liveLine(t, nil)
+	north := liveLine(t)
 	file := twoLines(t, dir, north, deadAddress(t))
 	ctx, cancel := context.WithTimeout(context.Background(), 90*time.Second)
 	defer cancel()
@@ -286,7 +283,7 @@ func TestCommissioning(t *testing.T) {
 // that does not fit it.
 func TestOnlineFindsDifferences(t *testing.T) {
 	t.Parallel()
-	addr := liveLine(t, nil)
+	addr := liveLine(t)
 	args := func(set string) []string {
 		return []string{"check", "--online", "--json", "--config", demoPath(t), "--set", "lines.0.controller.address=" + addr, "--set", "journal.directory=" + t.TempDir(), "--set", set}
 	}

@@ -264,7 +264,7 @@ func TestHandbookCommands(t *testing.T) {
 // simulated one.
 func TestHandbookCommandsLive(t *testing.T) {
 	t.Parallel()
-	dir := mill(t, liveLine(t, nil))
+	dir := mill(t, liveLine(t))
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	defer cancel()
 	d := startDaemon(ctx, t, filepath.Join(dir, "mill.yaml"))

@@ -12,7 +12,7 @@ import (
 // writes nothing about it.
 func TestOnlineDoubtsJournal(t *testing.T) {
 	t.Parallel()
-	addr, dir := liveLine(t, nil), t.TempDir()
+	addr, dir := liveLine(t), t.TempDir()
 	begin := func(line string) string {
 		t.Helper()
 		path := filepath.Join(dir, line+".db")

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"flag"
+	"math"
 	"net"
 	"os"
 	"os/exec"
@@ -140,7 +141,7 @@ func TestBadLinesOfTheDaemon(t *testing.T) {
 			"--set", "journal.directory=" + filepath.Join(dir, "journal")}
 		var changed mutator
 		if bad {
-			changed = mutator{left: 1 << 40, done: make(chan struct{})}
+			changed = mutator{left: math.MaxInt, done: make(chan struct{})}
 			args = append(args, serveLine(ctx, t, hostileLine, changed.answer).settings(t, hostileLine, filepath.Join(dir, "pki"))...)
 			log := filepath.Join(dir, "journal", mutatedLine(fullLine)+".db-wal")
 			args = append([]string{"strace", "-f", "--seccomp-bpf", "-qq", "-o", filepath.Join(dir, "full"), "-P", log,

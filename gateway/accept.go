@@ -3,10 +3,10 @@ package gateway
 import (
 	"context"
 	"errors"
-	"fmt"
 	"strings"
 
 	"lapgate/gateway/cycle"
+	"lapgate/recipe/wording"
 )
 
 // AcceptJournal lets a line go on with its journal in spite of what is doubted of it,
@@ -15,7 +15,7 @@ import (
 // doubted.
 func (g *Gateway) AcceptJournal(ctx context.Context, line string, who Person, reason string) error {
 	if strings.TrimSpace(who.By) == "" || strings.TrimSpace(reason) == "" {
-		return errors.New("accepting a journal needs the name of a person and a reason")
+		return wording.Refuse(wording.Say("refused.accept-journal.name"))
 	}
 	l, err := g.line(line)
 	if err != nil {
@@ -24,7 +24,7 @@ func (g *Gateway) AcceptJournal(ctx context.Context, line string, who Person, re
 	var refusal error
 	err = l.ask(ctx, func(run context.Context) {
 		if len(l.machine.Past().Doubts) == 0 {
-			refusal = fmt.Errorf("line %s: nothing is doubted of its journal", line)
+			refusal = refused(line, wording.Say("refused.accept-journal.nothing"))
 			return
 		}
 		l.handle(run, cycle.AcceptJournal{By: who.By, User: who.User, Reason: reason})

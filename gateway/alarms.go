@@ -3,7 +3,6 @@ package gateway
 import (
 	"context"
 	"errors"
-	"fmt"
 	"slices"
 	"time"
 
@@ -14,6 +13,7 @@ import (
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/record"
 	"lapgate/gateway/status"
+	"lapgate/recipe/wording"
 )
 
 // watchAlarms makes alarms of the conditions that stand, and each change durable. It
@@ -90,7 +90,7 @@ func (g *Gateway) ActOnAlarm(ctx context.Context, line string, act alarm.Event) 
 			act.Until = latest
 		}
 		if changes, refusal = l.alarms.Do(now, act, latest); refusal != nil {
-			refusal = fmt.Errorf("line %s: %w", line, refusal)
+			refusal = wording.RefuseIn(func(why wording.Said) wording.Said { return ofLine(line, why) }, refusal)
 			return
 		}
 		for _, e := range changes {
@@ -117,17 +117,22 @@ func (o *Operator) alarms(ctx context.Context, lines []string, r *control.Reques
 	act := alarm.Event{Key: r.Alarm, Act: r.Act, By: r.By, User: r.Caller.User, Reason: r.Reason, Until: r.End}
 	changes, err := o.Gateway.ActOnAlarm(ctx, lines[0], act)
 	if err != nil {
-		return control.Reply{Outcome: control.Refused, Error: err.Error()}
+		return o.reject(control.Refused, err)
 	}
 	reply := control.Reply{Outcome: control.Done}
 	for _, e := range changes {
-		text := fmt.Sprintf("line %s: %s: %s by %s", lines[0], e.Key, e.Act, e.By)
-		if !e.Until.IsZero() {
-			text += " until " + e.Until.Format(time.DateTime)
-		}
-		reply.Text = append(reply.Text, text)
+		reply.Text = append(reply.Text, o.onLine(lines[0], actSaid(e)))
 	}
 	return reply
+}
+
+// actSaid is what a person did to an alarm.
+func actSaid(e alarm.Event) wording.Said {
+	pairs := []any{"alarm", e.Key, "by", e.By}
+	if e.Act == alarm.Shelve {
+		pairs = append(pairs, "at", e.Until.Format(time.DateTime))
+	}
+	return wording.Say("reply.alarm."+string(e.Act), pairs...)
 }
 
 // beside are the conditions of a line that the shell sees beside its machine.

@@ -16,6 +16,7 @@ import (
 	"lapgate/gateway/inspect"
 	"lapgate/gateway/link"
 	"lapgate/gateway/record"
+	"lapgate/recipe/wording"
 )
 
 // self stands in records for what nobody commanded.
@@ -28,7 +29,7 @@ type Person struct{ By, User string }
 
 // ErrNotArmed says that a line was not armed because its controller failed the
 // check that comes before.
-var ErrNotArmed = errors.New("the line stays in shadow: its controller does not pass the check")
+var ErrNotArmed = wording.Refuse(wording.Say("refused.arm"))
 
 // Arm allows a line to write, in the name of a person and for a reason, if its
 // controller passes the survey that is made first, over the line's own
@@ -38,7 +39,7 @@ var ErrNotArmed = errors.New("the line stays in shadow: its controller does not 
 // no such line, a line that has ended, an *OpenError, ErrNotArmed.
 func (g *Gateway) Arm(ctx context.Context, line string, who Person, reason string, lasts *record.Lasting) (*inspect.Report, error) {
 	if strings.TrimSpace(who.By) == "" || strings.TrimSpace(reason) == "" {
-		return nil, errors.New("arming needs the name of a person and a reason")
+		return nil, wording.Refuse(wording.Say("refused.arm.name"))
 	}
 	l, err := g.line(line)
 	if err != nil {
@@ -99,7 +100,7 @@ func (g *Gateway) Hold(ctx context.Context, line string, h cycle.HoldAll) error 
 // reason missing, no such line, a line that has ended, no such record.
 func (g *Gateway) Correct(ctx context.Context, line string, seq uint64, who Person, reason string) error {
 	if strings.TrimSpace(who.By) == "" || strings.TrimSpace(reason) == "" {
-		return errors.New("a correction needs the name of a person and what is right")
+		return wording.Refuse(wording.Say("refused.correct.name"))
 	}
 	l, err := g.line(line)
 	if err != nil {
@@ -108,7 +109,7 @@ func (g *Gateway) Correct(ctx context.Context, line string, seq uint64, who Pers
 	var refusal error
 	err = l.ask(ctx, func(run context.Context) {
 		if seq == 0 || seq > l.lastSeq {
-			refusal = fmt.Errorf("line %s: the journal has no record %d; its newest is %d", line, seq, l.lastSeq)
+			refusal = refused(line, wording.Say("refused.correct.record", "number", seq, "greatest", l.lastSeq))
 			return
 		}
 		l.append(context.WithoutCancel(run), record.Correction{Seq: seq, By: who.By, User: who.User, Reason: reason})
@@ -180,7 +181,7 @@ func answerTo[A cycle.Action](ctx context.Context, g *Gateway, line string, word
 }
 
 func (l *lineLoop) errEnded() error {
-	return fmt.Errorf("line %s: has ended; %s", l.set.name, restartCommand(l.set.name))
+	return refused(l.set.name, wording.Say("refused.ended", "next", restartCommand(l.set.name)))
 }
 
 // over tells whether the loop has ended.

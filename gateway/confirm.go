@@ -2,12 +2,11 @@ package gateway
 
 import (
 	"context"
-	"fmt"
-	"strings"
 
 	"lapgate/gateway/control"
 	"lapgate/gateway/cycle"
 	"lapgate/recipe"
+	"lapgate/recipe/wording"
 )
 
 // Confirm asks a line to take a named person's word on a finding of the request
@@ -25,20 +24,20 @@ func (o *Operator) confirm(ctx context.Context, name string, r *control.Request)
 	}
 	answer, err := o.Gateway.Confirm(ctx, name, ask)
 	if err != nil {
-		return control.Reply{Outcome: control.Failed, Error: err.Error()}
+		return o.reject(control.Failed, err)
 	}
 	if len(answer.Problems) > 0 {
-		return control.Reply{Outcome: control.Refused, Error: "line " + name + ": " + strings.Join(answer.Problems, "\n")}
+		return o.rejectWord(name, answer.Problems)
 	}
 	reply := control.Reply{Outcome: control.Done, Proposal: &control.Proposal{
-		Line: name, Roll: answer.Roll, Tag: answer.Tag, Token: answer.Token, Held: answer.Held, Finding: answer.Text,
+		Line: name, Roll: answer.Roll, Tag: answer.Tag, Token: answer.Token, Held: answer.Held, Finding: o.Gateway.Words().Text(answer.Text),
 	}}
 	if r.Shown != nil {
-		text := "counts for this request alone, within five minutes or not at all"
+		said := wording.Say("reply.confirm", "roll", answer.Roll, "by", r.By)
 		if answer.Held {
-			text = "counts once: press retry at the controller within five minutes"
+			said = wording.Say("reply.confirm.held", "roll", answer.Roll, "by", r.By)
 		}
-		reply.Text = []string{fmt.Sprintf("line %s: roll %d: the word of %s %s", name, answer.Roll, r.By, text)}
+		reply.Text = []string{o.onLine(name, said)}
 	}
 	return reply
 }

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strings"
 
 	"lapgate/gateway/control"
 	"lapgate/gateway/cycle"
@@ -12,6 +11,7 @@ import (
 	"lapgate/recipe"
 	"lapgate/recipe/problem"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // Hang asks a line to take a named person's word on what hangs in a slot, or only
@@ -40,46 +40,47 @@ func (o *Operator) hang(ctx context.Context, name string, r *control.Request) co
 	}
 	h.By, h.User, h.Preview = r.By, r.Caller.User, !r.Agreed
 	answer, err := o.Gateway.Hang(ctx, name, h)
-	what := fmt.Sprintf("slot %d, act %d", h.Slot, answer.No)
-	return answered(name, what, r.Agreed, answer.Problems, answer.Next, err)
+	what := wording.Say("reply.hang", "slot", h.Slot, "act", answer.No)
+	return o.answered(name, what, r.Agreed, answer.Problems, answer.Next, err)
 }
 
 // stock takes a person's count of heads.
 func (o *Operator) stock(ctx context.Context, name string, r *control.Request) control.Reply {
 	if r.Heads == nil {
-		return control.Reply{Outcome: control.Refused, Error: "no heads are named; give their material, size and count"}
+		return o.reject(control.Refused, wording.Refuse(wording.Say("refused.stock.nothing")))
 	}
 	size, err := quantity.Parse(r.Heads.Size, quantity.Length)
 	if err != nil {
 		return control.Reply{Outcome: control.Refused, Error: problem.OfFlag("size", r.Heads.Size, err).Error()}
 	}
 	answer, err := o.Gateway.CountHeads(ctx, name, cycle.CountHeads{Material: r.Heads.Material, Diameter: size, Count: r.Heads.Count, By: r.By, User: r.Caller.User, Preview: !r.Agreed})
-	what := fmt.Sprintf("heads of %s, %s across", r.Heads.Material, o.Gateway.recipeLine(name).Write(size, quantity.Length))
-	return answered(name, what, r.Agreed, answer.Problems, answer.Next, err)
+	what := wording.Say("reply.stock", "head", r.Heads.Material, "size", o.Gateway.recipeLine(name).Write(size, quantity.Length))
+	return o.answered(name, what, r.Agreed, answer.Problems, answer.Next, err)
 }
 
 // station has a station worked as a person wants it.
 func (o *Operator) station(ctx context.Context, name string, r *control.Request) control.Reply {
 	s := cycle.SetStation{Station: r.Station, ByHand: r.Mode == recipe.Manual.String(), Until: r.Until, By: r.By, User: r.Caller.User, Reason: r.Reason, Preview: !r.Agreed}
 	if m := o.Gateway.recipeLine(name).Equipment.Mode(r.Station); m != nil && !s.ByHand && r.Mode != m.String() {
-		return control.Reply{Outcome: control.Refused, Error: fmt.Sprintf("line %s: %s is %s in the configuration; say manual for a while, or %s for as configured", name, r.Station, m, m)}
+		return o.reject(control.Refused, refused(name, wording.Say("refused.station.other", "station", r.Station, "mode", m)))
 	}
 	answer, err := o.Gateway.SetStation(ctx, name, s)
-	return answered(name, r.Station, r.Agreed, answer.Problems, answer.Next, err)
+	return o.answered(name, wording.Plain(r.Station), r.Agreed, answer.Problems, answer.Next, err)
 }
 
 // answered is the reply to an act at the line.
-func answered(line, what string, done bool, problems []string, next string, err error) control.Reply {
+func (o *Operator) answered(line string, what wording.Said, done bool, problems []wording.Said, next wording.Said, err error) control.Reply {
 	switch {
 	case err != nil:
-		return control.Reply{Outcome: control.Failed, Error: err.Error()}
+		return o.reject(control.Failed, err)
 	case len(problems) > 0:
-		return control.Reply{Outcome: control.Refused, Error: "line " + line + ": " + strings.Join(problems, "\n")}
+		return o.rejectWord(line, problems)
 	}
+	said := wording.Say("reply.next", "what", what, "next", next)
 	if done {
-		what += " is recorded"
+		said = wording.Say("reply.recorded", "what", what, "next", next)
 	}
-	return control.Reply{Outcome: control.Done, Text: []string{"line " + line + ": " + what + ": " + next}}
+	return control.Reply{Outcome: control.Done, Text: []string{o.onLine(line, said)}}
 }
 
 // readWrapper reads what a person wrote of a slot. The error names every problem.

@@ -111,7 +111,7 @@ func (g *Gateway) pauseOnward(ctx context.Context, o *onward, failure error) {
 	if o.failing.begin(time.Now(), failure) {
 		rule, _ := cycle.RuleOf(cycle.ConditionOnward)
 		g.options.Metrics.Notified(o.line, cycle.ConditionOnward, cycle.Warning)
-		g.options.Log.Warn(rule.Meaning, zap.String("line", o.line), zap.String("code", rule.Code), zap.Error(failure), zap.String("remedy", rule.Remedy))
+		g.options.Log.Warn(rule.Meaning, zap.String("line", o.line), zap.String("code", rule.Code), zap.Error(failure), zap.String("remedy", rule.Remedy.String()))
 	}
 	timer := time.NewTimer(o.wait.next())
 	defer timer.Stop()

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -20,6 +21,7 @@ import (
 	"lapgate/gateway/record"
 	"lapgate/gateway/status"
 	"lapgate/recipe/caution"
+	"lapgate/recipe/wording"
 )
 
 // Operator does what people ask of the running gateway through its control
@@ -57,12 +59,16 @@ func (o *Operator) refuse(r *control.Request) *control.Reply {
 	if key == "" || r.Caller.Trusted || r.Caller.In(group) {
 		return nil
 	}
-	user := cmp.Or(r.Caller.User, "nobody that is known")
-	text := fmt.Sprintf("%s may not do this: %s names no group, so that root and the user of the daemon alone may", user, key)
-	if group != "" {
-		text = fmt.Sprintf("%s may not do this: that needs the group %s, which %s names", user, group, key)
+	user := wording.Say("refused.group.nobody")
+	if r.Caller.User != "" {
+		user = wording.Plain(r.Caller.User)
 	}
-	return &control.Reply{Outcome: control.Refused, Error: text}
+	why := wording.Say("refused.group.none", "by", user, "setting", key)
+	if group != "" {
+		why = wording.Say("refused.group", "by", user, "what", group, "setting", key)
+	}
+	reply := o.reject(control.Refused, wording.Refuse(why))
+	return &reply
 }
 
 // groupFor is the group that a command needs, and the key that names it. Whoever
@@ -108,22 +114,22 @@ func who(r *control.Request) Person { return Person{By: r.By, User: r.Caller.Use
 func (o *Operator) do(ctx context.Context, r *control.Request) control.Reply {
 	lines, err := o.lines(r)
 	if err != nil {
-		return control.Reply{Outcome: control.Failed, Error: err.Error()}
+		return o.reject(control.Failed, err)
 	}
 	switch r.Command {
 	case control.Arm:
 		return o.arm(ctx, lines[0], r)
 	case control.Disarm:
-		return o.each(lines, func(line string) (string, error) {
-			return "disarmed: nothing is written", o.Gateway.Disarm(ctx, line, who(r), r.Reason)
+		return o.each(lines, func(line string) (wording.Said, error) {
+			return wording.Say("reply.disarm"), o.Gateway.Disarm(ctx, line, who(r), r.Reason)
 		})
 	case control.Hold:
-		return o.each(lines, func(line string) (string, error) {
-			text := "every roll is held. " + caution.NoStop.String()
+		return o.each(lines, func(line string) (wording.Said, error) {
+			said := wording.Say("reply.hold", "caution", caution.NoStop.Said())
 			if r.Off {
-				text = "the hold is ended"
+				said = wording.Say("reply.hold.off")
 			}
-			return text, o.Gateway.Hold(ctx, line, cycle.HoldAll{On: !r.Off, By: r.By, User: r.Caller.User, Reason: r.Reason})
+			return said, o.Gateway.Hold(ctx, line, cycle.HoldAll{On: !r.Off, By: r.By, User: r.Caller.User, Reason: r.Reason})
 		})
 	case control.Override:
 		return o.override(ctx, lines[0], r)
@@ -136,16 +142,16 @@ func (o *Operator) do(ctx context.Context, r *control.Request) control.Reply {
 	case control.Station:
 		return o.station(ctx, lines[0], r)
 	case control.Restart:
-		return o.each(lines, func(line string) (string, error) {
-			return "is served again, in shadow", o.Gateway.Restart(ctx, line, who(r), r.Reason)
+		return o.each(lines, func(line string) (wording.Said, error) {
+			return wording.Say("reply.restart"), o.Gateway.Restart(ctx, line, who(r), r.Reason)
 		})
 	case control.Correct:
-		return o.each(lines, func(line string) (string, error) {
-			return fmt.Sprintf("record %d is told as wrong", r.Record), o.Gateway.Correct(ctx, line, r.Record, who(r), r.Reason)
+		return o.each(lines, func(line string) (wording.Said, error) {
+			return wording.Say("reply.correct", "number", r.Record), o.Gateway.Correct(ctx, line, r.Record, who(r), r.Reason)
 		})
 	case control.AcceptJournal:
-		return o.each(lines, func(line string) (string, error) {
-			return "the journal is accepted", o.Gateway.AcceptJournal(ctx, line, who(r), r.Reason)
+		return o.each(lines, func(line string) (wording.Said, error) {
+			return wording.Say("reply.accept-journal"), o.Gateway.AcceptJournal(ctx, line, who(r), r.Reason)
 		})
 	case control.Alarms:
 		return o.alarms(ctx, lines, r)
@@ -179,11 +185,11 @@ func (o *Operator) lines(r *control.Request) ([]string, error) {
 	}
 	switch {
 	case r.Line == "" && ofOneLine(r) && len(names) > 1:
-		return nil, fmt.Errorf("name the line with --line; it is one of %s", strings.Join(names, ", "))
+		return nil, wording.Refuse(wording.Say("refused.line", "choices", strings.Join(names, ", ")))
 	case r.Line == "":
 		return names, nil
 	case !slices.Contains(names, r.Line):
-		return nil, fmt.Errorf("no line is named %q; the daemon serves %s", r.Line, strings.Join(names, ", "))
+		return nil, wording.Refuse(wording.Say("refused.line.none", "line", strconv.Quote(r.Line), "choices", strings.Join(names, ", ")))
 	}
 	return []string{r.Line}, nil
 }
@@ -201,16 +207,16 @@ func ofOneLine(r *control.Request) bool {
 }
 
 // each does a command for every line that is still served.
-func (o *Operator) each(lines []string, f func(string) (string, error)) control.Reply {
+func (o *Operator) each(lines []string, f func(string) (wording.Said, error)) control.Reply {
 	reply := control.Reply{Outcome: control.Done}
 	var problems []string
 	for _, line := range lines {
-		text, err := f(line)
+		said, err := f(line)
 		if err != nil {
-			problems = append(problems, err.Error())
+			problems = append(problems, o.Gateway.Words().Error(err))
 			continue
 		}
-		reply.Text = append(reply.Text, "line "+line+": "+text)
+		reply.Text = append(reply.Text, o.onLine(line, said))
 	}
 	if len(problems) > 0 {
 		reply.Error = strings.Join(problems, "\n")
@@ -222,21 +228,52 @@ func (o *Operator) each(lines []string, f func(string) (string, error)) control.
 	return reply
 }
 
+// onLine is what is said of a line, in the language of the mill.
+func (o *Operator) onLine(line string, said wording.Said) string {
+	return o.Gateway.Words().Text(ofLine(line, said))
+}
+
+func ofLine(line string, said wording.Said) wording.Said {
+	return wording.Say("reply.line", "line", line, "text", said)
+}
+
+// refused says why something is not done at a line.
+func refused(line string, why wording.Said) error {
+	return wording.Refuse(ofLine(line, why))
+}
+
+// reject is the reply that something was not done.
+func (o *Operator) reject(outcome control.Outcome, err error) control.Reply {
+	return control.Reply{Outcome: outcome, Error: o.Gateway.Words().Error(err)}
+}
+
+// rejectWord is the reply that the word of a person is not taken, and why.
+func (o *Operator) rejectWord(line string, problems []wording.Said) control.Reply {
+	var lines []string
+	for _, p := range problems {
+		lines = append(lines, o.Gateway.Words().Text(p))
+	}
+	return control.Reply{Outcome: control.Refused, Error: o.onLine(line, wording.Plain(strings.Join(lines, "\n")))}
+}
+
 // lastingOf is how long an arming lasts, and the same in words.
-func lastingOf(r *control.Request, now time.Time) (lasts *record.Lasting, words string) {
+func lastingOf(r *control.Request, now time.Time) (lasts *record.Lasting, words wording.Said) {
 	if !r.Keep && r.For == 0 && r.Rolls == 0 {
-		return nil, "; until the daemon ends"
+		return nil, wording.Say("reply.lasts.daemon")
 	}
 	lasts = &record.Lasting{Rolls: r.Rolls}
-	words = "; also over a restart"
 	if r.For > 0 {
 		lasts.Until = now.Add(r.For).Truncate(time.Second)
-		words += ", until " + lasts.Until.Format(time.DateTime)
 	}
-	if r.Rolls > 0 {
-		words += fmt.Sprintf(", for %d rolls", r.Rolls)
+	switch at := lasts.Until.Format(time.DateTime); {
+	case r.For > 0 && r.Rolls > 0:
+		return lasts, wording.Say("reply.lasts.until-rolls", "at", at, "count", r.Rolls)
+	case r.For > 0:
+		return lasts, wording.Say("reply.lasts.until", "at", at)
+	case r.Rolls > 0:
+		return lasts, wording.Say("reply.lasts.rolls", "count", r.Rolls)
 	}
-	return lasts, words
+	return lasts, wording.Say("reply.lasts.restart")
 }
 
 func (o *Operator) arm(ctx context.Context, line string, r *control.Request) control.Reply {
@@ -246,24 +283,24 @@ func (o *Operator) arm(ctx context.Context, line string, r *control.Request) con
 	if report != nil {
 		for _, i := range report.Items {
 			if i.Verdict == inspect.Warn || i.Verdict == inspect.Fail && err != nil {
-				reply.Text = append(reply.Text, "line "+line+": "+i.Sentence())
+				reply.Text = append(reply.Text, o.onLine(line, wording.Plain(i.Sentence())))
 			}
 		}
 	}
 	switch {
 	case err == nil && report == nil:
-		reply.Text = append(reply.Text, "line "+line+": was armed already; now by "+r.By+": "+r.Reason+how)
+		reply.Text = append(reply.Text, o.onLine(line, wording.Say("reply.arm.again", "by", r.By, "reason", r.Reason, "lasts", how)))
 	case err == nil:
-		reply.Text = append(reply.Text, "line "+line+": armed by "+r.By+": "+r.Reason+how)
+		reply.Text = append(reply.Text, o.onLine(line, wording.Say("reply.arm", "by", r.By, "reason", r.Reason, "lasts", how)))
 	case errors.As(err, new(*OpenError)):
 		reply.Outcome, reply.Error = control.Refused, err.Error()
 	case errors.Is(err, ErrNotArmed):
-		reply.Outcome, reply.Error = control.Refused, fmt.Sprintf("line %s: %v", line, ErrNotArmed)
+		reply.Outcome, reply.Error = control.Refused, o.Gateway.Words().Error(refused(line, wording.Say("refused.arm")))
 		if report.Unreachable {
 			reply.Outcome = control.Unreachable
 		}
 	default:
-		reply.Outcome, reply.Error = control.Failed, err.Error()
+		reply.Outcome, reply.Error = control.Failed, o.Gateway.Words().Error(err)
 	}
 	return reply
 }

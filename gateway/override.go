@@ -12,6 +12,7 @@ import (
 	"lapgate/recipe"
 	"lapgate/recipe/problem"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // Override asks a line for a named person's setpoints for the request in view,
@@ -33,23 +34,23 @@ func (o *Operator) override(ctx context.Context, name string, r *control.Request
 	}
 	answer, err := o.Gateway.Override(ctx, name, ask)
 	if err != nil {
-		return control.Reply{Outcome: control.Failed, Error: err.Error()}
+		return o.reject(control.Failed, err)
 	}
 	if len(answer.Problems) > 0 {
-		return control.Reply{Outcome: control.Refused, Error: "line " + name + ": " + strings.Join(answer.Problems, "\n")}
+		return o.rejectWord(name, answer.Problems)
 	}
 	p := &control.Proposal{Line: name, Roll: answer.Roll, Tag: answer.Tag, Token: answer.Token, Held: answer.Held}
 	for _, c := range answer.Changes {
 		s := recipe.SetpointOf(c.Name)
-		p.Changes = append(p.Changes, control.Change{Setpoint: s.Label, Old: s.Write(line, c.Old), New: s.Write(line, c.New)})
+		p.Changes = append(p.Changes, control.Change{Setpoint: o.Gateway.Words().Text(s.Said()), Old: s.Write(line, c.Old), New: s.Write(line, c.New)})
 	}
 	reply := control.Reply{Outcome: control.Done, Proposal: p}
 	if r.Shown != nil {
-		text := "is offered as " + r.By + " wants it, within five minutes or not at all"
+		said := wording.Say("reply.override", "roll", p.Roll, "by", r.By)
 		if p.Held {
-			text = "is held: press retry at the controller within five minutes, and it is offered as " + r.By + " wants it"
+			said = wording.Say("reply.override.held", "roll", p.Roll, "by", r.By)
 		}
-		reply.Text = []string{fmt.Sprintf("line %s: roll %d %s", name, p.Roll, text)}
+		reply.Text = []string{o.onLine(name, said)}
 	}
 	return reply
 }

@@ -16,6 +16,7 @@ import (
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
+	"lapgate/recipe/wording"
 )
 
 // place is where one line is served, by one loop after another: a line ends alone,
@@ -105,7 +106,7 @@ func (g *Gateway) rest(ctx context.Context, p *place, wait *backoff, err error) 
 	l := p.loop()
 	l.ended(err, again)
 	if again.IsZero() {
-		l.log.Error("the line is not served any more", zap.Error(err), zap.String("remedy", restartCommand(p.name)))
+		l.log.Error("the line is not served any more", zap.Error(err), zap.String("remedy", g.Words().Text(restartCommand(p.name))))
 		g.left(+1)
 	} else {
 		l.log.Error("the line is not served for now; its journal is opened again by itself", zap.Error(err), zap.Time("again", again))
@@ -147,9 +148,8 @@ func (g *Gateway) left(n int) bool {
 	return true
 }
 
-func restartCommand(line string) string {
-	return "see to the cause, then: lapgate restart --line " + line + " --by NAME"
-}
+// restartCommand is what has a line served again.
+func restartCommand(line string) wording.Said { return wording.Say("reply.restart.do", "line", line) }
 
 // replacement is a new loop for a line that has ended, with the configuration in
 // force. It is in shadow.
@@ -184,14 +184,14 @@ func (g *Gateway) serve(ctx context.Context, l *lineLoop) (err error) {
 // no name, no such line, a line that is served, one that cannot begin.
 func (g *Gateway) Restart(ctx context.Context, line string, who Person, reason string) error {
 	if strings.TrimSpace(who.By) == "" {
-		return errors.New("a restart needs the name of a person")
+		return wording.Refuse(wording.Say("refused.restart.name"))
 	}
 	p, err := g.place(line)
 	if err != nil {
 		return err
 	}
 	if !p.loop().over() {
-		return fmt.Errorf("line %s: is served; only a line that has ended is restarted", line)
+		return refused(line, wording.Say("refused.restart.served"))
 	}
 	if reason == "" {
 		reason = "restarted by command"
@@ -200,13 +200,13 @@ func (g *Gateway) Restart(ctx context.Context, line string, who Person, reason s
 	select {
 	case p.restarts <- r:
 	case <-g.done:
-		return fmt.Errorf("line %s: the daemon is ending", line)
+		return refused(line, wording.Say("refused.ending"))
 	case <-ctx.Done():
 		return ctx.Err()
 	}
 	l := <-r.begun
 	if l == nil {
-		return fmt.Errorf("line %s: the daemon is ending", line)
+		return refused(line, wording.Say("refused.ending"))
 	}
 	select {
 	case <-l.begun:

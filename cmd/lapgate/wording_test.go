@@ -144,6 +144,9 @@ func composed() (keys []string) {
 	for s := alarm.Normal; s <= alarm.OutOfService; s++ {
 		add("alarm", s.String())
 	}
+	for _, act := range []alarm.Act{alarm.Ack, alarm.Shelve, alarm.Unshelve, alarm.Retire, alarm.Reactivate} {
+		add("reply.alarm", string(act))
+	}
 	for n := range uint16(16) {
 		add("outcome", handshake.OutcomeKind(n).String())
 		add("hold-reason", handshake.HoldReason(n).String())

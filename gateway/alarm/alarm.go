@@ -19,6 +19,8 @@ package alarm
 import (
 	"fmt"
 	"time"
+
+	"lapgate/recipe/wording"
 )
 
 // Priority is how soon somebody must see to an alarm.
@@ -103,8 +105,8 @@ type Class struct {
 // Rule is one row of the table of conditions.
 type Rule struct {
 	Code    string
-	Meaning string // a sentence
-	Remedy  string // what to do
+	Meaning string       // a sentence
+	Remedy  wording.Said // what to do
 	Class
 }
 

@@ -10,13 +10,14 @@ import (
 	"pgregory.net/rapid"
 
 	"lapgate/gateway/alarm"
+	"lapgate/recipe/wording"
 )
 
 func rules(code string) (alarm.Rule, bool) {
 	for _, r := range []alarm.Rule{
 		{Code: "quick", Class: alarm.Class{Priority: alarm.Low}},
 		{Code: "slow", Class: alarm.Class{Priority: alarm.Medium, On: 10 * time.Second, Off: 20 * time.Second}},
-		{Code: "firm", Remedy: "Stop.", Class: alarm.Class{Priority: alarm.High, On: time.Hour, Off: time.Hour, Firm: true}},
+		{Code: "firm", Remedy: wording.Plain("Stop."), Class: alarm.Class{Priority: alarm.High, On: time.Hour, Off: time.Hour, Firm: true}},
 		{Code: "told"},
 	} {
 		if r.Code == code {

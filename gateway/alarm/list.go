@@ -3,11 +3,13 @@ package alarm
 import (
 	"cmp"
 	"errors"
-	"fmt"
 	"iter"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
+
+	"lapgate/recipe/wording"
 )
 
 // List is the alarms of one line. It is used by one goroutine.
@@ -230,7 +232,7 @@ func (l *List) Changes() iter.Seq2[time.Time, Event] {
 func (l *List) Do(now time.Time, ev Event, latest time.Time) ([]Event, error) {
 	var problems []error
 	if ev.By == "" {
-		problems = append(problems, errors.New("it needs the name of a person"))
+		problems = append(problems, wording.Refuse(wording.Say("refused.alarm.name")))
 	}
 	keys, err := l.meant(ev.Key, ev.Act)
 	problems = append(problems, err)
@@ -271,57 +273,66 @@ func (l *List) meant(key string, act Act) ([]string, error) {
 		return keys, nil
 	}
 	if r, ok := l.rule(CodeOf(key)); !ok || r.Priority == None {
-		return nil, fmt.Errorf("there is no alarm %q; the list of alarms names those that stand", key)
+		return nil, wording.Refuse(wording.Say("refused.alarm.none", "alarm", strconv.Quote(key)))
 	}
 	if act == Shelve || act == Retire { // of one that comes and goes
 		return []string{key}, nil
 	}
-	return nil, fmt.Errorf("%s is no alarm now: there is nothing to do", key)
+	return nil, wording.Refuse(wording.Say("refused.alarm.normal", "alarm", key))
 }
 
-// refuse says why an act on one alarm is not done.
+// refuse says why an act on one alarm is not done, nil where it is.
 func (l *List) refuse(now time.Time, ev Event, latest time.Time) error {
+	if why := l.refusal(now, ev, latest); !why.IsZero() {
+		return wording.Refuse(why)
+	}
+	return nil
+}
+
+func (l *List) refusal(now time.Time, ev Event, latest time.Time) (why wording.Said) {
 	e := l.find(ev.Key)
 	state := e.state()
 	switch ev.Act {
 	case Ack:
 		if !e.unacked || state == Shelved || state == OutOfService {
-			return fmt.Errorf("%s is %s%s: there is nothing to acknowledge", ev.Key, state, cmp.Or(by(e.acked), by(e.by)))
+			return wording.Say("refused.alarm.seen", "alarm", ev.Key, "state", byWhom(state, cmp.Or(e.acked, e.by)))
 		}
 	case Shelve, Retire:
-		word := "taken out of service"
+		word := wording.Say("refused.alarm.retired")
 		if ev.Act == Shelve {
-			word = "shelved"
+			word = wording.Say("alarm.shelved")
 		}
 		switch {
 		case e.rule.Firm:
-			return fmt.Errorf("%s cannot be %s: it tells of a danger, or of work that nobody can vouch for; do what it asks for: %s", ev.Key, word, e.rule.Remedy)
+			return wording.Say("refused.alarm.firm", "alarm", ev.Key, "state", word, "next", e.rule.Remedy)
 		case ev.Reason == "":
-			return fmt.Errorf("%s is %s for a reason: give it", ev.Key, word)
+			return wording.Say("refused.alarm.reason", "alarm", ev.Key, "state", word)
 		case ev.Act == Shelve && !ev.Until.After(now):
-			return fmt.Errorf("the end of the shelf, %s, has passed", ev.Until.Format(time.DateTime))
+			return wording.Say("refused.alarm.past", "at", ev.Until.Format(time.DateTime))
 		case ev.Act == Shelve && ev.Until.After(latest):
-			return fmt.Errorf("a shelf ends with the shift at the latest, at %s; the next shift decides anew", latest.Format(time.DateTime))
+			return wording.Say("refused.alarm.shift", "at", latest.Format(time.DateTime))
 		}
 	case Unshelve:
 		if e.shelved.IsZero() {
-			return fmt.Errorf("%s is not shelved", ev.Key)
+			return wording.Say("refused.alarm.unshelved", "alarm", ev.Key)
 		}
 	case Reactivate:
 		if !e.retired {
-			return fmt.Errorf("%s is not out of service", ev.Key)
+			return wording.Say("refused.alarm.in-service", "alarm", ev.Key)
 		}
 	default:
-		return fmt.Errorf("%q is nothing that a person does to an alarm", ev.Act)
+		return wording.Say("refused.alarm.act", "what", strconv.Quote(string(ev.Act)))
 	}
-	return nil
+	return why
 }
 
-func by(name string) string {
+// byWhom is a state, with who brought it about where that is known.
+func byWhom(s State, name string) wording.Said {
+	state := wording.Say("alarm." + s.String())
 	if name == "" {
-		return ""
+		return state
 	}
-	return " by " + name
+	return wording.Say("alarm.by", "state", state, "by", name)
 }
 
 func (e *entry) state() State {
@@ -348,7 +359,7 @@ func (l *List) Alarms() []Alarm {
 		e := &l.alarms[i]
 		a := Alarm{
 			Key: e.key, Priority: e.rule.Priority, State: e.state(), Active: e.active, Since: e.since, Cleared: e.cleared,
-			By: e.by, Until: e.shelved, Reason: e.reason, Meaning: e.rule.Meaning, Remedy: e.rule.Remedy,
+			By: e.by, Until: e.shelved, Reason: e.reason, Meaning: e.rule.Meaning, Remedy: e.rule.Remedy.String(),
 		}
 		switch a.State {
 		case Normal:

@@ -49,7 +49,7 @@ type (
 		Token    handshake.Token // that the override is bound to
 		Roll     uint32
 		Tag      string
-		Problems []string         // why it cannot be offered; empty where it can
+		Problems []wording.Said   // why it cannot be offered; empty where it can
 		Changes  []SetpointChange // what differs from the computed recipe, in the order of the payload
 		Held     bool             // the operator must press retry for it to be offered
 	}
@@ -58,25 +58,25 @@ type (
 		Token    handshake.Token // that the confirmation is bound to
 		Roll     uint32
 		Tag      string
-		Problems []string // why it cannot be taken; empty where it can
-		Text     string   // of the finding
-		Held     bool     // the operator must press retry for it to take effect
+		Problems []wording.Said // why it cannot be taken; empty where it can
+		Text     wording.Said   // of the finding
+		Held     bool           // the operator must press retry for it to take effect
 	}
 	// HangAnswer answers HangWrapper in the same step.
 	HangAnswer struct {
-		No       uint32   // of the act
-		Problems []string // why it cannot be taken; empty where it can
-		Next     string   // what comes next
+		No       uint32         // of the act
+		Problems []wording.Said // why it cannot be taken; empty where it can
+		Next     wording.Said   // what comes next
 	}
 	// HeadsAnswer answers CountHeads in the same step.
 	HeadsAnswer struct {
-		Problems []string
-		Next     string
+		Problems []wording.Said
+		Next     wording.Said
 	}
 	// StationAnswer answers SetStation in the same step.
 	StationAnswer struct {
-		Problems []string
-		Next     string
+		Problems []wording.Said
+		Next     wording.Said
 	}
 	// Halt ends the machine: the line must not be served by this process. Fenced
 	// says that another gateway serves it.

@@ -1,7 +1,6 @@
 package cycle
 
 import (
-	"fmt"
 	"maps"
 	"math"
 	"slices"
@@ -18,11 +17,11 @@ import (
 const wordLife = 5 * time.Minute
 
 // problems are the reasons why a person's word cannot be taken.
-type problems []string
+type problems []wording.Said
 
-func (p *problems) say(bad bool, format string, args ...any) {
+func (p *problems) add(bad bool, why wording.Said) {
 	if bad {
-		*p = append(*p, fmt.Sprintf(format, args...))
+		*p = append(*p, why)
 	}
 }
 
@@ -42,33 +41,33 @@ func (m *Machine) bind() word {
 }
 
 // follow takes the newest view of the request, and returns why the word ends,
-// empty where it stands. A held roll gets its recipe by the operator's retry,
+// nothing where it stands. A held roll gets its recipe by the operator's retry,
 // which is the next request: a word given for the request held passes to that
 // one, if nothing was measured between.
-func (w *word) follow(r *handshake.Request) (gone string) {
+func (w *word) follow(r *handshake.Request) (gone wording.Said) {
 	switch {
 	case r.RollNo != w.given.RollNo || r.Phase != handshake.Await && r.Phase != handshake.Held:
-		return "the roll no longer waits"
+		return wording.Say("unused.left")
 	case r.Token() == w.token:
 	case w.given.Phase == handshake.Held && !w.retried && r.Phase == handshake.Await &&
 		r.Boot == w.token.Boot && r.Req == w.token.Req+1 && sameMeasurement(&w.given, r):
 		w.token, w.retried = r.Token(), true
 	default:
-		return "the roll was measured again or is requested anew; look at it again"
+		return wording.Say("unused.requested")
 	}
-	return ""
+	return wording.Said{}
 }
 
-// spoiled returns why the word may not take effect with a view, empty where it
+// spoiled returns why the word may not take effect with a view, nothing where it
 // may.
-func (w *word) spoiled(v *View, config uint32) string {
+func (w *word) spoiled(v *View, config uint32) (why wording.Said) {
 	switch {
 	case v.Roll.Diameter != w.roll.Diameter || v.Roll.Width != w.roll.Width:
-		return "the roll was measured again; look at it again"
+		return wording.Say("unused.measured")
 	case w.config != config:
-		return "another configuration took effect; look at the roll again"
+		return wording.Say("unused.config")
 	}
-	return ""
+	return why
 }
 
 // waitingOverride is an override that waits for its request to be offered.
@@ -91,7 +90,7 @@ func (m *Machine) askOverride(e OverrideRoll) {
 		before := Decide(m.line, &r, &basis, nil)
 		after := Decide(m.line, &r, &basis, &asked)
 		for _, f := range after.Override.Refused {
-			a.Problems = append(a.Problems, f.Text)
+			a.Problems = append(a.Problems, f.Told())
 		}
 		if len(a.Problems) == 0 {
 			a.Changes = changesBetween(&before.Setpoints, &after.Setpoints)
@@ -114,11 +113,11 @@ func (m *Machine) askOverride(e OverrideRoll) {
 
 // askProblems lists why an override cannot be taken, whatever it changes.
 func (m *Machine) askProblems(e *OverrideRoll) (problems problems) {
-	problems.say(e.By == "" || e.Text == "", "an override needs the name of a person and a reason in words")
-	problems.say(len(e.Changes) == 0, "an override changes at least one setpoint; name it with its value")
+	problems.add(e.By == "" || e.Text == "", wording.Say("refused.override.name"))
+	problems.add(len(e.Changes) == 0, wording.Say("refused.override.nothing"))
 	for _, name := range slices.Sorted(maps.Keys(e.Changes)) {
 		v := e.Changes[name]
-		problems.say(math.IsNaN(v) || math.IsInf(v, 0), "%s: got %v, want a number", name, v)
+		problems.add(math.IsNaN(v) || math.IsInf(v, 0), wording.Say("refused.override.number", "setpoint", name, "value", v))
 	}
 	return append(m.wordProblems(e.Token, e.Roll), problems...)
 }
@@ -128,22 +127,22 @@ func (m *Machine) askProblems(e *OverrideRoll) (problems problems) {
 func (m *Machine) wordProblems(token handshake.Token, roll uint32) (problems problems) {
 	w := &m.view
 	waits := w.seen && (w.phase == handshake.Await || w.phase == handshake.Held)
-	problems.say(!m.linkUp, "there is no connection to the controller")
-	problems.say(!m.armed, "writing is forbidden; arm the line first")
-	problems.say(!waits, "no roll waits for a recipe at the station")
-	problems.say(waits && roll != 0 && roll != w.roll, "roll %d does not wait at the station, roll %d does", roll, w.roll)
-	problems.say(waits && token != (handshake.Token{}) && token != w.token,
-		"the request of roll %d has changed since it was shown (it was request %d, now it is %d); look at the roll and its values again", w.roll, token.Req, w.token.Req)
+	problems.add(!m.linkUp, wording.Say("refused.link"))
+	problems.add(!m.armed, wording.Say("refused.shadow"))
+	problems.add(!waits, wording.Say("refused.roll.none"))
+	problems.add(waits && roll != 0 && roll != w.roll, wording.Say("refused.roll", "roll", roll, "number", w.roll))
+	problems.add(waits && token != (handshake.Token{}) && token != w.token,
+		wording.Say("refused.roll.changed", "roll", w.roll, "request", token.Req, "number", w.token.Req))
 	return problems
 }
 
-func (m *Machine) refuseOverride(roll uint32, e *OverrideRoll, why string) {
+func (m *Machine) refuseOverride(roll uint32, e *OverrideRoll, why wording.Said) {
 	m.tell(noteOverrideRefused, wording.Say("told.override-refused", "roll", roll, "by", e.By, "why", why),
 		Field{"roll_no", roll}, Field{"by", e.By}, Field{"user", e.User})
 }
 
 // dropOverride ends an override that waits.
-func (m *Machine) dropOverride(why string) {
+func (m *Machine) dropOverride(why wording.Said) {
 	if o := m.override; o != nil {
 		m.override = nil
 		m.tell(noteOverrideDropped, wording.Say("told.override-dropped", "roll", o.given.RollNo, "by", o.By, "why", why),
@@ -153,7 +152,7 @@ func (m *Machine) dropOverride(why string) {
 
 // agePersons ends what a person said too long ago.
 func (m *Machine) agePersons() {
-	const why = "it was given five minutes ago"
+	why := wording.Say("unused.late")
 	if m.override != nil && m.now.Mono-m.override.at >= wordLife {
 		m.dropOverride(why)
 	}
@@ -165,12 +164,12 @@ func (m *Machine) agePersons() {
 // keepPersons ends what a person said of a request that is gone.
 func (m *Machine) keepPersons(r *handshake.Request) {
 	if m.override != nil {
-		if gone := m.override.follow(r); gone != "" {
+		if gone := m.override.follow(r); !gone.IsZero() {
 			m.dropOverride(gone)
 		}
 	}
 	if m.confirm != nil {
-		if gone := m.confirm.follow(r); gone != "" {
+		if gone := m.confirm.follow(r); !gone.IsZero() {
 			m.dropConfirm(gone)
 		}
 	}
@@ -191,7 +190,7 @@ func (m *Machine) takeOverride(v *View) *record.Override {
 	if o == nil || o.token != v.Request.Token() {
 		return nil
 	}
-	if why := o.spoiled(v, m.hash); why != "" {
+	if why := o.spoiled(v, m.hash); !why.IsZero() {
 		m.dropOverride(why)
 		return nil
 	}

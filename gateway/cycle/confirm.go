@@ -1,8 +1,6 @@
 package cycle
 
 import (
-	"fmt"
-
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
 	"lapgate/recipe"
@@ -14,7 +12,7 @@ import (
 type waitingConfirm struct {
 	ConfirmFinding
 	word
-	text string // of the finding
+	text wording.Said // of the finding
 }
 
 // askConfirm answers whether a person's word on a finding can be taken for the
@@ -25,15 +23,15 @@ func (m *Machine) askConfirm(e ConfirmFinding) {
 	a := ConfirmAnswer{Token: e.Token, Roll: m.view.roll, Tag: m.view.tag}
 	a.Problems = m.wordProblems(e.Token, e.Roll)
 	if e.By == "" {
-		a.Problems = append(a.Problems, "a confirmation needs the name of a person")
+		a.Problems = append(a.Problems, wording.Say("refused.confirm.name"))
 	}
 	if !check.Confirmable(e.Finding) {
-		a.Problems = append(a.Problems, fmt.Sprintf("%s is no finding that a person can confirm", e.Finding))
+		a.Problems = append(a.Problems, wording.Say("refused.confirm.finding", "finding", e.Finding))
 	}
 	if len(a.Problems) == 0 {
 		a.Token = m.view.token
-		if a.Text = m.findingText(e.Finding); a.Text == "" {
-			a.Problems = append(a.Problems, fmt.Sprintf("roll %d has no finding %s", m.view.roll, e.Finding))
+		if a.Text = m.findingText(e.Finding); a.Text.IsZero() {
+			a.Problems = append(a.Problems, wording.Say("refused.confirm.none", "roll", m.view.roll, "finding", e.Finding))
 		}
 	}
 	a.Held = m.view.phase == handshake.Held
@@ -52,18 +50,18 @@ func (m *Machine) askConfirm(e ConfirmFinding) {
 	}
 }
 
-// findingText is the sentence of a finding of the request in view, empty
+// findingText is the sentence of a finding of the request in view, nothing
 // without that finding.
-func (m *Machine) findingText(code recipe.Code) string {
+func (m *Machine) findingText(code recipe.Code) wording.Said {
 	r := m.requestOf(&m.seen)
 	basis := m.mem.Basis(m.view.token)
 	d := Decide(m.line, &r, &basis, nil)
 	for i := range d.Findings {
 		if f := &d.Findings[i]; f.Code == code {
-			return f.Text
+			return f.Told()
 		}
 	}
-	return ""
+	return wording.Said{}
 }
 
 // takeConfirm makes durable the confirmation that waits for the request in
@@ -73,18 +71,18 @@ func (m *Machine) takeConfirm(v *View) {
 	if c == nil || c.token != v.Request.Token() {
 		return
 	}
-	if why := c.spoiled(v, m.hash); why != "" {
+	if why := c.spoiled(v, m.hash); !why.IsZero() {
 		m.dropConfirm(why)
 		return
 	}
 	m.confirm = nil
-	m.journal(record.Confirm{Roll: v.Request.RollNo, Token: c.token, Finding: c.Finding, By: c.By, User: c.User, Text: c.text})
+	m.journal(record.Confirm{Roll: v.Request.RollNo, Token: c.token, Finding: c.Finding, By: c.By, User: c.User, Text: c.text.String()})
 	m.tell(noteConfirmed, wording.Say("told.finding-confirmed", "by", c.By, "finding", c.Finding, "roll", v.Request.RollNo),
 		Field{"roll_no", v.Request.RollNo}, Field{"by", c.By}, Field{"user", c.User}, Field{"finding", string(c.Finding)})
 }
 
 // dropConfirm ends a confirmation that waits.
-func (m *Machine) dropConfirm(why string) {
+func (m *Machine) dropConfirm(why wording.Said) {
 	if c := m.confirm; c != nil {
 		m.confirm = nil
 		m.tell(noteConfirmDropped, wording.Say("told.confirmation-dropped", "finding", c.Finding, "roll", c.given.RollNo, "by", c.By, "why", why),

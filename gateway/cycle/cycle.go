@@ -491,8 +491,9 @@ func (m *Machine) arm(e Arm) {
 		m.tell(noteSwapped, wording.Say("told.controller-swapped", "why", e.Reason))
 	}
 	m.tell(noteDisarmed, wording.Say("told.disarmed"), Field{"by", e.By}, Field{"user", e.User})
-	m.dropOverride("writing was forbidden")
-	m.dropConfirm("writing was forbidden")
+	why := wording.Say("unused.shadow")
+	m.dropOverride(why)
+	m.dropConfirm(why)
 	m.leave(causeDisarmed)
 	if m.state != StateHalted {
 		m.state = StateWatch

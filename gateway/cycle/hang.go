@@ -1,6 +1,7 @@
 package cycle
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"strconv"
@@ -42,7 +43,7 @@ func (m *Machine) askHang(e HangWrapper) {
 		atOnce, why = true, "it corrects what is in force"
 	}
 	next := m.afterHang(&h, atOnce)
-	a.Next = next.String()
+	a.Next = next
 	m.do(a)
 	if e.Preview {
 		return
@@ -58,21 +59,20 @@ func (m *Machine) askHang(e HangWrapper) {
 // hangProblems lists why a person's word on a slot cannot be taken, and fills in
 // what follows from the configuration.
 func (m *Machine) hangProblems(h *record.Hang) (problems problems) {
-	problems.say(h.By == "", "hanging a wrapper needs the name of a person")
+	problems.add(h.By == "", wording.Say("refused.hang.name"))
 	stand := &m.line.Stand
 	i := slices.IndexFunc(stand.Slots, func(s recipe.SlotSpec) bool { return s.Number == h.Slot })
 	if i < 0 || h.Slot < 1 || h.Slot > len(m.mem.Acts.Slots) || !m.line.Equipment.Stand.Present() {
-		problems.say(true, "the line has no slot %d; it has %s", h.Slot, m.slotNames())
-		return problems
+		return append(problems, m.noSlot(h.Slot))
 	}
 	h.Over = record.OverOf(&stand.Slots[i])
 	busy := m.takesFrom(h.Slot)
-	problems.say(busy != 0 && h.State != record.AsBefore, "roll %d is offered or wrapped with the wrapper of slot %d; wait until it has left", busy, h.Slot)
+	problems.add(busy != 0 && h.State != record.AsBefore, wording.Say("refused.hang.busy", "roll", busy, "slot", h.Slot))
 	m.correctable(h, &problems)
 	if h.State == record.Hangs {
 		m.wrapperProblems(h, &problems)
 	} else {
-		problems.say(h.Width != 0 || h.Paper != "" || h.Outer != 0 || h.Length != 0, "a slot that is %s has no width, paper, diameter or length", h.State)
+		problems.add(h.Width != 0 || h.Paper != "" || h.Outer != 0 || h.Length != 0, wording.Say("refused.hang.bare", "state", slotState(h.State)))
 	}
 	return problems
 }
@@ -86,12 +86,12 @@ func (m *Machine) correctable(h *record.Hang, problems *problems) {
 	}
 	switch {
 	case h.State == record.AsBefore:
-		problems.say(s.Told == nil || s.Told.No != h.Corrects, "act %d at slot %d does not wait to take effect; tell what hangs there now", h.Corrects, h.Slot)
+		problems.add(s.Told == nil || s.Told.No != h.Corrects, wording.Say("refused.hang.done", "act", h.Corrects, "slot", h.Slot))
 	case h.Corrects == 0:
 	case newest == nil:
-		problems.say(true, "nobody told what hangs at slot %d; leave out --correct", h.Slot)
+		problems.add(true, wording.Say("refused.hang.nothing", "slot", h.Slot))
 	default:
-		problems.say(newest.No != h.Corrects, "the newest act at slot %d is %d; correct that one", h.Slot, newest.No)
+		problems.add(newest.No != h.Corrects, wording.Say("refused.hang.newest", "slot", h.Slot, "act", newest.No))
 	}
 }
 
@@ -107,27 +107,28 @@ func (m *Machine) wrapperProblems(h *record.Hang, problems *problems) {
 	for _, w := range widths {
 		allowed = append(allowed, write(w))
 	}
-	problems.say(i < 0, "the configuration lets no wrapper of %s hang at slot %d; it allows %s (stand.slots, widths)", write(h.Width), h.Slot, strings.Join(allowed, ", "))
-	problems.say(!slices.Contains(papers, h.Paper), "the configuration lets no %q hang at slot %d; it allows %s (stand.slots, papers)", h.Paper, h.Slot, strings.Join(papers, ", "))
+	problems.add(i < 0, wording.Say("refused.hang.width", "width", write(h.Width), "slot", h.Slot, "choices", strings.Join(allowed, ", ")))
+	problems.add(!slices.Contains(papers, h.Paper), wording.Say("refused.hang.paper", "paper", strconv.Quote(h.Paper), "slot", h.Slot, "choices", strings.Join(papers, ", ")))
 	core := m.line.Stand.CoreDiameter
 	if h.Length > 0 && h.Outer == 0 {
 		if paper := m.line.Materials.Paper(h.Paper); paper != nil {
 			h.Outer = math.Sqrt(4*h.Length*paper.Caliper/math.Pi + core*core)
 		}
 	}
-	problems.say(h.Outer != 0 && !(h.Outer > core && h.Outer <= greatestOuter), "a wrapper roll of %s across is none: its core has %s, and none is larger than %s", write(h.Outer), write(core), write(greatestOuter))
-	problems.say(h.Length < 0 || math.IsNaN(h.Length), "the length is %v m; give a length above zero, or leave it out", h.Length)
+	problems.add(h.Outer != 0 && !(h.Outer > core && h.Outer <= greatestOuter), wording.Say("refused.hang.outer", "got", write(h.Outer), "bore", write(core), "limit", write(greatestOuter)))
+	problems.add(h.Length < 0 || math.IsNaN(h.Length), wording.Say("refused.hang.length", "length", fmt.Sprintf("%v m", h.Length)))
 }
 
-func (m *Machine) slotNames() string {
+// noSlot says that a slot is none, and which there are.
+func (m *Machine) noSlot(slot int) wording.Said {
 	var names []string
 	for _, s := range m.line.Stand.Slots {
 		names = append(names, strconv.Itoa(s.Number))
 	}
 	if names == nil || !m.line.Equipment.Stand.Present() {
-		return "none"
+		return wording.Say("refused.hang.slot.none", "slot", slot)
 	}
-	return strings.Join(names, ", ")
+	return wording.Say("refused.hang.slot", "slot", slot, "choices", strings.Join(names, ", "))
 }
 
 // takesFrom is the roll that takes from a slot, or is about to: of the open offer,
@@ -163,9 +164,20 @@ func (m *Machine) afterHang(h *record.Hang, atOnce bool) wording.Said {
 
 func (m *Machine) hangWords(h *record.Hang) wording.Said {
 	if h.State != record.Hangs {
-		return wording.Plain(string(h.State))
+		return slotState(h.State)
 	}
 	return wording.Say("hang.hangs", "width", m.line.Write(h.Width, quantity.Length), "paper", h.Paper)
+}
+
+// slotState is what a slot is in which nothing hangs.
+func slotState(s record.HangState) wording.Said {
+	switch s {
+	case record.Empty:
+		return wording.Say("fit.empty")
+	case record.OutOfService:
+		return wording.Say("fit.out-of-service")
+	}
+	return wording.Plain(string(s))
 }
 
 // watchSlots looks whether an act of hanging takes effect: a slot with a contact was

@@ -1,9 +1,9 @@
 package cycle
 
 import (
-	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"lapgate/gateway/handshake"
@@ -34,7 +34,7 @@ func headsOf(line *recipe.Line, r *record.Request, d *Decision) (out []record.He
 func (m *Machine) askHeads(e CountHeads) {
 	a := HeadsAnswer{Problems: m.headsProblems(&e)}
 	if len(a.Problems) == 0 {
-		a.Next = fmt.Sprintf("%d are there, for %d rolls", e.Count, e.Count/record.HeadsOfRoll)
+		a.Next = wording.Say("reply.stock.next", "count", e.Count, "number", e.Count/record.HeadsOfRoll)
 	}
 	m.do(a)
 	switch {
@@ -50,16 +50,15 @@ func (m *Machine) askHeads(e CountHeads) {
 // headsProblems lists why a count of heads cannot be taken, and sets the diameter to
 // that of the size that is meant.
 func (m *Machine) headsProblems(e *CountHeads) (problems problems) {
-	problems.say(e.By == "", "counting heads needs the name of a person")
-	problems.say(!m.line.Heads.Counted, "this line counts no heads; heads.counted in the configuration says whether it does")
+	problems.add(e.By == "", wording.Say("refused.stock.name"))
+	problems.add(!m.line.Heads.Counted, wording.Say("refused.stock.uncounted"))
 	material := m.line.Materials.Head(e.Material)
 	if material == nil {
 		var names []string
 		for i := range m.line.Materials.Stock {
 			names = append(names, m.line.Materials.Stock[i].Name)
 		}
-		problems.say(true, "no head material is named %q; it is one of %s", e.Material, strings.Join(names, ", "))
-		return problems
+		return append(problems, wording.Say("refused.stock.material", "head", strconv.Quote(e.Material), "choices", strings.Join(names, ", ")))
 	}
 	write := func(v float64) string { return m.line.Write(v, quantity.Length) }
 	i := slices.IndexFunc(material.Diameters, func(d float64) bool { return math.Abs(d-e.Diameter) <= sameWidth })
@@ -70,7 +69,7 @@ func (m *Machine) headsProblems(e *CountHeads) (problems problems) {
 	for _, d := range material.Diameters {
 		sizes = append(sizes, write(d))
 	}
-	problems.say(i < 0, "no head of %s is %s across; its sizes are %s", e.Material, write(e.Diameter), strings.Join(sizes, ", "))
+	problems.add(i < 0, wording.Say("refused.stock.size", "head", e.Material, "size", write(e.Diameter), "choices", strings.Join(sizes, ", ")))
 	return problems
 }
 

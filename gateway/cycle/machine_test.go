@@ -70,11 +70,11 @@ func TestAlarmsOfNotices(t *testing.T) {
 	for _, n := range notices {
 		r, ok := RuleOf(n.code)
 		switch {
-		case !ok || r.Code != n.code || r.Meaning != n.meaning().String() || r.Remedy != n.remedy().String():
+		case !ok || r.Code != n.code || r.Meaning != n.meaning().String() || r.Remedy.String() != n.remedy().String():
 			t.Errorf("%s: the rule is %+v", n.code, r)
 		case n.level == Alarm && r.Priority < alarm.Medium:
 			t.Errorf("%s: told as an alarm, and its priority is %s", n.code, r.Priority)
-		case r.Priority != alarm.None && r.Remedy == "":
+		case r.Priority != alarm.None && r.Remedy.IsZero():
 			t.Errorf("%s: an alarm without a remedy", n.code)
 		case r.Priority == alarm.None && n.endsBy != "" && n.code != condHoldAll && n.code != condByHand:
 			t.Errorf("%s: a condition that is no alarm", n.code)

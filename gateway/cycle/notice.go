@@ -134,7 +134,7 @@ func low(on, off time.Duration) alarm.Class {
 // row begins with.
 func RuleOf(code string) (r alarm.Rule, ok bool) {
 	n, ok := noticeOf(code)
-	return alarm.Rule{Code: n.code, Meaning: n.meaning().String(), Remedy: n.remedy().String(), Class: n.alarm}, ok
+	return alarm.Rule{Code: n.code, Meaning: n.meaning().String(), Remedy: n.remedy(), Class: n.alarm}, ok
 }
 
 // NoticeCodes are the codes of all notices, but for those that end a condition.

@@ -2,6 +2,7 @@ package cycle
 
 import (
 	"slices"
+	"strconv"
 	"strings"
 
 	"lapgate/gateway/record"
@@ -17,9 +18,9 @@ func overdueKey(station string) string { return condOverdue + "/" + station }
 func (m *Machine) askStation(e SetStation) {
 	a := StationAnswer{Problems: m.stationProblems(&e)}
 	if len(a.Problems) == 0 {
-		a.Next = "from the next request on it is worked as configured and moves by itself again: keep everybody clear of it"
+		a.Next = wording.Say("reply.station.configured")
 		if e.ByHand {
-			a.Next = "from the next request on it is worked by hand, gets no setpoints, and stays so until it is told otherwise"
+			a.Next = wording.Say("reply.station.by-hand")
 		}
 	}
 	m.do(a)
@@ -44,16 +45,15 @@ func (m *Machine) askStation(e SetStation) {
 
 // stationProblems lists why a station cannot be worked so.
 func (m *Machine) stationProblems(e *SetStation) (problems problems) {
-	problems.say(e.By == "", "changing a station needs the name of a person")
+	problems.add(e.By == "", wording.Say("refused.station.name"))
 	keys := recipe.StationKeys()
 	if !slices.Contains(keys, e.Station) {
-		problems.say(true, "no station is named %q; it is one of %s", e.Station, strings.Join(keys, ", "))
-		return problems
+		return append(problems, wording.Say("refused.station.none", "station", strconv.Quote(e.Station), "choices", strings.Join(keys, ", ")))
 	}
 	configured, told := *m.line.Equipment.Mode(e.Station), m.mem.Acts.Station(e.Station)
-	problems.say(e.ByHand && !configured.Powered(), "%s is %s in the configuration; only one that is semi or auto can be worked by hand for a while", e.Station, configured)
-	problems.say(!e.ByHand && told == nil, "%s is worked as configured already, %s", e.Station, configured)
-	problems.say(e.ByHand && !e.Until.IsZero() && !e.Until.After(m.now.Wall), "the time until which %s is worked by hand is over", e.Station)
+	problems.add(e.ByHand && !configured.Powered(), wording.Say("refused.station.unpowered", "station", e.Station, "mode", configured))
+	problems.add(!e.ByHand && told == nil, wording.Say("refused.station.already", "station", e.Station, "mode", configured))
+	problems.add(e.ByHand && !e.Until.IsZero() && !e.Until.After(m.now.Wall), wording.Say("refused.station.over", "station", e.Station))
 	return problems
 }
 

@@ -7,6 +7,7 @@ import (
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
 	"lapgate/recipe"
+	"lapgate/recipe/wording"
 )
 
 func eventText(ev Event) string {
@@ -89,17 +90,17 @@ func actionText(a Action) string {
 			text += fmt.Sprintf(", %s %g to %g", c.Name, c.Old, c.New)
 		}
 		for _, p := range a.Problems {
-			text += "; " + p
+			text += "; " + p.String()
 		}
 		return text
 	case HangAnswer:
-		return strings.TrimSuffix(fmt.Sprintf("answer  act %d %s%s", a.No, strings.Join(a.Problems, "; "), a.Next), " ")
+		return strings.TrimSuffix(fmt.Sprintf("answer  act %d %s%s", a.No, strings.Join(wording.InEnglish(a.Problems), "; "), a.Next), " ")
 	case HeadsAnswer:
-		return "answer  " + strings.Join(a.Problems, "; ") + a.Next
+		return "answer  " + strings.Join(wording.InEnglish(a.Problems), "; ") + a.Next.String()
 	case StationAnswer:
-		return "answer  " + strings.Join(a.Problems, "; ") + a.Next
+		return "answer  " + strings.Join(wording.InEnglish(a.Problems), "; ") + a.Next.String()
 	case ConfirmAnswer:
-		return fmt.Sprintf("answer  roll %d held %v %s%s", a.Roll, a.Held, strings.Join(a.Problems, "; "), a.Text)
+		return fmt.Sprintf("answer  roll %d held %v %s%s", a.Roll, a.Held, strings.Join(wording.InEnglish(a.Problems), "; "), a.Text)
 	case Halt:
 		return "halt    " + a.Reason
 	}

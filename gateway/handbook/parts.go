@@ -68,7 +68,7 @@ func told(standing bool) (out []Entry) {
 			continue
 		}
 		rule, _ := cycle.RuleOf(code)
-		e := Entry{ID: "notice-" + code, Code: code, Kind: "notice", Meaning: rule.Meaning, Remedy: rule.Remedy, Ends: cycle.EndOf(code)}
+		e := Entry{ID: "notice-" + code, Code: code, Kind: "notice", Meaning: rule.Meaning, Remedy: rule.Remedy.String(), Ends: cycle.EndOf(code)}
 		if standing {
 			e.Kind = "condition"
 		}

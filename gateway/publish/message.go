@@ -113,7 +113,7 @@ func (p *Publisher) messageOf(e *journal.Entry) (m message, ok bool, err error) 
 	case record.Alarm:
 		code, _, _ := strings.Cut(r.Alarm, "/")
 		rule, _ := p.line.Rule(code)
-		out.condition = &condition{rule.Priority.String(), rule.Meaning, rule.Remedy}
+		out.condition = &condition{rule.Priority.String(), rule.Meaning, rule.Remedy.String()}
 	case record.Published:
 		out.Head = &e.Hash
 	}

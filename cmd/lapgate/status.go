@@ -98,7 +98,9 @@ func (p *program) showStatus(ctx context.Context, f *statusFlags) error {
 			fmt.Fprintln(p.stdout)
 		}
 		l := &v.Lines[i]
-		if err := p.printer(f.output, l.Writing()).Print(p.statusText(words, l)); err != nil {
+		out := p.printer(f.output, l.Writing())
+		out.Words = words
+		if err := out.Print(p.statusText(words, l)); err != nil {
 			return err
 		}
 	}

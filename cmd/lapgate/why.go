@@ -96,7 +96,9 @@ func (p *program) why(ctx context.Context, f *whyFlags, name, path string) error
 	if n := len(t.Newest.Rolls); n > 1 {
 		fmt.Fprintf(p.stderr, "%d rolls of that name are in the journal; this is the newest, number %d\n", n, t.Roll.Number)
 	}
-	return p.printer(f.output, t.Line).Print(story)
+	out := p.printer(f.output, t.Line)
+	out.Words = t.Words
+	return out.Print(story)
 }
 
 // whySource is the configuration by which a roll is told, and its journal: the one at a

@@ -1,12 +1,14 @@
 package main
 
 import (
+	"cmp"
 	"go/ast"
 	"go/parser"
 	"go/token"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"reflect"
 	"regexp"
 	"slices"
 	"strconv"
@@ -16,6 +18,8 @@ import (
 	"lapgate/gateway/alarm"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
+	"lapgate/gateway/present"
+	"lapgate/gateway/report"
 	"lapgate/recipe"
 	"lapgate/recipe/check"
 	"lapgate/recipe/notice"
@@ -144,6 +148,12 @@ func composed() (keys []string) {
 	for s := alarm.Normal; s <= alarm.OutOfService; s++ {
 		add("alarm", s.String())
 	}
+	for _, shown := range []reflect.Type{reflect.TypeFor[shownStatus](), reflect.TypeFor[report.Story]()} {
+		for _, c := range present.Titled(shown) {
+			add("head", cmp.Or(c.Head, c.Title()))
+		}
+	}
+	add("head", "yes", "no")
 	for _, act := range []alarm.Act{alarm.Ack, alarm.Shelve, alarm.Unshelve, alarm.Retire, alarm.Reactivate} {
 		add("reply.alarm", string(act))
 	}

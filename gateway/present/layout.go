@@ -40,7 +40,7 @@ func (w *Printer) textTable(t *Table, indent string) error {
 	n := len(t.Columns)
 	l := &layout{heads: make([]string, n), right: make([]bool, n), words: make([]bool, n), cells: make([]int, n), wide: make([]int, n)}
 	for i, c := range t.Columns {
-		l.heads[i] = w.head(c)
+		l.heads[i] = w.withUnit(c, w.title(c))
 		for _, word := range sizesOf(l.heads[i]) {
 			l.cells[i] = max(l.cells[i], columnsWide(word))
 		}
@@ -96,10 +96,10 @@ func (w *Printer) leftOut(l *layout, columns []Column, indent string) {
 	var names []string
 	for i := range columns {
 		if !slices.Contains(l.shown, i) {
-			names = append(names, columns[i].Title())
+			names = append(names, w.title(columns[i]))
 		}
 	}
-	w.wrapped("too narrow to show "+strings.Join(names, ", ")+": widen the terminal ($COLUMNS), or use --csv or --json", indent, indent)
+	w.wrapped(w.Words.Of("head.left-out", "what", strings.Join(names, ", ")), indent, indent)
 }
 
 // fit chooses the columns that stand side by side, and how wide they are.

@@ -9,6 +9,10 @@
 //	print:"below"        in a row: text under the row and not a column
 //	print:"drop=2"       in a row: goes first when the table is too wide for
 //	                     the terminal, the highest number before the others
+//	print:"words=outcome" words of that family of the table of sentences, which text
+//	                     shows in the language of people
+//	print:"head=end"     the key of the head in that table, where the name for people
+//	                     means something else elsewhere
 //	print:"apart"        of a list: text shows each of its rows as a struct
 //	print:"csv"          of a struct with several lists: the one that CSV prints
 //
@@ -31,6 +35,7 @@ import (
 	"time"
 
 	"lapgate/recipe"
+	"lapgate/recipe/wording"
 )
 
 // Form is what a value is written as; text for the zero value.
@@ -42,6 +47,8 @@ type Printer struct {
 	Line  *recipe.Line   // whose units people read; not nil
 	Zone  *time.Location // of people
 	Width int            // columns of the terminal
+	// Words are the language of text; nil for English. CSV and JSON keep their names.
+	Words *wording.Words
 	out   *bufio.Writer
 }
 
@@ -134,6 +141,27 @@ func Apart(list any) *Table {
 	t, _ := listOf(reflect.ValueOf(list))
 	t.Apart = true
 	return t
+}
+
+// Titled are the columns, fields and parts that text names of a struct and of what lies
+// in it.
+func Titled(t reflect.Type) (out []Column) {
+	for t.Kind() == reflect.Pointer || t.Kind() == reflect.Slice {
+		t = t.Elem()
+	}
+	if t.Kind() != reflect.Struct || isCell(t) {
+		return nil
+	}
+	for _, f := range fieldsOf(t) {
+		if f.Label == "-" {
+			continue
+		}
+		if !f.alone && !f.below {
+			out = append(out, f.Column)
+		}
+		out = append(out, Titled(t.FieldByIndex(f.index).Type)...)
+	}
+	return out
 }
 
 // columnsOf lists the fields that are columns.
@@ -345,7 +373,7 @@ func (w *Printer) textObject(v reflect.Value, indent string) error {
 		if t, ok := listOf(member); ok {
 			flush()
 			t.Apart = t.Apart || f.apart
-			if err := w.titled(t, f.Title(), indent); err != nil {
+			if err := w.titled(t, w.title(f.Column), indent); err != nil {
 				return err
 			}
 			continue
@@ -355,7 +383,7 @@ func (w *Printer) textObject(v reflect.Value, indent string) error {
 		case named:
 			for _, e := range list {
 				if e.Value != nil {
-					pair(e.Column.Title(), w.full(e.Column, e.Value))
+					pair(w.title(e.Column), w.full(e.Column, e.Value))
 				}
 			}
 		case f.alone:
@@ -369,12 +397,12 @@ func (w *Printer) textObject(v reflect.Value, indent string) error {
 				fmt.Fprintln(w.out)
 			}
 			begun = true
-			fmt.Fprintf(w.out, "%s%s\n", indent, f.Title())
+			fmt.Fprintf(w.out, "%s%s\n", indent, w.title(f.Column))
 			if err := w.textObject(inner, indent+gap); err != nil {
 				return err
 			}
 		default:
-			pair(f.Title(), w.full(f.Column, f.value(v)))
+			pair(w.title(f.Column), w.full(f.Column, f.value(v)))
 		}
 	}
 	flush()

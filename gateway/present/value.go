@@ -2,6 +2,7 @@ package present
 
 import (
 	"bytes"
+	"cmp"
 	"encoding"
 	"encoding/json"
 	"fmt"
@@ -22,6 +23,10 @@ type Column struct {
 	Name  string // in JSON, with the SI unit at its end
 	Label string // for people; empty for the name
 	Drop  int    // goes first from a narrow table, the highest before the others; 0 stays
+	Words string // family of the table of sentences that the words in it are of; empty for none
+	// Head is the key below head of the table of sentences, where the title says another
+	// thing elsewhere.
+	Head string
 }
 
 // ending is what the end of a name in JSON tells of its unit.
@@ -72,11 +77,21 @@ func (w *Printer) unit(c Column) string {
 }
 
 // head is the name of a column with its unit.
-func (w *Printer) head(c Column) string {
+func (w *Printer) head(c Column) string { return w.withUnit(c, c.Title()) }
+
+func (w *Printer) withUnit(c Column, title string) string {
 	if unit := w.unit(c); unit != "" {
-		return c.Title() + " (" + unit + ")"
+		return title + " (" + unit + ")"
 	}
-	return c.Title()
+	return title
+}
+
+// title is the name of a column in the language of people.
+func (w *Printer) title(c Column) string {
+	if w.Words == nil {
+		return c.Title()
+	}
+	return w.Words.Word("head", cmp.Or(c.Head, c.Title()))
 }
 
 // Amount is a value in SI of its own name and unit, in a column whose rows are
@@ -237,6 +252,10 @@ func fieldsOf(t reflect.Type) []field {
 			switch text, drop := strings.CutPrefix(option, "drop="); {
 			case drop:
 				one.Drop, _ = strconv.Atoi(text) // the test of the printed types proves the tags
+			case strings.HasPrefix(option, "words="):
+				one.Words = strings.TrimPrefix(option, "words=")
+			case strings.HasPrefix(option, "head="):
+				one.Head = strings.TrimPrefix(option, "head=")
 			case option == "below":
 				one.below = true
 			case option == "csv":
@@ -311,9 +330,14 @@ func (w *Printer) textCell(c Column, v any) cell {
 			parts[i] = w.textCell(c, x).text
 		}
 		return cell{text: strings.Join(parts, ", ")}
-	default:
-		return cell{text: w.word(v)}
+	case bool:
+		return cell{text: w.Words.Word("head", w.word(v))}
+	case string:
+		if c.Words != "" {
+			return cell{text: w.Words.Word(c.Words, Clean(v))}
+		}
 	}
+	return cell{text: w.word(plain(v))}
 }
 
 // full is a value that stands alone, with its unit.

@@ -23,7 +23,7 @@ type Story struct {
 	Number  uint32    `json:"roll_no" label:"number"`
 	Came    time.Time `json:"came_at" label:"came"`
 	Left    time.Time `json:"left_at,omitzero" label:"left"`
-	Verdict string    `json:"verdict"` // go, hold or none
+	Verdict string    `json:"verdict" print:"words=page.verdict"` // go, hold or none
 	Mode    string    `json:"mode" label:"how"`
 	Outcome string    `json:"outcome"`
 	Hold    *Hold     `json:"hold,omitempty" label:"held because"`
@@ -85,7 +85,7 @@ type Candidate struct {
 	Width    float64  `json:"width_m"`
 	Paper    string   `json:"paper"`
 	Overhang float64  `json:"overhang_m"`
-	Left     *float64 `json:"left_m,omitempty"`
+	Left     *float64 `json:"left_m,omitempty" print:"head=length-left"`
 	More     *int     `json:"rolls_left,omitempty" label:"rolls left"` // like this one, this one counted
 	Chosen   bool     `json:"chosen"`
 	Why      string   `json:"why"`

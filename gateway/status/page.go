@@ -22,7 +22,7 @@ var assets embed.FS
 var templates = template.Must(template.New("status").Funcs(template.FuncMap{
 	"clean": present.Clean, "upper": upper, "prose": prose,
 	// What says sentences of the table is put in for each language, by render.
-	"say": wording.Say, "where": where, "word": Word,
+	"say": wording.Say, "where": where, "word": (*wording.Words)(nil).Word,
 }).ParseFS(assets, "*.html"))
 
 // shift is how far back the trends go.
@@ -308,7 +308,7 @@ func render(w *wording.Words, name string, data any) ([]byte, error) {
 	t.Funcs(template.FuncMap{
 		"say":   w.Of,
 		"where": func(origin string) string { return where(w, origin) },
-		"word":  func(family, text string) string { return Word(w, family, text) },
+		"word":  w.Word,
 	})
 	var b bytes.Buffer
 	err = t.ExecuteTemplate(&b, name, data)

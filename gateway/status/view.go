@@ -88,16 +88,6 @@ func (v *LineView) ArmingWords(w *wording.Words, zone *time.Location) string {
 	return w.Of(key+".why", append(pairs, "why", a.Why)...)
 }
 
-// Word is a word of the view as people read it: of the family page.verdict, outcome,
-// weighed.verdict or level.
-func Word(w *wording.Words, family, word string) string {
-	key := family + "." + strings.NewReplacer(", ", "-", " ", "-").Replace(word)
-	if _, ok := wording.English(key); !ok {
-		return word
-	}
-	return w.Of(key)
-}
-
 // Weekday is the day of the week in three letters or so.
 func Weekday(w *wording.Words, t time.Time) string {
 	return w.Of("weekday." + strings.ToLower(t.Weekday().String()))
@@ -119,7 +109,7 @@ func (a *Arming) end(w *wording.Words, zone *time.Location) wording.Said {
 // Standing is a condition that stands, or stood and was not acknowledged.
 type Standing struct {
 	Code    string `json:"code"`
-	Level   string `json:"level"`
+	Level   string `json:"level" print:"words=level"`
 	Meaning string `json:"meaning"`
 	Remedy  string `json:"remedy,omitempty"`
 	Alarm   string `json:"alarm,omitempty" label:"alarm"` // its state; empty for none, or before its delay has passed
@@ -131,7 +121,7 @@ type RollAt struct {
 	Tag      string         `json:"roll"`
 	Width    float64        `json:"width_m"`
 	Diameter float64        `json:"diameter_m"`
-	Verdict  string         `json:"verdict"`
+	Verdict  string         `json:"verdict" print:"words=page.verdict"`
 	Wrapper  float64        `json:"wrapper_width_m,omitempty"`
 	Overhang float64        `json:"overhang_m,omitempty"`
 	Window   *report.Window `json:"window,omitempty"`
@@ -144,13 +134,13 @@ type RollRow struct {
 	Number   uint32    `json:"roll_no"`
 	Tag      string    `json:"roll"`
 	Left     time.Time `json:"left_at"`
-	Verdict  string    `json:"verdict"`
-	Outcome  string    `json:"outcome"`
+	Verdict  string    `json:"verdict" print:"words=page.verdict"`
+	Outcome  string    `json:"outcome" print:"words=outcome"`
 	Overhang *float64  `json:"overhang_m,omitempty"`
 	Scale    *float64  `json:"scale_kg,omitempty"`
-	Weighed  string    `json:"weighed,omitempty"` // what the scale says of the recipe
-	Lost     bool      `json:"lost"`              // it did not leave as it should
-	Wrong    bool      `json:"wrong"`             // the scale contradicts the recipe
+	Weighed  string    `json:"weighed,omitempty" print:"words=weighed.verdict"` // what the scale says of the recipe
+	Lost     bool      `json:"lost"`                                            // it did not leave as it should
+	Wrong    bool      `json:"wrong"`                                           // the scale contradicts the recipe
 }
 
 type request struct {

@@ -31,6 +31,16 @@ func (w *Words) Text(s Said) string {
 // Of says the sentence of a key, with its arguments in pairs as for Say.
 func (w *Words) Of(key string, pairs ...any) string { return w.Text(Say(key, pairs...)) }
 
+// Word says a word of a family: of outcome, say. A word that the table does not have stays
+// as it is.
+func (w *Words) Word(family, word string) string {
+	key := family + "." + strings.NewReplacer(", ", "-", " ", "-").Replace(word)
+	if _, ok := English(key); !ok {
+		return word
+	}
+	return w.Of(key)
+}
+
 // Language is the tag of the language.
 func (w *Words) Language() string { return w.Of(LanguageKey) }
 

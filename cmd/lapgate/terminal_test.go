@@ -1,0 +1,87 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"fmt"
+	"path/filepath"
+	"reflect"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"lapgate/gateway/control"
+	"lapgate/gateway/present"
+	"lapgate/gateway/report"
+	"lapgate/gateway/status"
+	"lapgate/recipe/wording/wordingtest"
+)
+
+// englishHeads are the heads of a type of which a terminal shows the English.
+func englishHeads(t *testing.T, shown reflect.Type, text string) (out []string) {
+	w := wordingtest.German(t)
+	for _, c := range present.Titled(shown) {
+		title := c.Title()
+		if w.Word("head", cmp.Or(c.Head, title)) != title && regexp.MustCompile(`(?m)(^ *|  )`+regexp.QuoteMeta(title)+`( \(|  |$)`).MatchString(text) {
+			out = append(out, title)
+		}
+	}
+	return out
+}
+
+// In a terminal the names of rows and columns and the words in them are in the language
+// of the mill; what programs read keeps its names.
+func TestTerminalInGerman(t *testing.T) {
+	german, err := filepath.Abs("../../configs/words-de.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	path, demo := mixedJournal(t), demoFile(t, "demo.yaml")
+	why := []string{"why", "1", path, "--config", demo, "--set", "words.file=" + german}
+	story := lapgate(why...)
+	if story.code != 0 || !regexp.MustCompile(`(?m)^Urteil +frei$`).MatchString(story.out) || !strings.Contains(story.out, "Sollwert ") {
+		t.Errorf("why ended with %d: %s\n%s", story.code, story.errors, story.out)
+	}
+	if heads := englishHeads(t, reflect.TypeFor[report.Story](), story.out); len(heads) > 0 {
+		t.Errorf("why shows %v in English:\n%s", heads, story.out)
+	}
+	if out := lapgate(append(why, "--json")...).out; !strings.Contains(out, `"verdict": "go"`) || !strings.Contains(out, `"setpoints": [`) {
+		t.Errorf("JSON has other names: %s", out)
+	}
+
+	overhang, few := 0.04, 3
+	view, err := json.Marshal(status.View{Lines: []status.LineView{{
+		Line: "north", At: time.Now(), Now: status.Now{State: "Leer", Code: "x"},
+		Standing: []status.Standing{{Code: "link-down", Level: "warning", Meaning: "weg"}},
+		Roll:     &status.RollAt{Number: 1, Tag: "R-1", Width: 1, Diameter: 1, Verdict: "hold"},
+		Stand:    []report.Candidate{{Slot: 1, Width: 1, Paper: "kraft", Left: &overhang, More: &few, Chosen: true}},
+		Rolls:    []status.RollRow{{Number: 1, Tag: "R-1", Verdict: "go, in shadow", Outcome: "wrapped by hand", Overhang: &overhang, Weighed: "doubtful"}},
+	}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	socket := filepath.Join(t.TempDir(), "s")
+	daemon, err := control.Listen(t.Context(), socket, func(context.Context, control.Request) control.Reply {
+		return control.Reply{Outcome: control.Done, Status: view}
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = daemon.Close() }()
+	ours := demoFile(t, "ours.yaml", "\nlines:\n", fmt.Sprintf("\nwords: {file: %q}\ncontrol: {socket: %q}\nlines:\n", german, socket))
+	asks := []string{"status", "--config", ours}
+	shown := lapgate(asks...)
+	for _, want := range []string{"Warnung", "frei, im Schattenbetrieb", "von Hand", "zweifelhaft", "angehalten", " ja"} {
+		if shown.code != 0 || !strings.Contains(shown.out, want) {
+			t.Errorf("status ended with %d and lacks %q: %s\n%s", shown.code, want, shown.errors, shown.out)
+		}
+	}
+	if heads := englishHeads(t, reflect.TypeFor[shownStatus](), shown.out); len(heads) > 0 {
+		t.Errorf("status shows %v in English:\n%s", heads, shown.out)
+	}
+	if out := lapgate(append(asks, "--csv")...).out; !strings.HasPrefix(out, "roll no,roll,left at,verdict,outcome") || !strings.Contains(out, `"go, in shadow",wrapped by hand`) {
+		t.Errorf("CSV has other names: %s", out)
+	}
+}

@@ -131,6 +131,9 @@ func withoutRun(t *testing.T, out string) []byte {
 // A defect that was put there on purpose fails the steps that it concerns, by name, and
 // no other.
 func TestAcceptFindsDefects(t *testing.T) {
+	if testing.Short() {
+		t.Skip("several runs of what TestAcceptSoundLine runs once")
+	}
 	all := drafted(t)
 	plan := only(t, all, fewSteps()...)
 	for _, d := range []struct {

@@ -47,7 +47,7 @@ func liveLine(t *testing.T) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c.Modbus.Addr, c.Linger, c.Limit = "127.0.0.1:0", true, time.Minute
+	c.Modbus.Addr, c.Linger, c.Limit = "127.0.0.1:0", true, time.Hour
 	c.Rolls = c.Shift(1, 200)
 	line, err := sim.New(c)
 	if err != nil {

@@ -46,6 +46,9 @@ func passesCheck(t *testing.T, section string) {
 // What scan prints is taken by the configuration and by check --online, wherever the
 // blocks of the simulator stand.
 func TestProbeScanRegisters(t *testing.T) {
+	if testing.Short() {
+		t.Skip("five requests a second are slow")
+	}
 	t.Parallel()
 	s := runningSim(t, func(c *sim.Config) {
 		c.Modbus.Unit = 17
@@ -106,6 +109,9 @@ func TestProbeScanOfOtherOrder(t *testing.T) {
 // The nodes are found by what they hold, whatever the index of their namespace and the
 // name of the line.
 func TestProbeScanNodes(t *testing.T) {
+	if testing.Short() {
+		t.Skip("five requests a second are slow")
+	}
 	t.Parallel()
 	s := runningSim(t, func(c *sim.Config) {
 		c.OPCUA.Addr, c.OPCUA.Line, c.OPCUA.Plain, c.OPCUA.Anonymous = "127.0.0.1:0", "east-7", true, true

@@ -169,6 +169,9 @@ func (n *naive) roll(records []exportedRecord) {
 // TestReportEqualsTheRecord: each figure of a report is that of the records as another
 // program would reckon it, of the whole journal and of a part of it.
 func TestReportEqualsTheRecord(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a long reckoning of one goroutine")
+	}
 	dir := t.TempDir()
 	r := lapgate("demo", "--rolls", "50", "--speed", "2000", "--seed", "5", "--journal", dir,
 		"--fault", "link-cut,controller-restart,memory-lost,permissive-drop,remove-roll,no-wrapper,manual-mode,stale-scan")

@@ -343,6 +343,21 @@ type writes struct{ n atomic.Int64 }
 
 func (w *writes) add() { w.n.Add(1) }
 
+// awaitRoll waits until a measured roll waits at a simulated line.
+func awaitRoll(t *testing.T, line *sim.Sim) {
+	t.Helper()
+	for end := time.Now().Add(time.Minute); ; <-time.After(time.Millisecond) {
+		var req handshake.Request
+		words := line.Image().Request()
+		if handshake.DecodeRequest(words[:], &req) == nil && req.Phase == handshake.Await && req.Diameter > 0 {
+			return
+		}
+		if time.Now().After(end) {
+			t.Fatal("no roll came")
+		}
+	}
+}
+
 // check --online reads a mapped controller through its tags as it does one
 // with blocks.
 func TestMappedOnline(t *testing.T) {
@@ -365,6 +380,7 @@ func TestMappedOnline(t *testing.T) {
 		{"lines.0.mapped.tags.1.address=9", "BADC", "tag " + second, ""}, // where there is no register
 		{"lines.0.controller.plain=true", "DCBA", "tag ", "BADC makes the most sense"},
 	} {
+		awaitRoll(t, line)
 		s := mappedConfig(t, t.TempDir(), "      address: "+srv.Addr()+"\n",
 			"      word_order: "+c.order+"\n      text_order: AB\n      tags:\n"+tagsYAML(simmapped.Tags(), false), c.set)
 		look := inspect.Lines(t.Context(), &p.connections, s, []*config.Line{&s.Lines[0]}, time.Minute)[0]

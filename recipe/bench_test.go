@@ -5,10 +5,11 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/check"
+	"lapgate/recipe/recipetest"
 )
 
 func BenchmarkCompute(b *testing.B) {
-	line, roll, stand := sampleLine(), sampleRoll(), sampleStand()
+	line, roll, stand := recipetest.Line(), sampleRoll(), sampleStand()
 	var rec recipe.Recipe
 	var ctx check.Context
 	findings := make([]recipe.Finding, 0, 8)
@@ -32,7 +33,7 @@ func BenchmarkCompute(b *testing.B) {
 
 // TestNoAllocation holds the go path of computing and checking to none.
 func TestNoAllocation(t *testing.T) {
-	line, roll, stand := sampleLine(), sampleRoll(), sampleStand()
+	line, roll, stand := recipetest.Line(), sampleRoll(), sampleStand()
 	var rec recipe.Recipe
 	var ctx check.Context
 	n := testing.AllocsPerRun(100, func() {

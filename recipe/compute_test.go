@@ -15,6 +15,7 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/check"
+	"lapgate/recipe/recipetest"
 )
 
 func compute(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand) recipe.Recipe {
@@ -60,7 +61,7 @@ func TestFeedLengthReference(t *testing.T) {
 		if row[6] == "in" {
 			unit = inch
 		}
-		line, roll := sampleLine(), sampleRoll()
+		line, roll := recipetest.Line(), sampleRoll()
 		roll.Diameter = v[0] * unit
 		line.Materials.Specs[0].Layers = v[1]
 		line.Materials.Papers[0].Caliper = v[2] * unit
@@ -82,7 +83,7 @@ func TestLengthLeftReference(t *testing.T) {
 		if row[5] == "cm" {
 			unit = 0.01
 		}
-		line, stand := sampleLine(), sampleStand()
+		line, stand := recipetest.Line(), sampleStand()
 		line.Stand.CoreDiameter = v[1] * unit
 		line.Materials.Papers[0].Caliper = v[2] * unit
 		stand.Outer[1] = v[0] * unit
@@ -95,7 +96,7 @@ func TestLengthLeftReference(t *testing.T) {
 
 // TestWorkedRoll goes through one roll by hand.
 func TestWorkedRoll(t *testing.T) {
-	rec := compute(sampleLine(), sampleRoll(), sampleStand())
+	rec := compute(recipetest.Line(), sampleRoll(), sampleStand())
 	sp := rec.Setpoints
 	if rec.N != 0 || sp.Slot != 2 {
 		t.Fatalf("slot %d, problems %v", sp.Slot, rec.Problems[:rec.N])
@@ -126,7 +127,7 @@ func TestWorkedRoll(t *testing.T) {
 // TestGluedHeadDries: more water takes longer, and water that the board takes
 // up none.
 func TestGluedHeadDries(t *testing.T) {
-	line, roll := sampleLine(), sampleRoll()
+	line, roll := recipetest.Line(), sampleRoll()
 	roll.Grade, roll.Width = 2, 60*inch-0.22
 	dwell := func(coverage float64) float64 {
 		line.Glue.Coverage = coverage
@@ -142,7 +143,7 @@ func TestGluedHeadDries(t *testing.T) {
 // hotter one opens the window of closing; without a measurement the setpoint
 // stands.
 func TestPlatens(t *testing.T) {
-	line, roll := sampleLine(), sampleRoll()
+	line, roll := recipetest.Line(), sampleRoll()
 	setpoint := line.Materials.Stock[0].Setpoint
 	for _, c := range []struct {
 		name        string
@@ -218,7 +219,7 @@ func TestSlotRules(t *testing.T) {
 		}, 1},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			line, roll, stand := sampleLine(), sampleRoll(), sampleStand()
+			line, roll, stand := recipetest.Line(), sampleRoll(), sampleStand()
 			line.Stand.Slots = nil
 			for i, s := range c.slots {
 				line.Stand.Slots = append(line.Stand.Slots, recipe.SlotSpec{Number: i + 1, Width: s.width, Paper: s.paper})
@@ -255,7 +256,7 @@ func largeLap(l *recipe.Line, r *recipe.Roll) {
 }
 
 func TestManualStand(t *testing.T) {
-	line, roll, stand := sampleLine(), sampleRoll(), sampleStand()
+	line, roll, stand := recipetest.Line(), sampleRoll(), sampleStand()
 	line.Equipment.Stand = recipe.Manual
 	stand.Ready = [6]bool{} // a stand without contacts
 
@@ -295,7 +296,7 @@ func TestGroupsInForce(t *testing.T) {
 		{recipe.GroupCentre, func(e *recipe.Equipment) *recipe.Mode { return &e.Centring }},
 		{recipe.GroupDrives, func(e *recipe.Equipment) *recipe.Mode { return &e.Drives }},
 	} {
-		line, stand := sampleLine(), sampleStand()
+		line, stand := recipetest.Line(), sampleStand()
 		stand.Confirmed = 2
 		all := compute(line, sampleRoll(), stand)
 		if !all.Setpoints.Groups.Has(c.group) {
@@ -357,7 +358,7 @@ func TestProblems(t *testing.T) {
 		{recipe.HeaderIncalculable, func(l *recipe.Line, _ *recipe.Roll) { l.Header.Backing = -1 }},
 		{recipe.PressNotMeasured, func(l *recipe.Line, _ *recipe.Roll) { l.Header.ConductanceU = 0.31 * l.Header.Conductance }},
 	} {
-		line, roll := sampleLine(), sampleRoll()
+		line, roll := recipetest.Line(), sampleRoll()
 		c.edit(line, roll)
 		rec := compute(line, roll, sampleStand())
 		if !rec.Has(c.want) {
@@ -367,7 +368,7 @@ func TestProblems(t *testing.T) {
 }
 
 func TestSpecOf(t *testing.T) {
-	line, roll := sampleLine(), sampleRoll()
+	line, roll := recipetest.Line(), sampleRoll()
 	name := func() string { s, _ := line.SpecOf(roll); return s.Name }
 	if got := name(); got != "standard" {
 		t.Errorf("by the grade: %s", got)
@@ -391,7 +392,7 @@ func TestSpecOf(t *testing.T) {
 }
 
 func TestDeterministic(t *testing.T) {
-	line := sampleLine()
+	line := recipetest.Line()
 	r := rand.New(rand.NewSource(7))
 	type input struct {
 		roll  *recipe.Roll
@@ -522,7 +523,7 @@ func floats(v reflect.Value, list []*float64) []*float64 {
 func TestExtremeInputs(t *testing.T) {
 	special := []float64{math.NaN(), math.Inf(1), math.Inf(-1), 0, -1, math.MaxFloat64, -math.MaxFloat64, 5e-324, 1e-300, 1e300}
 	rapid.Check(t, func(t *rapid.T) {
-		line, roll, stand := sampleLine(), sampleRoll(), sampleStand()
+		line, roll, stand := recipetest.Line(), sampleRoll(), sampleStand()
 		all := floats(reflect.ValueOf(line).Elem(), nil)
 		all = floats(reflect.ValueOf(roll).Elem(), all)
 		all = floats(reflect.ValueOf(stand).Elem(), all)
@@ -553,7 +554,7 @@ func TestExtremeInputs(t *testing.T) {
 // comes out is finite.
 func TestGreatestInputs(t *testing.T) {
 	inputs := func() (line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand, all []*float64) {
-		line, roll, stand = sampleLine(), sampleRoll(), sampleStand()
+		line, roll, stand = recipetest.Line(), sampleRoll(), sampleStand()
 		for _, v := range []reflect.Value{reflect.ValueOf(line), reflect.ValueOf(roll), reflect.ValueOf(stand)} {
 			all = floats(v.Elem(), all)
 		}

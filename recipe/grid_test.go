@@ -8,6 +8,7 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/check"
+	"lapgate/recipe/recipetest"
 )
 
 // TestGridOfTheTrade computes rolls over the whole range of the trade, diameter
@@ -15,7 +16,7 @@ import (
 // each hold says what was got, what is allowed and what to do, and each go
 // recipe has all its setpoints.
 func TestGridOfTheTrade(t *testing.T) {
-	line, stand := sampleLine(), sampleStand()
+	line, stand := recipetest.Line(), sampleStand()
 	all := compute(line, sampleRoll(), stand).Setpoints.Groups
 	var rec recipe.Recipe
 	var findings []recipe.Finding

@@ -7,6 +7,7 @@ import (
 	"lapgate/recipe"
 	"lapgate/recipe/mass"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/recipetest"
 	"lapgate/recipe/wording"
 )
 
@@ -30,7 +31,7 @@ func TestInstructions(t *testing.T) {
 		{"drives", func(e *recipe.Equipment) *recipe.Mode { return &e.Drives }, []string{"Set the turning rolls to 25.539908 Hz and the feed rolls to 25.539908 Hz for wrapping.", "and the crimpers to"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			line, roll, stand := sampleLine(), sampleRoll(), sampleStand()
+			line, roll, stand := recipetest.Line(), sampleRoll(), sampleStand()
 			line.Units = map[quantity.Dimension]string{quantity.Length: "in"}
 			line.Equipment.Heads = recipe.Auto
 			if c.name == "glue" {
@@ -69,7 +70,7 @@ func TestInstructions(t *testing.T) {
 
 // TestInstructionsInOrder has every station manual.
 func TestInstructionsInOrder(t *testing.T) {
-	line, stand := sampleLine(), sampleStand()
+	line, stand := recipetest.Line(), sampleStand()
 	m := recipe.Manual
 	line.Equipment = recipe.Equipment{Centring: m, Stand: m, Wrap: m, Crimp: m, Glue: m, Vacuum: m, Heads: m, Header: m, Scale: m, Drives: m}
 	got := wording.InEnglish(recipe.Instructions(line, sampleRoll(), stand))
@@ -88,7 +89,7 @@ func TestInstructionsInOrder(t *testing.T) {
 }
 
 func TestWeigh(t *testing.T) {
-	line, roll, stand := sampleLine(), sampleRoll(), sampleStand()
+	line, roll, stand := recipetest.Line(), sampleRoll(), sampleStand()
 	line.Units = map[quantity.Dimension]string{quantity.Mass: "kg"}
 	rec := compute(line, roll, stand)
 	sp := &rec.Setpoints

@@ -7,6 +7,7 @@ import (
 	"pgregory.net/rapid"
 
 	"lapgate/recipe"
+	"lapgate/recipe/recipetest"
 )
 
 // pleatsOf is the folded end of a roll of a radius, m, on a line with a
@@ -77,7 +78,7 @@ func TestNoPleats(t *testing.T) {
 // The tips of a wheel of 0.3 m with 12 blades strike π·0.3/12 apart at the
 // speed of the roll; half that pitch takes twice the speed.
 func TestStrikeRatio(t *testing.T) {
-	line, roll, stand := sampleLine(), sampleRoll(), sampleStand()
+	line, roll, stand := recipetest.Line(), sampleRoll(), sampleStand()
 	line.Drives.Crimper.Diameter, line.Crimp.Blades = 0.3, 12
 	line.Drives.Crimper.Limits.Max, line.Drives.Crimper.BaseHz = 300, 300
 	hz := func(pitch float64) float64 {

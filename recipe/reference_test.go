@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/integrate/quad"
 
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/recipetest"
 )
 
 // reference gives the value of a check of paper.csv, its tolerance and source.
@@ -38,7 +39,7 @@ func TestFeedAgainstSpiral(t *testing.T) {
 	if got := spiral(0, 2*math.Pi, 1); !(math.Abs(got/want-1) <= tolerance) {
 		t.Errorf("r = θ over one turn is %v, want %v; %s", got, want, source)
 	}
-	line, roll := sampleLine(), sampleRoll()
+	line, roll := recipetest.Line(), sampleRoll()
 	line.Materials.Papers[0].Caliper = 0.3e-3
 	line.Materials.Specs[0].Overlap = 0
 	line.Wrap.FeedSlip = 0
@@ -82,7 +83,7 @@ func TestReamConstants(t *testing.T) {
 // exponent 0 or without a pressure, a power between the calibrated pressures,
 // that of the nearer end outside.
 func TestConductanceFollowsPressure(t *testing.T) {
-	h := sampleLine().Header
+	h := recipetest.Line().Header
 	h.Conductance, h.Exponent = 1000, 0
 	for _, p := range []float64{0, 1e3, 10e3, 1e6} {
 		if got, err := h.ConductanceAt(p); got != 1000 || err != nil {
@@ -105,7 +106,7 @@ func TestConductanceFollowsPressure(t *testing.T) {
 // under the same force is pressed less, and the same head with a wider fold
 // too.
 func TestRingPressure(t *testing.T) {
-	line, roll := sampleLine(), sampleRoll()
+	line, roll := recipetest.Line(), sampleRoll()
 	rec := compute(line, roll, sampleStand())
 	sp := &rec.Setpoints
 	force := 0.9 * 4e6 * math.Pi / 4 * 0.063 * 0.063

@@ -4,12 +4,13 @@ import (
 	"testing"
 
 	"lapgate/recipe"
+	"lapgate/recipe/recipetest"
 )
 
 // TestReliefs: what is said to turn a hold into a go does so, and a little more
 // of it does not.
 func TestReliefs(t *testing.T) {
-	line, roll, stand := sampleLine(), sampleRoll(), sampleStand()
+	line, roll, stand := recipetest.Line(), sampleRoll(), sampleStand()
 	line.Stand.Slots = line.Stand.Slots[1:2]
 	roll.WidthSpread = 0.012
 	roll.Width = 50*inch - 2*(7*inch-0.0125)

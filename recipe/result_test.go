@@ -11,10 +11,11 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/check"
+	"lapgate/recipe/recipetest"
 )
 
 func TestResultJSON(t *testing.T) {
-	line, roll, stand := sampleLine(), sampleRoll(), sampleStand()
+	line, roll, stand := recipetest.Line(), sampleRoll(), sampleStand()
 	stand.Outer[1] = 0
 	rec := compute(line, roll, stand)
 	text, err := json.Marshal(recipe.NewResult(roll, &rec, check.Run(line, roll, stand, &rec, nil, nil)))
@@ -113,7 +114,7 @@ func TestResultRoundTrip(t *testing.T) {
 }
 
 func TestResultHold(t *testing.T) {
-	line, roll, stand := sampleLine(), sampleRoll(), sampleStand()
+	line, roll, stand := recipetest.Line(), sampleRoll(), sampleStand()
 	roll.Tag = ""
 	roll.Age = 500
 	rec := compute(line, roll, stand)
@@ -157,7 +158,7 @@ func TestSeverityText(t *testing.T) {
 
 // TestExplainAgrees holds the explanation to the setpoints.
 func TestExplainAgrees(t *testing.T) {
-	line, roll, stand := sampleLine(), sampleRoll(), sampleStand()
+	line, roll, stand := recipetest.Line(), sampleRoll(), sampleStand()
 	rec := compute(line, roll, stand)
 	got := map[string][]float64{}
 	titles := map[string]recipe.Step{}
@@ -202,7 +203,7 @@ func TestExplainAgrees(t *testing.T) {
 			t.Errorf("with slow turning rolls the crimp was decided by %q", s.Decided)
 		}
 	}
-	line.Drives = sampleLine().Drives
+	line.Drives = recipetest.Line().Drives
 	line.Cradle.Friction = 0.02
 	for _, s := range recipe.Explain(line, roll, stand) {
 		if s.Title == "Crimp" && !strings.Contains(s.Decided, "slip limit") {

@@ -8,6 +8,7 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/check"
+	"lapgate/recipe/recipetest"
 )
 
 var edgeDraws = flag.Int("edge-draws", 40_000, "draws at the edge of each limit")
@@ -114,7 +115,7 @@ var edges = []struct {
 // edgeCase is a line of our own with a roll that it wraps, all uncertainties
 // other in each.
 func edgeCase(r *rand.Rand, i int) (*recipe.Line, *recipe.Roll) {
-	l, roll := sampleLine(), sampleRoll()
+	l, roll := recipetest.Line(), sampleRoll()
 	l.Materials.Specs[0].MinLap = 0.005
 	l.Materials.Specs[0].Layers, l.Materials.Specs[0].Overlap = float64(2+r.Intn(4)), 0.3
 	if l.Centring.Tolerance = 0.02 * r.Float64(); i%4 == 0 {
@@ -196,7 +197,7 @@ func TestShiftOfGoodWraps(t *testing.T) {
 	r := rand.New(rand.NewSource(10))
 	wraps, bad, stated := 0, 0, 0.0
 	for wraps < 10_000 {
-		l := sampleLine()
+		l := recipetest.Line()
 		roll := randomRoll(r, l)
 		roll.Grade = 1
 		rec := compute(l, roll, sampleStand())

@@ -9,11 +9,12 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/recipetest"
 )
 
 // recipeOfAll is the recipe of a roll that needs every setpoint of the table.
 func recipeOfAll() recipe.Recipe {
-	line, roll, stand := sampleLine(), sampleRoll(), sampleStand()
+	line, roll, stand := recipetest.Line(), sampleRoll(), sampleStand()
 	roll.Grade = 2
 	line.Materials.Specs[1].InnerHead = "inner"
 	line.Stand.Slots[0] = recipe.SlotSpec{Number: 1, Width: 1.27, Paper: "poly"}
@@ -94,7 +95,7 @@ func TestSetpointsEverywhere(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	line := sampleLine()
+	line := recipetest.Line()
 	for _, p := range recipe.AllSetpoints() {
 		if !p.InForce(&rec.Setpoints) {
 			t.Errorf("%s is not in force", p.Name)
@@ -114,7 +115,7 @@ func TestSetpointsEverywhere(t *testing.T) {
 // TestSetpointLimits: the key of a limit is one of the configuration, and its
 // interval the one in force.
 func TestSetpointLimits(t *testing.T) {
-	line := sampleLine()
+	line := recipetest.Line()
 	rec := recipeOfAll()
 	for _, p := range recipe.AllSetpoints() {
 		if p.Limit.Of == nil {
@@ -141,7 +142,7 @@ func hasKey(typ reflect.Type, path []string) bool {
 // TestSetpointNotInForce: what says nothing is not in force, though its group
 // is.
 func TestSetpointNotInForce(t *testing.T) {
-	line, roll, stand := sampleLine(), sampleRoll(), sampleStand()
+	line, roll, stand := recipetest.Line(), sampleRoll(), sampleStand()
 	line.Crimp.Blades = 0
 	line.Crimp.Pressure = 0
 	rec := compute(line, roll, stand)

@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"lapgate/recipe"
+	"lapgate/recipe/recipetest"
 	"lapgate/recipe/reel"
 )
 
@@ -52,8 +53,8 @@ func TestSettingsAct(t *testing.T) {
 			return math.Min(a.WrapTime, b.WrapTime+1e-6), b.WrapTime + 1e-6 // longer
 		}},
 	} {
-		before := compute(sampleLine(), sampleRoll(), sampleStand())
-		line := sampleLine()
+		before := compute(recipetest.Line(), sampleRoll(), sampleStand())
+		line := recipetest.Line()
 		c.edit(line)
 		after := compute(line, sampleRoll(), sampleStand())
 		if after.N > 0 {
@@ -68,7 +69,7 @@ func TestSettingsAct(t *testing.T) {
 
 // TestWrapperLeft tells what is left by diameter, by consumption and by both.
 func TestWrapperLeft(t *testing.T) {
-	line, roll := sampleLine(), sampleRoll()
+	line, roll := recipetest.Line(), sampleRoll()
 	for _, c := range []struct {
 		name        string
 		outer       float64
@@ -118,7 +119,7 @@ func TestWrapperLeft(t *testing.T) {
 }
 
 func TestPlug(t *testing.T) {
-	line := sampleLine()
+	line := recipetest.Line()
 	for i, want := range []float64{0.068, 0.149} {
 		if got := line.Heads.Plug(&line.Materials.Cores[i]); got != want {
 			t.Errorf("core %d: plug %v, want %v", i+1, got, want)

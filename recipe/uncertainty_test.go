@@ -8,6 +8,7 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/recipetest"
 )
 
 // spread is the mean and standard deviation of what comes in.
@@ -39,7 +40,7 @@ func TestUncertaintyAgainstMonteCarlo(t *testing.T) {
 	r := rand.New(rand.NewSource(101))
 	done := 0
 	for i := 0; done < rolls && i < 1000; i++ {
-		line := sampleLine()
+		line := recipetest.Line()
 		roll, stand := randomRoll(r, line), sampleStand()
 		roll.DiameterU = (0.2 + 2*r.Float64()) * 1e-3
 		roll.WidthU = (0.2 + 4*r.Float64()) * 1e-3
@@ -119,7 +120,7 @@ func TestLargestContribution(t *testing.T) {
 		{"Mass", func(*recipe.Line, *recipe.Roll) {}, "density of the roll"},
 		{"Mass", func(l *recipe.Line, r *recipe.Roll) { l.Materials.Grades[0].DensityU = 0.1; r.WidthU = 0.01 }, "width of the roll"},
 	} {
-		line, roll := sampleLine(), sampleRoll()
+		line, roll := recipetest.Line(), sampleRoll()
 		c.edit(line, roll)
 		found := false
 		for _, s := range recipe.Explain(line, roll, sampleStand()) {
@@ -138,7 +139,7 @@ func TestLargestContribution(t *testing.T) {
 
 // TestUnitsOfTexts writes quantities in the units of the line.
 func TestUnitsOfTexts(t *testing.T) {
-	line := sampleLine()
+	line := recipetest.Line()
 	if got := line.Write(1.2700004, quantity.Length); got != "1.27 m" {
 		t.Errorf("as held: %q", got)
 	}
@@ -165,7 +166,7 @@ func TestBondRiskAgainstMonteCarlo(t *testing.T) {
 	r := rand.New(rand.NewSource(7))
 	for _, grade := range []int{1, 2} {
 		for _, u := range []float64{0.08, 0.15, 0.20} {
-			line, roll := sampleLine(), sampleRoll()
+			line, roll := recipetest.Line(), sampleRoll()
 			roll.Grade = grade
 			if grade == 2 { // its paper hangs elsewhere
 				roll.Width = 60*inch - 0.22

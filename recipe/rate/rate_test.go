@@ -15,6 +15,7 @@ import (
 	"lapgate/recipe/check"
 	"lapgate/recipe/offline"
 	"lapgate/recipe/rate"
+	"lapgate/recipe/recipetest"
 )
 
 // number is a number of the reference with its tolerance.
@@ -71,7 +72,7 @@ func TestHandReckoned(t *testing.T) {
 		seen[name] = true
 	}
 	for mode, word := range map[recipe.Mode]string{recipe.Auto: "auto", recipe.Manual: "manual"} {
-		line := mill()
+		line := recipetest.Line()
 		line.Equipment = recipe.Equipment{Centring: mode, Stand: mode, Wrap: mode, Crimp: mode, Scale: mode, Drives: mode}
 		line.Wrap.FeedSlip = 0
 		line.Materials.Papers[0].Caliper = 0.3e-3
@@ -227,7 +228,7 @@ const draws = 60
 func TestAgainstEvents(t *testing.T) {
 	rng := rand.New(rand.NewPCG(15, 1))
 	for n := range draws {
-		line, w := mill(), rate.Work{}
+		line, w := recipetest.Line(), rate.Work{}
 		for _, f := range reflect.ValueOf(&w).Elem().Fields() {
 			f.SetFloat(40 * rng.Float64())
 		}
@@ -278,7 +279,7 @@ func mix(r *rate.Reckoner) {
 // TestModules holds each step of automation to a line that has it, and the ladder to
 // the steps one after another.
 func TestModules(t *testing.T) {
-	line, o := mill(), rate.Options{Work: defaults(t), Outer: 1}
+	line, o := recipetest.Line(), rate.Options{Work: defaults(t), Outer: 1}
 	for _, key := range recipe.StationKeys() {
 		*line.Equipment.Mode(key) = recipe.Manual
 	}
@@ -338,7 +339,7 @@ func TestModules(t *testing.T) {
 // TestHeldRolls: a roll without a recipe is named with the reason and is in no time.
 func TestHeldRolls(t *testing.T) {
 	o := rate.Options{Work: defaults(t), Outer: 1}
-	r := reckoner(t, mill(), o)
+	r := reckoner(t, recipetest.Line(), o)
 	mix(r)
 	before := r.Present().Seconds()
 	r.Add(rate.Roll{Name: "wide", Diameter: 1, Width: 2.5, Grade: 1, Core: 1, Count: 4})
@@ -359,7 +360,7 @@ func TestHeldRolls(t *testing.T) {
 	if !slices.ContainsFunc(s.Notes, func(n string) bool { return strings.HasPrefix(n, "6 rolls get no recipe") }) {
 		t.Errorf("notes %q", s.Notes)
 	}
-	none := reckoner(t, mill(), o)
+	none := reckoner(t, recipetest.Line(), o)
 	if s := none.Summary(); s.PerHour != 0 || len(s.Notes) != 1 || len(s.Ladder) != 0 {
 		t.Errorf("without rolls %+v", s)
 	}
@@ -368,7 +369,7 @@ func TestHeldRolls(t *testing.T) {
 // TestGradeNotTold: a roll without a grade is wrapped as the lightest one of its
 // specification would be, and that is said.
 func TestGradeNotTold(t *testing.T) {
-	line := mill()
+	line := recipetest.Line()
 	line.Materials.Grades = append(line.Materials.Grades, recipe.Grade{Code: 5, Density: 300, Spec: "standard"}, recipe.Grade{Code: 6, Density: 100, Spec: "export"})
 	line.Wrap.Tension, line.Cradle.Friction = 100, 0.1 // so that the grip limits the ramps
 	cycle := func(grade int, spec string) float64 {
@@ -390,7 +391,7 @@ func TestGradeNotTold(t *testing.T) {
 // without the price of every paper in use there is none.
 func TestCost(t *testing.T) {
 	for _, prices := range [][]float64{nil, {0.4}, {0.4, 0.7}} {
-		r := reckoner(t, mill(), rate.Options{Work: defaults(t), Outer: 1, Prices: prices})
+		r := reckoner(t, recipetest.Line(), rate.Options{Work: defaults(t), Outer: 1, Prices: prices})
 		mix(r)
 		s := r.Summary()
 		told := slices.ContainsFunc(s.Notes, func(n string) bool { return strings.Contains(n, "--paper-price") })
@@ -417,7 +418,7 @@ func TestCost(t *testing.T) {
 
 // TestStandThatHoldsNothing: the error names each slot.
 func TestStandThatHoldsNothing(t *testing.T) {
-	line := mill()
+	line := recipetest.Line()
 	line.Stand.Slots[1].Paper = "silk"
 	_, err := rate.New(line, rate.Options{Work: defaults(t), Outer: 0.08})
 	if err == nil || !strings.Contains(err.Error(), `slot 2: paper "silk"`) || !strings.Contains(err.Error(), "slot 1: a wrapper roll of") {
@@ -427,7 +428,7 @@ func TestStandThatHoldsNothing(t *testing.T) {
 
 // TestAssumptions: those that count for the line as it is worked, with their place.
 func TestAssumptions(t *testing.T) {
-	line, w := mill(), defaults(t)
+	line, w := recipetest.Line(), defaults(t)
 	line.Equipment.Wrap, line.Equipment.Glue = recipe.Manual, recipe.Absent
 	line.Origins = map[string]string{"work.load": "mill.yaml:7", "work.scan": "default"}
 	var keys []string

@@ -1,31 +1,12 @@
-package rate_test
+// Package recipetest has a made-up mill for the tests of recipe and of what rests on it.
+package recipetest
 
-import (
-	"reflect"
-	"testing"
-
-	"lapgate/recipe"
-	"lapgate/recipe/quantity"
-	"lapgate/recipe/rate"
-)
+import "lapgate/recipe"
 
 const inch = 0.0254
 
-// defaults are the times of hands that the configuration has where it names none.
-func defaults(t *testing.T) (w rate.Work) {
-	t.Helper()
-	for f, at := range reflect.ValueOf(&w).Elem().Fields() {
-		v, err := quantity.Parse(f.Tag.Get("default"), quantity.Dimension(f.Tag.Get("unit")))
-		if err != nil {
-			t.Fatalf("%s: %v", f.Name, err)
-		}
-		at.SetFloat(v)
-	}
-	return w
-}
-
-// mill is a whole line of a made-up mill.
-func mill() *recipe.Line {
+// Line is a whole line of a made-up mill, the caller's own.
+func Line() *recipe.Line {
 	return &recipe.Line{
 		Name: "test",
 		Equipment: recipe.Equipment{

@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 
+	"lapgate/gateway/checkup"
 	"lapgate/gateway/config"
 	"lapgate/gateway/record"
 )
@@ -161,7 +162,7 @@ func withoutLine(key string) string {
 // changedBy names who changed a file where nobody says it: its owner.
 func changedBy(path string) string {
 	if info, err := os.Stat(path); err == nil {
-		if owner := ownerOf(info); owner != "" {
+		if owner := checkup.Owner(info); owner != "" {
 			return "owner of the file, " + owner
 		}
 	}

@@ -128,11 +128,7 @@ func (f *acceptFlags) check(cmd *cobra.Command, args []string) error {
 
 // draftPlan prints a plan of the configuration.
 func (p *program) draftPlan(f *acceptFlags) error {
-	snapshot, err := p.load(&f.source)
-	if err != nil {
-		return err
-	}
-	l, err := lineNamed(snapshot, f.line)
+	l, err := p.loadLine(&f.source, f.line)
 	if err != nil {
 		return err
 	}

@@ -117,6 +117,15 @@ func lineNamed(s *config.Snapshot, name string) (*config.Line, error) {
 	return nil, usageError("--line: no line is named %q; want one of%s", name, names)
 }
 
+// loadLine reads the configuration named, as load does, and returns a line of it.
+func (p *program) loadLine(f *sourceFlags, name string) (*config.Line, error) {
+	s, err := p.load(f)
+	if err != nil {
+		return nil, err
+	}
+	return lineNamed(s, name)
+}
+
 // linesNamed returns the line of a name, all lines for no name.
 func linesNamed(s *config.Snapshot, name string) ([]*config.Line, error) {
 	if name != "" {

@@ -36,11 +36,7 @@ Without a configuration it prints the map of the demo.`,
 			if markdown && (out.JSON || out.CSV) {
 				return usageError("--markdown excludes --json and --csv")
 			}
-			snapshot, err := p.load(&f)
-			if err != nil {
-				return err
-			}
-			l, err := lineNamed(snapshot, line)
+			l, err := p.loadLine(&f, line)
 			if err != nil {
 				return err
 			}

@@ -75,11 +75,7 @@ func (p *program) printPLC(f *plcFlags) error {
 	case f.second && (f.texts != "" || f.nodes):
 		return usageError("--second is a form of the program; leave it out, or leave out --texts and --nodeset")
 	}
-	snapshot, err := p.load(&f.source)
-	if err != nil {
-		return err
-	}
-	l, err := lineNamed(snapshot, f.line)
+	l, err := p.loadLine(&f.source, f.line)
 	if err != nil {
 		return err
 	}

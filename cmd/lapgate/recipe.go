@@ -202,11 +202,7 @@ func heldError(held bool) error {
 }
 
 func (p *program) recipeLine(f *recipeFlags) (*recipe.Line, error) {
-	snapshot, err := p.load(&f.source)
-	if err != nil {
-		return nil, err
-	}
-	line, err := lineNamed(snapshot, f.line)
+	line, err := p.loadLine(&f.source, f.line)
 	if err != nil {
 		return nil, err
 	}

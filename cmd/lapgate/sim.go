@@ -205,11 +205,7 @@ func (p *program) simLedger(ctx context.Context, c sim.Config, w *present.Printe
 // simConfig makes the simulated line that the flags ask for.
 func (p *program) simConfig(f *simOptions) (*config.Line, sim.Config, error) {
 	fail := func(err error) (*config.Line, sim.Config, error) { return nil, sim.Config{}, err }
-	snapshot, err := p.load(&f.source)
-	if err != nil {
-		return fail(err)
-	}
-	line, err := lineNamed(snapshot, f.line)
+	line, err := p.loadLine(&f.source, f.line)
 	if err != nil {
 		return fail(err)
 	}

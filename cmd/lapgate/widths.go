@@ -153,11 +153,7 @@ func (p *program) widths(f *widthsFlags, schedule string) error {
 	if err != nil {
 		return usageError("%w", err)
 	}
-	snapshot, err := p.load(&f.source)
-	if err != nil {
-		return err
-	}
-	line, err := lineNamed(snapshot, f.line)
+	line, err := p.loadLine(&f.source, f.line)
 	if err != nil {
 		return err
 	}

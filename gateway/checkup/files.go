@@ -48,7 +48,7 @@ func (c *checkup) file(subject, path string, forbidden fs.FileMode, owner string
 		c.add(inspect.Fail, subject, err.Error(), "readable", "let the account of the daemon read it, and run doctor as that account")
 		return ""
 	}
-	has := ownerOf(info)
+	has := Owner(info)
 	got := fmt.Sprintf("%s: mode %04o", path, info.Mode().Perm())
 	if has != "" {
 		got += ", owned by " + has

@@ -4,5 +4,5 @@ package checkup
 
 import "io/fs"
 
-// ownerOf is not told here.
-func ownerOf(fs.FileInfo) string { return "" }
+// Owner is empty: this system has no owner that is simply told.
+func Owner(fs.FileInfo) string { return "" }

@@ -9,8 +9,9 @@ import (
 	"syscall"
 )
 
-// ownerOf is the account that owns a file, by its name where it has one.
-func ownerOf(info fs.FileInfo) string {
+// Owner is the account that owns a file, by its name where it has one, and empty where
+// the system does not tell.
+func Owner(info fs.FileInfo) string {
 	s, ok := info.Sys().(*syscall.Stat_t)
 	if !ok {
 		return ""

@@ -2,7 +2,7 @@
 # Sends a shift onward to a broker over TLS and kills the broker ten times with signal 9
 # meanwhile, and the daemon once; what a receiver got is held against the export of the
 # journal. Needs mosquitto, mosquitto-clients, openssl and python3.
-# Usage: 60-mqtt.sh [kills, default 10]
+# Usage: 62-mqtt.sh [kills, default 10]
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 kills="${1:-10}"

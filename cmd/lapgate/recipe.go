@@ -43,8 +43,9 @@ configuration is taken as ready, every permissive as on and the scan as fresh.
 A quantity has its unit: --diameter "50 in". The list has a header with the
 columns roll, diameter and width, and as wanted grade, core, spec, quality, age,
 ovality, width_spread, diameter_u and width_u (standard uncertainties), weight,
-platen and platen_hot, in any order; units stand in the header, as in
-"diameter (mm)", or in each cell. A file is checked as a whole before the first
+platen, platen_hot and count, in any order; units stand in the header, as in
+"diameter (mm)", or in each cell. A row with a count stands for that many rolls,
+and a number is put behind the name of each. A file is checked as a whole before the first
 recipe; a list on standard input, given as -, is computed while it comes.
 
 Exit code 5 when a roll is held.`,

@@ -28,6 +28,13 @@ func TestRolls(t *testing.T) {
 	if got != want {
 		t.Errorf("got %+v, want %+v", got, want)
 	}
+	rolls, err = rehearse.Rolls("rolls.csv", strings.NewReader("roll,diameter (in),width (in),grade,core,count\nA-of-thirteen,40,48,1,1,2\n"), line)
+	if err != nil || len(rolls) != 2 || rolls[0].Tag != "A-of-thirteen-01" || rolls[1].Tag != "A-of-thirteen-02" {
+		t.Errorf("got %+v, %v", rolls, err)
+	}
+	if _, err = rehearse.Rolls("rolls.csv", strings.NewReader("roll,diameter (in),width (in),grade,core,count\nA-of-thirteen,40,48,1,1,100\n"), line); err == nil || !strings.Contains(err.Error(), `no room for this name (got "A-of-thirteen-100"`) {
+		t.Errorf("a name that grows too long: %v", err)
+	}
 	_, err = rehearse.Rolls("rolls.csv", strings.NewReader("roll,diameter (in),width (in),grade,permissive_off\nA-name-of-eighteen,40,48,1,\nA,400,48,foil,water\n"), line)
 	for _, want := range []string{"rolls.csv:2:1: roll: a controller has no room", "rolls.csv:3:3: diameter: no controller can ask", "rolls.csv:3:10: grade: ", "rolls.csv:3:15: permissive_off: no permissive has this name"} {
 		if err == nil || !strings.Contains(err.Error(), want) {

@@ -82,6 +82,7 @@ const (
 	widthU
 	platen
 	platenHot
+	count
 	taper
 	telescoping
 	permissiveOff
@@ -106,6 +107,7 @@ func columns(unique, truly bool) []table.Column {
 		widthU:      {Name: "width_u", Dimension: quantity.Length},
 		platen:      {Name: "platen", Dimension: quantity.Temperature},
 		platenHot:   {Name: "platen_hot", Dimension: quantity.Temperature},
+		count:       {Name: "count"},
 
 		taper:         {Name: "taper"},
 		telescoping:   {Name: "telescoping", Dimension: quantity.Length},
@@ -125,8 +127,12 @@ type Row struct {
 	Truth   Truth // of TrueRolls
 }
 
+// mostCount bounds the rolls of one row.
+const mostCount = 10_000
+
 // Rolls gives the rolls of a table, by the rules of recipe/table, while it is
-// read. From the first problem on it gives no more rolls but reads on,
+// read. A row with a count stands for that many rolls, W-01 for W-01-01, W-01-02 and
+// so on. From the first problem on it gives no more rolls but reads on,
 // and its last value is the error that tells all of them.
 func Rolls(name string, in io.Reader, materials ...*recipe.Materials) iter.Seq2[Row, error] {
 	return rolls(table.NewReader(name, in, columns(true, false)), materials, nil)
@@ -172,11 +178,15 @@ func rolls(t *table.Reader, materials []*recipe.Materials, permissives []string)
 					break
 				}
 			}
+			n, counted := t.Whole(count, 1, mostCount)
+			if !counted {
+				n = 1
+			}
 			row := Row{Rolls: out, Platens: platensIn(t)}
 			if permissives != nil {
-				row.Truth = truthIn(t, &g, permissives)
+				row.Truth = truthIn(t, &g, n, permissives)
 			}
-			if good = good && t.Err() == nil; good && !yield(row, nil) {
+			if good = good && t.Err() == nil; good && !each(&row, n, yield) {
 				return
 			}
 		}
@@ -187,6 +197,28 @@ func rolls(t *table.Reader, materials []*recipe.Materials, permissives []string)
 	}
 }
 
+// each gives a row as so many rolls, as long as more are wanted.
+func each(row *Row, n int, yield func(Row, error) bool) bool {
+	tag := row.Rolls[0].Tag
+	for k := 1; k <= n; k++ {
+		for i := range row.Rolls {
+			row.Rolls[i].Tag = numbered(tag, k, n)
+		}
+		if !yield(*row, nil) {
+			return false
+		}
+	}
+	return true
+}
+
+// numbered is the name of the k-th of n rolls of a row. All of them are as long.
+func numbered(tag string, k, n int) string {
+	if n == 1 {
+		return tag
+	}
+	return fmt.Sprintf("%s-%0*d", tag, max(2, len(strconv.Itoa(n))), k)
+}
+
 // platensIn are the platens of the present row.
 func platensIn(t *table.Reader) (p Platens) {
 	p.Cooler, _ = t.Quantity(platen)
@@ -194,11 +226,11 @@ func platensIn(t *table.Reader) (p Platens) {
 	return p
 }
 
-// truthIn is what the present row tells that no scanner knows. The roll itself must be
-// one that a controller can ask for.
-func truthIn(t *table.Reader, g *Given, permissives []string) (x Truth) {
+// truthIn is what the present row of n rolls tells that no scanner knows. Each roll must
+// itself be one that a controller can ask for.
+func truthIn(t *table.Reader, g *Given, n int, permissives []string) (x Truth) {
 	const steepest, farthest, smallest, largest, longest = 0.2, 0.3, 0.02, 6.5, 16
-	if tag := t.Text(roll); len(tag) > longest || strings.ContainsFunc(tag, func(r rune) bool { return r < ' ' || r > '~' }) {
+	if tag := numbered(t.Text(roll), n, n); len(tag) > longest || strings.ContainsFunc(tag, func(r rune) bool { return r < ' ' || r > '~' }) {
 		t.Fail(roll, table.Problem{Text: "a controller has no room for this name", Got: strconv.Quote(tag), Want: "at most " + strconv.Itoa(longest) + " printable ASCII characters"})
 	}
 	for _, x := range []struct {

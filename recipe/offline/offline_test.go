@@ -60,6 +60,34 @@ func TestUncertainRolls(t *testing.T) {
 	}
 }
 
+// A row with a count stands for that many rolls, each with a name of its own.
+func TestCountedRolls(t *testing.T) {
+	rolls, err := read("roll,diameter (m),width (m),count\nA,1,1,\nB,1,1,1\nC,1,2,3\nD,1,1,100\n")
+	if err != nil || len(rolls) != 105 {
+		t.Fatalf("%d rolls with %v, want 105", len(rolls), err)
+	}
+	for i, want := range map[int]string{0: "A", 1: "B", 2: "C-01", 4: "C-03", 5: "D-001", 104: "D-100"} {
+		if rolls[i].Tag != want {
+			t.Errorf("roll %d is named %s, want %s", i, rolls[i].Tag, want)
+		}
+	}
+	if rolls[2].Width != 2 || rolls[4].Width != 2 {
+		t.Errorf("got %+v and %+v", rolls[2], rolls[4])
+	}
+	for _, cell := range []string{"0", "-1", "1.5", "two", "10001"} {
+		if _, err := read("roll,diameter,width,count\nA,1 m,1 m," + cell + "\n"); err == nil || !strings.Contains(err.Error(), "r.csv:2:11: count: it is no number of this column") {
+			t.Errorf("%s: got %v", cell, err)
+		}
+	}
+	// Whoever has enough of them gets no more.
+	for r, err := range offline.Rolls("r.csv", strings.NewReader("roll,diameter (m),width (m),count\nA,1,1,3\n"), materials()) {
+		if r.Rolls[0].Tag != "A-01" || err != nil {
+			t.Errorf("got %s with %v", r.Rolls[0].Tag, err)
+		}
+		break
+	}
+}
+
 // Each of several materials has its own code for a name.
 func TestRollsOfSeveralMaterials(t *testing.T) {
 	old := &recipe.Materials{Grades: []recipe.Grade{{Name: "newsprint", Code: 4}}}

@@ -135,7 +135,7 @@ type Centring struct {
 
 // StandSpec is the overhead wrapper stand.
 type StandSpec struct {
-	Slots        []SlotSpec `cfg:"slots" doc:"the wrapper rolls that hang, four to six"`
+	Slots        []SlotSpec `cfg:"slots" doc:"the wrapper rolls that hang, one to six; four to six as a rule"`
 	Reserve      float64    `cfg:"reserve" unit:"length" default:"5 m" range:"0 m..500 m" doc:"length kept on a wrapper roll for a splice"`
 	TailReserve  float64    `cfg:"tail_reserve" unit:"length" default:"0 m" range:"0 m..500 m" doc:"length kept besides for a bad tail at the core"`
 	CoreDiameter float64    `cfg:"core_diameter" unit:"length" default:"3 in" range:"10 mm..500 mm" measure:"measure the core of an empty wrapper roll" doc:"outer diameter of the core of a wrapper roll"`

@@ -233,7 +233,7 @@ func TestPrecedence(t *testing.T) {
 		if got := effective(t, s, "log.level"); got != tt.want {
 			t.Errorf("got %+v, want %+v", got, tt.want)
 		}
-		if s.Log.Level != tt.want.Value || len(s.Warnings) > 0 {
+		if s.Log.Level != tt.want.Value || len(doubts(s)) > 0 {
 			t.Errorf("level %s, warnings %v", s.Log.Level, s.Warnings)
 		}
 	}

@@ -144,8 +144,15 @@ func (d *decoder) checkIdleMost(doc *document, l *line, path string) {
 	}
 }
 
-// checkSlots warns of slots that serve no roll of the line.
+// usualSlots is how many slots a stand has as a rule, at least.
+const usualSlots = 4
+
+// checkSlots warns of a stand of few slots, and of slots that serve no roll of the line.
 func (d *decoder) checkSlots(doc *document, l *line, path string) {
+	if key, n := join(path, "stand.slots"), len(l.Stand.Slots); d.good(key) && n > 0 && n < usualSlots {
+		d.warning(d.where(key), key, "few slots, so that many a roll may find no wrapper that fits", strconv.Itoa(n),
+			strconv.Itoa(usualSlots)+" or more, as stands have as a rule", "list every slot of the stand; the command widths tells which rolls of a schedule these serve")
+	}
 	if !d.good("specs", "papers", join(path, "limits.width"), join(path, "centring.tolerance")) {
 		return
 	}

@@ -33,7 +33,7 @@ func Questions() []Question {
 		{lineName, "What is the line called?", "letters, figures, - and _", "east"},
 		{controllerName, "Where is its controller reached?", "host:port for Modbus TCP, an opc.tcp:// URL for OPC UA, a serial device for Modbus RTU", "192.0.2.10:502"},
 		{sizesName, "Which rolls does the line take?", "DIAMETERS x WIDTHS, each least..greatest", "600 mm..1400 mm x 500 mm..2400 mm"},
-		{hangingName, "Which wrappers hang in its slots, from slot 1 on?", "WIDTH, PAPER; and so on, at most six", "1050 mm, brown; 1650 mm, brown"},
+		{hangingName, "Which wrappers hang in its slots, from slot 1 on?", "WIDTH, PAPER; and so on, at most six", "900 mm, brown; 1250 mm, brown; 1600 mm, brown; 2100 mm, brown"},
 		{headsName, "Which outer heads are in stock?", "NAME, fused or glued, PLATEN TEMPERATURE, SIZES; a size is one or LEAST..GREATEST by STEP", "poly-board, fused, 177 °C, 600 mm..1400 mm by 50 mm"},
 		{gradesName, "Which grades of paper come?", "CODE OF THE CONTROLLER, NAME, DENSITY or open, HEAD where there are several; and so on", "1, news, 640 kg/m3; 2, kraft, open"},
 		{coresName, "On which cores?", "CODE OF THE CONTROLLER, NAME, OUTER DIAMETER; and so on", "1, slim, 96 mm"},

@@ -50,7 +50,8 @@ func TestMillsComeFromTheirAnswers(t *testing.T) {
 			t.Errorf("%s: %d values are open", file, len(s.Open))
 		}
 		for _, w := range s.Warnings {
-			if !strings.HasSuffix(w.Key, "controller.plain") {
+			few := w.Key == "lines.0.stand.slots" && len(s.Lines[0].Recipe.Stand.Slots) < 4
+			if !few && !strings.HasSuffix(w.Key, "controller.plain") {
 				t.Errorf("%s", w)
 			}
 		}

@@ -62,6 +62,7 @@ func fewSteps() []string {
 // A sound line passes, twice with the same report but for what tells of the run; and
 // what differs from an earlier report is told.
 func TestAcceptSoundLine(t *testing.T) {
+	t.Parallel()
 	all := drafted(t)
 	plan, dir := only(t, all, fewSteps()...), t.TempDir()
 	page, journal := filepath.Join(dir, "north.html"), filepath.Join(dir, "kept")
@@ -131,6 +132,7 @@ func withoutRun(t *testing.T, out string) []byte {
 // A defect that was put there on purpose fails the steps that it concerns, by name, and
 // no other.
 func TestAcceptFindsDefects(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("several runs of what TestAcceptSoundLine runs once")
 	}
@@ -155,6 +157,7 @@ func TestAcceptFindsDefects(t *testing.T) {
 		{"a hold is expected to go", strings.Replace(plan, "hold,operator-hold", "go,", 1), nil, []string{"operator-hold"}, "want a recipe"},
 	} {
 		t.Run(d.name, func(t *testing.T) {
+			t.Parallel()
 			code, r, _, errs := accepted(t, d.plan, d.args...)
 			var failed, why []string
 			for i := range r.Results {

@@ -19,6 +19,7 @@ func callWith(stdin string, args ...string) (code int, out, errs string) {
 }
 
 func TestConform(t *testing.T) {
+	t.Parallel()
 	s := runningSim(t, func(*sim.Config) {})
 	dir := t.TempDir()
 	page := filepath.Join(dir, "north.html")

@@ -287,6 +287,7 @@ func TestHandbookCommandsLive(t *testing.T) {
 // that number, to a daemon that repeats what it is told: the command reaches it, and the
 // daemon can read it.
 func TestHandbookCommandsTold(t *testing.T) {
+	t.Parallel()
 	dir := mill(t, "127.0.0.1:1")
 	if err := os.Mkdir(filepath.Join(dir, "journal"), 0o700); err != nil {
 		t.Fatal(err)

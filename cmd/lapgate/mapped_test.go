@@ -221,6 +221,7 @@ func listenTags(t *testing.T, c simmapped.Config, image *controller.Image) *modb
 }
 
 func TestMappedShiftInEveryWordOrder(t *testing.T) {
+	t.Parallel()
 	for i, order := range []string{"ABCD", "CDAB", "BADC", "DCBA"} {
 		t.Run(order, func(t *testing.T) {
 			t.Parallel()
@@ -246,6 +247,7 @@ func TestMappedShiftInEveryWordOrder(t *testing.T) {
 // checksum. What it cannot give is waived by name, and the shift is wrapped
 // all the same as long as nothing goes wrong.
 func TestMappedShiftWithTheLeast(t *testing.T) {
+	t.Parallel()
 	without := []string{
 		"request.gen_head", "request.gen_tail", "request.boot_id", "request.tick", "request.active_epoch", "request.active_nonce",
 		"request.epoch_floor", "request.flags.bit1", "request.flags.bit5", "request.permissives", "request.result_offer",
@@ -275,6 +277,7 @@ func TestMappedShiftWithTheLeast(t *testing.T) {
 // With every field mapped the guarantees hold under faults too: the simulated
 // controller watches them, and each roll is accounted for.
 func TestMappedShiftWithFaults(t *testing.T) {
+	t.Parallel()
 	line := mappedLine(t, 8, strings.Split(*mappedFaults, ",")...)
 	srv := listenTags(t, simmapped.Config{Order: "DCBA"}, line.Image())
 	s := mappedConfig(t, t.TempDir(), "      address: "+srv.Addr()+"\n",
@@ -290,6 +293,7 @@ func TestMappedShiftWithFaults(t *testing.T) {
 }
 
 func TestMappedShiftOverTypedNodes(t *testing.T) {
+	t.Parallel()
 	line := mappedLine(t, 6)
 	srv := typedNodes(t, line)
 	s := mappedConfig(t, t.TempDir(), "      protocol: opcua\n      address: "+srv.URL()+"\n      opcua: {policy: None, mode: None}\n",
@@ -301,6 +305,7 @@ func TestMappedShiftOverTypedNodes(t *testing.T) {
 // In shadow nothing is written over tags either: not one variable of the
 // gateway is touched in a whole shift.
 func TestMappedShadowWritesNothing(t *testing.T) {
+	t.Parallel()
 	p := &program{stdout: &bytes.Buffer{}, stderr: &bytes.Buffer{}}
 	demo, err := p.loadSource(config.Source{Path: demoName, Bytes: configs.Demo()})
 	if err != nil {
@@ -361,6 +366,7 @@ func awaitRoll(t *testing.T, line *sim.Sim) {
 // check --online reads a mapped controller through its tags as it does one
 // with blocks.
 func TestMappedOnline(t *testing.T) {
+	t.Parallel()
 	line := mappedLine(t, 9)
 	counter := &writes{}
 	srv := listenTags(t, simmapped.Config{Order: "BADC", OnWrite: counter.add}, line.Image())
@@ -425,6 +431,7 @@ func TestMappedOnline(t *testing.T) {
 
 // Over typed nodes the server tells existence, type, access and time.
 func TestMappedOnlineOverTypedNodes(t *testing.T) {
+	t.Parallel()
 	line := mappedLine(t, 10)
 	srv := typedNodes(t, line)
 	running, stop := context.WithCancel(t.Context())

@@ -90,6 +90,7 @@ func demoOnDisk(t *testing.T) string {
 }
 
 func TestProbeLine(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	security, err := modbus.SecurityIn(dir, "", false, time.Now())
 	if err != nil {
@@ -150,6 +151,7 @@ func TestProbeLine(t *testing.T) {
 }
 
 func TestProbeModbus(t *testing.T) {
+	t.Parallel()
 	s := runningSim(t, func(*sim.Config) {})
 	var stdout, stderr bytes.Buffer // of a wide terminal
 	code := run([]string{"probe", "modbus", s.ModbusAddr(), "--address", "1000", "--count", "30"}, []string{"COLUMNS=250"}, nil, &stdout, &stderr)
@@ -184,6 +186,7 @@ func TestProbeModbus(t *testing.T) {
 }
 
 func TestProbeOPCUA(t *testing.T) {
+	t.Parallel()
 	s := runningSim(t, func(c *sim.Config) {
 		c.OPCUA.Addr, c.OPCUA.Line, c.OPCUA.Plain, c.OPCUA.Anonymous = "127.0.0.1:0", "north", true, true
 	})
@@ -250,6 +253,7 @@ func TestProbeOPCUA(t *testing.T) {
 
 // A block is watched by name, as text and as JSON, and only so often.
 func TestProbeWatch(t *testing.T) {
+	t.Parallel()
 	args := []string{"probe", "--config", demoOnDisk(t), "--set", "lines.0.controller.address=" + runningSim(t, func(*sim.Config) {}).ModbusAddr(), "--watch", "REQ"}
 	code, out, errs := call(append(args, "--looks", "3")...)
 	if code != exitDone || errs != "" {

@@ -267,6 +267,7 @@ func newCounter(t *testing.T, backend string, rest func(header []byte) int, head
 
 // Whatever goes over the wire, connections and messages alike, has waited for its turn.
 func TestProbeScanTakesTurns(t *testing.T) {
+	t.Parallel()
 	s := runningSim(t, func(c *sim.Config) {
 		c.OPCUA.Addr, c.OPCUA.Line, c.OPCUA.Plain, c.OPCUA.Anonymous = "127.0.0.1:0", "north", true, true
 	})

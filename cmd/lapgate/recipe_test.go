@@ -34,6 +34,7 @@ func (r *rollsMade) Read(p []byte) (int, error) {
 
 // Recipes are printed while the list is read, in every form.
 func TestRecipesStream(t *testing.T) {
+	t.Parallel()
 	const rolls = 4000
 	for _, form := range []string{"", "--csv", "--json"} {
 		var out, errs bytes.Buffer

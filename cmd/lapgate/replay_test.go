@@ -86,6 +86,7 @@ func replayed(tb testing.TB, code int, args ...string) replayResult {
 }
 
 func TestReplay(t *testing.T) {
+	t.Parallel()
 	path := shadowJournal(t, t.TempDir(), demoSnapshot(t), 300, sameAsOurs)
 	t.Run("the same configuration", func(t *testing.T) { replaySame(t, path) })
 	t.Run("other setpoints", func(t *testing.T) { replaySetpoints(t, path) })

@@ -169,6 +169,7 @@ func (n *naive) roll(records []exportedRecord) {
 // TestReportEqualsTheRecord: each figure of a report is that of the records as another
 // program would reckon it, of the whole journal and of a part of it.
 func TestReportEqualsTheRecord(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("a long reckoning of one goroutine")
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"flag"
 	"os"
 	"testing"
 
@@ -16,8 +17,21 @@ func TestMain(m *testing.M) {
 // cleanup removes the binary built for the tests after they have run.
 type cleanup struct{ *testing.M }
 
+// atOnce is how many parallel tests run at once unless -parallel says otherwise. Nearly
+// all wait for the times of a handshake and leave the processors idle, so that it is more
+// than there are of those.
+const atOnce = "8"
+
 // Run runs the tests.
 func (c cleanup) Run() int {
+	flag.Parse()
+	given := false
+	flag.Visit(func(f *flag.Flag) { given = given || f.Name == "test.parallel" })
+	if !given {
+		if err := flag.Set("test.parallel", atOnce); err != nil {
+			panic(err)
+		}
+	}
 	code := c.M.Run()
 	if built.dir != "" {
 		if err := os.RemoveAll(built.dir); err != nil && code == 0 {
@@ -30,6 +44,7 @@ func (c cleanup) Run() int {
 // TestScripts runs the scripts of testdata/script: what each command prints,
 // where, and with which exit code.
 func TestScripts(t *testing.T) {
+	t.Parallel()
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata/script",
 		Setup: func(e *testscript.Env) error {

@@ -150,6 +150,7 @@ func opcuaRequests(from io.Reader, to io.Writer, p *tap) error {
 // counts what it writes: nothing. The same wire with an armed line proves that
 // the counting works.
 func TestShadowOnTheWire(t *testing.T) {
+	t.Parallel()
 	const shift = 40
 	for _, transport := range []string{"modbus-tcp", "opcua"} {
 		for _, armed := range []string{"false", "true"} {

@@ -38,6 +38,7 @@ func TestStatusTellsArming(t *testing.T) {
 
 // Status --watch asks again until the daemon does not answer any more, and says so.
 func TestStatusWatches(t *testing.T) {
+	t.Parallel()
 	asked := 0
 	socket := filepath.Join(t.TempDir(), "s")
 	daemon, err := control.Listen(t.Context(), socket, func(_ context.Context, r control.Request) control.Reply {

@@ -13,6 +13,7 @@ import (
 // TestTrustAccept accepts a certificate by its fingerprint, with colons and in
 // capitals as many tools fingerprint it.
 func TestTrustAccept(t *testing.T) {
+	t.Parallel()
 	folder := t.TempDir()
 	var certificates []opcua.CertificateReport
 	list := func() {

@@ -91,6 +91,7 @@ func TestCodesAreToldInWords(t *testing.T) {
 // and UTC, and what people read is in the units of the configuration and in
 // local time.
 func TestRecordCommandsPrintUnits(t *testing.T) {
+	t.Parallel()
 	path, demo := mixedJournal(t), demoFile(t, "demo.yaml")
 	for _, args := range [][]string{
 		{"journal", "list", path}, {"journal", "show", "--roll", "1", path}, {"journal", "verify", path},

@@ -124,6 +124,43 @@ func (r *Reader) start(ctx context.Context) (from uint64, before Head, err error
 	return 1, Head{}, nil
 }
 
+// Name is what the journal is called wherever it is kept besides, which is the hash of
+// its first record; it is zero for an empty journal. Before is the head that stands
+// before the oldest record that is there, zero where that is the first. A journal of
+// an older version whose first archive is gone is named after the oldest record that
+// is there.
+func (r *Reader) Name(ctx context.Context) (name Hash, before Head, err error) {
+	if r.version == 0 && len(r.older) == 0 {
+		return name, before, nil
+	}
+	rows, err := r.files()[0].rows(ctx, `SELECT `+columns+` FROM records ORDER BY seq LIMIT 1`)
+	if err != nil || len(rows) == 0 {
+		return name, before, err
+	}
+	e, err := rows[0].entry()
+	if err != nil {
+		return name, before, r.damage(e.Seq, err.Error())
+	}
+	if e.Seq > 1 {
+		before = Head{e.Seq - 1, e.Prev}
+	}
+	if o, ok := e.Record.(record.Origin); ok && o.Journal != "" {
+		return name, before, name.UnmarshalText([]byte(o.Journal))
+	}
+	return e.Hash, before, nil
+}
+
+// nameOf is the name of the journal at path.
+func nameOf(ctx context.Context, path string) (name Hash, err error) {
+	r, err := OpenWhole(ctx, path)
+	if err != nil {
+		return name, err
+	}
+	defer func() { err = errors.Join(err, r.Close()) }()
+	name, _, err = r.Name(ctx)
+	return name, err
+}
+
 // nextEnding is that of a file that is to take the place of the journal.
 const nextEnding = ".next"
 
@@ -174,11 +211,15 @@ func (j *Journal) prepare(ctx context.Context, path, archive string, carry recor
 	if err := removeParts(path); err != nil {
 		return err
 	}
+	name, err := nameOf(ctx, j.path)
+	if err != nil {
+		return err
+	}
 	next, err := openBy(ctx, path, j.clock, goingOn(j.head))
 	if err != nil {
 		return err
 	}
-	for _, r := range []record.Record{record.Origin{Line: j.owner.Line, Installation: j.name, Before: archive}, carry} {
+	for _, r := range []record.Record{record.Origin{Line: j.owner.Line, Installation: j.name, Before: archive, Journal: name.String()}, carry} {
 		if err == nil {
 			_, err = next.Append(ctx, r)
 		}
@@ -243,6 +284,9 @@ type Rule struct {
 	Size int64         // bytes of the file
 	Age  time.Duration // of its first record
 	Keep time.Duration // since the newest record of an archive
+	// Shipped is the newest record that an engine has too, 0 for none or where nobody
+	// knows. Nil where the journal is kept here alone.
+	Shipped *uint64
 }
 
 // Tended is what Tend did.
@@ -254,7 +298,8 @@ type Tended struct {
 
 // Tend closes the journal off where the rule says so and carry gives what goes over,
 // and removes archives whose time is over. An archive with outcomes above acked, the
-// newest that was acknowledged to the controller, stays.
+// newest that was acknowledged to the controller, stays, and so does one that an engine
+// has not, or has had for less than a month.
 func (j *Journal) Tend(ctx context.Context, rule Rule, acked uint32, carry func() (record.Carry, bool)) (done Tended, err error) {
 	now := j.clock()
 	bytes, err := size(j.path)
@@ -272,29 +317,38 @@ func (j *Journal) Tend(ctx context.Context, rule Rule, acked uint32, carry func(
 		}
 	}
 	if rule.Keep > 0 {
-		done.Removed, err = retire(ctx, j.path, now.Add(-rule.Keep), acked)
+		done.Removed, err = retire(ctx, j.path, now, rule, acked)
 	}
 	return done, err
 }
 
-// retire removes archives, oldest first, whose records are all of before a time and
-// whose outcomes are all acknowledged. What they told and still counts stands in the
-// file after them.
-func retire(ctx context.Context, path string, before time.Time, acked uint32) (removed []string, err error) {
+// retire removes archives, oldest first, whose time is over by a rule and whose
+// outcomes are all acknowledged. What they told and still counts stands in the file
+// after them.
+func retire(ctx context.Context, path string, now time.Time, rule Rule, acked uint32) (removed []string, err error) {
 	archives, err := Archives(path)
 	if err != nil {
 		return nil, err
 	}
-	for i, a := range archives {
+	shipped := len(archives)
+	if rule.Shipped != nil {
+		if shipped, err = noteShipped(archives, *rule.Shipped, now); err != nil {
+			return nil, err
+		}
+	}
+	for i, a := range archives[:shipped] {
 		next := path
 		if i+1 < len(archives) {
 			next = archives[i+1].Path
 		}
-		over, err := outlived(ctx, next, a.Last, before, acked)
+		over, err := outlived(ctx, next, a.Last, now.Add(-rule.Keep), acked)
 		if err != nil || !over {
 			return removed, err
 		}
 		if err := errors.Join(os.Remove(a.Path), syncDir(filepath.Dir(path))); err != nil {
+			return removed, err
+		}
+		if err := os.Remove(a.Path + shippedEnding); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return removed, err
 		}
 		removed = append(removed, a.Path)

@@ -215,6 +215,84 @@ func TestRetention(t *testing.T) {
 	}
 }
 
+// What an engine keeps too stays here until it has been there for a month, and begins
+// anew where the engine forgot it.
+func TestShippedStays(t *testing.T) {
+	m := newMill(t)
+	closedOff(t, m)
+	archives, err := journal.Archives(m.path("north"))
+	m.must(err)
+	now := time.Now()
+	tend := func(after time.Duration, shipped uint64) (removed int) {
+		t.Helper()
+		now = now.Add(after)
+		j, err := journal.OpenBy(t.Context(), m.path("north"), func() time.Time { return now })
+		m.must(err)
+		done, err := j.Tend(t.Context(), journal.Rule{Keep: time.Hour, Shipped: &shipped}, 30, func() (record.Carry, bool) { return record.Carry{}, false })
+		m.must(err)
+		m.must(j.Close())
+		return len(done.Removed)
+	}
+	const day = 24 * time.Hour
+	for _, c := range []struct {
+		name    string
+		after   time.Duration
+		shipped uint64
+		want    int
+	}{
+		{"not shipped", 400 * day, 0, 0},
+		{"all but one record", day, archives[0].Last - 1, 0},
+		{"shipped", day, archives[0].Last, 0},
+		{"for less than a month", 29 * day, archives[1].Last, 0},
+		{"forgotten", day, 0, 0},
+		{"shipped again", day, archives[1].Last, 0},
+		{"and again for less than a month", 29 * day, archives[1].Last, 0},
+		{"for a month, and the other forgotten", day, archives[1].Last - 1, 1},
+		{"the other again", day, archives[1].Last, 0},
+		{"for a month", 30 * day, archives[1].Last, 1},
+	} {
+		if got := tend(c.after, c.shipped); got != c.want {
+			t.Errorf("%s: %d archives removed, want %d", c.name, got, c.want)
+		}
+	}
+	if left := beside(t, archives[0].Path); left != nil {
+		t.Errorf("left %v", left)
+	}
+	wantClean(t, verify(t, m.path("north")))
+}
+
+// The name of a journal is the hash of its first record, also where the archive that had
+// it is gone.
+func TestName(t *testing.T) {
+	m := newMill(t)
+	closedOff(t, m)
+	name := func() (journal.Hash, journal.Head) {
+		t.Helper()
+		r, err := journal.OpenWhole(t.Context(), m.path("north"))
+		m.must(err)
+		defer func() { m.must(r.Close()) }()
+		n, before, err := r.Name(t.Context())
+		m.must(err)
+		return n, before
+	}
+	archives, err := journal.Archives(m.path("north"))
+	m.must(err)
+	var first journal.Hash
+	r, err := journal.OpenReader(t.Context(), archives[0].Path)
+	m.must(err)
+	m.must(r.Walk(t.Context(), journal.Filter{Limit: 1}, func(e journal.Entry) error { first = e.Hash; return nil }))
+	head, err := r.Head(t.Context())
+	m.must(err)
+	m.must(r.Close())
+	if n, before := name(); n != first || before != (journal.Head{}) {
+		t.Errorf("named %s after %s, want %s", n, before, first)
+	}
+	m.must(os.Remove(archives[0].Path))
+	if n, before := name(); n != first || before != head {
+		t.Errorf("without its first archive named %s after %s, want %s after %s", n, before, first, head)
+	}
+}
+
 // A journal is closed off when it is large or old enough, and the machine lets go.
 func TestTend(t *testing.T) {
 	m := newMill(t)

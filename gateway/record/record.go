@@ -263,6 +263,10 @@ type (
 		Installation string `json:"installation"` // random, made at the first start of an installation
 		// Before names the archive that the journal goes on from, empty for none.
 		Before string `json:"before,omitempty"`
+		// Journal is the hash of the first record of the journal, in hexadecimal: what it is
+		// called wherever it is kept besides. It is empty in that record itself, and in a
+		// record of a version that did not keep it.
+		Journal string `json:"journal,omitempty"`
 	}
 	// Doubt tells what speaks against the journal being that of the line, whole. It
 	// stands until a named person accepts it.

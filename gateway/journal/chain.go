@@ -148,18 +148,33 @@ func (r *row) entry() (Entry, error) {
 			return e, fmt.Errorf("column %s holds a value of the wrong type or length", c.name)
 		}
 	}
+	if err := e.prove(at, kind, body); err != nil {
+		return e, err
+	}
+	if roll != int64(e.Record.RollNo()) {
+		return e, fmt.Errorf("column roll_no is %d, the body says roll %d", roll, e.Record.RollNo())
+	}
+	return e, nil
+}
+
+// Prove reads a record that was kept elsewhere, with its links, and proves it by its
+// hash. at is its time in microseconds since 1970 UTC. The links stand in the entry
+// also where there is an error.
+func Prove(seq uint64, at int64, kind, body string, prev, hash Hash) (Entry, error) {
+	e := Entry{Stored: record.Stored{Seq: seq}, Prev: prev, Hash: hash}
+	err := e.prove(at, kind, body)
+	return e, err
+}
+
+// prove fills in what was stored where it gives the hash.
+func (e *Entry) prove(at int64, kind, body string) (err error) {
 	e.At = time.UnixMicro(at).UTC()
 	e.Body = json.RawMessage(body)
 	if got := hashOf(e.Prev, e.Seq, at, kind, e.Body); got != e.Hash {
-		return e, fmt.Errorf("its hash is %.16s…, its content gives %.16s…: the record was changed", e.Hash, got)
+		return fmt.Errorf("its hash is %.16s…, its content gives %.16s…: the record was changed", e.Hash, got)
 	}
-	record, err := record.Unmarshal(record.Kind(kind), e.Body)
-	if err != nil {
-		return e, fmt.Errorf("its body does not hold: %w", err)
+	if e.Record, err = record.Unmarshal(record.Kind(kind), e.Body); err != nil {
+		return fmt.Errorf("its body does not hold: %w", err)
 	}
-	e.Record = record
-	if roll != int64(record.RollNo()) {
-		return e, fmt.Errorf("column roll_no is %d, the body says roll %d", roll, record.RollNo())
-	}
-	return e, nil
+	return nil
 }

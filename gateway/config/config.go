@@ -51,6 +51,7 @@ type Snapshot struct {
 	Journal   Journal
 	Control   Control
 	Publish   Publish
+	Engine    Engine
 	Shifts    Shifts
 	Words     *wording.Words // what people at the line read; nil for English
 	Materials recipe.Materials
@@ -231,7 +232,7 @@ func (d *decoder) failed(data []byte) error {
 func (d *decoder) snapshot(doc *document) *Snapshot {
 	s := &Snapshot{
 		File: d.file, Units: doc.Units, Log: doc.Log, Status: doc.Status,
-		Journal: doc.Journal, Control: doc.Control, Publish: doc.Publish, Shifts: doc.Shifts, Materials: doc.Materials,
+		Journal: doc.Journal, Control: doc.Control, Publish: doc.Publish, Engine: doc.Engine, Shifts: doc.Shifts, Materials: doc.Materials,
 	}
 	sum := sha256.New()
 	var opened []recipe.Open

@@ -19,6 +19,7 @@ func (d *decoder) cross(doc *document) {
 	d.checkStatus(doc)
 	d.checkShifts(doc.Shifts)
 	d.checkMQTT(&doc.Publish.MQTT)
+	d.checkEngine(&doc.Engine)
 	d.checkMaterials(doc)
 	if d.good("lines") && len(doc.Lines) == 0 {
 		d.problem(d.where("lines"), "lines", "no wrapping line", "an empty list", "one line at least", "add a line, as in the reference configuration")

@@ -100,6 +100,7 @@ func TestEverySecretIsListed(t *testing.T) {
 	}
 	fill(reflect.ValueOf(&s.Status).Elem(), "status")
 	fill(reflect.ValueOf(&s.Publish).Elem(), "publish")
+	fill(reflect.ValueOf(&s.Engine).Elem(), "engine")
 	fill(reflect.ValueOf(&s.Lines[0].Controller).Elem(), "lines.0.controller")
 	var got []string
 	for _, k := range s.Secrets() {

@@ -71,18 +71,28 @@ func (m *MQTT) Login(lookup func(string) (string, bool)) (out BrokerLogin, err e
 	if m.ServerName != "" {
 		host = m.ServerName
 	}
-	out.TLS = &tls.Config{ServerName: host, MinVersion: tls.VersionTLS12}
-	if m.Authorities != "" {
-		if out.TLS.RootCAs, err = readAuthorities(m.Authorities); err != nil {
-			bad = append(bad, fmt.Errorf("publish.mqtt.authorities: %w", err))
+	out.TLS, err = clientTLS("publish.mqtt", host, m.Authorities, m.Certificate, m.Key)
+	return out, errors.Join(append(bad, err)...)
+}
+
+// clientTLS is what is believed of the server of a section, and shown to it: those who
+// sign its certificate, and a certificate of our own; empty for those of the system, and
+// for none. An empty host is filled in by whoever dials.
+func clientTLS(section, host, authorities, certificate, key string) (*tls.Config, error) {
+	out := &tls.Config{ServerName: host, MinVersion: tls.VersionTLS12}
+	var bad []error
+	var err error
+	if authorities != "" {
+		if out.RootCAs, err = readAuthorities(authorities); err != nil {
+			bad = append(bad, fmt.Errorf("%s.authorities: %w", section, err))
 		}
 	}
-	if m.Certificate != "" {
-		pair, err := readPair(m.Certificate, m.Key)
+	if certificate != "" {
+		pair, err := readPair(certificate, key)
 		if err != nil {
-			bad = append(bad, fmt.Errorf("publish.mqtt: %w", err))
+			bad = append(bad, fmt.Errorf("%s: %w", section, err))
 		}
-		out.TLS.Certificates = []tls.Certificate{pair}
+		out.Certificates = []tls.Certificate{pair}
 	}
 	return out, errors.Join(bad...)
 }

@@ -90,6 +90,8 @@ func (s *Snapshot) Secrets() (out []SecretKey) {
 	add("status.token", s.Status.Token)
 	add("publish.mqtt.key", file(s.Publish.MQTT.Key))
 	add("publish.mqtt.password", s.Publish.MQTT.Password)
+	add("engine.key", file(s.Engine.Key))
+	add("engine.password", s.Engine.Password)
 	for i := range s.Lines {
 		c := &s.Lines[i].Controller
 		at := fmt.Sprintf("lines.%d.controller.", i)

@@ -25,6 +25,7 @@ type document struct {
 	Journal          Journal `cfg:"journal" restart:"restart the daemon to change it" doc:"durable records"`
 	Control          Control `cfg:"control" restart:"restart the daemon to change it" doc:"commands of an operator to the running daemon"`
 	Publish          Publish `cfg:"publish" restart:"restart the daemon to change it" doc:"what is sent onward, to a historian or another system of the mill"`
+	Engine           Engine  `cfg:"engine" restart:"restart the daemon to change it" doc:"database in which a mill keeps the records of all its lines, and in which the two machines of a pair agree who acts; no line waits for it"`
 	Shifts           Shifts  `cfg:"shifts" doc:"when people take over from each other"`
 	Words            Words   `cfg:"words" doc:"language of the people at the line"`
 	recipe.Materials `cfg:",inline"`

@@ -60,9 +60,11 @@ sbom() {
   printf '\n]}\n'
 }
 
-# What any architecture has: the first configuration, as init writes it, with the
-# places of the service.
-GOOS="" go build -o "$work/here" ./cmd/lapgate
+# What any architecture has: what the program of this machine says of itself, and the
+# first configuration, as init writes it, with the places of the service.
+host=$(go env GOHOSTARCH)
+test "$host" != arm || host=armhf
+build "$host" "$work/here"
 "$work/here" init "$work/first.yaml" --units metric --name north --controller 127.0.0.1:502 \
   --sizes '600 mm..1400 mm x 500 mm..2400 mm' --hanging '1050 mm, brown; 1650 mm, brown' \
   --heads 'poly-board, fused, 177 °C, 600 mm..1400 mm by 50 mm' --grades '1, news, open' \
@@ -74,13 +76,19 @@ stamp=$("$work/here" version | awk '$1 == "version" { print $2 }')
 test "$stamp" != devel || { echo "Go stamped no version; is git there?" >&2; exit 1; }
 VERSION=$(printf %s "${stamp#v}" | sed 's/-/~/; s/-/./g') && export VERSION
 
+"$work/here" man "$work/man" >/dev/null
+gzip -9n "$work"/man/*
+"$work/here" handbook --output "$work/handbook.html"
+for shell in bash zsh fish; do "$work/here" completion "$shell" >"$work/completion.$shell"; done
+
 for architecture in "${architectures[@]}"; do
   stage="$work/$architecture"
   mkdir "$stage"
-  build "$architecture" "$stage/lapgate"
+  if test "$architecture" = "$host"; then cp "$work/here" "$stage/lapgate"; else build "$architecture" "$stage/lapgate"; fi
   cp -r configs/package/nfpm.yaml configs/package/scripts configs/package/copyright configs/package/lintian-overrides \
     configs/package/lapgate.service configs/prometheus-rules.yaml "$stage"
   cp "$work/first.yaml" "$stage/lapgate.yaml"
+  cp -r "$work/man" "$work/handbook.html" "$work"/completion.* "$stage"
   sbom "$stage/lapgate" "$stamp" >"$stage/sbom.json"
   notices "$stage/lapgate" | gzip -9n >"$stage/notices.gz"
   gzip -9nc README.md >"$stage/README.md.gz"

@@ -2,6 +2,9 @@ package handbook_test
 
 import (
 	"bytes"
+	"flag"
+	"fmt"
+	"os"
 	"regexp"
 	"strings"
 	"testing"
@@ -37,7 +40,7 @@ func TestParts(t *testing.T) {
 	text := "# One & all\n\n## Two\n\n"
 	for _, part := range []string{
 		"caution overhead", "index", "findings", "conditions", "notices", "refusals", "panel hold", "panel reject", "panel phase", "panel lamp", "panel closing",
-		"exits", "commands", "configuration",
+		"exits", "commands", "configuration", "guarantees", "line",
 	} {
 		text += "[[" + part + "]]\n\n"
 	}
@@ -71,6 +74,52 @@ func TestParts(t *testing.T) {
 	}
 	if strings.Contains(out, "[[") {
 		t.Error("a part was not put in")
+	}
+}
+
+var update = flag.Bool("update", false, "write the drawings of the line")
+
+// The line is drawn wide and narrow, each a file that README shows, and well formed. The
+// style has each colour once more for dark.
+func TestLineView(t *testing.T) {
+	for name, got := range map[string]string{"line.svg": handbook.LineView(), "line-narrow.svg": handbook.LineViewNarrow()} {
+		if n := reporttest.WellFormed(t, got); n["desc"] != 1 || n["circle"] < 30 || n["text"] < 30 {
+			t.Errorf("%s: elements %v", name, n)
+		}
+		if found := regexp.MustCompile(`url\(|@import|https?://[^"]*`).FindAllString(got, -1); len(found) != 1 || found[0] != "http://www.w3.org/2000/svg" {
+			t.Errorf("%s names what is elsewhere: %v", name, found)
+		}
+		used, forms := regexp.MustCompile(`var\((--[a-z]+)\)`).FindAllStringSubmatch(got, -1), strings.Count(got, "--ground: ")
+		if len(used) < 10 || forms != 3 {
+			t.Errorf("%s: %d colours used, in %d forms", name, len(used), forms)
+		}
+		for _, u := range used {
+			if n := strings.Count(got, u[1]+": "); n != forms {
+				t.Errorf("%s: the colour %s is in %d of %d forms", name, u[1], n, forms)
+			}
+		}
+		path := "../../configs/handbook/" + name
+		if *update {
+			if err := os.WriteFile(path, []byte(got), 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if want, err := os.ReadFile(path); err != nil || string(want) != got {
+			t.Errorf("%s is not what is drawn, %v: run go test ./gateway/handbook -update and look at it", path, err)
+		}
+	}
+}
+
+// Each guarantee rests on something, or it could not be waived.
+func TestGuarantees(t *testing.T) {
+	list := handbook.Guarantees()
+	for i, g := range list {
+		if g.Name != fmt.Sprintf("S%d", i+1) || len(g.Rests) == 0 || !strings.HasSuffix(g.Text, ".") {
+			t.Errorf("got %+v", g)
+		}
+	}
+	if len(list) < 10 {
+		t.Errorf("%d guarantees", len(list))
 	}
 }
 

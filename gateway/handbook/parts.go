@@ -12,6 +12,7 @@ import (
 	"lapgate/gateway/config"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/plc"
+	"lapgate/gateway/tags"
 	"lapgate/recipe"
 	"lapgate/recipe/caution"
 	"lapgate/recipe/check"
@@ -94,6 +95,27 @@ func Panel() (out []Entry) {
 	return out
 }
 
+// Guarantee is a statement of the handshake, and the fields without which a controller
+// that offers tags cannot keep it.
+type Guarantee struct {
+	Name, Text string
+	Rests      []tags.Rest
+}
+
+// Guarantees are the statements that a controller with tags of its own may waive.
+func Guarantees() (out []Guarantee) {
+	for _, g := range tags.Guarantees() {
+		x := Guarantee{Name: g.Name, Text: sentence(g.Text)}
+		for _, r := range tags.Rests() {
+			if slices.Contains(r.Breaks, g.Name) {
+				x.Rests = append(x.Rests, r)
+			}
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
 // Refusals are the codes that refuse a named person's recipe.
 func Refusals() []Entry {
 	return []Entry{
@@ -134,8 +156,8 @@ func partOf(name string, f *Facts) (string, error) {
 		return "", err
 	}
 	var data any
-	template, kind, _ := strings.Cut(name, " ")
-	switch template {
+	part, kind, _ := strings.Cut(name, " ")
+	switch part {
 	case "caution":
 		c, ok := cautions[kind]
 		if !ok {
@@ -149,11 +171,15 @@ func partOf(name string, f *Facts) (string, error) {
 	case "notices":
 		data = Notices()
 	case "refusals":
-		template, data = "panel", Refusals()
+		part, data = "panel", Refusals()
 	case "index":
 		data = byCode(slices.Concat(Findings(), Conditions(), Notices(), Refusals()))
 	case "panel":
-		template, data = "panel", slices.DeleteFunc(Panel(), func(e Entry) bool { return e.Kind != kind })
+		part, data = "panel", slices.DeleteFunc(Panel(), func(e Entry) bool { return e.Kind != kind })
+	case "guarantees":
+		data = Guarantees()
+	case "line":
+		data = []template.HTML{template.HTML(LineView()), template.HTML(LineViewNarrow())} //nolint:gosec // drawings of the house
 	case "exits":
 		data = f.Exits
 	case "commands":
@@ -164,7 +190,7 @@ func partOf(name string, f *Facts) (string, error) {
 		return "", fmt.Errorf("no part is named %q", name)
 	}
 	var b bytes.Buffer
-	if err := t.ExecuteTemplate(&b, template, data); err != nil {
+	if err := t.ExecuteTemplate(&b, part, data); err != nil {
 		return "", err
 	}
 	return b.String(), nil

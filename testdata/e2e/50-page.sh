@@ -2,7 +2,7 @@
 # Looks at the live page and a roll's page as a browser lays them out, in each state of
 # testdata/page: on a phone, on a desktop, in the dark, printed, and with script off.
 # No outside resource, a text for every drawing, contrast of 4.5 at least, nothing that
-# scrolls sideways at 360 px. Then a shift is wrapped while 32 viewers look and one of
+# scrolls sideways at 360 px; the handbook likewise. Then a shift is wrapped while 32 viewers look and one of
 # them takes nothing.
 # Usage: 50-page.sh [folder for the screenshots]
 source "$(dirname "$0")/standin.sh"
@@ -19,7 +19,8 @@ look() {
 }
 
 go build -o "$work/page" ./testdata/page
-start page "$work/page"
+"$work/lapgate" handbook --output "$work/handbook.html"
+start page "$work/page" -handbook "$work/handbook.html"
 base=$(await "$work/page.out" '(http://.*/)$' "$pid")
 
 # seen NAME WIDTH PATH FLAG... lays a page out, takes its picture and fails for what is wrong with it.
@@ -51,6 +52,10 @@ dark=--blink-settings=preferredColorScheme=0
   echo roll-desktop 1200 go/roll/north/41
   echo roll-held-desktop 1200 held-no-slot/roll/north/41
   echo "roll-dark 1200 go/roll/north/37 $dark"
+  echo handbook-phone 360 handbook/
+  echo handbook-desktop 1200 handbook/
+  echo "handbook-dark 1200 handbook/ $dark"
+  echo "handbook-dark-phone 360 handbook/ $dark"
 } >"$work/looks"
 xargs -P 2 -I{} bash -c 'seen {}' <"$work/looks" || { echo "a page is not as it should be"; exit 1; }
 

@@ -18,6 +18,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"os"
 	"strconv"
 	"strings"
 	"time"
@@ -58,18 +59,29 @@ type shift struct {
 
 func main() {
 	listen := flag.String("listen", "127.0.0.1:0", "address to serve at")
+	handbook := flag.String("handbook", "", "file of the handbook, served at /handbook/")
 	flag.Parse()
-	if err := serve(*listen); err != nil {
+	if err := serve(*listen, *handbook); err != nil {
 		log.Fatal(err)
 	}
 }
 
-func serve(address string) error {
+func serve(address, handbook string) error {
 	snapshot, err := config.Load(config.Source{Path: "mill.yaml", Bytes: configs.Demo()})
 	if err != nil {
 		return err
 	}
 	mux := http.NewServeMux()
+	if handbook != "" {
+		text, err := os.ReadFile(handbook)
+		if err != nil {
+			return err
+		}
+		mux.Handle("/handbook/", http.StripPrefix("/handbook", checked(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+			w.Header().Set("Content-Type", "text/html; charset=utf-8")
+			_, _ = w.Write(text)
+		}))))
+	}
 	for _, s := range states {
 		one := &shift{line: snapshot.Lines[0].Recipe, hash: snapshot.Hash, at: time.Now().Add(-3 * time.Hour)}
 		if err := one.play(s.play); err != nil {

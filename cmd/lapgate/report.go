@@ -18,6 +18,7 @@ import (
 	"lapgate/gateway/record"
 	"lapgate/gateway/report"
 	"lapgate/recipe"
+	"lapgate/recipe/wording"
 )
 
 // reportFlags are the flags of `report`.
@@ -63,11 +64,13 @@ func (f *reportFlags) source(cmd *cobra.Command) {
 	addLine(cmd, &f.units.line, "every one; beside a journal the one that it is named after, else the first")
 }
 
-// reported is one journal to report, by the line of a configuration; nil for none.
+// reported is one journal to report, by the line of a configuration and in its language;
+// nil for none.
 type reported struct {
-	path string
-	line *recipe.Line
-	hash uint32
+	path  string
+	line  *recipe.Line
+	hash  uint32
+	words *wording.Words
 }
 
 func (p *program) report(ctx context.Context, args []string, f *reportFlags) error {
@@ -98,11 +101,13 @@ func (p *program) report(ctx context.Context, args []string, f *reportFlags) err
 		return errors.New("no line of the configuration has a journal yet; lapgate run begins one")
 	}
 	if f.html != "" {
-		if err := p.writePage(f.html, shifts, list[0].line); err != nil {
+		if err := p.writePage(f.html, shifts, &list[0]); err != nil {
 			return err
 		}
 	}
-	return printShifts(p.printer(f.out, list[0].line), shifts)
+	print := p.printer(f.out, list[0].line)
+	print.Words = list[0].words
+	return printShifts(print, shifts)
 }
 
 // reported lists what is to be reported.
@@ -124,7 +129,7 @@ func (p *program) reported(args []string, f *reportFlags) ([]reported, error) {
 		if err != nil {
 			return nil, err
 		}
-		return []reported{{args[0], line.Recipe, s.Hash}}, nil
+		return []reported{{args[0], line.Recipe, s.Hash, s.Words}}, nil
 	}
 	lines, err := linesNamed(s, f.units.line)
 	if err != nil {
@@ -132,7 +137,7 @@ func (p *program) reported(args []string, f *reportFlags) ([]reported, error) {
 	}
 	var out []reported
 	for _, l := range lines {
-		out = append(out, reported{s.Journal.Path(l.Recipe.Name), l.Recipe, s.Hash})
+		out = append(out, reported{s.Journal.Path(l.Recipe.Name), l.Recipe, s.Hash, s.Words})
 	}
 	return out, nil
 }
@@ -209,13 +214,13 @@ func modeBefore(ctx context.Context, r *journal.Reader, since time.Time) (*recor
 }
 
 // writePage writes the page of reports, and the table of their rolls beside it.
-func (p *program) writePage(path string, shifts []*report.Shift, line *recipe.Line) error {
-	page, err := report.Page(shifts, p.zone())
+func (p *program) writePage(path string, shifts []*report.Shift, of *reported) error {
+	page, err := report.Page(shifts, p.zone(), of.words)
 	if err != nil {
 		return err
 	}
 	var rolls bytes.Buffer
-	print := p.printerTo(&rolls, outputFlags{present.Form{CSV: true}}, line)
+	print := p.printerTo(&rolls, outputFlags{present.Form{CSV: true}}, of.line)
 	if err := printShifts(print, shifts); err != nil {
 		return err
 	}

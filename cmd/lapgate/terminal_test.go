@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"os"
 	"path/filepath"
 	"reflect"
 	"regexp"
@@ -47,8 +48,8 @@ func TestTerminalInGerman(t *testing.T) {
 	if heads := englishHeads(t, reflect.TypeFor[report.Story](), story.out); len(heads) > 0 {
 		t.Errorf("why shows %v in English:\n%s", heads, story.out)
 	}
-	if out := lapgate(append(why, "--json")...).out; !strings.Contains(out, `"verdict": "go"`) || !strings.Contains(out, `"setpoints": [`) {
-		t.Errorf("JSON has other names: %s", out)
+	if ours, english := lapgate(append(why, "--json")...).out, lapgate(append(why[:5:5], "--json")...).out; ours != english || !strings.Contains(ours, `"verdict": "go"`) {
+		t.Errorf("JSON is %s\nand without a translation %s", ours, english)
 	}
 
 	overhang, few := 0.04, 3
@@ -83,5 +84,41 @@ func TestTerminalInGerman(t *testing.T) {
 	}
 	if out := lapgate(append(asks, "--csv")...).out; !strings.HasPrefix(out, "roll no,roll,left at,verdict,outcome") || !strings.Contains(out, `"go, in shadow",wrapped by hand`) {
 		t.Errorf("CSV has other names: %s", out)
+	}
+}
+
+// The report of a shift is German in a terminal and as a page; what programs read of it, and
+// the table beside the page, is as ever.
+func TestReportInGerman(t *testing.T) {
+	german, err := filepath.Abs("../../configs/words-de.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	w, page := wordingtest.German(t), filepath.Join(t.TempDir(), "shift.html")
+	english := []string{"report", mixedJournal(t), "--config", demoFile(t, "demo.yaml")}
+	ours := append(english[:4:4], "--set", "words.file="+german)
+	told := lapgate(append(ours[:6:6], "--html", page)...)
+	if heads := englishHeads(t, reflect.TypeFor[report.Shift](), told.out); told.code != 0 || len(heads) > 0 {
+		t.Errorf("report ended with %d: %s, and shows %v in English:\n%s", told.code, told.errors, heads, told.out)
+	}
+	text, err := os.ReadFile(page)
+	if err != nil {
+		t.Fatal(err)
+	}
+	body := regexp.MustCompile(`(?s)<style>.*</style>`).ReplaceAllString(string(text), "")
+	for what, text := range map[string]string{"the terminal": told.out, "the page": strings.NewReplacer("&#39;", "'", "&#34;", `"`).Replace(body)} {
+		if keys := wordingtest.EnglishIn(w, text); len(keys) > 0 {
+			t.Errorf("%s has the English of %v", what, keys)
+		}
+		for _, want := range []string{"von Hand eingepackt", "no-slot", "Anfrage bis Entscheidung"} {
+			if !strings.Contains(text, want) {
+				t.Errorf("%s lacks %s:\n%.4000s", what, want, text)
+			}
+		}
+	}
+	for _, form := range []string{"--json", "--csv"} {
+		if got, want := lapgate(append(ours[:6:6], form)...), lapgate(append(english[:4:4], form)...); got.code != 0 || got.out != want.out {
+			t.Errorf("%s is %.3000s\nand without a translation %.3000s", form, got.out, want.out)
+		}
 	}
 }

@@ -89,6 +89,9 @@ func (p *program) why(ctx context.Context, f *whyFlags, name, path string) error
 		return fmt.Errorf("journal %s tells of no roll %s; %slapgate journal list %s shows which there are", path, strconv.Quote(name), near, path)
 	}
 	t.Roll = t.Newest.Rolls[len(t.Newest.Rolls)-1]
+	if !f.output.isText() { // programs read English
+		t.Words = nil
+	}
 	story, err := report.StoryOf(t)
 	if err != nil {
 		return err

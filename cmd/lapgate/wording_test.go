@@ -6,6 +6,7 @@ import (
 	"go/parser"
 	"go/token"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -19,10 +20,12 @@ import (
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/present"
+	"lapgate/gateway/record"
 	"lapgate/gateway/report"
 	"lapgate/recipe"
 	"lapgate/recipe/check"
 	"lapgate/recipe/notice"
+	"lapgate/recipe/rate"
 	"lapgate/recipe/wording"
 )
 
@@ -118,10 +121,10 @@ func saying(n *ast.CallExpr) (out said, ok bool) {
 
 // composed are the keys that the program puts together, from the tables that they
 // speak of.
-func composed() (keys []string) {
+func composed(t *testing.T) (keys []string) {
 	add := func(family string, words ...string) {
 		for _, w := range words {
-			keys = append(keys, family+"."+strings.NewReplacer(", ", "-", " ", "-", "_", "-").Replace(w))
+			keys = append(keys, family+"."+strings.NewReplacer(", ", "-", "; ", "-", " ", "-", "_", "-").Replace(w))
 		}
 	}
 	for _, c := range append(check.Codes(), cycle.Codes()...) {
@@ -148,12 +151,18 @@ func composed() (keys []string) {
 	for s := alarm.Normal; s <= alarm.OutOfService; s++ {
 		add("alarm", s.String())
 	}
-	for _, shown := range []reflect.Type{reflect.TypeFor[shownStatus](), reflect.TypeFor[report.Story]()} {
+	for _, shown := range []reflect.Type{
+		reflect.TypeFor[shownStatus](), reflect.TypeFor[report.Story](), reflect.TypeFor[report.Shift](), reflect.TypeFor[rate.Summary](),
+		reflect.TypeFor[alarmRow](), reflect.TypeFor[changeRow](),
+	} {
 		for _, c := range present.Titled(shown) {
 			add("head", cmp.Or(c.Head, c.Title()))
 		}
 	}
 	add("head", "yes", "no")
+	for _, act := range []alarm.Act{alarm.Raise, alarm.Clear, alarm.Ack, alarm.Shelve, alarm.Unshelve, alarm.Retire, alarm.Reactivate} {
+		add("alarm-act", string(act))
+	}
 	for _, act := range []alarm.Act{alarm.Ack, alarm.Shelve, alarm.Unshelve, alarm.Retire, alarm.Reactivate} {
 		add("reply.alarm", string(act))
 	}
@@ -175,14 +184,43 @@ func composed() (keys []string) {
 	add("page.shadow", "why", "configured")
 	add("page.armed", "why", "configured")
 	add("exchange", "shadow-go", "shadow-hold")
+	for _, state := range []record.HangState{record.Hangs, record.Empty, record.OutOfService, record.AsBefore} {
+		add("slot-state", string(state))
+	}
+	for _, step := range []record.HangStep{record.Opened, record.InForce, record.Ended} {
+		add("hang-step", string(step))
+	}
+	add("station-mode", record.ByHand, record.AsConfigured)
+	add("gap", slices.Collect(maps.Values(constants(t, "gateway/cycle", "^gap[A-Z]")))...)
+	add("report.way", "offered", "override", "shadow")
+	add("report.mode", "armed", "shadow")
+	add("report.by", slices.Collect(maps.Values(constants(t, "gateway/report", "^by[A-Z]")))...)
+	add("report.break", slices.Collect(maps.Values(constants(t, "gateway/report", "^break[A-Z]")))...)
+	causes := constants(t, "gateway/cycle", "^cause[A-Z]")
+	add("gap", causes["causeMemory"])
+	for _, cause := range causes {
+		if cycle.Interrupted(cause) {
+			add("report.break", cause)
+		}
+	}
+	for _, need := range []string{"lost", "aborted", "heavy", "outside"} {
+		add("report.need", need, need+".one")
+	}
+	for _, of := range []string{"record.gap.outcomes", "record.gap.rolls"} {
+		keys = append(keys, of, of+".one", of+".on")
+	}
 	return keys
 }
 
 // What is said by a key stands in the table, and whatever stands there is said.
 func TestEveryKeyIsSaid(t *testing.T) {
 	used := map[string]bool{wording.LanguageKey: true}
-	for _, key := range composed() {
+	mayLack := regexp.MustCompile(`^finding\.|^notice\..*\.do$|^(verdict|outcome|hold-reason)\.`)
+	for _, key := range composed(t) {
 		used[key] = true
+		if _, known := wording.English(key); !known && !mayLack.MatchString(key) {
+			t.Errorf("the program says %s, which the table does not have", key)
+		}
 	}
 	families := map[string]bool{}
 	for _, e := range wording.Entries() {
@@ -192,6 +230,7 @@ func TestEveryKeyIsSaid(t *testing.T) {
 	notKeys := []string{"page.css", "page.html", "page.js", "roll.html"}
 	for _, s := range saidIn(t) {
 		used[s.key] = true
+		used[wording.Word("report.step", s.key).Key] = true
 		english, known := wording.English(s.key)
 		if s.names != nil && !known {
 			t.Errorf("%s: says %q, which the table does not have", s.at, s.key)

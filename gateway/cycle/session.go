@@ -233,7 +233,7 @@ func (m *Machine) gap(g record.Gap) {
 		return
 	}
 	m.count("gaps")
-	m.tell(noteGap, wording.Say("told.journal-gap", "cause", g.Cause), fields...)
+	m.tell(noteGap, wording.Say("told.journal-gap", "cause", wording.Word("gap", g.Cause)), fields...)
 }
 
 // begin opens a session, if nothing stands against it. The boot number is taken

@@ -57,7 +57,7 @@ func (w *Printer) textTable(t *Table, indent string) error {
 			l.right[i] = (l.right[i] || cells[i].right) && !l.words[i]
 			l.cells[i] = max(l.cells[i], columnsWide(cells[i].text))
 		}
-		b.cells, b.below = append(b.cells, cells), append(b.below, linesOf(reflect.ValueOf(r.Below)))
+		b.cells, b.below = append(b.cells, cells), append(b.below, w.lines(r.Below))
 		if len(b.cells) == blockRows {
 			w.block(l, t.Columns, b, indent, first)
 			b, first = &block{}, false

@@ -10,7 +10,7 @@
 //	print:"drop=2"       in a row: goes first when the table is too wide for
 //	                     the terminal, the highest number before the others
 //	print:"words=outcome" words of that family of the table of sentences, which text
-//	                     shows in the language of people
+//	                     shows in the language of people; a wording.Phrase needs none
 //	print:"head=end"     the key of the head in that table, where the name for people
 //	                     means something else elsewhere
 //	print:"apart"        of a list: text shows each of its rows as a struct
@@ -97,9 +97,9 @@ type Table struct {
 
 // Row is one row of a table.
 type Row struct {
-	Cells []any    // by column; nil where there is nothing
-	Below []string // what people read under the row
-	JSON  any      // what JSON prints in place of the cells; nil for the cells
+	Cells []any // by column; nil where there is nothing
+	Below []any // what people read under the row, each on lines of its own
+	JSON  any   // what JSON prints in place of the cells; nil for the cells
 }
 
 // TableOf makes a table of structs: its columns follow from their fields.
@@ -181,7 +181,7 @@ func rowOf(v reflect.Value, fields []field) Row {
 	for i := range fields {
 		f := &fields[i]
 		if f.below {
-			r.Below = append(r.Below, linesOf(f.of(v))...)
+			r.Below = append(r.Below, each(f.of(v))...)
 		} else if f.isColumn() {
 			r.Cells = append(r.Cells, f.value(v))
 		}
@@ -189,18 +189,30 @@ func rowOf(v reflect.Value, fields []field) Row {
 	return r
 }
 
-func linesOf(v reflect.Value) []string {
+// each lists the values of a slice, or one that is not zero.
+func each(v reflect.Value) (out []any) {
 	if v.Kind() == reflect.Slice {
-		var out []string
 		for i := range v.Len() {
-			out = append(out, CleanLines(fmt.Sprint(v.Index(i).Interface())))
+			out = append(out, v.Index(i).Interface())
 		}
 		return out
 	}
 	if v.IsZero() {
 		return nil
 	}
-	return []string{CleanLines(fmt.Sprint(v.Interface()))}
+	return []any{v.Interface()}
+}
+
+// lines are values that stand on lines of their own.
+func (w *Printer) lines(values []any) (out []string) {
+	for _, v := range values {
+		text := fmt.Sprint(v)
+		if p, ok := v.(wording.Phrase); ok {
+			text = w.Words.Text(p.Said)
+		}
+		out = append(out, CleanLines(text))
+	}
+	return out
 }
 
 // MarshalJSON writes the rows as an array.
@@ -388,7 +400,7 @@ func (w *Printer) textObject(v reflect.Value, indent string) error {
 			}
 		case f.alone:
 			flush()
-			for _, text := range linesOf(inner) {
+			for _, text := range w.lines(each(inner)) {
 				w.wrapped(text, indent, indent)
 			}
 		case inner.Kind() == reflect.Struct && !isCell(inner.Type()):

@@ -16,6 +16,7 @@ import (
 	"lapgate/gateway/record"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // Column is a column of a table, or one named value.
@@ -332,9 +333,11 @@ func (w *Printer) textCell(c Column, v any) cell {
 		return cell{text: strings.Join(parts, ", ")}
 	case bool:
 		return cell{text: w.Words.Word("head", w.word(v))}
-	case string:
+	case wording.Phrase:
+		return cell{text: Clean(w.Words.Text(v.Said))}
+	default:
 		if c.Words != "" {
-			return cell{text: w.Words.Word(c.Words, Clean(v))}
+			return cell{text: w.Words.Word(c.Words, w.word(v))}
 		}
 	}
 	return cell{text: w.word(plain(v))}

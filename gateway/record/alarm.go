@@ -1,8 +1,9 @@
 package record
 
 import (
-	"fmt"
 	"time"
+
+	"lapgate/recipe/wording"
 )
 
 // Alarm is one change of an alarm. It tells of the line and decides nothing on it.
@@ -26,17 +27,17 @@ func (Alarm) Kind() Kind { return KindAlarm }
 // RollNo returns 0: the record is about no single roll.
 func (Alarm) RollNo() uint32 { return 0 }
 
-// text is the change in a few words.
-func (r *Alarm) text() string {
-	s := r.Alarm + " " + r.Act
+// said is the change in a few words.
+func (r *Alarm) said() wording.Said {
+	s := wording.Say("record.alarm", "alarm", r.Alarm, "state", wording.Word("alarm-act", r.Act))
 	if r.By != "" {
-		s += " by " + person(r.By, r.User)
+		s = wording.Say("record.alarm.by", "what", s, "by", person(r.By, r.User))
 	}
 	if !r.Until.IsZero() {
-		s += " until " + r.Until.Format(time.DateTime)
+		s = wording.Say("record.alarm.until", "what", s, "until", r.Until.Format(time.DateTime))
 	}
 	if r.Reason != "" {
-		s = fmt.Sprintf("%s: %s", s, r.Reason)
+		s = wording.Say("record.why", "what", s, "why", r.Reason)
 	}
 	return s
 }

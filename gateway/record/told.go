@@ -1,73 +1,71 @@
 package record
 
 import (
-	"fmt"
 	"strconv"
 	"strings"
 	"time"
 
 	"lapgate/gateway/handshake"
+	"lapgate/recipe/wording"
 )
 
 // Told is one thing that somebody did, or changed, as a person would tell it.
 type Told struct {
-	Seq    uint64    `json:"seq" label:"record"`
-	At     time.Time `json:"at"`
-	Kind   Kind      `json:"kind" label:"-"`
-	By     string    `json:"by,omitempty" label:"-"`
-	User   string    `json:"user,omitempty" label:"-"`
-	What   string    `json:"what"`
-	Key    string    `json:"key,omitempty" label:"-"` // of a configuration, that changed
-	Old    string    `json:"old,omitempty" label:"-"`
-	New    string    `json:"new,omitempty" label:"-"`
-	Where  string    `json:"where,omitempty" label:"-"`
-	Config string    `json:"config,omitempty" label:"-"` // hash of the configuration from there on
+	Seq    uint64         `json:"seq" label:"record"`
+	At     time.Time      `json:"at"`
+	Kind   Kind           `json:"kind" label:"-"`
+	By     string         `json:"by,omitempty" label:"-"`
+	User   string         `json:"user,omitempty" label:"-"`
+	What   wording.Phrase `json:"what"`
+	Key    string         `json:"key,omitempty" label:"-"` // of a configuration, that changed
+	Old    string         `json:"old,omitempty" label:"-"`
+	New    string         `json:"new,omitempty" label:"-"`
+	Where  string         `json:"where,omitempty" label:"-"`
+	Config string         `json:"config,omitempty" label:"-"` // hash of the configuration from there on
 }
 
 // Tell tells what somebody did or changed with a record: nothing for one that the line
 // made by itself, and one thing for each changed key of a configuration.
 func Tell(s Stored) []Told {
 	t := Told{Seq: s.Seq, At: s.At, Kind: s.Record.Kind()}
-	one := func(by, user, format string, args ...any) []Told {
+	one := func(by, user, key string, pairs ...any) []Told {
 		t.By, t.User = by, user
-		t.What = person(by, user) + " " + fmt.Sprintf(format, args...)
+		t.What = told(by, user, wording.Say(key, pairs...))
 		return []Told{t}
 	}
 	switch r := s.Record.(type) {
 	case Mode:
-		act := "put the line into shadow"
 		if r.Armed {
-			act = "armed the line"
+			return one(r.By, r.User, "did.armed", "reason", r.Reason)
 		}
-		return one(r.By, r.User, "%s: %s", act, r.Reason)
+		return one(r.By, r.User, "did.disarmed", "reason", r.Reason)
 	case Hold:
-		act := "ended the hold"
 		if r.On {
-			act = "held every roll"
+			return one(r.By, r.User, "did.hold", "reason", r.Reason)
 		}
-		return one(r.By, r.User, "%s: %s", act, r.Reason)
+		return one(r.By, r.User, "did.hold.ended", "reason", r.Reason)
 	case Override:
-		return one(r.By, r.User, "chose setpoints for roll %d: %s", r.Roll, r.Text)
+		return one(r.By, r.User, "did.override", "number", r.Roll, "reason", r.Text)
 	case Confirm:
-		return one(r.By, r.User, "answered for roll %d, %s: %s", r.Roll, r.Finding, r.Text)
+		return one(r.By, r.User, "did.confirm", "number", r.Roll, "finding", string(r.Finding), "text", r.Text)
 	case Hang:
-		return one(r.By, r.User, "told of slot %d: %s", r.Slot, r.State)
+		return one(r.By, r.User, "did.hang", "slot", r.Slot, "state", wording.Word("slot-state", string(r.State)))
 	case Station:
-		return one(r.By, r.User, "said that %s is worked %s", r.Station, r.Mode)
+		return one(r.By, r.User, "did.station", "station", r.Station, "mode", wording.Word("station-mode", r.Mode))
 	case Heads:
-		return one(r.By, r.User, "counted %d heads of %s", r.Count, r.Material)
+		return one(r.By, r.User, "did.heads", "count", r.Count, "head", r.Material)
 	case Alarm:
 		if r.By == "" {
 			return nil
 		}
 		if r.Reason == "" {
-			return one(r.By, r.User, "on alarm %s: %s", r.Alarm, r.Act)
+			return one(r.By, r.User, "did.alarm", "alarm", r.Alarm, "state", wording.Word("alarm-act", r.Act))
 		}
-		return one(r.By, r.User, "on alarm %s: %s, %s", r.Alarm, r.Act, r.Reason)
+		return one(r.By, r.User, "did.alarm.why", "alarm", r.Alarm, "state", wording.Word("alarm-act", r.Act), "why", r.Reason)
 	case Accept:
-		return one(r.By, r.User, "accepted the journal: %s", r.Reason)
+		return one(r.By, r.User, "did.accept-journal", "reason", r.Reason)
 	case Correction:
-		return one(r.By, r.User, "said that record %d is wrong: %s", r.Seq, r.Reason)
+		return one(r.By, r.User, "did.correct", "number", r.Seq, "reason", r.Reason)
 	case Config:
 		t.Config = handshake.ConfigHash(r.Hash).String()
 		return r.tell(&t)
@@ -75,33 +73,43 @@ func Tell(s Stored) []Told {
 	return nil
 }
 
+// told is what somebody did, with the name of who did it.
+func told(by, user string, what wording.Said) wording.Phrase {
+	return wording.Phrase{Said: wording.Say("did", "by", person(by, user), "what", what)}
+}
+
 // tell tells of a configuration, each change for itself. t has what they share.
 func (r *Config) tell(t *Told) []Told {
 	t.By, t.User = r.By, r.User
-	did := "read the configuration again"
-	if r.Start {
-		did = "began to serve the line"
-	}
-	of := strings.TrimSpace(r.File + " " + t.Config)
 	if len(r.Changes) == 0 {
-		t.What = fmt.Sprintf("%s %s with %s, nothing changed", person(r.By, r.User), did, of)
+		key := "did.read"
+		if r.Start {
+			key = "did.start"
+		}
+		t.What = told(r.By, r.User, wording.Say(key, "name", strings.TrimSpace(r.File+" "+t.Config)))
 		return []Told{*t}
 	}
 	var out []Told
 	for i := range r.Changes {
 		c, one := &r.Changes[i], *t
 		one.Key, one.Old, one.New, one.Where = c.Key, c.Old, c.New, c.Where
-		old, now := c.Words()
-		one.What = fmt.Sprintf("%s changed %s from %s to %s", person(r.By, r.User), c.Key, orNothing(old), orNothing(now))
+		what := c.Said("did.change")
 		if c.Where != "" {
-			one.What += ", " + c.Where
+			what = wording.Say("list.comma", "first", what, "rest", c.Where)
 		}
 		if r.Start {
-			one.What += ", found at a start"
+			what = wording.Say("did.change.start", "what", what)
 		}
+		one.What = told(r.By, r.User, what)
 		out = append(out, one)
 	}
 	return out
+}
+
+// Said is the change by a sentence with the places {setting}, {from} and {to}.
+func (c *ConfigChange) Said(key string) wording.Said {
+	old, now := c.Words()
+	return wording.Say(key, "setting", c.Key, "from", orNothing(old), "to", orNothing(now))
 }
 
 // Words are both values as people read them: what was converted to another unit with as
@@ -128,9 +136,9 @@ func brief(value string) string {
 	return strings.Join(parts, "..")
 }
 
-func orNothing(value string) string {
+func orNothing(value string) wording.Said {
 	if value == "" {
-		return "nothing"
+		return wording.Say("did.change.nothing")
 	}
-	return value
+	return wording.Plain(value)
 }

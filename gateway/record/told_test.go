@@ -23,7 +23,7 @@ func TestTell(t *testing.T) {
 			if told.Seq != uint64(i+1) || told.Kind != r.Kind() || told.At.IsZero() {
 				t.Errorf("got %+v", told)
 			}
-			got = append(got, told.What)
+			got = append(got, told.What.String())
 		}
 	}
 	want := []string{

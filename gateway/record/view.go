@@ -10,6 +10,7 @@ import (
 	"lapgate/gateway/handshake"
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // View is a record as people and other programs read it: in SI with the unit in
@@ -26,7 +27,7 @@ type View struct {
 
 // ViewOf makes the view of a record. line gives the units of What.
 func ViewOf(s Stored, line *recipe.Line) (View, error) {
-	v := View{Seq: s.Seq, At: s.At, Kind: s.Record.Kind(), Roll: s.Record.RollNo(), What: summary(s.Record, line)}
+	v := View{Seq: s.Seq, At: s.At, Kind: s.Record.Kind(), Roll: s.Record.RollNo(), What: summary(s.Record, line).String()}
 	var err error
 	if v.Record, err = inSI(s.Record); err != nil {
 		return View{}, fmt.Errorf("record %d: %w", s.Seq, err)
@@ -34,17 +35,17 @@ func ViewOf(s Stored, line *recipe.Line) (View, error) {
 	return v, nil
 }
 
-// Text says in a few words what a record tells, where nothing beside it names its
+// SaidOf says in a few words what a record tells, where nothing beside it names its
 // kind. line gives the units.
-func Text(r Record, line *recipe.Line) string {
+func SaidOf(r Record, line *recipe.Line) wording.Said {
 	what := summary(r, line)
 	switch r.(type) {
 	case Config:
-		return "configuration " + what
+		return wording.Say("record.config.named", "what", what)
 	case Hold:
-		return "hold of every roll " + what
+		return wording.Say("record.hold.named", "what", what)
 	case Gap:
-		return "gap: " + what
+		return wording.Say("record.gap.named", "what", what)
 	}
 	return what
 }
@@ -247,93 +248,105 @@ func inOrder(values map[string]float64) Members {
 	return out
 }
 
-// summary says in a few words what a record holds.
-func summary(r Record, line *recipe.Line) string {
+// summary says in a few words what a record holds. What only engineers read stays in
+// English.
+func summary(r Record, line *recipe.Line) wording.Said {
+	plain := func(format string, args ...any) wording.Said { return wording.Plain(fmt.Sprintf(format, args...)) }
 	switch r := r.(type) {
 	case Session:
-		return fmt.Sprintf("session %d, boot %d, cause: %s", r.Session.Epoch, r.Boot, r.Cause)
+		return plain("session %d, boot %d, cause: %s", r.Session.Epoch, r.Boot, r.Cause)
 	case Request:
-		return fmt.Sprintf("request %d: %s, %s × %s", r.Token.Req, r.Measured.Tag,
+		return plain("request %d: %s, %s × %s", r.Token.Req, r.Measured.Tag,
 			line.Write(r.Measured.Diameter, quantity.Length), line.Write(r.Measured.Width, quantity.Length))
 	case Intent:
 		if r.Form == handshake.KindHold {
-			return fmt.Sprintf("offer %s: hold: %s (%d)%s", r.Offer, r.HoldReason, r.HoldReason, codesOf(r.Findings))
+			return plain("offer %s: hold: %s (%d)%s", r.Offer, r.HoldReason, r.HoldReason, codesOf(r.Findings))
 		}
-		return fmt.Sprintf("offer %s: %s", r.Offer, r.Form)
+		return plain("offer %s: %s", r.Offer, r.Form)
 	case Commit:
-		return fmt.Sprintf("offer %s", r.Offer)
+		return plain("offer %s", r.Offer)
 	case Verdict:
-		return verdictText(&r)
+		return wording.Plain(verdictText(&r))
 	case Void:
-		return fmt.Sprintf("offer %s: void, %s", r.Offer, r.Evidence)
+		return plain("offer %s: void, %s", r.Offer, r.Evidence)
 	case Outcome:
-		return fmt.Sprintf("outcome %d: %s", r.Outcome.Index, r.Outcome.Outcome)
-	case Gap:
-		return gapText(&r)
-	case Hold:
-		return fmt.Sprintf("%s by %s: %s", onOff(r.On), person(r.By, r.User), r.Reason)
+		return plain("outcome %d: %s", r.Outcome.Index, r.Outcome.Outcome)
 	case Override:
-		return fmt.Sprintf("by %s, reason code %d: %s", person(r.By, r.User), r.Reason, r.Text)
+		return plain("by %s, reason code %d: %s", person(r.By, r.User), r.Reason, r.Text)
 	case Confirm:
-		return fmt.Sprintf("%s by %s: %s", r.Finding, person(r.By, r.User), r.Text)
-	case Hang:
-		return hangText(&r, line)
-	case Hung:
-		return fmt.Sprintf("act %d at slot %d: %s, %s", r.No, r.Slot, r.Step, r.Evidence)
-	case Heads:
-		return fmt.Sprintf("%d heads of %s, %s across, by %s", r.Count, r.Material, line.Write(r.Diameter, quantity.Length), person(r.By, r.User))
-	case Station:
-		return stationText(&r)
-	case Mode:
-		return fmt.Sprintf("writing %s by %s: %s", onOff(r.Armed), person(r.By, r.User), r.Reason)
-	case Config:
-		return fmt.Sprintf("%s, %s", handshake.ConfigHash(r.Hash), changesText(len(r.Changes)))
+		return plain("%s by %s: %s", r.Finding, person(r.By, r.User), r.Text)
 	case Frame:
-		return fmt.Sprintf("%s of case %s, %d registers", r.Block, r.Case, len(r.Words))
+		return plain("%s of case %s, %d registers", r.Block, r.Case, len(r.Words))
 	case Origin:
-		return fmt.Sprintf("journal of line %s, installation %s", r.Line, r.Installation)
+		return plain("journal of line %s, installation %s", r.Line, r.Installation)
 	case Carry:
-		return fmt.Sprintf("carried over: outcomes up to %d, rolls up to %d", r.Past.Outcomes, r.Past.Covered)
-	case Doubt:
-		return strings.Join(r.Doubts, "; ")
-	case Accept:
-		return fmt.Sprintf("journal accepted by %s: %s", person(r.By, r.User), r.Reason)
-	case Correction:
-		return fmt.Sprintf("record %d is wrong, by %s: %s", r.Seq, person(r.By, r.User), r.Reason)
-	case Alarm:
-		return r.text()
+		return plain("carried over: outcomes up to %d, rolls up to %d", r.Past.Outcomes, r.Past.Covered)
 	case Published:
-		return fmt.Sprintf("records up to %d sent onward by %s", r.UpTo, r.To)
+		return plain("records up to %d sent onward by %s", r.UpTo, r.To)
 	case Shadow:
-		return fmt.Sprintf("%s: would be %s%s", r.Tag, r.Verdict, codesOf(r.Findings))
+		return plain("%s: would be %s%s", r.Tag, r.Verdict, codesOf(r.Findings))
 	}
-	return ""
+	return summaryOfLine(r, line)
 }
 
-// gapText names what a gap covers, and no end that is not known.
-func gapText(r *Gap) string {
-	var of []string
+// summaryOfLine says what a record of the line as a whole holds: it stands on the page of
+// each roll that came after it.
+func summaryOfLine(r Record, line *recipe.Line) wording.Said {
+	switch r := r.(type) {
+	case Gap:
+		return r.said()
+	case Hold:
+		return wording.Say("record.hold", "state", onOff(r.On), "by", person(r.By, r.User), "reason", r.Reason)
+	case Hang:
+		return r.said(line)
+	case Hung:
+		return wording.Say("record.hung", "act", r.No, "slot", r.Slot, "step", wording.Word("hang-step", string(r.Step)), "evidence", r.Evidence)
+	case Heads:
+		return wording.Say("record.heads", "count", r.Count, "head", r.Material, "size", line.Write(r.Diameter, quantity.Length), "by", person(r.By, r.User))
+	case Station:
+		return r.said()
+	case Mode:
+		return wording.Say("record.mode", "state", onOff(r.Armed), "by", person(r.By, r.User), "reason", r.Reason)
+	case Config:
+		return r.said()
+	case Doubt:
+		return wording.Plain(strings.Join(r.Doubts, "; "))
+	case Accept:
+		return wording.Say("record.accept", "by", person(r.By, r.User), "reason", r.Reason)
+	case Correction:
+		return wording.Say("record.correct", "number", r.Seq, "by", person(r.By, r.User), "reason", r.Reason)
+	case Alarm:
+		return r.said()
+	}
+	return wording.Said{}
+}
+
+// said names what a gap covers, and no end that is not known.
+func (r *Gap) said() wording.Said {
+	var of []wording.Said
+	add := func(key string, pairs ...any) { of = append(of, wording.Say(key, pairs...)) }
 	for _, g := range []struct {
-		one, more string
-		from, to  uint32
-	}{{"outcome", "outcomes", r.FromIndex, r.ToIndex}, {"roll", "rolls", r.FromRoll, r.ToRoll}} {
+		key      string
+		from, to uint32
+	}{{"record.gap.outcomes", r.FromIndex, r.ToIndex}, {"record.gap.rolls", r.FromRoll, r.ToRoll}} {
 		switch {
 		case g.from == 0 && g.to == 0:
 		case g.from == g.to:
-			of = append(of, fmt.Sprintf("%s %d", g.one, g.from))
+			add(g.key+".one", "number", g.from)
 		case g.to == 0:
-			of = append(of, fmt.Sprintf("%s from %d on", g.more, g.from))
+			add(g.key+".on", "from", g.from)
 		default:
-			of = append(of, fmt.Sprintf("%s %d to %d", g.more, g.from, g.to))
+			add(g.key, "from", g.from, "to", g.to)
 		}
 	}
 	if r.Closed != nil {
-		of = append(of, "offer "+r.Closed.String())
+		add("record.gap.offer", "offer", r.Closed)
 	}
+	cause := wording.Word("gap", r.Cause)
 	if of == nil {
-		return r.Cause
+		return cause
 	}
-	return strings.Join(of, ", ") + ": " + r.Cause
+	return wording.Say("record.gap", "what", wording.Join("list.comma", of), "cause", cause)
 }
 
 func verdictText(r *Verdict) string {
@@ -344,30 +357,31 @@ func verdictText(r *Verdict) string {
 	return s
 }
 
-func stationText(r *Station) string {
-	s := fmt.Sprintf("%s: %s by %s", r.Station, r.Mode, person(r.By, r.User))
+func (r *Station) said() wording.Said {
+	s := wording.Say("record.station", "station", r.Station, "mode", wording.Word("station-mode", r.Mode), "by", person(r.By, r.User))
 	if r.Reason != "" {
-		s += ": " + r.Reason
+		s = wording.Say("record.why", "what", s, "why", r.Reason)
 	}
 	return s
 }
 
-func changesText(n int) string {
-	if n == 1 {
-		return "1 change"
+func (r *Config) said() wording.Said {
+	hash := handshake.ConfigHash(r.Hash)
+	if n := len(r.Changes); n != 1 {
+		return wording.Say("record.config", "hash", hash, "count", n)
 	}
-	return fmt.Sprintf("%d changes", n)
+	return wording.Say("record.config.one", "hash", hash)
 }
 
-func hangText(r *Hang, line *recipe.Line) string {
-	s := fmt.Sprintf("act %d at slot %d: %s", r.No, r.Slot, r.State)
+func (r *Hang) said(line *recipe.Line) wording.Said {
+	s := wording.Word("slot-state", string(r.State))
 	if r.State == Hangs {
-		s += fmt.Sprintf(" %s of %s", line.Write(r.Width, quantity.Length), r.Paper)
+		s = wording.Say("record.hang.hangs", "width", line.Write(r.Width, quantity.Length), "paper", r.Paper)
 	}
 	if r.Corrects != 0 {
-		s += fmt.Sprintf(", corrects act %d", r.Corrects)
+		s = wording.Say("list.comma", "first", s, "rest", wording.Say("record.hang.corrects", "act", r.Corrects))
 	}
-	return s + ", by " + r.By
+	return wording.Say("record.hang", "act", r.No, "slot", r.Slot, "what", s, "by", r.By)
 }
 
 func codesOf(findings []recipe.Finding) string {
@@ -384,16 +398,16 @@ func codesOf(findings []recipe.Finding) string {
 }
 
 // person names who did something: as they said, and as which user.
-func person(by, user string) string {
+func person(by, user string) wording.Said {
 	if user == "" || user == by {
-		return by
+		return wording.Plain(by)
 	}
-	return by + " (user " + user + ")"
+	return wording.Say("record.person", "by", by, "name", user)
 }
 
-func onOff(on bool) string {
+func onOff(on bool) wording.Said {
 	if on {
-		return "on"
+		return wording.Say("record.on")
 	}
-	return "off"
+	return wording.Say("record.off")
 }

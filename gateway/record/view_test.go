@@ -54,7 +54,7 @@ func TestTextNamesWhatItIsOf(t *testing.T) {
 		"gap: outcomes 1 to 4, rolls 2 to 5: held by the other machine": record.Gap{FromIndex: 1, ToIndex: 4, FromRoll: 2, ToRoll: 5, Cause: "held by the other machine"},
 		"writing off by kim: look":                                      record.Mode{By: "kim", Reason: "look"},
 	} {
-		if got := record.Text(r, &recipe.Line{}); got != want {
+		if got := record.SaidOf(r, &recipe.Line{}).String(); got != want {
 			t.Errorf("%s tells %q, want %q", r.Kind(), got, want)
 		}
 	}

@@ -6,6 +6,8 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"lapgate/recipe/wording"
 )
 
 // bars is a histogram. What every window has in common is shaded, and paler what lies
@@ -63,7 +65,7 @@ const (
 	barsAcross, barsName = 166, 188
 )
 
-func (g *bars) drawing() string {
+func (g *bars) drawing(w *wording.Words) string {
 	var b strings.Builder
 	first, width, counts := g.bins()
 	most := 0
@@ -72,7 +74,7 @@ func (g *bars) drawing() string {
 	}
 	across := axis{first, first + width*float64(len(counts)), barsLeft, barsRight}
 	up := axis{0, float64(most), barsBottom, barsTop}
-	fmt.Fprintf(&b, `<svg class="draw" viewBox="0 0 %d %d" role="img" aria-label="%s">`+"\n", liveWidth, barsHeight, html.EscapeString(g.words()))
+	fmt.Fprintf(&b, `<svg class="draw" viewBox="0 0 %d %d" role="img" aria-label="%s">`+"\n", liveWidth, barsHeight, html.EscapeString(capital(g.words(w))))
 	g.shade(&b, across)
 	for _, v := range ticksOf(0, float64(most), 4) {
 		if v == math.Trunc(v) && v <= float64(most) {
@@ -95,8 +97,8 @@ func (g *bars) drawing() string {
 				across.at(v), barsBottom, across.at(v), barsBottom+4, across.at(v), barsAcross, plain(v))
 		}
 	}
-	fmt.Fprintf(&b, `<text class="mut" x="%d" y="12">rolls</text><text class="mut" x="%d" y="%d" text-anchor="end">%s (%s)</text>`+"\n</svg>\n",
-		4, barsRight, barsName, html.EscapeString(strings.ToLower(g.title)), html.EscapeString(g.unit))
+	fmt.Fprintf(&b, `<text class="mut" x="%d" y="12">%s</text><text class="mut" x="%d" y="%d" text-anchor="end">%s (%s)</text>`+"\n</svg>\n",
+		4, html.EscapeString(w.Of("draw.rolls")), barsRight, barsName, html.EscapeString(g.title), html.EscapeString(g.unit))
 	return b.String()
 }
 
@@ -114,7 +116,7 @@ func (g *bars) shade(b *strings.Builder, across axis) {
 }
 
 // words is the drawing for whoever cannot see it.
-func (g *bars) words() string {
+func (g *bars) words(w *wording.Words) string {
 	least := slices.MinFunc(g.values, compareBars).v
 	most := slices.MaxFunc(g.values, compareBars).v
 	out := 0
@@ -123,11 +125,11 @@ func (g *bars) words() string {
 			out++
 		}
 	}
-	text := fmt.Sprintf("%s of %d rolls: from %s to %s %s, %d outside of its window.", g.title, len(g.values), plain(least), plain(most), g.unit, out)
-	if g.every[0] < g.every[1] {
-		text += fmt.Sprintf(" The window of every roll is %s to %s %s.", plain(g.every[0]), plain(g.every[1]), g.unit)
+	pairs := []any{"title", g.title, "count", len(g.values), "from", plain(least), "to", plain(most), "unit", g.unit, "outside", out}
+	if g.every[0] >= g.every[1] {
+		return w.Of("draw.bars", pairs...)
 	}
-	return text
+	return w.Of("draw.bars.every", append(pairs, "lower", plain(g.every[0]), "upper", plain(g.every[1]))...)
 }
 
 func compareBars(a, b barValue) int {

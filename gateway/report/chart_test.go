@@ -79,7 +79,7 @@ func TestBins(t *testing.T) {
 }
 
 func wellFormedBars(t *rapid.T, g *bars) {
-	if text := g.drawing(); strings.Contains(text, "NaN") || strings.Contains(text, "Inf") || !strings.HasSuffix(text, "</svg>\n") {
+	if text := g.drawing(nil); strings.Contains(text, "NaN") || strings.Contains(text, "Inf") || !strings.HasSuffix(text, "</svg>\n") {
 		t.Fatalf("drawing %s", text)
 	}
 }

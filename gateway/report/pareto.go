@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"html"
 	"strings"
+
+	"lapgate/recipe/wording"
 )
 
 // A Pareto drawing in pixels.
@@ -16,14 +18,15 @@ const (
 
 // Pareto draws how many rolls met each hold, the most first, and beside each bar the
 // share of it and those before it.
-func Pareto(holds []HoldCount) string {
+func Pareto(w *wording.Words, holds []HoldCount) string {
 	if len(holds) == 0 {
 		return ""
 	}
 	var b strings.Builder
 	height := paretoHead + paretoRow*len(holds) + 4
-	fmt.Fprintf(&b, `<svg class="draw" viewBox="0 0 %d %d" role="img" aria-label="%s">`+"\n", liveWidth, height, html.EscapeString(paretoWords(holds)))
-	fmt.Fprintf(&b, `<text class="mut" x="%d" y="14">rolls</text><text class="mut" x="%d" y="14" text-anchor="end">with those before</text>`+"\n", paretoFrom, liveWidth-4)
+	fmt.Fprintf(&b, `<svg class="draw" viewBox="0 0 %d %d" role="img" aria-label="%s">`+"\n", liveWidth, height, html.EscapeString(paretoWords(w, holds)))
+	fmt.Fprintf(&b, `<text class="mut" x="%d" y="14">%s</text><text class="mut" x="%d" y="14" text-anchor="end">%s</text>`+"\n",
+		paretoFrom, html.EscapeString(w.Of("draw.rolls")), liveWidth-4, html.EscapeString(w.Of("draw.pareto.share")))
 	most := float64(holds[0].Rolls)
 	for i, h := range holds {
 		y := paretoHead + i*paretoRow
@@ -45,10 +48,10 @@ func Pareto(holds []HoldCount) string {
 }
 
 // paretoWords is the drawing for whoever cannot see it.
-func paretoWords(holds []HoldCount) string {
+func paretoWords(w *wording.Words, holds []HoldCount) string {
 	var out []string
 	for _, h := range holds {
 		out = append(out, fmt.Sprintf("%s %d", h.Code, h.Rolls))
 	}
-	return "Rolls that met a hold: " + strings.Join(out, ", ") + "."
+	return w.Of("draw.pareto", "what", strings.Join(out, ", "))
 }

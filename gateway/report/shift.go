@@ -4,7 +4,6 @@ package report
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -14,6 +13,7 @@ import (
 	"lapgate/recipe"
 	"lapgate/recipe/check"
 	"lapgate/recipe/stat"
+	"lapgate/recipe/wording"
 )
 
 // Shift is what a journal tells of the rolls that left the station in some
@@ -25,44 +25,50 @@ type Shift struct {
 	Until   *time.Time `json:"until,omitempty"`
 	// Head is the end of the journal when the report was made: kept with the report, it
 	// proves later that nothing up to it was changed or cut off.
-	Head      string        `json:"head,omitempty"`
-	Rolls     []Roll        `json:"rolls" print:"csv"`
-	Outcomes  []Count       `json:"outcomes"`
-	Holds     []HoldCount   `json:"holds" label:"rolls that met a hold, by its code"`
-	Overhangs *Overhangs    `json:"overhang,omitempty" label:"overhang each side, of our recipes"`
-	Weighed   *Weighed      `json:"weighed,omitempty" label:"scale reading less predicted gross"`
-	Wrappers  []Wrapper     `json:"wrappers" label:"wrapper by slot"`
-	Times     []StepTime    `json:"times" label:"times of the steps"`
-	Breaks    []Break       `json:"breaks" label:"breaks of the link"`
-	Modes     []Mode        `json:"modes" label:"who let the line be written to"`
-	Changes   []record.Told `json:"changes" label:"what people did and changed"`
-	Gaps      []Happening   `json:"gaps" label:"gaps of the record"`
-	Doubts    []string      `json:"doubts,omitempty" label:"doubts about the journal that nobody accepted"`
+	Head      string         `json:"head,omitempty" print:"head=end-of-the-journal"`
+	Rolls     []Roll         `json:"rolls" print:"csv"`
+	Outcomes  []OutcomeCount `json:"outcomes"`
+	Holds     []HoldCount    `json:"holds" label:"rolls that met a hold, by its code"`
+	Overhangs *Overhangs     `json:"overhang,omitempty" label:"overhang each side, of our recipes"`
+	Weighed   *Weighed       `json:"weighed,omitempty" label:"scale reading less predicted gross"`
+	Wrappers  []Wrapper      `json:"wrappers" label:"wrapper by slot"`
+	Times     []StepTime     `json:"times" label:"times of the steps"`
+	Breaks    []Break        `json:"breaks" label:"breaks of the link"`
+	Modes     []Mode         `json:"modes" label:"who let the line be written to"`
+	Changes   []record.Told  `json:"changes" label:"what people did and changed"`
+	Gaps      []Happening    `json:"gaps" label:"gaps of the record"`
+	Doubts    []string       `json:"doubts,omitempty" label:"doubts about the journal that nobody accepted"`
 
 	fold fold
 }
 
-// Count is how many rolls had something.
-type Count struct {
-	Name  string `json:"name"`
+// OutcomeCount is how many rolls had an outcome.
+type OutcomeCount struct {
+	Name  string `json:"name" print:"words=outcome"`
+	Rolls int    `json:"rolls"`
+}
+
+// VerdictCount is of how many rolls the scale said something.
+type VerdictCount struct {
+	Name  string `json:"name" print:"words=weighed.verdict"`
 	Rolls int    `json:"rolls"`
 }
 
 // HoldCount is how many rolls met a hold of one code, the most first.
 type HoldCount struct {
-	Code    recipe.Code `json:"code"`
-	Rolls   int         `json:"rolls"`
-	Share   float64     `json:"cumulative_percent" label:"with those before"`
-	Meaning string      `json:"meaning"`
+	Code    recipe.Code    `json:"code"`
+	Rolls   int            `json:"rolls"`
+	Share   float64        `json:"cumulative_percent" label:"with those before"`
+	Meaning wording.Phrase `json:"meaning"`
 }
 
 // Overhangs are the overhangs of the recipes against their windows, which differ from
 // roll to roll. Every is the part that all windows have in common.
 type Overhangs struct {
 	Rolls    int     `json:"rolls"`
-	Least    float64 `json:"least_m"`
+	Least    float64 `json:"least_m" print:"head=smallest"`
 	Mean     float64 `json:"mean_m"`
-	Greatest float64 `json:"greatest_m"`
+	Greatest float64 `json:"greatest_m" print:"head=largest"`
 	Judged   int     `json:"rolls_with_window" label:"rolls whose window is known"`
 	Outside  int     `json:"outside" label:"outside of its window"`
 	// EveryMin and EveryMax bound what every window has in common, AnyMin and AnyMax
@@ -76,10 +82,10 @@ type Overhangs struct {
 // Weighed is how far the scale was from the predicted gross over the rolls
 // weighed that have one, and what was said of the readings.
 type Weighed struct {
-	Rolls    int      `json:"rolls"`
-	Mean     float64  `json:"mean_percent"`
-	SD       *float64 `json:"sd_percent,omitempty" label:"spread"` // of the sample; from two rolls on
-	Verdicts []Count  `json:"verdicts"`
+	Rolls    int            `json:"rolls"`
+	Mean     float64        `json:"mean_percent"`
+	SD       *float64       `json:"sd_percent,omitempty" label:"spread"` // of the sample; from two rolls on
+	Verdicts []VerdictCount `json:"verdicts"`
 }
 
 // Of is what a report is of: the line, its journal and how that ends.
@@ -162,8 +168,8 @@ func (s *Shift) Finish() error {
 }
 
 // outcomes counts the rolls by outcome, in the order of the handshake.
-func (s *Shift) outcomes() []Count {
-	var out []Count
+func (s *Shift) outcomes() []OutcomeCount {
+	var out []OutcomeCount
 	for k := handshake.Wrapped; k <= handshake.Lost; k++ {
 		n := 0
 		for i := range s.Rolls {
@@ -171,7 +177,7 @@ func (s *Shift) outcomes() []Count {
 				n++
 			}
 		}
-		out = append(out, Count{k.String(), n})
+		out = append(out, OutcomeCount{k.String(), n})
 	}
 	return out
 }
@@ -185,7 +191,7 @@ func (s *Shift) holds() []HoldCount {
 			all++
 			k := slices.IndexFunc(out, func(o HoldCount) bool { return o.Code == c })
 			if k < 0 {
-				out = append(out, HoldCount{Code: c, Rolls: 1, Meaning: check.Meaning(c).String()})
+				out = append(out, HoldCount{Code: c, Rolls: 1, Meaning: phrase(check.Meaning(c))})
 			} else {
 				out[k].Rolls++
 			}
@@ -232,15 +238,15 @@ func (s *Shift) overhangs() *Overhangs {
 
 func (s *Shift) weighed() *Weighed {
 	var deviations []float64
-	verdicts := []Count{}
+	verdicts := []VerdictCount{}
 	for i := range s.Rolls {
 		if d := s.Rolls[i].Deviation; d != nil {
 			deviations = append(deviations, *d)
 		}
 		if v := s.Rolls[i].Weighed; v != "" {
-			k := slices.IndexFunc(verdicts, func(c Count) bool { return c.Name == v })
+			k := slices.IndexFunc(verdicts, func(c VerdictCount) bool { return c.Name == v })
 			if k < 0 {
-				verdicts = append(verdicts, Count{v, 1})
+				verdicts = append(verdicts, VerdictCount{v, 1})
 			} else {
 				verdicts[k].Rolls++
 			}
@@ -249,7 +255,7 @@ func (s *Shift) weighed() *Weighed {
 	if len(deviations) == 0 {
 		return nil
 	}
-	slices.SortFunc(verdicts, func(a, b Count) int { return cmp.Or(cmp.Compare(b.Rolls, a.Rolls), cmp.Compare(a.Name, b.Name)) })
+	slices.SortFunc(verdicts, func(a, b VerdictCount) int { return cmp.Or(cmp.Compare(b.Rolls, a.Rolls), cmp.Compare(a.Name, b.Name)) })
 	mean, sd := stat.MeanSD(deviations)
 	w := &Weighed{Rolls: len(deviations), Mean: mean, Verdicts: verdicts}
 	if len(deviations) > 1 {
@@ -258,35 +264,28 @@ func (s *Shift) weighed() *Weighed {
 	return w
 }
 
-// Needs are what the rolls and the record still ask of somebody, each as a sentence.
-func (s *Shift) Needs() []string {
-	var out []string
-	add := func(n int, one, more string) {
-		switch {
-		case n == 1:
-			out = append(out, "1 roll "+one)
-		case n > 1:
-			out = append(out, fmt.Sprintf("%d rolls %s", n, more))
-		}
-	}
+// Needs are what the rolls and the record still ask of somebody.
+func (s *Shift) Needs() []wording.Said {
+	var out []wording.Said
 	var count [needs]int
 	for i := range s.Rolls {
 		for _, n := range s.Rolls[i].needs() {
 			count[n]++
 		}
 	}
-	for n := range needs {
-		if n == needHeavy {
-			add(count[n], "weighs what its recipe does not predict; see the scale", "weigh what their recipes do not predict; see the scale")
-			continue
+	for n, key := range needKeys {
+		switch {
+		case count[n] == 1:
+			out = append(out, wording.Say(key+".one"))
+		case count[n] > 1:
+			out = append(out, wording.Say(key, "count", count[n]))
 		}
-		add(count[n], needWords[n], needWords[n])
 	}
-	if n := len(s.Gaps); n > 0 {
-		out = append(out, "The record has gaps: find out at the line what became of the rolls named below")
+	if len(s.Gaps) > 0 {
+		out = append(out, wording.Say("report.need.gaps"))
 	}
 	for _, d := range s.Doubts {
-		out = append(out, "The journal is doubtful: "+d)
+		out = append(out, wording.Say("report.need.doubt", "why", d))
 	}
 	return out
 }

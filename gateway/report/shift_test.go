@@ -97,7 +97,7 @@ func TestShiftTellsOfTheLine(t *testing.T) {
 	}
 	var did []string
 	for _, c := range s.Changes {
-		did = append(did, c.What)
+		did = append(did, c.What.String())
 	}
 	if want := "ola (user shift) put the line into shadow: jam|ola on alarm link-down: acknowledged"; !strings.HasPrefix(strings.Join(did, "|"), want) {
 		t.Errorf("changes %q", did)
@@ -112,7 +112,7 @@ func page(t *testing.T, shifts ...*report.Shift) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	text, err := report.Page(shifts, zone)
+	text, err := report.Page(shifts, zone, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -172,7 +172,7 @@ func TestPageShowsNeeds(t *testing.T) {
 	s := b.shift(time.Time{}, time.Time{})
 	text := page(t, s)
 	for _, want := range []string{
-		"▲ Needs somebody", "1 roll aborted: look at the rolls.", "1 roll of which nobody knows how they left", "The record has gaps",
+		"▲ Needs somebody", "1 roll aborted: look at the roll.", "1 roll of which nobody knows how it left", "The record has gaps",
 		`<span class="need">▲ aborted</span>`, "&lt;b&gt;kim", "12 m",
 	} {
 		if !strings.Contains(text, want) {

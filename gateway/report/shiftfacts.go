@@ -10,37 +10,47 @@ import (
 
 // Facts are scan, scale and chances of a roll.
 func (s *sheet) Facts() (out []fact) {
-	line := s.units
+	line, w := s.units, s.words
+	add := func(key, value string) { out = append(out, fact{w.Of(key), value}) }
 	if c := s.Story.Scan; c != nil {
 		with := func(v, u float64) string {
 			return line.Write(v, quantity.Length) + " ± " + line.Write(u, quantity.Length)
 		}
-		out = append(out, fact{"diameter", with(c.Diameter, c.DiameterU)}, fact{"width", with(c.Width, c.WidthU)},
-			fact{"out of round", fmt.Sprintf("%.2g %%", 100*c.Ovality)}, fact{"taper", line.Write(c.Taper, quantity.Length)},
-			fact{"quality, age", fmt.Sprintf("%.2f, %.1f s", c.Quality, c.Age)}, fact{"grade, core", c.Grade + ", " + c.Core})
+		add("scan.diameter", with(c.Diameter, c.DiameterU))
+		add("scan.width", with(c.Width, c.WidthU))
+		add("scan.ovality", fmt.Sprintf("%.2g %%", 100*c.Ovality))
+		add("scan.taper", line.Write(c.Taper, quantity.Length))
+		add("scan.quality-age", fmt.Sprintf("%.2f, %.1f s", c.Quality, c.Age))
+		add("scan.grade-core", c.Grade+", "+c.Core)
 		if c.Spec != "" {
-			out = append(out, fact{"specification", c.Spec})
+			add("scan.spec", c.Spec)
 		}
 		if c.Platen > 0 {
-			out = append(out, fact{"platens", line.Write(c.Platen, quantity.Temperature) + " to " + line.Write(c.PlatenHot, quantity.Temperature)})
+			add("scan.platens", w.Of("span", "from", line.Write(c.Platen, quantity.Temperature), "to", line.Write(c.PlatenHot, quantity.Temperature)))
 		}
 	}
-	scale := "not weighed"
-	if c := s.Story.Scale; c != nil {
-		scale = Short(line, c.Reading, quantity.Mass)
-		if c.Gross > 0 {
-			scale += ", expected " + Short(line, c.Gross, quantity.Mass)
-		}
-		scale += ": " + c.Verdict
-		if c.Verdict != "good" && c.Text != "" {
-			scale += ". " + capital(c.Text)
-		}
-	}
-	out = append(out, fact{"scale", scale})
+	add("report.sheet.scale", s.scale())
 	for _, r := range s.Story.Risks {
-		out = append(out, fact{"chance of " + r.Kind, Chance(nil, r.Chance)})
+		out = append(out, fact{w.Of("report.sheet.chance", "what", r.Kind), Chance(w, r.Chance)})
 	}
 	return out
+}
+
+// scale is what the scale said of the roll.
+func (s *sheet) scale() string {
+	c, w := s.Story.Scale, s.words
+	if c == nil {
+		return w.Of("report.sheet.scale.none")
+	}
+	pairs := []any{"got", Short(s.units, c.Reading, quantity.Mass), "verdict", c.Verdict}
+	text := w.Of("report.sheet.scale.read", pairs...)
+	if c.Gross > 0 {
+		text = w.Of("report.sheet.scale.expected", append(pairs, "expected", Short(s.units, c.Gross, quantity.Mass))...)
+	}
+	if c.Text != "" && c.Verdict != w.Word("weighed.verdict", "good") {
+		text += ". " + capital(c.Text)
+	}
+	return text
 }
 
 // Chance is a chance as people read it.

@@ -14,9 +14,9 @@ import (
 
 // Mode is a stretch of time in which the line was written to, or not.
 type Mode struct {
-	From   time.Time  `json:"from"` // may lie before the report
-	To     *time.Time `json:"to,omitempty"`
-	State  string     `json:"state"` // armed, shadow
+	From   time.Time  `json:"from" print:"head=from-when"` // may lie before the report
+	To     *time.Time `json:"to,omitempty" print:"head=to-when"`
+	State  string     `json:"state" print:"words=report.mode"` // armed, shadow
 	By     string     `json:"by"`
 	User   string     `json:"user,omitempty" print:"drop=1"`
 	Reason string     `json:"reason,omitempty"`
@@ -26,14 +26,14 @@ type Mode struct {
 // not run. The record does not tell when it began: not before the newest record of
 // before, and where there was an alarm, before that.
 type Break struct {
-	Cause string     `json:"cause"`
-	From  time.Time  `json:"not_before" label:"not before"` // the newest record before it
-	To    *time.Time `json:"to,omitempty"`                  // nil where it lasts
+	Cause string     `json:"cause" print:"words=report.break"`
+	From  time.Time  `json:"not_before" label:"not before"`     // the newest record before it
+	To    *time.Time `json:"to,omitempty" print:"head=to-when"` // nil where it lasts
 	Most  float64    `json:"most_s" label:"at most"`
 	Alarm *float64   `json:"alarm_s,omitempty" label:"at least"` // how long its alarm stood
 }
 
-// Causes of a break that are none of a session.
+// Causes of a break that are none of a session; all have their words below report.break.
 const (
 	breakDaemon = "the daemon did not run"
 	breakLink   = "no link"
@@ -47,7 +47,7 @@ type Wrapper struct {
 	Rolls  int      `json:"rolls"`
 	Used   float64  `json:"used_m" label:"used"` // by the encoder
 	Unread int      `json:"rolls_without_reading" label:"rolls without a reading"`
-	Left   *float64 `json:"left_m,omitempty" label:"left"` // at the newest request
+	Left   *float64 `json:"left_m,omitempty" label:"left" print:"head=length-left"` // at the newest request
 }
 
 // fold is what a report keeps of the record while it is read.
@@ -105,7 +105,7 @@ func (s *Shift) follow(r record.Stored) {
 		}
 	case record.Gap:
 		if s.within(r.At) {
-			s.Gaps = append(s.Gaps, Happening{r.Seq, r.At, record.Text(x, f.units)})
+			s.Gaps = append(s.Gaps, Happening{r.Seq, r.At, phrase(record.SaidOf(x, f.units))})
 		}
 	}
 	f.begins = r.Record.Kind() == record.KindOrigin || r.Record.Kind() == record.KindCarry

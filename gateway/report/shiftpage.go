@@ -14,6 +14,7 @@ import (
 	"lapgate/recipe"
 	"lapgate/recipe/caution"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 //go:embed shift.html style.css shift.css
@@ -31,7 +32,11 @@ func asset(name string) string {
 	return string(text)
 }
 
-var shiftTemplates = template.Must(template.New("shift").Funcs(template.FuncMap{"clean": present.Clean, "upper": capital}).ParseFS(assets, "shift.html"))
+var shiftTemplates = template.Must(template.New("shift").Funcs(template.FuncMap{
+	"clean": present.Clean, "upper": capital,
+	// What says sentences of the table is put in for each language, by Page.
+	"say": wording.Say, "word": wording.Word, "told": (*wording.Words)(nil).Text,
+}).ParseFS(assets, "shift.html"))
 
 // capital begins a text as a sentence.
 func capital(text string) string {
@@ -44,24 +49,27 @@ func drawn(svg string) template.HTML { return template.HTML(svg) } //nolint:gose
 
 // shiftPage is one page of the reports of one shift, a section for each line.
 type shiftPage struct {
-	Title   string
-	Style   template.CSS
-	Caution string
-	Units   string // what is said of the configuration, empty where it is known
-	Lines   []*shiftLine
+	Title    string
+	Style    template.CSS
+	Caution  string
+	Unknown  bool // a configuration that gives windows, papers and limits
+	Language string
+	Lines    []*shiftLine
 	clock
 }
 
 // clock writes times as people of the mill read them.
 type clock struct {
-	zone   *time.Location
-	layout string
+	zone  *time.Location
+	words *wording.Words
+	days  bool   // with the day
+	time  string // layout of the time of day
 }
 
 // clockOf writes the day where the reports span several, and the zone where its clock
 // was changed within.
-func clockOf(shifts []*Shift, zone *time.Location) clock {
-	c := clock{zone, "15:04:05"}
+func clockOf(shifts []*Shift, zone *time.Location, w *wording.Words) clock {
+	c := clock{zone: zone, words: w, time: "15:04:05"}
 	var first, last time.Time
 	for _, s := range shifts {
 		from, to := s.span()
@@ -73,12 +81,10 @@ func clockOf(shifts []*Shift, zone *time.Location) clock {
 		}
 	}
 	first, last = first.In(zone), last.In(zone)
-	if first.Format(time.DateOnly) != last.Format(time.DateOnly) {
-		c.layout = "2 Jan 15:04:05"
-	}
+	c.days = first.Format(time.DateOnly) != last.Format(time.DateOnly)
 	if _, a := first.Zone(); !first.IsZero() {
 		if _, b := last.Zone(); a != b {
-			c.layout += " MST"
+			c.time += " MST"
 		}
 	}
 	return c
@@ -105,29 +111,48 @@ func (c clock) When(at any) string {
 		if t.IsZero() {
 			return ""
 		}
-		return t.In(c.zone).Format(c.layout)
+		return c.moment(t)
 	case *time.Time:
-		return t.In(c.zone).Format(c.layout)
+		return c.moment(*t)
 	}
 	return ""
 }
 
+func (c clock) moment(t time.Time) string {
+	t = t.In(c.zone)
+	if !c.days {
+		return t.Format(c.time)
+	}
+	return c.words.Of("report.moment", "day", t.Day(), "month", Month(t), "time", t.Format(c.time))
+}
+
+// Weekday is the day of the week, in three letters or so.
+func Weekday(t time.Time) wording.Said {
+	return wording.Say("weekday." + strings.ToLower(t.Weekday().String()))
+}
+
+// Month is the month, in three letters or so.
+func Month(t time.Time) wording.Said {
+	return wording.Say("month." + strings.ToLower(t.Month().String()))
+}
+
 // Zone names the zone of the times.
 func (p *shiftPage) Zone() string {
-	var names []string
+	var names []wording.Said
+	last := ""
 	for _, l := range p.Lines {
 		from, to := l.span()
 		for _, t := range []time.Time{from, to} {
 			name := t.In(p.clock.zone).Format("MST (-07:00)")
-			if !t.IsZero() && (names == nil || names[len(names)-1] != name) {
-				names = append(names, name)
+			if !t.IsZero() && last != name {
+				names, last = append(names, wording.Plain(name)), name
 			}
 		}
 	}
 	if names == nil {
 		return p.clock.zone.String()
 	}
-	return strings.Join(names, " and ")
+	return p.clock.words.Text(wording.Join("list.and", names))
 }
 
 // Seconds is a time that something took.
@@ -154,54 +179,68 @@ type sheet struct {
 }
 
 // Page is the reports of lines as one HTML file that loads nothing and runs no script,
-// in the time of a zone: each line with its drawings and tables, and a sheet of each
-// roll that its link shows. It prints on A4 and on Letter.
-func Page(shifts []*Shift, zone *time.Location) ([]byte, error) {
-	p := &shiftPage{Style: template.CSS(Style() + asset("shift.css")), Caution: caution.Limits.String(), clock: clockOf(shifts, zone)} //nolint:gosec // both are embedded
+// in the language of a translation, nil for English, and the time of a zone: each line with
+// its drawings and tables, and a sheet of each roll that its link shows. It prints on A4
+// and on Letter.
+func Page(shifts []*Shift, zone *time.Location, w *wording.Words) ([]byte, error) {
+	p := &shiftPage{Style: template.CSS(Style() + asset("shift.css")), Caution: w.Text(caution.Limits.Said()), Language: w.Language(), clock: clockOf(shifts, zone, w)} //nolint:gosec // both are embedded
 	var names []string
 	for i, s := range shifts {
-		l := &shiftLine{Shift: s, clock: p.clock, units: s.fold.units}
-		names = append(names, s.Line)
-		stories, err := s.stories()
+		l, err := p.line(s, i)
 		if err != nil {
 			return nil, err
 		}
-		for k, story := range stories {
-			roll := s.fold.sheets[k]
-			one := sheet{ID: sheetID(i, roll.OutcomeAt.Seq), Name: story.Tag, Line: s.Line, Story: story, Side: drawn(story.Drawing(nil, l.units)), units: l.units, clock: p.clock}
-			if one.Name == "" {
-				one.Name = fmt.Sprintf("number %d", story.Number)
-			}
-			l.Sheets = append(l.Sheets, one)
-		}
-		p.Lines = append(p.Lines, l)
-		if s.fold.line == nil {
-			p.Units = "no configuration was named, so that windows, papers and limits are not known"
-		}
+		p.Lines, names = append(p.Lines, l), append(names, s.Line)
+		p.Unknown = p.Unknown || s.fold.line == nil
 	}
-	p.Title = "Shift report, " + strings.Join(names, ", ")
+	p.Title = w.Of("report.title", "what", strings.Join(names, ", "))
+	t, err := shiftTemplates.Clone()
+	if err != nil {
+		return nil, err
+	}
+	t.Funcs(template.FuncMap{"say": w.Of, "word": w.Word, "told": w.Text})
 	var b bytes.Buffer
-	err := shiftTemplates.ExecuteTemplate(&b, "report", p)
+	err = t.ExecuteTemplate(&b, "report", p)
 	return b.Bytes(), err
+}
+
+// line is the section of a line, the n-th, with the sheets of its rolls.
+func (p *shiftPage) line(s *Shift, n int) (*shiftLine, error) {
+	l := &shiftLine{Shift: s, clock: p.clock, units: s.fold.units}
+	stories, err := s.stories(p.clock.words)
+	if err != nil {
+		return nil, err
+	}
+	for k, story := range stories {
+		roll := s.fold.sheets[k]
+		one := sheet{ID: sheetID(n, roll.OutcomeAt.Seq), Name: story.Tag, Line: s.Line, Story: story, Side: drawn(story.Drawing(p.clock.words, l.units)), units: l.units, clock: p.clock}
+		if one.Name == "" {
+			one.Name = p.clock.words.Of("report.sheet.number", "number", story.Number)
+		}
+		l.Sheets = append(l.Sheets, one)
+	}
+	return l, nil
 }
 
 func sheetID(line int, seq uint64) string { return fmt.Sprintf("roll-%d-%d", line+1, seq) }
 
 // Period says from when to when the report tells.
 func (l *shiftLine) Period() string {
-	const layout = "Mon 2 Jan 2006 15:04 MST"
 	from, to := l.span()
 	if from.IsZero() {
-		return "The whole record."
+		return l.words.Of("report.period.whole")
 	}
-	text := "From " + from.In(l.clock.zone).Format(layout)
-	if !to.IsZero() {
-		text += " to " + to.In(l.clock.zone).Format(layout)
+	day := func(t time.Time) wording.Said {
+		t = t.In(l.clock.zone)
+		return wording.Say("report.day", "weekday", Weekday(t), "day", t.Day(), "month", Month(t), "year", t.Year(), "time", t.Format("15:04 MST"))
 	}
-	if l.Since != nil && l.Until != nil {
-		text += ", " + hours(to.Sub(from))
+	switch {
+	case to.IsZero():
+		return l.words.Of("report.period.from", "from", day(from))
+	case l.Since != nil && l.Until != nil:
+		return l.words.Of("report.period.hours", "from", day(from), "to", day(to), "time", hours(to.Sub(from)))
 	}
-	return text
+	return l.words.Of("report.period", "from", day(from), "to", day(to))
 }
 
 // hours is a length of time, as that of a day of 23 hours.
@@ -213,18 +252,12 @@ func hours(d time.Duration) string {
 }
 
 // Sums are the figures of the head.
-func (l *shiftLine) Sums() []struct {
-	Name  string
-	Value string
-} {
-	type sum = struct {
-		Name  string
-		Value string
-	}
-	out := []sum{{"rolls left", fmt.Sprint(len(l.Rolls))}}
+func (l *shiftLine) Sums() []fact {
+	w := l.words
+	out := []fact{{w.Of("report.sum.left"), fmt.Sprint(len(l.Rolls))}}
 	for _, c := range l.Outcomes {
 		if c.Rolls > 0 {
-			out = append(out, sum{c.Name, fmt.Sprint(c.Rolls)})
+			out = append(out, fact{w.Word("outcome", c.Name), fmt.Sprint(c.Rolls)})
 		}
 	}
 	held := 0
@@ -233,9 +266,9 @@ func (l *shiftLine) Sums() []struct {
 			held++
 		}
 	}
-	out = append(out, sum{"met a hold", fmt.Sprint(held)})
-	if w := l.Weighed; w != nil {
-		out = append(out, sum{"mean scale deviation", Percent(w.Mean) + " %"})
+	out = append(out, fact{w.Of("report.sum.held"), fmt.Sprint(held)})
+	if weighed := l.Weighed; weighed != nil {
+		out = append(out, fact{w.Of("report.sum.scale"), Percent(weighed.Mean) + " %"})
 	}
 	return out
 }
@@ -244,13 +277,13 @@ func (l *shiftLine) Sums() []struct {
 func Percent(v float64) string { return fmt.Sprintf("%+.2f", v) }
 
 // Pareto draws the holds.
-func (l *shiftLine) Pareto() template.HTML { return drawn(Pareto(l.Holds)) }
+func (l *shiftLine) Pareto() template.HTML { return drawn(Pareto(l.words, l.Holds)) }
 
 // Histogram draws the overhangs in their windows.
 func (l *shiftLine) Histogram() template.HTML {
 	unit := l.units.Unit(quantity.Length)
 	in := func(v float64) float64 { return quantity.In(v, quantity.Length, unit) }
-	g := bars{title: "Overhang each side", unit: unit}
+	g := bars{title: l.words.Of("setpoint.overhang-m"), unit: unit}
 	for i := range l.Rolls {
 		if r := &l.Rolls[i]; r.Overhang != nil {
 			g.values = append(g.values, barValue{in(*r.Overhang), r.outside()})
@@ -259,17 +292,17 @@ func (l *shiftLine) Histogram() template.HTML {
 	if o := l.Overhangs; o.Judged > 0 {
 		g.every, g.any = [2]float64{in(o.EveryMin), in(o.EveryMax)}, [2]float64{in(o.AnyMin), in(o.AnyMax)}
 	}
-	return drawn(g.drawing())
+	return drawn(g.drawing(l.words))
 }
 
 // OverhangWords are the figures below the histogram.
 func (l *shiftLine) OverhangWords() string {
 	o := l.Overhangs
-	text := fmt.Sprintf("%d recipes: from %s to %s, mean %s", o.Rolls, l.Length(o.Least), l.Length(o.Greatest), l.Length(o.Mean))
-	if o.Judged > 0 {
-		text += fmt.Sprintf("; %d of %d outside of their window", o.Outside, o.Judged)
+	pairs := []any{"count", o.Rolls, "from", l.Length(o.Least), "to", l.Length(o.Greatest), "value", l.Length(o.Mean)}
+	if o.Judged == 0 {
+		return l.words.Of("report.overhang", pairs...)
 	}
-	return text + "."
+	return l.words.Of("report.overhang.judged", append(pairs, "outside", o.Outside, "number", o.Judged)...)
 }
 
 // WindowWords say what is shaded.
@@ -277,16 +310,16 @@ func (l *shiftLine) WindowWords() string {
 	o := l.Overhangs
 	switch {
 	case o.Judged == 0:
-		return "No window is shaded: name the configuration of the line with --config."
+		return l.words.Of("report.window.none")
 	case o.EveryMin < o.EveryMax:
-		return fmt.Sprintf("Shaded: the window of every roll, %s to %s; paler: of some. By the configuration named. A triangle: outside of its own window.", l.Length(o.EveryMin), l.Length(o.EveryMax))
+		return l.words.Of("report.window.every", "from", l.Length(o.EveryMin), "to", l.Length(o.EveryMax))
 	}
-	return "Shaded pale: the window of some rolls; they have none in common. By the configuration named. A triangle: outside of its own window."
+	return l.words.Of("report.window.some")
 }
 
 // ScaleTrend draws the deviations of the scale.
 func (l *shiftLine) ScaleTrend() template.HTML {
-	g := Trend{Title: "Scale less predicted", Unit: "%"}
+	g := Trend{Title: l.words.Of("draw.trend.scale"), Unit: "%"}
 	for i := range l.Rolls {
 		r := &l.Rolls[i]
 		if r.Deviation == nil {
@@ -298,20 +331,20 @@ func (l *shiftLine) ScaleTrend() template.HTML {
 		}
 		g.Points = append(g.Points, p)
 	}
-	return drawn(g.Drawing(nil, l.clock.zone))
+	return drawn(g.Drawing(l.words, l.clock.zone))
 }
 
 // ScaleWords are the figures below that drawing.
 func (l *shiftLine) ScaleWords() string {
 	w := l.Weighed
-	text := fmt.Sprintf("%d rolls weighed: mean %s %%", w.Rolls, Percent(w.Mean))
+	said := wording.Say("report.weighed", "count", w.Rolls, "value", Percent(w.Mean))
 	if w.SD != nil {
-		text += fmt.Sprintf(", spread %.2f %%", *w.SD)
+		said = wording.Say("report.weighed.spread", "count", w.Rolls, "value", Percent(w.Mean), "spread", fmt.Sprintf("%.2f", *w.SD))
 	}
 	for _, c := range w.Verdicts {
-		text += fmt.Sprintf("; %d %s", c.Rolls, c.Name)
+		said = wording.Say("report.weighed.verdict", "what", said, "count", c.Rolls, "verdict", wording.Word("weighed.verdict", c.Name))
 	}
-	return text + "."
+	return l.words.Of("report.sentence", "text", said)
 }
 
 // Unread reports whether rolls left without a reading of the encoder.
@@ -334,14 +367,15 @@ func (l *shiftLine) LinkWords() string {
 		}
 	}
 	if len(l.Breaks) == 0 {
-		return "No break is recorded."
+		return l.words.Of("report.link.none")
 	}
-	return fmt.Sprintf("Breaks: %d, together %s to %s s.", len(l.Breaks), quantity.Round(least, quantity.None, "", 1), quantity.Round(most, quantity.None, "", 1))
+	return l.words.Of("report.link.breaks", "count", len(l.Breaks), "from", l.Seconds(least), "to", l.Seconds(most))
 }
 
 // row is a roll in the table.
 type row struct {
 	*Roll
+	Name             string
 	Sheet            string // anchor of its sheet, empty for none
 	Lost, Out, Heavy bool
 }
@@ -355,7 +389,11 @@ func (l *shiftLine) Rows() []row {
 	out := make([]row, len(l.Rolls))
 	for i := range l.Rolls {
 		r := &l.Rolls[i]
-		out[i] = row{Roll: r, Sheet: sheets[r.seq], Lost: r.Outcome == handshake.Lost || r.Outcome == handshake.Aborted, Out: r.outside(), Heavy: r.Weighed == "wrong"}
+		name := r.Tag
+		if strings.TrimSpace(name) == "" {
+			name = l.words.Of("now.roll.number", "number", r.Number)
+		}
+		out[i] = row{Roll: r, Name: name, Sheet: sheets[r.seq], Lost: r.Outcome == handshake.Lost || r.Outcome == handshake.Aborted, Out: r.outside(), Heavy: r.Weighed == "wrong"}
 	}
 	return out
 }
@@ -365,7 +403,7 @@ func (l *shiftLine) Extra() string {
 	if l.fold.extra == 0 {
 		return ""
 	}
-	return fmt.Sprintf("Of so many rolls only those have a sheet here that met a hold or need somebody; lapgate why tells of the other %d.", l.fold.extra)
+	return l.words.Of("report.left.extra", "count", l.fold.extra)
 }
 
 // Length is a length as the mill reads it.

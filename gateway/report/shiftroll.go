@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"lapgate/gateway/handshake"
@@ -21,9 +20,9 @@ type Roll struct {
 	Tag       string                `json:"roll"` // empty where no request told it
 	CameAt    *time.Time            `json:"came_at,omitempty" print:"drop=20"`
 	LeftAt    time.Time             `json:"left_at"`
-	Outcome   handshake.OutcomeKind `json:"outcome"`
-	Mode      string                `json:"mode,omitempty" print:"drop=14"` // offered, override or shadow
-	Verdict   string                `json:"last_verdict,omitempty" print:"drop=13"`
+	Outcome   handshake.OutcomeKind `json:"outcome" print:"words=outcome"`
+	Mode      string                `json:"mode,omitempty" print:"drop=14,words=report.way,head=way"` // offered, override or shadow
+	Verdict   string                `json:"last_verdict,omitempty" print:"drop=13,words=page.verdict"`
 	Holds     []recipe.Code         `json:"holds,omitempty"`
 	Diameter  *float64              `json:"diameter_m,omitempty" label:"diameter" print:"drop=18"`
 	Width     *float64              `json:"width_m,omitempty" label:"width" print:"drop=17"`
@@ -42,7 +41,7 @@ type Roll struct {
 	Scale     *float64              `json:"scale_kg,omitempty" label:"scale"`                                     // reading
 	Delta     *float64              `json:"scale_deviation_kg,omitempty" label:"scale deviation" print:"drop=11"` // of the reading from our gross
 	Deviation *float64              `json:"scale_deviation_percent,omitempty" label:"-"`
-	Weighed   string                `json:"weighed,omitempty" print:"drop=19"` // what was said of the reading
+	Weighed   string                `json:"weighed,omitempty" print:"drop=19,words=weighed.verdict"` // what was said of the reading
 	Stay      *float64              `json:"station_s,omitempty" label:"time at station" print:"drop=21"`
 
 	seq uint64 // record of the outcome
@@ -186,12 +185,7 @@ const (
 	needs
 )
 
-var needWords = [needs]string{
-	"of which nobody knows how they left: look at the rolls",
-	"aborted: look at the rolls",
-	"off the predicted mass",
-	"with a wrapper outside of the window: look at the ends",
-}
+var needKeys = [needs]string{"report.need.lost", "report.need.aborted", "report.need.heavy", "report.need.outside"}
 
 func (r *Roll) needs() (out []need) {
 	switch r.Outcome {
@@ -207,12 +201,4 @@ func (r *Roll) needs() (out []need) {
 		out = append(out, needOutside)
 	}
 	return out
-}
-
-// Name is the tag of a roll, or its number where it has none.
-func (r *Roll) Name() string {
-	if strings.TrimSpace(r.Tag) == "" {
-		return fmt.Sprintf("roll %d", r.Number)
-	}
-	return r.Tag
 }

@@ -2,6 +2,7 @@ package report
 
 import (
 	"lapgate/gateway/record"
+	"lapgate/recipe/wording"
 )
 
 // mostSheets is how many rolls have a sheet of their own on the page of a shift: as
@@ -38,10 +39,10 @@ func (f *fold) thin() {
 }
 
 // stories tell the rolls that have a sheet.
-func (s *Shift) stories() ([]*Story, error) {
+func (s *Shift) stories(w *wording.Words) ([]*Story, error) {
 	f := &s.fold
 	var out []*Story
-	told := Told{Newest: &record.Newest{Acts: f.acts}, Line: f.line, Hash: f.hash}
+	told := Told{Newest: &record.Newest{Acts: f.acts}, Line: f.line, Hash: f.hash, Words: w}
 	for _, roll := range f.sheets {
 		told.Roll = roll
 		story, err := StoryOf(told)

@@ -10,12 +10,12 @@ import (
 
 // StepTime is how long a step took on the rolls of a report.
 type StepTime struct {
-	Step     string  `json:"step"`
+	Step     string  `json:"step" print:"words=report.step"`
 	Rolls    int     `json:"rolls"`
-	Least    float64 `json:"least_s"`
+	Least    float64 `json:"least_s" print:"head=smallest"`
 	Median   float64 `json:"median_s"`
-	Greatest float64 `json:"greatest_s"`
-	By       string  `json:"told_by" label:"told by"`
+	Greatest float64 `json:"greatest_s" print:"head=largest"`
+	By       string  `json:"told_by" label:"told by" print:"words=report.by"`
 }
 
 // Who tells the times: the clock of the journal, or the controller.
@@ -31,7 +31,7 @@ type times struct {
 	last                                                      time.Time
 }
 
-// steps are the steps of which anything is known.
+// steps are the steps, by their words below report.step, of which anything is known.
 func (t *times) steps() []StepTime {
 	out := []StepTime{}
 	for _, one := range []struct {

@@ -1,7 +1,6 @@
 package report
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -124,10 +123,12 @@ type Scale struct {
 
 // Happening is one thing that happened, in a few words.
 type Happening struct {
-	Seq  uint64    `json:"seq,omitempty" label:"record"`
-	At   time.Time `json:"at,omitzero"`
-	What string    `json:"what"`
+	Seq  uint64         `json:"seq,omitempty" label:"record"`
+	At   time.Time      `json:"at,omitzero"`
+	What wording.Phrase `json:"what"`
 }
+
+func phrase(s wording.Said) wording.Phrase { return wording.Phrase{Said: s} }
 
 // StepOf is a step of the computation in the units of the line.
 type StepOf struct {
@@ -160,7 +161,7 @@ func StoryOf(t Told) (*Story, error) {
 	w := t.Words
 	s := &Story{Tag: roll.Tag, Number: roll.Number, Verdict: "none", Mode: w.Of("roll.nothing-offered"), Outcome: w.Of("roll.at-station"), Exchange: []Happening{}, Before: []Happening{}}
 	s.left(w, roll)
-	s.exchange(w, roll, units)
+	s.exchange(roll, units)
 	s.corrected(roll, t.Newest)
 	round := roll.Used()
 	if round == nil {
@@ -168,12 +169,10 @@ func StoryOf(t Told) (*Story, error) {
 	}
 	s.Came = round.RequestAt.At
 	for _, c := range t.Newest.Before(round.RequestAt.Seq, 12) {
-		s.Before = append(s.Before, Happening{c.Seq, c.At, record.Text(c.Record, units)})
+		s.Before = append(s.Before, Happening{c.Seq, c.At, phrase(record.SaidOf(c.Record, units))})
 		if c, ok := c.Record.(record.Config); ok {
 			for i := range c.Changes[:min(len(c.Changes), 6)] {
-				one := &c.Changes[i]
-				old, now := one.Words()
-				s.Before = append(s.Before, Happening{What: fmt.Sprintf("%s: %s → %s", one.Key, cmp.Or(old, w.Of("roll.changed-from-nothing")), now)})
+				s.Before = append(s.Before, Happening{What: phrase(c.Changes[i].Said("roll.changed"))})
 			}
 		}
 	}
@@ -205,9 +204,9 @@ func (s *Story) left(w *wording.Words, roll *record.Roll) {
 }
 
 // exchange lists what passed between gateway and controller about the roll.
-func (s *Story) exchange(w *wording.Words, roll *record.Roll, line *recipe.Line) {
+func (s *Story) exchange(roll *record.Roll, line *recipe.Line) {
 	add := func(at record.Stamp, key string, pairs ...any) {
-		s.Exchange = append(s.Exchange, Happening{at.Seq, at.At, w.Of(key, pairs...)})
+		s.Exchange = append(s.Exchange, Happening{at.Seq, at.At, phrase(wording.Say(key, pairs...))})
 	}
 	for i := range roll.Rounds {
 		d := &roll.Rounds[i]
@@ -257,9 +256,15 @@ func (s *Story) corrected(roll *record.Roll, n *record.Newest) {
 	}
 	of[roll.OutcomeAt.Seq] = true
 	for _, a := range n.Acts {
-		if c, ok := a.Record.(record.Correction); ok && c.Seq != 0 && of[c.Seq] {
-			s.Exchange = append(s.Exchange, Happening{a.Seq, a.At, record.Text(c, &recipe.Line{})})
+		c, ok := a.Record.(record.Correction)
+		if !ok || c.Seq == 0 || !of[c.Seq] {
+			continue
 		}
+		key := "exchange.corrected"
+		if c.Seq == roll.OutcomeAt.Seq {
+			key = "exchange.corrected.outcome"
+		}
+		s.Exchange = append(s.Exchange, Happening{a.Seq, a.At, phrase(wording.Say(key, "by", c.By, "number", c.Seq, "reason", c.Reason))})
 	}
 }
 

@@ -31,10 +31,10 @@ func TestStoryTellsCorrections(t *testing.T) {
 	}
 	var text []string
 	for _, e := range s.Exchange {
-		text = append(text, e.What)
+		text = append(text, e.What.String())
 	}
 	got := strings.Join(text, "; ")
-	if !strings.HasSuffix(got, "the roll left: wrapped; record 2 is wrong, by Kim Berg: weighed again: 790 kg") {
+	if !strings.HasSuffix(got, "the roll left: wrapped; Kim Berg corrected how it left or what it weighed, record 2: weighed again: 790 kg") {
 		t.Errorf("the roll tells %s", got)
 	}
 }

@@ -22,7 +22,7 @@ var assets embed.FS
 var templates = template.Must(template.New("status").Funcs(template.FuncMap{
 	"clean": present.Clean, "upper": upper, "prose": prose,
 	// What says sentences of the table is put in for each language, by render.
-	"say": wording.Say, "where": where, "word": (*wording.Words)(nil).Word,
+	"say": wording.Say, "where": where, "word": (*wording.Words)(nil).Word, "told": (*wording.Words)(nil).Text,
 }).ParseFS(assets, "*.html"))
 
 // shift is how far back the trends go.
@@ -175,7 +175,7 @@ func (p *livePanels) Aged() string {
 // Clock is the local time of the view, with its zone.
 func (p *livePanels) Clock() string {
 	t := p.At.In(p.zone)
-	return p.words.Of("page.clock", "weekday", Weekday(p.words, t), "day", t.Day(), "month", wording.Say("month."+strings.ToLower(t.Month().String())), "time", t.Format("15:04:05 MST"))
+	return p.words.Of("page.clock", "weekday", report.Weekday(t), "day", t.Day(), "month", report.Month(t), "time", t.Format("15:04:05 MST"))
 }
 
 // Hour is a moment of this shift.
@@ -309,6 +309,7 @@ func render(w *wording.Words, name string, data any) ([]byte, error) {
 		"say":   w.Of,
 		"where": func(origin string) string { return where(w, origin) },
 		"word":  w.Word,
+		"told":  w.Text,
 	})
 	var b bytes.Buffer
 	err = t.ExecuteTemplate(&b, name, data)

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"lapgate/gateway/alarm"
@@ -78,7 +77,7 @@ func (v *LineView) ArmingWords(w *wording.Words, zone *time.Location) string {
 	if a.By == "" {
 		return w.Of(key + ".configured")
 	}
-	pairs := []any{"by", a.By, "since", Weekday(w, a.Since.In(zone)) + " " + a.Since.In(zone).Format("15:04")}
+	pairs := []any{"by", a.By, "since", hour(w, a.Since.In(zone))}
 	if v.Armed {
 		pairs = append(pairs, "until", a.end(w, zone))
 	}
@@ -88,9 +87,9 @@ func (v *LineView) ArmingWords(w *wording.Words, zone *time.Location) string {
 	return w.Of(key+".why", append(pairs, "why", a.Why)...)
 }
 
-// Weekday is the day of the week in three letters or so.
-func Weekday(w *wording.Words, t time.Time) string {
-	return w.Of("weekday." + strings.ToLower(t.Weekday().String()))
+// hour is a time of some day of the week.
+func hour(w *wording.Words, t time.Time) string {
+	return w.Text(report.Weekday(t)) + " " + t.Format("15:04")
 }
 
 // end says until when a line is armed.
@@ -99,7 +98,7 @@ func (a *Arming) end(w *wording.Words, zone *time.Location) wording.Said {
 	case l == nil:
 		return wording.Say("page.until.daemon")
 	case !l.Until.IsZero():
-		return wording.Say("page.until.time", "at", Weekday(w, l.Until.In(zone))+" "+l.Until.In(zone).Format("15:04"))
+		return wording.Say("page.until.time", "at", hour(w, l.Until.In(zone)))
 	case l.Rolls > 0:
 		return wording.Say("page.until.rolls", "count", l.Rolls)
 	}

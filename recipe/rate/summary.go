@@ -49,8 +49,8 @@ type Station struct {
 // ModuleGain is a step of automation and what it brings.
 type ModuleGain struct {
 	Station string  `json:"station"`
-	From    string  `json:"from"`
-	To      string  `json:"to"`
+	From    string  `json:"from" print:"head=from-mode,words=station-state"`
+	To      string  `json:"to" print:"head=to-mode,words=station-state"`
 	Saves   float64 `json:"saves_s" label:"saves"`
 	PerHour float64 `json:"rolls_per_hour" label:"rolls an hour"`
 	Gain    float64 `json:"gain_percent" label:"more than now"`

@@ -28,4 +28,9 @@ var drawings = []Entry{
 	{"draw.no-roll", "no roll yet"},
 	{"draw.trend.none", "{title}: no roll yet."},
 	{"draw.trend", "{title} of {count} rolls from {since} to {until}: from {from} to {to} {unit}, {outside} outside the window."},
+	{"draw.rolls", "rolls"},
+	{"draw.pareto.share", "with those before"},
+	{"draw.pareto", "Rolls that met a hold: {what}."},
+	{"draw.bars", "{title} of {count} rolls: from {from} to {to} {unit}, {outside} outside of its window."},
+	{"draw.bars.every", "{title} of {count} rolls: from {from} to {to} {unit}, {outside} outside of its window. The window of every roll is {lower} to {upper} {unit}."},
 }

@@ -19,6 +19,7 @@ var parts = []Entry{
 	{"limit.sizes-from", "sizes in stock from {size}"},
 	{"list.any-paper", "an allowed material"},
 	{"list.comma", "{first}, {rest}"},
+	{"list.and", "{first} and {rest}"},
 	{"list.or", "{first} or {rest}"},
 	{"relief", ". It would go with {changes}"},
 	{"relief.centring-error", "centring error"},

@@ -54,6 +54,16 @@ const plain = "plain"
 // version recorded in English alone.
 func Plain(text string) Said { return Said{Key: plain, Args: []Arg{{Name: "text", Text: text}}} }
 
+// Word is a word of a family as it is said: of outcome, say. One that the table does not
+// have is Plain.
+func Word(family, word string) Said {
+	key := family + "." + strings.NewReplacer(", ", "-", "; ", "-", " ", "-").Replace(word)
+	if _, ok := English(key); !ok {
+		return Plain(word)
+	}
+	return Say(key)
+}
+
 // Join says several things as one, by a sentence that has the places {first} and
 // {rest}. It says nothing for none.
 func Join(key string, list []Said) Said {

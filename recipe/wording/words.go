@@ -33,13 +33,7 @@ func (w *Words) Of(key string, pairs ...any) string { return w.Text(Say(key, pai
 
 // Word says a word of a family: of outcome, say. A word that the table does not have stays
 // as it is.
-func (w *Words) Word(family, word string) string {
-	key := family + "." + strings.NewReplacer(", ", "-", " ", "-").Replace(word)
-	if _, ok := English(key); !ok {
-		return word
-	}
-	return w.Of(key)
-}
+func (w *Words) Word(family, word string) string { return w.Text(Word(family, word)) }
 
 // Language is the tag of the language.
 func (w *Words) Language() string { return w.Of(LanguageKey) }

@@ -30,8 +30,8 @@ type Operator struct {
 	Gateway *Gateway
 	// Source is the configuration that a reload reads again.
 	Source config.Source
-	// Status is what the live page shows. Nil for nothing.
-	Status func() status.View
+	// Status is what the live page shows, to a person or to a program. Nil for nothing.
+	Status func(program bool) status.View
 }
 
 // quietTime is how long a configuration file must stand unchanged before it is
@@ -158,17 +158,17 @@ func (o *Operator) do(ctx context.Context, r *control.Request) control.Reply {
 	case control.Reload:
 		return o.Reload(ctx, r, true)
 	case control.Status:
-		return o.status(lines)
+		return o.status(lines, r.Program)
 	}
 	return control.Reply{Outcome: control.Failed, Error: fmt.Sprintf("the daemon knows no command %q; both programs should be of one version", r.Command)}
 }
 
 // status tells what the live page shows of lines.
-func (o *Operator) status(lines []string) control.Reply {
+func (o *Operator) status(lines []string, program bool) control.Reply {
 	if o.Status == nil {
 		return control.Reply{Outcome: control.Failed, Error: "this daemon tells no status"}
 	}
-	v := o.Status()
+	v := o.Status(program)
 	v.Lines = slices.DeleteFunc(v.Lines, func(l status.LineView) bool { return !slices.Contains(lines, l.Line) })
 	text, err := json.Marshal(v)
 	if err != nil {

@@ -89,7 +89,7 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 		return err
 	}
 	shown := status.Source{Version: thisBuild().Version, Lines: g.Lines, Newest: g.Newest, Config: g.Config, Metrics: registry, Words: g.Words, Zone: p.zone()}
-	o := &gateway.Operator{Gateway: g, Source: src, Status: shown.View}
+	o := &gateway.Operator{Gateway: g, Source: src, Status: shown.ViewFor}
 	if socket := snapshot.Socket(); socket != "" {
 		channel, err := control.Listen(ctx, socket, o.Handle)
 		if err != nil {

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -79,7 +80,7 @@ func (p *program) showStatus(ctx context.Context, f *statusFlags) error {
 	if err != nil {
 		return err
 	}
-	reply, err := p.ask(ctx, &f.daemon, control.Request{Command: control.Status, Line: f.line})
+	reply, err := p.ask(ctx, &f.daemon, control.Request{Command: control.Status, Line: f.line, Program: !f.output.isText()})
 	if err != nil {
 		return err
 	}
@@ -126,7 +127,7 @@ type shownStatus struct {
 type shownNow struct {
 	State   string      `json:"state"`
 	Do      string      `json:"do"`
-	Then    []string    `json:"then" label:""`
+	Then    string      `json:"then,omitempty"` // the steps by hand after it
 	Why     string      `json:"why,omitempty"`
 	Where   string      `json:"where,omitempty" label:"the limit stands in"`
 	Caution string      `json:"caution,omitempty"`
@@ -154,11 +155,7 @@ func (p *program) statusText(words *wording.Words, l *status.LineView) *shownSta
 		Now:        &shownNow{State: sign + n.State, Do: n.Do, Why: n.Why, Where: n.Where, Caution: n.Caution, Code: n.Code, Notes: n.Notes},
 		Conditions: l.Standing, Roll: l.Roll, Stand: l.Stand, Rolls: l.Rolls,
 	}
-	for i, step := range n.Steps {
-		if i > 0 {
-			out.Now.Then = append(out.Now.Then, words.Of("page.then.small", "step", step))
-		}
-	}
+	out.Now.Then = strings.Join(n.Steps[min(1, len(n.Steps)):], " ")
 	for _, s := range l.Settings {
 		out.Recipe = append(out.Recipe, shownSetting{s.Station, s.Label, s.Text, s.Limit, s.Margin})
 	}

@@ -10,6 +10,7 @@ import (
 	"reflect"
 	"regexp"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -53,8 +54,9 @@ func TestTerminalInGerman(t *testing.T) {
 	}
 
 	overhang, few := 0.04, 3
+	var program atomic.Bool
 	view, err := json.Marshal(status.View{Lines: []status.LineView{{
-		Line: "north", At: time.Now(), Now: status.Now{State: "Leer", Code: "x"},
+		Line: "north", At: time.Now(), Now: status.Now{State: "Leer", Do: "Erst.", Code: "x", Steps: []string{"Erst.", "Dann.", "Zuletzt."}},
 		Standing: []status.Standing{{Code: "link-down", Level: "warning", Meaning: "weg"}},
 		Roll:     &status.RollAt{Number: 1, Tag: "R-1", Width: 1, Diameter: 1, Verdict: "hold"},
 		Stand:    []report.Candidate{{Slot: 1, Width: 1, Paper: "kraft", Left: &overhang, More: &few, Chosen: true}},
@@ -64,7 +66,8 @@ func TestTerminalInGerman(t *testing.T) {
 		t.Fatal(err)
 	}
 	socket := filepath.Join(t.TempDir(), "s")
-	daemon, err := control.Listen(t.Context(), socket, func(context.Context, control.Request) control.Reply {
+	daemon, err := control.Listen(t.Context(), socket, func(_ context.Context, r control.Request) control.Reply {
+		program.Store(r.Program)
 		return control.Reply{Outcome: control.Done, Status: view}
 	})
 	if err != nil {
@@ -79,11 +82,17 @@ func TestTerminalInGerman(t *testing.T) {
 			t.Errorf("status ended with %d and lacks %q: %s\n%s", shown.code, want, shown.errors, shown.out)
 		}
 	}
+	if program.Load() || !regexp.MustCompile(`(?m)^( +tun +)Erst\.\n +danach +Dann\. Zuletzt\.$`).MatchString(shown.out) {
+		t.Errorf("a person asked as a program, %v, or the steps after the first do not stand below it:\n%s", program.Load(), shown.out)
+	}
 	if heads := englishHeads(t, reflect.TypeFor[shownStatus](), shown.out); len(heads) > 0 {
 		t.Errorf("status shows %v in English:\n%s", heads, shown.out)
 	}
 	if out := lapgate(append(asks, "--csv")...).out; !strings.HasPrefix(out, "roll no,roll,left at,verdict,outcome") || !strings.Contains(out, `"go, in shadow",wrapped by hand`) {
 		t.Errorf("CSV has other names: %s", out)
+	}
+	if out := lapgate(append(asks, "--json")...).out; !program.Load() || !strings.Contains(out, `"verdict": "hold"`) {
+		t.Errorf("JSON is not asked for as a program asks, or has other names: %s", out)
 	}
 }
 

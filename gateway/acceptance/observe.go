@@ -112,13 +112,20 @@ func (s *Seen) compare(used *replay.Comparison) {
 			if !r.Exceeds() {
 				continue
 			}
-			off := "less"
-			if r.Used > r.Ours {
-				off = "more"
-			}
-			s.Otherwise = append(s.Otherwise, used.Usages[k].Field.Label+" "+off)
+			s.Otherwise = append(s.Otherwise, otherwise(&used.Usages[k].Field, r.Used > r.Ours))
 		}
 	}
+}
+
+// otherwise says how a setpoint was used that the line used otherwise than told.
+func otherwise(f *replay.Field, more bool) string {
+	switch {
+	case f.Names():
+		return "another " + f.Label
+	case more:
+		return f.Label + " more"
+	}
+	return f.Label + " less"
 }
 
 // String tells what was observed in a line.

@@ -3,6 +3,7 @@ package config
 import (
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strconv"
 	"time"
 
@@ -60,11 +61,14 @@ type Units struct {
 
 // For is the preferred unit of a dimension; where none can be configured, the
 // one in which the dimension is held. Whoever reads °F reads a difference of
-// temperatures in it too.
+// temperatures in it too, and whoever reads inches or feet reads areas in ft2.
 func (u *Units) For(d quantity.Dimension) string {
 	const fahrenheit = "°F"
 	if d == quantity.TemperatureDifference && u.Temperature == fahrenheit {
 		return fahrenheit
+	}
+	if d == quantity.Area && slices.Contains([]string{"in", "ft", "yd", "mil"}, u.Length) {
+		return "ft2"
 	}
 	v := reflect.ValueOf(u).Elem()
 	for i := range v.NumField() {

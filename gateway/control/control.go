@@ -49,6 +49,8 @@ type Request struct {
 	By      string  `json:"by,omitempty"`
 	Reason  string  `json:"reason,omitempty"`
 	Off     bool    `json:"off,omitempty"` // ends what the command begins
+	// Program says that a program reads the status: in English, whatever the mill reads.
+	Program bool `json:"program,omitempty"`
 
 	// Of alarms: what is done to which. An empty act lists them.
 	Alarm string    `json:"alarm,omitempty"`

@@ -39,7 +39,7 @@ type ending struct {
 
 // endings lists the ends of names in JSON, a longer one before its own end.
 var endings = func() []ending {
-	list := []ending{{"_percent", quantity.None, "%"}, {"_m2", quantity.None, "m2"}}
+	list := []ending{{"_percent", quantity.None, "%"}}
 	for _, d := range quantity.Dimensions() {
 		if end := quantity.Suffix(d); end != "" {
 			list = append(list, ending{end, d, ""})

@@ -18,7 +18,7 @@ type Change struct {
 
 // Amount is new less old on the wire; ok is false where there is none.
 func (c *Change) Amount() (raw int64, ok bool) {
-	if !c.Old.InForce || !c.New.InForce || c.Field.Form == recipe.Bits || c.Field.Name == slotName {
+	if !c.Old.InForce || !c.New.InForce || c.Field.Names() {
 		return 0, false
 	}
 	return c.New.Raw - c.Old.Raw, true
@@ -26,6 +26,10 @@ func (c *Change) Amount() (raw int64, ok bool) {
 
 // slotName is a number that names something: another slot is not more or less.
 const slotName = "wrapper_slot"
+
+// Names tells of a setpoint that names something, so that another one is neither more nor
+// less.
+func (f *Field) Names() bool { return f.Form == recipe.Bits || f.Name == slotName }
 
 // Values are the setpoint before and after, and new less old, in SI; nil for
 // what is not in force and for a difference that has no amount.

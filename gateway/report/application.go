@@ -138,13 +138,10 @@ func money(v *float64) string {
 	return strconv.FormatFloat(*v, 'f', 2, 64)
 }
 
-// area writes an area in the system of units of the line.
+// area writes an area in the units of the line.
 func (a *Application) area(v float64) string {
-	const squareFoot = 0.3048 * 0.3048
-	if reachUnit(a.Line) == "ft" {
-		return strconv.FormatFloat(v/squareFoot, 'f', 1, 64) + " ft²"
-	}
-	return strconv.FormatFloat(v, 'f', 2, 64) + " m²"
+	unit := a.Line.Unit(quantity.Area)
+	return quantity.Round(v, quantity.Area, unit, decimalsOf(v, quantity.Area, unit))
 }
 
 // settingsOf fills in what the rate rests on: the work of people, and what the motion

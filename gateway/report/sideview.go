@@ -125,7 +125,7 @@ func Column(line *recipe.Line, v float64, d quantity.Dimension) string {
 func decimalsOf(v float64, d quantity.Dimension, unit string) int {
 	decimals := 1
 	switch unit {
-	case "m", "ft", "yd", "m/s":
+	case "m", "m2", "ft", "yd", "m/s":
 		decimals = 2
 		if math.Abs(quantity.In(v, d, unit)) >= 100 {
 			decimals = 0

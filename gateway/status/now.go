@@ -161,6 +161,17 @@ func (t *telling) held() Now {
 	return Now{Need: true, State: t.Of("now.held.other"), Do: t.Of("now.held.other.do"), Why: t.Of("now.held.other.why", "roll", t.roll())}
 }
 
+// again tells of a roll that was held and waits: it is tried once more, or its hold is on
+// its way to the controller. Nothing says yet that what held it is gone.
+func (t *telling) again(d *record.Round, findings []recipe.Finding) Now {
+	out, key := t.holding(d, findings), "now.held"
+	if d.Verdict != nil {
+		key = "now.held.again"
+	}
+	out.State = t.Of(key, "why", out.State)
+	return out
+}
+
 func (t *telling) holding(d *record.Round, findings []recipe.Finding) Now {
 	reason := handshake.NoHold
 	if d.Offer != nil {
@@ -185,6 +196,11 @@ func (t *telling) warnings(findings []recipe.Finding) []string {
 func (t *telling) waiting() Now {
 	m := &t.line.Machine
 	d := t.round()
+	if d != nil && t.line.Armed {
+		if _, findings, ok := d.Decided(); ok && recipe.Held(findings) {
+			return t.again(d, findings)
+		}
+	}
 	if d == nil || d.Request.Token != m.Token {
 		return Now{State: t.Of("now.waits"), Do: t.Of("now.waits.computed", "roll", t.roll())}
 	}

@@ -127,6 +127,9 @@ func TestNow(t *testing.T) {
 	line := demoLine(t)
 	good, none := asks(48.7), asks(45.2)
 	held := offerOf(t, line, none, handshake.HeldVerdict, 7)
+	wider := good
+	wider.Token.Req++
+	again := offerOf(t, line, wider, handshake.Accepted, 0)[:3]
 	shadow := func(r record.Request, verdict string) []record.Record {
 		i := offerOf(t, line, r, handshake.Accepted, 0)[1].(record.Intent)
 		return []record.Record{r, record.Shadow{Token: r.Token, Roll: 7, Verdict: verdict, Payload: i.Payload, Findings: i.Findings}}
@@ -145,6 +148,9 @@ func TestNow(t *testing.T) {
 		{"not requested yet", true, handshake.Await, nil, nil, false, "Roll waits for its recipe", "Nothing to do: roll R-7"},
 		{"go", true, handshake.Run, offerOf(t, line, good, handshake.Accepted, 0), nil, false, "Go: wrapping roll R-7", "put inner heads"},
 		{"held", true, handshake.Held, held, nil, true, "Roll held: no slot of the stand has a wrapper for the roll", "Hang kraft-poly, 51.8 to 58.6 in wide, in slot 4, telling it first with lapgate hang --slot 4, then press retry at the controller."},
+		{"its hold on the way", true, handshake.Await, held[:3], nil, true, "Roll held: no slot of the stand has a wrapper for the roll", "Hang kraft-poly"},
+		{"tried again", true, handshake.Await, held, func(l *Line) { l.Machine.Token.Req++ }, true, "Roll held, tried again now: no slot of the stand has a wrapper for the roll", "Hang kraft-poly"},
+		{"tried again, and decided", true, handshake.Await, append(held[:4:4], again...), func(l *Line) { l.Machine.Token.Req++ }, false, "Roll waits for its recipe", "the recipe of roll R-7 is on its way"},
 		{"held by the controller", true, handshake.Held, nil, nil, true, "Roll held by the controller", "press retry"},
 		{"rejected", true, handshake.Await, offerOf(t, line, good, handshake.Rejected, handshake.RejectPermissive+3), nil, true, "the controller rejects its recipe", "which permissive is off"},
 		{"shadow", false, handshake.Await, shadow(good, "go"), nil, false, "in shadow nothing is written", "Wrap roll R-7 as the line does without lapgate."},

@@ -130,7 +130,7 @@ func (s Source) health(w http.ResponseWriter, _ *http.Request) {
 }
 
 func (s Source) json(w http.ResponseWriter, _ *http.Request) {
-	b, err := json.MarshalIndent(s.View(), "", "  ")
+	b, err := json.MarshalIndent(s.ViewFor(true), "", "  ")
 	if err != nil {
 		http.Error(w, err.Error(), http.StatusInternalServerError)
 		return

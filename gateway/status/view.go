@@ -159,8 +159,12 @@ type count struct {
 	N   uint64 `json:"n"`
 }
 
-// View is what there is to show at this moment.
-func (s Source) View() View {
+// ViewFor is what there is to show at this moment: to a person in the language of the
+// mill, to a program in English.
+func (s Source) ViewFor(program bool) View {
+	if program {
+		s.Words = nil
+	}
 	lines := s.Lines()
 	out := View{Version: s.Version, Config: s.configuration(), Lines: make([]LineView, len(lines))}
 	for i := range lines {

@@ -1,6 +1,7 @@
 package status
 
 import (
+	"net/http/httptest"
 	"strings"
 	"testing"
 	"time"
@@ -155,5 +156,23 @@ func TestRollPageInGerman(t *testing.T) {
 		if keys := wordingtest.EnglishIn(w, body); len(keys) > 0 {
 			t.Errorf("%s: the page has the English of %v", name, keys)
 		}
+	}
+}
+
+// Programs read English, whatever people read.
+func TestStatusForProgramsIsEnglish(t *testing.T) {
+	w, line := wordingtest.German(t), demoLine(t)
+	l, n := atStation(t, line, true, handshake.Held, offerOf(t, line, asks(45.2), handshake.HeldVerdict, 7)...)
+	s := sourceOf(l, n)
+	english := httptest.NewRecorder()
+	s.json(english, nil)
+	s.Words = func() *wording.Words { return w }
+	got := httptest.NewRecorder()
+	s.json(got, nil)
+	if got.Body.String() != english.Body.String() {
+		t.Errorf("with a translation: %s", got.Body)
+	}
+	if person := s.ViewFor(false).Lines[0].Now.State; !strings.HasPrefix(person, "Rolle angehalten") {
+		t.Errorf("a person reads %q", person)
 	}
 }

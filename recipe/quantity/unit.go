@@ -34,6 +34,7 @@ const (
 	LineLoad              Dimension = "line_load"              // N/m
 	Frequency             Dimension = "frequency"              // Hz
 	Rotation              Dimension = "rotation"               // revolutions per second
+	Area                  Dimension = "area"                   // m2
 )
 
 // Dimensions lists every dimension but None, in a fixed order.
@@ -41,7 +42,7 @@ func Dimensions() []Dimension {
 	return []Dimension{
 		Length, Time, Temperature, TemperatureDifference, Speed, Acceleration,
 		Density, Conductivity, HeatCapacity, Conductance, ThermalResistance, Effusivity, BasisWeight,
-		LinearMass, Mass, Pressure, Force, LineLoad, Frequency, Rotation,
+		LinearMass, Mass, Pressure, Force, LineLoad, Frequency, Rotation, Area,
 	}
 }
 
@@ -51,7 +52,7 @@ func (d Dimension) phrase() string {
 	switch d {
 	case None:
 		return "a pure number"
-	case Acceleration, Effusivity:
+	case Acceleration, Effusivity, Area:
 		return "an " + s
 	}
 	return "a " + s
@@ -100,6 +101,8 @@ func (d Dimension) example() string {
 		return "60 Hz"
 	case Rotation:
 		return "1750 rpm"
+	case Area:
+		return "2 m2 or 20 ft2"
 	}
 	return "12"
 }
@@ -242,6 +245,10 @@ var unitsOf = map[Dimension][]unit{
 		{name: "rpm", factor: "1/60", aliases: []string{"r/min", "rev/min"}},
 		{name: "rad/s", factor: "1/2/" + pi},
 	},
+	Area: {
+		{name: "m2", factor: "1", aliases: []string{"m^2", "m²"}},
+		{name: "ft2", factor: foot + "*" + foot, aliases: []string{"ft^2", "ft²"}},
+	},
 }
 
 // reams are the basis weights by ream of 500 sheets, named by the sheet in
@@ -263,7 +270,7 @@ func reams() []unit {
 var suffixes = map[Dimension]string{
 	Length: "_m", Time: "_s", Temperature: "_c", TemperatureDifference: "_k", Speed: "_m_s", Acceleration: "_m_s2",
 	Density: "_kg_m3", BasisWeight: "_kg_m2", LinearMass: "_kg_m", Mass: "_kg", Pressure: "_pa", Force: "_n",
-	LineLoad: "_n_m", Frequency: "_hz", Rotation: "_r_s",
+	LineLoad: "_n_m", Frequency: "_hz", Rotation: "_r_s", Area: "_m2",
 }
 
 // Suffix is the end of a name in JSON whose value is of a dimension, as _m of

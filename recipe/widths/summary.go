@@ -186,10 +186,7 @@ func (p *Plan) notes() (out []string) {
 
 // area writes an area as the people of the line read it.
 func (p *Plan) area(v float64) string {
-	if imperial(p.line.Unit(quantity.Length)) {
-		return strconv.FormatFloat(v/(0.3048*0.3048), 'f', 0, 64) + " ft²"
-	}
-	return strconv.FormatFloat(v, 'f', 1, 64) + " m²"
+	return quantity.Round(v, quantity.Area, p.line.Unit(quantity.Area), 1)
 }
 
 func (p *Plan) slot(i int) SlotSummary {

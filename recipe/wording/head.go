@@ -11,6 +11,7 @@ var heads = []Entry{
 	{"head.now", "now"},
 	{"head.state", "state"},
 	{"head.do", "do"},
+	{"head.then", "then"},
 	{"head.why", "why"},
 	{"head.the-limit-stands-in", "the limit stands in"},
 	{"head.caution", "caution"},

@@ -19,6 +19,7 @@ var now = []Entry{
 	{"now.lost.do", "Check that the controller's program runs, and the addresses of its blocks."},
 	{"now.alarm", "Alarm: {code}"},
 	{"now.held", "Roll held: {why}"},
+	{"now.held.again", "Roll held, tried again now: {why}"},
 	{"now.held.shadow", "Roll held at the controller; in shadow lapgate would hold it too: {why}"},
 	{"now.held.other", "Roll held by the controller"},
 	{"now.held.other.do", "See at the panel of the controller what it asks for, do it, then press retry."},

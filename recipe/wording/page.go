@@ -60,7 +60,6 @@ var pages = []Entry{
 	{"page.roll", "Roll"},
 	{"page.roll.station", "Roll at the station: {roll}"},
 	{"page.roll.newest", "Newest roll: {roll}"},
-	{"page.then.small", "then: {step}"},
 	{"page.shadow", "Shadow, nothing is written, by {by} since {since}"},
 	{"page.shadow.why", "Shadow, nothing is written, by {by} since {since}: {why}"},
 	{"page.no-link", "No link to the controller"},

@@ -1,6 +1,7 @@
 package handbook
 
 import (
+	_ "embed" // for the style
 	"fmt"
 	"html"
 	"slices"
@@ -72,33 +73,11 @@ func others() []other {
 	}
 }
 
-// viewStyle has the colours of the drawing, once more for dark. What is drawn in the
-// colour of need is hot.
-const viewStyle = `
-.lineview { --ground: #f7f8f8; --panel: #e6eaec; --ink: #1c2226; --muted: #4d575e; --rule: #b3bcc2; --paper: #ffffff; --kraft: #c9a06a; --deep: #8a6431; --hot: #a53c06; font-family: system-ui, -apple-system, "Segoe UI", Roboto, "Noto Sans", sans-serif }
-@media (prefers-color-scheme: dark) { .lineview { --ground: #12171a; --panel: #20282c; --ink: #e5e9eb; --muted: #a9b3b9; --rule: #47535a; --paper: #d9dddf; --kraft: #b28a55; --deep: #6f5026; --hot: #ff9a5c } }
-@media print { .lineview { --ground: #fff; --panel: #eee; --ink: #000; --muted: #333; --rule: #999; --paper: #fff; --kraft: #ccc; --deep: #777; --hot: #000 } }
-.lineview text { font-size: 14px; fill: var(--muted) }
-.lineview text.name { font-size: 16px; font-weight: 700; fill: var(--ink) }
-.lineview text.number { font-size: 14px; font-weight: 700; fill: var(--ink); text-anchor: middle }
-.lineview text.unit { font-size: 18px; text-anchor: middle }
-.lineview .mid { text-anchor: middle }
-.lineview .ground { fill: var(--ground) }
-.lineview .panel { fill: var(--panel) }
-.lineview .box { fill: var(--ground); stroke: var(--rule) }
-.lineview .disc { fill: var(--ground); stroke: var(--ink); stroke-width: 2 }
-.lineview .way { fill: none; stroke: var(--ink); stroke-width: 2 }
-.lineview .tip { fill: var(--ink) }
-.lineview .rule { fill: none; stroke: var(--rule); stroke-width: 1.5 }
-.lineview .beam { fill: none; stroke: var(--ink); stroke-width: 1.2; stroke-dasharray: 3 4 }
-.lineview .steel { fill: var(--rule); stroke: var(--muted) }
-.lineview .paper { fill: var(--paper); stroke: var(--muted); stroke-width: 1.2 }
-.lineview .core { fill: var(--panel); stroke: var(--muted); stroke-width: 1.2 }
-.lineview .kraft { fill: var(--kraft); stroke: var(--deep); stroke-width: 1.2 }
-.lineview .sheet { fill: none; stroke: var(--kraft); stroke-width: 4 }
-.lineview .pleat { fill: none; stroke: var(--deep); stroke-width: 1.2 }
-.lineview .hot { fill: var(--hot) }
-`
+// viewStyle has the colours of the drawing, once more for dark and for print. What is
+// drawn in the colour of need is hot.
+//
+//go:embed line.css
+var viewStyle string
 
 // drawing is a drawing while it is made.
 type drawing struct{ strings.Builder }

@@ -199,7 +199,11 @@ func mill(t *testing.T, address string) string {
 	}
 	t.Cleanup(func() { _ = os.RemoveAll(dir) })
 	text := strings.Replace(string(configs.Demo()), "127.0.0.1:1502", address, 1) + "\nstatus:\n  listen: 127.0.0.1:0\n"
-	for name, text := range map[string]string{"mill.yaml": text, "week-rolls.csv": "roll,diameter (in),width (in),grade,core,platen (°F)\nA-1,50,60,1,1,350\n"} {
+	schedule, err := os.ReadFile("../../testdata/widths/week.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, text := range map[string]string{"mill.yaml": text, "week.csv": string(schedule), "week-rolls.csv": "roll,diameter (in),width (in),grade,core,platen (°F)\nA-1,50,60,1,1,350\n"} {
 		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}

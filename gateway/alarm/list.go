@@ -16,6 +16,7 @@ import (
 type List struct {
 	rule   func(code string) (Rule, bool)
 	alarms []entry
+	listed []Alarm // what Alarms gave out, nil after a change
 }
 
 // entry is an alarm with what stands behind its state.
@@ -142,6 +143,7 @@ func (l *List) take(at time.Time, ev Event) {
 	if e == nil {
 		return
 	}
+	l.listed = nil
 	switch ev.Act {
 	case Raise:
 		if e.active {
@@ -352,8 +354,12 @@ func (e *entry) state() State {
 }
 
 // Alarms lists what is not normal: by state, what calls for somebody first, then
-// by priority, then the newest first.
+// by priority, then the newest first. It is not to be changed: as long as nothing
+// happens to an alarm, everybody gets the same.
 func (l *List) Alarms() []Alarm {
+	if l.listed != nil {
+		return l.listed
+	}
 	out := []Alarm{}
 	for i := range l.alarms {
 		e := &l.alarms[i]
@@ -372,6 +378,7 @@ func (l *List) Alarms() []Alarm {
 	slices.SortStableFunc(out, func(a, b Alarm) int {
 		return cmp.Or(cmp.Compare(rank(a.State), rank(b.State)), cmp.Compare(b.Priority, a.Priority), b.Since.Compare(a.Since))
 	})
+	l.listed = out
 	return out
 }
 

@@ -204,7 +204,7 @@ func (m *Machine) tellLag(r *handshake.Request) {
 	}
 	m.mostLag = max(m.mostLag, n)
 	if m.mostLag > 0 {
-		m.counts["result-lags/greatest"] = uint64(m.mostLag)
+		m.counter("result-lags/greatest").N = uint64(m.mostLag)
 	}
 }
 

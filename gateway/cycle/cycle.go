@@ -127,8 +127,8 @@ type Machine struct {
 	process process.Line      // faults of the process, from the records
 	untold  []process.Finding // that stand since before the start
 
-	conditions []condition // that stand, oldest first
-	counts     map[string]uint64
+	conditions []condition   // that stand, oldest first
+	counts     []Count       // sorted by key
 	cycleTime  time.Duration // request to verdict, newest
 }
 
@@ -189,7 +189,6 @@ func New(c Config) *Machine {
 		line: c.Line, hash: c.ConfigHash, times: c.Times, armed: c.Armed, pair: c.Pair,
 		offerLimit: offerLimit,
 		mem:        newMemory(),
-		counts:     map[string]uint64{},
 		process:    process.Line{Recipe: c.Line},
 	}
 	m.ses.cause, m.begins = causeStart, true

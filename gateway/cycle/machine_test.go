@@ -187,8 +187,12 @@ func TestStatus(t *testing.T) {
 	if s.State != StateVerdict || s.Roll != 1 || s.Tag != "R-1" || s.Phase != handshake.Await || s.Open == nil || !s.Adopted || !s.LinkUp || s.Age > time.Second {
 		t.Errorf("status %+v", s)
 	}
+	former, as := s.Counts, fmt.Sprint(s.Counts)
 	for range 20 {
 		w.poll()
+	}
+	if fmt.Sprint(former) != as {
+		t.Errorf("a status that was given away has become %v, was %s", former, as)
 	}
 	s = w.m.Status()
 	if s.Open != nil || s.LastVerdict == nil || s.LastVerdict.Verdict != handshake.Accepted || s.CycleTime <= 0 || s.Covered != 1 {

@@ -317,4 +317,15 @@ func (m *Machine) standing(key string) int {
 	return slices.IndexFunc(m.conditions, func(c condition) bool { return c.key == key })
 }
 
-func (m *Machine) count(key string) { m.counts[key]++ }
+func (m *Machine) count(key string) { m.counter(key).N++ }
+
+// counter is the counter of a key, to be changed at once. The counters are copied before,
+// since a Status that was given away has the former ones.
+func (m *Machine) counter(key string) *Count {
+	m.counts = slices.Clone(m.counts)
+	i, found := slices.BinarySearchFunc(m.counts, key, func(c Count, key string) int { return strings.Compare(c.Key, key) })
+	if !found {
+		m.counts = slices.Insert(m.counts, i, Count{Key: key})
+	}
+	return &m.counts[i]
+}

@@ -47,11 +47,11 @@ func TestScaleMismatch(t *testing.T) {
 			t.Errorf("%s: told %v: %+v", c.name, told, m.out)
 		}
 		n := 0
-		for key, v := range m.counts {
-			if strings.HasPrefix(key, "scale/") {
+		for _, count := range m.counts {
+			if strings.HasPrefix(count.Key, "scale/") {
 				n++
-				if key != c.counted || v != 1 {
-					t.Errorf("%s: counted %s", c.name, key)
+				if count.Key != c.counted || count.N != 1 {
+					t.Errorf("%s: counted %+v", c.name, count)
 				}
 			}
 		}

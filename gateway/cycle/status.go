@@ -1,8 +1,6 @@
 package cycle
 
 import (
-	"maps"
-	"slices"
 	"time"
 
 	"lapgate/gateway/handshake"
@@ -70,7 +68,7 @@ func (m *Machine) Status() Status {
 		Session: m.ses.name, Boot: m.ses.boot, Adopted: m.ses.adopted, Config: m.hash, Line: m.asTold(), Waiting: m.next != nil,
 		Seen: w.seen, Token: w.token, Roll: w.roll, Tag: w.tag, Phase: w.phase, Flags: w.flags, Permissives: w.permissives,
 		Produced: w.produced, Acked: w.acked, Journaled: m.mem.Outcomes, Covered: m.mem.Covered, StaleCommits: w.stale,
-		CycleTime: m.cycleTime, Conditions: m.Conditions(),
+		CycleTime: m.cycleTime, Conditions: m.Conditions(), Counts: m.counts,
 	}
 	if w.seen {
 		s.Age = m.now.Mono - w.validAt
@@ -85,9 +83,6 @@ func (m *Machine) Status() Status {
 	if v := m.mem.Verdict; v != nil {
 		c := *v
 		s.LastVerdict = &c
-	}
-	for _, k := range slices.Sorted(maps.Keys(m.counts)) {
-		s.Counts = append(s.Counts, Count{k, m.counts[k]})
 	}
 	return s
 }

@@ -256,6 +256,9 @@ func allEffects() []effects {
 // what comes out, or is refused. A flag that is taken and ignored fails, and so
 // does one of which nothing shows what it does.
 func TestEveryFlagHasAnEffect(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a long reckoning of one goroutine")
+	}
 	here, err := os.Getwd()
 	if err != nil {
 		t.Fatal(err)

@@ -315,7 +315,7 @@ func TestMappedShadowWritesNothing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c.Modbus.Addr, c.Shadow, c.Operator.Patience = "", true, 300*time.Millisecond
+	c.Modbus.Addr, c.Shadow, c.Operator.Patience = "", true, time.Second
 	f := simFlags{seed: 7, speed: 2000, rolls: *mappedRolls}
 	if err := f.put(&c, demo.Lines[0].Recipe); err != nil {
 		t.Fatal(err)
@@ -403,7 +403,7 @@ func TestMappedOnline(t *testing.T) {
 			}
 		}
 		if (failed == "") != (c.failed == "") || !strings.Contains(failed, c.failed) || look.Unreachable {
-			t.Errorf("with %s: failed %q, want %q", c.set, failed, c.failed)
+			t.Fatalf("with %s: failed %q, want %q", c.set, failed, c.failed)
 		}
 		if !strings.Contains(warned, "a wrong order often reads as plausible numbers") || !strings.Contains(warned, c.warned) {
 			t.Errorf("with %s %s: warned %q, want %q", c.order, c.set, warned, c.warned)

@@ -17,10 +17,13 @@ func TestMain(m *testing.M) {
 // cleanup removes the binary built for the tests after they have run.
 type cleanup struct{ *testing.M }
 
-// atOnce is how many parallel tests run at once unless -parallel says otherwise. Nearly
-// all wait for the times of a handshake and leave the processors idle, so that it is more
-// than there are of those.
-const atOnce = "8"
+// How many parallel tests run at once unless -parallel says otherwise. Nearly all wait for
+// the times of a handshake and leave the processors idle, so that it is more than there
+// are of those; under the race detector, which has -short, they are busier.
+const (
+	atOnce      = "8"
+	atOnceShort = "4"
+)
 
 // Run runs the tests.
 func (c cleanup) Run() int {
@@ -28,7 +31,11 @@ func (c cleanup) Run() int {
 	given := false
 	flag.Visit(func(f *flag.Flag) { given = given || f.Name == "test.parallel" })
 	if !given {
-		if err := flag.Set("test.parallel", atOnce); err != nil {
+		n := atOnce
+		if testing.Short() {
+			n = atOnceShort
+		}
+		if err := flag.Set("test.parallel", n); err != nil {
 			panic(err)
 		}
 	}

@@ -124,7 +124,7 @@ func TestImportsKeepToTheTable(t *testing.T) {
 			}
 		}
 		if r.pure {
-			noClock(t, p)
+			alone(t, p)
 		}
 	}
 	for name := range rooms {
@@ -143,8 +143,9 @@ func houseOnly(imports []string) (out []string) {
 	return out
 }
 
-// noClock looks for calls that read the clock or wait for it.
-func noClock(t *testing.T, p goPackage) {
+// alone looks for calls that read the clock or wait for it, and for goroutines: the race
+// detector of .ci/run leaves out what is pure.
+func alone(t *testing.T, p goPackage) {
 	t.Helper()
 	for _, name := range p.GoFiles {
 		set := token.NewFileSet()
@@ -153,6 +154,9 @@ func noClock(t *testing.T, p goPackage) {
 			t.Fatal(err)
 		}
 		ast.Inspect(file, func(n ast.Node) bool {
+			if _, ok := n.(*ast.GoStmt); ok {
+				t.Errorf("%s: pure code starts a goroutine", set.Position(n.Pos()))
+			}
 			sel, ok := n.(*ast.SelectorExpr)
 			if !ok {
 				return true

@@ -47,6 +47,7 @@ const (
 	slower   = " --set lines.0.wrap.speed=100mm/s"
 	oneRoll  = "--diameter 50in --width 62in --grade 1 --core 1"
 	byKim    = " --by kim --reason go"
+	noEngine = " --set engine.address=/nowhere --set engine.machine=a"
 )
 
 // source are the flags of a configuration for a command whose base names
@@ -180,6 +181,15 @@ func allEffects() []effects {
 			"config": "doctor.txtar", "set": "doctor.txtar", "json": "doctor.txtar", "csv": "doctor.txtar", "timeout": "doctor.txtar",
 			"yes": "doctor.txtar", "records": "doctor.txtar", "log": "TestSupportHasNoSecret",
 		}},
+		{"engine migrate", "--config demo.yaml" + noEngine, source(map[string]string{
+			"config": "--config nowhere.yaml", "set": "--set engine.address=/nowhere/else",
+		}), map[string]string{"json": "TestEngineCommands", "csv": "TestEngineCommands"}},
+		{"engine check", "--config demo.yaml" + noEngine, source(map[string]string{
+			"config": "--config nowhere.yaml", "set": "--set engine.address=/nowhere/else", "json": "--json", "csv": "--csv",
+		}), nil},
+		{"engine accept", "--config demo.yaml --yes" + noEngine, source(map[string]string{
+			"config": "--config nowhere.yaml", "set": "--set engine.address=", "yes": "--yes=false",
+		}), nil},
 		{"map", "--config demo.yaml", source(map[string]string{
 			"set": "--set lines.0.controller.bases.payload=5000", "config": "--config nowhere.yaml", "line": "--line south", "markdown": "--markdown", "json": "--json", "csv": "--csv", "every-entry": "--every-entry",
 		}), nil},

@@ -189,7 +189,7 @@ func (p *program) groups() []group {
 		{"Record (what was done)", []*cobra.Command{p.whyCommand(), p.journalCommand(), p.reportCommand()}},
 		{"Test bench (a line that is simulated)", []*cobra.Command{p.demoCommand(), p.simCommand(), p.acceptCommand()}},
 		{"Set-up", []*cobra.Command{
-			p.initCommand(), p.configCommand(), p.wordsCommand(), p.doctorCommand(), p.supportCommand(),
+			p.initCommand(), p.configCommand(), p.wordsCommand(), p.doctorCommand(), p.supportCommand(), p.engineCommand(),
 			p.handbookCommand(), p.manCommand(), p.completionCommand(), p.versionCommand(),
 		}},
 	}

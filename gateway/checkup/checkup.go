@@ -60,6 +60,7 @@ func Look(ctx context.Context, s *config.Snapshot, system System) []inspect.Item
 	c.clock()
 	c.certificates()
 	c.ports(ctx)
+	c.engine(ctx)
 	for i := range s.Lines {
 		c.journal(ctx, s.Lines[i].Recipe.Name)
 	}

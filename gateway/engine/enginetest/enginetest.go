@@ -104,7 +104,9 @@ func start(settings []string) (*Server, error) {
 	if err := give(folder); err != nil {
 		return nil, errors.Join(err, os.RemoveAll(folder))
 	}
-	out, err := s.command("initdb", "-D", s.data(), "-U", superuser, "-A", "trust", "-E", "UTF8", "--locale=C.UTF-8", "--no-sync").CombinedOutput()
+	set := s.command("initdb", "-D", s.data(), "-U", superuser, "-A", "trust", "-E", "UTF8", "-N")
+	set.Env = append(os.Environ(), "LC_ALL=C.UTF-8")
+	out, err := set.CombinedOutput()
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("initdb: %w: %s", err, out), os.RemoveAll(folder))
 	}
@@ -264,8 +266,14 @@ func (s *Server) Database(t testing.TB) *Database {
 	if _, _, err := engine.Migrate(t.Context(), d.Settings(Owner)); err != nil {
 		t.Fatal(err)
 	}
-	d.SQL(t, memberships)
+	d.Members(t)
 	return d
+}
+
+// Members puts the users into the roles, which have to be there.
+func (d *Database) Members(t testing.TB) {
+	t.Helper()
+	d.SQL(t, memberships)
 }
 
 // Empty makes a database without any tables.

@@ -84,10 +84,23 @@ func journalFields(fields []zapcore.Field) map[string]string {
 		m := zapcore.NewMapObjectEncoder()
 		f.AddTo(m)
 		if value, ok := m.Fields[f.Key]; ok {
-			out["LAPGATE_"+strings.ToUpper(f.Key)] = present.Clean(fieldText(value))
+			out[journalName(f.Key)] = present.Clean(fieldText(value))
 		}
 	}
 	return out
+}
+
+// journalName is the name of a field in the journal, which knows only capital letters,
+// digits and underscores: LAPGATE_LINES_0_WRAP_SPEED for lines.0.wrap.speed.
+func journalName(key string) string {
+	const most = 64 // bytes; a field with a longer name is thrown away
+	name := strings.Map(func(r rune) rune {
+		if 'A' <= r && r <= 'Z' || '0' <= r && r <= '9' {
+			return r
+		}
+		return '_'
+	}, "LAPGATE_"+strings.ToUpper(key))
+	return name[:min(len(name), most)]
 }
 
 func fieldText(value any) string {

@@ -9,6 +9,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"syscall"
 	"testing"
@@ -86,20 +87,30 @@ func TestEntriesInTheJournalHaveFields(t *testing.T) {
 	line.Debug("below the level")
 	line.Warn("roll held", zap.String("code", "head-missing"), zap.Uint32("roll", 1190), zap.String("remedy", "look\nand see"),
 		zap.Duration("after", 1500*time.Millisecond), zap.Error(errors.New("no answer")), zap.Strings("lines", []string{"north", "south"}),
-		zap.Time("at", time.Date(2026, 3, 1, 22, 0, 0, 0, time.UTC)))
+		zap.Time("at", time.Date(2026, 3, 1, 22, 0, 0, 0, time.UTC)), zap.String("lines.0.wrap.speed", "1 m/s -> 2 m/s"))
 	line.Error("second")
 	want := []map[string]string{{
 		"PRIORITY": "4", "SYSLOG_IDENTIFIER": "lapgate", "LAPGATE_LINE": "north", "LAPGATE_CODE": "head-missing", "LAPGATE_ROLL": "1190",
 		"LAPGATE_REMEDY": `look\nand see`, "LAPGATE_AFTER": "1.5s", "LAPGATE_ERROR": "no answer", "LAPGATE_LINES": `["north","south"]`,
-		"LAPGATE_AT": "2026-03-01T22:00:00Z",
+		"LAPGATE_AT": "2026-03-01T22:00:00Z", "LAPGATE_LINES_0_WRAP_SPEED": "1 m/s -> 2 m/s",
 		"MESSAGE": `roll held {"line": "north", "code": "head-missing", "roll": 1190, "remedy": "look\nand see", "after": "1.5s", ` +
-			`"error": "no answer", "lines": ["north", "south"], "at": "2026-03-01T22:00:00.000Z"}`,
+			`"error": "no answer", "lines": ["north", "south"], "at": "2026-03-01T22:00:00.000Z", "lines.0.wrap.speed": "1 m/s -> 2 m/s"}`,
 	}, {
 		"PRIORITY": "3", "SYSLOG_IDENTIFIER": "lapgate", "LAPGATE_LINE": "north", "MESSAGE": `second {"line": "north"}`,
 	}}
 	for i := range want {
 		if got := next(t, c); !maps.Equal(got, want[i]) {
 			t.Errorf("entry %d:\n got %q\nwant %q", i, got, want[i])
+		}
+	}
+}
+
+// TestJournalTakesEveryName: the journal throws away a field whose name has other
+// characters than these or is longer than 64 bytes.
+func TestJournalTakesEveryName(t *testing.T) {
+	for _, key := range []string{"line", "lines.0.stand", "größe", "a b=c\n", strings.Repeat("specs.0.", 20)} {
+		if got := journalName(key); !regexp.MustCompile(`^LAPGATE_[A-Z0-9_]{1,56}$`).MatchString(got) {
+			t.Errorf("%q: got %q", key, got)
 		}
 	}
 }

@@ -26,7 +26,8 @@ const repeatsLimit = 256
 // repeatsWindow the next one carries their number, and when none came for as
 // long a last line says that it is over. Entries are equal when level,
 // message and the fields line, code, block, of and roll are; the first one's other
-// fields stand for all.
+// fields stand for all. What answers a person, which the field by shows, is always
+// written: whoever tries again looks for the new answer.
 type repeatsCore struct {
 	zapcore.Core
 	prefix string // from fields added by With
@@ -80,7 +81,7 @@ func (c *repeatsCore) Check(e zapcore.Entry, ce *zapcore.CheckedEntry) *zapcore.
 
 func (c *repeatsCore) Write(e zapcore.Entry, fields []zapcore.Field) error {
 	e.Message = present.Clean(e.Message) // the encoders escape the fields alone
-	if e.Level < zapcore.WarnLevel {
+	if e.Level < zapcore.WarnLevel || slices.ContainsFunc(fields, func(f zapcore.Field) bool { return f.Key == "by" }) {
 		return c.Core.Write(e, fields)
 	}
 	key := e.Level.String() + "\x00" + e.Message + c.prefix + repeatsKey(fields)

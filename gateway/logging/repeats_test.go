@@ -76,6 +76,22 @@ func TestRepeatsSync(t *testing.T) {
 	}
 }
 
+// TestAnswersToAPersonAreNeverKeptBack: the second refusal within a minute may have another
+// reason than the first.
+func TestAnswersToAPersonAreNeverKeptBack(t *testing.T) {
+	seen, logs := observer.New(zapcore.DebugLevel)
+	log := zap.New(newRepeatsCore(seen))
+	for _, reason := range []string{"no such key", "open values"} {
+		log.Error("configuration refused", zap.String("by", "kim"), zap.String("error", reason))
+	}
+	if err := log.Sync(); err != nil {
+		t.Fatal(err)
+	}
+	if logs.FilterField(zap.String("error", "open values")).Len() != 1 || logs.Len() != 2 {
+		t.Errorf("got %v, want both refusals", logs.All())
+	}
+}
+
 // TestMessageCannotForgeALine: what others wrote into a message stays on its line and moves
 // no cursor.
 func TestMessageCannotForgeALine(t *testing.T) {

@@ -106,10 +106,13 @@ func (g *Gateway) ActOnAlarm(ctx context.Context, line string, act alarm.Event) 
 // alarms lists the alarms of lines, or does a named person's act on some.
 func (o *Operator) alarms(ctx context.Context, lines []string, r *control.Request) control.Reply {
 	if r.Act == "" {
-		reply := control.Reply{Outcome: control.Done, Alarms: []control.LineAlarms{}}
+		reply, words := control.Reply{Outcome: control.Done, Alarms: []control.LineAlarms{}}, o.Gateway.Words()
+		if r.Program {
+			words = nil
+		}
 		for _, l := range o.Gateway.Lines() {
 			if slices.Contains(lines, l.Name) {
-				reply.Alarms = append(reply.Alarms, control.LineAlarms{Line: l.Name, Alarms: status.Alarms(o.Gateway.Words(), l.Alarms)})
+				reply.Alarms = append(reply.Alarms, control.LineAlarms{Line: l.Name, Alarms: status.Alarms(words, l.Alarms)})
 			}
 		}
 		return reply

@@ -2,7 +2,7 @@ package main
 
 import (
 	"context"
-	"fmt"
+	"errors"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -49,8 +49,8 @@ offers. The journal keeps each with the name of the person.`,
 type alarmRow struct {
 	Line     string    `json:"line"`
 	Alarm    string    `json:"alarm"`
-	Priority string    `json:"priority"`
-	State    string    `json:"state"`
+	Priority string    `json:"priority" print:"words=priority"`
+	State    string    `json:"state" print:"words=alarm"`
 	Active   bool      `json:"active"`
 	Since    time.Time `json:"since,omitzero"`
 	By       string    `json:"by,omitempty"`
@@ -61,6 +61,11 @@ type alarmRow struct {
 }
 
 func (p *program) listAlarms(ctx context.Context, f *daemonFlags, output outputFlags, r control.Request) error {
+	words, err := f.words(p)
+	if err != nil {
+		return err
+	}
+	r.Program = !output.isText()
 	reply, err := p.ask(ctx, f, r)
 	if err != nil {
 		return err
@@ -78,13 +83,18 @@ func (p *program) listAlarms(ctx context.Context, f *daemonFlags, output outputF
 			}
 		}
 	}
-	if err := p.printer(output, nil).Print(rows); err != nil {
+	out := p.printer(output, nil)
+	out.Words = words
+	if err := out.Print(rows); err != nil {
 		return err
 	}
-	if calls > 0 {
-		return &exitError{exitDifferences, fmt.Errorf("%s not acknowledged", plural(calls, "alarm"))}
+	switch calls {
+	case 0:
+		return nil
+	case 1:
+		return &exitError{exitDifferences, errors.New(words.Of("alarms.open.one"))}
 	}
-	return nil
+	return &exitError{exitDifferences, errors.New(words.Of("alarms.open", "count", calls))}
 }
 
 // alarmAct is the command of one act of a person.

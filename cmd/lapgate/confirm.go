@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/control"
+	"lapgate/recipe/wording"
 )
 
 func (p *program) confirmCommand() *cobra.Command {
@@ -49,13 +50,17 @@ its ends, and confirm only what you have seen yourself.`,
 // confirmFinding shows a finding, and has it confirmed for the request that was
 // shown when the person agrees.
 func (p *program) confirmFinding(ctx context.Context, f *daemonFlags, r control.Request, yes bool) error {
+	words, err := f.words(p)
+	if err != nil {
+		return err
+	}
 	reply, err := p.ask(ctx, f, r)
 	if err != nil {
 		return err
 	}
 	c := reply.Proposal
-	fmt.Fprintf(p.stdout, "line %s, roll %d %s\n%s: %s\n", c.Line, c.Roll, c.Tag, r.Finding, c.Finding)
-	if err := p.agreed(yes, "a confirmation", "nothing was confirmed", "Do you answer that what it asks for is done?"); err != nil {
+	fmt.Fprintf(p.stdout, "%s\n%s: %s\n", words.Text(rollAsked(c)), r.Finding, c.Finding)
+	if err := p.agreed(words, yes, question{wording.Say("ask.confirm"), wording.Say("ask.confirm.what"), wording.Say("ask.confirm.not")}); err != nil {
 		return err
 	}
 	r.Line, r.Shown = c.Line, &c.Token

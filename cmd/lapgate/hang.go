@@ -8,6 +8,7 @@ import (
 
 	"lapgate/gateway/control"
 	"lapgate/recipe/caution"
+	"lapgate/recipe/wording"
 )
 
 func (p *program) hangCommand() *cobra.Command {
@@ -66,11 +67,15 @@ of the slot anew; alone it takes back one that has not taken effect.
 // act shows a caution and what comes of an act at the line, and has it done when the
 // person agrees.
 func (p *program) act(ctx context.Context, f *daemonFlags, r control.Request, c caution.Caution, yes bool) error {
-	fmt.Fprintln(p.stderr, "CAUTION. "+c.String())
+	words, err := f.words(p)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintln(p.stderr, words.Of("ask.caution", "caution", c.Said()))
 	if err := p.command(ctx, f, r); err != nil {
 		return err
 	}
-	if err := p.agreed(yes, "this", "nothing was told", "Is that so, and is everybody clear?"); err != nil {
+	if err := p.agreed(words, yes, question{wording.Say("ask.act"), wording.Say("ask.act.what"), wording.Say("ask.act.not")}); err != nil {
 		return err
 	}
 	r.Agreed = true

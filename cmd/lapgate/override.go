@@ -7,11 +7,14 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/control"
+	"lapgate/gateway/present"
+	"lapgate/recipe/wording"
 )
 
 func (p *program) overrideCommand() *cobra.Command {
@@ -62,16 +65,22 @@ platens first, and see that nobody is near them.`,
 // override shows what would change, and has it done for the request that was
 // shown when the person agrees.
 func (p *program) override(ctx context.Context, f *daemonFlags, r control.Request, yes bool) error {
+	words, err := f.words(p)
+	if err != nil {
+		return err
+	}
 	reply, err := p.ask(ctx, f, r)
 	if err != nil {
 		return err
 	}
 	c := reply.Proposal
-	fmt.Fprintf(p.stdout, "line %s, roll %d %s\n", c.Line, c.Roll, c.Tag)
-	if err := p.printer(outputFlags{}, nil).Print(changeRows(c.Changes)); err != nil {
+	fmt.Fprintln(p.stdout, words.Text(rollAsked(c)))
+	out := p.printer(outputFlags{}, nil)
+	out.Words = words
+	if err := out.Print(changeRows(c.Changes)); err != nil {
 		return err
 	}
-	if err := p.agreed(yes, "an override", "nothing was changed", "Offer these values?"); err != nil {
+	if err := p.agreed(words, yes, question{wording.Say("ask.override"), wording.Say("ask.override.what"), wording.Say("ask.override.not")}); err != nil {
 		return err
 	}
 	r.Line, r.Shown = c.Line, &c.Token
@@ -89,29 +98,34 @@ func changeRows(changes []control.Change) []changeRow {
 	return out
 }
 
-// agreed asks the person whether to go on, unless yes says so already. what names
-// the act, and without what is so where nobody agrees.
-func (p *program) agreed(yes bool, what, without, question string) error {
+// rollAsked names the roll that a person is asked about.
+func rollAsked(c *control.Proposal) wording.Said {
+	return wording.Say("ask.roll", "line", c.Line, "number", c.Roll, "tag", present.Clean(c.Tag))
+}
+
+// question is what a person is asked before something is done: the question, what the act
+// is called, and what is so where nobody agrees.
+type question struct{ asks, what, without wording.Said }
+
+// agreed asks the person whether to go on, unless yes says so already.
+func (p *program) agreed(w *wording.Words, yes bool, q question) error {
 	switch {
 	case yes:
 		return nil
 	case !isTerminal(p.stdin):
-		return usageError("%s: without a terminal %s needs --yes", without, what)
-	case !confirm(p.stdin, p.stderr, question):
-		return &exitError{exitFailed, errors.New(without)}
+		return usageError("%s", w.Of("ask.needs-yes", "why", q.without, "what", q.what))
+	case !confirm(w, p.stdin, p.stderr, q.asks):
+		return &exitError{exitFailed, errors.New(w.Text(q.without))}
 	}
 	return nil
 }
 
-// confirm asks a question; only y and yes agree.
-func confirm(in io.Reader, out io.Writer, question string) bool {
-	fmt.Fprintf(out, "%s [y/N] ", question)
+// confirm asks a question; only y and yes agree, or what stands for them in the language
+// of the mill.
+func confirm(w *wording.Words, in io.Reader, out io.Writer, asks wording.Said) bool {
+	fmt.Fprintf(out, "%s %s ", w.Text(asks), w.Of("ask.choice"))
 	answer, _ := bufio.NewReader(in).ReadString('\n') // the end of the input is a no
-	switch strings.ToLower(strings.TrimSpace(answer)) {
-	case "y", "yes":
-		return true
-	}
-	return false
+	return slices.Contains([]string{"y", "yes", w.Of("ask.yes.short"), w.Of("ask.yes")}, strings.ToLower(strings.TrimSpace(answer)))
 }
 
 // isTerminal reports whether a person can answer.

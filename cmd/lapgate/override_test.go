@@ -9,6 +9,7 @@ import (
 
 	"lapgate/gateway/control"
 	"lapgate/gateway/handshake"
+	"lapgate/recipe/wording"
 )
 
 // aProposal is a daemon that proposes one change and keeps what it was asked.
@@ -78,7 +79,7 @@ func TestOverrideIsAskedFor(t *testing.T) {
 func TestConfirm(t *testing.T) {
 	for answer, want := range map[string]bool{"y\n": true, "Yes\n": true, "n\n": false, "\n": false, "": false, "yesterday\n": false} {
 		var out bytes.Buffer
-		if got := confirm(strings.NewReader(answer), &out, "Offer?"); got != want || out.String() != "Offer? [y/N] " {
+		if got := confirm(nil, strings.NewReader(answer), &out, wording.Plain("Offer?")); got != want || out.String() != "Offer? [y/N] " {
 			t.Errorf("%q: got %v after %q", answer, got, out.String())
 		}
 	}

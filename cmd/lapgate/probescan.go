@@ -18,6 +18,7 @@ import (
 	"lapgate/gateway/inspect"
 	"lapgate/gateway/link/modbus"
 	"lapgate/gateway/link/opcua"
+	"lapgate/recipe/wording"
 )
 
 // The ports that the protocols listen at where nobody chose another.
@@ -252,7 +253,7 @@ func (p *program) probeScan(ctx context.Context, t scanTarget, f *probeScan) err
 		searches = append(searches, nodes.Search)
 	}
 	fmt.Fprintf(p.stderr, "It only reads, at most %d requests a second. Reads too can disturb a controller: scan while the line stands, and with the word of whoever answers for the machine.\n", inspect.MostPerSecond)
-	if err := p.agreed(f.yes, "a scan", "nothing was read", "Scan now?"); err != nil {
+	if err := p.agreed(nil, f.yes, question{wording.Plain("Scan now?"), wording.Plain("a scan"), wording.Plain("nothing was read")}); err != nil {
 		return err
 	}
 	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)

@@ -8,6 +8,7 @@ import (
 
 	"lapgate/gateway/control"
 	"lapgate/gateway/present"
+	"lapgate/recipe/wording"
 )
 
 func (p *program) reloadCommand() *cobra.Command {
@@ -49,7 +50,8 @@ func (p *program) reload(ctx context.Context, f *daemonFlags, r control.Request,
 		for _, line := range reply.Question.Text {
 			fmt.Fprintln(p.stdout, present.CleanLines(line))
 		}
-		if err := p.agreed(yes, "what the daemon asks", "the configuration in force stays", "Put it in force all the same?"); err != nil {
+		stays := question{wording.Plain("Put it in force all the same?"), wording.Plain("what the daemon asks"), wording.Plain("the configuration in force stays")}
+		if err := p.agreed(nil, yes, stays); err != nil {
 			return err
 		}
 		r.Answer = reply.Question.Answer

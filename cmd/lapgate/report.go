@@ -89,7 +89,7 @@ func (p *program) report(ctx context.Context, args []string, f *reportFlags) err
 	for _, one := range list {
 		s, err := p.shift(ctx, one, since, until)
 		if errors.Is(err, fs.ErrNotExist) && len(list) > 1 {
-			fmt.Fprintf(p.stderr, "line %s has no journal yet\n", one.line.Name)
+			fmt.Fprintln(p.stderr, one.words.Of("report.no-journal", "line", one.line.Name))
 			continue
 		}
 		if err != nil {
@@ -98,7 +98,7 @@ func (p *program) report(ctx context.Context, args []string, f *reportFlags) err
 		shifts = append(shifts, s)
 	}
 	if len(shifts) == 0 {
-		return errors.New("no line of the configuration has a journal yet; lapgate run begins one")
+		return errors.New(list[0].words.Of("report.no-journal.at-all", "command", "lapgate run"))
 	}
 	if f.html != "" {
 		if err := p.writePage(f.html, shifts, &list[0]); err != nil {

@@ -20,6 +20,7 @@ import (
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/present"
+	"lapgate/recipe/wording"
 )
 
 // supportFlags are the flags of `support`.
@@ -116,7 +117,7 @@ func (p *program) support(ctx context.Context, path string, f *supportFlags) err
 	if err := p.printer(f.output, nil).Print(out); err != nil {
 		return err
 	}
-	if err := p.agreed(f.yes, "an archive", "nothing was written", "Write it?"); err != nil {
+	if err := p.agreed(nil, f.yes, question{wording.Plain("Write it?"), wording.Plain("an archive"), wording.Plain("nothing was written")}); err != nil {
 		return err
 	}
 	return out.write(path)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -82,13 +83,14 @@ func (p *program) why(ctx context.Context, f *whyFlags, name, path string) error
 	t.Newest = fold.Newest()
 	if len(t.Newest.Rolls) == 0 {
 		slices.Reverse(tags) // the newest is the likeliest
-		near := quantity.Nearest(name, tags)
-		if near != "" {
-			near = "did you mean " + near + "? "
+		pairs := []any{"name", path, "what", strconv.Quote(name), "command", "lapgate journal list " + path}
+		if near := quantity.Nearest(name, tags); near != "" {
+			return errors.New(t.Words.Of("why.none.near", append(pairs, "tag", near)...))
 		}
-		return fmt.Errorf("journal %s tells of no roll %s; %slapgate journal list %s shows which there are", path, strconv.Quote(name), near, path)
+		return errors.New(t.Words.Of("why.none", pairs...))
 	}
 	t.Roll = t.Newest.Rolls[len(t.Newest.Rolls)-1]
+	words := t.Words
 	if !f.output.isText() { // programs read English
 		t.Words = nil
 	}
@@ -97,7 +99,7 @@ func (p *program) why(ctx context.Context, f *whyFlags, name, path string) error
 		return err
 	}
 	if n := len(t.Newest.Rolls); n > 1 {
-		fmt.Fprintf(p.stderr, "%d rolls of that name are in the journal; this is the newest, number %d\n", n, t.Roll.Number)
+		fmt.Fprintln(p.stderr, words.Of("why.several", "count", n, "number", t.Roll.Number))
 	}
 	out := p.printer(f.output, t.Line)
 	out.Words = t.Words

@@ -181,6 +181,9 @@ func composed(t *testing.T) (keys []string) {
 	add("side", "coated", "plain")
 	add("weighed.verdict", "good", "doubtful", "wrong", "unreadable")
 	add("page.verdict", "none", "go", "hold", "go in shadow", "hold in shadow")
+	for p := alarm.None; p <= alarm.High; p++ {
+		add("priority", p.String())
+	}
 	add("page.shadow", "why", "configured")
 	add("page.armed", "why", "configured")
 	add("exchange", "shadow-go", "shadow-hold")

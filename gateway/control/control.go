@@ -49,7 +49,7 @@ type Request struct {
 	By      string  `json:"by,omitempty"`
 	Reason  string  `json:"reason,omitempty"`
 	Off     bool    `json:"off,omitempty"` // ends what the command begins
-	// Program says that a program reads the status: in English, whatever the mill reads.
+	// Program says that a program reads the status or the alarms: in English, whatever the mill reads.
 	Program bool `json:"program,omitempty"`
 
 	// Of alarms: what is done to which. An empty act lists them.

@@ -1,21 +1,21 @@
 package recipe
 
 import (
-	"fmt"
 	"math"
 
 	"lapgate/recipe/drive"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // Step is one step of a computation as people read it: what was computed, by
 // which formula, from what, and which limit decided.
 type Step struct {
-	Title   string  `json:"title"`
-	Formula string  `json:"formula,omitempty"`
-	Inputs  []Named `json:"inputs,omitempty"`
-	Result  []Named `json:"result,omitempty"`
-	Decided string  `json:"decided_by,omitempty"`
+	Title   wording.Phrase `json:"title"`
+	Formula wording.Phrase `json:"formula,omitzero"`
+	Inputs  []Named        `json:"inputs,omitempty"`
+	Result  []Named        `json:"result,omitempty"`
+	Decided wording.Phrase `json:"decided_by,omitzero"`
 	// Largest is the input that adds most to the standard uncertainty of the
 	// result, and its share of the variance.
 	Largest string `json:"largest_uncertainty,omitempty"`
@@ -24,9 +24,14 @@ type Step struct {
 // Named is a quantity with its name and its SI unit (temperatures in °C);
 // the unit is empty for a pure number.
 type Named struct {
-	Name  string  `json:"name"`
-	Value float64 `json:"value"`
-	Unit  string  `json:"unit,omitempty"`
+	Name  wording.Phrase `json:"name"`
+	Value float64        `json:"value"`
+	Unit  string         `json:"unit,omitempty"`
+}
+
+// say says what stands in a step.
+func say(key string, pairs ...any) wording.Phrase {
+	return wording.Phrase{Said: wording.Say(key, pairs...)}
 }
 
 // Explain computes the recipe as Compute does, with the same functions, and
@@ -65,36 +70,36 @@ func Explain(line *Line, roll *Roll, stand *Stand) []Step {
 // told is a setpoint of the recipe as a named quantity.
 func (j *job) told(name string) Named {
 	p := SetpointOf(name)
-	return Named{p.Label, p.Get(&j.out.Setpoints), quantity.SI(p.Dimension)}
+	return Named{wording.Phrase{Said: p.Said()}, p.Get(&j.out.Setpoints), quantity.SI(p.Dimension)}
 }
 
 func (j *job) explainRoll(steps []Step) []Step {
 	r := j.roll
 	s := Step{
-		Title: "Roll and specification",
+		Title: say("step.roll"),
 		Inputs: []Named{
-			{"diameter", r.Diameter, "m"},
-			{"uncertainty of diameter", r.DiameterU, "m"},
-			{"width", r.Width, "m"},
-			{"uncertainty of width", r.WidthU, "m"},
-			{"grade", float64(r.gradeCode()), ""},
-			{"core", float64(r.Core), ""},
+			{say("quantity.diameter"), r.Diameter, "m"},
+			{say("quantity.uncertainty-of-diameter"), r.DiameterU, "m"},
+			{say("quantity.width"), r.Width, "m"},
+			{say("quantity.uncertainty-of-width"), r.WidthU, "m"},
+			{say("quantity.grade"), float64(r.gradeCode()), ""},
+			{say("quantity.core"), float64(r.Core), ""},
 		},
 	}
 	switch {
 	case j.spec == nil:
-		s.Decided = "no wrap specification is known for the roll"
+		s.Decided = say("decided.no-spec")
 	case r.Spec != "":
-		s.Decided = "specification " + j.spec.Name + ", named with the roll"
+		s.Decided = say("decided.spec.roll", "spec", j.spec.Name)
 	case r.Order != nil && r.Order.Spec != "":
-		s.Decided = "specification " + j.spec.Name + ", named by the order"
+		s.Decided = say("decided.spec.order", "spec", j.spec.Name)
 	default:
-		s.Decided = "specification " + j.spec.Name + ", named by the grade"
+		s.Decided = say("decided.spec.grade", "spec", j.spec.Name)
 	}
 	if j.core != nil {
-		s.Result = []Named{{"core diameter", j.core.Diameter, "m"}}
+		s.Result = []Named{{say("quantity.core-diameter"), j.core.Diameter, "m"}}
 		if r.Core == 0 {
-			s.Decided += "; core not told, the largest is assumed"
+			s.Decided = say("decided.core-unknown", "what", s.Decided.Said)
 		}
 	}
 	return append(steps, s)
@@ -102,24 +107,24 @@ func (j *job) explainRoll(steps []Step) []Step {
 
 func (j *job) explainHeads(steps []Step) []Step {
 	if j.head != nil {
-		steps = append(steps, j.headStep("Outer head", j.head, j.line.Heads.MostOuter(j.line, j.roll), "outer_head_m"))
+		steps = append(steps, j.headStep(say("step.outer-head"), j.head, j.line.Heads.MostOuter(j.line, j.roll), "outer_head_m"))
 	}
 	if j.inner != nil {
-		steps = append(steps, j.headStep("Inner head", j.inner, j.line.Heads.MostInner(j.line, j.roll), "inner_head_m"))
+		steps = append(steps, j.headStep(say("step.inner-head"), j.inner, j.line.Heads.MostInner(j.line, j.roll), "inner_head_m"))
 	}
 	return steps
 }
 
-func (j *job) headStep(title string, m *HeadMaterial, most float64, setpoint string) Step {
+func (j *job) headStep(title wording.Phrase, m *HeadMaterial, most float64, setpoint string) Step {
 	s := Step{
 		Title:   title,
-		Formula: "the largest size in stock that surely stays inside the edge of the roll at its smallest diameter",
-		Inputs:  []Named{{"smallest diameter", j.roll.Extent().Smallest, "m"}, {"greatest head", most, "m"}},
-		Decided: fmt.Sprintf("%d sizes of %s in stock", len(m.Diameters), m.Name),
+		Formula: say("formula.head"),
+		Inputs:  []Named{{say("quantity.smallest-diameter"), j.roll.Extent().Smallest, "m"}, {say("quantity.greatest-head"), most, "m"}},
+		Decided: say("decided.sizes", "count", len(m.Diameters), "head", m.Name),
 	}
 	size := j.told(setpoint)
 	if size.Value == 0 {
-		s.Decided += ", none small enough"
+		s.Decided = say("decided.sizes.none", "count", len(m.Diameters), "head", m.Name)
 		return s
 	}
 	s.Result = []Named{size}
@@ -129,35 +134,36 @@ func (j *job) headStep(title string, m *HeadMaterial, most float64, setpoint str
 func (j *job) explainSlot(steps []Step) []Step {
 	w, spec, x := j.window, j.spec, j.roll.Extent()
 	inputs := []Named{
-		{"optimum", spec.Overhang.Optimum, "m"},
-		{"minimum", spec.Overhang.Min, "m"},
-		{"maximum", spec.Overhang.Max, "m"},
-		{"centring tolerance", j.line.Centring.Tolerance, "m"},
-		{"narrowest width", x.Narrowest, "m"},
-		{"widest width", x.Widest, "m"},
-		{"smallest diameter", x.Smallest, "m"},
-		{"largest diameter", x.Largest, "m"},
-		{"guard band of the widths", j.line.Limits.GuardK * j.rules.u[ByMinimum], "m"},
-		{"clearance to the core", j.line.Crimp.Clearance, "m"},
+		{say("quantity.optimum"), spec.Overhang.Optimum, "m"},
+		{say("quantity.minimum"), spec.Overhang.Min, "m"},
+		{say("quantity.maximum"), spec.Overhang.Max, "m"},
+		{say("quantity.centring-tolerance"), j.line.Centring.Tolerance, "m"},
+		{say("quantity.narrowest-width"), x.Narrowest, "m"},
+		{say("quantity.widest-width"), x.Widest, "m"},
+		{say("quantity.smallest-diameter"), x.Smallest, "m"},
+		{say("quantity.largest-diameter"), x.Largest, "m"},
+		{say("quantity.guard-band-of-the-widths"), j.line.Limits.GuardK * j.rules.u[ByMinimum], "m"},
+		{say("quantity.clearance-to-the-core"), j.line.Crimp.Clearance, "m"},
 	}
 	if head := j.out.Setpoints.OuterHead; head > 0 {
-		inputs = append(inputs, Named{"least lap", spec.MinLap, "m"}, Named{"outer head", head, "m"}, Named{"placement of the head", j.line.Heads.Placement, "m"})
+		inputs = append(inputs, Named{say("quantity.least-lap"), spec.MinLap, "m"}, Named{say("quantity.outer-head"), head, "m"}, Named{say("quantity.placement-of-the-head"), j.line.Heads.Placement, "m"})
 	}
 	s := Step{
-		Title:   "Window of the overhang",
-		Formula: "o − e ≥ min, o − e − (R + N·t − R_head) − placement ≥ lap, o + e ≤ max, o + e ≤ R − R_core − clearance",
+		Title:   say("step.window"),
+		Formula: say("formula.window"),
 		Inputs:  inputs,
 		Result: []Named{
-			{"least overhang", w.Overhang.Min, "m"},
-			{"greatest overhang", w.Overhang.Max, "m"},
-			{"least wrapper width", w.Widths.Min, "m"},
-			{"greatest wrapper width", w.Widths.Max, "m"},
+			{say("quantity.least-overhang"), w.Overhang.Min, "m"},
+			{say("quantity.greatest-overhang"), w.Overhang.Max, "m"},
+			{say("quantity.least-wrapper-width"), w.Widths.Min, "m"},
+			{say("quantity.greatest-wrapper-width"), w.Widths.Max, "m"},
 		},
-		Decided: "below by the " + w.Lower.String() + ", above by the " + w.Upper.String(),
+		Decided: say("decided.window", "lower", w.Lower.Said(), "upper", w.Upper.Said()),
 	}
 	steps = append(steps, s)
 	if w.Empty() {
-		steps[len(steps)-1].Decided += "; no width would do"
+		last := &steps[len(steps)-1]
+		last.Decided = say("decided.window.none", "what", last.Decided.Said)
 		return steps
 	}
 	for i := range j.line.Stand.Slots {
@@ -169,27 +175,27 @@ func (j *job) explainSlot(steps []Step) []Step {
 func (j *job) slotStep(slot *SlotSpec) Step {
 	c, paper := j.judge(slot)
 	s := Step{
-		Title:   fmt.Sprintf("Slot %d", c.Slot.Number),
-		Formula: "o = (Ww − Wr)/2, left = π(OD² − ID²)/(4t)",
-		Inputs:  []Named{{"wrapper width", c.Slot.Width, "m"}},
+		Title:   say("step.slot", "slot", c.Slot.Number),
+		Formula: say("formula.slot"),
+		Inputs:  []Named{{say("quantity.wrapper-width"), c.Slot.Width, "m"}},
 		Result: []Named{
-			{"overhang", c.Overhang, "m"},
-			{"from optimum", math.Abs(c.Overhang - j.spec.Overhang.Optimum), "m"},
+			{say("quantity.overhang"), c.Overhang, "m"},
+			{say("quantity.from-optimum"), math.Abs(c.Overhang - j.spec.Overhang.Optimum), "m"},
 		},
-		Decided: c.Fit.String(),
+		Decided: wording.Phrase{Said: c.Fit.Said()},
 	}
 	if paper != nil {
-		s.Inputs = append(s.Inputs, Named{"caliper", paper.Caliper, "m"}, Named{"needed", c.Need, "m"})
+		s.Inputs = append(s.Inputs, Named{say("quantity.caliper"), paper.Caliper, "m"}, Named{say("quantity.needed"), c.Need, "m"})
 	}
 	if math.IsInf(c.Left, 1) {
-		s.Decided += ", length left not known"
+		s.Decided = say("decided.fit.unknown", "fit", s.Decided.Said)
 	} else {
-		s.Result = append(s.Result, Named{"left", c.Left, "m"}, Named{"uncertainty of what is left", c.LeftU, "m"})
+		s.Result = append(s.Result, Named{say("quantity.left"), c.Left, "m"}, Named{say("quantity.uncertainty-of-what-is-left"), c.LeftU, "m"})
 	}
 	if c.Slot == j.chosen {
-		s.Result = append(s.Result, Named{"standard uncertainty of the overhang", j.overhangU.total(), "m"})
+		s.Result = append(s.Result, Named{say("quantity.standard-uncertainty-of-the-overhang"), j.overhangU.total(), "m"})
 		s.Largest = j.overhangU.text()
-		s.Decided = "chosen: nearest to the optimum; ties go to the wider sheet, then to the slot with less left, then to the lower number"
+		s.Decided = say("decided.chosen")
 	}
 	return s
 }
@@ -200,33 +206,33 @@ func (j *job) explainFeed(steps []Step) []Step {
 		return steps
 	}
 	return append(steps, Step{
-		Title:   "Feed length",
-		Formula: "L = (πN(D + N·t) + overlap + tail)/(1 − slip), rounded up to whole counts",
+		Title:   say("step.feed"),
+		Formula: say("formula.feed"),
 		Inputs: []Named{
-			{"layers", j.spec.Layers, ""},
-			{"diameter", j.roll.Diameter, "m"},
-			{"caliper", j.paper.Caliper, "m"},
-			{"overlap", j.spec.Overlap, "m"},
-			{"tail", j.spec.Tail, "m"},
-			{"feed slip", w.FeedSlip, ""},
-			{"counts per metre", w.CountsPerMetre, ""},
+			{say("quantity.layers"), j.spec.Layers, ""},
+			{say("quantity.diameter"), j.roll.Diameter, "m"},
+			{say("quantity.caliper"), j.paper.Caliper, "m"},
+			{say("quantity.overlap"), j.spec.Overlap, "m"},
+			{say("quantity.tail"), j.spec.Tail, "m"},
+			{say("quantity.feed-slip"), w.FeedSlip, ""},
+			{say("quantity.counts-per-metre"), w.CountsPerMetre, ""},
 		},
 		Result: []Named{
-			{"on the roll", j.used, "m"},
+			{say("quantity.on-the-roll"), j.used, "m"},
 			j.told("feed_length_m"),
 			j.told("feed_counts"),
-			{"standard uncertainty", j.out.Uncertainty.FeedLength, "m"},
+			{say("quantity.standard-uncertainty"), j.out.Uncertainty.FeedLength, "m"},
 		},
-		Decided: "specification " + j.spec.Name + "; the knife cuts at the last count",
+		Decided: say("decided.feed", "spec", j.spec.Name),
 		Largest: j.feedU.text(),
 	}, Step{
-		Title:   "Wrap time",
-		Formula: "S/v + v/2·(1/a + 1/d), or √(2S(a+d)/(ad)) when the speed is not reached",
+		Title:   say("step.wrap-time"),
+		Formula: say("formula.wrap-time"),
 		Inputs: []Named{
 			j.told("feed_length_m"),
 			j.told("wrap_speed_m_s"),
-			{"acceleration", j.feedMove.Accel, "m/s2"},
-			{"deceleration", j.feedMove.Decel, "m/s2"},
+			{say("quantity.acceleration"), j.feedMove.Accel, "m/s2"},
+			{say("quantity.deceleration"), j.feedMove.Decel, "m/s2"},
 		},
 		Result:  []Named{j.told("wrap_time_s")},
 		Decided: rampsBy(&j.feedMove, w.Accel, w.Decel, "wrap"),
@@ -238,36 +244,36 @@ func (j *job) explainCrimp(steps []Step) []Step {
 	if !sp.Groups.Has(GroupCrimp) {
 		return steps
 	}
-	decided := "speed by crimp.speed"
+	decided := say("decided.speed", "setting", "crimp.speed")
 	switch asked := math.Min(j.line.Crimp.Speed, j.spec.CrimpSpeed); {
 	case p.Move.Speed < asked && p.Move.Speed < j.power.fastest:
-		decided = "speed by the frequency limit of the crimpers"
+		decided = say("decided.speed.crimpers")
 	case p.Move.Speed < asked:
-		decided = "speed by the frequency limit of the turning rolls"
+		decided = say("decided.speed.turning")
 	case j.spec.CrimpSpeed < j.line.Crimp.Speed:
-		decided = "speed by crimp_speed of the specification"
+		decided = say("decided.speed.spec", "setting", "crimp_speed")
 	}
-	decided += ", " + rampsBy(&p.Move, j.line.Crimp.Accel, j.line.Crimp.Decel, "crimp")
+	decided = say("decided.crimp", "what", decided.Said, "rest", rampsBy(&p.Move, j.line.Crimp.Accel, j.line.Crimp.Decel, "crimp").Said)
 	if p.Peak < p.Move.Speed {
-		decided += "; the path is too short for the full speed"
+		decided = say("decided.crimp.short", "what", decided.Said)
 	}
 	steps = append(steps, Step{
-		Title:   "Crimp",
-		Formula: "S = n·π(D + 2Nt) from rest to rest, with engaging and retracting",
+		Title:   say("step.crimp"),
+		Formula: say("formula.crimp"),
 		Inputs: []Named{
 			j.told("crimp_turns"),
-			{"wrapped diameter", j.wrapped, "m"},
-			{"speed", p.Move.Speed, "m/s"},
-			{"acceleration", p.Move.Accel, "m/s2"},
-			{"deceleration", p.Move.Decel, "m/s2"},
-			{"slip limit", j.seat.Accel, "m/s2"},
-			{"engage", j.line.Crimp.Engage, "s"},
-			{"retract", j.line.Crimp.Retract, "s"},
+			{say("quantity.wrapped-diameter"), j.wrapped, "m"},
+			{say("quantity.speed"), p.Move.Speed, "m/s"},
+			{say("quantity.acceleration"), p.Move.Accel, "m/s2"},
+			{say("quantity.deceleration"), p.Move.Decel, "m/s2"},
+			{say("quantity.slip-limit"), j.seat.Accel, "m/s2"},
+			{say("quantity.engage"), j.line.Crimp.Engage, "s"},
+			{say("quantity.retract"), j.line.Crimp.Retract, "s"},
 		},
 		Result: []Named{
-			{"path", p.Move.Path, "m"},
-			{"speed reached", p.Peak, "m/s"},
-			{"turning", p.Moving, "s"},
+			{say("quantity.path"), p.Move.Path, "m"},
+			{say("quantity.speed-reached"), p.Peak, "m/s"},
+			{say("quantity.turning"), p.Moving, "s"},
 			j.told("crimp_time_s"),
 			j.told("crimper_position_m"),
 			j.told("crimper_pressure_pa"),
@@ -278,11 +284,11 @@ func (j *job) explainCrimp(steps []Step) []Step {
 }
 
 // rampsBy says what limits the ramps: the settings or the grip of the cradle.
-func rampsBy(move *drive.Move, accel, decel float64, section string) string {
+func rampsBy(move *drive.Move, accel, decel float64, section string) wording.Phrase {
 	if move.Accel < accel || move.Decel < decel {
-		return "ramps by the slip limit of the cradle"
+		return say("decided.ramps.slip")
 	}
-	return "ramps by " + section
+	return say("decided.ramps", "setting", section)
 }
 
 func (j *job) explainHeader(steps []Step) []Step {
@@ -290,43 +296,43 @@ func (j *job) explainHeader(steps []Step) []Step {
 	if !sp.Groups.Has(GroupHeader) {
 		return steps
 	}
-	decided := "the cooler platen as measured"
+	decided := say("decided.platen")
 	if !p.measured {
-		decided = "the setpoint, as nobody measured a platen"
+		decided = say("decided.platen.none")
 	}
 	u := h.UncertaintyOf(j.head)
 	return append(steps, Step{
-		Title:   "Header",
-		Formula: "p = F/A over the ring of the fold, h = h₀·(p/p₀)ⁿ; time until the colder side of the bond line is warm, and dry, with head and backing in two layers, at the unfavourable end of every uncertainty",
+		Title:   say("step.header"),
+		Formula: say("formula.header"),
 		Inputs: []Named{
 			j.told("header_temperature_c"),
-			{"cooler platen", j.stand.Platen, "°C"},
-			{"hotter platen", j.stand.Hotter(), "°C"},
-			{"platen taken to fall", p.Falling, "K"},
-			{"bond target", p.Target.Bond(), "°C"},
-			{"water to drive out", p.Water, "kg/m2"},
-			{"start", h.Start, "°C"},
-			{"thickness", j.head.Thickness, "m"},
-			{"conductivity", j.head.Conductivity, "W/mK"},
-			{"density", j.head.Density, "kg/m3"},
-			{"heat capacity", j.head.HeatCapacity, "J/kgK"},
-			{"effusivity of the backing", h.Backing, "J/m2K√s"},
-			{"its relative uncertainty", u.BackingEffusivity, ""},
-			{"force of a platen", p.Force, "N"},
+			{say("quantity.cooler-platen"), j.stand.Platen, "°C"},
+			{say("quantity.hotter-platen"), j.stand.Hotter(), "°C"},
+			{say("quantity.platen-taken-to-fall"), p.Falling, "K"},
+			{say("quantity.bond-target"), p.Target.Bond(), "°C"},
+			{say("quantity.water-to-drive-out"), p.Water, "kg/m2"},
+			{say("quantity.start"), h.Start, "°C"},
+			{say("quantity.thickness"), j.head.Thickness, "m"},
+			{say("quantity.conductivity"), j.head.Conductivity, "W/mK"},
+			{say("quantity.density"), j.head.Density, "kg/m3"},
+			{say("quantity.heat-capacity"), j.head.HeatCapacity, "J/kgK"},
+			{say("quantity.effusivity-of-the-backing"), h.Backing, "J/m2K√s"},
+			{say("quantity.its-relative-uncertainty"), u.BackingEffusivity, ""},
+			{say("quantity.force-of-a-platen"), p.Force, "N"},
 			j.told("contact_pressure_pa"),
-			{"contact conductance", p.At.Head.Conductance, "W/m2K"},
-			{"its relative uncertainty", u.Conductance, ""},
+			{say("quantity.contact-conductance"), p.At.Head.Conductance, "W/m2K"},
+			{say("quantity.its-relative-uncertainty"), u.Conductance, ""},
 		},
 		Result: []Named{
-			{"Biot number", p.At.Head.Biot(), ""},
+			{say("quantity.biot-number"), p.At.Head.Biot(), ""},
 			j.told("header_dwell_fast_s"),
 			j.told("header_dwell_nominal_s"),
-			{"standard uncertainty", j.out.Uncertainty.Dwell, "s"},
-			{"distance of the design point", p.Design.Distance, ""},
+			{say("quantity.standard-uncertainty"), j.out.Uncertainty.Dwell, "s"},
+			{say("quantity.distance-of-the-design-point"), p.Design.Distance, ""},
 			j.told("header_dwell_s"),
 			j.told("header_close_min_c"),
 			j.told("header_close_max_c"),
-			{"dose of the face at most, at 180 °C", p.Dose, "s"},
+			{say("quantity.dose-of-the-face-at-most"), p.Dose, "s"},
 			j.told("platen_stroke_m"),
 		},
 		Decided: decided,

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"lapgate/recipe/cradle"
+	"lapgate/recipe/wording"
 )
 
 func (j *job) explainSeat(steps []Step) []Step {
@@ -14,28 +15,28 @@ func (j *job) explainSeat(steps []Step) []Step {
 	}
 	c := j.line.Cradle.Geometry()
 	s := Step{
-		Title:   "Roll on the turning rolls",
-		Formula: "h = √(((D + d)/2)² − (c/2)²), sin φ = c/(D + d); tips at atan(W/(D·cos φ))",
+		Title:   say("step.seat"),
+		Formula: say("formula.seat"),
 		Inputs: []Named{
-			{"wrapped diameter", j.wrapped, "m"},
-			{"width", j.roll.Width, "m"},
-			{"turning rolls", c.RollDiameter, "m"},
-			{"spacing of their axes", c.Spacing, "m"},
-			{"friction", c.Friction, ""},
-			{"safety factor", c.Safety, ""},
+			{say("quantity.wrapped-diameter"), j.wrapped, "m"},
+			{say("quantity.width"), j.roll.Width, "m"},
+			{say("quantity.turning-rolls"), c.RollDiameter, "m"},
+			{say("quantity.spacing-of-their-axes"), c.Spacing, "m"},
+			{say("quantity.friction"), c.Friction, ""},
+			{say("quantity.safety-factor"), c.Safety, ""},
 		},
 		Result: []Named{
-			{SetpointOf("roll_centre_height_m").Label, j.seat.Height, "m"},
-			{"contact angle in degrees", j.seat.Angle * 180 / math.Pi, ""},
-			{"greatest acceleration", j.seat.Accel, "m/s2"},
-			{"greatest deceleration", j.seat.Decel, "m/s2"},
+			{wording.Phrase{Said: SetpointOf("roll_centre_height_m").Said()}, j.seat.Height, "m"},
+			{say("quantity.contact-angle-in-degrees"), j.seat.Angle * 180 / math.Pi, ""},
+			{say("quantity.greatest-acceleration"), j.seat.Accel, "m/s2"},
+			{say("quantity.greatest-deceleration"), j.seat.Decel, "m/s2"},
 		},
-		Decided: "neither contact slips nor lifts, with the safety factor",
+		Decided: say("decided.seat"),
 	}
 	if t, err := c.Tilt(j.wrapped, j.roll.Width, j.line.Stance()); err == nil {
-		s.Result = append(s.Result, Named{"tips at degrees", t.Angle * 180 / math.Pi, ""}, Named{"width over diameter", t.Ratio, ""})
+		s.Result = append(s.Result, Named{say("quantity.tips-at-degrees"), t.Angle * 180 / math.Pi, ""}, Named{say("quantity.width-over-diameter"), t.Ratio, ""})
 		if t.Flags&(cradle.Narrow|cradle.Tippy) != 0 {
-			s.Decided += "; the roll may tip"
+			s.Decided = say("decided.seat.tips", "what", s.Decided.Said)
 		}
 	}
 	return append(steps, s)
@@ -47,33 +48,33 @@ func (j *job) explainDrives(steps []Step) []Step {
 		return steps
 	}
 	d := &j.line.Drives
-	one := func(title string, m *Drive, speed float64, setpoint, decided string) {
+	one := func(title, decided wording.Phrase, m *Drive, speed float64, setpoint string) {
 		hz := j.told(setpoint)
 		if hz.Value == 0 {
 			return
 		}
 		motor := m.Motor()
 		if m.Compensate {
-			decided += "; the converter compensates slip"
+			decided = say("decided.drive.compensates", "what", decided.Said)
 		}
 		steps = append(steps, Step{
 			Title:   title,
-			Formula: "f = p/2·(n + s), n = v·gear/(π·d), s = 2·f_base/p − n_rated",
+			Formula: say("formula.drive"),
 			Inputs: []Named{
-				{"surface speed", speed, "m/s"},
-				{"driven diameter", m.Diameter, "m"},
-				{"gear", m.Gear, ""},
-				{"poles", float64(m.Poles), ""},
-				{"slip", motor.Slip(), "r/s"},
+				{say("quantity.surface-speed"), speed, "m/s"},
+				{say("quantity.driven-diameter"), m.Diameter, "m"},
+				{say("quantity.gear"), m.Gear, ""},
+				{say("quantity.poles"), float64(m.Poles), ""},
+				{say("quantity.slip"), motor.Slip(), "r/s"},
 			},
 			Result:  []Named{hz},
 			Decided: decided,
 		})
 	}
-	one("Turning drive while wrapping", &d.Turning, j.line.Wrap.Speed, "turning_hz", "speed by wrap.speed")
-	one("Feed drive", &d.Feed, j.power.FeedRoll, "feed_hz", "speed of the turning rolls, with wrap.draw")
-	one("Turning drive while crimping", &d.Turning, j.crimp.Move.Speed, "crimp_turning_hz", "speed of the crimp")
-	one("Crimper drive", &d.Crimper, j.crimp.Strike, "crimper_hz", "speed ratio for the pitch of the pleats")
+	one(say("step.turning-drive"), say("decided.speed", "setting", "wrap.speed"), &d.Turning, j.line.Wrap.Speed, "turning_hz")
+	one(say("step.feed-drive"), say("decided.speed.draw", "setting", "wrap.draw"), &d.Feed, j.power.FeedRoll, "feed_hz")
+	one(say("step.turning-drive.crimp"), say("decided.speed.crimp"), &d.Turning, j.crimp.Move.Speed, "crimp_turning_hz")
+	one(say("step.crimper-drive"), say("decided.speed.pleats"), &d.Crimper, j.crimp.Strike, "crimper_hz")
 	return steps
 }
 
@@ -88,23 +89,23 @@ func (j *job) explainPleats(steps []Step) []Step {
 		return steps
 	}
 	return append(steps, Step{
-		Title:   "Pleats",
-		Formula: "q = π·d/(B·P); at the fold 2π·o is taken up, two thicknesses more where a pleat lies",
+		Title:   say("step.pleats"),
+		Formula: say("formula.pleats"),
 		Inputs: []Named{
-			{"pitch on the rim", j.spec.PleatPitch, "m"},
-			{"blades", float64(j.line.Crimp.Blades), ""},
-			{"crimper wheel", j.line.Drives.Crimper.Diameter, "m"},
-			{"overhang", overhang, "m"},
-			{"layers", j.spec.Layers, ""},
+			{say("quantity.pitch-on-the-rim"), j.spec.PleatPitch, "m"},
+			{say("quantity.blades"), float64(j.line.Crimp.Blades), ""},
+			{say("quantity.crimper-wheel"), j.line.Drives.Crimper.Diameter, "m"},
+			{say("quantity.overhang"), overhang, "m"},
+			{say("quantity.layers"), j.spec.Layers, ""},
 		},
 		Result: []Named{
-			{"crimper over roll speed", j.crimp.Ratio, ""},
-			{"pleats in one turn", pleats.PerTurn, ""},
-			{"length taken up in one turn", pleats.Gathered, "m"},
-			{"thicknesses at the fold, in the mean", pleats.Mean, ""},
-			{"thicknesses at the most", pleats.Most, ""},
+			{say("quantity.crimper-over-roll-speed"), j.crimp.Ratio, ""},
+			{say("quantity.pleats-in-one-turn"), pleats.PerTurn, ""},
+			{say("quantity.length-taken-up-in-one-turn"), pleats.Gathered, "m"},
+			{say("quantity.thicknesses-at-the-fold-in-the-mean"), pleats.Mean, ""},
+			{say("quantity.thicknesses-at-the-most"), pleats.Most, ""},
 		},
-		Decided: "pitch by pleat_pitch of the specification",
+		Decided: say("decided.pleats", "setting", "pleat_pitch"),
 	})
 }
 
@@ -114,18 +115,18 @@ func (j *job) explainGlue(steps []Step) []Step {
 		return steps
 	}
 	s := Step{
-		Title:   "Edge glue",
-		Formula: "m = 2·coverage·π·(R² − (R − band)²), R of the outer head",
+		Title:   say("step.glue"),
+		Formula: say("formula.glue"),
 		Inputs: []Named{
 			j.told("outer_head_m"),
-			{"band", g.Band, "m"},
-			{"coverage", g.Coverage, "kg/m2"},
+			{say("quantity.band"), g.Band, "m"},
+			{say("quantity.coverage"), g.Coverage, "kg/m2"},
 		},
 		Result:  []Named{j.told("glue_mass_kg")},
-		Decided: "a glued head",
+		Decided: say("decided.glue"),
 	}
 	if j.head.Method == Fused {
-		s.Decided = "none: a fused head brings its coating"
+		s.Decided = say("decided.glue.none")
 	}
 	return append(steps, s)
 }
@@ -136,12 +137,20 @@ func (j *job) explainZones(steps []Step) []Step {
 		return steps
 	}
 	return append(steps, Step{
-		Title:   "Vacuum zones",
-		Formula: "a zone is on when half the wrapper reaches its outer edge",
-		Inputs:  []Named{{"half the wrapper", j.chosen.Width / 2, "m"}},
+		Title:   say("step.zones"),
+		Formula: say("formula.zones"),
+		Inputs:  []Named{{say("quantity.half-the-wrapper"), j.chosen.Width / 2, "m"}},
 		Result:  []Named{j.told("vacuum_zones")},
-		Decided: "zones on: " + zoneList(sp.VacuumZones),
+		Decided: zonesOn(sp.VacuumZones),
 	})
+}
+
+// zonesOn tells which zones are on.
+func zonesOn(zones uint16) wording.Phrase {
+	if zones == 0 {
+		return say("decided.zones.none")
+	}
+	return say("decided.zones", "zones", zoneList(zones))
 }
 
 // zoneList names the zones that are on, from 1.
@@ -165,28 +174,28 @@ func (j *job) explainMass(steps []Step) []Step {
 	}
 	p, x := &j.mass, &j.item
 	return append(steps, Step{
-		Title:   "Mass",
-		Formula: "net = π/4·(D² − d²)·W·ρ; tare = core + wrapper + heads + glue; tolerance + k·u/gross",
+		Title:   say("step.mass"),
+		Formula: say("formula.mass"),
 		Inputs: []Named{
-			{"diameter", x.Diameter, "m"},
-			{"core", x.Core.Diameter, "m"},
-			{"width", x.Width, "m"},
-			{"density", x.Density, "kg/m3"},
-			{"wrapper", p.Wrapper, "kg"},
-			{"core mass", p.Core, "kg"},
-			{"inner heads", p.Inner, "kg"},
-			{"outer heads", p.Outer, "kg"},
-			{"glue", p.Glue, "kg"},
-			{"tolerance of the scale", j.line.Scale.Tolerance, ""},
+			{say("quantity.diameter"), x.Diameter, "m"},
+			{say("quantity.core"), x.Core.Diameter, "m"},
+			{say("quantity.width"), x.Width, "m"},
+			{say("quantity.density"), x.Density, "kg/m3"},
+			{say("quantity.wrapper"), p.Wrapper, "kg"},
+			{say("quantity.core-mass"), p.Core, "kg"},
+			{say("quantity.inner-heads"), p.Inner, "kg"},
+			{say("quantity.outer-heads"), p.Outer, "kg"},
+			{say("quantity.glue"), p.Glue, "kg"},
+			{say("quantity.tolerance-of-the-scale"), j.line.Scale.Tolerance, ""},
 		},
 		Result: []Named{
-			{"net", p.Net(), "kg"},
+			{say("quantity.net"), p.Net(), "kg"},
 			j.told("tare_kg"),
 			j.told("gross_kg"),
-			{"standard uncertainty", p.U, "kg"},
+			{say("quantity.standard-uncertainty"), p.U, "kg"},
 			j.told("scale_tolerance"),
 		},
-		Decided: "density of the grade, or of the order where it names one",
+		Decided: say("decided.mass"),
 		Largest: j.massU.text(),
 	})
 }
@@ -201,11 +210,11 @@ func (j *job) explainRisk(steps []Step) []Step {
 		}
 		unit := RiskKind(k).Unit()
 		steps = append(steps, Step{
-			Title:   "Chance of a bad wrap: " + RiskKind(k).Label(),
-			Formula: "P(error > margin), measurement normal, centring and placement even within their tolerances",
-			Inputs:  []Named{{"margin to the rule", c.Margin, unit}, {"its standard uncertainty", c.U, unit}},
-			Result:  []Named{{"chance", c.P, ""}},
-			Decided: "at the end of the roll that hurts",
+			Title:   say("step.risk", "what", RiskKind(k).Said()),
+			Formula: say("formula.risk"),
+			Inputs:  []Named{{say("quantity.margin-to-the-rule"), c.Margin, unit}, {say("quantity.its-standard-uncertainty"), c.U, unit}},
+			Result:  []Named{{say("quantity.chance"), c.P, ""}},
+			Decided: say("decided.risk"),
 		})
 	}
 	return steps

@@ -163,9 +163,9 @@ func TestExplainAgrees(t *testing.T) {
 	got := map[string][]float64{}
 	titles := map[string]recipe.Step{}
 	for _, s := range recipe.Explain(line, roll, stand) {
-		titles[s.Title] = s
+		titles[s.Title.String()] = s
 		for _, n := range slices.Concat(s.Inputs, s.Result) {
-			got[n.Name] = append(got[n.Name], n.Value)
+			got[n.Name.String()] = append(got[n.Name.String()], n.Value)
 		}
 	}
 	for _, v := range rec.Setpoints.InForce() {
@@ -180,10 +180,10 @@ func TestExplainAgrees(t *testing.T) {
 			t.Errorf("%s is %v in the explanation, want %v", name, got[name], v.Value)
 		}
 	}
-	if d := titles["Slot 2"].Decided; !strings.HasPrefix(d, "chosen") {
+	if d := titles["Slot 2"].Decided.String(); !strings.HasPrefix(d, "chosen") {
 		t.Errorf("slot 2 was decided by %q", d)
 	}
-	if d := titles["Slot 1"].Decided; !strings.HasPrefix(d, recipe.TooNarrow.String()) {
+	if d := titles["Slot 1"].Decided.String(); !strings.HasPrefix(d, recipe.TooNarrow.String()) {
 		t.Errorf("slot 1 was decided by %q", d)
 	}
 
@@ -193,25 +193,25 @@ func TestExplainAgrees(t *testing.T) {
 
 	line.Drives.Crimper.Limits.Max = 12
 	for _, s := range recipe.Explain(line, roll, stand) {
-		if s.Title == "Crimp" && !strings.Contains(s.Decided, "frequency limit of the crimpers") {
+		if s.Title.String() == "Crimp" && !strings.Contains(s.Decided.String(), "frequency limit of the crimpers") {
 			t.Errorf("with slow crimpers the crimp was decided by %q", s.Decided)
 		}
 	}
 	line.Drives.Turning.Limits.Max = 10
 	for _, s := range recipe.Explain(line, roll, stand) {
-		if s.Title == "Crimp" && !strings.Contains(s.Decided, "frequency limit of the turning rolls") {
+		if s.Title.String() == "Crimp" && !strings.Contains(s.Decided.String(), "frequency limit of the turning rolls") {
 			t.Errorf("with slow turning rolls the crimp was decided by %q", s.Decided)
 		}
 	}
 	line.Drives = recipetest.Line().Drives
 	line.Cradle.Friction = 0.02
 	for _, s := range recipe.Explain(line, roll, stand) {
-		if s.Title == "Crimp" && !strings.Contains(s.Decided, "slip limit") {
+		if s.Title.String() == "Crimp" && !strings.Contains(s.Decided.String(), "slip limit") {
 			t.Errorf("on a slippery cradle the crimp was decided by %q", s.Decided)
 		}
 	}
 	roll.Grade = 0
-	if steps := recipe.Explain(line, roll, stand); len(steps) != 1 || !strings.Contains(steps[0].Decided, "no wrap specification") {
+	if steps := recipe.Explain(line, roll, stand); len(steps) != 1 || !strings.Contains(steps[0].Decided.String(), "no wrap specification") {
 		t.Errorf("without a grade: %+v", steps)
 	}
 }

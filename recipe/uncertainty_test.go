@@ -124,7 +124,7 @@ func TestLargestContribution(t *testing.T) {
 		c.edit(line, roll)
 		found := false
 		for _, s := range recipe.Explain(line, roll, sampleStand()) {
-			if s.Title == c.step {
+			if s.Title.String() == c.step {
 				found = true
 				if !strings.HasPrefix(s.Largest, c.want) || c.want == "" && s.Largest != "" {
 					t.Errorf("%s: largest is %q, want %q", c.step, s.Largest, c.want)

@@ -46,6 +46,9 @@ func TestTerminalInGerman(t *testing.T) {
 	if story.code != 0 || !regexp.MustCompile(`(?m)^Urteil +frei$`).MatchString(story.out) || !strings.Contains(story.out, "Sollwert ") {
 		t.Errorf("why ended with %d: %s\n%s", story.code, story.errors, story.out)
 	}
+	if keys := wordingtest.EnglishIn(wordingtest.German(t), story.out); len(keys) > 0 || !strings.Contains(story.out, "Rolle und Packvorschrift") {
+		t.Errorf("why has the English of %v:\n%s", keys, story.out)
+	}
 	if heads := englishHeads(t, reflect.TypeFor[report.Story](), story.out); len(heads) > 0 {
 		t.Errorf("why shows %v in English:\n%s", heads, story.out)
 	}

@@ -99,10 +99,16 @@ func literal(n ast.Expr) (string, bool) {
 	return text, err == nil
 }
 
-// saying is a call of Say or Of whose key and names are all written out.
+// saying is a call of Say, Of or say whose key and names are all written out.
 func saying(n *ast.CallExpr) (out said, ok bool) {
-	f, ok := n.Fun.(*ast.SelectorExpr)
-	if !ok || f.Sel.Name != "Say" && f.Sel.Name != "Of" || len(n.Args) == 0 || n.Ellipsis.IsValid() {
+	name := ""
+	switch f := n.Fun.(type) {
+	case *ast.SelectorExpr:
+		name = f.Sel.Name
+	case *ast.Ident:
+		name = f.Name
+	}
+	if name != "Say" && name != "Of" && name != "say" || len(n.Args) == 0 || n.Ellipsis.IsValid() {
 		return said{}, false
 	}
 	if out.key, ok = literal(n.Args[0]); !ok {

@@ -109,7 +109,7 @@ func Steps(steps []recipe.Step, line *recipe.Line) *Table {
 			s := &steps[i]
 			row := Row{JSON: s, Cells: []any{s.Title}}
 			add := func(format string, args ...any) { row.Below = append(row.Below, fmt.Sprintf(format, args...)) }
-			if s.Formula != "" {
+			if !s.Formula.IsZero() {
 				add("%s", s.Formula)
 			}
 			for _, n := range s.Inputs {
@@ -121,7 +121,7 @@ func Steps(steps []recipe.Step, line *recipe.Line) *Table {
 			if s.Largest != "" {
 				add("largest uncertainty: %s", s.Largest)
 			}
-			if s.Decided != "" {
+			if !s.Decided.IsZero() {
 				add("decided by: %s", s.Decided)
 			}
 			if !yield(row, nil) {

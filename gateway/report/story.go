@@ -350,7 +350,7 @@ func (s *Story) computed(t *Told, round *record.Round) {
 		s.Window = WindowOf(w, &x)
 	}
 	s.Candidates = CandidatesOf(w, line, &roll, &stand, chosen)
-	s.explain(line, recipe.Explain(line, &roll, &stand))
+	s.explain(w, line, recipe.Explain(line, &roll, &stand))
 	for i := range s.Settings {
 		if p := recipe.FindSetpoint(s.Settings[i].Name); p != nil && p.HasU() {
 			s.Settings[i].U = p.Write(line, p.U(&rec))
@@ -375,20 +375,20 @@ func (s *Story) setting(name string) *Setting {
 
 // explain takes the steps of the computation, and the formula of each setpoint from
 // the step that gives it.
-func (s *Story) explain(line *recipe.Line, steps []recipe.Step) {
+func (s *Story) explain(w *wording.Words, line *recipe.Line, steps []recipe.Step) {
 	for _, one := range steps {
-		out := StepOf{Title: one.Title, Formula: one.Formula, Decided: one.Decided}
+		out := StepOf{Title: w.Text(one.Title.Said), Formula: w.Text(one.Formula.Said), Decided: w.Text(one.Decided.Said)}
 		for _, n := range one.Inputs {
-			out.Inputs = append(out.Inputs, n.Name+" = "+line.WriteUnit(n.Value, n.Unit))
+			out.Inputs = append(out.Inputs, w.Text(n.Name.Said)+" = "+line.WriteUnit(n.Value, n.Unit))
 		}
 		var given []string
 		for _, n := range one.Result {
-			out.Results = append(out.Results, n.Name+" = "+line.WriteUnit(n.Value, n.Unit))
-			given = append(given, n.Name)
+			out.Results = append(out.Results, w.Text(n.Name.Said)+" = "+line.WriteUnit(n.Value, n.Unit))
+			given = append(given, n.Name.Key)
 		}
 		// A formula that gives several stands at the first of them.
-		if i := slices.IndexFunc(s.Settings, func(v Setting) bool { return slices.Contains(given, recipe.SetpointOf(v.Name).Label) }); i >= 0 && s.Settings[i].Formula == "" {
-			s.Settings[i].Formula = one.Formula
+		if i := slices.IndexFunc(s.Settings, func(v Setting) bool { return slices.Contains(given, recipe.SetpointOf(v.Name).Said().Key) }); i >= 0 && s.Settings[i].Formula == "" {
+			s.Settings[i].Formula = out.Formula
 		}
 		s.Steps = append(s.Steps, out)
 	}

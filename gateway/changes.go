@@ -88,14 +88,11 @@ func keyOfLine(key string) (line int, rest string, ok bool) {
 func declaration(s *config.Snapshot, line string, before *record.Config, program string) record.Config {
 	i := indexOf(s, line)
 	r := record.Config{Hash: s.Hash, File: s.File, Program: program}
-	if before == nil || before.Text != s.Text {
-		r.Text = s.Text
+	if text := s.TextFor(i); before == nil || before.Text != text {
+		r.Text = text
 	}
-	now := s.EffectiveFor(i)
 	if before == nil || before.Values == nil {
-		for _, v := range now {
-			r.Values = append(r.Values, record.ConfigValue{Key: v.Key, Value: v.Value})
-		}
+		r.Values = valuesOf(s, line)
 		return r // nothing tells what was in force before
 	}
 	was := make([]config.Value, len(before.Values))
@@ -105,8 +102,18 @@ func declaration(s *config.Snapshot, line string, before *record.Config, program
 		}
 		was[k] = config.Value{Key: v.Key, Value: v.Value}
 	}
-	r.Changes, _ = differences(was, now)
+	r.Changes, _ = differences(was, s.EffectiveFor(i))
 	return r
+}
+
+// valuesOf are the values in force for a line, as records have them.
+func valuesOf(s *config.Snapshot, line string) []record.ConfigValue {
+	now := s.EffectiveFor(indexOf(s, line))
+	out := make([]record.ConfigValue, len(now))
+	for k, v := range now {
+		out[k] = record.ConfigValue{Key: v.Key, Value: v.Value}
+	}
+	return out
 }
 
 // whole is a record of a configuration with what it left out, because those before it
@@ -157,6 +164,26 @@ func withoutLine(key string) string {
 		return "lines." + rest
 	}
 	return rest
+}
+
+// wholeDeclared is the newest configuration with all its values; nil without one.
+func (l *lineLoop) wholeDeclared() *record.Config {
+	if l.valued == nil {
+		return l.declared
+	}
+	c := *l.declared
+	c.Values = valuesOf(l.valued, l.set.name)
+	return &c
+}
+
+// valueBy leaves the values of the newest configuration to a snapshot that has the same:
+// held for each line, they would be most of what an idle daemon holds.
+func (l *lineLoop) valueBy(s *config.Snapshot) {
+	if l.declared != nil && slices.Equal(l.declared.Values, valuesOf(s, l.set.name)) {
+		c := *l.declared
+		c.Values = nil
+		l.declared, l.valued = &c, s
+	}
 }
 
 // changedBy names who changed a file where nobody says it: its owner.

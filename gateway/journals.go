@@ -32,7 +32,7 @@ func (l *lineLoop) tend(ctx context.Context) {
 	l.tended = time.Now()
 	carry := func() (record.Carry, bool) {
 		c, ok := l.machine.Carry()
-		c.Mode, c.Config, c.Asked, c.Rolls, c.Roll = l.stands.mode, l.declared, l.stands.asked, l.stands.rolls, l.stands.roll
+		c.Mode, c.Config, c.Asked, c.Rolls, c.Roll = l.stands.mode, l.wholeDeclared(), l.stands.asked, l.stands.rolls, l.stands.roll
 		c.Alarms, c.Published = l.carryAlarms(), l.sent
 		return c, ok
 	}

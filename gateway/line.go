@@ -64,6 +64,7 @@ type lineLoop struct {
 	again    *record.Mode      // of a line that had ended; nil at the start of the daemon
 	alone    bool              // and nobody asked for it: what is lost or damaged is left alone
 	declared *record.Config    // the newest, with what it left out; nil without one
+	valued   *config.Snapshot  // has the values of the newest, which stand there alone; nil where it has them itself
 	sent     *record.Published // newest; nil without one
 	odd      strangeness
 	lastSeq  uint64 // of the newest record; before the journal is read, of the loop before
@@ -178,7 +179,7 @@ func (l *lineLoop) begin(ctx context.Context) error {
 	if against := (contradiction{}); errors.As(err, &against) {
 		// What came before the contradiction is no better known than what comes
 		// after it.
-		l.machine, l.stands, l.declared, l.sent, l.recent, l.alarms, l.lastSeq = cycle.New(l.set.machine), standing{}, nil, nil, record.Recent{}, alarm.New(cycle.RuleOf), 0
+		l.machine, l.stands, l.declared, l.valued, l.sent, l.recent, l.alarms, l.lastSeq = cycle.New(l.set.machine), standing{}, nil, nil, nil, record.Recent{}, alarm.New(cycle.RuleOf), 0
 		err = l.journal.BeginAnew(ctx, against.Error())
 	}
 	if err != nil {
@@ -215,12 +216,14 @@ func (l *lineLoop) begin(ctx context.Context) error {
 // declare records which configuration the line begins with, and what changed in it
 // while nobody served the line.
 func (l *lineLoop) declare(ctx context.Context) bool {
-	r := declaration(l.set.snapshot, l.set.name, l.declared, l.options.Version)
+	r := declaration(l.set.snapshot, l.set.name, l.wholeDeclared(), l.options.Version)
 	r.Start, r.By, r.User = true, self, l.options.user
 	if len(r.Changes) > 0 {
 		r.By = changedBy(r.File)
 	}
-	return l.append(ctx, r)
+	ok := l.append(ctx, r)
+	l.valueBy(l.set.snapshot)
+	return ok
 }
 
 // loop hands the machine all that happens, in the order in which it happens.
@@ -237,10 +240,11 @@ func (l *lineLoop) loop(ctx context.Context) error {
 			return nil
 		case c := <-l.accepts:
 			line := c.snapshot.Lines[indexOf(c.snapshot, l.set.name)].Recipe
-			r := declaration(c.snapshot, l.set.name, l.declared, l.options.Version)
+			r := declaration(c.snapshot, l.set.name, l.wholeDeclared(), l.options.Version)
 			r.By, r.User = c.who.By, c.who.User
 			l.sources.configure(&line.Materials)
 			l.handle(ctx, cycle.Configure{Line: line, Record: r})
+			l.valueBy(c.snapshot)
 		case f := <-l.asks:
 			f(ctx)
 		case err := <-l.sources.failed:
@@ -298,14 +302,11 @@ func (l *lineLoop) remember(s record.Stored) {
 	l.lastSeq = s.Seq
 	switch r := s.Record.(type) {
 	case record.Config:
-		if r.Text == l.set.snapshot.Text {
-			r.Text = l.set.snapshot.Text // one copy for all lines
-		}
-		l.declared = whole(r, l.declared)
+		l.declared, l.valued = whole(r, l.wholeDeclared()), nil
 	case record.Published:
 		l.sent = &r
 	case record.Carry:
-		l.declared, l.sent = r.Config, r.Published
+		l.declared, l.valued, l.sent = r.Config, nil, r.Published
 	}
 	l.stands.add(s, l.declared)
 	l.fold(s)

@@ -27,6 +27,19 @@ func (m Mode) Powered() bool { return m >= Semi }
 // Present reports whether the line has the station at all.
 func (m Mode) Present() bool { return m != Absent }
 
+// Origins tells where in the configuration a key stands, by its full path within the line or
+// among what all lines share: "file:line", "default", "environment NAME" or "flag --set".
+// It is empty for a key without a value.
+type Origins func(key string) string
+
+// Of is where a key stands, empty too where the line was not read from a file.
+func (o Origins) Of(key string) string {
+	if o == nil {
+		return ""
+	}
+	return o(key)
+}
+
 // Line is one wrapping line: what it has, what it may do and what it wraps
 // with. It is built once by the configuration, then only read; any number of
 // goroutines may share it. All quantities are SI.
@@ -52,9 +65,9 @@ type Line struct {
 	Limits    Limits    `cfg:"limits" doc:"limits outside which a recipe is held. These limits only keep back a recipe and protect nobody: guards, emergency stops, over-temperature trips and hydraulic relief stay in safety-rated hardware."`
 	Materials Materials `cfg:"-"` // shared by all lines of a configuration
 
-	// Origins tells where in the configuration a key stands, as "file:line",
-	// by the key's full path. Nil where the line was not read from a file.
-	Origins map[string]string `cfg:"-"`
+	// Origins tells where in the configuration the keys stand. Nil where the line was not
+	// read from a file.
+	Origins Origins `cfg:"-"`
 
 	// Open are the settings that nobody has measured yet and whose default stands in;
 	// while there is one, every roll is held.

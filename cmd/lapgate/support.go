@@ -128,7 +128,7 @@ func (p *program) gather(ctx context.Context, s *config.Snapshot, f *supportFlag
 	out := &gathered{scrub: p.scrubber(s), LeftOut: []string{"passwords, tokens, private keys and certificates; what a secret key says stands as ***"}}
 	c := checked{File: s.File, Valid: true, Hash: handshake.ConfigHash(s.Hash).String(),
 		Problems: problemRows(nil), Warnings: problemRows(s.Warnings), Unmeasured: problemRows(s.Unmeasured)}
-	out.add("configuration.yaml", "the configuration, stars in place of secrets", []byte(s.Text))
+	out.add("configuration.yaml", "the configuration, stars in place of secrets", []byte(s.Text()))
 	var failed []error
 	for _, one := range []struct {
 		name, what string

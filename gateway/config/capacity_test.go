@@ -50,7 +50,7 @@ func TestRangesOfTagsFitTheWire(t *testing.T) {
 		}
 		c := capacity{field: handshake.FieldOf(w.block, w.field)}
 		least, most := c.room()
-		if lo, hi := bounds(f); lo < least || hi > most {
+		if lo, hi := new(known).bounds(f); lo < least || hi > most {
 			t.Errorf("%s: %s does not fit %s, %v..%v", w.key, f.rng, w.field, least, most)
 		}
 	}

@@ -14,7 +14,6 @@ import (
 	"io/fs"
 	"path/filepath"
 	"reflect"
-	"strconv"
 	"strings"
 
 	"lapgate/gateway/plainfile"
@@ -70,17 +69,9 @@ type Snapshot struct {
 	// of position, each with how it is measured.
 	Open []Problem
 
-	// Text is what the file says, with stars in place of what tells of a secret.
-	Text string
-
-	values []Value
-	runs   []run // of values, in order
+	text   lineTexts
+	values values
 }
-
-// run is a part of the values: of one line, or shared.
-type run struct{ line, from, to int }
-
-const shared = -1 // by all lines
 
 // Line is one line of a configuration.
 type Line struct {
@@ -93,49 +84,6 @@ type Line struct {
 	Scanner Scanner
 	Orders  Orders
 	Arming  Arming
-}
-
-// Value is one effective value, as text in the units the configuration
-// prefers, with its origin: "file:line", "default", "environment NAME" or
-// "flag --set". A secret is shown as ***, and a path as it was written.
-type Value struct {
-	Key    string `json:"key"`
-	Value  string `json:"value"`
-	Origin string `json:"origin"`
-	// Restart is what a change of the value needs, as a remedy; empty where a
-	// reload puts it in force.
-	Restart string `json:"restart,omitempty"`
-}
-
-// Effective lists every value in force, in the order of the reference
-// configuration.
-func (s *Snapshot) Effective() []Value { return append([]Value(nil), s.values...) }
-
-// EffectiveFor are the values that one line has a part in, in the same order: its own and
-// those that all lines share.
-func (s *Snapshot) EffectiveFor(line int) (out []Value) {
-	for _, r := range s.runs {
-		if r.line == line || r.line == shared {
-			out = append(out, s.values[r.from:r.to]...)
-		}
-	}
-	return out
-}
-
-// add takes the next value.
-func (s *Snapshot) add(v Value) {
-	line := shared
-	if rest, ok := strings.CutPrefix(v.Key, "lines."); ok {
-		number, _, _ := strings.Cut(rest, ".")
-		if n, err := strconv.Atoi(number); err == nil {
-			line = n
-		}
-	}
-	if last := len(s.runs) - 1; last < 0 || s.runs[last].line != line {
-		s.runs = append(s.runs, run{line, len(s.values), len(s.values)})
-	}
-	s.values = append(s.values, v)
-	s.runs[len(s.runs)-1].to = len(s.values)
 }
 
 // maxBytes bounds a configuration file.
@@ -170,7 +118,7 @@ func Load(src Source) (*Snapshot, error) {
 	}
 	s := d.snapshot(&doc)
 	s.Words = words
-	s.Text = d.withoutSecrets(string(data))
+	s.text = textsOf(d.withoutSecrets(string(data)), root)
 	return s, nil
 }
 
@@ -179,7 +127,7 @@ func Load(src Source) (*Snapshot, error) {
 func (d *decoder) withoutSecrets(text string) string {
 	for i := range d.leaves {
 		l := &d.leaves[i]
-		if said := l.canonical(); l.field.secret && said != "" {
+		if said := l.canonical(&d.known); l.field.secret && said != "" {
 			text = strings.ReplaceAll(text, said, hidden)
 		}
 	}
@@ -234,13 +182,14 @@ func (d *decoder) snapshot(doc *document) *Snapshot {
 		File: d.file, Units: doc.Units, Log: doc.Log, Status: doc.Status,
 		Journal: doc.Journal, Control: doc.Control, Publish: doc.Publish, Engine: doc.Engine, Shifts: doc.Shifts, Materials: doc.Materials,
 	}
+	s.values.stored = make([]storedValue, 0, len(d.leaves))
 	sum := sha256.New()
 	var opened []recipe.Open
 	for i := range d.leaves {
 		l := &d.leaves[i]
 		origin := d.origin(l.pos)
-		text := l.canonical()
-		shown := l.shown(&doc.Units)
+		text := l.canonical(&d.known)
+		shown := l.shown(&d.known, &doc.Units)
 		if l.open {
 			stands := l.field.def
 			opened = append(opened, recipe.Open{Key: l.path, Where: origin, StandsIn: stands, How: l.field.measure})
@@ -254,17 +203,18 @@ func (d *decoder) snapshot(doc *document) *Snapshot {
 		} else {
 			fmt.Fprintf(sum, "%s=%q\n", l.path, text)
 		}
-		s.add(Value{Key: l.path, Value: shown, Origin: origin, Restart: l.restart})
+		s.values.add(Value{Key: l.path, Value: shown, Origin: origin, Restart: l.restart})
 	}
 	s.Hash = binary.BigEndian.Uint32(sum.Sum(nil))
 	for i := range doc.Lines {
 		l := &doc.Lines[i]
 		l.Materials = doc.Materials
-		l.Origins = s.origins(i)
+		l.Origins = func(key string) string { return s.values.origin(i, key) }
 		l.Units = doc.Units.byDimension()
 		l.Open = openOf(opened, i)
 		s.Lines = append(s.Lines, Line{Recipe: &l.Line, Work: l.Work, Controller: l.Controller, Mapped: l.mapping, Scanner: l.Scanner, Orders: l.Orders, Arming: l.Arming})
 	}
+	s.values.numbers = nil
 	sortProblems(d.warnings)
 	sortProblems(d.unmeasured)
 	sortProblems(s.Open)
@@ -279,17 +229,6 @@ func openOf(all []recipe.Open, line int) (out []recipe.Open) {
 		if !strings.HasPrefix(o.Key, "lines.") || strings.HasPrefix(o.Key, fmt.Sprintf("lines.%d.", line)) {
 			out = append(out, o)
 		}
-	}
-	return out
-}
-
-// origins maps the keys of one line, without its prefix, and the shared ones
-// to where they stand.
-func (s *Snapshot) origins(line int) map[string]string {
-	prefix := fmt.Sprintf("lines.%d.", line)
-	out := map[string]string{}
-	for _, v := range s.EffectiveFor(line) {
-		out[strings.TrimPrefix(v.Key, prefix)] = v.Origin
 	}
 	return out
 }

@@ -256,7 +256,7 @@ func TestSetReachesLists(t *testing.T) {
 		s.Materials.Specs[0].Overhang.Optimum != 0.1143 || s.Materials.Grades[0].Name != "7" || l.Recipe.Limits.Permissives != 0xF {
 		t.Errorf("%+v", l)
 	}
-	if got := l.Recipe.Origins["limits.diameter"]; got != "flag --set" {
+	if got := l.Recipe.Origins.Of("limits.diameter"); got != "flag --set" {
 		t.Errorf("origin %q", got)
 	}
 }
@@ -327,8 +327,8 @@ func TestOrigins(t *testing.T) {
 		"controller.times.poll":            "default",
 		"head_materials.0.diameters.4":     "mill.yaml:5",
 	} {
-		if o[key] != want {
-			t.Errorf("origin of %s: %q, want %q", key, o[key], want)
+		if o.Of(key) != want {
+			t.Errorf("origin of %s: %q, want %q", key, o.Of(key), want)
 		}
 	}
 }

@@ -21,9 +21,11 @@ type decoder struct {
 	bad        []string            // keys with a problem
 	at         map[string]position // keys that are given
 	leaves     []leaf              // every value, in the order of the fields
+	opened     map[string]bool     // keys whose value is to be measured
 	folder     string              // of the file, which paths are relative to
 	restart    string              // what a change of the section at hand needs
 	homes      map[string][]string // sections by key, once they are asked for
+	known      known
 }
 
 func (d *decoder) entryOf(at position, key, text, got, want, remedy string) Problem {
@@ -71,7 +73,7 @@ func (d *decoder) where(key string) position {
 // given: all its keys take their defaults, and those without one are reported
 // at the place of the parent.
 func (d *decoder) structure(v reflect.Value, n *node, path string, parent position) {
-	fs := fields(v.Type())
+	fs := d.known.fields(v.Type())
 	if n != nil && n.kind != mapping {
 		d.problem(n.pos, path, "not a mapping", n.what(), "the keys "+keyList(fs), "write its keys below it, indented")
 		return
@@ -159,8 +161,11 @@ func (d *decoder) elements(v reflect.Value, n *node, f *field, path string) {
 	if len(n.items) > 0 {
 		v.Set(reflect.MakeSlice(v.Type(), len(n.items), len(n.items)))
 	}
-	e := f.element()
+	e, before := f.element(), len(d.leaves)
 	for i, item := range n.items {
+		if i == 1 { // each of a list of lines has hundreds
+			d.leaves = slices.Grow(d.leaves, (len(n.items)-1)*(len(d.leaves)-before))
+		}
 		key := join(path, strconv.Itoa(i))
 		d.at[key] = item.pos
 		if e.section() {

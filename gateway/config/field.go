@@ -3,7 +3,6 @@ package config
 import (
 	"reflect"
 	"strings"
-	"time"
 
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
@@ -148,37 +147,17 @@ type leaf struct {
 const open = "open"
 
 // canonical is the value in the units in which it is held, with all its bits.
-func (l *leaf) canonical() string {
+func (l *leaf) canonical(k *known) string {
 	if l.open {
 		return open
 	}
-	return l.text("")
+	return k.text(held{l.value, l.field.unit, ""})
 }
 
 // shown is the value in the preferred units.
-func (l *leaf) shown(u *Units) string {
+func (l *leaf) shown(k *known, u *Units) string {
 	if l.open {
 		return open
 	}
-	return l.text(u.For(l.field.unit))
-}
-
-func (l *leaf) text(unit string) string {
-	v := reflect.ValueOf(l.value)
-	switch x := l.value.(type) {
-	case recipe.Range:
-		return quantity.Format(x.Min, l.field.unit, unit) + ".." + quantity.Format(x.Max, l.field.unit, unit)
-	case time.Duration:
-		return quantity.Format(x.Seconds(), quantity.Time, unit)
-	}
-	switch v.Kind() {
-	case reflect.Float64:
-		return quantity.Format(v.Float(), l.field.unit, unit)
-	case reflect.String:
-		return v.String()
-	}
-	if words := enumeration(v.Type()); words != nil {
-		return words[v.Uint()]
-	}
-	return plainText(v)
+	return k.text(held{l.value, l.field.unit, k.unit(u, l.field.unit)})
 }

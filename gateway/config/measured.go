@@ -77,11 +77,6 @@ func HowMeasured(path string) string {
 	return measure
 }
 
-// isOpen reports whether a key says that its value is to be measured.
-func (d *decoder) isOpen(key string) bool {
-	return slices.ContainsFunc(d.leaves, func(l leaf) bool { return l.open && l.path == key })
-}
-
 // checkCalibrated checks the entries of measurements, and lists the settings
 // that decide over the quality of a wrap and that nobody measured.
 func (d *decoder) checkCalibrated(l *line, path string) {
@@ -99,8 +94,8 @@ func (d *decoder) checkCalibrated(l *line, path string) {
 			d.problem(d.where(key), by, "measurement without a name", "nothing", "a name", "write who measured, or remove the entry")
 		case m.At == "" && m.By != "":
 			d.problem(d.where(key), at, "measurement without a date", "nothing", "year, month and day, as in 2026-03-01", "write the day of the measurement, or remove the entry")
-		case !m.Done() && c.decides && !d.isOpen(join(path, c.of)):
-			d.unmeasured = append(d.unmeasured, d.entryOf(d.where(key), key, c.what+" of line "+l.Name+" never measured", "a value of judgement", "a measurement with its date and a name", HowMeasured("lines."+c.of)+"; then write "+c.key+": {at: date, by: name}"))
+		case !m.Done() && c.decides && !d.opened[join(path, c.of)]:
+			d.unmeasured = append(d.unmeasured, d.entryOf(d.where(key), key, c.what+" of line "+l.Name+" never measured", "a value of judgement", "a measurement with its date and a name", d.known.howMeasured("lines."+c.of)+"; then write "+c.key+": {at: date, by: name}"))
 		}
 	}
 	for _, j := range judgedSettings(l) {
@@ -108,6 +103,6 @@ func (d *decoder) checkCalibrated(l *line, path string) {
 		if _, given := d.at[key]; given || !j.decides {
 			continue
 		}
-		d.unmeasured = append(d.unmeasured, d.entryOf(d.where(key), key, j.what+" of line "+l.Name+" stands at its default", "a value of judgement", "a value of this line", HowMeasured("lines."+j.key)+"; then write "+j.key))
+		d.unmeasured = append(d.unmeasured, d.entryOf(d.where(key), key, j.what+" of line "+l.Name+" stands at its default", "a value of judgement", "a value of this line", d.known.howMeasured("lines."+j.key)+"; then write "+j.key))
 	}
 }

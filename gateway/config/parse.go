@@ -36,6 +36,7 @@ type node struct {
 	null  bool
 	free  bool // from an override, where quotes cannot be written
 	pos   position
+	dash  int // line in which an element of a list in lines of its own begins
 	keys  []entry
 	items []*node
 }
@@ -282,6 +283,9 @@ func (d *decoder) convert(n ast.Node, path string, depth int) *node {
 		out := &node{kind: sequence, pos: at}
 		for i, v := range x.Values {
 			if c := d.convert(v, join(path, strconv.Itoa(i)), depth+1); c != nil {
+				if !x.IsFlowStyle && i < len(x.Entries) {
+					c.dash = place(x.Entries[i].Start).line
+				}
 				out.items = append(out.items, c)
 			}
 		}

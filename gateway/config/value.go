@@ -34,6 +34,7 @@ func (d *decoder) value(v reflect.Value, n *node, f *field, path string) {
 	if n.text == open && f.measure != "" {
 		d.value(v, &node{text: f.def, free: true, pos: n.pos}, f, path)
 		d.leaves[len(d.leaves)-1].open = true
+		of(&d.opened, path, func() bool { return true })
 		return
 	}
 	switch {
@@ -87,7 +88,7 @@ func (d *decoder) number(n *node, text string, f *field, path string) (float64, 
 		d.problem(n.pos, path, "text where a number is needed", quoted(text), f.wanted(), "remove the quotes")
 		return 0, false
 	}
-	x, err := quantity.Parse(text, f.unit)
+	x, err := d.known.parse(text, f.unit)
 	var qe *quantity.Error
 	if errors.As(err, &qe) {
 		want := qe.Want
@@ -108,7 +109,7 @@ func (d *decoder) number(n *node, text string, f *field, path string) (float64, 
 func (d *decoder) within(n *node, x float64, f *field, path string) bool {
 	lo, hi := math.Inf(-1), math.Inf(1)
 	if f.rng != "" {
-		lo, hi = bounds(f)
+		lo, hi = d.known.bounds(f)
 	} else if f.unit == quantity.Length {
 		lo = 0
 	}
@@ -126,10 +127,10 @@ func (d *decoder) within(n *node, x float64, f *field, path string) bool {
 
 // bounds reads the range of a tag. The tags are the program's own; a bad one
 // shows in every load.
-func bounds(f *field) (lo, hi float64) {
+func (k *known) bounds(f *field) (lo, hi float64) {
 	a, b, _ := strings.Cut(f.rng, "..")
-	lo, err1 := quantity.Parse(a, f.unit)
-	hi, err2 := quantity.Parse(b, f.unit)
+	lo, err1 := k.parse(a, f.unit)
+	hi, err2 := k.parse(b, f.unit)
 	if err := errors.Join(err1, err2); err != nil {
 		panic("config: bad range of " + f.key + ": " + err.Error())
 	}
@@ -143,7 +144,7 @@ func (f *field) spanIn(unit string) string {
 	if unit == "" || f.rng == "" {
 		return f.rng
 	}
-	lo, hi := bounds(f)
+	lo, hi := new(known).bounds(f)
 	least, most, _ := strings.Cut(f.rng, "..")
 	inner := func(v float64, tag string, round func(float64) float64) string {
 		const figures, handy = 4, 1e-4
@@ -266,7 +267,7 @@ func (d *decoder) integer(v reflect.Value, n *node, f *field, path string) {
 		hi = math.MaxUint32
 	}
 	if f.rng != "" {
-		lo, hi = bounds(f)
+		lo, hi = d.known.bounds(f)
 	}
 	if x < lo || x > hi {
 		span := quantity.Format(lo, quantity.None, "") + ".." + quantity.Format(hi, quantity.None, "")

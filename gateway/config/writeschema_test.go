@@ -185,7 +185,7 @@ func boundsSchema(f *field) object {
 	if f.rng == "" {
 		return nil
 	}
-	lo, hi := bounds(f)
+	lo, hi := new(known).bounds(f)
 	return object{{"minimum", lo}, {"maximum", hi}}
 }
 

@@ -54,6 +54,10 @@ func (r *Recent) Add(s Stored) error {
 		}
 	}
 	if OfLine(s.Record) {
+		if c, ok := s.Record.(Config); ok {
+			c.Text, c.Values = "", nil // long, and nothing that changed
+			s.Record = c
+		}
 		r.acts = append(r.acts, s)
 	}
 	if r.Want == nil {

@@ -249,8 +249,8 @@ type (
 		User    string `json:"user,omitempty"`
 		File    string `json:"file,omitempty"`
 		Program string `json:"program,omitempty"` // version of lapgate
-		// Text is what the file says, with stars in place of what tells of a secret;
-		// left out where it is that of the record before.
+		// Text is what the file says of the line, with stars in place of what tells of a
+		// secret; left out where it is that of the record before.
 		Text string `json:"text,omitempty"`
 		// Values are all in force for the line, in the first record of a journal. From
 		// there on the changes tell them.

@@ -153,7 +153,7 @@ func (a *Application) settingsOf(v *applicationView) {
 	}
 	l := a.Line
 	more := func(key string, value float64, d quantity.Dimension, means string) {
-		where := l.Origins[key]
+		where := l.Origins.Of(key)
 		if where == "" || where == "default" {
 			where = "default"
 		}

@@ -450,7 +450,7 @@ func SettingsOf(w *wording.Words, line *recipe.Line, points *recipe.Setpoints) [
 			} else {
 				one.Margin = v.Write(line, margin)
 			}
-			one.Where = line.Origins[v.Limit.Key]
+			one.Where = line.Origins.Of(v.Limit.Key)
 		}
 		out = append(out, one)
 	}

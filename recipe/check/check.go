@@ -7,6 +7,7 @@
 package check
 
 import (
+	"cmp"
 	"math"
 	"strconv"
 
@@ -109,10 +110,7 @@ func (r *run) where(key string) string {
 	if key == "" {
 		return ""
 	}
-	if at, ok := r.line.Origins[key]; ok {
-		return at
-	}
-	return r.line.Origins[key+".0"]
+	return cmp.Or(r.line.Origins.Of(key), r.line.Origins.Of(key+".0"))
 }
 
 // The dimensions of what is written in findings.

@@ -33,6 +33,19 @@ func motor() recipe.Drive {
 
 // good is a roll without findings.
 func good() *scene {
+	origins := map[string]string{
+		"limits.scan_age":                     "mill.yaml:10",
+		"limits.diameter":                     "mill.yaml:11",
+		"limits.permissives":                  "mill.yaml:12",
+		"limits.step":                         "mill.yaml:13",
+		"limits.order_width":                  "mill.yaml:14",
+		"stand.slots.1.width":                 "mill.yaml:20",
+		"specs.0.overhang.max":                "mill.yaml:30",
+		"specs.0.lap":                         "mill.yaml:31",
+		"crimp.core_clearance":                "mill.yaml:40",
+		"head_materials.0.diameters.0":        "mill.yaml:50",
+		"head_materials.0.platen_temperature": "mill.yaml:51",
+	}
 	line := &recipe.Line{
 		Equipment: recipe.Equipment{
 			Centring: recipe.Auto, Stand: recipe.Auto, Wrap: recipe.Auto, Crimp: recipe.Auto,
@@ -89,19 +102,7 @@ func good() *scene {
 				CrimpTurns: 1.25, CrimpSpeed: 0.4, PleatPitch: 0.05,
 			}},
 		},
-		Origins: map[string]string{
-			"limits.scan_age":                     "mill.yaml:10",
-			"limits.diameter":                     "mill.yaml:11",
-			"limits.permissives":                  "mill.yaml:12",
-			"limits.step":                         "mill.yaml:13",
-			"limits.order_width":                  "mill.yaml:14",
-			"stand.slots.1.width":                 "mill.yaml:20",
-			"specs.0.overhang.max":                "mill.yaml:30",
-			"specs.0.lap":                         "mill.yaml:31",
-			"crimp.core_clearance":                "mill.yaml:40",
-			"head_materials.0.diameters.0":        "mill.yaml:50",
-			"head_materials.0.platen_temperature": "mill.yaml:51",
-		},
+		Origins: func(key string) string { return origins[key] },
 	}
 	return &scene{
 		line: line,

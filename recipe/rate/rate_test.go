@@ -430,7 +430,9 @@ func TestStandThatHoldsNothing(t *testing.T) {
 func TestAssumptions(t *testing.T) {
 	line, w := recipetest.Line(), defaults(t)
 	line.Equipment.Wrap, line.Equipment.Glue = recipe.Manual, recipe.Absent
-	line.Origins = map[string]string{"work.load": "mill.yaml:7", "work.scan": "default"}
+	line.Origins = func(key string) string {
+		return map[string]string{"work.load": "mill.yaml:7", "work.scan": "default"}[key]
+	}
 	var keys []string
 	for _, a := range rate.Assumptions(line, &w) {
 		keys = append(keys, a.Key)

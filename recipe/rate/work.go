@@ -158,7 +158,7 @@ func Assumptions(line *recipe.Line, w *Work) []Assumption {
 			continue
 		}
 		a := Assumption{Key: "work." + key, Value: line.Write(at.Float(), quantity.Dimension(f.Tag.Get("unit"))), Where: judged, Means: f.Tag.Get("doc")}
-		if place := line.Origins[a.Key]; place != "" && place != "default" {
+		if place := line.Origins.Of(a.Key); place != "" && place != "default" {
 			a.Where = place
 		}
 		out = append(out, a)

@@ -61,6 +61,9 @@ func openReading(path string) (db *sql.DB, locked bool, err error) {
 			return nil, false, err
 		}
 	}
+	if err := thrifty(); err != nil {
+		return nil, false, fmt.Errorf("journal %s: %w", path, err)
+	}
 	db, err = sql.Open("sqlite", uri(path, "mode=ro&_pragma=query_only(1)&"+how))
 	if err != nil {
 		return nil, false, fmt.Errorf("journal %s: %w", path, err)

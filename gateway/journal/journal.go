@@ -176,6 +176,10 @@ func (j *Journal) BeginAnew(ctx context.Context, problem string) error {
 
 // begin opens the database for writing and for reading, and brings its schema up.
 func (j *Journal) begin(ctx context.Context, path string) (err error) {
+	if err := ctx.Err(); err != nil {
+		return fmt.Errorf("journal %s: not opened: %w", path, err)
+	}
+	ctx = context.WithoutCancel(ctx) // see database
 	if err := makePrivate(path); err != nil {
 		return err
 	}
@@ -191,9 +195,9 @@ func (j *Journal) begin(ctx context.Context, path string) (err error) {
 	if err := syncDir(filepath.Dir(path)); err != nil {
 		return fmt.Errorf("journal %s: %w", path, err)
 	}
-	if j.Reader, err = OpenReader(ctx, path); err != nil {
-		return err
-	}
+	// Read by the connection that writes: a second one for each line would take as much
+	// memory again.
+	j.Reader = &Reader{path: path, db: database{j.write, true}, version: schemaVersion, locked: true}
 	if j.opened.Again {
 		if err := j.checkpoint(ctx); err != nil {
 			return err
@@ -332,21 +336,30 @@ func (j *Journal) release() (err error) {
 }
 
 // closeFiles closes what is open of the database. The connection closed last carries
-// the log over and removes it, unless it can only read: so the reader is the last
-// where the log is to stay.
+// the log over and removes it, unless it can only read: where the log is to stay, one that
+// only reads is the last. Where that cannot be had of the same files, the connection stays
+// open until the process ends.
 func (j *Journal) closeFiles(whole bool) error {
+	if j.write == nil {
+		return nil
+	}
 	var errs []error
-	if !whole && j.Reader != nil {
-		defer func() { _ = j.Reader.Close() }() // only read from
-	}
-	if whole {
-		errs = append(errs, j.Reader.Close())
-	}
 	if j.insert != nil {
 		errs = append(errs, j.insert.Close())
 	}
-	if j.write != nil {
-		errs = append(errs, j.write.Close())
+	if !whole && j.Reader != nil {
+		last, err := OpenReader(context.Background(), j.path)
+		if err == nil {
+			defer func() { _ = last.Close() }() // only read from
+			err = j.files.still(j.path)
+		}
+		if err != nil {
+			// A connection that is in use is not closed with its database.
+			_, err = j.write.Conn(context.Background())
+			errs = append(errs, err)
+		}
 	}
+	errs = append(errs, j.write.Close())
+	j.insert, j.write = nil, nil
 	return errors.Join(errs...)
 }

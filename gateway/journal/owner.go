@@ -143,7 +143,7 @@ func (o Owner) Doubts(ctx context.Context, r *Reader) ([]string, error) {
 		return nil, err
 	}
 	if known && k.Head.Seq <= head.Seq {
-		at, err := hashAt(ctx, r.path, k.Head.Seq)
+		at, err := r.hashAt(ctx, k.Head.Seq)
 		if err != nil || at == k.Head.Hash {
 			return nil, err // it goes on where the line was, and was looked at then
 		}
@@ -174,13 +174,17 @@ func (o Owner) Doubts(ctx context.Context, r *Reader) ([]string, error) {
 
 // hashAt is the hash of a record of a journal or of its archives, zero where there is
 // none.
-func hashAt(ctx context.Context, path string, seq uint64) (h Hash, err error) {
-	r, err := OpenWhole(ctx, path)
+func (r *Reader) hashAt(ctx context.Context, seq uint64) (h Hash, err error) {
+	take := func(e Entry) error { h = e.Hash; return nil }
+	if err := r.Walk(ctx, Filter{FromSeq: seq, ToSeq: seq}, take); err != nil || h != (Hash{}) {
+		return h, err
+	}
+	whole, err := OpenWhole(ctx, r.path)
 	if err != nil {
 		return h, err
 	}
-	defer func() { err = errors.Join(err, r.Close()) }()
-	err = r.Walk(ctx, Filter{FromSeq: seq, ToSeq: seq}, func(e Entry) error { h = e.Hash; return nil })
+	defer func() { err = errors.Join(err, whole.Close()) }()
+	err = whole.Walk(ctx, Filter{FromSeq: seq, ToSeq: seq}, take)
 	return h, err
 }
 

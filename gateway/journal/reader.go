@@ -23,7 +23,7 @@ import (
 // it. It is safe for concurrent use.
 type Reader struct {
 	path    string
-	db      *sql.DB
+	db      database
 	version int
 	locked  bool        // a daemon that writes meanwhile does no harm
 	was     os.FileInfo // of the file when it was opened
@@ -31,6 +31,40 @@ type Reader struct {
 	whole   bool        // opened with its archives
 	older   []*Reader   // archives, oldest first
 	apart   []Archive   // that lie beside and do not go on into the others
+}
+
+// database is a database that is read from.
+type database struct {
+	*sql.DB
+	// writes says that a journal is written by the same connection. One that is interrupted
+	// is closed by database/sql, and being the last it would carry the log over: so a query
+	// that began is finished.
+	writes bool
+}
+
+// QueryContext is that of sql.DB.
+func (d database) QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error) {
+	ctx, err := d.steady(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return d.DB.QueryContext(ctx, query, args...)
+}
+
+// QueryRowContext is that of sql.DB.
+func (d database) QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row {
+	if steady, err := d.steady(ctx); err == nil {
+		ctx = steady
+	}
+	return d.DB.QueryRowContext(ctx, query, args...)
+}
+
+// steady is the context that a query may be called with, or why it is not begun.
+func (d database) steady(ctx context.Context) (context.Context, error) {
+	if !d.writes {
+		return ctx, nil
+	}
+	return context.WithoutCancel(ctx), ctx.Err()
 }
 
 // OpenReader opens the journal at path for reading. Nothing is written for it, so it
@@ -47,7 +81,7 @@ func OpenReader(ctx context.Context, path string) (*Reader, error) {
 	if r.was, err = os.Stat(path); err != nil {
 		return nil, fmt.Errorf("journal: %w", err)
 	}
-	if r.db, r.locked, err = openReading(path); err != nil {
+	if r.db.DB, r.locked, err = openReading(path); err != nil {
 		return nil, err
 	}
 	r.db.SetMaxOpenConns(2)
@@ -359,19 +393,7 @@ func (r *Reader) Backup(ctx context.Context, dst string) (head Head, err error) 
 			err = errors.Join(err, removeParts(part))
 		}
 	}()
-	conn, err := r.db.Conn(ctx)
-	if err != nil {
-		return Head{}, r.wrap(ctx, err)
-	}
-	defer func() { err = errors.Join(err, conn.Close()) }()
-	if _, err = conn.ExecContext(ctx, `PRAGMA query_only = 0`); err != nil {
-		return Head{}, r.wrap(ctx, err)
-	}
-	_, err = conn.ExecContext(ctx, `VACUUM INTO ?`, part)
-	if _, e := conn.ExecContext(ctx, `PRAGMA query_only = 1`); err == nil {
-		err = e
-	}
-	if err != nil {
+	if err = r.copyTo(ctx, part); err != nil {
 		return Head{}, fmt.Errorf("backup %s: %w", dst, r.wrap(ctx, err))
 	}
 	if head, err = headOf(ctx, part); err != nil {
@@ -389,6 +411,25 @@ func (r *Reader) Backup(ctx context.Context, dst string) (head Head, err error) 
 		return Head{}, fmt.Errorf("backup: %w", err)
 	}
 	return head, syncDir(filepath.Dir(part))
+}
+
+// copyTo copies the journal as it stands, by a connection of its own, which alone may write
+// elsewhere than into the journal.
+func (r *Reader) copyTo(ctx context.Context, part string) (err error) {
+	own, err := OpenReader(ctx, r.path)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, own.Close()) }()
+	conn, err := own.db.Conn(ctx)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, conn.Close()) }()
+	if _, err = conn.ExecContext(ctx, `PRAGMA query_only = 0`); err == nil {
+		_, err = conn.ExecContext(ctx, `VACUUM INTO ?`, part)
+	}
+	return err
 }
 
 func headOf(ctx context.Context, path string) (head Head, err error) {

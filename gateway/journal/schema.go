@@ -88,9 +88,12 @@ func uri(path, query string) string {
 }
 
 func openWriter(ctx context.Context, path string) (*sql.DB, error) {
+	if err := thrifty(); err != nil {
+		return nil, fmt.Errorf("journal %s: %w", path, err)
+	}
 	db, err := sql.Open("sqlite", uri(path,
 		"mode=rwc&_txlock=immediate&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=fullfsync(1)"+
-			"&_pragma=checkpoint_fullfsync(1)&_pragma=wal_autocheckpoint(0)"))
+			"&_pragma=checkpoint_fullfsync(1)&_pragma=wal_autocheckpoint(0)"+cachedPages))
 	if err != nil {
 		return nil, fmt.Errorf("journal %s: %w", path, inWords(err))
 	}

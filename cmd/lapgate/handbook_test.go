@@ -150,11 +150,20 @@ type aCall struct {
 	codes []int // that it may end with
 }
 
-// calls are the commands of the handbook in their order. A comment tells how one ends
-// that does not end with 0: "# ends with 0 or 5".
-func calls(t *testing.T) (out []aCall) {
+// calls are the commands of the handbook in their order.
+func calls(t *testing.T) []aCall {
 	t.Helper()
-	for _, m := range fence.FindAllStringSubmatch(string(configs.Handbook()), -1) {
+	return callsIn(t, string(configs.Handbook()))
+}
+
+// callsIn are the commands of a text. A comment tells how one ends that does not end
+// with 0: "# ends with 0 or 5".
+func callsIn(t *testing.T, text string) (out []aCall) {
+	t.Helper()
+	for _, m := range fence.FindAllStringSubmatch(text, -1) {
+		if m[1] == "text" || m[1] == "sh package" {
+			continue // no commands of a mill: what a program prints, and a package manager
+		}
 		for line := range strings.Lines(m[2]) {
 			c := aCall{way: m[1], line: strings.TrimSpace(line), codes: []int{0}}
 			if before, ends, ok := strings.Cut(c.line, " # ends with "); ok {
@@ -167,7 +176,10 @@ func calls(t *testing.T) (out []aCall) {
 					c.codes = append(c.codes, n)
 				}
 			}
-			if !strings.HasPrefix(c.line, "lapgate ") {
+			if c.way != "sh clone" {
+				c.line = strings.TrimPrefix(c.line, "go run ./cmd/")
+			}
+			if !strings.HasPrefix(c.line, "lapgate ") && c.way != "sh clone" {
 				t.Fatalf("%q is no command of lapgate", c.line)
 			}
 			out = append(out, c)
@@ -317,9 +329,9 @@ func TestHandbookCommandsTold(t *testing.T) {
 // site to what the program takes: command, flags, their values and arguments.
 func TestHandbookCommandsAtSite(t *testing.T) {
 	n := 0
-	for _, c := range calls(t) {
+	for _, c := range append(calls(t), callsIn(t, theReadme(t))...) {
 		switch c.way {
-		case "sh", "sh live", "sh told":
+		case "sh", "sh live", "sh told", "sh shadow", "sh clone":
 			continue
 		case "sh site":
 		default:

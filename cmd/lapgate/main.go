@@ -24,7 +24,7 @@ func main() {
 	os.Exit(p.run(os.Args[1:]))
 }
 
-// The exit codes. exitCodes tells them to people; README lists them.
+// The exit codes. exitCodes tells them to people.
 const (
 	exitDone        = 0
 	exitFailed      = 1 // failed at run time

@@ -45,8 +45,9 @@ func messages() []message {
 
 const (
 	viewTitle = "The line, and the way of the data of one roll"
-	viewWords = "A roll goes from the scan below the overhead wrapper stand to the crimpers, to the press that puts the heads on, and to the scale. " +
-		"The line controller moves all of it and judges every offer. Below it stands lapgate. 1, the controller's request says what was scanned and what hangs; " +
+	// LineWords are the drawing in words, for whoever cannot see it.
+	LineWords = "A roll goes from the scan below the overhead wrapper stand to the crimpers, to the press that puts the heads on, and to the scale. " +
+		"The line controller moves all of it and judges every offer. Below it stands lapgate. 1, the request of the controller says what was scanned and what hangs; " +
 		"2, lapgate computes the recipe and checks it; 3, the journal holds it before it goes on the wire; 4, it is offered to the controller, or the roll is held with the reason; " +
 		"5, the controller answers with its verdict; 6, the outcome says what was used and weighed; 7, it goes into the journal; 8, only then it is acknowledged. " +
 		"Orders and a scanner may add to a roll. People read the live page and act by name. Reports, replay and other systems read the journal."
@@ -213,7 +214,7 @@ func (d *drawing) scale(x, floor float64) {
 func begun(class string, wide, high float64) *drawing {
 	d := &drawing{}
 	d.put(`<svg xmlns="http://www.w3.org/2000/svg" class="lineview %s" viewBox="0 0 %g %g" width="%g" height="%g" role="img" aria-label="%s">`, class, wide, high, wide, high, viewTitle)
-	d.put("<title>%s</title>\n<desc>%s</desc>\n<style>%s</style>", viewTitle, html.EscapeString(viewWords), viewStyle)
+	d.put("<title>%s</title>\n<desc>%s</desc>\n<style>%s</style>", viewTitle, html.EscapeString(LineWords), viewStyle)
 	d.rect("ground", 0, 0, wide, high, 10)
 	return d
 }

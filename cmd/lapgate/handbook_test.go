@@ -19,6 +19,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/configs"
+	"lapgate/gateway/config"
 	"lapgate/gateway/control"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/report/reporttest"
@@ -116,6 +117,28 @@ func TestEveryCodeHasAnEntry(t *testing.T) {
 		if !strings.Contains(text, fmt.Sprintf(`<tr id="panel-hold-%d">`, n)) {
 			t.Errorf("hold %d has no entry in the handbook", n)
 		}
+	}
+}
+
+// Each key of the configuration that handbook and README name is one, written out from
+// its beginning or from below its line.
+func TestNamedKeysAreKeys(t *testing.T) {
+	known := map[string]bool{}
+	for _, k := range config.Keys() {
+		path := strings.ReplaceAll(k.Path, ".N", "")
+		known[path], known[strings.TrimPrefix(path, "lines.")] = true, true
+	}
+	n := 0
+	for _, m := range regexp.MustCompile("`([a-z_]+(?:\\.[a-z_]+)+)(: [^`]*)?`").FindAllStringSubmatch(string(configs.Handbook())+theReadme(t), -1) {
+		if ext := filepath.Ext(m[1]); ext == ".yaml" || ext == ".md" || ext == ".db" || ext == ".sock" {
+			continue // a file
+		}
+		if n++; !known[m[1]] {
+			t.Errorf("%s is no key of a configuration", m[1])
+		}
+	}
+	if n < 25 {
+		t.Errorf("%d keys were looked at", n)
 	}
 }
 

@@ -108,6 +108,19 @@ func headings(doc ast.Node, source []byte) (out []heading) {
 // asked is a paragraph that asks for a part.
 var asked = regexp.MustCompile(`<p>\[\[([a-z -]+)\]\]</p>`)
 
+var (
+	commandText = regexp.MustCompile(`(?s)<pre><code[^>]*>.*?</code></pre>`)
+	flagName    = regexp.MustCompile(`(\s)(--[a-z][a-z-]*)`)
+)
+
+// unbroken keeps the name of a flag on one line where a command is broken: whoever types
+// it would take the end of a line for a space.
+func unbroken(body string) string {
+	return commandText.ReplaceAllStringFunc(body, func(c string) string {
+		return flagName.ReplaceAllString(c, `$1<span class="flag">$2</span>`)
+	})
+}
+
 // putIn puts the parts where the text asks for them.
 func putIn(body string, f *Facts) (string, error) {
 	var problems []string
@@ -125,5 +138,5 @@ func putIn(body string, f *Facts) (string, error) {
 	if problems != nil {
 		return "", fmt.Errorf("handbook: %s", strings.Join(problems, "; "))
 	}
-	return out, nil
+	return unbroken(out), nil
 }

@@ -54,7 +54,7 @@ func TestParts(t *testing.T) {
 	}
 	for _, want := range []string{
 		`<a href="#one--all">One &amp; all</a>`, `<h1 id="one--all">`, "1.0 &lt;test&gt;", `id="finding-no-slot"`, `id="notice-link-down"`, `id="notice-link-up"`, `id="panel-hold-7"`,
-		`id="panel-reject-34"`, `id="command-lapgate-show-one"`, "lines.N.wrap.speed", "lapgate show # &lt;b&gt;", "<strong>needed</strong>",
+		`lapgate show <span class="flag">--all</span>`, `id="panel-reject-34"`, `id="command-lapgate-show-one"`, "lines.N.wrap.speed", "lapgate show # &lt;b&gt;", "<strong>needed</strong>",
 	} {
 		if !strings.Contains(out, want) {
 			t.Errorf("the page has no %s", want)

@@ -6,6 +6,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"math/rand/v2"
 	"os"
@@ -44,7 +45,7 @@ func killCount(t *testing.T) int {
 // TestKill kills the real daemon with signal 9 at random moments of a shift and
 // starts it again on the same journal. At the end the line itself must have
 // seen no offer accepted twice, and the journal must be sound and have every
-// roll.
+// roll. Many kills are shared among four shifts side by side.
 func TestKill(t *testing.T) {
 	t.Parallel()
 	kills := killCount(t)
@@ -55,6 +56,17 @@ func TestKill(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	shifts := min(4, 1+kills/10)
+	for i := range shifts {
+		t.Run(fmt.Sprintf("seed %d", seed+uint64(i)), func(t *testing.T) {
+			t.Parallel()
+			killed(t, (kills+i)/shifts, seed+uint64(i))
+		})
+	}
+}
+
+// killed wraps one shift, in which the daemon is killed so often.
+func killed(t *testing.T, kills int, seed uint64) {
 	dir := t.TempDir()
 	exe := binary(t)
 	configFile := filepath.Join(dir, "demo.yaml")
@@ -67,7 +79,6 @@ func TestKill(t *testing.T) {
 	ledger := filepath.Join(dir, "ledger.json")
 	line, address := startSim(ctx, t, exe, 4+2*kills, seed, "--ledger", ledger)
 	rng := rand.New(rand.NewPCG(seed, 9))
-	killed := 0
 	var log bytes.Buffer
 	daemon := func() *exec.Cmd {
 		cmd := exec.CommandContext(ctx, exe, "run", "--config", configFile,
@@ -89,18 +100,17 @@ func TestKill(t *testing.T) {
 	}
 	_ = first.Wait() // says that it was killed
 	lives.add(t, path)
-	for killed < kills {
+	for n := range kills {
 		cmd := daemon()
 		select {
 		case <-time.After(30*time.Millisecond + time.Duration(rng.Int64N(int64(2500*time.Millisecond)))):
 		case <-line.ended:
-			t.Fatalf("the shift ended after %d of %d kills\n%s", killed, kills, log.String())
+			t.Fatalf("the shift ended after %d of %d kills\n%s", n, kills, log.String())
 		}
 		if err := cmd.Process.Kill(); err != nil {
 			t.Fatal(err)
 		}
 		_ = cmd.Wait() // says that it was killed
-		killed++
 		lives.add(t, path)
 	}
 	last := daemon()
@@ -152,7 +162,7 @@ func TestKill(t *testing.T) {
 	}
 	histories(t, ledger, path)
 	t.Logf("%d kills, %d rolls, %d accepted, %d held, %d sessions, %d records, seed %d; of %d daemons that began, %d armed the line again and %d were killed before",
-		killed, len(report.Rolls), report.Accepted, report.Held, report.Sessions, verified.Records, seed,
+		kills, len(report.Rolls), report.Accepted, report.Held, report.Sessions, verified.Records, seed,
 		lives.begun, lives.armed, lives.begun-lives.armed)
 }
 

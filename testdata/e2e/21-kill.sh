@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
-# Kills the real daemon with signal 9 at random moments of a shift and starts it
-# again on the same journal. The line is armed to last, and must be armed again by each
+# Kills the real daemon with signal 9 at random moments of four shifts side by side and
+# starts it again on the same journal. Each line is armed to last, and must be armed again by each
 # daemon that finds its controller. Usage: 21-kill.sh [kills, default 50]
 set -euo pipefail
 cd "$(dirname "$0")/../.."

@@ -46,8 +46,9 @@ func (c *recovered) check(t *testing.T, what string) {
 // densities and zero of the scale nobody knows, and looks whether what was
 // recorded tells them.
 func TestCalibrationFindsTheSimulator(t *testing.T) {
+	reckons(t)
 	var slip, caliper, density, zero recovered
-	for seed := range uint64(brief(*calibrateSeeds, 2)) {
+	for seed := range uint64(*calibrateSeeds) {
 		rng := rand.New(rand.NewPCG(seed, 77))
 		line, c := sound(t, asConfigured)
 		c.Seed = 5000 + seed
@@ -89,9 +90,10 @@ func TestCalibrationFindsTheSimulator(t *testing.T) {
 // thermocouple, under a platen, a head and a start that differ from what is known
 // by their uncertainties.
 func TestCalibrationFindsThePress(t *testing.T) {
+	reckons(t)
 	var conductance, backing recovered
 	known := thermal.Head{Thickness: 0.3e-3, Conductivity: 0.12, Density: 750, HeatCapacity: 1400}
-	for seed := range uint64(brief(*calibrateSeeds, 2)) {
+	for seed := range uint64(*calibrateSeeds) {
 		rng := rand.New(rand.NewPCG(seed, 78))
 		h, e2 := 150*math.Exp(1.2*rng.Float64()), 350+350*rng.Float64()
 		is := calibrate.Known(known, 20, 176.7)

@@ -31,6 +31,7 @@ func presses() []func(*recipe.Line) {
 // that are colder by nearly the allowance that the dwell is designed for, where
 // the design point stands alone.
 func TestBondAtTheDesignPoint(t *testing.T) {
+	reckons(t)
 	for _, told := range []float64{0, 2.9} {
 		t.Run(fmt.Sprintf("told %g K hotter", told), func(t *testing.T) {
 			all, worst, worstAt := tally{}, 0.0, ""

@@ -142,6 +142,7 @@ func anyRoll(rng *rand.Rand, i int) sim.Roll {
 // shifts and at the edge of each limit, and draws the chances that were stated
 // against what came about.
 func TestGoIsKept(t *testing.T) {
+	reckons(t)
 	var judged report.Reliability
 	t.Run("shifts", func(t *testing.T) { goIsKeptOverShifts(t, &judged) })
 	t.Run("edges", func(t *testing.T) { goIsKeptAtTheEdge(t, &judged) })

@@ -153,7 +153,10 @@ func wrappedPerHour(t *testing.T, s *config.Snapshot, rolls []sim.Roll) float64 
 // automation to shifts of the daemon on the simulator, which knows nothing of the
 // recipe: its roll turns, and its platens press, by physics of its own.
 func TestRateAgainstSimulator(t *testing.T) {
-	n := brief(*rateRolls, 12)
+	n := *rateRolls
+	if testing.Short() {
+		n = min(n, 12)
+	}
 	for _, m := range mixes() {
 		for _, at := range levels() {
 			t.Run(m.name+", "+at.name, func(t *testing.T) {

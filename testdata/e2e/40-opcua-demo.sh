@@ -13,11 +13,11 @@ export work rolls="${1:-12}"
 "$work/lapgate" journal verify "$work"/plain/*.db
 
 shift_with() {
-  "$work/lapgate" demo --transport opcua --fault "$1" --seed 3 --rolls "$rolls" --journal "$work/$1" >"$work/$1.out" 2>&1 &&
+  "$work/lapgate" demo --transport opcua --fault "$1" --seed 3 --speed 1000 --rolls "$rolls" --journal "$work/$1" >"$work/$1.out" 2>&1 &&
     grep -q 'occurred [1-9]' "$work/$1.out" ||
     { echo "fault $1 failed"; cat "$work/$1.out"; return 1; }
   echo "$(grep 'occurred' "$work/$1.out" | paste -sd '; '): $(tail -n 1 "$work/$1.out")"
 }
 export -f shift_with
 printf '%s\n' link-cut black-hole late-reply torn-block lost-commit ack-lost duplicate-write controller-restart-cleared |
-  xargs -P 2 -I{} bash -c 'shift_with {}'
+  xargs -P 4 -I{} bash -c 'shift_with {}'

@@ -19,6 +19,9 @@ var images = flag.Int("images", 60, "images of a power cut that are opened, afte
 // power is cut. No record that was told of is lost. What reaches the disk is played
 // after the system calls of the true program, with the fault injected into one.
 func TestPowerCutAfterFailedSync(t *testing.T) {
+	if testing.Short() {
+		t.Skip("slow, and nothing is shared")
+	}
 	t.Parallel()
 	if _, err := exec.LookPath("strace"); err != nil {
 		t.Skip("needs strace: ", err)

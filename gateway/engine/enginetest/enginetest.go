@@ -104,7 +104,7 @@ func start(settings []string) (*Server, error) {
 	if err := give(folder); err != nil {
 		return nil, errors.Join(err, os.RemoveAll(folder))
 	}
-	set := s.command("initdb", "-D", s.data(), "-U", superuser, "-A", "trust", "-E", "UTF8", "-N")
+	set := s.command("initdb", "-D", s.data(), "-U", Superuser, "-A", "trust", "-E", "UTF8", "-N")
 	set.Env = append(os.Environ(), "LC_ALL=C.UTF-8")
 	out, err := set.CombinedOutput()
 	if err != nil {
@@ -130,8 +130,8 @@ func appendTo(path, text string) (err error) {
 	return errors.Join(err, f.Close())
 }
 
-// superuser owns the server.
-const superuser = "boss"
+// Superuser owns the server.
+const Superuser = "boss"
 
 func (s *Server) data() string { return filepath.Join(s.folder, "data") }
 func (s *Server) log() string  { return filepath.Join(s.folder, "log") }
@@ -171,7 +171,7 @@ func (s *Server) Start() error {
 		return err
 	}
 	for range 600 {
-		if s.command("pg_isready", "-q", "-h", s.folder, "-U", superuser, "-t", "1").Run() == nil {
+		if s.command("pg_isready", "-q", "-h", s.folder, "-U", Superuser, "-t", "1").Run() == nil {
 			return nil
 		}
 		if text, err := os.ReadFile(s.log()); err == nil && strings.Contains(string(text), "FATAL:  could not") {
@@ -205,7 +205,7 @@ func (s *Server) end() {
 // SQL runs statements as the superuser in a database and returns what is answered, without
 // heads, columns apart by a bar.
 func (s *Server) SQL(ctx context.Context, database, statements string) (string, error) {
-	cmd := exec.CommandContext(ctx, filepath.Join(s.programs, "psql"), "-XAtq", "-v", "ON_ERROR_STOP=1", "-h", s.folder, "-U", superuser, "-d", database, "-f", "-")
+	cmd := exec.CommandContext(ctx, filepath.Join(s.programs, "psql"), "-XAtq", "-v", "ON_ERROR_STOP=1", "-h", s.folder, "-U", Superuser, "-d", database, "-f", "-")
 	cmd.Stdin = strings.NewReader(statements)
 	cmd.Env = []string{"PATH=" + os.Getenv("PATH"), "LC_ALL=C.UTF-8"}
 	var problems strings.Builder
@@ -312,4 +312,37 @@ func (d *Database) Connect(t testing.TB, user string) *engine.Conn {
 	}
 	t.Cleanup(c.Close)
 	return c
+}
+
+// Standby is a copy of the server that follows it, and ends with the test.
+func (s *Server) Standby(t testing.TB) *Server {
+	t.Helper()
+	folder, err := os.MkdirTemp(filepath.Dir(s.folder), "lg")
+	if err != nil {
+		t.Fatal(err)
+	}
+	copied := &Server{folder: folder, programs: s.programs}
+	if err := give(folder); err != nil {
+		t.Fatal(err)
+	}
+	out, err := s.command("pg_basebackup", "-D", copied.data(), "-h", s.folder, "-U", Superuser, "-R", "-X", "stream", "-c", "fast").CombinedOutput()
+	if err == nil {
+		err = appendTo(filepath.Join(copied.data(), "postgresql.conf"), "unix_socket_directories='"+folder+"'\n")
+	}
+	if err == nil {
+		err = copied.Start()
+	}
+	if err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	t.Cleanup(copied.end)
+	return copied
+}
+
+// Promote lets a standby take over. The server it followed does not learn of it.
+func (s *Server) Promote(t testing.TB) {
+	t.Helper()
+	if out, err := s.command("pg_ctl", "-D", s.data(), "-w", "-s", "promote").CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
 }

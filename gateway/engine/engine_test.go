@@ -1,0 +1,223 @@
+package engine_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"lapgate/gateway/engine"
+	"lapgate/gateway/engine/enginetest"
+	"lapgate/gateway/journal"
+)
+
+// The server that was left behind when its copy took over is refused, also where it is
+// the only one that answers, and a standby takes nothing.
+func TestIdentity(t *testing.T) {
+	old := enginetest.Own(t)
+	d := old.Database(t)
+	standby := old.Standby(t)
+	settings := d.Settings(enginetest.Machine)
+	settings.Known = engine.File(filepath.Join(t.TempDir(), "state", "engine.json"))
+	connect := func(address string) error {
+		s := settings
+		s.Address = address
+		c, err := engine.New(s).Connect(t.Context())
+		if err == nil {
+			c.Close()
+		}
+		return err
+	}
+	if err := connect(standby.Folder()); !errors.Is(err, engine.ErrReadOnly) {
+		t.Errorf("a standby: %v, want %v", err, engine.ErrReadOnly)
+	}
+	both := standby.Folder() + ", " + old.Folder()
+	if err := connect(both); err != nil {
+		t.Errorf("a standby and its server: %v", err)
+	}
+	first, err := settings.Known.Load()
+	if err != nil || first.System == 0 || first.Timeline != 1 {
+		t.Fatalf("remembered is %+v, %v", first, err)
+	}
+	standby.Promote(t)
+	if err := connect(old.Folder()); err != nil {
+		t.Errorf("before anybody saw the new one: %v", err)
+	}
+	if err := connect(standby.Folder()); err != nil {
+		t.Errorf("the copy that took over: %v", err)
+	}
+	if now, err := settings.Known.Load(); err != nil || now != (engine.Identity{System: first.System, Timeline: 2}) {
+		t.Errorf("remembered is %+v, %v, want timeline 2 of the same", now, err)
+	}
+	var refused *engine.IdentityError
+	if err := connect(old.Folder()); !errors.As(err, &refused) || refused.Got.Timeline != 1 || refused.Known.Timeline != 2 {
+		t.Errorf("the one that was left behind: %v", err)
+	}
+	if err := connect(old.Folder() + "," + standby.Folder()); err != nil {
+		t.Errorf("both, the one that was left behind first: %v", err)
+	}
+	other := enginetest.New(t)
+	s := other.Settings(enginetest.Machine)
+	s.Known = settings.Known
+	if _, err := engine.New(s).Connect(t.Context()); !errors.As(err, &refused) || refused.Got.System == refused.Known.System {
+		t.Errorf("another engine: %v", err)
+	}
+}
+
+// When somebody ends the wait for a standby that is missing, the server calls the change
+// done: that is told apart. While nobody does, the limit of the client ends it.
+func TestMissingSynchronousStandby(t *testing.T) {
+	server := enginetest.Own(t)
+	d := server.Database(t)
+	c := d.Connect(t, enginetest.Machine)
+	all := forged(t, journal.Head{}, "a", times(time.Now(), 6, time.Second)...)
+	registered(t, c, all[0].Hash)
+	for _, s := range []string{`ALTER SYSTEM SET synchronous_commit = on`, `ALTER SYSTEM SET synchronous_standby_names = 'gone'`, `SELECT pg_reload_conf()`} {
+		if _, err := server.SQL(t.Context(), "postgres", s); err != nil {
+			t.Fatal(err)
+		}
+	}
+	await := func(want string) {
+		t.Helper()
+		for d.SQL(t, `SELECT count(*) FROM pg_stat_activity WHERE wait_event = 'SyncRep'`) != want {
+			if t.Context().Err() != nil {
+				t.Fatal("nobody waits for the standby")
+			}
+		}
+	}
+	var done sync.WaitGroup
+	done.Go(func() {
+		if _, err := c.Append(t.Context(), all[0].Hash, all[:3]); !errors.Is(err, engine.ErrNotReplicated) {
+			t.Errorf("the wait was ended: %v, want %v", err, engine.ErrNotReplicated)
+		}
+	})
+	await("1")
+	d.SQL(t, `SELECT pg_cancel_backend(pid) FROM pg_stat_activity WHERE wait_event = 'SyncRep'`)
+	done.Wait()
+
+	short := d.Settings(enginetest.Machine)
+	short.Timeout = 200 * time.Millisecond
+	limited, err := engine.New(short).Connect(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer limited.Close()
+	if _, err := limited.Append(t.Context(), all[0].Hash, all[:6]); !errors.Is(err, context.DeadlineExceeded) {
+		t.Errorf("nobody ends the wait: %v, want the limit", err)
+	}
+}
+
+// A server that says nothing is left after the limit, and its answer counts as not given.
+func TestSilence(t *testing.T) {
+	d := enginetest.New(t)
+	proxy := d.Server.Proxy(t)
+	settings := d.Settings(enginetest.Pair)
+	settings.Address, settings.Timeout = proxy.Folder(), 2*time.Second
+	c, err := engine.New(settings).Connect(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	ctx, cancel := context.WithCancel(t.Context())
+	proxy.Mute(true)
+	cancel()
+	if _, err := c.Leases(ctx, []string{"north"}); !errors.Is(err, context.Canceled) {
+		t.Errorf("cancelled while nothing comes: %v", err)
+	}
+	if _, err := c.Renew(t.Context(), "x", nil); err == nil {
+		t.Error("a connection was used on after an error")
+	}
+	settings.Timeout = 100 * time.Millisecond
+	if _, err := engine.New(settings).Connect(t.Context()); !errors.Is(err, context.DeadlineExceeded) {
+		t.Errorf("connection to a server that says nothing: %v", err)
+	}
+}
+
+func TestVersionDiffers(t *testing.T) {
+	d := enginetest.Empty(t)
+	connect := func() error {
+		c, err := engine.New(d.Settings(enginetest.Owner)).Connect(t.Context())
+		if err == nil {
+			c.Close()
+		}
+		return err
+	}
+	want := engine.Version()
+	expect := func(what string, e engine.VersionError) {
+		t.Helper()
+		var got *engine.VersionError
+		if err := connect(); !errors.As(err, &got) || *got != e {
+			t.Errorf("%s: %v, want %+v", what, err, e)
+		}
+	}
+	expect("no tables", engine.VersionError{Want: want})
+	if _, _, err := engine.Migrate(t.Context(), d.Settings(enginetest.Owner)); err != nil {
+		t.Fatal(err)
+	}
+	if err := connect(); err != nil {
+		t.Errorf("the same version: %v", err)
+	}
+	d.SQL(t, fmt.Sprintf(`INSERT INTO lapgate.version VALUES (%d, %d, '')`, want+1, want))
+	if err := connect(); err != nil {
+		t.Errorf("newer tables with which this program can work: %v", err)
+	}
+	d.SQL(t, fmt.Sprintf(`UPDATE lapgate.version SET least = %d WHERE version = %[1]d`, want+1))
+	expect("newer tables", engine.VersionError{Got: want + 1, Least: want + 1, Want: want})
+	d.SQL(t, `DELETE FROM lapgate.version`)
+	expect("older tables", engine.VersionError{Want: want})
+}
+
+// Migrations run beside each other, in one database and in several, and again.
+func TestMigrateSideBySide(t *testing.T) {
+	server := enginetest.Own(t)
+	var all []*enginetest.Database
+	for range 3 {
+		all = append(all, server.Empty(t))
+	}
+	var done sync.WaitGroup
+	for i := range 9 {
+		done.Go(func() {
+			if _, to, err := engine.Migrate(t.Context(), all[i%3].Settings(enginetest.Owner)); err != nil || to != engine.Version() {
+				t.Errorf("migrated to %d, %v", to, err)
+			}
+		})
+	}
+	done.Wait()
+	for _, d := range all {
+		before := d.SQL(t, `SELECT * FROM lapgate.version`)
+		if from, to, err := engine.Migrate(t.Context(), d.Settings(enginetest.Owner)); err != nil || from != to {
+			t.Errorf("migrated again from %d to %d, %v", from, to, err)
+		}
+		if after := d.SQL(t, `SELECT * FROM lapgate.version`); after != before || strings.Count(after, "\n")+1 != engine.Version() {
+			t.Errorf("versions are\n%s\nwere\n%s", after, before)
+		}
+	}
+	d := all[0]
+	d.SQL(t, `UPDATE lapgate.version SET digest = '' WHERE version = 1`)
+	if _, _, err := engine.Migrate(t.Context(), d.Settings(enginetest.Owner)); err == nil || !strings.Contains(err.Error(), "another text") {
+		t.Errorf("a step of another text: %v", err)
+	}
+	if _, _, err := engine.Migrate(t.Context(), d.Settings(enginetest.Machine)); !errors.Is(err, engine.ErrDenied) {
+		t.Errorf("migrated by a machine: %v, want %v", err, engine.ErrDenied)
+	}
+}
+
+// Text that is no address, and a way on which others could read, are refused before
+// anything is dialled.
+func TestAddresses(t *testing.T) {
+	for address, want := range map[string]string{
+		"db1.mill":       "host:port",
+		"db1.mill:x":     "host:port",
+		"192.0.2.1:5432": "no TLS",
+		"/nowhere:x":     "host:port",
+	} {
+		_, err := engine.New(engine.Settings{Address: address}).Connect(t.Context())
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q in it", address, err, want)
+		}
+	}
+}

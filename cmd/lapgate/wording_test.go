@@ -201,6 +201,7 @@ func composed(t *testing.T) (keys []string) {
 	}
 	add("station-mode", record.ByHand, record.AsConfigured)
 	add("gap", slices.Collect(maps.Values(constants(t, "gateway/cycle", "^gap[A-Z]")))...)
+	add("gap", record.HeldByOther)
 	add("report.way", "offered", "override", "shadow")
 	add("report.mode", "armed", "shadow")
 	add("report.by", slices.Collect(maps.Values(constants(t, "gateway/report", "^by[A-Z]")))...)

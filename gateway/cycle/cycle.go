@@ -295,6 +295,7 @@ func (m *Machine) take(ev Event) {
 		m.setLease(e)
 	case Stored:
 		m.stored = e
+		m.watchHeld()
 	default:
 		m.hear(ev)
 	}

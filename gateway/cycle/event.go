@@ -188,8 +188,16 @@ type (
 	Stored struct {
 		UpTo   uint32
 		Losses uint32
+		Other  *OfOther // nil where the store has nothing of another machine
 	}
 )
+
+// OfOther is what the store of a pair has of the other machine's journal.
+type OfOther struct {
+	Head record.JournalHead
+	UpTo uint32 // newest outcome, 0 for none that is known
+	Boot uint32 // start of the controller under which that was produced
+}
 
 // OutcomeRead is one entry of the outcome ring as read: decoded, or the reason
 // why it could not be.

@@ -74,6 +74,7 @@ const (
 	noteHeadsRefused    = "heads-refused"
 	noteStation         = "station-told"
 	noteStationRefused  = "station-refused"
+	noteOther           = "gap-of-other"
 )
 
 // Codes of conditions: told when they begin, and once more when they end.
@@ -98,6 +99,7 @@ const (
 	condContradiction = "controller-contradicts"
 	condLeaseSilent   = "lease-silent"
 	condAckAlone      = "acknowledged-alone"
+	condUnfilled      = "gap-unfilled"
 	condRunsOut       = "wrapper-runs-out"
 	condWrapper       = "wrapper-contradicted"
 	condHeads         = "heads-run-out"
@@ -200,6 +202,7 @@ var notices = append([]notice{
 	{noteStationRefused, Warning, "", told},
 	{noteBegins, Info, "", told},
 	{noteFalseView, Warning, "", told},
+	{noteOther, Info, "", told},
 
 	{ConditionLink, Warning, "link-up", low(10*time.Second, 0)},
 	{condInvalidRead, Warning, "reads-valid", low(10*time.Second, 5*time.Second)},
@@ -221,6 +224,7 @@ var notices = append([]notice{
 	{condContradiction, Alarm, "contradiction-looked-at", firm},
 	{condLeaseSilent, Alarm, "lease-answers", medium},
 	{condAckAlone, Alarm, "acknowledged-by-both", medium},
+	{condUnfilled, Warning, "gap-filled", low(10*time.Second, 0)},
 	{condRunsOut, Warning, "wrapper-lasts", low(0, 0)},
 	{condWrapper, Warning, "wrapper-as-told", medium},
 	{condHeads, Warning, "heads-last", low(0, 0)},

@@ -15,7 +15,6 @@ import (
 // Causes of a gap other than loss of memory.
 const (
 	gapAcked       = "acknowledged before this journal knew of them"
-	gapOther       = "held by the other machine"
 	gapOverwritten = "overwritten in the ring before they were read"
 	gapRolls       = "no outcome of these rolls is known"
 	gapBegins      = "a record begins; what came before is in none"
@@ -60,7 +59,7 @@ func (m *Machine) collect(r *handshake.Request) bool {
 	if acked := min(r.Acked, r.Produced); acked > m.mem.Outcomes {
 		cause := gapAcked
 		if m.pair {
-			cause = gapOther
+			cause = record.HeldByOther
 		}
 		lags := cause == gapAcked && !m.begins
 		from := m.mem.Outcomes + 1
@@ -168,7 +167,7 @@ func (m *Machine) coverRolls(r *handshake.Request) {
 // cover writes a gap over the roll numbers up to upTo that have no record.
 func (m *Machine) cover(upTo uint32) {
 	if upTo > m.mem.Covered {
-		m.gap(record.Gap{FromRoll: m.mem.Covered + 1, ToRoll: upTo, Cause: gapRolls})
+		m.gap(record.Gap{FromRoll: m.mem.Covered + 1, ToRoll: upTo, Cause: m.causeOfRolls()})
 	}
 }
 

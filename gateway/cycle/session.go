@@ -222,7 +222,7 @@ func (m *Machine) remember(r *handshake.Request) {
 }
 
 func (m *Machine) gap(g record.Gap) {
-	begins := m.begins && g.Boot == 0 && g.Closed == nil
+	begins := m.begins && g.Boot == 0 && g.Closed == nil && m.stored.Other == nil
 	if begins {
 		g.Cause = gapBegins
 	}
@@ -230,6 +230,10 @@ func (m *Machine) gap(g record.Gap) {
 	fields := []Field{{"from_index", g.FromIndex}, {"to_index", g.ToIndex}, {"from_roll", g.FromRoll}, {"to_roll", g.ToRoll}}
 	if begins {
 		m.tell(noteBegins, wording.Say("told.record-begins"), fields...)
+		return
+	}
+	if g.Cause == record.HeldByOther {
+		m.tellOfOther(g, fields)
 		return
 	}
 	m.count("gaps")
@@ -292,7 +296,7 @@ func (m *Machine) open(nonce uint32) {
 	s.hellos = 0
 	s.beat = false
 	s.ackTo = 0
-	m.journal(record.Session{Session: s.name, Boot: s.boot, Floor: s.floor, Cause: s.cause})
+	m.journal(record.Session{Session: s.name, Boot: s.boot, Floor: s.floor, Cause: s.cause, Other: m.otherHead()})
 	m.count("sessions/" + s.cause)
 	m.state = StateHelloWait
 	m.sendHello()

@@ -259,8 +259,12 @@ func (s *script) run(cmd string, args []string) error {
 		w.boot()
 	case "lease":
 		w.feed(Lease{Held: args[0] == "held", Number: uint32(number(args, 1, 0)), Silent: args[0] == "silent"})
-	case "stored": // the store of the pair has the outcomes up to here
-		w.feed(Stored{UpTo: uint32(number(args, 0, 0)), Losses: w.m.Past().Losses})
+	case "stored": // the store of the pair has the outcomes up to here, and those of the other machine
+		e := Stored{UpTo: uint32(number(args, 0, 0)), Losses: w.m.Past().Losses}
+		if other := number(args, 1, 0); other > 0 {
+			e.Other = &OfOther{Head: record.JournalHead{Machine: "other", Journal: "00", Seq: uint64(10 * other), Hash: "ff"}, UpTo: uint32(other), Boot: w.m.Past().Boot}
+		}
+		w.feed(e)
 	case "other-gateway": // its HELLO, as words
 		h := p.hello
 		h[0], h[1] = 0x4845, 2

@@ -56,6 +56,9 @@ func eventText(ev Event) string {
 	case Configure:
 		return fmt.Sprintf("configure %08X", e.Record.Hash)
 	case Stored:
+		if e.Other != nil {
+			return fmt.Sprintf("stored up to %d, of %s up to %d", e.UpTo, e.Other.Head.Machine, e.Other.UpTo)
+		}
 		return fmt.Sprintf("stored up to %d", e.UpTo)
 	case Lease:
 		if e.Silent {

@@ -43,6 +43,7 @@ type (
 		Losses     uint32          `json:"losses,omitempty"`
 		LostBoot   uint32          `json:"lost_boot,omitempty"`
 		Outcomes   uint32          `json:"outcomes"`
+		Held       uint32          `json:"held,omitempty"`
 		Covered    uint32          `json:"covered"`
 		Finished   uint32          `json:"finished"`
 		Request    Request         `json:"request"`
@@ -77,7 +78,7 @@ func (Carry) RollNo() uint32 { return 0 }
 func (p *Past) Carried() Carried {
 	return Carried{
 		Epoch: p.Epoch, Floor: p.Floor, Boot: p.Boot, Boots: slices.Sorted(maps.Keys(p.Boots)), Banned: slices.Sorted(maps.Keys(p.Banned)),
-		Losses: p.Losses, LostBoot: p.LostBoot, Outcomes: p.Outcomes, Covered: p.Covered, Finished: p.Finished,
+		Losses: p.Losses, LostBoot: p.LostBoot, Outcomes: p.Outcomes, Held: p.Held, Covered: p.Covered, Finished: p.Finished,
 		Request: p.Request, Earlier: p.earlier, Shadow: p.Shadow, Accepted: p.Accepted, Verdict: p.Verdict,
 		HoldAll: p.HoldAll, Doubts: p.Doubts, Acts: p.Acts,
 		Rejected: p.rejected, Rejections: p.rejections, Confirmed: p.confirmed, Confirms: p.confirms, Unused: p.unused,
@@ -94,7 +95,7 @@ func (c *Carried) Restored() Past {
 		p.Banned[b] = true
 	}
 	p.Epoch, p.Floor, p.Boot, p.Losses, p.LostBoot = c.Epoch, c.Floor, c.Boot, c.Losses, c.LostBoot
-	p.Outcomes, p.Covered, p.Finished = c.Outcomes, c.Covered, c.Finished
+	p.Outcomes, p.Held, p.Covered, p.Finished = c.Outcomes, c.Held, c.Covered, c.Finished
 	p.Request, p.earlier, p.Shadow, p.Accepted, p.Verdict = c.Request, c.Earlier, c.Shadow, c.Accepted, c.Verdict
 	p.HoldAll, p.Doubts, p.Acts = c.HoldAll, c.Doubts, c.Acts
 	p.rejected, p.rejections, p.confirmed, p.confirms, p.unused = c.Rejected, c.Rejections, c.Confirmed, c.Confirms, c.Unused

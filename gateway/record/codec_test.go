@@ -22,6 +22,7 @@ func sampleRecords() []record.Record {
 	found := []recipe.Finding{{Code: "scan-stale", Severity: recipe.Hold, Field: "age_s", Got: "130 s", Limit: "120 s", Where: "line.yaml:7", Text: "measure again"}}
 	return []record.Record{
 		record.Session{Session: name.Session, Boot: 41, Floor: 6, Cause: "start"},
+		record.Session{Session: name.Session, Boot: 41, Floor: 6, Cause: "lease", Other: &record.JournalHead{Machine: "b", Journal: "00ff", Seq: 4711, Hash: "11aa"}},
 		record.Request{Token: token, Roll: 1190, Measured: recipe.Roll{Number: 1190, Tag: "R2026-001190", Diameter: 1.2504, Width: 1.602,
 			Order: &recipe.Order{ID: "A-7", Width: 1.6}}, Stand: recipe.Stand{Ready: [6]bool{true, true}, Outer: [6]float64{0.9}, Counted: [6]reel.Estimate{{Length: 812.5, U: 9.25, Known: true}}, Platen: 176.7},
 			Diameters: []uint16{12504, 12505}, Widths: []uint16{16020}, Permissives: 0x3F,
@@ -53,6 +54,7 @@ func sampleRecords() []record.Record {
 		record.Doubt{Doubts: []string{"it lags the controller"}},
 		record.Accept{By: "kim", Reason: "restored", Doubts: []string{"it lags the controller"}},
 		record.Published{To: "mqtt", Journal: "9f2c71aa03de44b1", UpTo: 1190},
+		record.Register{Journal: "00ff", After: 800, By: "kim", User: "kim", Reason: "put back from the backup of Monday"},
 		record.Frame{Case: "hello-boot", Block: "HELLO", Words: []uint16{0x4845, 2}},
 		record.Alarm{Alarm: "certificate-ends/own", Act: "shelved", By: "kim", Reason: "ordered", Until: time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC), Stage: 2},
 	}

@@ -5,7 +5,7 @@ import "reflect"
 // kinds lists an empty record of every kind.
 var kinds = [...]Record{
 	Session{}, Request{}, Intent{}, Commit{}, Verdict{}, Void{}, Outcome{}, Gap{}, Hold{}, Override{}, Confirm{}, Mode{}, Config{}, Shadow{}, Frame{}, Origin{}, Doubt{}, Accept{}, Carry{},
-	Hang{}, Hung{}, Station{}, Heads{}, Alarm{}, Correction{}, Published{},
+	Hang{}, Hung{}, Station{}, Heads{}, Alarm{}, Correction{}, Published{}, Register{},
 }
 
 // Kinds lists every kind of record.
@@ -88,6 +88,9 @@ func (Doubt) Kind() Kind { return KindDoubt }
 // Kind returns KindPublished.
 func (Published) Kind() Kind { return KindPublished }
 
+// Kind returns KindRegister.
+func (Register) Kind() Kind { return KindRegister }
+
 // Kind returns KindAccept.
 func (Accept) Kind() Kind { return KindAccept }
 
@@ -150,6 +153,9 @@ func (Correction) RollNo() uint32 { return 0 }
 
 // RollNo returns 0: the record is about no single roll.
 func (Published) RollNo() uint32 { return 0 }
+
+// RollNo returns 0: the record is about no single roll.
+func (Register) RollNo() uint32 { return 0 }
 
 // RollNo returns 0: the record is about no single roll.
 func (Config) RollNo() uint32 { return 0 }

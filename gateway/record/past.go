@@ -21,6 +21,7 @@ type Past struct {
 	LostBoot uint32          // start at which the newest loss was found
 
 	Outcomes uint32 // index of the newest outcome; every earlier one is a record or in a gap
+	Held     uint32 // index of the newest outcome in a gap held by the other machine of a pair; 0 for none
 	Covered  uint32 // every roll number up to it is a record or in a gap
 	Finished uint32 // newest roll with an outcome or an accepted recipe
 
@@ -176,7 +177,7 @@ func (p *Past) Add(r Record) error {
 		p.Acts.station(&r)
 	case Heads:
 		p.Acts.count(&r)
-	case Override, Origin, Mode, Config, Frame, Alarm, Correction, Published:
+	case Override, Origin, Mode, Config, Frame, Alarm, Correction, Published, Register:
 	case nil:
 		return fmt.Errorf("no record")
 	default:
@@ -290,12 +291,15 @@ func (p *Past) addGap(r *Gap) error {
 	}
 	p.Outcomes = max(p.Outcomes, r.ToIndex)
 	p.Covered = max(p.Covered, r.ToRoll)
+	if r.Cause == HeldByOther {
+		p.Held = max(p.Held, r.ToIndex)
+	}
 	if r.Boot == 0 {
 		return nil
 	}
 	// The controller counts from the start again. Its boot numbers of before
 	// must not come back: a token could be named twice.
-	p.Outcomes, p.Covered, p.Finished, p.Floor = 0, 0, 0, 0
+	p.Outcomes, p.Held, p.Covered, p.Finished, p.Floor = 0, 0, 0, 0, 0
 	p.rejected, p.rejections = handshake.Token{}, nil
 	p.LostBoot, p.Boot = r.Boot, r.Boot
 	p.Losses++

@@ -76,7 +76,7 @@ func (r *Recent) keep(roll *Roll) {
 // and of the journal is none of it.
 func OfLine(r Record) bool {
 	switch r.(type) {
-	case Session, Frame, Origin, Carry, Published:
+	case Session, Frame, Origin, Carry, Published, Register:
 		return false
 	}
 	return r.RollNo() == 0

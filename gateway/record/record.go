@@ -41,6 +41,7 @@ const (
 	KindCorrect  Kind = "CORRECTION"
 
 	KindPublished Kind = "PUBLISHED"
+	KindRegister  Kind = "REGISTER"
 )
 
 // Record is one durable fact of the line. A record is plain data: it is stored
@@ -64,6 +65,9 @@ type (
 		Boot    uint32            `json:"boot"`
 		Floor   uint32            `json:"floor"` // of the controller, read before the epoch was taken
 		Cause   string            `json:"cause"` // start, link, restart of the controller, ...
+		// Other is the newest record of the other machine's journal that was known; nil
+		// for none, as where the line has one machine.
+		Other *JournalHead `json:"other,omitempty"`
 	}
 	// Request is all of a request that the decision on it rests on, so that the
 	// decision can be made again. What the records before it add is a Basis.
@@ -299,6 +303,15 @@ type (
 		Journal string `json:"journal"`
 		UpTo    uint64 `json:"up_to"`
 	}
+	// Register stands before a journal goes to the engine under another name, by a named
+	// person's word, because what the engine has under the one before contradicts it.
+	Register struct {
+		Journal string `json:"journal"` // name before: the hash of its first record, in hexadecimal
+		After   uint64 `json:"after"`   // newest record that both have
+		By      string `json:"by"`
+		User    string `json:"user,omitempty"`
+		Reason  string `json:"reason"`
+	}
 	// Shadow is the recipe that would have been offered, while writing
 	// is forbidden.
 	Shadow struct {
@@ -318,6 +331,18 @@ type (
 		Words []uint16 `json:"words"`
 	}
 )
+
+// HeldByOther is the cause of a gap over outcomes that the other machine of a pair
+// acknowledged, and over their rolls: its journal has them. It is stored.
+const HeldByOther = "held by the other machine"
+
+// JournalHead is the newest record that is known of a journal.
+type JournalHead struct {
+	Machine string `json:"machine"`
+	Journal string `json:"journal"` // hash of its first record, in hexadecimal
+	Seq     uint64 `json:"seq"`
+	Hash    string `json:"hash"` // of the record, in hexadecimal
+}
 
 // Lasting says that writing is allowed over a restart of the daemon too, and for how
 // long. The zero value is until somebody forbids it.

@@ -64,6 +64,8 @@ func Tell(s Stored) []Told {
 		return one(r.By, r.User, "did.alarm.why", "alarm", r.Alarm, "state", wording.Word("alarm-act", r.Act), "why", r.Reason)
 	case Accept:
 		return one(r.By, r.User, "did.accept-journal", "reason", r.Reason)
+	case Register:
+		return one(r.By, r.User, "did.register-journal", "reason", r.Reason)
 	case Correction:
 		return one(r.By, r.User, "did.correct", "number", r.Seq, "reason", r.Reason)
 	case Config:

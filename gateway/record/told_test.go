@@ -37,6 +37,7 @@ func TestTell(t *testing.T) {
 		"kim (user shift) armed the line: checked",
 		"kim (user ola) changed a from 1 to 2, mill.yaml:1, found at a start",
 		"kim accepted the journal: restored",
+		"kim registered the journal anew with the engine: put back from the backup of Monday",
 		"kim on alarm certificate-ends/own: shelved, ordered",
 		"lapgate began to serve the line with mill.yaml 1f2e3d4c, nothing changed",
 		"kim changed specs.0.layers from 3 to 4, mill.yaml:61",

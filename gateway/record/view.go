@@ -254,6 +254,9 @@ func summary(r Record, line *recipe.Line) wording.Said {
 	plain := func(format string, args ...any) wording.Said { return wording.Plain(fmt.Sprintf(format, args...)) }
 	switch r := r.(type) {
 	case Session:
+		if r.Other != nil {
+			return plain("session %d, boot %d, cause: %s; of machine %s up to record %d", r.Session.Epoch, r.Boot, r.Cause, r.Other.Machine, r.Other.Seq)
+		}
 		return plain("session %d, boot %d, cause: %s", r.Session.Epoch, r.Boot, r.Cause)
 	case Request:
 		return plain("request %d: %s, %s × %s", r.Token.Req, r.Measured.Tag,
@@ -313,6 +316,8 @@ func summaryOfLine(r Record, line *recipe.Line) wording.Said {
 		return wording.Plain(strings.Join(r.Doubts, "; "))
 	case Accept:
 		return wording.Say("record.accept", "by", person(r.By, r.User), "reason", r.Reason)
+	case Register:
+		return wording.Say("record.register", "number", r.After, "by", person(r.By, r.User), "reason", r.Reason)
 	case Correction:
 		return wording.Say("record.correct", "number", r.Seq, "by", person(r.By, r.User), "reason", r.Reason)
 	case Alarm:

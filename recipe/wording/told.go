@@ -23,6 +23,8 @@ var told = []Entry{
 	{"told.epoch-bound", "no session can be opened: the controller's floor is {floor}, the newest epoch known here {newest}; the greatest allowed is {greatest}, and {step} above a floor that is not 0"},
 	{"told.fenced", "another gateway opened session {floor} after ours, {own}; find out which one should serve the line"},
 	{"told.finding-confirmed", "{by} confirmed {finding} for roll {roll}"},
+	{"told.gap-of-other", "outcomes {from} to {to} stand in the journal of the other machine"},
+	{"told.gap-unfilled", "outcomes up to {to} stand in the journal of the other machine alone, until the engine has its records"},
 	{"told.heads-counted", "{head}, {size} across, by {by}: {next}"},
 	{"told.heads-refused", "the count of heads by {by} is refused: {why}"},
 	{"told.heads-run-out", "heads of {head}, {size} across, are left for {count} rolls"},

@@ -10,6 +10,7 @@ import (
 	"lapgate/gateway/config"
 	"lapgate/gateway/connect"
 	"lapgate/gateway/engine"
+	"lapgate/recipe/wording"
 )
 
 func (p *program) engineCommand() *cobra.Command {
@@ -132,7 +133,7 @@ the journals is sent again. Two servers that both take records are never a reaso
 				known = engine.Identity{} // what cannot be read is forgotten too
 			}
 			fmt.Fprintf(p.stderr, "known is system %d, timeline %d\n", known.System, known.Timeline)
-			if err := p.agreed(yes, "engine accept", "nothing was changed", "Forget it, and believe the engine that answers next?"); err != nil {
+			if err := p.agreed(nil, yes, question{wording.Plain("Forget it, and believe the engine that answers next?"), wording.Plain("engine accept"), wording.Plain("nothing was changed")}); err != nil {
 				return err
 			}
 			return file.Forget()

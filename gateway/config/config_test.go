@@ -146,6 +146,9 @@ func TestDeepNesting(t *testing.T) {
 
 // One gateway may serve 500 lines, each with all that a line of the demonstration says.
 func TestManyLines(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a long reckoning of one goroutine")
+	}
 	const lines = 500
 	head, line, ok := strings.Cut(string(configs.Demo()), "\nlines:\n")
 	if !ok || strings.Count(line, "name: north") != 1 {

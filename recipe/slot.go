@@ -64,6 +64,10 @@ type Candidate struct {
 	Differs  bool    // outer diameter and consumption tell different lengths
 }
 
+// Judged reports whether the wrapper of the slot is one that the roll may have, so that
+// window and need are known.
+func (c *Candidate) Judged() bool { return c.Slot.Unusable == Fits && c.Fit != NotAllowed }
+
 // Candidates judges every slot of the stand for a roll, in the order of the
 // configuration. It is nil when the roll, its specification or its core is
 // not known.
@@ -104,6 +108,15 @@ func CandidateOf(line *Line, roll *Roll, stand *Stand, number int) (c Candidate,
 
 // judge tells whether the wrapper of a slot serves the roll.
 func (j *job) judge(slot *SlotSpec) (Candidate, *Paper) {
+	c, paper := j.judgeWidth(slot)
+	if c.Judged() {
+		j.judgeLength(&c, paper)
+	}
+	return c, paper
+}
+
+// judgeWidth tells whether the wrapper of a slot may be taken and is as wide as the roll needs.
+func (j *job) judgeWidth(slot *SlotSpec) (Candidate, *Paper) {
 	c := Candidate{
 		Slot:     slot,
 		Overhang: (slot.Width - j.roll.Width) / 2,
@@ -119,24 +132,29 @@ func (j *job) judge(slot *SlotSpec) (Candidate, *Paper) {
 		return c, paper
 	}
 	c.Window = j.windowFor(paper)
-	c.Feed = feedLength(j.roll.Diameter, paper.Caliper, j.spec, j.line.Wrap.FeedSlip).Travel
-	c.Need = c.Feed + j.line.Stand.Reserve + j.line.Stand.TailReserve
 	// A stand worked by hand has no contacts that tell whether a slot is ready.
-	live := j.line.Equipment.Stand.Powered()
-	if j.line.Equipment.Stand.Present() {
-		j.findLeft(&c, paper)
-	}
-	switch {
+	switch live := j.line.Equipment.Stand.Powered(); {
 	case live && !j.stand.Ready[slot.Number-1]:
 		c.Fit = NotReady
 	case !(c.Overhang >= c.Window.Overhang.Min-lengthSlack):
 		c.Fit = TooNarrow
 	case !(c.Overhang <= c.Window.Overhang.Max+lengthSlack):
 		c.Fit = TooWide
-	case !(c.Left-j.line.Limits.GuardK*c.LeftU >= c.Need):
-		c.Fit = TooShort
 	}
 	return c, paper
+}
+
+// judgeLength tells what the roll needs of the wrapper and whether that is left of one that
+// fits.
+func (j *job) judgeLength(c *Candidate, paper *Paper) {
+	c.Feed = feedLength(j.roll.Diameter, paper.Caliper, j.spec, j.line.Wrap.FeedSlip).Travel
+	c.Need = c.Feed + j.line.Stand.Reserve + j.line.Stand.TailReserve
+	if j.line.Equipment.Stand.Present() {
+		j.findLeft(c, paper)
+	}
+	if c.Fit == Fits && !(c.Left-j.line.Limits.GuardK*c.LeftU >= c.Need) {
+		c.Fit = TooShort
+	}
 }
 
 // chooseSlot picks the wrapper. On a line whose operator hangs it, the slot
@@ -155,7 +173,11 @@ func (j *job) chooseSlot() {
 	}
 	best := Candidate{}
 	for i := range j.line.Stand.Slots {
-		c, paper := j.judge(&j.line.Stand.Slots[i])
+		c, paper := j.judgeWidth(&j.line.Stand.Slots[i])
+		if c.Fit != Fits {
+			continue // its length does not count
+		}
+		j.judgeLength(&c, paper)
 		if c.Fit == Fits && (best.Slot == nil || better(c, best, j.spec.Overhang.Optimum)) {
 			best = c
 			j.chosen, j.paper = c.Slot, paper

@@ -44,7 +44,7 @@ func Run(line *recipe.Line, roll *recipe.Roll, stand *recipe.Stand, rec *recipe.
 	}
 	r.spec, r.specName = line.SpecOf(roll)
 	if !rec.Has(recipe.RollInvalid) {
-		r.window, r.windowKnown = recipe.WrapperWindow(line, roll, r.slotTaken())
+		r.wrapperWindow()
 	}
 	r.identity()
 	r.scan()
@@ -78,8 +78,21 @@ type run struct {
 
 	spec        *recipe.Spec // nil when not known
 	specName    string
+	candidate   recipe.Candidate // the slot taken, where candidateOK says so
+	candidateOK bool
 	window      recipe.Window
 	windowKnown bool
+}
+
+// wrapperWindow finds how the slot taken serves the roll, and the window of the overhang.
+func (r *run) wrapperWindow() {
+	n := r.slotTaken()
+	r.candidate, r.candidateOK = recipe.CandidateOf(r.line, r.roll, r.stand, n)
+	if r.candidateOK && r.candidate.Judged() {
+		r.window, r.windowKnown = r.candidate.Window, true
+		return
+	}
+	r.window, r.windowKnown = recipe.WrapperWindow(r.line, r.roll, n)
 }
 
 // add appends a finding. key is the configuration key of the limit, empty

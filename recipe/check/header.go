@@ -225,8 +225,10 @@ func (r *run) wrapper() *recipe.Paper {
 // press that does not open.
 func (r *run) scorch(sp *recipe.Setpoints, m *recipe.HeadMaterial) {
 	most := r.line.Limits.Dose
-	if conductance, err := r.line.Header.ConductanceAt(sp.ContactPressure); err == nil {
-		if dose := r.line.SureDose(r.line.ScorchDose(m, conductance, sp.CloseMax, sp.HeaderDwell)); !(dose <= most) {
+	// A face is no hotter than its platen, and mostly that is enough to know.
+	if stuck := thermal.StuckDose(sp.CloseMax, sp.HeaderDwell); !(r.line.SureDose(stuck) <= most) {
+		conductance, err := r.line.Header.ConductanceAt(sp.ContactPressure)
+		if dose := r.line.SureDose(r.line.ScorchDose(m, conductance, sp.CloseMax, sp.HeaderDwell)); err == nil && !(dose <= most) {
 			r.add(ScorchDose, "header_dwell_s", r.write(seconds, dose)+" at 180 °C", r.write(seconds, most), "limits.scorch_dose",
 				wording.Say("finding.scorch-dose", "temperature", r.write(celsius, sp.CloseMax), "dose", r.write(seconds, dose), "limit", r.write(seconds, most)))
 		}

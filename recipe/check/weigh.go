@@ -48,8 +48,8 @@ func (r *run) stock() {
 	if few == 0 && !counted || r.stand.Outer[n-1] == 0 && !counted {
 		return
 	}
-	c, ok := recipe.CandidateOf(r.line, r.roll, r.stand, n)
-	if !ok || c.Feed <= 0 || math.IsInf(c.Left, 1) {
+	c := r.candidate
+	if !r.candidateOK || c.Feed <= 0 || math.IsInf(c.Left, 1) {
 		return
 	}
 	if c.Differs {

@@ -113,7 +113,7 @@ func (u ByInput) shift(direction ByInput, distance float64) (f ByInput) {
 		if z := distance * v; z < 0 {
 			f[i] = math.Max(1+z*u[i], leastLeft)
 		} else {
-			f[i] = math.Exp(z * u[i])
+			f[i] = exp(z * u[i])
 		}
 	}
 	return f

@@ -12,7 +12,7 @@ const (
 
 // scorchRate is how many seconds at 180 °C a second at a temperature is worth.
 func scorchRate(celsius float64) float64 {
-	return math.Exp(-activation / gasConstant * (1/(celsius+zeroCelsius) - 1/(doseAt+zeroCelsius)))
+	return exp(-activation / gasConstant * (1/(celsius+zeroCelsius) - 1/(doseAt+zeroCelsius)))
 }
 
 // gauss5 is the rule of Gauss and Legendre with five points on 0 to 1.

@@ -109,7 +109,7 @@ func solveSlab(theta, biot float64) (float64, bool) {
 	for range 100 {
 		sum, slope := 0.0, 0.0
 		for n := range terms {
-			t := c[n] * math.Exp(-zz[n]*fo)
+			t := c[n] * exp(-zz[n]*fo)
 			sum += t
 			slope += zz[n] * t
 		}

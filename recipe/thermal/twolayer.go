@@ -193,7 +193,7 @@ func (l layers) face(fo float64) (theta float64) {
 
 // decay is e^−z.
 func decay(z complex128) complex128 {
-	size := math.Exp(-real(z))
+	size := exp(-real(z))
 	if size == 0 {
 		return 0
 	}
@@ -253,7 +253,7 @@ func (l layers) solve(theta, guess float64) (fo float64, r response, ok bool) {
 			step = 1.5
 		}
 		step = math.Max(-1.5, math.Min(step, 1.5))
-		fo *= math.Exp(step)
+		fo *= exp(step)
 		if math.Abs(step) <= stepLast {
 			return fo, r, true
 		}

@@ -147,6 +147,7 @@ func (g *Gateway) beside(line string) []alarm.Condition {
 	if g.behind(line) {
 		out = append(out, alarm.Condition{Key: cycle.ConditionOnward})
 	}
+	out = append(out, g.shipping.conditions(line)...)
 	if ends := g.endings.Load(); ends != nil {
 		out = append(out, (*ends)[line]...)
 	}

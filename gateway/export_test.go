@@ -3,6 +3,7 @@ package gateway
 import (
 	"context"
 
+	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 )
@@ -17,4 +18,17 @@ func (g *Gateway) Send(ctx context.Context, port link.Port, armed bool, id hands
 	l.port, l.armed = port, armed
 	sent = l.send(ctx, id, words)
 	return sent, l.halted
+}
+
+// Pair makes every line one of a pair, before the first run.
+func (g *Gateway) Pair() {
+	for _, p := range g.lines {
+		p.loop().set.machine.Pair = true
+	}
+}
+
+// Hear has the machine of the first line take an event.
+func (g *Gateway) Hear(ctx context.Context, e cycle.Event) error {
+	l := g.lines[0].loop()
+	return l.ask(ctx, func(run context.Context) { l.handle(run, e) })
 }

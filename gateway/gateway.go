@@ -93,6 +93,8 @@ type Options struct {
 	Version string
 	// Broker takes what the journals tell of rolls, holds and conditions. Nil for nobody.
 	Broker *publish.Broker
+	// Ship hands the journals on to the engine of the mill's record. Nil for none.
+	Ship *ShippingOptions
 	// Random is the source of session numbers. Nil for the operating system's.
 	Random io.Reader
 	// Jitter returns a number in [0, 1) that spreads reconnects. Nil for one
@@ -126,7 +128,8 @@ type Gateway struct {
 	leastFree atomic.Int64 // megabytes on its disk
 	short     atomic.Bool  // it has less
 
-	onwards map[string]*onward // by line; nil where nothing is sent onward
+	onwards  map[string]*onward // by line; nil where nothing is sent onward
+	shipping *shipping          // nil without an engine
 
 	shifts  atomic.Pointer[config.Shifts]
 	endings atomic.Pointer[map[string][]alarm.Condition] // of certificates, by line
@@ -197,6 +200,7 @@ func New(o Options) (*Gateway, error) {
 		return nil, errors.Join(problems...)
 	}
 	g.publishers()
+	g.newShipping()
 	return g, nil
 }
 
@@ -226,7 +230,9 @@ func (g *Gateway) Run(ctx context.Context) error {
 	go g.watchRoom(looking) // not waited for: a disk on a network that is gone may not answer
 	var sending sync.WaitGroup
 	sending.Go(func() { g.publishAll(looking) })
+	sending.Go(func() { g.shipping.run(looking) })
 	wait.Wait()
+	g.shipping.drain()
 	looked()
 	sending.Wait()
 	err := errors.Join(failures...)
@@ -261,6 +267,10 @@ func (g *Gateway) Lines() []status.Line {
 		}
 		if g.short.Load() {
 			out[i].Machine.Conditions = append(slices.Clone(out[i].Machine.Conditions), cycle.ConditionRoom)
+		}
+		out[i].Engine = g.shipping.state(p.name)
+		for _, c := range g.shipping.conditions(p.name) {
+			out[i].Machine.Conditions = append(slices.Clone(out[i].Machine.Conditions), c.Key)
 		}
 	}
 	return out

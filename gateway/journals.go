@@ -36,7 +36,9 @@ func (l *lineLoop) tend(ctx context.Context) {
 		c.Alarms, c.Published = l.carryAlarms(), l.sent
 		return c, ok
 	}
-	done, err := l.journal.Tend(context.WithoutCancel(ctx), l.set.rule, l.machine.Status().Acked, carry)
+	rule := l.set.rule
+	rule.Shipped = l.shipped.arrived()
+	done, err := l.journal.Tend(context.WithoutCancel(ctx), rule, l.machine.Status().Acked, carry)
 	if err != nil {
 		l.log.Warn("the journal could not be closed off or its archives not be removed", zap.Error(err))
 	}

@@ -69,6 +69,8 @@ type lineLoop struct {
 	odd      strangeness
 	lastSeq  uint64 // of the newest record; before the journal is read, of the loop before
 
+	shipped *shipLine // what comes of the engine; nil without one
+
 	beside func(line string) []alarm.Condition // conditions that the shell sees beside the machine
 	stood  []alarm.Condition                   // that stood at the last look
 	once   []string                            // codes that stand for themselves, since then
@@ -166,6 +168,7 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 	}
 	defer l.hangUp()
 	defer l.sources.start(ctx)()
+	l.shipped.wake()
 	l.publish()
 	close(l.begun)
 	return l.loop(ctx)
@@ -247,6 +250,8 @@ func (l *lineLoop) loop(ctx context.Context) error {
 			l.valueBy(c.snapshot)
 		case f := <-l.asks:
 			f(ctx)
+		case <-l.shipped.words():
+			l.hearShipped(ctx)
 		case err := <-l.sources.failed:
 			l.halted = err
 		case r := <-l.sources.readings:

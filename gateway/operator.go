@@ -102,7 +102,7 @@ func (o *Operator) groupFor(r *control.Request) (group, key string) {
 		group = groups.Reload
 	case control.Correct:
 		group = groups.Correct
-	case control.AcceptJournal:
+	case control.AcceptJournal, control.RegisterJournal:
 		return groups.AcceptJournal, section + "accept_journal"
 	}
 	return group, section + string(r.Command)
@@ -153,6 +153,11 @@ func (o *Operator) do(ctx context.Context, r *control.Request) control.Reply {
 		return o.each(lines, func(line string) (wording.Said, error) {
 			return wording.Say("reply.accept-journal"), o.Gateway.AcceptJournal(ctx, line, who(r), r.Reason)
 		})
+	case control.RegisterJournal:
+		return o.each(lines, func(line string) (wording.Said, error) {
+			after, err := o.Gateway.RegisterJournal(ctx, line, who(r), r.Reason)
+			return wording.Say("reply.register-journal", "number", after), err
+		})
 	case control.Alarms:
 		return o.alarms(ctx, lines, r)
 	case control.Reload:
@@ -198,7 +203,8 @@ func (o *Operator) lines(r *control.Request) ([]string, error) {
 // said of one journal, roll, slot, station or alarm.
 func ofOneLine(r *control.Request) bool {
 	switch r.Command {
-	case control.Arm, control.Override, control.Confirm, control.Hang, control.Station, control.Stock, control.Restart, control.Correct, control.AcceptJournal:
+	case control.Arm, control.Override, control.Confirm, control.Hang, control.Station, control.Stock, control.Restart, control.Correct, control.AcceptJournal,
+		control.RegisterJournal:
 		return true
 	case control.Alarms:
 		return r.Act != ""

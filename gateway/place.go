@@ -163,7 +163,7 @@ func (g *Gateway) replacement(p *place, r restart) (*lineLoop, error) {
 	}
 	l := newLineLoop(s, &g.options, g.beside)
 	l.once = append(slices.Clone(p.loop().once), cycle.ConditionEnded) // what could not be recorded
-	l.alone, l.lastSeq = r.alone, p.loop().lastSeq
+	l.alone, l.lastSeq, l.shipped = r.alone, p.loop().lastSeq, p.loop().shipped
 	l.again = &record.Mode{By: r.who.By, User: r.who.User, Reason: r.reason, Cause: record.CauseReopened, Controller: s.identity}
 	return l, nil
 }

@@ -225,6 +225,7 @@ func allEffects() []effects {
 		}, nil},
 		{"journal backup", "north.db copy.db", map[string]string{"json": "--json", "csv": "--csv"}, nil},
 		{"journal accept", "--config demo.yaml" + byKim, person(nil), nil},
+		{"journal register", "--config demo.yaml" + byKim, person(nil), nil},
 		{"journal changes", "north.db", map[string]string{
 			"since": "--since 2999-01-01T00:00:00Z", "until": "--until 2000-01-01T00:00:00Z", "json": "--json", "csv": "--csv",
 		}, nil},

@@ -27,7 +27,7 @@ func (p *program) journalCommand() *cobra.Command {
 		Long: `The journal is the durable record of one line. All but accept and correct only read it,
 also while the daemon appends to it, and write nothing beside it.`,
 	}
-	cmd.AddCommand(p.journalList(), p.journalShow(), p.journalVerify(), p.journalExport(), p.journalBackup(), p.journalChanges(), p.journalAccept(), p.journalCorrect())
+	cmd.AddCommand(p.journalList(), p.journalShow(), p.journalVerify(), p.journalExport(), p.journalBackup(), p.journalChanges(), p.journalAccept(), p.journalRegister(), p.journalCorrect())
 	return cmd
 }
 

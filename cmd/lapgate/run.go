@@ -17,9 +17,11 @@ import (
 	"lapgate/gateway/config"
 	"lapgate/gateway/connect"
 	"lapgate/gateway/control"
+	"lapgate/gateway/engine"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/logging"
 	"lapgate/gateway/publish"
+	"lapgate/gateway/ship"
 	"lapgate/gateway/status"
 )
 
@@ -84,8 +86,12 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 	if err != nil {
 		return err
 	}
+	shipping, err := p.shipping(snapshot)
+	if err != nil {
+		return err
+	}
 	g, err := gateway.New(gateway.Options{
-		Snapshot: snapshot, Broker: broker, Dialer: p.dialers(log), OpenJournal: gateway.OpenJournals(snapshot), Log: log, Metrics: metrics,
+		Snapshot: snapshot, Broker: broker, Ship: shipping, Dialer: p.dialers(log), OpenJournal: gateway.OpenJournals(snapshot), Log: log, Metrics: metrics,
 		Certificates: connect.CertificateEnds, Version: version(),
 	})
 	if err != nil {
@@ -157,6 +163,25 @@ func (p *program) statusServer(ctx context.Context, s *config.Status, shown stat
 		return nil, &exitError{exitConfig, err}
 	}
 	return status.Listen(ctx, s.Listen, access, shown)
+}
+
+// shipping is how the journals go to the engine, nil for one that is not configured.
+func (p *program) shipping(s *config.Snapshot) (*gateway.ShippingOptions, error) {
+	if s.Engine.Off() {
+		return nil, nil
+	}
+	settings, err := connect.Engine(s, p.lookup)
+	if err != nil {
+		return nil, &exitError{exitConfig, err}
+	}
+	e := engine.New(settings)
+	return &gateway.ShippingOptions{Machine: settings.Machine, Connect: func(ctx context.Context) (ship.Conn, error) {
+		c, err := e.Connect(ctx)
+		if err != nil {
+			return nil, err
+		}
+		return c, nil
+	}}, nil
 }
 
 // broker is where the events of the lines are sent onward, nil for nowhere.

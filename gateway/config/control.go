@@ -22,7 +22,7 @@ type Groups struct {
 	Hang          string `cfg:"hang" default:"" doc:"who may tell what hangs in a slot"`
 	Station       string `cfg:"station" default:"" doc:"who may have a station worked by hand"`
 	Restart       string `cfg:"restart" default:"" doc:"who may have a line served again that has ended"`
-	AcceptJournal string `cfg:"accept_journal" default:"" doc:"who may have a line go on with a journal that is doubted"`
+	AcceptJournal string `cfg:"accept_journal" default:"" doc:"who may have a line go on with a journal that is doubted, or register a journal anew with the engine"`
 	Correct       string `cfg:"correct" default:"" doc:"who may record that an earlier record of an act is wrong"`
 	Reload        string `cfg:"reload" default:"" doc:"who may put another configuration in force"`
 }

@@ -40,6 +40,8 @@ const (
 	AcceptJournal Command = "accept-journal"
 	Alarms        Command = "alarms"
 	Correct       Command = "correct"
+	// RegisterJournal has a journal go to the engine under another name.
+	RegisterJournal Command = "register-journal"
 )
 
 // Request is one command with what it needs.

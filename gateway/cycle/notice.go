@@ -116,6 +116,9 @@ const (
 	ConditionCertificate = "certificate-ends"
 	ConditionEnded       = "line-ended"
 	ConditionOnward      = "publication-behind"
+	ConditionBehind      = "engine-behind"
+	ConditionLongBehind  = "backlog-critical"
+	ConditionStopped     = "shipping-stopped"
 )
 
 // What a row says of the alarm that a notice makes. Told makes none. Firm is what
@@ -233,6 +236,9 @@ var notices = append([]notice{
 	{condPlatenHot, Alarm, "platen-below-ceiling", firm},
 	{ConditionRoom, Warning, "disk-has-room", medium},
 	{ConditionOnward, Warning, "publication-caught-up", low(5*time.Minute, 0)},
+	{ConditionBehind, Warning, "engine-caught-up", low(5*time.Minute, 0)},
+	{ConditionLongBehind, Warning, "backlog-uncritical", medium},
+	{ConditionStopped, Alarm, "shipping-goes-on", high},
 	{ConditionCertificate, Warning, "certificate-renewed", medium},
 	{ConditionEnded, Alarm, "line-served", firm},
 	{condHoldAll, Warning, "hold-all-ended", told},

@@ -19,13 +19,14 @@ import (
 	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
 	"lapgate/gateway/ship"
+	"lapgate/gateway/ship/shiptest"
 )
 
 // yard is a machine with journals, and the engine that they go to.
 type yard struct {
 	t      *testing.T
 	dir    string
-	engine *fake
+	engine *shiptest.Engine
 	lines  []string
 	open   map[string]*journal.Journal
 	rolls  map[string]uint32
@@ -38,7 +39,7 @@ type yard struct {
 }
 
 func newYard(t *testing.T, lines ...string) *yard {
-	y := &yard{t: t, dir: t.TempDir(), engine: &fake{}, lines: lines, open: map[string]*journal.Journal{}, rolls: map[string]uint32{}, past: map[string]*record.Past{}, stored: map[string]cycle.Stored{}}
+	y := &yard{t: t, dir: t.TempDir(), engine: &shiptest.Engine{}, lines: lines, open: map[string]*journal.Journal{}, rolls: map[string]uint32{}, past: map[string]*record.Past{}, stored: map[string]cycle.Stored{}}
 	for _, l := range lines {
 		y.begin(l)
 	}
@@ -109,7 +110,7 @@ func (y *yard) closeOff(line string) {
 // start begins to ship, and returns what ends that.
 func (y *yard) start(ctx context.Context) (stop func()) {
 	ctx, cancel := context.WithCancel(ctx)
-	set := ship.Settings{Machine: "a", Connect: y.engine.connect,
+	set := ship.Settings{Machine: "a", Connect: y.engine.Connect("a"),
 		Pause: func(ctx context.Context, failure error) {
 			y.mu.Lock()
 			y.pauses = append(y.pauses, failure)
@@ -172,11 +173,11 @@ func (y *yard) arrived(line string) func() bool {
 // on, record by record.
 func (y *yard) same(line string, from uint64) {
 	y.t.Helper()
-	chains := y.engine.of(line)
+	chains := y.engine.Of(line, "a")
 	if len(chains) == 0 {
 		y.t.Fatalf("%s: no journal there", line)
 	}
-	there := chains[len(chains)-1].records
+	there := chains[len(chains)-1].Records
 	r, err := journal.OpenWhole(y.t.Context(), y.path(line))
 	y.must(err)
 	n := 0
@@ -263,10 +264,10 @@ func TestGoesOnAfterRestart(t *testing.T) {
 		y.rolls["north"] = 0
 		y.roll("north")
 		y.closeOff("north")
-		sent := y.engine.appends
+		sent := y.engine.Appends
 		stop = y.start(ctx)
 		y.until("all is there", y.arrived("north"))
-		if n := y.engine.appends - sent; n != 1 {
+		if n := y.engine.Appends - sent; n != 1 {
 			t.Errorf("sent %d batches, want 1", n)
 		}
 		stop()
@@ -292,14 +293,14 @@ func TestFaults(t *testing.T) {
 			inBubble(t, []string{"north", "south"}, func(ctx context.Context, y *yard) {
 				draw := rand.New(rand.NewPCG(seed, 17))
 				var mu sync.Mutex
-				faults, counts := 0.2, map[fault]int{}
-				y.engine.fault = func(string) fault {
+				faults, counts := 0.2, map[shiptest.Fault]int{}
+				y.engine.Fault = func(string) shiptest.Fault {
 					mu.Lock()
 					defer mu.Unlock()
 					if draw.Float64() >= faults {
-						return none
+						return shiptest.None
 					}
-					f := []fault{broken, lost, silent}[draw.IntN(3)]
+					f := []shiptest.Fault{shiptest.Broken, shiptest.Lost, shiptest.Silent}[draw.IntN(3)]
 					counts[f]++
 					return f
 				}
@@ -311,15 +312,11 @@ func TestFaults(t *testing.T) {
 					case i%40 == 17:
 						y.closeOff(line)
 					case i%50 == 23: // the engine fails over to a copy that lags
-						for _, c := range y.engine.of(line) {
-							y.engine.mu.Lock()
-							c.cut(c.gone + uint64(draw.IntN(len(c.records)+1)))
-							y.engine.mu.Unlock()
+						for _, c := range y.engine.Of(line, "a") {
+							y.engine.Do(func() { c.Cut(c.Gone + uint64(draw.IntN(len(c.Records)+1))) })
 						}
 					case i%60 == 31: // or to one that is empty
-						y.engine.mu.Lock()
-						y.engine.journals = nil
-						y.engine.mu.Unlock()
+						y.engine.Do(func() { y.engine.Journals = nil })
 					case i%70 == 41: // a restart of the daemon
 						stop()
 						stop = y.start(ctx)
@@ -341,7 +338,7 @@ func TestFaults(t *testing.T) {
 						t.Errorf("%s: stored up to %d, want %d", l, got, want)
 					}
 				}
-				if counts[broken] < 5 || counts[lost] < 5 || counts[silent] < 5 {
+				if counts[shiptest.Broken] < 5 || counts[shiptest.Lost] < 5 || counts[shiptest.Silent] < 5 {
 					t.Errorf("faults %v: the test shows nothing", counts)
 				}
 			})
@@ -367,7 +364,7 @@ func TestFork(t *testing.T) {
 		}
 		y.until("all is there", y.arrived("north"))
 		stop()
-		was := y.engine.of("north")[0].Head
+		was := y.engine.Of("north", "a")[0].Head
 		y.must(y.open["north"].Close())
 		y.must(os.Rename(filepath.Join(y.dir, "backup"), y.path("north")))
 		y.begin("north")
@@ -384,10 +381,10 @@ func TestFork(t *testing.T) {
 		y.roll("north")
 		y.until("the other line is sent", y.arrived("south"))
 		<-time.After(3 * time.Minute)
-		if !stopped() || y.engine.of("north")[0].Head != was {
+		if !stopped() || y.engine.Of("north", "a")[0].Head != was {
 			t.Errorf("it went on by itself: %+v", y.shipper.State("north"))
 		}
-		connects := y.engine.connects
+		connects := y.engine.Connects
 		y.append("north", record.Register{Journal: why.Journal.String(), After: why.After, By: "kim", Reason: "put back"})
 		y.until("it goes on", y.arrived("north"))
 		y.roll("north")
@@ -397,8 +394,8 @@ func TestFork(t *testing.T) {
 		y.roll("north")
 		y.until("it goes on after a restart", y.arrived("north"))
 		stop()
-		chains := y.engine.of("north")
-		if len(chains) != 2 || chains[1].Kept != backup || chains[0].Head != was || y.engine.connects != connects+1 {
+		chains := y.engine.Of("north", "a")
+		if len(chains) != 2 || chains[1].Kept != backup || chains[0].Head != was || y.engine.Connects != connects+1 {
 			t.Errorf("%d journals there, the second behind %v, want 2 and %v", len(chains), chains[len(chains)-1].Kept, backup)
 		}
 		y.same("north", backup.Seq+1)
@@ -457,7 +454,7 @@ func TestGoneOnBothSides(t *testing.T) {
 		archives, err := journal.Archives(y.path("north"))
 		y.must(err)
 		y.must(os.Remove(archives[0].Path))
-		y.engine.journals[0].cut(7)
+		y.engine.Journals[0].Cut(7)
 		y.roll("north")
 		defer y.start(ctx)()
 		y.until("it is stopped", func() bool { return y.shipper.State("north").Stopped != nil })
@@ -469,12 +466,10 @@ func TestGoneOnBothSides(t *testing.T) {
 		y.until("all is there", y.arrived("north"))
 		y.same("north", archives[0].Last+1)
 		// One that lost everything gets what is here.
-		y.engine.mu.Lock()
-		y.engine.journals = nil
-		y.engine.mu.Unlock()
+		y.engine.Do(func() { y.engine.Journals = nil })
 		y.roll("north")
 		y.until("all is there", y.arrived("north"))
-		if c := y.engine.of("north"); len(c) != 1 || c[0].Genesis != s.Journal {
+		if c := y.engine.Of("north", "a"); len(c) != 1 || c[0].Genesis != s.Journal {
 			t.Errorf("%d journals there", len(c))
 		}
 		y.same("north", archives[0].Last+1)
@@ -500,7 +495,7 @@ func TestOtherJournals(t *testing.T) {
 				y.roll("north")
 				y.until("all is there", y.arrived("north"))
 			}
-			if c := y.engine.of("north"); len(c) != 2 || c[0].Head.Seq != 4 {
+			if c := y.engine.Of("north", "a"); len(c) != 2 || c[0].Head.Seq != 4 {
 				t.Errorf("%d journals there", len(c))
 			}
 			y.same("north", 1)
@@ -512,7 +507,7 @@ func TestOtherJournals(t *testing.T) {
 			y.roll("north")
 			y.until("all is there", y.arrived("north"))
 			stop()
-			y.engine.journals[0].Machine = "b"
+			y.engine.Journals[0].Machine = "b"
 			y.roll("north")
 			defer y.start(ctx)()
 			y.until("it is stopped", func() bool { return y.shipper.State("north").Stopped != nil })
@@ -531,26 +526,24 @@ func TestOtherJournals(t *testing.T) {
 			y.roll("north")
 			y.until("all is there", y.arrived("north"))
 			stop()
-			y.engine.journals[0].Line = "south"
+			y.engine.Journals[0].Line = "south"
 			defer y.start(ctx)()
 			y.until("it is stopped", func() bool { return y.shipper.State("north").Stopped != nil })
 		})
 	})
 	t.Run("not believed", func(t *testing.T) {
 		inBubble(t, []string{"north"}, func(ctx context.Context, y *yard) {
-			y.engine.distrust = 5
+			y.engine.Distrust = 5
 			defer y.start(ctx)()
 			y.roll("north")
 			y.until("all is there", y.arrived("north"))
 			y.roll("north")
 			y.until("it is stopped", func() bool { return y.shipper.State("north").Stopped != nil })
 			<-time.After(10 * time.Minute)
-			if n := y.engine.appends; n > 16 {
+			if n := y.engine.Appends; n > 16 {
 				t.Errorf("tried %d times", n)
 			}
-			y.engine.mu.Lock()
-			y.engine.distrust = 0
-			y.engine.mu.Unlock()
+			y.engine.Do(func() { y.engine.Distrust = 0 })
 			y.until("all is there", y.arrived("north"))
 			y.same("north", 1)
 		})
@@ -563,7 +556,7 @@ func TestOtherJournals(t *testing.T) {
 			}
 			y.until("all is there", y.arrived("north"))
 			stop()
-			y.engine.journals[0].dropMonth(20)
+			y.engine.Journals[0].DropMonth(20)
 			y.roll("north")
 			defer y.start(ctx)()
 			y.until("all is there", y.arrived("north"))
@@ -576,7 +569,7 @@ func TestOtherJournals(t *testing.T) {
 // another line waits for the journal.
 func TestAway(t *testing.T) {
 	inBubble(t, []string{"north", "south"}, func(ctx context.Context, y *yard) {
-		y.engine.away = true
+		y.engine.Away = true
 		defer y.start(ctx)()
 		begun := time.Now()
 		y.roll("north")
@@ -587,9 +580,7 @@ func TestAway(t *testing.T) {
 		}
 		y.must(y.open["south"].Close())
 		y.must(os.WriteFile(y.path("south"), []byte("this is no journal and no database, however long one looks at it"), 0o600))
-		y.engine.mu.Lock()
-		y.engine.away = false
-		y.engine.mu.Unlock()
+		y.engine.Do(func() { y.engine.Away = false })
 		y.until("all is there", y.arrived("north"))
 		y.until("the other is told of", func() bool { return y.shipper.State("south").Error != "" })
 		y.roll("north")
@@ -605,7 +596,8 @@ func TestOtherMachine(t *testing.T) {
 	inBubble(t, []string{"north"}, func(ctx context.Context, y *yard) {
 		other := newYard(y.t, "north")
 		defer func() { y.must(other.open["north"].Close()) }()
-		there := &conn{engine: y.engine, machine: "b"}
+		there, err := y.engine.Connect("b")(ctx)
+		y.must(err)
 		ships := func() {
 			r, err := journal.OpenReader(ctx, other.path("north"))
 			y.must(err)

@@ -40,6 +40,8 @@ type Metrics struct {
 	accepted  prometheus.Gauge
 	room      prometheus.Gauge
 	onward    [3]*prometheus.GaugeVec // connected, record, backlog
+	engine    [5]*prometheus.GaugeVec // connected, record, backlog, since, stopped
+	others    *prometheus.GaugeVec
 
 	mu     sync.Mutex
 	asked  map[roll]time.Time       // wall time of the request record
@@ -100,6 +102,15 @@ func NewMetrics(r prometheus.Registerer) (*Metrics, error) {
 		gauge("publication_record", "Number of the record of which the newest message was taken by the broker."),
 		gauge("publication_backlog_records", "Records behind it that nobody took yet."),
 	}
+	m.engine = [...]*prometheus.GaugeVec{
+		gauge("engine_connected", "1 while a connection to the engine of the mill's record stands."),
+		gauge("engine_record", "Number of the newest record that has arrived in the engine."),
+		gauge("engine_backlog_records", "Records behind it that the engine has not got yet."),
+		gauge("engine_backlog_since_seconds", "Time of the oldest of them, in seconds since 1970; 0 for none."),
+		gauge("engine_shipping_stopped", "1 while the engine takes the journal no more, until a person registers it anew."),
+	}
+	m.others = prometheus.NewGaugeVec(prometheus.GaugeOpts{Namespace: "lapgate", Name: "engine_other_record", Help: "Number of the newest record of another machine's journal in the engine."}, []string{"line", "machine"})
+	add(m.others)
 	add(machineCounts{m})
 	add(lineAlarms{m})
 	m.ends = prometheus.NewGaugeVec(prometheus.GaugeOpts{Namespace: "lapgate", Name: "certificate_end_seconds", Help: "When a certificate ends, in seconds since 1970."}, []string{"line", "certificate"})
@@ -261,6 +272,23 @@ func (m *Metrics) Onward(line string, o Onward) {
 		m.onward[0].WithLabelValues(line).Set(oneIf(o.Connected))
 		m.onward[1].WithLabelValues(line).Set(float64(o.Record))
 		m.onward[2].WithLabelValues(line).Set(float64(o.Backlog))
+	}
+}
+
+// Engine takes how far the journal of a line has arrived in the engine.
+func (m *Metrics) Engine(line string, e Engine) {
+	if m == nil {
+		return
+	}
+	since := 0.0
+	if !e.Since.IsZero() {
+		since = float64(e.Since.UnixMilli()) / 1000
+	}
+	for i, v := range [...]float64{oneIf(e.Connected), float64(e.Record), float64(e.Backlog), since, oneIf(e.Stopped)} {
+		m.engine[i].WithLabelValues(line).Set(v)
+	}
+	for _, o := range e.Others {
+		m.others.WithLabelValues(line, o.Machine).Set(float64(o.Record))
 	}
 }
 

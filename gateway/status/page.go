@@ -115,6 +115,9 @@ func (p *livePanels) draw(l *Line, n *record.Newest) {
 // ArmingWords says whether the line writes, and by whom.
 func (p *livePanels) ArmingWords() string { return p.LineView.ArmingWords(p.words, p.zone) }
 
+// EngineWords says how far the journal has arrived in the engine.
+func (p *livePanels) EngineWords() string { return p.LineView.EngineWords(p.words, p.zone) }
+
 // OnwardWords says how far the records are sent onward.
 func (p *livePanels) OnwardWords() string { return p.LineView.OnwardWords(p.words) }
 

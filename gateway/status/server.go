@@ -39,6 +39,27 @@ type Line struct {
 	Alarms    []alarm.Alarm // what calls for somebody first
 	At        time.Time     // of all the rest; it moves with each poll while the line is served
 	Onward    *Onward       // nil where nothing is sent onward
+	Engine    *Engine       // nil without an engine
+}
+
+// Engine is how far the journal of a line has arrived in the engine of the mill's record.
+type Engine struct {
+	Connected bool           `json:"connected"`
+	Known     bool           `json:"known"` // the engine answered since the start
+	Error     string         `json:"error,omitempty"`
+	Stopped   bool           `json:"stopped"` // it takes the journal no more, until that is registered anew
+	Record    uint64         `json:"last_record,omitempty"`
+	At        time.Time      `json:"last_at,omitzero"` // when that was
+	Backlog   uint64         `json:"backlog_records"`
+	Since     time.Time      `json:"backlog_since,omitzero"` // time of the oldest of them
+	Others    []OtherMachine `json:"other_machines,omitempty"`
+}
+
+// OtherMachine is how far the journal of another machine has arrived there.
+type OtherMachine struct {
+	Machine string    `json:"machine"`
+	Record  uint64    `json:"last_record"`
+	At      time.Time `json:"last_at,omitzero"`
 }
 
 // Onward is how far a line's records are sent onward.

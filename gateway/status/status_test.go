@@ -51,12 +51,19 @@ func TestMetrics(t *testing.T) {
 	m.Line(&Line{Name: "north", Armed: true, Machine: cycle.Status{Counts: []cycle.Count{{Key: "resends/ACK", N: 3}}},
 		Alarms: []alarm.Alarm{{Key: "payload-differs", Priority: alarm.Medium, State: alarm.Returned}}})
 	m.CertificateEnds("north", "own", at)
+	m.Engine("north", Engine{Connected: true, Record: 4711, Backlog: 3, Since: at, Stopped: true, Others: []OtherMachine{{Machine: "b", Record: 12}}})
 
 	w := httptest.NewRecorder()
 	Handler(Source{Metrics: registry, Lines: func() []Line { return nil }}).ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
 	got := strings.Split(w.Body.String(), "\n")
 	for _, want := range []string{
 		`lapgate_acknowledge_lag{line="north"} 5`,
+		`lapgate_engine_connected{line="north"} 1`,
+		`lapgate_engine_record{line="north"} 4711`,
+		`lapgate_engine_backlog_records{line="north"} 3`,
+		`lapgate_engine_backlog_since_seconds{line="north"} 1.7724024e+09`,
+		`lapgate_engine_shipping_stopped{line="north"} 1`,
+		`lapgate_engine_other_record{line="north",machine="b"} 12`,
 		`lapgate_armed{line="north"} 1`,
 		`lapgate_connected{line="north"} 0`,
 		`lapgate_gaps_total{line="north"} 1`,
@@ -96,6 +103,7 @@ func TestRules(t *testing.T) {
 	}
 	m.Line(&Line{Name: "north", Alarms: []alarm.Alarm{{Key: "link-down"}}})
 	m.CertificateEnds("north", "own", time.Now())
+	m.Engine("north", Engine{})
 	m.Seen("north", &handshake.Request{})
 	m.Recorded("north", record.Stored{Record: record.Gap{}}, time.Second)
 	m.Recorded("north", record.Stored{Record: record.Request{Roll: 1}}, time.Second)
@@ -261,6 +269,28 @@ func TestArmingWords(t *testing.T) {
 		{LineView{Armed: true, Arming: Arming{By: "kim", Since: since, Why: "shift 3", Lasts: &record.Lasting{Rolls: 5}}}, "Armed, by kim since Mon 22:00, for 5 rolls: shift 3"},
 	} {
 		if got := c.view.ArmingWords(nil, time.UTC); got != c.want {
+			t.Errorf("got %q, want %q", got, c.want)
+		}
+	}
+}
+
+// TestEngineWords says how far a journal has arrived, since when nothing does, and what
+// came of the other machine.
+func TestEngineWords(t *testing.T) {
+	at := time.Date(2026, 3, 1, 22, 0, 0, 0, time.UTC)
+	for _, c := range []struct {
+		at   *Engine
+		want string
+	}{
+		{nil, ""},
+		{&Engine{Backlog: 3}, "No connection to the engine yet, 3 records wait"},
+		{&Engine{Error: "no route"}, "▲ No connection to the engine: no route"},
+		{&Engine{Error: "no route", Backlog: 7, Since: at}, "▲ Nothing gets into the engine, 7 records wait since Sun 22:00: no route"},
+		{&Engine{Known: true, Record: 4711, Backlog: 2, Others: []OtherMachine{{Machine: "b", Record: 12}, {Machine: "c", Record: 1}}},
+			"In the engine up to record 4711, 2 wait; b up to record 12; c up to record 1"},
+	} {
+		v := LineView{Engine: c.at}
+		if got := v.EngineWords(nil, time.UTC); got != c.want {
 			t.Errorf("got %q, want %q", got, c.want)
 		}
 	}

@@ -48,6 +48,7 @@ type LineView struct {
 	Counts     []count              `json:"counts"`
 	At         time.Time            `json:"at"`
 	Onward     *Onward              `json:"publication,omitempty"`
+	Engine     *Engine              `json:"engine,omitempty"`
 
 	Units    map[quantity.Dimension]string `json:"units"` // that the mill reads
 	Now      Now                           `json:"now"`
@@ -199,7 +200,7 @@ func (s Source) viewOf(l *Line, n *record.Newest) LineView {
 	v := LineView{
 		Line: l.Name, Armed: l.Armed, Connected: l.Connected, Ended: l.Ended, Stale: l.stale(), Error: l.Error,
 		State: m.State.String(), Reason: m.Reason, Config: handshake.ConfigHash(m.Config), HoldAll: m.HoldAll,
-		CycleTime: m.CycleTime.Seconds(), Conditions: []string{}, Counts: []count{}, At: l.At, Onward: l.Onward,
+		CycleTime: m.CycleTime.Seconds(), Conditions: []string{}, Counts: []count{}, At: l.At, Onward: l.Onward, Engine: l.Engine,
 		Now: nowOf(w, l, n, s.zone()), Standing: []Standing{}, Stand: []report.Candidate{}, Settings: []report.Setting{}, Rolls: []RollRow{},
 	}
 	if !l.Again.IsZero() {

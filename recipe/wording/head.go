@@ -7,6 +7,7 @@ var heads = []Entry{
 	{"head.writing", "writing"},
 	{"head.link", "link"},
 	{"head.sent-onward", "sent onward"},
+	{"head.engine", "engine"},
 	{"head.as-of", "as of"},
 	{"head.now", "now"},
 	{"head.state", "state"},

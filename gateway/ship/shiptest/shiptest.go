@@ -1,4 +1,6 @@
-package ship_test
+// Package shiptest is an engine in memory for tests, which can be away, lose answers,
+// forget, and refuse.
+package shiptest
 
 import (
 	"context"
@@ -13,54 +15,62 @@ import (
 	"lapgate/gateway/ship"
 )
 
-// fault is what goes wrong with one call of the engine.
-type fault int
+// Fault is what goes wrong with one call of the engine.
+type Fault int
 
+// The faults.
 const (
-	none   fault = iota
-	broken       // nothing was done, and the connection is over
-	lost         // it was done, and the answer does not come
-	silent       // nothing comes, and the client's patience ends
+	None   Fault = iota
+	Broken       // nothing was done, and the connection is over
+	Lost         // it was done, and the answer does not come
+	Silent       // nothing comes, and the client's patience ends
 )
 
-// fake is an engine in memory, with faults.
-type fake struct {
+// Engine keeps journals in memory. Its fields are changed under Do.
+type Engine struct {
 	mu       sync.Mutex
-	journals []*chain
-	away     bool
-	fault    func(op string) fault // nil for none
-	distrust uint64                // a record that it does not believe
-	appends  int
-	connects int
+	Journals []*Chain
+	Away     bool
+	Fault    func(op string) Fault // nil for none
+	Distrust uint64                // a record that it does not believe
+	Appends  int
+	Connects int
 }
 
-// chain is a journal there.
-type chain struct {
+// Do changes or reads the engine.
+func (e *Engine) Do(f func()) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	f()
+}
+
+// Chain is a journal there.
+type Chain struct {
 	engine.Journal
-	records []journal.Entry // behind gone
-	gone    uint64          // newest record that was removed with its month
+	Records []journal.Entry // behind Gone
+	Gone    uint64          // newest record that was removed with its month
 }
 
-func (c *chain) at(seq uint64) (journal.Hash, bool) {
-	if n := seq - c.gone; seq > c.gone && n <= uint64(len(c.records)) {
-		return c.records[n-1].Hash, true
+func (c *Chain) at(seq uint64) (journal.Hash, bool) {
+	if n := seq - c.Gone; seq > c.Gone && n <= uint64(len(c.Records)) {
+		return c.Records[n-1].Hash, true
 	}
 	return journal.Hash{}, false
 }
 
-// cut forgets what is behind a record.
-func (c *chain) cut(seq uint64) {
-	c.records = c.records[:seq-c.gone]
+// Cut forgets what is behind a record.
+func (c *Chain) Cut(seq uint64) {
+	c.Records = c.Records[:seq-c.Gone]
 	c.Head = journal.Head{}
-	if n := len(c.records); n > 0 {
-		c.Head = journal.Head{Seq: c.records[n-1].Seq, Hash: c.records[n-1].Hash}
+	if n := len(c.Records); n > 0 {
+		c.Head = journal.Head{Seq: c.Records[n-1].Seq, Hash: c.Records[n-1].Hash}
 	}
 }
 
-// dropMonth removes records up to one.
-func (c *chain) dropMonth(upTo uint64) {
-	c.records = c.records[upTo-c.gone:]
-	c.gone = upTo
+// DropMonth removes records up to one.
+func (c *Chain) DropMonth(upTo uint64) {
+	c.Records = c.Records[upTo-c.Gone:]
+	c.Gone = upTo
 }
 
 var (
@@ -71,20 +81,21 @@ var (
 
 const patience = time.Second
 
-func (e *fake) connect(context.Context) (ship.Conn, error) {
-	if err := e.call("connect"); err != nil {
-		return nil, err
+// Connect makes a connection of a machine.
+func (e *Engine) Connect(machine string) func(context.Context) (ship.Conn, error) {
+	return func(context.Context) (ship.Conn, error) {
+		if err := e.call("connect"); err != nil {
+			return nil, err
+		}
+		e.Do(func() { e.Connects++ })
+		return &conn{engine: e, machine: machine}, nil
 	}
-	e.mu.Lock()
-	defer e.mu.Unlock()
-	e.connects++
-	return &conn{engine: e, machine: "a"}, nil
 }
 
 // call lets a call fail before it is done.
-func (e *fake) call(op string) error {
+func (e *Engine) call(op string) error {
 	e.mu.Lock()
-	away, f := e.away, e.fault
+	away, f := e.Away, e.Fault
 	e.mu.Unlock()
 	if away {
 		return errAway
@@ -93,12 +104,12 @@ func (e *fake) call(op string) error {
 		return nil
 	}
 	switch f(op) {
-	case broken:
+	case Broken:
 		return errBroken
-	case silent:
+	case Silent:
 		<-time.After(patience)
 		return errSilent
-	case lost:
+	case Lost:
 		return errLost
 	}
 	return nil
@@ -106,8 +117,8 @@ func (e *fake) call(op string) error {
 
 var errLost = errors.New("the answer was lost")
 
-func (e *fake) find(genesis journal.Hash) *chain {
-	for _, c := range e.journals {
+func (e *Engine) find(genesis journal.Hash) *Chain {
+	for _, c := range e.Journals {
 		if c.Genesis == genesis {
 			return c
 		}
@@ -115,12 +126,12 @@ func (e *fake) find(genesis journal.Hash) *chain {
 	return nil
 }
 
-// of are the chains of a line on machine a.
-func (e *fake) of(line string) (out []*chain) {
+// Of are the chains of a line on a machine, in the order in which they were registered.
+func (e *Engine) Of(line, machine string) (out []*Chain) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	for _, c := range e.journals {
-		if c.Line == line && c.Machine == "a" {
+	for _, c := range e.Journals {
+		if c.Line == line && c.Machine == machine {
 			out = append(out, c)
 		}
 	}
@@ -128,7 +139,7 @@ func (e *fake) of(line string) (out []*chain) {
 }
 
 type conn struct {
-	engine  *fake
+	engine  *Engine
 	machine string
 	over    bool
 }
@@ -154,7 +165,7 @@ func (c *conn) Close() {}
 
 func (c *conn) Journals(_ context.Context, line string) (out []engine.Journal, err error) {
 	err = c.do("journals", func() error {
-		for _, j := range c.engine.journals {
+		for _, j := range c.engine.Journals {
 			if j.Line == line {
 				out = append(out, j.Journal)
 			}
@@ -168,8 +179,8 @@ func (c *conn) Register(_ context.Context, j engine.Journal) (head journal.Head,
 	err = c.do("register", func() error {
 		there := c.engine.find(j.Genesis)
 		if there == nil {
-			there = &chain{Journal: engine.Journal{Genesis: j.Genesis, Line: j.Line, Machine: c.machine, Registered: time.Now(), Head: j.Kept, Kept: j.Kept}, gone: j.Kept.Seq}
-			c.engine.journals = append(c.engine.journals, there)
+			there = &Chain{Journal: engine.Journal{Genesis: j.Genesis, Line: j.Line, Machine: c.machine, Registered: time.Now(), Head: j.Kept, Kept: j.Kept}, Gone: j.Kept.Seq}
+			c.engine.Journals = append(c.engine.Journals, there)
 		}
 		if there.Line != j.Line || there.Machine != c.machine {
 			return engine.ErrTaken
@@ -182,7 +193,7 @@ func (c *conn) Register(_ context.Context, j engine.Journal) (head journal.Head,
 
 func (c *conn) Append(_ context.Context, genesis journal.Hash, records []journal.Entry) (head journal.Head, err error) {
 	err = c.do("append", func() error {
-		c.engine.appends++
+		c.engine.Appends++
 		there := c.engine.find(genesis)
 		if there == nil {
 			return engine.ErrUnknownJournal
@@ -192,7 +203,7 @@ func (c *conn) Append(_ context.Context, genesis journal.Hash, records []journal
 		}
 		for i := range records {
 			r := &records[i]
-			if r.Seq == c.engine.distrust {
+			if r.Seq == c.engine.Distrust {
 				return engine.ErrHash
 			}
 			if r.Seq <= there.Head.Seq {
@@ -204,7 +215,7 @@ func (c *conn) Append(_ context.Context, genesis journal.Hash, records []journal
 			if r.Prev != there.Head.Hash {
 				return engine.ErrFork
 			}
-			there.records = append(there.records, *r)
+			there.Records = append(there.Records, *r)
 			there.Head, there.Arrived = journal.Head{Seq: r.Seq, Hash: r.Hash}, time.Now()
 		}
 		head = there.Head
@@ -223,7 +234,7 @@ func (c *conn) HashAt(_ context.Context, genesis journal.Hash, seq uint64) (h jo
 
 func (c *conn) Newest(_ context.Context, genesis journal.Hash, kind record.Kind) (e journal.Entry, ok bool, err error) {
 	err = c.do("newest", func() error {
-		for _, r := range c.engine.find(genesis).records {
+		for _, r := range c.engine.find(genesis).Records {
 			if r.Record.Kind() == kind {
 				e, ok = r, true
 			}

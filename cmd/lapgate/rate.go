@@ -102,7 +102,11 @@ func (p *program) rate(f *rateFlags, schedule string) error {
 	if err != nil {
 		return usageError("%w", err)
 	}
-	line, err := p.loadLine(&f.source, f.line)
+	snapshot, err := p.load(&f.source)
+	if err != nil {
+		return err
+	}
+	line, err := lineNamed(snapshot, f.line)
 	if err != nil {
 		return err
 	}
@@ -119,15 +123,16 @@ func (p *program) rate(f *rateFlags, schedule string) error {
 		return usageError("--outer: %w", err)
 	}
 	if f.svg != "" {
-		if err := os.WriteFile(f.svg, []byte(report.RateView(sum)), 0o644); err != nil {
+		if err := os.WriteFile(f.svg, []byte(report.RateView(snapshot.Words, sum)), 0o644); err != nil {
 			return err
 		}
 	}
 	if f.report != "" {
 		sheet := report.Application{
 			Line: &hung, Schedule: schedule, Outer: outer, Rate: sum, Widths: plan.Summary(), Settings: rate.Assumptions(&hung, &line.Work),
-			Made:     fmt.Sprintf("Made on %s by lapgate %s.", time.Now().In(p.zone()).Format("2006-01-02 15:04 MST"), version()),
-			Overhang: report.Widths(&plan.Problem, plan.Result, plan.Numbers(), hung.Unit(quantity.Length)),
+			Made:     snapshot.Words.Of("sheet.made", "at", time.Now().In(p.zone()).Format("2006-01-02 15:04 MST"), "name", version()),
+			Words:    snapshot.Words,
+			Overhang: report.Widths(snapshot.Words, &plan.Problem, plan.Result, plan.Numbers(), hung.Unit(quantity.Length)),
 		}
 		page, err := sheet.Page()
 		if err != nil {
@@ -137,7 +142,9 @@ func (p *program) rate(f *rateFlags, schedule string) error {
 			return err
 		}
 	}
-	err = p.printer(f.output, &hung).Print(sum)
+	out := p.printer(f.output, &hung)
+	out.Words = snapshot.Words
+	err = out.Print(sum)
 	if err == nil && sum.Wrapped < sum.Rolls {
 		err = &exitError{code: exitDifferences}
 	}

@@ -18,6 +18,7 @@ import (
 	"lapgate/gateway/present"
 	"lapgate/gateway/report"
 	"lapgate/gateway/status"
+	"lapgate/recipe/rate"
 	"lapgate/recipe/wording/wordingtest"
 )
 
@@ -130,6 +131,44 @@ func TestReportInGerman(t *testing.T) {
 	}
 	for _, form := range []string{"--json", "--csv"} {
 		if got, want := lapgate(append(ours[:6:6], form)...), lapgate(append(english[:4:4], form)...); got.code != 0 || got.out != want.out {
+			t.Errorf("%s is %.3000s\nand without a translation %.3000s", form, got.out, want.out)
+		}
+	}
+}
+
+// The rate of a line is German in a terminal and on its sheet, and a mill that reads inches
+// reads areas in ft2.
+func TestRateInGerman(t *testing.T) {
+	german, err := filepath.Abs("../../configs/words-de.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	w, dir := wordingtest.German(t), t.TempDir()
+	week, sheet := filepath.Join(dir, "week.csv"), filepath.Join(dir, "sheet.html")
+	if err := os.WriteFile(week, []byte("roll,width (in),diameter (in),grade,core,count\nA,24,40,1,1,8\nB,62,50,2,1,4\nC,56,50,1,1,3\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	english := []string{"rate", week, "--config", demoFile(t, "demo.yaml")}
+	ours := append(english[:4:4], "--set", "words.file="+german)
+	told := lapgate(append(ours[:6:6], "--report", sheet)...)
+	page, err := os.ReadFile(sheet)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if heads := englishHeads(t, reflect.TypeFor[rate.Summary](), told.out); len(heads) > 0 {
+		t.Errorf("rate shows %v in English:\n%s", heads, told.out)
+	}
+	text := strings.NewReplacer("&#39;", "'", "&#34;", `"`).Replace(regexp.MustCompile(`(?s)<style>.*?</style>`).ReplaceAllString(string(page), ""))
+	for what, text := range map[string]string{"the terminal": told.out, "the sheet": text} {
+		if keys := wordingtest.EnglishIn(w, text); len(keys) > 0 {
+			t.Errorf("%s has the English of %v:\n%s", what, keys, text)
+		}
+		if regexp.MustCompile(`[ (]m2\b`).MatchString(text) || !strings.Contains(text, "ft2") || !strings.Contains(text, "Halbautomatik") {
+			t.Errorf("%s has areas in m2, or lacks the modes in German:\n%s", what, text)
+		}
+	}
+	for _, form := range []string{"--json", "--csv"} {
+		if got, want := lapgate(append(ours[:6:6], form)...), lapgate(append(english[:4:4], form)...); got.out == "" || got.out != want.out {
 			t.Errorf("%s is %.3000s\nand without a translation %.3000s", form, got.out, want.out)
 		}
 	}

@@ -234,6 +234,6 @@ func (p *program) solve(plan *widths.Plan) error {
 }
 
 func drawWidths(path string, plan *widths.Plan, line *recipe.Line) error {
-	drawing := report.Widths(&plan.Problem, plan.Result, plan.Numbers(), line.Unit(quantity.Length))
+	drawing := report.Widths(nil, &plan.Problem, plan.Result, plan.Numbers(), line.Unit(quantity.Length))
 	return os.WriteFile(path, []byte(drawing), 0o644)
 }

@@ -187,6 +187,12 @@ func composed(t *testing.T) (keys []string) {
 	add("side", "coated", "plain")
 	add("weighed.verdict", "good", "doubtful", "wrong", "unreadable")
 	add("page.verdict", "none", "go", "hold", "go in shadow", "hold in shadow")
+	add("rate.station", append(recipe.StationKeys(), slices.Collect(maps.Values(constants(t, "recipe/rate", "^(load|scan|answer|start|label|eject|changes) ")))...)...)
+	add("equipment", recipe.Modes()...)
+	for f := range reflect.TypeFor[rate.Work]().Fields() {
+		add("work", f.Tag.Get("cfg"))
+	}
+	add("plan.action", "hang", "change", "leave empty", "keep", "spare")
 	for p := alarm.None; p <= alarm.High; p++ {
 		add("priority", p.String())
 	}

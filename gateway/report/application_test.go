@@ -13,6 +13,7 @@ import (
 	"lapgate/recipe/caution"
 	"lapgate/recipe/rate"
 	"lapgate/recipe/widths"
+	"lapgate/recipe/wording/wordingtest"
 )
 
 // applicationOf is the sheet of a schedule on the line of the demonstration.
@@ -43,7 +44,7 @@ func applicationOf(t *testing.T, schedule string, set map[string]string, prices 
 	}
 	a := &report.Application{
 		Line: line, Schedule: "<script>alert(1)</script>.csv", Made: "Made today.", Outer: 1, Rate: r.Summary(), Widths: plan.Summary(),
-		Overhang: report.Widths(&plan.Problem, plan.Result, plan.Numbers(), "in"), Settings: rate.Assumptions(line, &s.Lines[0].Work),
+		Overhang: report.Widths(nil, &plan.Problem, plan.Result, plan.Numbers(), "in"), Settings: rate.Assumptions(line, &s.Lines[0].Work),
 	}
 	page, err := a.Page()
 	if err != nil {
@@ -89,13 +90,44 @@ func TestApplicationSheetWithoutRate(t *testing.T) {
 	}
 }
 
+// The sheet, its drawings and notes are German where the mill reads German.
+func TestApplicationSheetInGerman(t *testing.T) {
+	w := wordingtest.German(t)
+	for name, c := range map[string]struct {
+		schedule string
+		set      map[string]string
+		want     []string
+	}{
+		"a week": {week, map[string]string{"lines.0.equipment.crimp": "manual"}, []string{
+			`<html lang="de">`, "Rollen je Stunde", "Falten, Hand", "◆ braucht am meisten", "Falten: Hand → Halbautomatik", "Platz 5, 72 in kraft-poly", "die Rolle umreifen", "Voreinstellung, Ermessen", "--paper-price angeben",
+		}},
+		"no rate": {"roll,width (in),diameter (in),spec\nC,56,50,domestic\nD,500,50,domestic\n", nil, []string{"also gibt es keine Leistung", "die Linie nimmt Breiten von"}},
+	} {
+		a, _ := applicationOf(t, c.schedule, c.set)
+		a.Words, a.Overhang = w, "" // the drawing is made beside the sheet
+		page, err := a.Page()
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := plain(page)
+		if keys := wordingtest.EnglishIn(w, text); len(keys) > 0 {
+			t.Errorf("%s: the sheet has the English of %v", name, keys)
+		}
+		for _, want := range c.want {
+			if !strings.Contains(page, want) {
+				t.Errorf("%s: the sheet lacks %s:\n%s", name, want, text)
+			}
+		}
+	}
+}
+
 // TestRateViews: a bar for each station and each step, of the right length.
 func TestRateViews(t *testing.T) {
 	a, _ := applicationOf(t, week, map[string]string{"lines.0.equipment.wrap": "manual"})
 	for name, c := range map[string]struct {
 		drawing string
 		rows    int
-	}{"stations": {report.RateView(a.Rate), 2*len(a.Rate.Stations) + 3}, "ladder": {report.LadderView(a.Rate), len(a.Rate.Ladder) + 2}} {
+	}{"stations": {report.RateView(nil, a.Rate), 2*len(a.Rate.Stations) + 3}, "ladder": {report.LadderView(nil, a.Rate), len(a.Rate.Ladder) + 2}} {
 		if elements := reporttest.WellFormed(t, c.drawing); elements["rect"] != c.rows {
 			t.Errorf("%s: %v, want %d bars with their ground and legend", name, elements, c.rows)
 		}
@@ -104,7 +136,7 @@ func TestRateViews(t *testing.T) {
 	longest := slices.MaxFunc(a.Rate.Stations, func(a, b rate.Station) int { return int(1e3 * (a.Seconds - b.Seconds)) })
 	for _, s := range a.Rate.Stations {
 		want := fmt.Sprintf(`width="%.1f" height="15"`, 470*s.Hands/longest.Seconds)
-		if !strings.Contains(report.RateView(a.Rate), want) {
+		if !strings.Contains(report.RateView(nil, a.Rate), want) {
 			t.Errorf("%s: no bar with %s", s.Station, want)
 		}
 	}

@@ -8,13 +8,14 @@ import (
 
 	"lapgate/recipe/quantity"
 	"lapgate/recipe/rate"
+	"lapgate/recipe/wording"
 )
 
 // The drawings of a rate, in pixels.
 const (
-	rateWidth  = 860
-	rateLeft   = 190 // of the bars
-	rateRight  = 660
+	rateWidth  = 920
+	rateLeft   = 250 // of the bars
+	rateRight  = 720
 	rateRow    = 24
 	rateHead   = 62
 	rateBottom = 14
@@ -26,55 +27,55 @@ const rateStyle = `.rate text{font:12px sans-serif;fill:#222}.rate .t{font-weigh
 
 // RateView draws the mean cycle of a roll by station: the part of hands and handling
 // light, the part of motion and heat dark, and a sign at the station that takes most.
-func RateView(s *rate.Summary) string {
+func RateView(w *wording.Words, s *rate.Summary) string {
 	var b strings.Builder
-	title := fmt.Sprintf("Time by station: %s rolls an hour, a cycle of %s s", perHour(s.PerHour), short(s.Cycle, 1))
-	openRate(&b, title, len(s.Stations))
+	openRate(&b, w.Of("draw.rate", "count", perHour(s.PerHour), "seconds", short(s.Cycle, 1)), len(s.Stations))
 	most := 0.0
 	for i := range s.Stations {
 		most = max(most, s.Stations[i].Seconds)
 	}
-	fmt.Fprintf(&b, `<rect class="h" x="%d" y="36" width="14" height="12"/><text x="%d" y="47">hands and handling</text>`+"\n", rateLeft, rateLeft+20)
-	fmt.Fprintf(&b, `<rect class="p" x="%d" y="36" width="14" height="12"/><text x="%d" y="47">motion and heat, from the recipes</text>`+"\n", rateLeft+150, rateLeft+170)
+	fmt.Fprintf(&b, `<rect class="h" x="%d" y="36" width="14" height="12"/><text x="%d" y="47">%s</text>`+"\n", rateLeft, rateLeft+20, html.EscapeString(w.Of("draw.rate.hands")))
+	fmt.Fprintf(&b, `<rect class="p" x="%d" y="36" width="14" height="12"/><text x="%d" y="47">%s</text>`+"\n", rateLeft+170, rateLeft+190, html.EscapeString(w.Of("draw.rate.machine")))
 	for i := range s.Stations {
 		at := &s.Stations[i]
-		name, class := at.Station, ""
+		name, class := wording.Word("rate.station", at.Station), ""
 		if at.Mode != "" {
-			name += ", " + at.Mode
+			name = wording.Say("draw.rate.mode", "station", name, "mode", wording.Word("equipment", at.Mode))
 		}
 		note := fmt.Sprintf("%s s, %s %%", short(at.Seconds, 1), short(at.Share, 1))
 		if at.Station == s.Bottleneck {
-			class, note = "k", note+" ◆ takes most"
+			class, note = "k", w.Of("draw.rate.most", "text", note)
 		}
-		y := rateLine(&b, i, name, class)
+		y := rateLine(&b, i, w.Text(name), class)
 		hands, machine := bar(at.Hands, most), bar(at.Machine, most)
 		fmt.Fprintf(&b, `<rect class="h" x="%d" y="%d" width="%.1f" height="15"/><rect class="p" x="%.1f" y="%d" width="%.1f" height="15"/>`+"\n",
 			rateLeft, y-12, hands, rateLeft+hands, y-12, machine)
-		fmt.Fprintf(&b, `<text class="%s" x="%.1f" y="%d">%s</text>`+"\n", class, rateLeft+hands+machine+8, y, note)
+		fmt.Fprintf(&b, `<text class="%s" x="%.1f" y="%d">%s</text>`+"\n", class, rateLeft+hands+machine+8, y, html.EscapeString(note))
 	}
 	b.WriteString("</svg>\n")
 	return b.String()
 }
 
 // LadderView draws the rate now and after each best next step of automation.
-func LadderView(s *rate.Summary) string {
+func LadderView(w *wording.Words, s *rate.Summary) string {
 	var b strings.Builder
-	openRate(&b, "Rolls an hour with one step of automation after another, the best first", len(s.Ladder)+1)
-	fmt.Fprintf(&b, `<text class="m" x="%d" y="47">each bar has all steps above it</text>`+"\n", rateLeft)
+	openRate(&b, w.Of("draw.ladder"), len(s.Ladder)+1)
+	fmt.Fprintf(&b, `<text class="m" x="%d" y="47">%s</text>`+"\n", rateLeft, html.EscapeString(w.Of("draw.ladder.each")))
 	most := s.PerHour
 	for i := range s.Ladder {
 		most = max(most, s.Ladder[i].PerHour)
 	}
-	step := func(row int, name string, rate float64, note string) {
+	step := func(row int, name string, rate float64, note string) { // the figure behind the bar
 		y := rateLine(&b, row, name, "")
 		wide := bar(rate, most)
-		fmt.Fprintf(&b, `<rect class="h" x="%d" y="%d" width="%.1f" height="15"/><text x="%.1f" y="%d">%s%s</text>`+"\n",
-			rateLeft, y-12, wide, rateLeft+wide+8, y, perHour(rate), note)
+		fmt.Fprintf(&b, `<rect class="h" x="%d" y="%d" width="%.1f" height="15"/><text x="%.1f" y="%d">%s</text>`+"\n",
+			rateLeft, y-12, wide, rateLeft+wide+8, y, html.EscapeString(note))
 	}
-	step(0, "as it is", s.PerHour, "")
+	step(0, w.Of("draw.ladder.now"), s.PerHour, perHour(s.PerHour))
 	for i := range s.Ladder {
 		m := &s.Ladder[i]
-		step(i+1, fmt.Sprintf("%s: %s to %s", m.Station, m.From, m.To), m.PerHour, fmt.Sprintf(", %s s less", short(m.Saves, 1)))
+		name := w.Of("draw.ladder.step", "station", wording.Word("rate.station", m.Station), "from", wording.Word("equipment", m.From), "to", wording.Word("equipment", m.To))
+		step(i+1, name, m.PerHour, w.Of("draw.ladder.saves", "count", perHour(m.PerHour), "seconds", short(m.Saves, 1)))
 	}
 	b.WriteString("</svg>\n")
 	return b.String()

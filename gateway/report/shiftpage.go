@@ -17,7 +17,7 @@ import (
 	"lapgate/recipe/wording"
 )
 
-//go:embed shift.html style.css shift.css
+//go:embed shift.html application.html style.css shift.css
 var assets embed.FS
 
 // Style is the style of every drawing, with the colours that a page has: grey, and one

@@ -11,6 +11,7 @@ import (
 
 	"lapgate/recipe/quantity"
 	"lapgate/recipe/widths"
+	"lapgate/recipe/wording"
 )
 
 // maxDots is the greatest number of schedule rows that the drawing shows one by
@@ -47,6 +48,7 @@ type span struct {
 
 // overhangs is the drawing of Widths.
 type overhangs struct {
+	words *wording.Words
 	strings.Builder
 	unit        string
 	metres      float64 // length of one unit
@@ -63,19 +65,19 @@ type overhangs struct {
 // sign of its own. Rolls without a wrapper are crosses on the lower edge. The
 // result must come from widths.Solve on the same problem, numbers are those of
 // its slots, and an unknown unit of length counts as metres.
-func Widths(p *widths.Problem, res *widths.Result, numbers []int, unit string) string {
+func Widths(w *wording.Words, p *widths.Problem, res *widths.Result, numbers []int, unit string) string {
 	metres, err := quantity.Parse("1 "+unit, quantity.Length)
 	if err != nil {
 		unit, metres = "m", 1
 	}
-	g := &overhangs{unit: unit, metres: metres}
+	g := &overhangs{unit: unit, metres: metres, words: w}
 	g.gather(p, res)
 	g.scale()
 	fmt.Fprintf(g, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %d %d" width="%d" height="%d" font-family="sans-serif" font-size="13" role="img">`+"\n", plotWidth, plotHeight, plotWidth, plotHeight)
-	g.WriteString("<title>Overhang by roll</title>\n")
+	fmt.Fprintf(g, "<title>%s</title>\n", html.EscapeString(w.Of("draw.widths")))
 	fmt.Fprintf(g, `<rect width="%d" height="%d" fill="#ffffff"/>`+"\n", plotWidth, plotHeight)
-	fmt.Fprintf(g, `<text x="%d" y="24" font-size="16" fill="#222222">Overhang by roll: %d served, %d missed, %d that nothing in stock serves</text>`+"\n",
-		plotLeft, res.Best.Served, res.Best.Missed, res.Best.Unservable)
+	fmt.Fprintf(g, `<text x="%d" y="24" font-size="16" fill="#222222">%s</text>`+"\n",
+		plotLeft, html.EscapeString(w.Of("draw.widths.served", "count", res.Best.Served, "number", res.Best.Missed, "outside", res.Best.Unservable)))
 	g.ground()
 	g.axes()
 	for _, d := range g.dots {
@@ -152,12 +154,12 @@ func (g *overhangs) axes() {
 		fmt.Fprintf(g, `<path d="M%s %dv5" stroke="#222222"/><text x="%s" y="%d" text-anchor="middle" fill="#222222">%d</text>`+"\n",
 			at, plotBottom, at, plotBottom+20, int(x))
 	}
-	label := "row of the schedule"
+	label := g.words.Of("draw.widths.row")
 	if g.byClass {
-		label = "class of rolls, narrow to wide; larger dots stand for more rolls"
+		label = g.words.Of("draw.widths.class")
 	}
-	fmt.Fprintf(g, `<text x="%d" y="%d" text-anchor="middle" fill="#222222">%s</text>`+"\n", (plotLeft+plotRight)/2, plotBottom+40, label)
-	fmt.Fprintf(g, `<text transform="translate(22 %d) rotate(-90)" text-anchor="middle" fill="#222222">overhang on each side, %s</text>`+"\n", (plotTop+plotBottom)/2, html.EscapeString(g.unit))
+	fmt.Fprintf(g, `<text x="%d" y="%d" text-anchor="middle" fill="#222222">%s</text>`+"\n", (plotLeft+plotRight)/2, plotBottom+40, html.EscapeString(label))
+	fmt.Fprintf(g, `<text transform="translate(22 %d) rotate(-90)" text-anchor="middle" fill="#222222">%s</text>`+"\n", (plotTop+plotBottom)/2, html.EscapeString(g.words.Of("draw.widths.overhang", "unit", g.unit)))
 }
 
 func (g *overhangs) dot(d *dot) {
@@ -254,12 +256,12 @@ func (g *overhangs) legend(res *widths.Result, numbers []int) {
 		}
 		x, y := float64(plotLeft+cell*(k%perRow)), float64(42+17*(k/perRow))
 		mark(&g.Builder, x+5, y, 4.5, i)
-		fmt.Fprintf(g, `<text x="%s" y="%s" dy="4" font-size="12" fill="#222222">slot %d: %s %s</text>`+"\n",
-			px1(x+14), px1(y), numbers[i], strconv.FormatFloat(round3(s.Next.Width/g.metres), 'f', -1, 64), html.EscapeString(g.unit))
+		fmt.Fprintf(g, `<text x="%s" y="%s" dy="4" font-size="12" fill="#222222">%s</text>`+"\n", px1(x+14), px1(y),
+			html.EscapeString(g.words.Of("draw.widths.slot", "slot", numbers[i], "width", strconv.FormatFloat(round3(s.Next.Width/g.metres), 'f', -1, 64)+" "+g.unit)))
 		k++
 	}
-	fmt.Fprintf(g, `<text x="%d" y="%d" font-size="12" fill="#222222">shaded: window of the specification and the roll; dashed: optimum; cross: no wrapper (red: missed, grey: nothing in stock)</text>`+"\n",
-		plotLeft, plotHeight-14)
+	fmt.Fprintf(g, `<text x="%d" y="%d" font-size="12" fill="#222222">%s</text>`+"\n",
+		plotLeft, plotHeight-14, html.EscapeString(g.words.Of("draw.widths.key")))
 }
 
 // niceStep is 1, 2 or 5 times a power of ten, so that a range has 4 to 10.

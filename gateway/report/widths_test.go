@@ -85,7 +85,7 @@ func TestWidths(t *testing.T) {
 	p := shiftOf(60, 20, 30, 2)
 	p.Rolls = append(p.Rolls, widths.Roll{Width: 9, Count: 1})
 	r := solved(t, p)
-	svg := Widths(p, r, []int{4, 6}, "in")
+	svg := Widths(nil, p, r, []int{4, 6}, "in")
 	count := elements(t, svg)
 	if count["script"] != 0 || count["svg"] != 1 {
 		t.Errorf("elements %v", count)
@@ -109,22 +109,22 @@ func TestWidths(t *testing.T) {
 			t.Errorf("no %q", want)
 		}
 	}
-	if svg != Widths(p, r, []int{4, 6}, "in") {
+	if svg != Widths(nil, p, r, []int{4, 6}, "in") {
 		t.Error("two drawings of one result differ")
 	}
 }
 
 func TestWidthsOddities(t *testing.T) {
 	long := shiftOf(5000, 40, 60, 5)
-	svg := Widths(long, solved(t, long), numbered(long), "mm")
+	svg := Widths(nil, long, solved(t, long), numbered(long), "mm")
 	if !strings.Contains(svg, "class of rolls") || len(svg) > 2_000_000 {
 		t.Errorf("a long schedule gave %d bytes", len(svg))
 	}
 	elements(t, svg)
 	none := &widths.Problem{Stand: emptyStand(1)}
-	elements(t, Widths(none, solved(t, none), numbered(none), "in"))
+	elements(t, Widths(nil, none, solved(t, none), numbered(none), "in"))
 	lost := &widths.Problem{Specs: []widths.Spec{{Optimum: 0.1}}, Stand: emptyStand(1), Rolls: []widths.Roll{{Width: 1, Count: 1}}}
-	svg = Widths(lost, solved(t, lost), numbered(lost), `<"&>`)
+	svg = Widths(nil, lost, solved(t, lost), numbered(lost), `<"&>`)
 	elements(t, svg)
 	if !strings.Contains(svg, "overhang on each side, m<") {
 		t.Error("an unknown unit does not count as metres")

@@ -2,10 +2,12 @@ package rate_test
 
 import (
 	"reflect"
+	"strings"
 	"testing"
 
 	"lapgate/recipe/quantity"
 	"lapgate/recipe/rate"
+	"lapgate/recipe/wording"
 )
 
 const inch = 0.0254
@@ -21,4 +23,14 @@ func defaults(t *testing.T) (w rate.Work) {
 		at.SetFloat(v)
 	}
 	return w
+}
+
+// What a setting is reads the same in the reference of the configuration and on a sheet.
+func TestSettingsReadTheSame(t *testing.T) {
+	for f := range reflect.TypeFor[rate.Work]().Fields() {
+		key := "work." + strings.ReplaceAll(f.Tag.Get("cfg"), "_", "-")
+		if said, _ := wording.English(key); said != f.Tag.Get("doc") {
+			t.Errorf("%s is %q, its tag says %q", key, said, f.Tag.Get("doc"))
+		}
+	}
 }

@@ -11,6 +11,7 @@ import (
 	"lapgate/recipe/check"
 	"lapgate/recipe/offline"
 	"lapgate/recipe/reel"
+	"lapgate/recipe/wording"
 )
 
 // Roll is a number of equal rolls of an order mix, lengths in m. Grade and core are
@@ -85,7 +86,7 @@ type slotUse struct {
 // Held are rolls that get no recipe as the line is.
 type Held struct {
 	Code   recipe.Code
-	Reason string
+	Reason wording.Phrase
 	Rolls  int64
 	Names  []string // of the first
 }
@@ -135,7 +136,7 @@ func (r *Reckoner) slotOf(spec *recipe.SlotSpec) (slotUse, error) {
 		return use, fmt.Errorf("slot %d: %w", spec.Number, err)
 	}
 	if use.usable = full.Length - use.ends; !(use.usable > 0) {
-		return use, fmt.Errorf("slot %d: a wrapper roll of %s holds %.1f m, no more than the reserves of %.1f m", spec.Number, r.write(r.options.Outer), full.Length, use.ends)
+		return use, fmt.Errorf("slot %d: a wrapper roll of %s holds %s, no more than the reserves of %s", spec.Number, r.write(r.options.Outer), r.write(full.Length), r.write(use.ends))
 	}
 	return use, nil
 }
@@ -197,7 +198,7 @@ func (r *Reckoner) reckon(given *Roll) *kind {
 	}
 	roll, gradeErr, coreErr := g.Roll(&r.line.Materials)
 	if err := cmp.Or(gradeErr, coreErr); err != nil {
-		return &kind{held: r.heldFor("roll-unknown", err.Error())}
+		return &kind{held: r.heldFor("roll-unknown", wording.Plain(err.Error()))}
 	}
 	var fast, slow, real recipe.Recipe
 	recipe.Compute(&r.powered, &roll, &r.stand, &fast)
@@ -207,7 +208,7 @@ func (r *Reckoner) reckon(given *Roll) *kind {
 	recipe.Compute(r.line, &roll, &stand, &real)
 	for _, f := range check.Run(r.line, &roll, &stand, &real, nil, nil) {
 		if f.Severity == recipe.Hold {
-			return &kind{held: r.heldFor(f.Code, f.Text)}
+			return &kind{held: r.heldFor(f.Code, f.Told())}
 		}
 	}
 	return r.kindOf(&roll, &fast, &slow)
@@ -242,11 +243,11 @@ func codeOf(code int) string {
 }
 
 // heldFor is the index of a reason.
-func (r *Reckoner) heldFor(code recipe.Code, text string) int {
+func (r *Reckoner) heldFor(code recipe.Code, why wording.Said) int {
 	i := slices.IndexFunc(r.held, func(h Held) bool { return h.Code == code })
 	if i < 0 {
 		i = len(r.held)
-		r.held = append(r.held, Held{Code: code, Reason: text})
+		r.held = append(r.held, Held{Code: code, Reason: wording.Phrase{Said: why}})
 	}
 	return i
 }
@@ -266,12 +267,12 @@ func (r *Reckoner) kindOf(roll *recipe.Roll, fast, slow *recipe.Recipe) *kind {
 			} else if slow.N > 0 {
 				code = slow.Problems[0].Code
 			}
-			return &kind{held: r.heldFor(code, "Its motion cannot be computed, so nobody can tell how long it takes.")}
+			return &kind{held: r.heldFor(code, wording.Say("rate.no-motion"))}
 		}
 	}
 	slot := slices.IndexFunc(r.slots, func(s slotUse) bool { return s.spec.Number == sp.Slot })
 	if slot < 0 {
-		return &kind{held: r.heldFor(recipe.NoSlot, "No wrapper of the stand serves it.")}
+		return &kind{held: r.heldFor(recipe.NoSlot, wording.Say("rate.no-slot"))}
 	}
 	spec, _ := r.line.SpecOf(roll)
 	k := &kind{

@@ -16,6 +16,7 @@ import (
 	"lapgate/recipe/offline"
 	"lapgate/recipe/rate"
 	"lapgate/recipe/recipetest"
+	"lapgate/recipe/wording"
 )
 
 // number is a number of the reference with its tolerance.
@@ -353,11 +354,11 @@ func TestHeldRolls(t *testing.T) {
 		name string
 		n    int64
 	}{{recipe.NoSlot, "wide", 4}, {check.DiameterRange, "thick", 2}} {
-		if h := s.Held[i]; h.Code != want.code || !slices.Equal(h.Names, []string{want.name}) || h.Rolls != want.n || h.Reason == "" {
+		if h := s.Held[i]; h.Code != want.code || !slices.Equal(h.Names, []string{want.name}) || h.Rolls != want.n || h.Reason.IsZero() {
 			t.Errorf("%+v, want %+v", h, want)
 		}
 	}
-	if !slices.ContainsFunc(s.Notes, func(n string) bool { return strings.HasPrefix(n, "6 rolls get no recipe") }) {
+	if !slices.ContainsFunc(s.Notes, func(n wording.Phrase) bool { return strings.HasPrefix(n.String(), "6 rolls get no recipe") }) {
 		t.Errorf("notes %q", s.Notes)
 	}
 	none := reckoner(t, recipetest.Line(), o)
@@ -376,7 +377,7 @@ func TestGradeNotTold(t *testing.T) {
 		r := reckoner(t, line, rate.Options{Work: defaults(t), Outer: 1})
 		r.Add(rate.Roll{Name: "A", Diameter: 1.2, Width: 40 * inch, Grade: grade, Spec: spec, Core: 1, Count: 2})
 		s := r.Summary()
-		told := slices.ContainsFunc(s.Notes, func(n string) bool { return strings.Contains(n, "nobody told the grade") })
+		told := slices.ContainsFunc(s.Notes, func(n wording.Phrase) bool { return strings.Contains(n.String(), "nobody told the grade") })
 		if s.Wrapped != 2 || told != (grade == 0) {
 			t.Fatalf("grade %d: %+v", grade, s)
 		}
@@ -394,7 +395,7 @@ func TestCost(t *testing.T) {
 		r := reckoner(t, recipetest.Line(), rate.Options{Work: defaults(t), Outer: 1, Prices: prices})
 		mix(r)
 		s := r.Summary()
-		told := slices.ContainsFunc(s.Notes, func(n string) bool { return strings.Contains(n, "--paper-price") })
+		told := slices.ContainsFunc(s.Notes, func(n wording.Phrase) bool { return strings.Contains(n.String(), "--paper-price") })
 		if whole := len(prices) == 2; (s.Whole.Cost != nil) != whole || told == whole {
 			t.Fatalf("%v: cost %v, %q", prices, s.Whole.Cost, s.Notes)
 		}
@@ -440,7 +441,7 @@ func TestAssumptions(t *testing.T) {
 		if a.Key == "work.load" {
 			want = "mill.yaml:7"
 		}
-		if a.Where != want || a.Means == "" || a.Value == "" {
+		if a.Where != want || a.Means.IsZero() || a.Value == "" {
 			t.Errorf("%+v, want it from %s", a, want)
 		}
 	}

@@ -1,11 +1,11 @@
 package rate
 
 import (
-	"fmt"
 	"math"
 
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // Summary is a rate as people and other programs get it, SI with the unit in each
@@ -23,10 +23,10 @@ type Summary struct {
 	Shortest   float64 `json:"cycle_shortest_s" label:"shortest, without changes"`
 	Longest    float64 `json:"cycle_longest_s" label:"longest, without changes"`
 	Hours      float64 `json:"schedule_hours" label:"hours for the schedule"`
-	Bottleneck string  `json:"bottleneck"`
+	Bottleneck string  `json:"bottleneck" print:"words=rate.station"`
 	// Bound is the rate of the slowest step alone.
-	Bound float64  `json:"rolls_per_hour_bound" label:"-"`
-	Notes []string `json:"notes" label:""`
+	Bound float64          `json:"rolls_per_hour_bound" label:"-"`
+	Notes []wording.Phrase `json:"notes" label:""`
 
 	Stations []Station    `json:"stations" label:"time by station" print:"csv"`
 	Modules  []ModuleGain `json:"modules" label:"what one step of automation more would bring"`
@@ -38,8 +38,8 @@ type Summary struct {
 
 // Station is the time of a station in the mean cycle.
 type Station struct {
-	Station string  `json:"station"`
-	Mode    string  `json:"mode,omitempty"`
+	Station string  `json:"station" print:"words=rate.station"`
+	Mode    string  `json:"mode,omitempty" print:"words=equipment"`
 	Hands   float64 `json:"hands_s" label:"hands and handling"`
 	Machine float64 `json:"machine_s" label:"motion and heat"`
 	Seconds float64 `json:"time_s" label:"together"`
@@ -48,9 +48,9 @@ type Station struct {
 
 // ModuleGain is a step of automation and what it brings.
 type ModuleGain struct {
-	Station string  `json:"station"`
-	From    string  `json:"from" print:"head=from-mode,words=station-state"`
-	To      string  `json:"to" print:"head=to-mode,words=station-state"`
+	Station string  `json:"station" print:"words=rate.station"`
+	From    string  `json:"from" print:"head=from-mode,words=equipment"`
+	To      string  `json:"to" print:"head=to-mode,words=equipment"`
 	Saves   float64 `json:"saves_s" label:"saves"`
 	PerHour float64 `json:"rolls_per_hour" label:"rolls an hour"`
 	Gain    float64 `json:"gain_percent" label:"more than now"`
@@ -81,10 +81,10 @@ type WrapperTotal struct {
 
 // HeldRolls are rolls that get no recipe.
 type HeldRolls struct {
-	Code   recipe.Code `json:"code"`
-	Rolls  int64       `json:"rolls"`
-	Names  []string    `json:"names" label:"such as"`
-	Reason string      `json:"reason" print:"below"`
+	Code   recipe.Code    `json:"code"`
+	Rolls  int64          `json:"rolls"`
+	Names  []string       `json:"names" label:"such as"`
+	Reason wording.Phrase `json:"reason" print:"below"`
 }
 
 // handsSpread is by how much hands are taken to be slower and faster.
@@ -116,7 +116,7 @@ func (r *Reckoner) Summary() *Summary {
 	if r.wrapped > 0 {
 		out.Slow, out.Fast, out.Bound = hundredth(3600/slow), hundredth(3600/fast), hundredth(3600/slowest)
 		if c.Change > 0 {
-			out.Stations = append(out.Stations, Station{Station: "wrapper changes", Hands: tenth(c.Change), Seconds: tenth(c.Change), Share: tenth(100 * c.Change / c.Seconds())})
+			out.Stations = append(out.Stations, Station{Station: changes, Hands: tenth(c.Change), Seconds: tenth(c.Change), Share: tenth(100 * c.Change / c.Seconds())})
 		}
 	}
 	out.Modules = gains(r.Modules(&r.line.Equipment), c)
@@ -195,27 +195,31 @@ func (u *use) each(rolls int64) WrapperTotal {
 	return t
 }
 
+// changes is what stands among the stations for the changes of wrapper.
+const changes = "wrapper changes"
+
 // notes are sentences about what the figures alone do not show.
-func (r *Reckoner) notes(s *Summary) []string {
+func (r *Reckoner) notes(s *Summary) (out []wording.Phrase) {
+	add := func(key string, pairs ...any) { out = append(out, wording.Phrase{Said: wording.Say(key, pairs...)}) }
 	if s.Wrapped == 0 {
-		return []string{"no roll of the schedule gets a recipe on this line, so there is no rate"}
+		add("rate.none")
+		return out
 	}
-	out := []string{
-		"one roll at a time is between scan and outcome, so the times of the stations add up; stops, breaks, held rolls and waiting for rolls are not counted",
-		fmt.Sprintf("if each step had a place of its own and none waited for another, the slowest of them, %s, would let through %s rolls an hour at most", s.Bottleneck, quantity.Round(s.Bound, quantity.None, "", 1)),
-	}
+	add("rate.one-at-a-time")
+	add("rate.bound", "station", wording.Word("rate.station", s.Bottleneck), "count", quantity.Round(s.Bound, quantity.None, "", 1))
 	if s.Wrapped < s.Rolls {
-		out = append(out, fmt.Sprintf("%d rolls get no recipe and are not in the rate", s.Rolls-s.Wrapped))
+		add("rate.held", "count", s.Rolls-s.Wrapped)
 	}
 	if r.noGrade > 0 {
-		out = append(out, fmt.Sprintf("of %d rolls nobody told the grade: each counts as the lightest grade of its specification, which has the least grip", r.noGrade))
+		add("rate.no-grade", "count", r.noGrade)
 	}
 	if s.Whole.Cost == nil {
-		out = append(out, "no price is known of every paper in use, so the cost of the wrapper is left out: give --paper-price")
+		add("rate.no-price")
 	}
 	if len(s.Modules) > 0 && s.Modules[0].Saves > 0 {
 		m := &s.Modules[0]
-		out = append(out, fmt.Sprintf("the best next step is %s from %s to %s: %s rolls an hour more", m.Station, m.From, m.To, quantity.Round(m.PerHour-s.PerHour, quantity.None, "", 2)))
+		add("rate.best", "station", wording.Word("rate.station", m.Station), "from", wording.Word("equipment", m.From), "to", wording.Word("equipment", m.To),
+			"count", quantity.Round(m.PerHour-s.PerHour, quantity.None, "", 2))
 	}
 	return out
 }

@@ -2,9 +2,11 @@ package rate
 
 import (
 	"reflect"
+	"strings"
 
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // Work is how long the people and the handling gear of a line take, beyond what the
@@ -138,14 +140,17 @@ func workingOf(e *recipe.Equipment) []working {
 
 // Assumption is one setting that a rate rests on.
 type Assumption struct {
-	Key   string `json:"key"`
-	Value string `json:"value"`
-	Where string `json:"where"` // its place in the configuration, or default
-	Means string `json:"meaning"`
+	Key   string         `json:"key"`
+	Value string         `json:"value"`
+	Where string         `json:"where"` // its place in the configuration, or default
+	Means wording.Phrase `json:"meaning"`
 }
 
-// judged is where a setting stands that nobody set.
-const judged = "default, judgement"
+// Where a setting stands that nobody set: Judged, where its default is judgement.
+const (
+	Default = "default"
+	Judged  = "default, judgement"
+)
 
 // Assumptions lists the settings of a line's work that count for its equipment, as
 // people read them, and where each comes from.
@@ -157,8 +162,8 @@ func Assumptions(line *recipe.Line, w *Work) []Assumption {
 		if !counts(&line.Equipment, key) {
 			continue
 		}
-		a := Assumption{Key: "work." + key, Value: line.Write(at.Float(), quantity.Dimension(f.Tag.Get("unit"))), Where: judged, Means: f.Tag.Get("doc")}
-		if place := line.Origins.Of(a.Key); place != "" && place != "default" {
+		a := Assumption{Key: "work." + key, Value: line.Write(at.Float(), quantity.Dimension(f.Tag.Get("unit"))), Where: Judged, Means: wording.Phrase{Said: wording.Say("work." + strings.ReplaceAll(key, "_", "-"))}}
+		if place := line.Origins.Of(a.Key); place != "" && place != Default {
 			a.Where = place
 		}
 		out = append(out, a)

@@ -9,6 +9,7 @@ import (
 
 	"lapgate/recipe"
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // Options say what a plan is free to do and what things cost.
@@ -50,8 +51,8 @@ type Plan struct {
 
 	line    *recipe.Line
 	options Options
-	choice  string // where the candidates come from, in words
-	numbers []int  // of the slots
+	choice  wording.Said // where the candidates come from
+	numbers []int        // of the slots
 
 	rows   []row
 	lots   []lot            // one for each roll of Problem.Rolls
@@ -78,7 +79,7 @@ type lotKey struct {
 type lot struct {
 	lotKey
 	count int64
-	never string // why no wrapper would do, "" when one might
+	never obstacle // why no wrapper would do, the zero value when one might
 }
 
 // shapeKey is what window and feed depend on besides the width.
@@ -91,7 +92,7 @@ type shape struct {
 	number    uint32
 	low, high float64 // of the overhang
 	feed      float64 // that ends on the roll, m
-	never     string
+	never     obstacle
 }
 
 // NewPlan begins a plan for a line as it hangs. The error names each option
@@ -237,11 +238,11 @@ func (p *Plan) add(key lotKey, r row) {
 // newLot makes a lot, and the roll of the problem that stands for it.
 func (p *Plan) newLot(key lotKey, g *shape) lot {
 	out := lot{lotKey: key, never: g.never}
-	if l := p.line.Limits.Width; out.never == "" && !l.Contains(key.width) {
-		out.never = "the line takes widths of " + p.length(l.Min) + " to " + p.length(l.Max)
+	if l := p.line.Limits.Width; out.never == (obstacle{}) && !l.Contains(key.width) {
+		out.never = obstacle{why: widthOutside, low: l.Min, high: l.Max}
 	}
 	r := Roll{Width: key.width, Spec: int(key.spec), Feed: g.feed, Low: g.low, High: g.high}
-	if out.never != "" {
+	if out.never != (obstacle{}) {
 		r.Low, r.High = 1, 1e-9 // no width keeps both
 	}
 	p.Problem.Rolls = append(p.Problem.Rolls, r)
@@ -261,14 +262,13 @@ func (p *Plan) shapeOf(key lotKey) *shape {
 	l := p.line.Limits.Diameter
 	switch {
 	case !ok:
-		g.never = "its core is not in the configuration"
+		g.never = obstacle{why: coreUnknown}
 	case !l.Contains(key.diameter):
-		g.never = "the line takes diameters of " + p.length(l.Min) + " to " + p.length(l.Max)
+		g.never = obstacle{why: diameterOutside, low: l.Min, high: l.Max}
 	case w.Empty() || !(w.Overhang.Max > 0):
-		g.never = fmt.Sprintf("no width keeps both the %s (%s) and the %s (%s)",
-			w.Lower, p.length(w.Overhang.Min), w.Upper, p.length(w.Overhang.Max))
+		g.never = obstacle{rulesContradict, w.Overhang.Min, w.Overhang.Max, w.Lower, w.Upper}
 	}
-	if g.never != "" {
+	if g.never != (obstacle{}) {
 		return g
 	}
 	g.low, g.high = max(0, w.Overhang.Min), w.Overhang.Max

@@ -69,7 +69,7 @@ func TestSchedule(t *testing.T) {
 	if s.Rolls != 8 || s.Rows != 4 || !s.Exact || s.AllServed || len(s.Slots) != 2 || s.Totals[0].Served != 7 || s.Totals[1].Set != "present" {
 		t.Errorf("got %+v", s)
 	}
-	if len(s.Unserved) != 1 || !slices.Equal(s.Unserved[0].Names, []string{"3"}) || !strings.Contains(s.Unserved[0].Reason, "the slots do not suffice") {
+	if len(s.Unserved) != 1 || !slices.Equal(s.Unserved[0].Names, []string{"3"}) || !strings.Contains(s.Unserved[0].Reason.String(), "the slots do not suffice") {
 		t.Errorf("not served: %+v", s.Unserved)
 	}
 }

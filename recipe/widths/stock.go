@@ -11,6 +11,7 @@ import (
 
 	"lapgate/recipe/quantity"
 	"lapgate/recipe/table"
+	"lapgate/recipe/wording"
 )
 
 // The columns of a table of the stock.
@@ -65,7 +66,7 @@ func (p *Plan) ReadStock(name string, in io.Reader) error {
 	if err := t.Err(); err != nil {
 		return err
 	}
-	p.Problem.Candidates, p.choice = list, "stock of "+name
+	p.Problem.Candidates, p.choice = list, wording.Say("plan.choice.stock", "name", name)
 	return nil
 }
 
@@ -86,7 +87,7 @@ func (p *Plan) Offer(text string) error {
 	if len(problems) > 0 {
 		return errors.Join(problems...)
 	}
-	p.Problem.Candidates, p.choice = list, fmt.Sprintf("%d given", len(list))
+	p.Problem.Candidates, p.choice = list, wording.Say("plan.choice.given", "count", len(list))
 	return nil
 }
 
@@ -140,7 +141,7 @@ func (p *Plan) OfferGrid(step float64) {
 	}
 	low, high := math.Inf(1), 0.0
 	for i := range p.lots {
-		if p.lots[i].never == "" {
+		if p.lots[i].never == (obstacle{}) {
 			l, h := p.window(i)
 			low, high = math.Min(low, l), math.Max(high, h)
 		}
@@ -154,7 +155,7 @@ func (p *Plan) OfferGrid(step float64) {
 			list = append(list, Candidate{Wrapper: Wrapper{Width: round12(k * step), Paper: paper}, Stock: Unlimited})
 		}
 	}
-	p.Problem.Candidates, p.choice = list, "every multiple of "+p.length(step)
+	p.Problem.Candidates, p.choice = list, wording.Say("plan.choice.grid", "width", p.length(step))
 }
 
 // round12 takes the rounding of a product away, so that 50 × 0.0254 m is the

@@ -1,42 +1,42 @@
 package widths
 
 import (
-	"fmt"
 	"iter"
 	"math"
 	"slices"
 	"strconv"
 
 	"lapgate/recipe/quantity"
+	"lapgate/recipe/wording"
 )
 
 // Summary is a solved plan as people and other programs get it, SI with the
 // unit in each name.
 type Summary struct {
-	Line       string   `json:"line"`
-	Rolls      int64    `json:"rolls"`
-	Rows       int      `json:"rows"`
-	Candidates string   `json:"candidates" label:"wrappers to choose from"`
-	Method     string   `json:"method" label:"-"`
-	Exact      bool     `json:"exact" label:"-"`
-	TieBroken  bool     `json:"tie_broken" label:"-"`
-	Quantum    float64  `json:"cost_quantum" label:"-"`
-	Bound      *float64 `json:"cost_bound,omitempty" label:"-"`
-	AllServed  bool     `json:"all_served" label:"-"`
-	Proof      string   `json:"proof" label:""`
+	Line       string         `json:"line"`
+	Rolls      int64          `json:"rolls"`
+	Rows       int            `json:"rows"`
+	Candidates wording.Phrase `json:"candidates" label:"wrappers to choose from"`
+	Method     string         `json:"method" label:"-"`
+	Exact      bool           `json:"exact" label:"-"`
+	TieBroken  bool           `json:"tie_broken" label:"-"`
+	Quantum    float64        `json:"cost_quantum" label:"-"`
+	Bound      *float64       `json:"cost_bound,omitempty" label:"-"`
+	AllServed  bool           `json:"all_served" label:"-"`
+	Proof      wording.Phrase `json:"proof" label:""`
 
-	Slots    []SlotSummary   `json:"slots" print:"csv"`
-	Totals   []TotalsSummary `json:"totals"`
-	Saved    float64         `json:"trim_saved_m2" label:"-"`
-	Notes    []string        `json:"notes,omitempty" label:""`
-	Unserved []UnservedRolls `json:"unserved" label:"not served"`
-	LineRule *LineRule       `json:"line_rule,omitempty" label:"where the line would choose otherwise"`
+	Slots    []SlotSummary    `json:"slots" print:"csv"`
+	Totals   []TotalsSummary  `json:"totals"`
+	Saved    float64          `json:"trim_saved_m2" label:"-"`
+	Notes    []wording.Phrase `json:"notes,omitempty" label:""`
+	Unserved []UnservedRolls  `json:"unserved" label:"not served"`
+	LineRule *LineRule        `json:"line_rule,omitempty" label:"where the line would choose otherwise"`
 }
 
 // SlotSummary is one slot: what hangs there now, and next.
 type SlotSummary struct {
 	Slot      int      `json:"slot"`
-	Action    string   `json:"action"` // hang, change, keep, spare or leave empty
+	Action    string   `json:"action" print:"words=plan.action"` // hang, change, keep, spare or leave empty
 	NowWidth  *float64 `json:"now_width_m,omitempty" label:"now"`
 	NowPaper  string   `json:"now_paper,omitempty" label:"paper"`
 	NextWidth *float64 `json:"next_width_m,omitempty" label:"next"`
@@ -67,15 +67,15 @@ type TotalsSummary struct {
 
 // UnservedRolls are rolls that no wrapper of the set serves, for one reason.
 type UnservedRolls struct {
-	Width    float64  `json:"width_m"`
-	Smallest float64  `json:"diameter_min_m" label:"smallest diameter" print:"drop=3"`
-	Largest  float64  `json:"diameter_max_m" label:"largest diameter" print:"drop=3"`
-	Spec     string   `json:"spec"`
-	Rolls    int64    `json:"rolls"`
-	Never    bool     `json:"unservable" label:"-"` // nothing to choose from serves them
-	Reason   string   `json:"reason" print:"below"`
-	Rows     int      `json:"rows" print:"drop=2"`
-	Names    []string `json:"names" print:"drop=1"` // of the first rows; all are among Plan.Rows
+	Width    float64        `json:"width_m"`
+	Smallest float64        `json:"diameter_min_m" label:"smallest diameter" print:"drop=3"`
+	Largest  float64        `json:"diameter_max_m" label:"largest diameter" print:"drop=3"`
+	Spec     string         `json:"spec"`
+	Rolls    int64          `json:"rolls"`
+	Never    bool           `json:"unservable" label:"-"` // nothing to choose from serves them
+	Reason   wording.Phrase `json:"reason" print:"below"`
+	Rows     int            `json:"rows" print:"drop=2"`
+	Names    []string       `json:"names" print:"drop=1"` // of the first rows; all are among Plan.Rows
 }
 
 // LineRule is where the line, which looks at the overhang alone, would choose
@@ -101,30 +101,30 @@ type LineRuleCase struct {
 
 // RowChoice is the choice for one row of the schedule.
 type RowChoice struct {
-	Roll     string   `json:"roll"`
-	Date     string   `json:"date,omitempty" print:"drop=1"`
-	Width    float64  `json:"width_m"`
-	Diameter float64  `json:"diameter_m" print:"drop=2"`
-	Spec     string   `json:"spec"`
-	Count    int      `json:"count"`
-	Slot     int      `json:"slot,omitempty"` // absent when it is not served
-	Wrapper  *float64 `json:"wrapper_width_m,omitempty" label:"wrapper"`
-	Overhang *float64 `json:"overhang_m,omitempty"`
-	LineSlot int      `json:"line_slot,omitempty" label:"the line takes"` // where it would choose another
-	Reason   string   `json:"reason,omitempty"`                           // why it is not served
+	Roll     string         `json:"roll"`
+	Date     string         `json:"date,omitempty" print:"drop=1"`
+	Width    float64        `json:"width_m"`
+	Diameter float64        `json:"diameter_m" print:"drop=2"`
+	Spec     string         `json:"spec"`
+	Count    int            `json:"count"`
+	Slot     int            `json:"slot,omitempty"` // absent when it is not served
+	Wrapper  *float64       `json:"wrapper_width_m,omitempty" label:"wrapper"`
+	Overhang *float64       `json:"overhang_m,omitempty"`
+	LineSlot int            `json:"line_slot,omitempty" label:"the line takes"` // where it would choose another
+	Reason   wording.Phrase `json:"reason,omitzero"`                            // why it is not served
 }
 
 // Summary sums a solved plan up.
 func (p *Plan) Summary() *Summary {
 	r := p.Result
 	out := &Summary{
-		Line: p.line.Name, Rolls: r.Best.Served + r.Best.Missed + r.Best.Unservable, Rows: len(p.rows), Candidates: p.choice,
+		Line: p.line.Name, Rolls: r.Best.Served + r.Best.Missed + r.Best.Unservable, Rows: len(p.rows), Candidates: wording.Phrase{Said: p.choice},
 		Method: r.Method.String(), Exact: r.Exact, TieBroken: r.TieBroken, Quantum: r.Quantum, AllServed: p.AllServed(),
-		Proof: p.proof(), Saved: r.Saved, Notes: p.notes(), Unserved: []UnservedRolls{},
+		Proof: wording.Phrase{Said: p.proof()}, Saved: r.Saved, Notes: p.notes(), Unserved: []UnservedRolls{},
 		Totals: []TotalsSummary{totalsOf("best", &r.Best), totalsOf("present", &r.Present)},
 	}
 	if p.stays() {
-		out.Candidates = "none but what hangs"
+		out.Candidates.Said = wording.Say("plan.choice.none")
 	}
 	if !math.IsNaN(r.Bound) {
 		out.Bound = &r.Bound
@@ -134,7 +134,7 @@ func (p *Plan) Summary() *Summary {
 	}
 	for _, i := range p.order {
 		u := &p.unserved[i]
-		out.Unserved = append(out.Unserved, UnservedRolls{u.width, u.smallest, u.largest, p.spec(int(u.spec)), u.rolls, u.unservable, u.why, u.rows, u.names})
+		out.Unserved = append(out.Unserved, UnservedRolls{u.width, u.smallest, u.largest, p.spec(int(u.spec)), u.rolls, u.unservable, wording.Phrase{Said: u.why}, u.rows, u.names})
 	}
 	out.LineRule = p.lineRule()
 	return out
@@ -153,33 +153,33 @@ func (p *Plan) stays() bool {
 	return !slices.ContainsFunc(p.Problem.Stand, func(h Hung) bool { return !h.Fixed })
 }
 
-func (p *Plan) proof() string {
+func (p *Plan) proof() wording.Said {
 	r := p.Result
+	bound := strconv.FormatFloat(r.Bound, 'f', 2, 64)
 	switch {
 	case p.stays():
-		return "what hangs stays: no other set was looked for"
+		return wording.Say("plan.proof.stays")
 	case r.Merged && r.Feasible:
-		return "a bound: there are so many feeds that those within 0.1 m count as one; no set costs less than " + strconv.FormatFloat(r.Bound, 'f', 2, 64)
+		return wording.Say("plan.proof.merged", "length", p.length(0.1), "value", bound)
 	case r.Exact:
-		return "exact: no set does better (" + r.Method.String() + ")"
+		return wording.Say("plan.proof.exact", "how", r.Method)
 	case math.IsNaN(r.Bound):
-		return "not exact: the search ended at its limit; a set that misses fewer rolls is possible, raise the effort"
+		return wording.Say("plan.proof.open")
 	}
-	return "not exact: the search ended at its limit; no set costs less than " + strconv.FormatFloat(r.Bound, 'f', 2, 64) + ", raise the effort"
+	return wording.Say("plan.proof.bound", "value", bound)
 }
 
 // notes are sentences about what the totals alone do not show.
-func (p *Plan) notes() (out []string) {
-	r := p.Result
-	if r.Saved != 0 {
-		word := "less"
-		if r.Saved < 0 {
-			word = "more"
-		}
-		out = append(out, "on the rolls that both serve, the best set uses "+p.area(math.Abs(r.Saved))+" "+word+" wrapper than what hangs")
+func (p *Plan) notes() (out []wording.Phrase) {
+	add := func(key string, pairs ...any) { out = append(out, wording.Phrase{Said: wording.Say(key, pairs...)}) }
+	switch r := p.Result; {
+	case r.Saved > 0:
+		add("plan.saved", "got", p.area(r.Saved))
+	case r.Saved < 0:
+		add("plan.saved.more", "got", p.area(-r.Saved))
 	}
-	if n := r.Present.Missed - r.Best.Missed; n > 0 {
-		out = append(out, fmt.Sprintf("the costs are not of the same rolls: the best set serves %d more than what hangs", n))
+	if n := p.Result.Present.Missed - p.Result.Best.Missed; n > 0 {
+		add("plan.not-the-same", "count", n)
 	}
 	return out
 }
@@ -278,7 +278,7 @@ func (p *Plan) Rows() iter.Seq2[RowChoice, error] {
 				Count: int(r.count), LineSlot: other[class],
 			}
 			if k := p.unservedOf[r.lot]; k >= 0 {
-				out.Reason = p.unserved[k].why
+				out.Reason.Said = p.unserved[k].why
 			}
 			if k := slots[class]; k >= 0 {
 				out.Slot, out.Wrapper, out.Overhang = p.numbers[k], &p.Result.Slots[k].Next.Width, &p.Result.Classes[class].Overhang

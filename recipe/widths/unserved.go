@@ -4,6 +4,9 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"lapgate/recipe"
+	"lapgate/recipe/wording"
 )
 
 // Solve finds the best set and what it leaves: the rolls that are not served,
@@ -29,14 +32,14 @@ func (p *Plan) AllServed() bool { return len(p.unserved) == 0 }
 type unservedKey struct {
 	width, low, high float64 // m; the wrapper widths that would do
 	spec             int32
-	never            string // as of their lot
-	unservable       bool   // nothing to choose from serves them
+	never            obstacle // as of their lot
+	unservable       bool     // nothing to choose from serves them
 }
 
 // unserved are rolls that no wrapper of the set serves, for one reason.
 type unserved struct {
 	unservedKey
-	why               string
+	why               wording.Said
 	smallest, largest float64 // diameter, m
 	rolls             int64
 	rows              int
@@ -57,7 +60,7 @@ func (p *Plan) findUnserved() {
 		}
 		l := &p.lots[i]
 		key := unservedKey{width: l.width, spec: l.spec, never: l.never, unservable: c.Unservable}
-		if l.never == "" {
+		if l.never == (obstacle{}) {
 			key.low, key.high = p.window(i)
 		}
 		k, known := group[key]
@@ -90,14 +93,42 @@ func (p *Plan) findUnserved() {
 	})
 }
 
-func (p *Plan) reason(k *unservedKey) string {
-	switch {
-	case k.never != "":
-		return k.never
-	case k.unservable:
-		return "no wrapper to choose from has " + p.length(k.low) + " to " + p.length(k.high)
+// obstacle is why no wrapper at all would do for a roll, the zero value for none.
+type obstacle struct {
+	why          hindrance
+	low, high    float64 // m, in the order of the rules where these contradict each other
+	lower, upper recipe.Boundary
+}
+
+// hindrance is the kind of an obstacle.
+type hindrance uint8
+
+const (
+	_ hindrance = iota
+	coreUnknown
+	widthOutside
+	diameterOutside
+	rulesContradict
+)
+
+func (p *Plan) reason(k *unservedKey) wording.Said {
+	low, high := p.length(k.low), p.length(k.high)
+	if o := &k.never; o.why != 0 {
+		low, high = p.length(o.low), p.length(o.high)
 	}
-	return "the slots do not suffice; it wants " + p.length(k.low) + " to " + p.length(k.high)
+	switch {
+	case k.never.why == coreUnknown:
+		return wording.Say("plan.unserved.core")
+	case k.never.why == widthOutside:
+		return wording.Say("plan.unserved.width", "from", low, "to", high)
+	case k.never.why == diameterOutside:
+		return wording.Say("plan.unserved.diameter", "from", low, "to", high)
+	case k.never.why == rulesContradict:
+		return wording.Say("plan.unserved.rules", "lower", k.never.lower.Said(), "from", low, "upper", k.never.upper.Said(), "to", high)
+	case k.unservable:
+		return wording.Say("plan.unserved.stock", "from", low, "to", high)
+	}
+	return wording.Say("plan.unserved.slots", "from", low, "to", high)
 }
 
 // window is the wrapper widths that keep every rule of a lot.

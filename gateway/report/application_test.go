@@ -99,9 +99,9 @@ func TestApplicationSheetInGerman(t *testing.T) {
 		want     []string
 	}{
 		"a week": {week, map[string]string{"lines.0.equipment.crimp": "manual"}, []string{
-			`<html lang="de">`, "Rollen je Stunde", "Falten, Hand", "◆ braucht am meisten", "Falten: Hand → Halbautomatik", "Platz 5, 72 in kraft-poly", "die Rolle umreifen", "Voreinstellung, Ermessen", "--paper-price angeben",
+			`<html lang="de">`, "Rollen je Stunde", "Falten, Hand", "◆ Engpass", "Falten: Hand → Halbautomatik", "Platz 5, 72 in kraft-poly", "die Rolle umreifen", "Voreinstellung, Ermessen", "--paper-price angeben",
 		}},
-		"no rate": {"roll,width (in),diameter (in),spec\nC,56,50,domestic\nD,500,50,domestic\n", nil, []string{"also gibt es keine Leistung", "die Linie nimmt Breiten von"}},
+		"no rate": {"roll,width (in),diameter (in),spec\nC,56,50,domestic\nD,500,50,domestic\n", nil, []string{"also gibt es keine Rate", "die Linie nimmt Breiten von"}},
 	} {
 		a, _ := applicationOf(t, c.schedule, c.set)
 		a.Words, a.Overhang = w, "" // the drawing is made beside the sheet

@@ -130,7 +130,7 @@ func saying(n *ast.CallExpr) (out said, ok bool) {
 func composed(t *testing.T) (keys []string) {
 	add := func(family string, words ...string) {
 		for _, w := range words {
-			keys = append(keys, family+"."+strings.NewReplacer(", ", "-", "; ", "-", " ", "-", "_", "-").Replace(w))
+			keys = append(keys, wording.KeyOf(family, w))
 		}
 	}
 	for _, c := range append(check.Codes(), cycle.Codes()...) {
@@ -214,6 +214,7 @@ func composed(t *testing.T) (keys []string) {
 	add("report.break", slices.Collect(maps.Values(constants(t, "gateway/report", "^break[A-Z]")))...)
 	causes := constants(t, "gateway/cycle", "^cause[A-Z]")
 	add("gap", causes["causeMemory"])
+	add("void", slices.Collect(maps.Values(constants(t, "gateway/cycle", "^void[A-Z]")))...)
 	for _, cause := range causes {
 		if cycle.Interrupted(cause) {
 			add("report.break", cause)
@@ -246,7 +247,7 @@ func TestEveryKeyIsSaid(t *testing.T) {
 	notKeys := []string{"page.css", "page.html", "page.js", "roll.html"}
 	for _, s := range saidIn(t) {
 		used[s.key] = true
-		used[wording.Word("report.step", s.key).Key] = true
+		used[wording.KeyOf("report.step", s.key)], used[wording.KeyOf("hung", s.key)] = true, true
 		english, known := wording.English(s.key)
 		if s.names != nil && !known {
 			t.Errorf("%s: says %q, which the table does not have", s.at, s.key)

@@ -175,7 +175,7 @@ func (m *Machine) void(evidence string) {
 	o := m.mem.Open
 	m.journal(record.Void{Roll: o.Roll, Offer: o.Name, Evidence: evidence})
 	m.count("offers/void")
-	m.tell(noteVoid, wording.Say("told.offer-void", "evidence", evidence), m.offerFields(o)...)
+	m.tell(noteVoid, wording.Say("told.offer-void", "evidence", wording.Word("void", evidence)), m.offerFields(o)...)
 	m.delayNext(o)
 }
 

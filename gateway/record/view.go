@@ -303,7 +303,7 @@ func summaryOfLine(r Record, line *recipe.Line) wording.Said {
 	case Hang:
 		return r.said(line)
 	case Hung:
-		return wording.Say("record.hung", "act", r.No, "slot", r.Slot, "step", wording.Word("hang-step", string(r.Step)), "evidence", r.Evidence)
+		return wording.Say("record.hung", "act", r.No, "slot", r.Slot, "step", wording.Word("hang-step", string(r.Step)), "evidence", wording.Word("hung", r.Evidence))
 	case Heads:
 		return wording.Say("record.heads", "count", r.Count, "head", r.Material, "size", line.Write(r.Diameter, quantity.Length), "by", person(r.By, r.User))
 	case Station:

@@ -199,7 +199,7 @@ func (s *Story) left(w *wording.Words, roll *record.Roll) {
 			s.Scale = &Scale{Reading: float64(kg) / 10, Verdict: w.Of("weighed.verdict.none")}
 		}
 	case roll.Gap != "":
-		s.Outcome = w.Of("roll.outcome-unknown", "why", roll.Gap)
+		s.Outcome = w.Of("roll.outcome-unknown", "why", wording.Word("gap", roll.Gap))
 	}
 }
 
@@ -232,9 +232,9 @@ func (s *Story) exchange(roll *record.Roll, line *recipe.Line) {
 		case d.Verdict != nil:
 			add(d.VerdictAt, "exchange.verdict", "verdict", handshake.VerdictSaid(d.Verdict.Verdict, d.Verdict.Reason))
 		case d.Void != "":
-			add(d.OfferAt, "exchange.void", "why", d.Void)
+			add(d.OfferAt, "exchange.void", "why", wording.Word("void", d.Void))
 		case d.Unknown != "":
-			add(d.OfferAt, "exchange.unknown", "why", d.Unknown)
+			add(d.OfferAt, "exchange.unknown", "why", wording.Word("gap", d.Unknown))
 		case d.Committed:
 			add(d.OfferAt, "exchange.committed")
 		}

@@ -59,7 +59,7 @@ var placeholders = [...]Placeholder{
 	{"dose", Quantity, "how long at 180 °C does the same harm"},
 	{"drag", Quantity, "the drag on the roll"},
 	{"dwell", Quantity, "how long is pressed"},
-	{"evidence", Name, "what proves it"},
+	{"evidence", Part, "what proves it"},
 	{"expected", Quantity, "what was expected"},
 	{"fault", Part, "why something cannot be computed"},
 	{"feed", Quantity, "the speed or frequency of the feed rolls"},

@@ -54,10 +54,15 @@ const plain = "plain"
 // version recorded in English alone.
 func Plain(text string) Said { return Said{Key: plain, Args: []Arg{{Name: "text", Text: text}}} }
 
+// KeyOf is the key of a word of a family.
+func KeyOf(family, word string) string {
+	return family + "." + strings.NewReplacer(", ", "-", "; ", "-", ": ", "-", " ", "-", "_", "-").Replace(word)
+}
+
 // Word is a word of a family as it is said: of outcome, say. One that the table does not
 // have is Plain.
 func Word(family, word string) Said {
-	key := family + "." + strings.NewReplacer(", ", "-", "; ", "-", " ", "-").Replace(word)
+	key := KeyOf(family, word)
 	if _, ok := English(key); !ok {
 		return Plain(word)
 	}

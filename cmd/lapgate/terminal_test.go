@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"reflect"
 	"regexp"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -109,7 +110,7 @@ func TestReportInGerman(t *testing.T) {
 	}
 	w, page := wordingtest.German(t), filepath.Join(t.TempDir(), "shift.html")
 	english := []string{"report", mixedJournal(t), "--config", demoFile(t, "demo.yaml")}
-	ours := append(english[:4:4], "--set", "words.file="+german)
+	ours := slices.Concat(english, []string{"--set", "words.file=" + german})
 	told := lapgate(append(ours[:6:6], "--html", page)...)
 	if heads := englishHeads(t, reflect.TypeFor[report.Shift](), told.out); told.code != 0 || len(heads) > 0 {
 		t.Errorf("report ended with %d: %s, and shows %v in English:\n%s", told.code, told.errors, heads, told.out)
@@ -149,7 +150,7 @@ func TestRateInGerman(t *testing.T) {
 		t.Fatal(err)
 	}
 	english := []string{"rate", week, "--config", demoFile(t, "demo.yaml")}
-	ours := append(english[:4:4], "--set", "words.file="+german)
+	ours := slices.Concat(english, []string{"--set", "words.file=" + german})
 	told := lapgate(append(ours[:6:6], "--report", sheet)...)
 	page, err := os.ReadFile(sheet)
 	if err != nil {

@@ -65,6 +65,10 @@ func tagsYAML(tags []simmapped.Tag, nodes bool) string {
 	return b.String()
 }
 
+// patient are settings with which a look at a controller waits for an answer as long as a
+// machine may take that is busy with other tests.
+var patient = []string{"lines.0.controller.times.request_timeout=5 s", "lines.0.controller.times.verdict=11 s", "lines.0.controller.program.commit_ttl=12 s"}
+
 // mappedConfig is the demo's configuration with tags in place of blocks.
 func mappedConfig(t *testing.T, dir, controller, mapped string, overrides ...string) *config.Snapshot {
 	t.Helper()
@@ -388,7 +392,7 @@ func TestMappedOnline(t *testing.T) {
 	} {
 		awaitRoll(t, line)
 		s := mappedConfig(t, t.TempDir(), "      address: "+srv.Addr()+"\n",
-			"      word_order: "+c.order+"\n      text_order: AB\n      tags:\n"+tagsYAML(simmapped.Tags(), false), c.set)
+			"      word_order: "+c.order+"\n      text_order: AB\n      tags:\n"+tagsYAML(simmapped.Tags(), false), append(patient, c.set)...)
 		look := inspect.Lines(t.Context(), &p.connections, s, []*config.Line{&s.Lines[0]}, time.Minute)[0]
 		failed, warned := "", ""
 		for _, item := range look.Items {
@@ -456,7 +460,7 @@ func TestMappedOnlineOverTypedNodes(t *testing.T) {
 			tags[i].Type = c.typ
 		}
 		s := mappedConfig(t, t.TempDir(), "      protocol: opcua\n      address: "+srv.URL()+"\n      opcua: {policy: None, mode: None}\n",
-			"      tags:\n"+tagsYAML(tags, true))
+			"      tags:\n"+tagsYAML(tags, true), patient...)
 		look := inspect.Lines(t.Context(), &p.connections, s, []*config.Line{&s.Lines[0]}, time.Minute)[0]
 		failed := ""
 		for _, item := range look.Items {

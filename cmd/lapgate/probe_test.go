@@ -92,13 +92,20 @@ func demoOnDisk(t *testing.T) string {
 func TestProbeLine(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
+	looks := []string{"probe", "--config", demoOnDisk(t)}
+	for _, set := range patient {
+		looks = append(looks, "--set", set)
+	}
+	probe := func(args ...string) (int, string, string) {
+		return call(append(looks[:len(looks):len(looks)], args...)...)
+	}
 	security, err := modbus.SecurityIn(dir, "", false, time.Now())
 	if err != nil {
 		t.Fatal(err)
 	}
 	secured := runningSim(t, func(c *sim.Config) { c.Modbus.TLS = security })
 	file := func(name string) string { return filepath.Join(dir, name) }
-	code, out, errs := call("probe", "--config", demoOnDisk(t), "--set", "lines.0.controller.protocol=modbus-tls",
+	code, out, errs := probe("--set", "lines.0.controller.protocol=modbus-tls",
 		"--set", "lines.0.controller.plain=false", "--set", "lines.0.controller.address="+secured.ModbusAddr(),
 		"--set", "lines.0.controller.tls.authorities="+file(modbus.AuthorityFile), "--set", "lines.0.controller.tls.certificate="+file(modbus.GatewayFile),
 		"--set", "lines.0.controller.tls.key="+file(modbus.GatewayKeyFile), "--values")
@@ -108,14 +115,14 @@ func TestProbeLine(t *testing.T) {
 	wants(t, out, `^protocol +modbus-tls$`, `^address +127\.0\.0\.1:\d+$`, `^connected in +[\d.]+ ms$`, `^a read takes +[\d.]+ ms \(`,
 		`^REQ +1000\.\.1095 \(41001\.\.41096\) +decodes$`, `^ +start 1, phase `, `^REQ +22 +roll tag +M01-41001$`, `^REQ +30 +diameter +[\d.]+ in$`,
 		`^PAYLOAD +4030\.\.4109 \(44031\.\.44110\) +empty$`)
-	code, out, _ = call("probe", "--config", demoOnDisk(t), "--set", "lines.0.controller.address="+runningSim(t, func(*sim.Config) {}).ModbusAddr(), "--csv")
+	code, out, _ = probe("--set", "lines.0.controller.address="+runningSim(t, func(*sim.Config) {}).ModbusAddr(), "--csv")
 	wants(t, out, `^block,where,state$`, `^REQ,1000\.\.1095 \(41001\.\.41096\),decodes$`)
 	if code != exitDone {
 		t.Errorf("exit code %d", code)
 	}
 
 	plain := runningSim(t, func(*sim.Config) {})
-	code, out, errs = call("probe", "--config", demoOnDisk(t), "--set", "lines.0.controller.address="+plain.ModbusAddr(),
+	code, out, errs = probe("--set", "lines.0.controller.address="+plain.ModbusAddr(),
 		"--set", "lines.0.controller.modbus.registers=input", "--json")
 	if code != exitDone || errs != "" {
 		t.Fatalf("exit code %d: %s", code, errs)
@@ -142,7 +149,7 @@ func TestProbeLine(t *testing.T) {
 		t.Errorf("got %v", values)
 	}
 	// Where the blocks are looked for in the wrong place, the device answers.
-	code, _, errs = call("probe", "--config", demoOnDisk(t), "--set", "lines.0.controller.address="+plain.ModbusAddr(),
+	code, _, errs = probe("--set", "lines.0.controller.address="+plain.ModbusAddr(),
 		"--set", "lines.0.controller.bases.request=100")
 	if code != exitDifferences {
 		t.Errorf("wrong base: exit code %d, %s", code, errs)

@@ -19,6 +19,7 @@ import (
 type calibrateFlags struct {
 	source                  sourceFlags
 	output                  outputFlags
+	of                      engineFlags
 	line, by, head          string
 	bond                    []string
 	platen, start, pressure string
@@ -43,24 +44,21 @@ The platens are hot enough to burn: fit the thermocouple to a cold head, keep it
 wire and your hands out of the press, and leave its guards closed.`,
 		Example: `  lapgate calibrate journal/north.db --config now.yaml --by Kim
   lapgate calibrate --config now.yaml --bond first.csv --bond second.csv --by Kim`,
-		Args: cobra.MaximumNArgs(1),
+		Args: f.of.args(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			for _, name := range []string{"material", "platen", "start", "pressure"} {
 				if len(f.bond) == 0 && cmd.Flags().Changed(name) {
 					return usageError("--%s is about a curve: name it with --bond", name)
 				}
 			}
-			path := ""
-			if len(args) > 0 {
-				path = args[0]
-			}
-			return p.calibrate(cmd.Context(), path, &f)
+			return p.calibrate(cmd.Context(), args, &f)
 		},
 	}
 	f.source.add(cmd)
 	f.output.add(cmd)
 	addLine(cmd, &f.line, likeJournal)
 	addBy(cmd, &f.by, "")
+	f.of.add(cmd)
 	fl := cmd.Flags()
 	fl.StringArrayVar(&f.bond, "bond", nil, "curve of a thermocouple at a bond line, a CSV file; may be repeated")
 	addMaterial(cmd, &f.head, "the first that is fused")
@@ -70,20 +68,31 @@ wire and your hands out of the press, and leave its guards closed.`,
 	return cmd
 }
 
-func (p *program) calibrate(ctx context.Context, path string, f *calibrateFlags) error {
+func (p *program) calibrate(ctx context.Context, args []string, f *calibrateFlags) error {
+	recorded := len(args) > 0 || f.of.engine
 	switch {
 	case f.by == "":
 		return usageError("--by is missing: name the person who answers for the measurement")
-	case path == "" && len(f.bond) == 0:
+	case !recorded && len(f.bond) == 0:
 		return usageError("nothing to calibrate from: name a journal, or a curve with --bond")
 	case f.source.path == "" && p.getenv(configVariable) == "":
 		return usageError("name the configuration of the line with --config, or $%s", configVariable)
+	}
+	var journals []journalSource
+	named := ""
+	if recorded {
+		list, closed, err := p.lineSources(ctx, args, &f.of, &f.source, f.line)
+		if err != nil {
+			return err
+		}
+		defer closed()
+		journals, named = list, list[0].of
 	}
 	snapshot, err := p.load(&f.source)
 	if err != nil {
 		return err
 	}
-	line, err := lineFor(snapshot, f.line, path)
+	line, err := lineFor(snapshot, f.line, named)
 	if err != nil {
 		return err
 	}
@@ -95,9 +104,9 @@ func (p *program) calibrate(ctx context.Context, path string, f *calibrateFlags)
 		}
 	}
 	rolls := 0
-	if path != "" {
+	if recorded {
 		var actuals process.Actuals
-		err := p.scanRolls(ctx, path, time.Time{}, func(r *record.Roll) error {
+		err := p.scanAll(ctx, journals, func(r *record.Roll) error {
 			rolls++
 			actuals.Take(line.Recipe, r)
 			return nil
@@ -111,7 +120,7 @@ func (p *program) calibrate(ctx context.Context, path string, f *calibrateFlags)
 	if err != nil {
 		return err
 	}
-	out.Journal, out.Curves, out.Rolls = path, f.bond, rolls
+	out.Journal, out.Curves, out.Rolls = namesOf(journals), f.bond, rolls
 	return p.printer(f.output, line.Recipe).Print(out)
 }
 

@@ -87,7 +87,8 @@ func (p *program) compare(ctx context.Context, path string, f *compareFlags) err
 	if len(problems) > 0 {
 		return usageError("%w", errors.Join(problems...))
 	}
-	line, err := p.unitsOf(&f.units, path)
+	of := fileSource(path)
+	line, err := p.unitsOf(&f.units, of.of)
 	if err != nil {
 		return err
 	}
@@ -96,7 +97,7 @@ func (p *program) compare(ctx context.Context, path string, f *compareFlags) err
 		return err
 	}
 	c := replay.NewComparison(usages)
-	err = p.scanRolls(ctx, path, from, func(r *record.Roll) error {
+	err = p.scanRolls(ctx, of, from, func(r *record.Roll) error {
 		if at := measuredAt(r); at.Before(from) || !to.IsZero() && !at.Before(to) {
 			return nil
 		}

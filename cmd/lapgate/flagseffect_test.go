@@ -78,6 +78,7 @@ func allEffects() []effects {
 		}
 		return toDaemon(out)
 	}
+	there := map[string]string{"engine": "TestEngineTellsWhatTheFileTells", "mill": "TestEngineTellsOfBothMachines", "machine": "TestEngineTellsOfBothMachines"}
 	return []effects{
 		{"", "", map[string]string{"version": "--version"}, nil},
 		{"run", "--config broken.yaml", map[string]string{"config": "--config nowhere.yaml", "set": "--set lines.0.unit=3"}, nil},
@@ -94,7 +95,7 @@ func allEffects() []effects {
 		{"status", "--config demo.yaml", toDaemon(map[string]string{"line": "--line south", "json": "--json", "csv": "--csv"}), map[string]string{"watch": "TestStatusWatches"}},
 		{"why", "2 north.db --config demo.yaml", map[string]string{
 			"config": "--config other.yaml", "set": "--set units.length=mm", "line": "--line south", "json": "--json", "csv": "--csv",
-		}, nil},
+		}, there},
 		{"reload", "--config demo.yaml", toDaemon(map[string]string{"by": "--by lee", "previous": "--previous"}), map[string]string{"yes": "TestReloadAsksPerson"}},
 		{"confirm", "--config demo.yaml --yes --finding narrow-roll --roll 8 --by kim", toDaemon(map[string]string{
 			"line": "--line south", "roll": "--roll 9", "finding": "--finding scan-ovality", "by": "--by ola", "yes": "--yes=false",
@@ -132,12 +133,12 @@ func allEffects() []effects {
 		{"replay", "north.db --config demo.yaml" + slower, source(map[string]string{
 			"set": "--set specs.0.layers=2", "old": "--old demo.yaml", "line": "--line south", "show": "--show 0", "json": "--json", "csv": "--csv", "notice": "--notice",
 			"outer": "|rolls.csv --config demo.yaml --old demo.yaml" + slower + "|--outer 80mm",
-		}), nil},
+		}), there},
 		{"calibrate", "--bond curve.csv --config demo.yaml --by kim", source(map[string]string{
 			"config": "--config nowhere.yaml", "set": "--set lines.0.header.start_temperature=25°C", "line": "--line south", "json": "--json", "csv": "--csv", "by": "--by lee", "bond": "--bond second.csv",
 			"material": "--material inner-board", "platen": "--platen 180°C", "start": "--start 25°C",
 			"pressure": "|--bond curve.csv --config demo.yaml --by kim --set lines.0.header.pressure_exponent=0.1|--pressure 20kPa",
-		}), nil},
+		}), there},
 		{"compare", "north.db", map[string]string{
 			"config": "--config demo.yaml", "set": "|north.db --config demo.yaml|--set units.length=mm", "line": "|north.db --config demo.yaml|--line south",
 			"tolerance": "--tolerance overlap=0.1mm", "show": "--show 0", "svg": "--svg north.svg", "json": "--json", "csv": "--csv",
@@ -213,12 +214,14 @@ func allEffects() []effects {
 		{"journal list", "north.db", map[string]string{
 			"roll": "--roll 2", "kind": "--kind OUTCOME", "since": "--since 2999-01-01T00:00:00Z", "until": "--until 2000-01-01T00:00:00Z", "newest": "--newest 1",
 			"json": "--json", "csv": "--csv", "config": "--config demo.yaml", "set": "|north.db --config demo.yaml|--set units.length=mm", "line": "|north.db --config demo.yaml|--line south",
-		}, nil},
+		}, there},
 		{"journal show", "north.db 5", map[string]string{
 			"roll": "|north.db|--roll 2", "json": "--json", "csv": "--csv", "config": "--config demo.yaml",
 			"set": "|north.db --config demo.yaml --roll 1|--set units.length=mm", "line": "|north.db --config demo.yaml 5|--line south",
 		}, nil},
-		{"journal verify", "north.db", map[string]string{"head": "--head 1:00", "json": "--json", "csv": "--csv"}, nil},
+		{"journal verify", "north.db", map[string]string{
+			"head": "--head 1:00", "json": "--json", "csv": "--csv", "config": "--config demo.yaml", "set": "--set log.level=debug", "line": "--line north",
+		}, there},
 		{"journal export", "north.db", map[string]string{
 			"roll": "--roll 2", "kind": "--kind OUTCOME", "since": "--since 2999-01-01T00:00:00Z", "until": "--until 2000-01-01T00:00:00Z", "output": "--output out.jsonl", "format": "--format csv",
 			"config": "|north.db --format csv|--config demo.yaml", "set": "|north.db --format csv --config demo.yaml|--set units.length=mm", "line": "|north.db --format csv --config demo.yaml|--line south",
@@ -233,7 +236,7 @@ func allEffects() []effects {
 		{"report", "north.db", map[string]string{
 			"since": "--since 2999-01-01T00:00:00Z", "until": "--until 2000-01-01T00:00:00Z", "html": "--html shift.html", "json": "--json", "csv": "--csv",
 			"config": "--config demo.yaml", "set": "|north.db --config demo.yaml|--set units.length=mm", "line": "|north.db --config demo.yaml|--line south",
-		}, nil},
+		}, there},
 		{"demo", "--transport none", map[string]string{"rolls": "--rolls 0", "speed": "--speed 0", "fault": "--fault help", "quirk": "--quirk help", "process": "--process help"}, map[string]string{
 			"spread": "TestSpreadOfThePress", "svg": "process.txtar", "seed": "fault.txtar", "journal": "demo.txtar", "transport": "opcua.txtar", "verbose": "fault.txtar", "json": "fault.txtar", "csv": "demo.txtar",
 		}},

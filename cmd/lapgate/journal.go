@@ -69,8 +69,9 @@ func (f *unitsFlags) add(cmd *cobra.Command) {
 // likeJournal is what is meant where no line is named beside a journal.
 const likeJournal = "the one that the journal is named after, else the first"
 
-// unitsOf returns the line in whose units to print, nil where none is named.
-func (p *program) unitsOf(f *unitsFlags, path string) (*recipe.Line, error) {
+// unitsOf returns the line in whose units to print what is of a line, nil where none is
+// named.
+func (p *program) unitsOf(f *unitsFlags, of string) (*recipe.Line, error) {
 	if f.source.path == "" && p.getenv(configVariable) == "" {
 		if f.line != "" || len(f.source.set) > 0 {
 			return nil, usageError("--line and --set need the configuration that they are of: name it with --config, or $%s", configVariable)
@@ -81,33 +82,11 @@ func (p *program) unitsOf(f *unitsFlags, path string) (*recipe.Line, error) {
 	if err != nil {
 		return nil, err
 	}
-	line, err := lineFor(snapshot, f.line, path)
+	line, err := lineFor(snapshot, f.line, of)
 	if err != nil {
 		return nil, err
 	}
 	return line.Recipe, nil
-}
-
-// readJournal calls do with a reader of a journal.
-func readJournal(ctx context.Context, path string, do func(*journal.Reader) error) (err error) {
-	r, err := journal.OpenWhole(ctx, path)
-	var damage *journal.DamageError
-	if errors.As(err, &damage) {
-		return &exitError{exitDifferences, err}
-	}
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, r.Close()) }()
-	return do(r)
-}
-
-// scanRolls calls each with every roll of a journal, or with those that left since a
-// time, and tells how far it is.
-func (p *program) scanRolls(ctx context.Context, path string, since time.Time, each func(*record.Roll) error) error {
-	bar := present.NewProgress(p.stderr, "records read")
-	defer bar.Clear()
-	return journal.ScanRolls(ctx, path, since, bar.Follow, each)
 }
 
 // some is a list that ends with an error when it is empty.
@@ -127,36 +106,79 @@ func some[T any](list iter.Seq2[T, error], none error) iter.Seq2[T, error] {
 	}
 }
 
+// listed is a record of one of several journals.
+type listed struct {
+	Line    string `json:"line"`
+	Machine string `json:"machine"`
+	record.View
+}
+
 func (p *program) journalList() *cobra.Command {
 	var f filterFlags
 	var out outputFlags
 	var units unitsFlags
+	var of engineFlags
 	var newest int
 	cmd := &cobra.Command{
-		Use:   "list PATH",
+		Use:   "list [PATH]",
 		Short: "List the records of a journal, one a line",
-		Args:  takes(oneJournal),
+		Long: `List prints the records of one journal, or with --engine of every journal that is chosen
+there, one journal after the other.`,
+		Example: `  lapgate journal list journal/north.db --newest 20
+  lapgate journal list --engine --config mill.yaml --line north --kind OUTCOME --since yesterday`,
+		Args: of.args(takes(oneJournal)),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			line, err := p.unitsOf(&units, args[0])
-			if err != nil {
-				return err
-			}
 			filter, err := f.filter(p.now())
 			if err != nil {
 				return err
 			}
 			filter.Limit, filter.Newest = newest, newest > 0
+			sources, closed, err := p.sources(cmd.Context(), args, &of, &units.source, units.line)
+			if err != nil {
+				return err
+			}
+			defer closed()
+			line, err := p.unitsOf(&units, sources[0].of)
+			if err != nil {
+				return err
+			}
 			print := p.printer(out, line)
-			return readJournal(cmd.Context(), args[0], func(r *journal.Reader) error {
+			if of.engine {
+				return print.Print(present.TableOf(listedOf(cmd.Context(), sources, filter, print.Line)))
+			}
+			return sources[0].read(cmd.Context(), func(r *journal.Reader) error {
 				return print.Print(present.TableOf(r.Views(cmd.Context(), filter, print.Line)))
 			})
 		},
 	}
 	f.add(cmd)
-	cmd.Flags().IntVarP(&newest, "newest", "n", 0, "only the newest so many records")
+	cmd.Flags().IntVarP(&newest, "newest", "n", 0, "only the newest so many records of a journal")
 	out.add(cmd)
 	units.add(cmd)
+	of.add(cmd)
 	return cmd
+}
+
+// listedOf are the records that a filter chooses of several journals of the engine.
+func listedOf(ctx context.Context, sources []journalSource, filter journal.Filter, line *recipe.Line) iter.Seq2[listed, error] {
+	return func(yield func(listed, error) bool) {
+		for _, s := range sources {
+			err := s.read(ctx, func(r *journal.Reader) error {
+				for v, err := range r.Views(ctx, filter, line) {
+					if !yield(listed{s.chain.Line, s.chain.Machine, v}, err) {
+						return errStopped
+					}
+				}
+				return nil
+			})
+			if err != nil {
+				if !errors.Is(err, errStopped) {
+					yield(listed{}, err)
+				}
+				return
+			}
+		}
+	}
 }
 
 func (p *program) journalShow() *cobra.Command {
@@ -184,12 +206,13 @@ func (p *program) journalShow() *cobra.Command {
 				}
 				f.FromSeq, f.ToSeq = n, n
 			}
-			line, err := p.unitsOf(&units, args[0])
+			of := fileSource(args[0])
+			line, err := p.unitsOf(&units, of.of)
 			if err != nil {
 				return err
 			}
 			print := p.printer(out, line)
-			return readJournal(cmd.Context(), args[0], func(r *journal.Reader) error {
+			return of.read(cmd.Context(), func(r *journal.Reader) error {
 				shown := present.TableOf(some(r.Views(cmd.Context(), f, print.Line), fmt.Errorf("journal %s holds no such record", args[0])))
 				shown.Apart = true
 				return print.Print(shown)
@@ -211,14 +234,22 @@ type verified struct {
 func (p *program) journalVerify() *cobra.Command {
 	var head string
 	var out outputFlags
+	var of engineFlags
+	var source sourceFlags
+	var line string
 	cmd := &cobra.Command{
-		Use:   "verify PATH",
+		Use:   "verify [PATH]",
 		Short: "Check a journal whole: every hash, link, number and the order of records",
 		Long: `Verify checks the whole journal, also while the daemon appends to it, and
 reports all it finds. A tail that was cut off shows only when the head is given
 that was kept elsewhere. Exit code 5 when the journal is damaged. What the
-controller said and contradicted later is listed beside: no damage of the journal.`,
-		Args: takes(oneJournal),
+controller said and contradicted later is listed beside: no damage of the journal.
+
+With --engine it checks every journal that is chosen there, up to the newest record that
+has arrived, and that what records are found by says the same as they do.`,
+		Example: `  lapgate journal verify journal/north.db
+  lapgate journal verify --engine --config mill.yaml --line north`,
+		Args: of.args(takes(oneJournal)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			var opts []journal.VerifyOption
 			if head != "" {
@@ -228,30 +259,67 @@ controller said and contradicted later is listed beside: no damage of the journa
 				}
 				opts = append(opts, journal.ExpectHead(h))
 			}
-			bar := present.NewProgress(p.stderr, "records checked")
-			opts = append(opts, journal.Progress(bar.Follow))
-			report, err := journal.Verify(cmd.Context(), args[0], opts...)
-			bar.Clear()
+			if !of.engine && (source.path != "" || line != "" || len(source.set) > 0) {
+				return usageError("--config, --line and --set are for --engine: a file is checked by itself; leave them out")
+			}
+			sources, closed, err := p.sources(cmd.Context(), args, &of, &source, line)
 			if err != nil {
 				return err
 			}
-			found := verified{"sound", report}
-			if !report.OK() {
-				found.Verdict = "NOT SOUND, " + plural(len(report.Problems), "problem")
-			}
-			if n := len(report.Contradictions); n > 0 {
-				found.Verdict += "; the controller contradicts itself, " + plural(n, "time")
-			}
-			err = p.printer(out, nil).Print(found)
-			if err == nil && !report.OK() {
-				err = &exitError{code: exitDifferences}
-			}
-			return err
+			defer closed()
+			return p.verify(cmd.Context(), sources, opts, p.printer(out, nil))
 		},
 	}
 	cmd.Flags().StringVar(&head, "head", "", "a head kept from earlier, NUMBER:HASH, that the chain must hold")
 	out.add(cmd)
+	source.add(cmd)
+	addLine(cmd, &line, "every one")
+	of.add(cmd)
 	return cmd
+}
+
+// verify checks journals and prints what is found of each.
+func (p *program) verify(ctx context.Context, sources []journalSource, opts []journal.VerifyOption, print *present.Printer) error {
+	var all []verified
+	sound := true
+	for _, s := range sources {
+		report, err := p.verifyOne(ctx, s, opts)
+		if err != nil {
+			return err
+		}
+		found := verified{"sound", report}
+		if !report.OK() {
+			sound = false
+			found.Verdict = "NOT SOUND, " + plural(len(report.Problems), "problem")
+		}
+		if n := len(report.Contradictions); n > 0 {
+			found.Verdict += "; the controller contradicts itself, " + plural(n, "time")
+		}
+		all = append(all, found)
+	}
+	var value any = present.Apart(all)
+	if len(all) == 1 {
+		value = all[0]
+	}
+	err := print.Print(value)
+	if err == nil && !sound {
+		err = &exitError{code: exitDifferences}
+	}
+	return err
+}
+
+func (p *program) verifyOne(ctx context.Context, s journalSource, opts []journal.VerifyOption) (report *journal.Report, err error) {
+	bar := present.NewProgress(p.stderr, "records checked")
+	defer bar.Clear()
+	opts = append(slices.Clone(opts), journal.Progress(bar.Follow))
+	if s.chain == nil {
+		return journal.Verify(ctx, s.name, opts...)
+	}
+	err = s.read(ctx, func(r *journal.Reader) error {
+		report, err = journal.VerifyReader(ctx, r, opts...)
+		return err
+	})
+	return report, err
 }
 
 func (p *program) journalExport() *cobra.Command {
@@ -284,7 +352,7 @@ columns stay; report --csv prints the same ones.`,
 			}
 			var line *recipe.Line
 			if table {
-				if line, err = p.unitsOf(&units, args[0]); err != nil {
+				if line, err = p.unitsOf(&units, fileSource(args[0]).of); err != nil {
 					return err
 				}
 			}
@@ -327,7 +395,8 @@ func (p *program) newFile(path string) (w io.Writer, closed func() error, err er
 
 // exportRecords writes the records chosen as they are stored.
 func (p *program) exportRecords(ctx context.Context, path string, filter journal.Filter, to string) error {
-	return readJournal(ctx, path, func(r *journal.Reader) (err error) {
+	of := fileSource(path)
+	return of.read(ctx, func(r *journal.Reader) (err error) {
 		w, closed, err := p.newFile(to)
 		if err != nil {
 			return err
@@ -356,7 +425,8 @@ func (p *program) journalBackup() *cobra.Command {
 do not change any more; copy them as they are.`,
 		Args: takes("the path of a journal", "the path of the copy"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return readJournal(cmd.Context(), args[0], func(r *journal.Reader) error {
+			of := fileSource(args[0])
+			return of.read(cmd.Context(), func(r *journal.Reader) error {
 				head, err := r.Backup(cmd.Context(), args[1])
 				if err != nil {
 					return err

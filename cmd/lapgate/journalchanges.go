@@ -30,7 +30,8 @@ the operating system.`,
 			if err != nil {
 				return err
 			}
-			return readJournal(cmd.Context(), args[0], func(r *journal.Reader) error {
+			of := fileSource(args[0])
+			return of.read(cmd.Context(), func(r *journal.Reader) error {
 				told := []record.Told{}
 				for _, kind := range acts {
 					records, err := r.List(cmd.Context(), journal.Filter{Kind: kind, From: from, To: to})

@@ -3,10 +3,7 @@ package main
 import (
 	"context"
 	"errors"
-	"path/filepath"
 	"strconv"
-	"strings"
-	"time"
 
 	"github.com/spf13/cobra"
 
@@ -31,6 +28,7 @@ type replayFlags struct {
 	out        outputFlags
 	outerGiven bool
 	notice     bool
+	of         engineFlags
 }
 
 func (p *program) replayCommand() *cobra.Command {
@@ -64,7 +62,7 @@ Exit code 5 when anything changes, or a fault is found.`,
   lapgate replay --notice journal/north.db --config now.yaml
   lapgate replay journal/north.db --config now.yaml --set 'specs.0.layers=4'
   lapgate replay rolls.csv --old now.yaml --config new.yaml --csv`,
-		Args: takes("one journal or CSV file"),
+		Args: f.of.args(takes("one journal or CSV file")),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			f.outerGiven = cmd.Flags().Changed("outer")
 			if f.notice {
@@ -72,7 +70,7 @@ Exit code 5 when anything changes, or a fault is found.`,
 					return err
 				}
 			}
-			return p.replay(cmd.Context(), args[0], &f)
+			return p.replay(cmd.Context(), args, &f)
 		},
 	}
 	f.source.add(cmd)
@@ -83,25 +81,57 @@ Exit code 5 when anything changes, or a fault is found.`,
 	addOuter(cmd, &f.outer, outerOffline)
 	addShow(cmd, &f.show, 20)
 	f.out.add(cmd)
+	f.of.add(cmd)
 	return cmd
 }
 
-func (p *program) replay(ctx context.Context, path string, f *replayFlags) error {
+// replayInput is what is replayed: journals, or a list of rolls.
+type replayInput struct {
+	name     string // for the report
+	line     string // that the first journal is of
+	journals []journalSource
+}
+
+// replayInputOf finds out what is replayed; closed ends what it is read through.
+func (p *program) replayInputOf(ctx context.Context, args []string, f *replayFlags) (out replayInput, closed func(), err error) {
+	closed = func() {}
+	if !f.of.engine {
+		one := fileSource(args[0])
+		out.name, out.line = args[0], one.of
+		if args[0] != "-" {
+			is, err := journal.IsJournal(args[0])
+			if err != nil {
+				return out, closed, err
+			}
+			if is {
+				out.journals = []journalSource{one}
+			}
+		}
+		return out, closed, nil
+	}
+	out.journals, closed, err = p.lineSources(ctx, nil, &f.of, &f.source, f.line)
+	if err == nil {
+		out.name, out.line = namesOf(out.journals), out.journals[0].of
+	}
+	return out, closed, err
+}
+
+func (p *program) replay(ctx context.Context, args []string, f *replayFlags) error {
 	outer, err := p.replayUsage(f)
 	if err != nil {
 		return err
 	}
-	journalled := false
-	if path != "-" {
-		if journalled, err = journal.IsJournal(path); err != nil {
-			return err
-		}
+	of, closed, err := p.replayInputOf(ctx, args, f)
+	if err != nil {
+		return err
 	}
+	defer closed()
+	path, journalled := of.name, len(of.journals) > 0
 	if f.notice {
 		if !journalled {
 			return usageError("%s is a list of rolls: faults of the process are found in a journal alone", path)
 		}
-		return p.replayNotice(ctx, path, f)
+		return p.replayNotice(ctx, of, f)
 	}
 	if !journalled && f.old == "" {
 		return usageError("%s is a list of rolls, without recipes to compare with: name the configuration that made them with --old", path)
@@ -109,14 +139,14 @@ func (p *program) replay(ctx context.Context, path string, f *replayFlags) error
 	if journalled && f.outerGiven {
 		return usageError("--outer is for a list of rolls, and %s is a journal, which tells what hung: leave it out", path)
 	}
-	about, now, before, err := p.replayLines(path, f)
+	about, now, before, err := p.replayLines(of, f)
 	if err != nil {
 		return err
 	}
 	run := func(each func(*replay.Difference) error) (replay.Summary, error) {
 		r := replay.NewRun(now, before, each)
 		if journalled {
-			err = p.scanRolls(ctx, path, time.Time{}, r.Roll)
+			err = p.scanAll(ctx, of.journals, r.Roll)
 		} else {
 			err = p.replayList(r, path, now, before, outer)
 		}
@@ -157,16 +187,16 @@ func (p *program) replayUsage(f *replayFlags) (float64, error) {
 
 // replayLines reads the configurations; before is nil where the record is the
 // old side.
-func (p *program) replayLines(path string, f *replayFlags) (about *replay.About, now, before *recipe.Line, err error) {
+func (p *program) replayLines(of replayInput, f *replayFlags) (about *replay.About, now, before *recipe.Line, err error) {
 	snapshot, err := p.load(&f.source)
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	line, err := lineFor(snapshot, f.line, path)
+	line, err := lineFor(snapshot, f.line, of.line)
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	about = &replay.About{Rolls: path, Line: line.Recipe.Name, Config: snapshot.File, Hash: handshake.ConfigHash(snapshot.Hash), Old: f.old}
+	about = &replay.About{Rolls: of.name, Line: line.Recipe.Name, Config: snapshot.File, Hash: handshake.ConfigHash(snapshot.Hash), Old: f.old}
 	if f.old == "" {
 		return about, line.Recipe, nil, nil
 	}
@@ -174,7 +204,7 @@ func (p *program) replayLines(path string, f *replayFlags) (about *replay.About,
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	oldLine, err := lineFor(old, f.line, path)
+	oldLine, err := lineFor(old, f.line, of.line)
 	if err != nil {
 		return nil, nil, nil, err
 	}
@@ -183,13 +213,12 @@ func (p *program) replayLines(path string, f *replayFlags) (about *replay.About,
 	return about, line.Recipe, oldLine.Recipe, nil
 }
 
-// lineFor returns the line named, else the one that a journal is named after,
-// else the first.
-func lineFor(s *config.Snapshot, name, path string) (*config.Line, error) {
+// lineFor returns the line named, else the one that a journal is of by its name, else the
+// first.
+func lineFor(s *config.Snapshot, name, of string) (*config.Line, error) {
 	if name == "" {
-		stem := strings.TrimSuffix(filepath.Base(path), filepath.Ext(path))
 		for i := range s.Lines {
-			if s.Lines[i].Recipe.Name == stem {
+			if s.Lines[i].Recipe.Name == of {
 				return &s.Lines[i], nil
 			}
 		}

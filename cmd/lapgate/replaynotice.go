@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"time"
 
 	"lapgate/gateway/process"
 )
@@ -18,13 +17,13 @@ func (f *replayFlags) noticeOnly(changed func(string) bool) error {
 }
 
 // replayNotice looks for faults of the process in a journal.
-func (p *program) replayNotice(ctx context.Context, path string, f *replayFlags) error {
-	about, line, _, err := p.replayLines(path, f)
+func (p *program) replayNotice(ctx context.Context, of replayInput, f *replayFlags) error {
+	about, line, _, err := p.replayLines(of, f)
 	if err != nil {
 		return err
 	}
-	out := process.NewReport(path, about.Config, line)
-	if err := p.scanRolls(ctx, path, time.Time{}, out.Take); err != nil {
+	out := process.NewReport(of.name, about.Config, line)
+	if err := p.scanAll(ctx, of.journals, out.Take); err != nil {
 		return err
 	}
 	out.Finish()

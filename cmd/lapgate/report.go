@@ -18,7 +18,6 @@ import (
 	"lapgate/gateway/record"
 	"lapgate/gateway/report"
 	"lapgate/recipe"
-	"lapgate/recipe/wording"
 )
 
 // reportFlags are the flags of `report`.
@@ -27,6 +26,7 @@ type reportFlags struct {
 	html   string
 	out    outputFlags
 	units  unitsFlags
+	of     engineFlags
 }
 
 func (p *program) reportCommand() *cobra.Command {
@@ -43,19 +43,25 @@ JOURNAL is the journal of one line, or an archive of it. Without one it is that 
 line of the configuration, or of the one named with --line. A configuration beside a
 journal gives units, windows and limits: name it, or they are not known.
 
+--engine reports from what has arrived of the journals in the engine of the
+configuration: of every line of its mill, of one, or of all mills. Each machine of a pair
+has a report of its own, which says up to when its records have arrived.
+
 --html writes one file to print or to send, without scripts or outside references: each
 roll has its sheet in it, shown by its link. Beside it, under the same name with .csv,
 stands a table of the rolls, the same as --csv and journal export --format csv print.`,
 		Example: `  lapgate report --config mill.yaml --since 22:00 --until 06:00 --html night.html
   lapgate report --config mill.yaml --line north --since yesterday --until today
-  lapgate report journal/north.db --since 2026-11-25 --csv`,
-		Args: mayTake(oneJournal),
+  lapgate report journal/north.db --since 2026-11-25 --csv
+  lapgate report --engine --config mill.yaml --since yesterday`,
+		Args: f.of.args(mayTake(oneJournal)),
 		RunE: func(cmd *cobra.Command, args []string) error { return p.report(cmd.Context(), args, &f) },
 	}
 	f.window.add(cmd)
 	cmd.Flags().StringVar(&f.html, "html", "", "also write one HTML page to this file")
 	f.out.add(cmd)
 	f.source(cmd)
+	f.of.add(cmd)
 	return cmd
 }
 
@@ -64,23 +70,15 @@ func (f *reportFlags) source(cmd *cobra.Command) {
 	addLine(cmd, &f.units.line, "every one; beside a journal the one that it is named after, else the first")
 }
 
-// reported is one journal to report, by the line of a configuration and in its language;
-// nil for none.
-type reported struct {
-	path  string
-	line  *recipe.Line
-	hash  uint32
-	words *wording.Words
-}
-
 func (p *program) report(ctx context.Context, args []string, f *reportFlags) error {
 	if strings.EqualFold(filepath.Ext(f.html), ".csv") {
 		return usageError("--html: %s is the name of the table that is written beside the page; name the page .html", f.html)
 	}
-	list, err := p.reported(args, f)
+	list, closed, err := p.reported(ctx, args, f)
 	if err != nil {
 		return err
 	}
+	defer closed()
 	since, until, err := f.window.window(p.now())
 	if err != nil {
 		return err
@@ -97,6 +95,11 @@ func (p *program) report(ctx context.Context, args []string, f *reportFlags) err
 		}
 		shifts = append(shifts, s)
 	}
+	if f.of.engine {
+		if err := fillGaps(ctx, list, shifts); err != nil {
+			return err
+		}
+	}
 	if len(shifts) == 0 {
 		return errors.New(list[0].words.Of("report.no-journal.at-all", "command", "lapgate run"))
 	}
@@ -110,46 +113,14 @@ func (p *program) report(ctx context.Context, args []string, f *reportFlags) err
 	return printShifts(print, shifts)
 }
 
-// reported lists what is to be reported.
-func (p *program) reported(args []string, f *reportFlags) ([]reported, error) {
-	named := f.units.source.path != "" || p.getenv(configVariable) != ""
-	if len(args) > 0 && !named {
-		_, err := p.unitsOf(&f.units, args[0])
-		return []reported{{path: args[0]}}, err
-	}
-	if !named {
-		return nil, usageError("lapgate report takes %s, or --config FILE for the journals of its lines; or set %s", oneJournal, configVariable)
-	}
-	s, err := p.load(&f.units.source)
-	if err != nil {
-		return nil, err
-	}
-	if len(args) > 0 {
-		line, err := lineFor(s, f.units.line, args[0])
-		if err != nil {
-			return nil, err
-		}
-		return []reported{{args[0], line.Recipe, s.Hash, s.Words}}, nil
-	}
-	lines, err := linesNamed(s, f.units.line)
-	if err != nil {
-		return nil, err
-	}
-	var out []reported
-	for _, l := range lines {
-		out = append(out, reported{s.Journal.Path(l.Recipe.Name), l.Recipe, s.Hash, s.Words})
-	}
-	return out, nil
-}
-
 // shift reads the report of one journal.
 func (p *program) shift(ctx context.Context, of reported, since, until time.Time) (*report.Shift, error) {
 	var head journal.Head
 	var name string
 	var mode *record.Stored
-	err := readJournal(ctx, of.path, func(r *journal.Reader) (err error) {
+	err := of.read(ctx, func(r *journal.Reader) (err error) {
 		if head, err = r.Head(ctx); err == nil {
-			name, err = lineOf(ctx, r, of.path)
+			name, err = of.lineOf(ctx, r)
 		}
 		if err == nil && !since.IsZero() {
 			mode, err = modeBefore(ctx, r, since)
@@ -163,20 +134,21 @@ func (p *program) shift(ctx context.Context, of reported, since, until time.Time
 	if line == nil {
 		line = p.printer(outputFlags{}, nil).Line
 	}
-	s := report.NewShift(report.Of{Line: name, Journal: of.path, Head: head.String(), Units: line, Recipe: of.line, Hash: of.hash}, since, until)
+	s := report.NewShift(report.Of{Line: name, Journal: of.name, Head: head.String(), Units: line, Recipe: of.line, Hash: of.hash, Arriving: of.chain != nil}, since, until)
 	if mode != nil {
 		s.Begin(*mode)
 	}
-	bar := present.NewProgress(p.stderr, "records read")
-	defer bar.Clear()
-	if err := journal.ScanFrom(ctx, of.path, since, bar.Follow, s.Add); err != nil {
+	if err := p.scan(ctx, of.journalSource, journal.Part{Since: since}, s.Add); err != nil {
 		return nil, err
 	}
 	return s, s.Finish()
 }
 
 // lineOf is the line that a journal says it is of, else the name of its file.
-func lineOf(ctx context.Context, r *journal.Reader, path string) (string, error) {
+func (s *journalSource) lineOf(ctx context.Context, r *journal.Reader) (string, error) {
+	if s.chain != nil {
+		return s.of, nil
+	}
 	first, err := r.List(ctx, journal.Filter{Kind: record.KindOrigin, Limit: 1})
 	if err != nil {
 		return "", err
@@ -186,7 +158,7 @@ func lineOf(ctx context.Context, r *journal.Reader, path string) (string, error)
 			return o.Line, nil
 		}
 	}
-	return strings.TrimSuffix(filepath.Base(path), filepath.Ext(path)), nil
+	return s.of, nil
 }
 
 // modeBefore is the newest record before a time that allowed or forbade writing, as it
@@ -246,8 +218,8 @@ func printShifts(print *present.Printer, shifts []*report.Shift) error {
 // exportRolls writes the rolls of a journal as a table, one row a roll, while they are
 // read.
 func (p *program) exportRolls(ctx context.Context, path string, line *recipe.Line, filter journal.Filter, to string) (err error) {
-	name := ""
-	if err := readJournal(ctx, path, func(r *journal.Reader) (err error) { name, err = lineOf(ctx, r, path); return err }); err != nil {
+	name, of := "", fileSource(path)
+	if err := of.read(ctx, func(r *journal.Reader) (err error) { name, err = of.lineOf(ctx, r); return err }); err != nil {
 		return err
 	}
 	w, closed, err := p.newFile(to)
@@ -257,7 +229,7 @@ func (p *program) exportRolls(ctx context.Context, path string, line *recipe.Lin
 	defer func() { err = errors.Join(err, closed()) }()
 	n := 0
 	rows := func(yield func(report.Roll, error) bool) {
-		err := p.scanRolls(ctx, path, filter.From, func(r *record.Roll) error {
+		err := p.scanRolls(ctx, of, filter.From, func(r *record.Roll) error {
 			if !leftIn(r, &filter) {
 				return nil
 			}

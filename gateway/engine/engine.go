@@ -59,6 +59,8 @@ type Settings struct {
 	Timeout time.Duration
 	// Known is where the identity of the engine is remembered; nil for nowhere.
 	Known Memory
+
+	reading bool // the server itself refuses changes
 }
 
 // Engine is where connections are made to. It is safe for concurrent use.
@@ -183,6 +185,9 @@ func (e *Engine) config(address string) (*pgx.ConnConfig, error) {
 		"jit":                                 "off",
 		"idle_in_transaction_session_timeout": "10s",
 		"client_connection_check_interval":    "2s",
+	}
+	if s.reading {
+		config.RuntimeParams["default_transaction_read_only"] = "on"
 	}
 	if s.Timeout > 0 {
 		// The server gives up too, so that it holds no lock for a client that is gone.

@@ -146,10 +146,10 @@ func scanJournal(row pgx.CollectableRow) (j Journal, err error) {
 }
 
 // Records are the records of a journal behind one, at most so many, each proved by its
-// hash.
+// hash and in the order of the chain.
 func (c *Conn) Records(ctx context.Context, genesis journal.Hash, after uint64, limit int) (out []journal.Entry, err error) {
 	err = c.read(ctx, func(ctx context.Context) error {
-		rows, err := c.pg.Query(ctx, `SELECT seq, lapgate.micros(at), kind, body, before, hash FROM lapgate.records
+		rows, err := c.pg.Query(ctx, `SELECT `+rowColumns+` FROM lapgate.records
 			WHERE journal = (SELECT journal FROM lapgate.journals WHERE genesis = $1) AND seq > $2 ORDER BY seq LIMIT $3`, genesis[:], int64(after), limit)
 		if err != nil {
 			return err
@@ -160,23 +160,11 @@ func (c *Conn) Records(ctx context.Context, genesis journal.Hash, after uint64, 
 	return out, err
 }
 
-func scanEntry(row pgx.CollectableRow) (e journal.Entry, err error) {
-	var seq, micros int64
-	var kind, body string
-	var before, hash []byte
-	if err := row.Scan(&seq, &micros, &kind, &body, &before, &hash); err != nil {
-		return e, err
+// scanEntry reads a record that holds.
+func scanEntry(row pgx.CollectableRow) (journal.Entry, error) {
+	r, err := scanRow(row)
+	if err == nil && r.Err != nil {
+		err = fmt.Errorf("record %d: %w", r.Seq, r.Err)
 	}
-	prev, err := headOf(seq-1, before)
-	if err != nil {
-		return e, err
-	}
-	own, err := headOf(seq, hash)
-	if err != nil {
-		return e, err
-	}
-	if e, err = journal.Prove(own.Seq, micros, kind, body, prev.Hash, own.Hash); err != nil {
-		return e, fmt.Errorf("record %d: %w", own.Seq, err)
-	}
-	return e, nil
+	return r.Entry, err
 }

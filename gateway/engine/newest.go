@@ -25,7 +25,7 @@ func (c *Conn) HashAt(ctx context.Context, genesis journal.Hash, seq uint64) (h 
 // where none is kept.
 func (c *Conn) Newest(ctx context.Context, genesis journal.Hash, kind record.Kind) (e journal.Entry, ok bool, err error) {
 	err = c.read(ctx, func(ctx context.Context) error {
-		rows, err := c.pg.Query(ctx, `SELECT seq, lapgate.micros(at), kind, body, before, hash FROM lapgate.records
+		rows, err := c.pg.Query(ctx, `SELECT `+rowColumns+` FROM lapgate.records
 			WHERE journal = (SELECT journal FROM lapgate.journals WHERE genesis = $1) AND kind = $2 ORDER BY seq DESC LIMIT 1`, genesis[:], string(kind))
 		if err != nil {
 			return err

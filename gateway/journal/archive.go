@@ -106,6 +106,9 @@ func (r *Reader) files() []*Reader { return append(slices.Clone(r.older), r) }
 // start is the number of the first record that has to be there, and the head before
 // it: 1, or more where the file goes on from an archive.
 func (r *Reader) start(ctx context.Context) (from uint64, before Head, err error) {
+	if r.chain != nil {
+		return r.startOfChain(ctx)
+	}
 	if r.version == 0 {
 		return 1, Head{}, nil
 	}

@@ -31,6 +31,7 @@ type Reader struct {
 	whole   bool        // opened with its archives
 	older   []*Reader   // archives, oldest first
 	apart   []Archive   // that lie beside and do not go on into the others
+	chain   Chain       // that is read in place of a file; nil for a file
 }
 
 // database is a database that is read from.
@@ -93,6 +94,9 @@ func OpenReader(ctx context.Context, path string) (*Reader, error) {
 
 // Close frees the reader.
 func (r *Reader) Close() error {
+	if r.chain != nil {
+		return r.chain.Close()
+	}
 	var errs []error
 	for _, f := range r.files() {
 		errs = append(errs, f.db.Close())
@@ -113,6 +117,13 @@ func (r *Reader) wrap(ctx context.Context, err error) error {
 
 // Head returns the end of the chain, as stored.
 func (r *Reader) Head(ctx context.Context) (Head, error) {
+	if r.chain != nil {
+		head, err := r.chain.Head(ctx)
+		if err != nil {
+			err = fmt.Errorf("%s: %w", r.path, err)
+		}
+		return head, err
+	}
 	if r.version == 0 {
 		return Head{}, nil
 	}
@@ -204,6 +215,10 @@ func (r *Reader) Walk(ctx context.Context, f Filter, each func(Entry) error) err
 	}
 	var last Head
 	left := f.Limit
+	if r.chain != nil {
+		_, _, err := r.walk(ctx, f, last, left, each)
+		return err
+	}
 	for _, file := range r.files() {
 		if file.version == 0 || f.FromSeq > file.to && file.to != 0 {
 			continue
@@ -230,8 +245,7 @@ func (r *Reader) walk(ctx context.Context, f Filter, last Head, left int, each f
 		if f.Limit > 0 {
 			n = min(n, left)
 		}
-		cond, args := f.where(last.Seq)
-		rows, err := r.rows(ctx, `SELECT `+columns+` FROM records WHERE `+cond+` ORDER BY seq LIMIT ?`, append(args, n)...)
+		rows, err := r.some(ctx, f, last.Seq, n)
 		if err != nil {
 			return last, left, err
 		}
@@ -247,14 +261,12 @@ func (r *Reader) walk(ctx context.Context, f Filter, last Head, left int, each f
 
 // walkNewest goes over the last records chosen, oldest first.
 func (r *Reader) walkNewest(ctx context.Context, f Filter, each func(Entry) error) error {
-	var found []row
+	var found []Row
 	for _, file := range slices.Backward(r.files()) {
-		if file.version == 0 || len(found) == f.Limit {
+		if r.chain == nil && file.version == 0 || len(found) == f.Limit {
 			continue
 		}
-		g := f
-		g.Limit -= len(found)
-		rows, err := file.newest(ctx, g)
+		rows, err := file.some(ctx, f, 0, f.Limit-len(found))
 		if err != nil {
 			return err
 		}
@@ -264,17 +276,10 @@ func (r *Reader) walkNewest(ctx context.Context, f Filter, each func(Entry) erro
 	return err
 }
 
-func (r *Reader) newest(ctx context.Context, f Filter) ([]row, error) {
-	cond, args := f.where(0)
-	rows, err := r.rows(ctx, `SELECT `+columns+` FROM records WHERE `+cond+` ORDER BY seq DESC LIMIT ?`, append(args, f.Limit)...)
-	slices.Reverse(rows)
-	return rows, err
-}
-
-func (r *Reader) deliver(rows []row, last Head, each func(Entry) error) (Head, error) {
+func (r *Reader) deliver(rows []Row, last Head, each func(Entry) error) (Head, error) {
 	for i := range rows {
-		e, err := rows[i].entry()
-		if err != nil {
+		e := rows[i].Entry
+		if err := rows[i].Err; err != nil {
 			return last, r.damage(e.Seq, err.Error())
 		}
 		if e.Seq <= last.Seq {
@@ -376,6 +381,9 @@ func (r *Reader) Export(ctx context.Context, f Filter, w io.Writer) (n uint64, e
 // and returns the head of the copy. A live daemon is not disturbed. It fails
 // with os.ErrExist when dst is there already.
 func (r *Reader) Backup(ctx context.Context, dst string) (head Head, err error) {
+	if r.chain != nil {
+		return Head{}, fmt.Errorf("%s: %w", r.path, errElsewhere)
+	}
 	if _, err := os.Lstat(dst); err == nil {
 		return Head{}, fmt.Errorf("backup %s: %w; name a new file", dst, os.ErrExist)
 	} else if !errors.Is(err, os.ErrNotExist) {

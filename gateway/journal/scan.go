@@ -36,29 +36,46 @@ func Scan(ctx context.Context, path string, size uint64, progress func(done, tot
 	return scan(ctx, path, time.Time{}, size, progress, each)
 }
 
-// scan begins as long before a time as the rolls that left since need; at the first
-// record where the time is zero.
+// scan opens a journal and scans it.
 func scan(ctx context.Context, path string, since time.Time, size uint64, progress func(done, total uint64), each func(record.Stored) error) (err error) {
 	r, err := OpenWhole(ctx, path)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, r.Close()) }()
+	return r.scan(ctx, Part{Since: since}, size, progress, each)
+}
+
+// Part is what is scanned of a journal. The zero value is all of it.
+type Part struct {
+	// Since begins as long before a time as the rolls that left since need.
+	Since time.Time
+	// From and To are numbers of records, the first at which to begin, as Lead gives it,
+	// and the last; 0 for the first and the last that are there.
+	From, To uint64
+}
+
+// scan is Scan of a part.
+func (r *Reader) scan(ctx context.Context, part Part, size uint64, progress func(done, total uint64), each func(record.Stored) error) error {
 	head, err := r.Head(ctx)
 	if err != nil {
 		return err
+	}
+	if part.To != 0 {
+		head.Seq = min(head.Seq, part.To)
 	}
 	start, last, err := r.start(ctx)
 	if err != nil {
 		return err
 	}
-	midway := false // what stands before the first is not read
-	if !since.IsZero() {
-		from, err := r.before(ctx, since, start, head.Seq)
+	midway := part.From > start // what stands before the first is not read
+	start = max(start, part.From)
+	if !part.Since.IsZero() {
+		from, err := r.before(ctx, part.Since, start, head.Seq)
 		if err != nil {
 			return err
 		}
-		midway, start = from > start, from
+		midway, start = midway || from > start, from
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	var group sync.WaitGroup
@@ -101,7 +118,17 @@ func ScanFrom(ctx context.Context, path string, since time.Time, progress func(d
 // order: with every roll that left since a time, and perhaps others, where that is not
 // zero. What stands before is then not read, and a Basis may lack what it would tell.
 // progress and the errors are those of Scan.
-func ScanRolls(ctx context.Context, path string, since time.Time, progress func(done, total uint64), each func(*record.Roll) error) error {
+func ScanRolls(ctx context.Context, path string, since time.Time, progress func(done, total uint64), each func(*record.Roll) error) (err error) {
+	r, err := OpenWhole(ctx, path)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, r.Close()) }()
+	return r.ScanRolls(ctx, since, progress, each)
+}
+
+// ScanRolls is ScanRolls of an open journal.
+func (r *Reader) ScanRolls(ctx context.Context, since time.Time, progress func(done, total uint64), each func(*record.Roll) error) error {
 	var history record.History
 	all := func(rolls []*record.Roll) error {
 		for _, r := range rolls {
@@ -111,7 +138,7 @@ func ScanRolls(ctx context.Context, path string, since time.Time, progress func(
 		}
 		return nil
 	}
-	err := scan(ctx, path, since, ScanChunk, progress, func(s record.Stored) error {
+	err := r.scan(ctx, Part{Since: since}, ScanChunk, progress, func(s record.Stored) error {
 		rolls, err := history.Add(s)
 		if err != nil {
 			return err

@@ -285,7 +285,8 @@ func (v *verifier) records(ctx context.Context, r *Reader) error {
 		rows, err := r.rows(ctx, `SELECT `+columns+` FROM records WHERE seq > ? AND seq <= ? ORDER BY seq LIMIT ?`,
 			after, top.Int64, batch)
 		for i := range rows {
-			last = v.record(&rows[i], last)
+			e, err := rows[i].entry()
+			last = v.record(e, err, last)
 		}
 		if err != nil {
 			return err
@@ -306,10 +307,10 @@ func (v *verifier) records(ctx context.Context, r *Reader) error {
 	return nil
 }
 
-// record checks one row against the head before it and returns the new head.
-func (v *verifier) record(w *row, last Head) Head {
+// record checks one record, of which err says what is wrong, against the head before it
+// and returns the new head.
+func (v *verifier) record(e Entry, err error, last Head) Head {
 	v.report.Records++
-	e, err := w.entry()
 	if err != nil {
 		v.add(e.Seq, ProblemRecord, "%s", err)
 	}

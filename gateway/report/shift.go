@@ -25,7 +25,10 @@ type Shift struct {
 	Until   *time.Time `json:"until,omitempty"`
 	// Head is the end of the journal when the report was made: kept with the report, it
 	// proves later that nothing up to it was changed or cut off.
-	Head      string         `json:"head,omitempty" print:"head=end-of-the-journal"`
+	Head string `json:"head,omitempty" print:"head=end-of-the-journal"`
+	// Arrived is the time of the newest record that has arrived, of a journal that is read
+	// where others keep it too: what came after is not told yet. Nil for a file.
+	Arrived   *time.Time     `json:"arrived,omitempty" label:"arrived up to"`
 	Rolls     []Roll         `json:"rolls" print:"csv"`
 	Outcomes  []OutcomeCount `json:"outcomes"`
 	Holds     []HoldCount    `json:"holds" label:"rolls that met a hold, by its code"`
@@ -96,6 +99,8 @@ type Of struct {
 	// known, and Hash its own.
 	Recipe *recipe.Line
 	Hash   uint32
+	// Arriving says that the journal is read where it is handed on to, perhaps late.
+	Arriving bool
 }
 
 // NewShift begins a report. A time that is zero does not bound it.
@@ -110,7 +115,7 @@ func NewShift(of Of, since, until time.Time) *Shift {
 	if !until.IsZero() {
 		s.Until = &until
 	}
-	s.fold = fold{line: of.Recipe, hash: of.Hash, units: of.Units}
+	s.fold = fold{line: of.Recipe, hash: of.Hash, units: of.Units, arriving: of.Arriving}
 	return s
 }
 
@@ -164,6 +169,9 @@ func (s *Shift) Finish() error {
 	s.left()
 	s.Times = s.fold.times.steps()
 	s.endBreak()
+	if s.fold.arriving && !s.fold.newest.IsZero() {
+		s.Arrived = &s.fold.newest
+	}
 	return nil
 }
 

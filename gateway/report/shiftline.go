@@ -10,6 +10,7 @@ import (
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
 	"lapgate/recipe"
+	"lapgate/recipe/wording"
 )
 
 // Mode is a stretch of time in which the line was written to, or not.
@@ -68,6 +69,9 @@ type fold struct {
 	request *record.Request // newest of the report
 	basis   record.Basis    // of it
 
+	arriving bool
+	held     []HeldGap
+
 	sheets []*record.Roll // that get a sheet
 	extra  int            // rolls that get none
 }
@@ -105,7 +109,7 @@ func (s *Shift) follow(r record.Stored) {
 		}
 	case record.Gap:
 		if s.within(r.At) {
-			s.Gaps = append(s.Gaps, Happening{r.Seq, r.At, phrase(record.SaidOf(x, f.units))})
+			s.gap(r, &x)
 		}
 	}
 	f.begins = r.Record.Kind() == record.KindOrigin || r.Record.Kind() == record.KindCarry
@@ -266,4 +270,33 @@ func (s *Shift) left() {
 	for _, c := range CandidatesOf(nil, f.basis.Acts.Line(f.line), &roll, &stand, 0) {
 		s.wrapper(Wrapper{Slot: c.Slot, Width: c.Width, Paper: c.Paper}).Left = c.Left
 	}
+}
+
+// HeldGap is a gap over outcomes that the other machine of a pair holds.
+type HeldGap struct {
+	At                 time.Time
+	FromIndex, ToIndex uint32
+	at                 int // of Gaps
+}
+
+// gap takes a gap of the record.
+func (s *Shift) gap(r record.Stored, g *record.Gap) {
+	s.Gaps = append(s.Gaps, Happening{r.Seq, r.At, phrase(record.SaidOf(*g, s.fold.units))})
+	if other, _ := wording.English("gap.held-by-the-other-machine"); g.Cause == other && g.ToIndex != 0 {
+		s.fold.held = append(s.fold.held, HeldGap{r.At, g.FromIndex, g.ToIndex, len(s.Gaps) - 1})
+	}
+}
+
+// Held are the gaps over what the other machine of a pair holds.
+func (s *Shift) Held() []HeldGap { return s.fold.held }
+
+// Fill tells of such a gap in the journal of which machine all of it has arrived; empty
+// where some of it has not.
+func (s *Shift) Fill(g HeldGap, machine string) {
+	what := &s.Gaps[g.at].What
+	if machine == "" {
+		*what = phrase(wording.Say("report.gaps.awaited", "what", what.Said))
+		return
+	}
+	*what = phrase(wording.Say("report.gaps.arrived", "what", what.Said, "machine", machine))
 }

@@ -100,6 +100,7 @@ var heads = []Entry{
 	{"head.since", "since"},
 	{"head.until", "until"},
 	{"head.end-of-the-journal", "head"},
+	{"head.arrived-up-to", "arrived up to"},
 	{"head.rolls", "rolls"},
 	{"head.came-at", "came at"},
 	{"head.way", "mode"},

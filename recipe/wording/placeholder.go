@@ -88,6 +88,7 @@ var placeholders = [...]Placeholder{
 	{"limit", Quantity, "the limit"},
 	{"line", Name, "the name of the line"},
 	{"lower", Part, "the lower end, or its rule"},
+	{"machine", Name, "the name of a computer that serves the line"},
 	{"mass", Quantity, "a mass"},
 	{"meaning", Part, "what a code means"},
 	{"mode", Part, "how it came about, or how a station is worked"},

@@ -1,0 +1,198 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"lapgate/gateway/config"
+	"lapgate/gateway/engine"
+	"lapgate/gateway/journal"
+	"lapgate/gateway/present"
+	"lapgate/gateway/record"
+)
+
+// journalSource is a journal that a command reads: a file with its archives, or what has arrived
+// of one in the engine.
+type journalSource struct {
+	name string // path of the file, or what the journal is called there
+	of   string // line that the journal is of, for a file by its name
+	open func(context.Context) (*journal.Reader, error)
+
+	chain *engine.Journal // nil for a file
+}
+
+// fileSource is a journal in a file.
+func fileSource(path string) journalSource {
+	return journalSource{
+		name: path, of: strings.TrimSuffix(filepath.Base(path), filepath.Ext(path)),
+		open: func(ctx context.Context) (*journal.Reader, error) { return journal.OpenWhole(ctx, path) },
+	}
+}
+
+// read calls do with a reader of the journal. A file that is damaged so that it cannot be
+// opened is a difference.
+func (s *journalSource) read(ctx context.Context, do func(*journal.Reader) error) error {
+	began := false
+	err := s.with(ctx, func(r *journal.Reader) error { began = true; return do(r) })
+	var damage *journal.DamageError
+	if !began && errors.As(err, &damage) {
+		return &exitError{exitDifferences, err}
+	}
+	return err
+}
+
+// with calls do with a reader of the journal.
+func (s *journalSource) with(ctx context.Context, do func(*journal.Reader) error) (err error) {
+	r, err := s.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, r.Close()) }()
+	return do(r)
+}
+
+// scan calls each with every record of a part of the journal, and tells how far it is.
+func (p *program) scan(ctx context.Context, s journalSource, part journal.Part, each func(record.Stored) error) error {
+	bar := present.NewProgress(p.stderr, "records read")
+	defer bar.Clear()
+	return s.with(ctx, func(r *journal.Reader) error { return r.Scan(ctx, part, bar.Follow, each) })
+}
+
+// scanRolls calls each with every roll of a journal, or with those that left since a
+// time, and tells how far it is.
+func (p *program) scanRolls(ctx context.Context, s journalSource, since time.Time, each func(*record.Roll) error) error {
+	bar := present.NewProgress(p.stderr, "records read")
+	defer bar.Clear()
+	return s.with(ctx, func(r *journal.Reader) error { return r.ScanRolls(ctx, since, bar.Follow, each) })
+}
+
+// engineFlags say that the engine is read in place of a file, and which journals of it.
+type engineFlags struct {
+	engine        bool
+	mill, machine string
+}
+
+func (f *engineFlags) add(cmd *cobra.Command) {
+	cmd.Flags().BoolVar(&f.engine, "engine", false, "read what has arrived in the engine of the configuration, in place of a file")
+	cmd.Flags().StringVar(&f.mill, "mill", "", "mill whose journals are read from the engine, "+engine.EveryMill+" for every one (default engine.mill)")
+	cmd.Flags().StringVar(&f.machine, "machine", "", "read the journals of this machine alone from the engine (default every one)")
+}
+
+// args wants no argument with --engine, and what else takes wants without.
+func (f *engineFlags) args(without cobra.PositionalArgs) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		switch {
+		case !f.engine && f.mill+f.machine != "":
+			return usageError("--mill and --machine choose journals of the engine: give --engine, or leave them out")
+		case f.engine && len(args) > 0:
+			return usageError("--engine reads the journals of the engine: leave %s out, or --engine", args[0])
+		case f.engine:
+			return nil
+		}
+		return without(cmd, args)
+	}
+}
+
+// longestAnswer bounds one question to the engine: one over months of a mill takes its time.
+const longestAnswer = 10 * time.Minute
+
+// reading is a connection to the engine of a configuration.
+func (p *program) reading(ctx context.Context, f *sourceFlags) (*config.Snapshot, *engine.Reading, error) {
+	s, settings, err := p.engineOf(f)
+	if err != nil {
+		return nil, nil, err
+	}
+	settings.Timeout = longestAnswer
+	r, err := engine.Read(ctx, settings)
+	return s, r, err
+}
+
+// choice are the journals that flags choose of a line, of all lines for none.
+func (f *engineFlags) choice(line string) engine.Choice {
+	return engine.Choice{Mill: f.mill, Line: line, Machine: f.machine}
+}
+
+// arrived lists the journals chosen of the engine. There is one at least.
+func (p *program) arrived(ctx context.Context, r *engine.Reading, of engine.Choice) (out []journalSource, err error) {
+	list, err := r.Journals(ctx, of)
+	if err != nil {
+		return nil, err
+	}
+	for _, j := range list {
+		out = append(out, journalSource{name: j.String(), of: j.Line, chain: &j,
+			open: func(context.Context) (*journal.Reader, error) { return r.Open(j), nil }})
+	}
+	if len(out) > 0 {
+		return out, nil
+	}
+	of.Line, of.Machine = "", ""
+	all, err := r.Journals(ctx, of)
+	var names []string
+	for _, j := range all {
+		names = append(names, fmt.Sprintf("line %s of machine %s", j.Line, j.Machine))
+	}
+	if len(names) == 0 {
+		names = []string{"none"}
+	}
+	return nil, errors.Join(err, fmt.Errorf("the engine has no such journal; it has: %s", strings.Join(slices.Compact(names), ", ")))
+}
+
+// sources are the journals that a command reads: the file of its argument, or those of
+// the engine. closed ends what they are read through.
+func (p *program) sources(ctx context.Context, args []string, f *engineFlags, of *sourceFlags, line string) (out []journalSource, closed func(), err error) {
+	if !f.engine {
+		return []journalSource{fileSource(args[0])}, func() {}, nil
+	}
+	_, r, err := p.reading(ctx, of)
+	if err != nil {
+		return nil, nil, err
+	}
+	if out, err = p.arrived(ctx, r, f.choice(line)); err != nil {
+		r.Close()
+		return nil, nil, err
+	}
+	return out, r.Close, nil
+}
+
+// lineSources are the journals of one line: the file of the argument, or those of the
+// engine, where the line is the first of the configuration when none is named.
+func (p *program) lineSources(ctx context.Context, args []string, f *engineFlags, of *sourceFlags, line string) (out []journalSource, closed func(), err error) {
+	if f.engine && line == "" {
+		s, err := p.load(of)
+		if err != nil {
+			return nil, nil, err
+		}
+		first, err := lineNamed(s, "")
+		if err != nil {
+			return nil, nil, err
+		}
+		line = first.Recipe.Name
+	}
+	return p.sources(ctx, args, f, of, line)
+}
+
+// scanAll calls each with every roll of journals, one after the other.
+func (p *program) scanAll(ctx context.Context, journals []journalSource, each func(*record.Roll) error) error {
+	for _, s := range journals {
+		if err := p.scanRolls(ctx, s, time.Time{}, each); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// namesOf are the names of journals, for a report.
+func namesOf(journals []journalSource) string {
+	var names []string
+	for _, s := range journals {
+		names = append(names, s.name)
+	}
+	return strings.Join(names, "; ")
+}

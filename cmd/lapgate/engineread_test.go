@@ -2,12 +2,14 @@ package main
 
 import (
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"lapgate/gateway/engine"
 	"lapgate/gateway/engine/enginetest"
@@ -104,6 +106,44 @@ func TestEngineTellsWhatTheFileTells(t *testing.T) {
 
 // journalName is a journal of the tests: its path, or what it is called in the engine.
 var journalName = regexp.MustCompile(`/[^" ]*/north\.db|engine: mill m, line north, machine a, [0-9a-f]{8}`)
+
+// Widths are chosen for what was wrapped.
+func TestWidthsOfTheRecord(t *testing.T) {
+	d := enginetest.New(t)
+	path := demoJournal(t, "5")
+	shipped(t, d, "a", path, 0)
+	mill := engineMill(t, d, enginetest.Reader)
+	table := filepath.Join(t.TempDir(), "rolls.csv")
+	var rows []string
+	err := journal.ScanRolls(t.Context(), path, time.Time{}, func(uint64, uint64) {}, func(r *record.Roll) error {
+		if r.Outcome != nil {
+			m := &r.Used().Request.Measured
+			rows = append(rows, fmt.Sprintf("%s,%v,%v,%d,%d", m.Tag, m.Width, m.Diameter, m.Grade, m.Core))
+		}
+		return nil
+	})
+	if err != nil || len(rows) < 10 {
+		t.Fatalf("%d rolls, %v", len(rows), err)
+	}
+	if err := os.WriteFile(table, []byte("roll,width (m),diameter (m),grade,core\n"+strings.Join(rows, "\n")+"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	here, _, _ := runWidths(t, table, "--config", mill)
+	there, _, _ := runWidths(t, "--engine", "--config", mill)
+	if here != there || !strings.Contains(here, `"rolls": `+fmt.Sprint(len(rows))) {
+		t.Errorf("by a table:\n%s\nby the record:\n%s", here, there)
+	}
+	wants(t, called(t, exitUsage, "widths", table, "--config", mill, "--since", "today"), "give --engine")
+	if none, _, _ := runWidths(t, "--engine", "--config", mill, "--until", "2000-01-01"); none == there {
+		t.Error("a time in which nothing was wrapped changes nothing")
+	}
+}
+
+func runWidths(t *testing.T, args ...string) (out, problems string, code int) {
+	t.Helper()
+	code, out, problems = call(append([]string{"widths", "--json", "--candidates", "34in,42in,50in,60in,72in"}, args...)...)
+	return out, problems, code
+}
 
 // printed is what a command prints, less what names the journal.
 func printed(t *testing.T, want int, args []string) string {

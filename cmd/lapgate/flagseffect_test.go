@@ -124,7 +124,8 @@ func allEffects() []effects {
 			"candidates": "--candidates 60in", "step": "|--config demo.yaml week.csv|--step 20in", "spec": "|--config demo.yaml plain.csv --candidates 60in|--spec light",
 			"paper-price": "--paper-price 0.35/m2", "changeover-cost": "--changeover-cost 7", "overhang-weight": "--overhang-weight 3/in",
 			"diameter-uncertainty": "--diameter-uncertainty 200mm", "width-uncertainty": "--width-uncertainty 30mm", "rows": "--rows", "svg": "--svg week.svg", "effort": "--effort -1",
-		}), nil},
+			"since": "--since yesterday", "until": "--until today",
+		}), there},
 		{"rate", "--config demo.yaml week.csv", source(map[string]string{
 			"set": "--set lines.0.name=south", "line": "--line south", "json": "--json", "csv": "--csv", "outer": "--outer 400mm", "best-widths": "--best-widths", "candidates": "--candidates 62in",
 			"spec": "|--config demo.yaml plain.csv|--spec light", "paper-price": "--paper-price 1.20/kg", "diameter-uncertainty": "--diameter-uncertainty 200mm",

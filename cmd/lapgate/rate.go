@@ -110,7 +110,7 @@ func (p *program) rate(f *rateFlags, schedule string) error {
 	if err != nil {
 		return err
 	}
-	plan, err := p.widthsPlan(&w, line.Recipe, schedule, 0)
+	plan, err := p.widthsPlan(&w, line.Recipe, 0, func() (*openedTable, error) { return p.openTable(schedule) })
 	if err != nil {
 		return err
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -25,6 +26,8 @@ type widthsFlags struct {
 	output outputFlags
 	line   string
 	keep   string
+	of     engineFlags
+	window windowFlags
 
 	candidates, step string
 	prices           []string
@@ -43,7 +46,7 @@ const overhangWeight = "1/in"
 func (p *program) widthsCommand() *cobra.Command {
 	var f widthsFlags
 	cmd := &cobra.Command{
-		Use:   "widths SCHEDULE.csv",
+		Use:   "widths [SCHEDULE.csv]",
 		Short: "Choose the best set of wrapper widths to hang for a schedule",
 		Long: `Widths reads a schedule of rolls, a CSV file or - for standard input, and tells
 which wrapper to hang in each slot: the set that serves the most rolls, and of
@@ -66,13 +69,22 @@ Wrappers to choose from are, with --candidates, a list such as "34 in,42 in",
 where "34 in kraft" means one paper alone, or a CSV file with the columns width,
 paper, rolls and length: the stock. Without it every multiple of --step is one.
 
+With --engine the schedule is what was wrapped on the line, by the records that have
+arrived in the engine: of months, or of the time that --since and --until bound.
+
 Exit code 5 when some rolls cannot be served.
 
 ` + folded(caution.Overhead),
 		Example: `  lapgate widths week.csv --changeover-cost 40 --paper-price 0.35/m2 --overhang-weight 0.10/in
-  lapgate widths week.csv --candidates stock.csv --keep-slots 1,6 --svg week.svg`,
-		Args: takes("one schedule"),
-		RunE: func(_ *cobra.Command, args []string) error { return p.widths(&f, args[0]) },
+  lapgate widths week.csv --candidates stock.csv --keep-slots 1,6 --svg week.svg
+  lapgate widths --engine --config mill.yaml --line north --since 2026-08-01`,
+		Args: f.of.args(takes("one schedule")),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if !f.of.engine && f.window != (windowFlags{}) {
+				return usageError("--since and --until choose from the engine: give --engine, or leave them out")
+			}
+			return p.widths(cmd.Context(), &f, args)
+		},
 	}
 	f.source.add(cmd)
 	f.output.add(cmd)
@@ -90,6 +102,8 @@ Exit code 5 when some rolls cannot be served.
 	addUncertainties(cmd, &f.diameterU, &f.widthU)
 	fl.BoolVar(&f.rows, "rows", false, "list the choice for each row of the schedule instead")
 	addSVG(cmd, &f.svg)
+	f.window.add(cmd)
+	f.of.add(cmd)
 	return cmd
 }
 
@@ -148,7 +162,7 @@ func (f *widthsFlags) readKeep() error {
 	return nil
 }
 
-func (p *program) widths(f *widthsFlags, schedule string) error {
+func (p *program) widths(ctx context.Context, f *widthsFlags, args []string) error {
 	step, err := f.read()
 	if err != nil {
 		return usageError("%w", err)
@@ -157,7 +171,7 @@ func (p *program) widths(f *widthsFlags, schedule string) error {
 	if err != nil {
 		return err
 	}
-	plan, err := p.widthsPlan(f, line.Recipe, schedule, step)
+	plan, err := p.widthsPlan(f, line.Recipe, step, func() (*openedTable, error) { return p.schedule(ctx, args, f) })
 	if err != nil {
 		return err
 	}
@@ -181,12 +195,12 @@ func (p *program) widths(f *widthsFlags, schedule string) error {
 }
 
 // widthsPlan reads schedule and candidates and solves the plan.
-func (p *program) widthsPlan(f *widthsFlags, line *recipe.Line, schedule string, step float64) (*widths.Plan, error) {
+func (p *program) widthsPlan(f *widthsFlags, line *recipe.Line, step float64, schedule func() (*openedTable, error)) (*widths.Plan, error) {
 	plan, err := widths.NewPlan(line, f.options)
 	if err != nil {
 		return nil, usageError("%w", err)
 	}
-	in, err := p.openTable(schedule)
+	in, err := schedule()
 	if err != nil {
 		return nil, err
 	}

@@ -169,6 +169,8 @@ func remedyOf(err error) string {
 		return "nobody who is trusted signed the certificate: name the file of whoever did in engine.authorities"
 	case errors.As(err, &invalid), errors.As(err, &verification):
 		return "the server's certificate is not valid now: look at its dates and at the clock of this machine, and have it renewed"
+	case strings.Contains(err.Error(), "require_auth"):
+		return "the server asks for the password in a way in which it, or who stands in its place, learns it: have the line of pg_hba.conf say scram-sha-256, and the password set anew with password_encryption = scram-sha-256"
 	case strings.Contains(err.Error(), "refused TLS"):
 		return "the server has no TLS: have it set up with a certificate, ssl = on"
 	case errors.Is(err, syscall.ECONNREFUSED):

@@ -27,6 +27,7 @@ const required = "LAPGATE_POSTGRESQL"
 // Server is a private PostgreSQL.
 type Server struct {
 	folder   string // of the socket
+	port     string // in the name of the socket
 	programs string
 	life     *os.File // the server ends when this is closed, and so with the process
 	running  *exec.Cmd
@@ -36,7 +37,7 @@ type Server struct {
 var ErrMissing = errors.New("no PostgreSQL is installed; apt-get install postgresql")
 
 // shared is the server of the whole process.
-var shared = sync.OnceValues(func() (*Server, error) { return start(nil) })
+var shared = sync.OnceValues(func() (*Server, error) { return start(defaultPort, nil, nil) })
 
 // Shared is the server that all tests of a process share. It ends with the process.
 func Shared(t testing.TB) *Server {
@@ -50,7 +51,7 @@ func Shared(t testing.TB) *Server {
 // of the server, as fsync=on.
 func Own(t testing.TB, settings ...string) *Server {
 	t.Helper()
-	s, err := start(settings)
+	s, err := start(defaultPort, settings, nil)
 	s.or(t, err)
 	t.Cleanup(s.end)
 	return s
@@ -86,7 +87,7 @@ func programs() (string, error) {
 
 // start sets a server up. The path of a socket holds 107 bytes, so its folder stands where
 // the name is short.
-func start(settings []string) (*Server, error) {
+func start(port string, settings []string, prepare func(*Server) error) (*Server, error) {
 	bin, err := programs()
 	if err != nil {
 		return nil, err
@@ -100,7 +101,7 @@ func start(settings []string) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Server{folder: folder, programs: bin}
+	s := &Server{folder: folder, port: port, programs: bin}
 	if err := give(folder); err != nil {
 		return nil, errors.Join(err, os.RemoveAll(folder))
 	}
@@ -114,6 +115,11 @@ func start(settings []string) (*Server, error) {
 		"full_page_writes=off", "max_connections=200", "log_min_messages=warning"}, settings...)
 	if err := appendTo(filepath.Join(s.data(), "postgresql.conf"), strings.Join(conf, "\n")+"\n"); err != nil {
 		return nil, errors.Join(err, os.RemoveAll(folder))
+	}
+	if prepare != nil {
+		if err := prepare(s); err != nil {
+			return nil, errors.Join(err, os.RemoveAll(folder))
+		}
 	}
 	if err := s.Start(); err != nil {
 		return nil, errors.Join(err, os.RemoveAll(folder))
@@ -129,6 +135,9 @@ func appendTo(path, text string) (err error) {
 	_, err = f.WriteString(text)
 	return errors.Join(err, f.Close())
 }
+
+// defaultPort is in the name of the socket where nobody chooses another.
+const defaultPort = "5432"
 
 // Superuser owns the server.
 const Superuser = "boss"
@@ -171,7 +180,7 @@ func (s *Server) Start() error {
 		return err
 	}
 	for range 600 {
-		if s.command("pg_isready", "-q", "-h", s.folder, "-U", Superuser, "-t", "1").Run() == nil {
+		if s.command("pg_isready", "-q", "-h", s.folder, "-p", s.port, "-U", Superuser, "-t", "1").Run() == nil {
 			return nil
 		}
 		if text, err := os.ReadFile(s.log()); err == nil && strings.Contains(string(text), "FATAL:  could not") {
@@ -205,7 +214,7 @@ func (s *Server) end() {
 // SQL runs statements as the superuser in a database and returns what is answered, without
 // heads, columns apart by a bar.
 func (s *Server) SQL(ctx context.Context, database, statements string) (string, error) {
-	cmd := exec.CommandContext(ctx, filepath.Join(s.programs, "psql"), "-XAtq", "-v", "ON_ERROR_STOP=1", "-h", s.folder, "-U", Superuser, "-d", database, "-f", "-")
+	cmd := exec.CommandContext(ctx, filepath.Join(s.programs, "psql"), "-XAtq", "-v", "ON_ERROR_STOP=1", "-h", s.folder, "-p", s.port, "-U", Superuser, "-d", database, "-f", "-")
 	cmd.Stdin = strings.NewReader(statements)
 	cmd.Env = []string{"PATH=" + os.Getenv("PATH"), "LC_ALL=C.UTF-8"}
 	var problems strings.Builder
@@ -300,7 +309,7 @@ func (d *Database) SQL(t testing.TB, statements string) string {
 
 // Settings are those of a user, on machine a of mill m.
 func (d *Database) Settings(user string) engine.Settings {
-	return engine.Settings{Address: d.Server.Folder(), Database: d.Name, User: user, Mill: "m", Machine: "a"}
+	return engine.Settings{Address: d.Server.Folder() + ":" + d.Server.port, Database: d.Name, User: user, Mill: "m", Machine: "a"}
 }
 
 // Connect is a connection of a user, closed with the test.
@@ -321,11 +330,11 @@ func (s *Server) Standby(t testing.TB) *Server {
 	if err != nil {
 		t.Fatal(err)
 	}
-	copied := &Server{folder: folder, programs: s.programs}
+	copied := &Server{folder: folder, port: s.port, programs: s.programs}
 	if err := give(folder); err != nil {
 		t.Fatal(err)
 	}
-	out, err := s.command("pg_basebackup", "-D", copied.data(), "-h", s.folder, "-U", Superuser, "-R", "-X", "stream", "-c", "fast").CombinedOutput()
+	out, err := s.command("pg_basebackup", "-D", copied.data(), "-h", s.folder, "-p", s.port, "-U", Superuser, "-R", "-X", "stream", "-c", "fast").CombinedOutput()
 	if err == nil {
 		err = appendTo(filepath.Join(copied.data(), "postgresql.conf"), "unix_socket_directories='"+folder+"'\n")
 	}

@@ -32,14 +32,28 @@ type yard struct {
 	rolls  map[string]uint32
 	past   map[string]*record.Past
 
+	connect func(context.Context) (ship.Conn, error) // to another engine than the one in memory
+	wait    time.Duration                            // after a failure
+
 	shipper *ship.Shipper
 	mu      sync.Mutex
 	stored  map[string]cycle.Stored
 	pauses  []error
 }
 
-func newYard(t *testing.T, lines ...string) *yard {
-	y := &yard{t: t, dir: t.TempDir(), engine: &shiptest.Engine{}, lines: lines, open: map[string]*journal.Journal{}, rolls: map[string]uint32{}, past: map[string]*record.Past{}, stored: map[string]cycle.Stored{}}
+func newYard(t *testing.T, lines ...string) *yard { return newYardIn(t, "", lines...) }
+
+// newYardIn is one whose journals stand in a folder; empty for one of the test.
+func newYardIn(t *testing.T, folder string, lines ...string) *yard {
+	dir := t.TempDir()
+	if folder != "" {
+		var err error
+		if dir, err = os.MkdirTemp(folder, "yard"); err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { _ = os.RemoveAll(dir) })
+	}
+	y := &yard{t: t, dir: dir, wait: time.Second, engine: &shiptest.Engine{}, lines: lines, open: map[string]*journal.Journal{}, rolls: map[string]uint32{}, past: map[string]*record.Past{}, stored: map[string]cycle.Stored{}}
 	for _, l := range lines {
 		y.begin(l)
 	}
@@ -110,13 +124,17 @@ func (y *yard) closeOff(line string) {
 // start begins to ship, and returns what ends that.
 func (y *yard) start(ctx context.Context) (stop func()) {
 	ctx, cancel := context.WithCancel(ctx)
-	set := ship.Settings{Machine: "a", Connect: y.engine.Connect("a"),
+	connect := y.connect
+	if connect == nil {
+		connect = y.engine.Connect("a")
+	}
+	set := ship.Settings{Machine: "a", Connect: connect,
 		Pause: func(ctx context.Context, failure error) {
 			y.mu.Lock()
 			y.pauses = append(y.pauses, failure)
 			y.mu.Unlock()
 			select {
-			case <-time.After(time.Second):
+			case <-time.After(y.wait):
 			case <-ctx.Done():
 			}
 		},

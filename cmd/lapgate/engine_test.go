@@ -36,9 +36,9 @@ func TestEngineCommands(t *testing.T) {
 	owner, machine := engineMill(t, d, enginetest.Owner), engineMill(t, d, enginetest.Machine)
 	wants(t, called(t, exitDifferences, "engine", "check", "--json", "--config", owner), "no tables of lapgate", "lapgate engine migrate")
 	wants(t, called(t, exitFailed, "engine", "migrate", "--config", machine), "have a superuser run: CREATE ROLE lapgate_writer NOLOGIN;")
-	wants(t, called(t, exitDone, "engine", "migrate", "--config", owner, "--json"), `"from": 0`, `"to": 1`)
+	wants(t, called(t, exitDone, "engine", "migrate", "--config", owner, "--json"), `"from": 0`, `"to": 2`)
 	wants(t, called(t, exitFailed, "engine", "migrate", "--config", machine), "the user has no right", "as the owner")
-	wants(t, called(t, exitDone, "engine", "migrate", "--config", owner, "--csv"), "1,1")
+	wants(t, called(t, exitDone, "engine", "migrate", "--config", owner, "--csv"), "2,2")
 
 	d.Members(t)
 	wants(t, called(t, exitDifferences, "engine", "check", "--json", "--config", machine), "fsync = off, full_page_writes = off", "has the rights that a daemon needs, and no more")

@@ -118,13 +118,13 @@ const rights = `WITH f AS (SELECT p.proname, has_function_privilege(p.oid, 'EXEC
 SELECT coalesce((SELECT bool_and(may) FROM f WHERE proname IN ('register', 'append', 'heads')), false),
 	coalesce((SELECT bool_and(has_table_privilege(oid, 'SELECT')) FROM t WHERE relname IN ('lines', 'journals', 'records')), false),
 	coalesce((SELECT bool_and(may) FROM f WHERE proname = 'drop_month'), false),
-	coalesce((SELECT bool_and(has_table_privilege(oid, 'SELECT') AND has_table_privilege(oid, 'INSERT') AND has_table_privilege(oid, 'UPDATE')) FROM t WHERE relname = 'leases'), false),
+	coalesce((SELECT bool_and(has_table_privilege(oid, 'SELECT') AND has_table_privilege(oid, 'INSERT') AND has_table_privilege(oid, 'UPDATE')) FROM t WHERE relname IN ('leases', 'acts', 'machines')), false),
 	array_remove(ARRAY[
 		CASE WHEN r.rolsuper THEN 'it is a superuser' END,
 		CASE WHEN r.rolcreaterole THEN 'it may make roles' END,
 		CASE WHEN r.rolbypassrls OR r.rolreplication THEN 'it may replicate' END,
 		CASE WHEN (SELECT pg_has_role(nspowner, 'MEMBER') FROM pg_namespace WHERE nspname = 'lapgate') THEN 'it owns the tables' END,
-		CASE WHEN (SELECT bool_or(has_table_privilege(oid, 'INSERT') OR has_table_privilege(oid, 'UPDATE') OR has_table_privilege(oid, 'DELETE') OR has_table_privilege(oid, 'TRUNCATE')) FROM t WHERE relname <> 'leases')
+		CASE WHEN (SELECT bool_or(has_table_privilege(oid, 'INSERT') OR has_table_privilege(oid, 'UPDATE') OR has_table_privilege(oid, 'DELETE') OR has_table_privilege(oid, 'TRUNCATE')) FROM t WHERE relname NOT IN ('leases', 'acts', 'machines'))
 			OR (SELECT bool_or(has_table_privilege(oid, 'DELETE') OR has_table_privilege(oid, 'TRUNCATE')) FROM t) THEN 'it may change records past the function append' END], NULL)
 FROM pg_roles r WHERE r.rolname = current_user`
 

@@ -100,6 +100,7 @@ type Machine struct {
 	closed   bool   // the payload cannot be read back, and people know
 	fenced   bool   // halted because another gateway serves the line
 	fencedAt uint32 // number of the lease that was held when it was fenced
+	openedBy uint32 // number of the lease when the newest session was opened, 0 for none yet
 	linkUp   bool
 
 	pending      pending // the answer that is waited for
@@ -203,7 +204,7 @@ func New(c Config) *Machine {
 func (m *Machine) Recover(s record.Stored) error {
 	m.recoverProcess(s)
 	switch s.Record.(type) {
-	case record.Mode, record.Config, record.Hold, record.Origin, record.Hang, record.Hung, record.Station, record.Heads, record.Alarm, record.Correction: // they tell of no roll and no controller
+	case record.Mode, record.Config, record.Hold, record.Origin, record.Hang, record.Hung, record.Station, record.Heads, record.Alarm, record.Correction, record.Takeover: // they tell of no roll and no controller
 	default:
 		m.begins = false
 	}
@@ -385,15 +386,13 @@ func (m *Machine) goOn() {
 		return
 	}
 	switch m.state {
-	case StateFenced, StateHalted:
+	case StateHalted:
 	case StateOpen:
 		m.ask(aNonce, DrawNonce{})
 	case StatePrepare:
 		m.sendPayload()
-	default:
-		if !m.standby() || m.state == StateWatch {
-			m.askView()
-		}
+	default: // a standby reads too, and so knows the controller when it has to act
+		m.askView()
 	}
 }
 
@@ -471,7 +470,7 @@ func (m *Machine) arm(e Arm) {
 	if e.On == m.armed {
 		return
 	}
-	m.journal(record.Mode{Armed: e.On, By: e.By, User: e.User, Reason: e.Reason, Cause: e.Cause, Controller: e.Controller, Lasts: e.Lasts})
+	m.journal(record.Mode{Armed: e.On, By: e.By, User: e.User, Reason: e.Reason, Cause: e.Cause, Controller: e.Controller, Lasts: e.Lasts, Pair: e.Pair})
 	m.armed = e.On
 	m.job = job{} // what was shown in shadow is offered now, and the other way round
 	if e.On {

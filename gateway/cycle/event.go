@@ -146,6 +146,7 @@ type (
 		Cause      record.ModeCause
 		Controller string // identity of the controller that was looked at
 		Lasts      *record.Lasting
+		Pair       bool // on both machines of a pair
 	}
 	// Shadowed says why the line is in shadow though a person had armed it, and that
 	// nobody armed it since. Where the cause is the journal, that is a new one because

@@ -119,6 +119,15 @@ const (
 	ConditionBehind      = "engine-behind"
 	ConditionLongBehind  = "backlog-critical"
 	ConditionStopped     = "shipping-stopped"
+	ConditionOtherGone   = "other-machine-gone"
+)
+
+// Codes of single notices of the shell, about the lease of a line in a pair.
+const (
+	NoticeTakenOver  = "line-taken-over"
+	NoticeHandedOver = "line-handed-over"
+	NoticeMoved      = "line-moved"
+	NoticeForgotten  = "lease-forgotten"
 )
 
 // What a row says of the alarm that a notice makes. Told makes none. Firm is what
@@ -206,6 +215,10 @@ var notices = append([]notice{
 	{noteBegins, Info, "", told},
 	{noteFalseView, Warning, "", told},
 	{noteOther, Info, "", told},
+	{NoticeTakenOver, Warning, "", medium},
+	{NoticeHandedOver, Info, "", told},
+	{NoticeMoved, Warning, "", told},
+	{NoticeForgotten, Alarm, "", high},
 
 	{ConditionLink, Warning, "link-up", low(10*time.Second, 0)},
 	{condInvalidRead, Warning, "reads-valid", low(10*time.Second, 5*time.Second)},
@@ -239,6 +252,7 @@ var notices = append([]notice{
 	{ConditionBehind, Warning, "engine-caught-up", low(5*time.Minute, 0)},
 	{ConditionLongBehind, Warning, "backlog-uncritical", medium},
 	{ConditionStopped, Alarm, "shipping-goes-on", high},
+	{ConditionOtherGone, Warning, "other-machine-there", medium},
 	{ConditionCertificate, Warning, "certificate-renewed", medium},
 	{ConditionEnded, Alarm, "line-served", firm},
 	{condHoldAll, Warning, "hold-all-ended", told},
@@ -274,14 +288,19 @@ func ConditionOf(key string) (c Condition, ok bool) {
 
 func refusedKey(b handshake.ID) string { return condRefused + "/" + b.String() }
 
-// tell tells people something at the level of its code, with the remedy of the code
+// NoticeOf is what people are told, at the level of its code, with the remedy of the code
 // where the fields have none of their own.
-func (m *Machine) tell(code string, said wording.Said, fields ...Field) {
+func NoticeOf(code string, said wording.Said, fields ...Field) Notify {
 	n, _ := noticeOf(code)
 	if remedy := n.remedy(); !remedy.IsZero() && !slices.ContainsFunc(fields, func(f Field) bool { return f.Key == "remedy" }) {
 		fields = append(fields, Field{"remedy", remedy})
 	}
-	m.do(Notify{Code: code, Level: n.level, Said: said, Text: said.String(), Fields: fields})
+	return Notify{Code: code, Level: n.level, Said: said, Text: said.String(), Fields: fields}
+}
+
+// tell tells people something.
+func (m *Machine) tell(code string, said wording.Said, fields ...Field) {
+	m.do(NoticeOf(code, said, fields...))
 }
 
 // condition is something that stands for a while. It is told once when it

@@ -247,6 +247,10 @@ func (m *Machine) begin(r *handshake.Request) {
 	if m.standby() {
 		return
 	}
+	if m.overtaken(r) {
+		m.fence(r)
+		return
+	}
 	if m.mem.Banned[r.Boot] {
 		m.raise(condBootSeen, wording.Say("told.boot-number-used", "boot", r.Boot))
 		return
@@ -265,6 +269,13 @@ func (m *Machine) begin(r *handshake.Request) {
 	m.ses.floor = r.Floor
 	m.state = StateOpen
 	m.ask(aNonce, DrawNonce{})
+}
+
+// overtaken reports whether the other of a pair opened a newer session while this one did
+// not hear the controller, and this one was given no greater lease since its own: what it
+// believes of the lease is older than that session.
+func (m *Machine) overtaken(r *handshake.Request) bool {
+	return m.pair && m.openedBy != 0 && m.lease.Number <= m.openedBy && r.Floor > m.mem.Epoch
 }
 
 // newestEpoch is the greatest epoch that is known to have been taken.
@@ -291,6 +302,7 @@ func (m *Machine) open(nonce uint32) {
 		return
 	}
 	s.name = handshake.Session{Epoch: m.newestEpoch(s.floor) + 1, Nonce: nonce}
+	m.openedBy = m.lease.Number
 	s.openedAt = m.now.Mono
 	s.offer = 0
 	s.hellos = 0
@@ -346,7 +358,7 @@ func (m *Machine) helloWait(v *View) {
 // that went on competing would fence each other off for ever, so alone the line
 // ends, and in a pair it opens again with a greater number of the lease only.
 func (m *Machine) fence(r *handshake.Request) {
-	own := m.ses.name.Epoch
+	own := m.mem.Epoch
 	m.leave(causeNotOwn)
 	m.state = StateFenced
 	m.tell(noteFenced, wording.Say("told.fenced", "floor", r.Floor, "own", own),

@@ -15,6 +15,8 @@ type Status struct {
 	Reason   string // why it halted
 	Armed    bool
 	Standby  bool
+	Fenced   bool   // in a pair: the controller serves a newer session, and no greater lease came since
+	FencedAt uint32 // number of the lease that was held when it was fenced
 	LinkUp   bool
 	HoldAll  bool
 	Session  handshake.Session // zero without one
@@ -64,7 +66,7 @@ func (m *Machine) Conditions() (keys []string) {
 func (m *Machine) Status() Status {
 	w := &m.view
 	s := Status{
-		State: m.state, Reason: m.why, Armed: m.armed, Standby: m.standby(), LinkUp: m.linkUp, HoldAll: m.mem.HoldAll,
+		State: m.state, Reason: m.why, Armed: m.armed, Standby: m.standby(), Fenced: m.state == StateFenced, FencedAt: m.fencedAt, LinkUp: m.linkUp, HoldAll: m.mem.HoldAll,
 		Session: m.ses.name, Boot: m.ses.boot, Adopted: m.ses.adopted, Config: m.hash, Line: m.asTold(), Waiting: m.next != nil,
 		Seen: w.seen, Token: w.token, Roll: w.roll, Tag: w.tag, Phase: w.phase, Flags: w.flags, Permissives: w.permissives,
 		Produced: w.produced, Acked: w.acked, Journaled: m.mem.Outcomes, Covered: m.mem.Covered, StaleCommits: w.stale,

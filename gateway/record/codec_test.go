@@ -35,6 +35,7 @@ func sampleRecords() []record.Record {
 		record.Outcome{Outcome: handshake.Outcome{Index: 1189, RollNo: 1190, Boot: 41, Session: name.Session, Offer: 3, Outcome: handshake.Wrapped, Scale: 15712}, Words: []uint16{0x4F55, 1},
 			Weighing: &record.Weighing{Verdict: "wrong", Reading: 1571.2, Gross: 1490.5, Delta: 80.7, Text: "weigh again"}},
 		record.Gap{FromIndex: 1, ToIndex: 4, FromRoll: 2, ToRoll: 5, Closed: &name, Boot: 217000000, Cause: "controller memory lost"},
+		record.Takeover{By: "4711", User: "kim", Reason: "both the engine and the other machine are off", Alive: true},
 		record.Correction{Seq: 17, By: "4711", User: "kim", Reason: "it was Ola who held the line"},
 		record.Hold{On: true, By: "ola", User: "shift", Reason: "paper"},
 		record.Override{Roll: 1190, Token: token, Operator: 17, By: "kim", Reason: 3, Text: "flat spot", Old: map[string]float64{"layers": 3}, New: map[string]float64{"layers": 4}, Refused: found},

@@ -5,7 +5,7 @@ import "reflect"
 // kinds lists an empty record of every kind.
 var kinds = [...]Record{
 	Session{}, Request{}, Intent{}, Commit{}, Verdict{}, Void{}, Outcome{}, Gap{}, Hold{}, Override{}, Confirm{}, Mode{}, Config{}, Shadow{}, Frame{}, Origin{}, Doubt{}, Accept{}, Carry{},
-	Hang{}, Hung{}, Station{}, Heads{}, Alarm{}, Correction{}, Published{}, Register{},
+	Hang{}, Hung{}, Station{}, Heads{}, Alarm{}, Correction{}, Published{}, Register{}, Takeover{},
 }
 
 // Kinds lists every kind of record.
@@ -91,6 +91,9 @@ func (Published) Kind() Kind { return KindPublished }
 // Kind returns KindRegister.
 func (Register) Kind() Kind { return KindRegister }
 
+// Kind returns KindTakeover.
+func (Takeover) Kind() Kind { return KindTakeover }
+
 // Kind returns KindAccept.
 func (Accept) Kind() Kind { return KindAccept }
 
@@ -156,6 +159,9 @@ func (Published) RollNo() uint32 { return 0 }
 
 // RollNo returns 0: the record is about no single roll.
 func (Register) RollNo() uint32 { return 0 }
+
+// RollNo returns 0: the record is about no single roll.
+func (Takeover) RollNo() uint32 { return 0 }
 
 // RollNo returns 0: the record is about no single roll.
 func (Config) RollNo() uint32 { return 0 }

@@ -177,7 +177,7 @@ func (p *Past) Add(r Record) error {
 		p.Acts.station(&r)
 	case Heads:
 		p.Acts.count(&r)
-	case Override, Origin, Mode, Config, Frame, Alarm, Correction, Published, Register:
+	case Override, Origin, Mode, Config, Frame, Alarm, Correction, Published, Register, Takeover:
 	case nil:
 		return fmt.Errorf("no record")
 	default:

@@ -42,6 +42,7 @@ const (
 
 	KindPublished Kind = "PUBLISHED"
 	KindRegister  Kind = "REGISTER"
+	KindTakeover  Kind = "TAKEOVER"
 )
 
 // Record is one durable fact of the line. A record is plain data: it is stored
@@ -242,6 +243,9 @@ type (
 		Cause      ModeCause `json:"cause,omitempty"`
 		Controller string    `json:"controller,omitempty"` // identity of the controller, as configured
 		Lasts      *Lasting  `json:"lasts,omitempty"`      // nil where it ends with the stay of the daemon
+		// Pair says that both machines of a pair were armed, so that the one that stands by
+		// may take over armed.
+		Pair bool `json:"pair,omitempty"`
 	}
 	// Config says which configuration is in force from here on: it stands at each
 	// start of the line, and for each change that was accepted. A roll under way is
@@ -292,6 +296,16 @@ type (
 		By     string `json:"by"`
 		User   string `json:"user,omitempty"`
 		Reason string `json:"reason"`
+	}
+	// Takeover stands before a named person's word that this machine of a pair is to act on
+	// the line takes effect, given while the engine was away.
+	Takeover struct {
+		By     string `json:"by"`
+		User   string `json:"user,omitempty"`
+		Reason string `json:"reason"`
+		// Alive says that the controller showed a live gateway, and that the person wanted it
+		// all the same.
+		Alive bool `json:"alive,omitempty"`
 	}
 	// Published says that all that is sent onward of the records up to one was taken by
 	// whoever they are sent to. Not every message has one: what was sent since the newest

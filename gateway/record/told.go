@@ -66,6 +66,11 @@ func Tell(s Stored) []Told {
 		return one(r.By, r.User, "did.accept-journal", "reason", r.Reason)
 	case Register:
 		return one(r.By, r.User, "did.register-journal", "reason", r.Reason)
+	case Takeover:
+		if r.Alive {
+			return one(r.By, r.User, "did.takeover.alive", "reason", r.Reason)
+		}
+		return one(r.By, r.User, "did.takeover", "reason", r.Reason)
 	case Correction:
 		return one(r.By, r.User, "did.correct", "number", r.Seq, "reason", r.Reason)
 	case Config:

@@ -27,6 +27,7 @@ func TestTell(t *testing.T) {
 		}
 	}
 	want := []string{
+		"4711 (user kim) had this machine take the line over, although the controller showed a live gateway: both the engine and the other machine are off",
 		"4711 (user kim) said that record 17 is wrong: it was Ola who held the line",
 		"ola (user shift) held every roll: paper",
 		"kim chose setpoints for roll 1190: flat spot",

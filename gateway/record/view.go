@@ -320,6 +320,8 @@ func summaryOfLine(r Record, line *recipe.Line) wording.Said {
 		return wording.Say("record.register", "number", r.After, "by", person(r.By, r.User), "reason", r.Reason)
 	case Correction:
 		return wording.Say("record.correct", "number", r.Seq, "by", person(r.By, r.User), "reason", r.Reason)
+	case Takeover:
+		return wording.Say("record.takeover", "by", person(r.By, r.User), "reason", r.Reason)
 	case Alarm:
 		return r.said()
 	}

@@ -8,6 +8,7 @@ var heads = []Entry{
 	{"head.link", "link"},
 	{"head.sent-onward", "sent onward"},
 	{"head.engine", "engine"},
+	{"head.in-the-pair", "in the pair"},
 	{"head.as-of", "as of"},
 	{"head.now", "now"},
 	{"head.state", "state"},

@@ -108,6 +108,7 @@ var placeholders = [...]Placeholder{
 	{"order", Name, "the number of an order"},
 	{"ordered", Number, "what was ordered"},
 	{"origin", Name, "file and line of a setting"},
+	{"other", Part, "what is known of the other machine"},
 	{"outcome", Part, "what became of a roll"},
 	{"outside", Number, "how many are outside"},
 	{"ovality", Number, "how far out of round"},

@@ -148,6 +148,7 @@ func (g *Gateway) beside(line string) []alarm.Condition {
 		out = append(out, alarm.Condition{Key: cycle.ConditionOnward})
 	}
 	out = append(out, g.shipping.conditions(line)...)
+	out = append(out, g.pair.beside()...)
 	if ends := g.endings.Load(); ends != nil {
 		out = append(out, (*ends)[line]...)
 	}

@@ -38,6 +38,11 @@ var ErrNotArmed = wording.Refuse(wording.Say("refused.arm"))
 // before; then it is armed for as long as is said now. Errors: name or reason missing,
 // no such line, a line that has ended, an *OpenError, ErrNotArmed.
 func (g *Gateway) Arm(ctx context.Context, line string, who Person, reason string, lasts *record.Lasting) (*inspect.Report, error) {
+	return g.arm(ctx, line, who, reason, lasts, false)
+}
+
+// arm is Arm. pair says that the other machine is armed too.
+func (g *Gateway) arm(ctx context.Context, line string, who Person, reason string, lasts *record.Lasting, pair bool) (*inspect.Report, error) {
 	if strings.TrimSpace(who.By) == "" || strings.TrimSpace(reason) == "" {
 		return nil, wording.Refuse(wording.Say("refused.arm.name"))
 	}
@@ -51,7 +56,7 @@ func (g *Gateway) Arm(ctx context.Context, line string, who Person, reason strin
 	var report *inspect.Report
 	var refusal error
 	err = l.ask(ctx, func(run context.Context) {
-		e := cycle.Arm{On: true, By: who.By, User: who.User, Reason: reason, Controller: l.set.identity, Lasts: lasts}
+		e := cycle.Arm{On: true, By: who.By, User: who.User, Reason: reason, Controller: l.set.identity, Lasts: lasts, Pair: pair}
 		if l.armed {
 			l.append(context.WithoutCancel(run), modeOf(&e))
 			refusal = l.halted
@@ -208,7 +213,7 @@ func (l *lineLoop) look(ctx context.Context) (*inspect.Report, error) {
 	t := l.set.machine.Times
 	report := inspect.Controller(ctx, l.port, inspect.Expect{
 		Line: l.set.machine.Line, Poll: t.Poll, Stale: t.Stale, Request: l.set.requestTimeout,
-		Alone: true, Past: *l.machine.Past(),
+		Alone: l.pair == nil, Pair: l.pair != nil, Past: *l.machine.Past(),
 	})
 	failed := report.Failed()
 	if report.Unreachable {
@@ -279,6 +284,7 @@ func (l *lineLoop) strange(cause string, now time.Time) {
 // the line was armed for.
 func (l *lineLoop) swapped(why string) {
 	if l.armed && !l.set.config.Arming.KeepsSwap() {
+		l.disarmOther(why)
 		l.queue = append(l.queue, cycle.Arm{By: self, Reason: why, Cause: record.CauseSwap, Controller: l.set.identity})
 	}
 }

@@ -95,6 +95,8 @@ type Options struct {
 	Broker *publish.Broker
 	// Ship hands the journals on to the engine of the mill's record. Nil for none.
 	Ship *ShippingOptions
+	// Pair makes this gateway one of two. Nil for one that is alone.
+	Pair *PairOptions
 	// Random is the source of session numbers. Nil for the operating system's.
 	Random io.Reader
 	// Jitter returns a number in [0, 1) that spreads reconnects. Nil for one
@@ -130,6 +132,7 @@ type Gateway struct {
 
 	onwards  map[string]*onward // by line; nil where nothing is sent onward
 	shipping *shipping          // nil without an engine
+	pair     *pairing           // nil where this gateway is alone
 
 	shifts  atomic.Pointer[config.Shifts]
 	endings atomic.Pointer[map[string][]alarm.Condition] // of certificates, by line
@@ -179,9 +182,10 @@ func New(o Options) (*Gateway, error) {
 	g.shifts.Store(&o.Snapshot.Shifts)
 	g.leastFree.Store(int64(o.Snapshot.Journal.LeastFree))
 	g.inForce.Store(&status.Config{File: o.Snapshot.File, Hash: o.Snapshot.Hash})
+	g.pair = newPairing(g, o.Pair, linesOf(o.Snapshot))
 	seen := map[string]bool{}
 	for i := range o.Snapshot.Lines {
-		s, err := settingsOf(o.Snapshot, &o.Snapshot.Lines[i])
+		s, err := settingsOf(o.Snapshot, &o.Snapshot.Lines[i], o.Pair != nil)
 		if err != nil {
 			problems = append(problems, err)
 			continue
@@ -191,7 +195,7 @@ func New(o Options) (*Gateway, error) {
 			continue
 		}
 		seen[s.name] = true
-		g.lines = append(g.lines, newPlace(newLineLoop(s, &g.options, g.beside)))
+		g.lines = append(g.lines, newPlace(g.newLoop(s)))
 	}
 	if len(g.lines) == 0 && len(problems) == 0 {
 		problems = append(problems, errors.New("gateway: the configuration has no lines"))
@@ -220,6 +224,7 @@ func (g *Gateway) Run(ctx context.Context) error {
 	g.mu.Unlock()
 	defer close(g.done)
 
+	stopPair := g.pair.start(ctx)
 	failures := make([]error, len(g.lines))
 	var wait sync.WaitGroup
 	for i, p := range g.lines {
@@ -235,6 +240,7 @@ func (g *Gateway) Run(ctx context.Context) error {
 	g.shipping.drain()
 	looked()
 	sending.Wait()
+	stopPair()
 	err := errors.Join(failures...)
 	if !slices.ContainsFunc(failures, func(e error) bool { return !errors.Is(e, errFenced) }) {
 		return fmt.Errorf("%w: %w", ErrFenced, err)
@@ -264,6 +270,9 @@ func (g *Gateway) Lines() []status.Line {
 		out[i].Onward = g.onwardState(p.name)
 		if g.behind(p.name) {
 			out[i].Machine.Conditions = append(slices.Clone(out[i].Machine.Conditions), cycle.ConditionOnward)
+		}
+		if g.pair.otherGone() {
+			out[i].Machine.Conditions = append(slices.Clone(out[i].Machine.Conditions), cycle.ConditionOtherGone)
 		}
 		if g.short.Load() {
 			out[i].Machine.Conditions = append(slices.Clone(out[i].Machine.Conditions), cycle.ConditionRoom)

@@ -22,6 +22,7 @@ import (
 type standing struct {
 	mode  *record.Mode // newest, nil without one
 	asked bool         // a person armed the line or held it, in this journal
+	held  bool         // every roll is held, by a word newer than the mode
 	rolls int          // that got a recipe since a person armed the line
 	roll  uint32       // the newest of them
 	done  bool         // that one has left, or the next one has come
@@ -41,16 +42,16 @@ func (s *standing) add(r record.Stored, config *record.Config) {
 	case record.Config:
 		s.serves = s.serves && !r.Start
 	case record.Mode:
-		s.mode, s.serves = &r, r.Armed
+		s.mode, s.serves, s.held = &r, r.Armed, false
 		if r.Cause == "" {
 			s.rolls, s.roll = 0, 0
 			s.asked = s.asked || r.Armed
 		}
 	case record.Carry:
 		s.mode, s.asked, s.rolls, s.roll, s.done = r.Mode, r.Asked, r.Rolls, r.Roll, false
-		s.serves = r.Mode != nil && r.Mode.Armed
+		s.serves, s.held = r.Mode != nil && r.Mode.Armed, r.Past.HoldAll
 	case record.Hold:
-		s.asked = true
+		s.asked, s.held = true, r.On
 	case record.Verdict:
 		if r.Verdict == handshake.Accepted && s.mode != nil && s.mode.Armed {
 			s.rolls, s.roll, s.done = s.rolls+1, r.Roll, false
@@ -63,6 +64,13 @@ func (s *standing) add(r record.Stored, config *record.Config) {
 	if s.serves {
 		s.under, s.left = config, r.At
 	}
+}
+
+// takesOver reports whether the line may take over armed from the other machine of a
+// pair: by a person's word on both that is newer than every disarming and every hold that
+// stands.
+func (s *standing) takesOver() bool {
+	return s.mode != nil && s.mode.Armed && s.mode.Pair && !s.held
 }
 
 // over tells why an arming that was given for a while is over, empty where it is not.
@@ -81,7 +89,7 @@ func (s *standing) over(now time.Time) string {
 
 // modeOf is the record of an arming.
 func modeOf(e *cycle.Arm) record.Mode {
-	return record.Mode{Armed: e.On, By: e.By, User: e.User, Reason: e.Reason, Cause: e.Cause, Controller: e.Controller, Lasts: e.Lasts}
+	return record.Mode{Armed: e.On, By: e.By, User: e.User, Reason: e.Reason, Cause: e.Cause, Controller: e.Controller, Lasts: e.Lasts, Pair: e.Pair}
 }
 
 // startMode decides how the line begins: in shadow, but for an act of the program
@@ -96,7 +104,7 @@ func (l *lineLoop) startMode() (change *record.Mode) {
 	}
 	switch {
 	case act != nil && len(l.set.config.Recipe.Open) == 0 && (last == nil || last.Armed || last.Cause == record.CauseRestart):
-		mode.Armed, mode.By, mode.User, mode.Reason = true, act.By, l.options.user, act.Reason
+		mode.Armed, mode.By, mode.User, mode.Reason, mode.Pair = true, act.By, l.options.user, act.Reason, l.pair != nil
 		return &mode
 	case last == nil || !last.Armed:
 		return nil
@@ -169,7 +177,7 @@ func (l *lineLoop) shadowed(ctx context.Context) {
 // resume arms the line again that waits for its controller, once that is found as it
 // was left.
 func (l *lineLoop) resume(ctx context.Context) {
-	if l.waits == nil {
+	if l.waits == nil || l.pair != nil && !l.pair.current() {
 		return
 	}
 	why := l.endedBy()
@@ -188,7 +196,7 @@ func (l *lineLoop) resume(ctx context.Context) {
 			why = err.Error()
 		case l.floor < l.left.Floor:
 			why = fmt.Sprintf("the controller knew session %d and knows none after %d now: it lost its memory, or another one stands there", l.left.Floor, l.floor)
-		case l.floor > past.Epoch:
+		case l.floor > past.Epoch && l.pair == nil:
 			why = fmt.Sprintf("the controller knows session %d, and the journal none after %d: it is a copy of before, or another gateway served the line", l.floor, past.Epoch)
 		}
 	}
@@ -198,7 +206,7 @@ func (l *lineLoop) resume(ctx context.Context) {
 		l.rest(ctx, record.CauseRestart, why)
 		return
 	}
-	l.handle(ctx, cycle.Arm{On: true, By: m.By, User: m.User, Reason: m.Reason, Cause: record.CauseResumed, Controller: l.set.identity, Lasts: m.Lasts})
+	l.handle(ctx, cycle.Arm{On: true, By: m.By, User: m.User, Reason: m.Reason, Cause: record.CauseResumed, Controller: l.set.identity, Lasts: m.Lasts, Pair: m.Pair})
 }
 
 // keepTime does what time alone brings about: an arming that waits or is over, and the
@@ -210,6 +218,7 @@ func (l *lineLoop) keepTime(ctx context.Context) {
 	l.resume(ctx)
 	now := time.Now()
 	if why := l.stands.over(now); why != "" && l.armed {
+		l.disarmOther(why)
 		l.rest(ctx, record.CauseOver, why)
 	}
 	if now.Sub(l.noted.At) >= noteEvery || l.noted.Floor != l.floor || l.noted.Records != l.lastSeq {

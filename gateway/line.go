@@ -46,6 +46,7 @@ type lineLoop struct {
 	unfolded bool // a record is left out there
 
 	sources *sources
+	pair    *pairLine // nil where this machine is alone
 	journal Journal
 	dialer  link.Dialer
 	port    link.Port // nil while there is no connection
@@ -133,6 +134,7 @@ func (l *lineLoop) ended(err error, again time.Time) {
 	l.public.Store(&s)
 	l.options.Metrics.Line(&s)
 	close(l.gone)
+	l.pair.changed()
 }
 
 // run serves the line until ctx ends or the line cannot be served any more.
@@ -171,6 +173,7 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 	l.shipped.wake()
 	l.publish()
 	close(l.begun)
+	l.pair.begin()
 	return l.loop(ctx)
 }
 
@@ -236,11 +239,16 @@ func (l *lineLoop) loop(ctx context.Context) error {
 	defer func() { l.note(time.Now()) }()
 	dial := time.NewTimer(0)
 	defer dial.Stop()
+	asked, most := ctx.Done(), (<-chan time.Time)(nil)
 	for {
 		select {
-		case <-ctx.Done():
-			l.log.Info("line stopped")
+		case <-asked:
+			asked, most = nil, time.After(finishWait)
+		case <-most:
+			l.log.Warn("line stopped with an offer open", zap.Duration("waited", finishWait))
 			return nil
+		case <-l.pair.words():
+			l.hearLease(ctx)
 		case c := <-l.accepts:
 			line := c.snapshot.Lines[indexOf(c.snapshot, l.set.name)].Recipe
 			r := declaration(c.snapshot, l.set.name, l.wholeDeclared(), l.options.Version)
@@ -270,6 +278,10 @@ func (l *lineLoop) loop(ctx context.Context) error {
 		l.publish()
 		if l.halted != nil {
 			return fmt.Errorf("line %s: %w", l.set.name, l.halted)
+		}
+		if asked == nil && !l.finishing() {
+			l.log.Info("line stopped")
+			return nil
 		}
 		if l.port == nil && !l.retry.waiting {
 			dial.Reset(l.retry.next())
@@ -461,6 +473,7 @@ func (l *lineLoop) follow(s record.Stored) {
 	case record.Request, record.Outcome:
 		// At once, so that the roll after the last one gets no recipe.
 		if why := l.stands.over(s.At); why != "" && l.armed {
+			l.disarmOther(why)
 			l.queue = append(l.queue, cycle.Arm{By: self, Reason: why, Cause: record.CauseOver, Controller: l.set.identity},
 				cycle.Shadowed{Cause: record.CauseOver, Reason: why})
 		}
@@ -575,6 +588,11 @@ func (l *lineLoop) publish() {
 		Machine:   l.machine.Status(),
 		Alarms:    l.alarms.Alarms(),
 		At:        time.Now(),
+		Pair:      l.pair.state(),
+	}
+	if l.pair != nil {
+		l.pair.over.Store(l.armed && l.stands.takesOver())
+		l.pair.seq.Store(l.lastSeq)
 	}
 	l.public.Store(s)
 	l.options.Metrics.Line(s)

@@ -15,12 +15,10 @@ import (
 
 	"lapgate/gateway/config"
 	"lapgate/gateway/control"
-	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/inspect"
 	"lapgate/gateway/record"
 	"lapgate/gateway/status"
-	"lapgate/recipe/caution"
 	"lapgate/recipe/wording"
 )
 
@@ -77,7 +75,7 @@ func (o *Operator) groupFor(r *control.Request) (group, key string) {
 	groups := &o.Gateway.present().Control.Groups
 	const section = "control.groups."
 	switch r.Command {
-	case control.Disarm, control.Status, control.Alarms: // an alarm that is acknowledged or shelved changes nothing at the line
+	case control.Disarm, control.Status, control.Alarms, control.Pair: // an alarm that is acknowledged or shelved changes nothing at the line
 		return "", ""
 	case control.Hold:
 		if r.Off {
@@ -100,6 +98,8 @@ func (o *Operator) groupFor(r *control.Request) (group, key string) {
 		group = groups.Restart
 	case control.Reload:
 		group = groups.Reload
+	case control.Takeover:
+		group = groups.Takeover
 	case control.Correct:
 		group = groups.Correct
 	case control.AcceptJournal, control.RegisterJournal:
@@ -120,17 +120,13 @@ func (o *Operator) do(ctx context.Context, r *control.Request) control.Reply {
 	case control.Arm:
 		return o.arm(ctx, lines[0], r)
 	case control.Disarm:
-		return o.each(lines, func(line string) (wording.Said, error) {
-			return wording.Say("reply.disarm"), o.Gateway.Disarm(ctx, line, who(r), r.Reason)
-		})
+		return o.disarm(ctx, lines, r)
 	case control.Hold:
-		return o.each(lines, func(line string) (wording.Said, error) {
-			said := wording.Say("reply.hold", "caution", caution.NoStop.Said())
-			if r.Off {
-				said = wording.Say("reply.hold.off")
-			}
-			return said, o.Gateway.Hold(ctx, line, cycle.HoldAll{On: !r.Off, By: r.By, User: r.Caller.User, Reason: r.Reason})
-		})
+		return o.hold(ctx, lines, r)
+	case control.Pair:
+		return o.pair(ctx, lines)
+	case control.Takeover:
+		return o.takeOver(ctx, lines[0], r)
 	case control.Override:
 		return o.override(ctx, lines[0], r)
 	case control.Confirm:
@@ -204,7 +200,7 @@ func (o *Operator) lines(r *control.Request) ([]string, error) {
 func ofOneLine(r *control.Request) bool {
 	switch r.Command {
 	case control.Arm, control.Override, control.Confirm, control.Hang, control.Station, control.Stock, control.Restart, control.Correct, control.AcceptJournal,
-		control.RegisterJournal:
+		control.RegisterJournal, control.Takeover:
 		return true
 	case control.Alarms:
 		return r.Act != ""
@@ -285,7 +281,7 @@ func lastingOf(r *control.Request, now time.Time) (lasts *record.Lasting, words 
 func (o *Operator) arm(ctx context.Context, line string, r *control.Request) control.Reply {
 	reply := control.Reply{Outcome: control.Done}
 	lasts, how := lastingOf(r, time.Now())
-	report, err := o.Gateway.Arm(ctx, line, who(r), r.Reason, lasts)
+	report, said, err := o.armAs(ctx, line, r, lasts, how)
 	if report != nil {
 		for _, i := range report.Items {
 			if i.Verdict == inspect.Warn || i.Verdict == inspect.Fail && err != nil {
@@ -294,15 +290,13 @@ func (o *Operator) arm(ctx context.Context, line string, r *control.Request) con
 		}
 	}
 	switch {
-	case err == nil && report == nil:
-		reply.Text = append(reply.Text, o.onLine(line, wording.Say("reply.arm.again", "by", r.By, "reason", r.Reason, "lasts", how)))
 	case err == nil:
-		reply.Text = append(reply.Text, o.onLine(line, wording.Say("reply.arm", "by", r.By, "reason", r.Reason, "lasts", how)))
+		reply.Text = append(reply.Text, o.onLine(line, said))
 	case errors.As(err, new(*OpenError)):
 		reply.Outcome, reply.Error = control.Refused, err.Error()
 	case errors.Is(err, ErrNotArmed):
 		reply.Outcome, reply.Error = control.Refused, o.Gateway.Words().Error(refused(line, wording.Say("refused.arm")))
-		if report.Unreachable {
+		if report != nil && report.Unreachable {
 			reply.Outcome = control.Unreachable
 		}
 	default:

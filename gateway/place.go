@@ -157,11 +157,11 @@ func (g *Gateway) replacement(p *place, r restart) (*lineLoop, error) {
 	g.reload.Lock()
 	defer g.reload.Unlock()
 	in := g.present()
-	s, err := settingsOf(in, &in.Lines[indexOf(in, p.name)])
+	s, err := settingsOf(in, &in.Lines[indexOf(in, p.name)], g.options.Pair != nil)
 	if err != nil {
 		return nil, err
 	}
-	l := newLineLoop(s, &g.options, g.beside)
+	l := g.newLoop(s)
 	l.once = append(slices.Clone(p.loop().once), cycle.ConditionEnded) // what could not be recorded
 	l.alone, l.lastSeq, l.shipped = r.alone, p.loop().lastSeq, p.loop().shipped
 	l.again = &record.Mode{By: r.who.By, User: r.who.User, Reason: r.reason, Cause: record.CauseReopened, Controller: s.identity}

@@ -120,7 +120,7 @@ func (g *Gateway) needRestart(s *config.Snapshot, changes []record.ConfigChange,
 	var problems []error
 	seen := map[string]bool{}
 	for i := range s.Lines {
-		if _, err := settingsOf(s, &s.Lines[i]); err != nil {
+		if _, err := settingsOf(s, &s.Lines[i], g.options.Pair != nil); err != nil {
 			return []error{err}
 		}
 		name := s.Lines[i].Recipe.Name

@@ -33,7 +33,7 @@ type settings struct {
 // numbers.
 const connectRequests = 10
 
-func settingsOf(s *config.Snapshot, l *config.Line) (settings, error) {
+func settingsOf(s *config.Snapshot, l *config.Line, pair bool) (settings, error) {
 	if l.Recipe == nil || l.Recipe.Name == "" {
 		return settings{}, errors.New("gateway: a line of the configuration has no name")
 	}
@@ -44,6 +44,7 @@ func settingsOf(s *config.Snapshot, l *config.Line) (settings, error) {
 		machine: cycle.Config{
 			Line:       l.Recipe,
 			ConfigHash: s.Hash,
+			Pair:       pair,
 			Times:      cycle.Times{Poll: t.Poll, Heartbeat: t.Heartbeat, Stale: t.DataStale, Verdict: t.Verdict},
 		},
 		journal:        s.Journal.Path(l.Recipe.Name),

@@ -24,10 +24,17 @@ after a restart only where journal, controller, configuration and program are fo
 as they were left, and nobody served the line for less than arming.away. Else the
 line is in shadow, and says why until somebody arms it.
 
+With --pair, where two machines serve the line (engine.pair), both are armed, or
+neither: the other one looks at its controller too, and the arming stands in both
+journals before it holds. Only then does the machine that stands by take over armed,
+and no longer once somebody disarms the line or holds its rolls. Without --pair this
+machine alone is armed.
+
 Whoever arms a line answers for it: walk the line, see that nobody is at nip
 points or hot platens, and that the guards are closed.`,
 		Example: `  lapgate arm --config mill.yaml --line north --by "Kim Berg" --reason "shadow compared for two weeks" --keep
-  lapgate arm --config mill.yaml --line north --by 4711 --reason "after new blades" --rolls 5`,
+  lapgate arm --config mill.yaml --line north --by 4711 --reason "after new blades" --rolls 5
+  lapgate arm --config mill.yaml --line north --by "Kim Berg" --reason "both machines looked at" --pair --keep`,
 		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if r.By == "" || r.Reason == "" {
@@ -39,6 +46,9 @@ points or hot platens, and that the guards are closed.`,
 			if r.Rolls < 0 || cmd.Flags().Changed("rolls") && r.Rolls == 0 {
 				return usageError("--rolls: got %d, want 1 or more", r.Rolls)
 			}
+			if r.Pair && r.Rolls > 0 {
+				return usageError("--rolls with --pair: each machine counts its own rolls; bound a pair by --for")
+			}
 			r.Command = control.Arm
 			return p.command(cmd.Context(), &f, r)
 		},
@@ -49,5 +59,6 @@ points or hot platens, and that the guards are closed.`,
 	cmd.Flags().BoolVar(&r.Keep, "keep", false, "let it last over a restart of the daemon")
 	cmd.Flags().DurationVar(&r.For, "for", 0, "let it last so long, as 2h, also over a restart")
 	addRolls(cmd, &r.Rolls, 0)
+	cmd.Flags().BoolVar(&r.Pair, "pair", false, "arm both machines of a pair, or neither")
 	return cmd
 }

@@ -15,7 +15,9 @@ func (p *program) disarmCommand() *cobra.Command {
 		Short: "Forbid the running daemon to write, at once",
 		Long: `Disarm puts a line, or all of them, into shadow at once. An offer on its way is
 settled when the line is armed again. A line that was disarmed stays so over
-restarts until it is armed by command.
+restarts until it is armed by command. In a pair the other machine is disarmed too;
+where it does not take that within 3 s, "not reached" names it, and the exit code is 1:
+give the command there as well.
 
 ` + folded(caution.NoStop),
 		Args: takes(),

@@ -82,7 +82,9 @@ func allEffects() []effects {
 	return []effects{
 		{"", "", map[string]string{"version": "--version"}, nil},
 		{"run", "--config broken.yaml", map[string]string{"config": "--config nowhere.yaml", "set": "--set lines.0.unit=3"}, nil},
-		{"arm", "--config demo.yaml" + byKim, person(map[string]string{"keep": "--keep", "for": "--for 2h", "rolls": "--rolls 5"}), nil},
+		{"arm", "--config demo.yaml" + byKim, person(map[string]string{"keep": "--keep", "for": "--for 2h", "rolls": "--rolls 5", "pair": "--pair"}), nil},
+		{"pair", "--config demo.yaml", toDaemon(map[string]string{"line": "--line south", "json": "--json", "csv": "--csv"}), nil},
+		{"takeover", "--config demo.yaml" + byKim, person(map[string]string{"although-alive": "--although-alive"}), nil},
 		{"disarm", "--config demo.yaml" + byKim, person(nil), nil},
 		{"hold", "--config demo.yaml" + byKim, person(map[string]string{"off": "--off"}), nil},
 		{"alarms", "--config demo.yaml", toDaemon(map[string]string{"line": "--line south", "json": "--json", "csv": "--csv"}), nil},
@@ -447,7 +449,8 @@ func repeat(_ context.Context, r control.Request) control.Reply {
 	if err != nil {
 		return control.Reply{Outcome: control.Failed, Error: err.Error()}
 	}
-	return control.Reply{Outcome: control.Done, Status: shown, Text: []string{string(text)}, Proposal: &control.Proposal{Line: cmp.Or(r.Line, "north"), Token: handshake.Token{Boot: 1, Req: 1}}}
+	pair := []control.PairLine{{Line: cmp.Or(r.Line, "north"), Machine: "a", Role: "STANDBY"}}
+	return control.Reply{Outcome: control.Done, Pair: pair, Status: shown, Text: []string{string(text)}, Proposal: &control.Proposal{Line: cmp.Or(r.Line, "north"), Token: handshake.Token{Boot: 1, Req: 1}}}
 }
 
 // shownBy holds a script or a test to what is said of it: that it uses a flag.

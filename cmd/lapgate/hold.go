@@ -14,7 +14,9 @@ func (p *program) holdCommand() *cobra.Command {
 		Use:   "hold --by NAME --reason TEXT",
 		Short: "Hold every roll, or end that hold with --off",
 		Long: `Hold makes the daemon offer a hold instead of a recipe for every roll of a line,
-or of all lines, until hold --off ends that. It outlives a restart.
+or of all lines, until hold --off ends that. It outlives a restart. In a pair it goes
+to both machines; where the other does not take it within 3 s, "not reached" names it,
+and the exit code is 1.
 
 ` + folded(caution.NoStop),
 		Args: takes(),

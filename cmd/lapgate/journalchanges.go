@@ -11,7 +11,7 @@ import (
 )
 
 // acts are the kinds of record that tell what somebody did or changed.
-var acts = [...]record.Kind{record.KindConfig, record.KindMode, record.KindHold, record.KindOverride, record.KindConfirm, record.KindHang, record.KindStation, record.KindHeads, record.KindAlarm, record.KindAccept, record.KindCorrect}
+var acts = [...]record.Kind{record.KindConfig, record.KindMode, record.KindHold, record.KindOverride, record.KindConfirm, record.KindHang, record.KindStation, record.KindHeads, record.KindAlarm, record.KindAccept, record.KindCorrect, record.KindTakeover}
 
 func (p *program) journalChanges() *cobra.Command {
 	var window windowFlags

@@ -178,7 +178,7 @@ type group struct {
 func (p *program) groups() []group {
 	return []group{
 		{"Line (serve it, act on it)", []*cobra.Command{
-			p.runCommand(), p.statusCommand(), p.armCommand(), p.disarmCommand(), p.holdCommand(), p.alarmsCommand(), p.confirmCommand(), p.overrideCommand(), p.hangCommand(), p.stockCommand(), p.stationCommand(), p.reloadCommand(), p.restartCommand(),
+			p.runCommand(), p.statusCommand(), p.armCommand(), p.pairCommand(), p.takeoverCommand(), p.disarmCommand(), p.holdCommand(), p.alarmsCommand(), p.confirmCommand(), p.overrideCommand(), p.hangCommand(), p.stockCommand(), p.stationCommand(), p.reloadCommand(), p.restartCommand(),
 		}},
 		{"Recipe (what a roll gets, what a change would do)", []*cobra.Command{
 			p.recipeCommand(), p.widthsCommand(), p.rateCommand(), p.replayCommand(), p.compareCommand(), p.calibrateCommand(),

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"os"
 	"runtime"
@@ -19,6 +20,7 @@ import (
 	"lapgate/gateway/control"
 	"lapgate/gateway/engine"
 	"lapgate/gateway/handshake"
+	"lapgate/gateway/lease"
 	"lapgate/gateway/logging"
 	"lapgate/gateway/publish"
 	"lapgate/gateway/ship"
@@ -90,8 +92,12 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 	if err != nil {
 		return err
 	}
+	pair, err := p.asOneOfTwo(snapshot)
+	if err != nil {
+		return err
+	}
 	g, err := gateway.New(gateway.Options{
-		Snapshot: snapshot, Broker: broker, Ship: shipping, Dialer: p.dialers(log), OpenJournal: gateway.OpenJournals(snapshot), Log: log, Metrics: metrics,
+		Snapshot: snapshot, Broker: broker, Ship: shipping, Pair: pair, Dialer: p.dialers(log), OpenJournal: gateway.OpenJournals(snapshot), Log: log, Metrics: metrics,
 		Certificates: connect.CertificateEnds, Version: version(),
 	})
 	if err != nil {
@@ -182,6 +188,29 @@ func (p *program) shipping(s *config.Snapshot) (*gateway.ShippingOptions, error)
 		}
 		return c, nil
 	}}, nil
+}
+
+// asOneOfTwo is what makes the daemon one of two machines, nil where it is alone.
+func (p *program) asOneOfTwo(s *config.Snapshot) (*gateway.PairOptions, error) {
+	c := &s.Engine
+	if c.Off() || !c.Pair {
+		return nil, nil
+	}
+	settings, err := connect.Engine(s, p.lookup)
+	if err != nil {
+		return nil, &exitError{exitConfig, err}
+	}
+	e := engine.New(settings)
+	return &gateway.PairOptions{
+		Machine: c.Machine, Instance: lease.Instance(c.Machine, rand.Text()), TTL: c.Lease, Renew: c.Renew, Look: c.Look, Limit: c.Timeout,
+		Connect: func(ctx context.Context) (lease.Store, error) {
+			c, err := e.Connect(ctx)
+			if err != nil {
+				return nil, err
+			}
+			return c, nil
+		},
+	}, nil
 }
 
 // broker is where the events of the lines are sent onward, nil for nowhere.

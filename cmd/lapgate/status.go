@@ -115,6 +115,7 @@ type shownStatus struct {
 	Link       string             `json:"link"`
 	Onward     string             `json:"publication,omitempty" label:"sent onward"`
 	Engine     string             `json:"engine,omitempty" label:"engine"`
+	Pair       string             `json:"pair,omitempty" label:"in the pair"`
 	At         time.Time          `json:"at" label:"as of"`
 	Now        *shownNow          `json:"now" label:"now"`
 	Conditions []status.Standing  `json:"conditions" label:"active conditions" print:"apart"`
@@ -152,7 +153,8 @@ func (p *program) statusText(words *wording.Words, l *status.LineView) *shownSta
 		sign = "▲ "
 	}
 	out := &shownStatus{
-		Line: l.Line, Writing: present.Clean(l.ArmingWords(words, p.zone())), Link: l.LinkWords(words), Onward: present.Clean(l.OnwardWords(words)), Engine: present.Clean(l.EngineWords(words, p.zone())), At: l.At,
+		Line: l.Line, Writing: present.Clean(l.ArmingWords(words, p.zone())), Link: l.LinkWords(words), Onward: present.Clean(l.OnwardWords(words)), Engine: present.Clean(l.EngineWords(words, p.zone())),
+		Pair: present.Clean(l.PairWords(words, p.zone())), At: l.At,
 		Now:        &shownNow{State: sign + n.State, Do: n.Do, Why: n.Why, Where: n.Where, Caution: n.Caution, Code: n.Code, Notes: n.Notes},
 		Conditions: l.Standing, Roll: l.Roll, Stand: l.Stand, Rolls: l.Rolls,
 	}

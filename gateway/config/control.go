@@ -24,6 +24,7 @@ type Groups struct {
 	Restart       string `cfg:"restart" default:"" doc:"who may have a line served again that has ended"`
 	AcceptJournal string `cfg:"accept_journal" default:"" doc:"who may have a line go on with a journal that is doubted, or register a journal anew with the engine"`
 	Correct       string `cfg:"correct" default:"" doc:"who may record that an earlier record of an act is wrong"`
+	Takeover      string `cfg:"takeover" default:"" doc:"who may have this machine of a pair act on a line while the engine is away"`
 	Reload        string `cfg:"reload" default:"" doc:"who may put another configuration in force"`
 }
 

@@ -42,6 +42,9 @@ const (
 	Correct       Command = "correct"
 	// RegisterJournal has a journal go to the engine under another name.
 	RegisterJournal Command = "register-journal"
+	// Pair asks which machine of a pair acts, Takeover has this one act.
+	Pair     Command = "pair"
+	Takeover Command = "takeover"
 )
 
 // Request is one command with what it needs.
@@ -66,11 +69,15 @@ type Request struct {
 	Keep  bool          `json:"keep,omitempty"`
 	For   time.Duration `json:"for_ns,omitempty"`
 	Rolls int           `json:"rolls,omitempty"`
+	Pair  bool          `json:"pair,omitempty"` // on both machines
 
-	// Of a reload: that the configuration before is meant and not the file, and the
-	// answer to the question that the person was asked.
-	Previous bool   `json:"previous,omitempty"`
-	Answer   string `json:"answer,omitempty"`
+	// Of a takeover: that it is wanted although the controller shows a live gateway.
+	Alive bool `json:"alive,omitempty"`
+
+	// Of a reload: that the configuration before is meant and not the file.
+	Previous bool `json:"previous,omitempty"`
+	// Answer is that to the question that the person was asked.
+	Answer string `json:"answer,omitempty"`
 
 	Record uint64 `json:"record,omitempty"` // that is wrong, of a correction
 
@@ -174,6 +181,34 @@ type Reply struct {
 	Status json.RawMessage `json:"status,omitempty"`
 	// Question is what a person has to agree to.
 	Question *Question `json:"question,omitempty"`
+	// Pair is the answer to a question for the pair.
+	Pair []PairLine `json:"pair,omitempty"`
+}
+
+// PairLine is what one machine of a pair knows of a line.
+type PairLine struct {
+	Line    string    `json:"line"`
+	Machine string    `json:"machine"` // that is asked
+	Role    string    `json:"role"`
+	Acts    bool      `json:"acts"`
+	Since   time.Time `json:"since"`
+	Lease   uint32    `json:"lease"`            // its number
+	Holder  string    `json:"holder,omitempty"` // machine of the lease; empty for none
+	Silent  string    `json:"engine_error,omitempty"`
+
+	Armed     bool   `json:"armed"`
+	TakesOver bool   `json:"takes_over_armed"`
+	Records   uint64 `json:"records"` // in its journal
+	Arrived   uint64 `json:"arrived"` // of them, in the engine
+
+	// Of the other machine, as it told last.
+	Other          string `json:"other,omitempty"`
+	OtherThere     bool   `json:"other_there"`
+	OtherRole      string `json:"other_role,omitempty"`
+	OtherArmed     bool   `json:"other_armed"`
+	OtherTakesOver bool   `json:"other_takes_over_armed"`
+	OtherRecords   uint64 `json:"other_records"`
+	OtherArrived   uint64 `json:"other_arrived"`
 }
 
 // Question is what a command would do. It is done when it comes again with the answer.

@@ -102,6 +102,8 @@ type Expect struct {
 	Poll, Stale, Request time.Duration
 	// Alone says that no gateway writes to the controller at present.
 	Alone bool
+	// Pair says that another machine may have served the controller, and may now.
+	Pair bool
 	// Past is what the journal tells of the controller: numbers that never go
 	// back while the controller keeps its memory.
 	Past record.Past

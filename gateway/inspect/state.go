@@ -98,11 +98,11 @@ func (l *inspection) identity() {
 		}
 	}
 	// Beside a gateway that is at work the journal was read before the controller.
-	if acked := min(r.Acked, r.Produced); acked > k.Outcomes && k.Epoch != 0 && !l.beats {
+	if acked := min(r.Acked, r.Produced); acked > k.Outcomes && k.Epoch != 0 && !l.beats && !l.expect.Pair {
 		l.items.add(Fail, "outcomes", fmt.Sprintf("acknowledged up to %d", acked), fmt.Sprintf("at most %d, the newest that this journal holds", k.Outcomes),
 			"the journal lags the controller, as one from a backup does, or another gateway served the line; find the journal that was written last")
 	}
-	if k.Epoch != 0 && r.Floor > k.Epoch {
+	if k.Epoch != 0 && r.Floor > k.Epoch && !l.expect.Pair {
 		l.items.add(Warn, "epoch floor", strconv.FormatUint(uint64(r.Floor), 10), fmt.Sprintf("at most %d, the newest that this journal took", k.Epoch),
 			"another gateway, or one with another journal, has served this controller; find out which one should")
 	}

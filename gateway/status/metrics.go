@@ -42,6 +42,7 @@ type Metrics struct {
 	onward    [3]*prometheus.GaugeVec // connected, record, backlog
 	engine    [5]*prometheus.GaugeVec // connected, record, backlog, since, stopped
 	others    *prometheus.GaugeVec
+	pair      [5]*prometheus.GaugeVec // acts, since, lease, engine, other machine
 
 	mu     sync.Mutex
 	asked  map[roll]time.Time       // wall time of the request record
@@ -111,6 +112,13 @@ func NewMetrics(r prometheus.Registerer) (*Metrics, error) {
 	}
 	m.others = prometheus.NewGaugeVec(prometheus.GaugeOpts{Namespace: "lapgate", Name: "engine_other_record", Help: "Number of the newest record of another machine's journal in the engine."}, []string{"line", "machine"})
 	add(m.others)
+	m.pair = [...]*prometheus.GaugeVec{
+		gauge("pair_acts", "1 while this machine of the pair acts on the line."),
+		gauge("pair_since_seconds", "Since when its role is what it is, in seconds since 1970."),
+		gauge("pair_lease", "Number of the lease that it holds, or saw last."),
+		gauge("pair_engine_connected", "1 while the engine between the machines answers."),
+		gauge("pair_other_present", "1 while the other machine of the pair is there."),
+	}
 	add(machineCounts{m})
 	add(lineAlarms{m})
 	m.ends = prometheus.NewGaugeVec(prometheus.GaugeOpts{Namespace: "lapgate", Name: "certificate_end_seconds", Help: "When a certificate ends, in seconds since 1970."}, []string{"line", "certificate"})
@@ -299,6 +307,11 @@ func (m *Metrics) Line(l *Line) {
 	}
 	m.up.WithLabelValues(l.Name).Set(oneIf(l.Connected))
 	m.armed.WithLabelValues(l.Name).Set(oneIf(l.Armed))
+	if p := l.Pair; p != nil {
+		for i, v := range [...]float64{oneIf(p.Acts), float64(p.Since.Unix()), float64(p.Lease), oneIf(p.Silent == ""), oneIf(p.OtherThere)} {
+			m.pair[i].WithLabelValues(l.Name).Set(v)
+		}
+	}
 	m.mu.Lock()
 	m.counts[l.Name] = l.Machine.Counts
 	m.alarms[l.Name] = l.Alarms

@@ -121,6 +121,9 @@ func (p *livePanels) EngineWords() string { return p.LineView.EngineWords(p.word
 // OnwardWords says how far the records are sent onward.
 func (p *livePanels) OnwardWords() string { return p.LineView.OnwardWords(p.words) }
 
+// PairWords says what the line is on this machine of two.
+func (p *livePanels) PairWords() string { return p.LineView.PairWords(p.words, p.zone) }
+
 // LinkWords says how the controller is seen.
 func (p *livePanels) LinkWords() string { return p.LineView.LinkWords(p.words) }
 

@@ -40,6 +40,7 @@ type Line struct {
 	At        time.Time     // of all the rest; it moves with each poll while the line is served
 	Onward    *Onward       // nil where nothing is sent onward
 	Engine    *Engine       // nil without an engine
+	Pair      *Pair         // nil where this machine is not one of two
 }
 
 // Engine is how far the journal of a line has arrived in the engine of the mill's record.
@@ -60,6 +61,21 @@ type OtherMachine struct {
 	Machine string    `json:"machine"`
 	Record  uint64    `json:"last_record"`
 	At      time.Time `json:"last_at,omitzero"`
+}
+
+// Pair is what a line is on this machine of two.
+type Pair struct {
+	Machine string    `json:"machine"` // this one
+	Role    string    `json:"role"`
+	Acts    bool      `json:"acts"`
+	Since   time.Time `json:"since"`
+	Lease   uint32    `json:"lease"`
+	Holder  string    `json:"holder,omitempty"` // machine that holds it, by the newest look of one that stands by
+	// Silent is why the engine does not answer, empty where it does.
+	Silent      string    `json:"engine_error,omitempty"`
+	EngineSince time.Time `json:"engine_since"`    // since when it answers or does not
+	Other       string    `json:"other,omitempty"` // machine
+	OtherThere  bool      `json:"other_there"`
 }
 
 // Onward is how far a line's records are sent onward.

@@ -49,6 +49,7 @@ type LineView struct {
 	At         time.Time            `json:"at"`
 	Onward     *Onward              `json:"publication,omitempty"`
 	Engine     *Engine              `json:"engine,omitempty"`
+	Pair       *Pair                `json:"pair,omitempty"`
 
 	Units    map[quantity.Dimension]string `json:"units"` // that the mill reads
 	Now      Now                           `json:"now"`
@@ -200,7 +201,7 @@ func (s Source) viewOf(l *Line, n *record.Newest) LineView {
 	v := LineView{
 		Line: l.Name, Armed: l.Armed, Connected: l.Connected, Ended: l.Ended, Stale: l.stale(), Error: l.Error,
 		State: m.State.String(), Reason: m.Reason, Config: handshake.ConfigHash(m.Config), HoldAll: m.HoldAll,
-		CycleTime: m.CycleTime.Seconds(), Conditions: []string{}, Counts: []count{}, At: l.At, Onward: l.Onward, Engine: l.Engine,
+		CycleTime: m.CycleTime.Seconds(), Conditions: []string{}, Counts: []count{}, At: l.At, Onward: l.Onward, Engine: l.Engine, Pair: l.Pair,
 		Now: nowOf(w, l, n, s.zone()), Standing: []Standing{}, Stand: []report.Candidate{}, Settings: []report.Setting{}, Rolls: []RollRow{},
 	}
 	if !l.Again.IsZero() {
@@ -427,6 +428,38 @@ func (v *LineView) OnwardWords(w *wording.Words) string {
 		return w.Of("page.onward", "number", o.Record, "count", o.Backlog)
 	}
 }
+
+// PairWords says what the line is on this machine of two, empty where it is alone.
+func (v *LineView) PairWords(w *wording.Words, zone *time.Location) string {
+	p := v.Pair
+	if p == nil {
+		return ""
+	}
+	since, holder, other := p.Since.In(zone).Format("15:04:05"), wording.Say("pair.nobody"), wording.Say("page.pair.other.none")
+	if p.Holder != "" {
+		holder = wording.Plain(p.Holder)
+	}
+	switch {
+	case p.OtherThere:
+		other = wording.Say("page.pair.other", "machine", p.Other)
+	case p.Other != "":
+		other = wording.Say("page.pair.other.gone", "machine", p.Other)
+	}
+	switch {
+	case p.Acts && p.Silent != "":
+		return "▲ " + w.Of("page.pair.unproven", "since", since, "number", p.Lease, "why", p.Silent)
+	case p.Acts:
+		return w.Of("page.pair.acts", "since", since, "number", p.Lease, "other", other)
+	case p.Silent != "":
+		return "▲ " + w.Of("page.pair.silent", "why", p.Silent)
+	case p.Role == roleFenced:
+		return "▲ " + w.Of("page.pair.fenced", "since", since)
+	}
+	return w.Of("page.pair.standby", "since", since, "machine", holder)
+}
+
+// roleFenced is the role of a line whose controller serves a newer session.
+const roleFenced = "FENCED"
 
 // LinkWords says how the controller is seen.
 func (v *LineView) LinkWords(w *wording.Words) string {

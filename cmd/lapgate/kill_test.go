@@ -249,6 +249,7 @@ func cleanEnv() []string {
 // simProcess is a running `lapgate sim`. The fields are set when ended is
 // closed.
 type simProcess struct {
+	cmd            *exec.Cmd
 	ended          chan struct{}
 	stdout, stderr []byte
 	err            error
@@ -291,7 +292,7 @@ func startSimServers(ctx context.Context, t *testing.T, exe string, protocols []
 		}
 		addresses = append(addresses, address)
 	}
-	p := &simProcess{ended: make(chan struct{})}
+	p := &simProcess{cmd: cmd, ended: make(chan struct{})}
 	go func() {
 		rest := make(chan []byte)
 		go func() {

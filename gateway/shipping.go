@@ -90,11 +90,21 @@ func (g *Gateway) newShipping() {
 	g.shipping = s
 }
 
-// run hands the journals on until ctx ends.
+// run hands the journals on until ctx ends. It begins when the lines have opened theirs: a
+// journal that is read before, by the same process, cannot be opened after a kill.
 func (s *shipping) run(ctx context.Context) {
-	if s != nil {
-		s.shipper.Run(ctx)
+	if s == nil {
+		return
 	}
+	for _, p := range s.g.lines {
+		l := p.loop()
+		select {
+		case <-l.begun:
+		case <-l.gone:
+		case <-ctx.Done():
+		}
+	}
+	s.shipper.Run(ctx)
 }
 
 // drain waits, when the lines have ended, for what the engine has not got yet, where it

@@ -18,6 +18,7 @@ import (
 	"lapgate/gateway/journal"
 	"lapgate/gateway/link/memory"
 	"lapgate/gateway/record"
+	"lapgate/gateway/ship"
 	"lapgate/gateway/ship/shiptest"
 )
 
@@ -304,6 +305,33 @@ func TestSessionNamesTheOtherMachine(t *testing.T) {
 		}
 		if newest.Other == nil || *newest.Other != want {
 			t.Errorf("the session names %+v, want %+v", newest.Other, want)
+		}
+	})
+}
+
+// TestShippingWaitsForTheLine: nobody reads a journal that its line has not opened yet. One
+// that was killed is carried over then, which a reader in the same process prevents.
+func TestShippingWaitsForTheLine(t *testing.T) {
+	shipped(t, nil, func(_ context.Context, s *shop, e *shiptest.Engine, o gateway.Options) {
+		var connected atomic.Bool
+		open, connect, free := o.OpenJournal, o.Ship.Connect, make(chan struct{})
+		o.Ship.Connect = func(ctx context.Context) (ship.Conn, error) {
+			connected.Store(true)
+			return connect(ctx)
+		}
+		o.OpenJournal = func(ctx context.Context, line string) (gateway.Journal, error) {
+			<-free
+			return open(ctx, line)
+		}
+		_, stop := s.start(o)
+		<-time.After(time.Minute) // of virtual time
+		if connected.Load() {
+			t.Error("the engine was connected to before the journal was open")
+		}
+		close(free)
+		until(t, time.Minute, "the journal is handed on", connected.Load)
+		if err := stop(); err != nil {
+			t.Error(err)
 		}
 	})
 }

@@ -42,7 +42,7 @@ run power-cuts 'images bad' bash -c 'tests ./gateway/journal -run PowerCut -imag
 run damaged-journals 'unchanged in content' bash -c 'tests ./gateway/journal -run Damaged -damaged 20000'
 run edge-draws '^ok' bash -c 'tests ./recipe -edge-draws 1000000'
 run bodies '^ok' bash -c 'tests ./recipe/thermal -bodies 400 -draws 60000'
-run promise 'of .* bad' bash -c 'tests ./gateway/rehearse -run "GoIsKept|BondAtTheDesignPoint" -promise-rolls 10000 -promise-edge 60'
+run promise 'bond +stated' bash -c 'tests ./gateway/rehearse -run "GoIsKept|BondAtTheDesignPoint" -promise-rolls 10000 -promise-edge 60'
 run process-faults 'sound rolls' bash -c 'tests ./gateway/rehearse -run ProcessFaultsAreNoticed -process-rolls 500'
 run calibration 'within twice' bash -c 'tests ./gateway/rehearse -run "CalibrationFindsTheSimulator|CalibrationFindsThePress" -calibrate-seeds 100'
 run bad-lines 'polls a second' bash -c 'tests ./gateway -run BadLines -lines 500'

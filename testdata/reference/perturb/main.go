@@ -9,15 +9,18 @@ package main
 import (
 	"bytes"
 	"encoding/csv"
+	"errors"
 	"fmt"
 	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"runtime"
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 )
 
 const folder = "testdata/reference"
@@ -42,17 +45,12 @@ func run(only []string) error {
 		return err
 	}
 	defer os.RemoveAll(scratch)
-	tree := filepath.Join(scratch, "tree")
-	if err := os.CopyFS(tree, source{os.DirFS(".")}); err != nil {
-		return err
-	}
 	files, err := filepath.Glob(folder + "/*.csv")
 	if err != nil {
 		return err
 	}
 	programs := map[string]string{}
-	rows, cells := 0, 0
-	var silent []string
+	var all []*perturbation
 	for _, file := range files {
 		name := filepath.Base(file)
 		if len(only) > 0 && !slices.Contains(only, name) {
@@ -67,10 +65,15 @@ func run(only []string) error {
 				return err
 			}
 		}
-		p := perturbation{name: name, path: filepath.Join(tree, folder, name), tree: tree, readers: readers}
-		if err := p.all(); err != nil {
-			return err
-		}
+		all = append(all, &perturbation{name: name, readers: readers})
+	}
+	if err := sideBySide(all, scratch); err != nil {
+		return err
+	}
+	rows, cells := 0, 0
+	var silent []string
+	for _, p := range all {
+		fmt.Print(p.told.String())
 		rows, cells, silent = rows+p.rows, cells+p.cells, append(silent, p.silent...)
 	}
 	fmt.Printf("%d rows, %d numbers changed, %d rows held by no test\n", rows, cells, len(silent))
@@ -78,6 +81,34 @@ func run(only []string) error {
 		return fmt.Errorf("no test fails when these rows are changed:\n  %s", strings.Join(silent, "\n  "))
 	}
 	return nil
+}
+
+// sideBySide perturbs files on every processor, each in a copy of the tree of its own: a
+// test may read more than one file.
+func sideBySide(all []*perturbation, scratch string) error {
+	next := make(chan *perturbation, len(all))
+	for _, p := range all {
+		next <- p
+	}
+	close(next)
+	failed := make([]error, runtime.GOMAXPROCS(0))
+	var wg sync.WaitGroup
+	for i := range failed {
+		wg.Go(func() {
+			tree := filepath.Join(scratch, fmt.Sprint("tree-", i))
+			if failed[i] = os.CopyFS(tree, source{os.DirFS(".")}); failed[i] != nil {
+				return
+			}
+			for p := range next {
+				p.tree, p.path = tree, filepath.Join(tree, folder, p.name)
+				if failed[i] = p.all(); failed[i] != nil {
+					return
+				}
+			}
+		})
+	}
+	wg.Wait()
+	return errors.Join(failed...)
 }
 
 // source is the tree without what tests do not read.
@@ -177,6 +208,7 @@ type perturbation struct {
 
 	rows, cells int
 	silent      []string
+	told        strings.Builder // which test fails, row by row
 }
 
 // notNumbers are columns that hold no number of the outside world.
@@ -216,7 +248,7 @@ func (p *perturbation) all() error {
 		if len(named) == 0 {
 			p.silent = append(p.silent, fmt.Sprintf("%s, row %d: %s", p.name, i+2, strings.Join(row, ", ")))
 		}
-		fmt.Printf("%s, row %d (%s): %s\n", p.name, i+2, row[0], strings.Join(named, ", "))
+		fmt.Fprintf(&p.told, "%s, row %d (%s): %s\n", p.name, i+2, row[0], strings.Join(named, ", "))
 	}
 	return nil
 }

@@ -203,7 +203,7 @@ func TestEngineTellsOfBothMachines(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, r := range []record.Record{record.Origin{Line: "north", Installation: "b"}, record.Gap{FromIndex: 1, ToIndex: 12, Cause: "held by the other machine"}} {
+	for _, r := range []record.Record{record.Origin{Line: "north", Installation: "b"}, record.Gap{FromIndex: 1, ToIndex: 12, Cause: record.HeldByOther}} {
 		if _, err := j.Append(t.Context(), r); err != nil {
 			t.Fatal(err)
 		}

@@ -282,7 +282,7 @@ type HeldGap struct {
 // gap takes a gap of the record.
 func (s *Shift) gap(r record.Stored, g *record.Gap) {
 	s.Gaps = append(s.Gaps, Happening{r.Seq, r.At, phrase(record.SaidOf(*g, s.fold.units))})
-	if other, _ := wording.English("gap.held-by-the-other-machine"); g.Cause == other && g.ToIndex != 0 {
+	if g.Cause == record.HeldByOther && g.ToIndex != 0 {
 		s.fold.held = append(s.fold.held, HeldGap{r.At, g.FromIndex, g.ToIndex, len(s.Gaps) - 1})
 	}
 }

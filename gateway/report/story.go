@@ -198,6 +198,8 @@ func (s *Story) left(w *wording.Words, roll *record.Roll) {
 		} else if kg := roll.Outcome.Outcome.Scale; kg > 0 {
 			s.Scale = &Scale{Reading: float64(kg) / 10, Verdict: w.Of("weighed.verdict.none")}
 		}
+	case roll.Gap == record.HeldByOther:
+		s.Outcome = w.Of("roll.not-arrived")
 	case roll.Gap != "":
 		s.Outcome = w.Of("roll.outcome-unknown", "why", wording.Word("gap", roll.Gap))
 	}

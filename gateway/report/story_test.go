@@ -38,3 +38,28 @@ func TestStoryTellsCorrections(t *testing.T) {
 		t.Errorf("the roll tells %s", got)
 	}
 }
+
+// A roll that the other machine of a pair holds is not lost: its records are to arrive.
+func TestStoryOfRollNotArrived(t *testing.T) {
+	for cause, want := range map[string]string{record.HeldByOther: "not yet arrived", "overwritten in the ring before they were read": "not known"} {
+		var h record.History
+		var rolls []*record.Roll
+		for i, r := range []record.Record{
+			record.Request{Token: handshake.Token{Boot: 1, Req: 7}, Roll: 7},
+			record.Gap{FromRoll: 7, ToRoll: 7, Cause: cause},
+		} {
+			done, err := h.Add(record.Stored{Seq: uint64(i + 1), At: time.Unix(int64(i), 0), Record: r})
+			if err != nil {
+				t.Fatal(err)
+			}
+			rolls = append(rolls, done...)
+		}
+		s, err := report.StoryOf(report.Told{Roll: rolls[0], Newest: &record.Newest{}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !strings.HasPrefix(s.Outcome, want) {
+			t.Errorf("%s: the outcome is told as %q, want %q", cause, s.Outcome, want)
+		}
+	}
+}

@@ -51,6 +51,7 @@ var rolls = []Entry{
 	{"roll.at-station", "at the station"},
 	{"roll.changed", "{setting}: {from} → {to}"},
 	{"roll.outcome-unknown", "not known: {why}"},
+	{"roll.not-arrived", "not yet arrived: the journal of the other machine has it"},
 	{"weighed.verdict.good", "good"},
 	{"weighed.verdict.doubtful", "doubtful"},
 	{"weighed.verdict.wrong", "wrong"},

@@ -27,6 +27,17 @@ func (g *Gateway) Pair() {
 	}
 }
 
+// Unread reports whether nothing of the gateway may read the first line's journal on the way
+// to the engine now.
+func (g *Gateway) Unread() bool {
+	l := g.lines[0].loop().shipped
+	if l.open.TryLock() {
+		l.open.Unlock()
+		return false
+	}
+	return true
+}
+
 // Hear has the machine of the first line take an event.
 func (g *Gateway) Hear(ctx context.Context, e cycle.Event) error {
 	l := g.lines[0].loop()

@@ -148,7 +148,11 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 			return fmt.Errorf("line %s: its journal is not opened again by itself: %w", l.set.name, err)
 		}
 	}
-	if l.journal, err = l.options.OpenJournal(ctx, l.set.name); err != nil {
+	err = l.shipped.opens(func() (err error) {
+		l.journal, err = l.options.OpenJournal(ctx, l.set.name)
+		return err
+	})
+	if err != nil {
 		if ctx.Err() != nil {
 			return nil // stopped before it began
 		}

@@ -59,6 +59,7 @@ type shipLine struct {
 	name string
 	of   *shipping
 	word chan struct{} // something is to be heard
+	open sync.Mutex    // held while the journal is opened for writing, or open for shipping
 
 	mu     sync.Mutex
 	stored *cycle.Stored // nil before the engine answered
@@ -77,7 +78,7 @@ func (g *Gateway) newShipping() {
 	for _, p := range g.lines {
 		l := &shipLine{name: p.name, of: s, word: make(chan struct{}, 1)}
 		s.lines[p.name], p.loop().shipped = l, l
-		set.Lines = append(set.Lines, ship.Line{Name: p.name, Journal: p.loop().set.journal})
+		set.Lines = append(set.Lines, ship.Line{Name: p.name, Journal: p.loop().set.journal, Reading: &l.open})
 	}
 	s.shipper = ship.New(set)
 	told := g.options.OnRecord
@@ -160,6 +161,16 @@ func (l *shipLine) newest() *cycle.Stored {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.stored
+}
+
+// opens opens the journal of the line while nothing of this process reads it on the way to
+// the engine. SQLite would else keep its index read-only for all of the process.
+func (l *shipLine) opens(open func() error) error {
+	if l != nil {
+		l.open.Lock()
+		defer l.open.Unlock()
+	}
+	return open()
 }
 
 // hearShipped has the machine hear what the engine has.

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -333,5 +334,43 @@ func TestShippingWaitsForTheLine(t *testing.T) {
 		if err := stop(); err != nil {
 			t.Error(err)
 		}
+	})
+}
+
+// TestNothingReadsAJournalThatIsOpened: while a line opens its journal, at the start and
+// after its disk had failed, nothing has it open on the way to the engine: the index would
+// stay read-only for the whole process.
+func TestNothingReadsAJournalThatIsOpened(t *testing.T) {
+	shipped(t, nil, func(_ context.Context, s *shop, e *shiptest.Engine, o gateway.Options) {
+		var g *gateway.Gateway
+		var fault atomic.Pointer[error]
+		opened := 0
+		open := o.OpenJournal
+		o.OpenJournal = func(ctx context.Context, line string) (gateway.Journal, error) {
+			if opened++; !g.Unread() {
+				t.Error("the journal can be read while it is opened")
+			}
+			j, err := open(ctx, line)
+			return &fickle{j, &fault}, err
+		}
+		g, err := gateway.New(o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ended := make(chan error, 1)
+		go func() { ended <- g.Run(context.Background()) }()
+		until(t, time.Minute, "the engine has a roll", func() bool { return g.Lines()[0].Engine.Record > 5 })
+		full := error(syscall.ENOSPC)
+		fault.Store(&full)
+		until(t, time.Minute, "the line has ended", func() bool { return g.Lines()[0].Ended })
+		fault.Store(nil)
+		until(t, time.Minute, "the line is back", func() bool { return !g.Lines()[0].Ended && g.Lines()[0].Begun })
+		until(t, time.Minute, "all is there", func() bool { return g.Lines()[0].Engine.Backlog == 0 })
+		g.Stop()
+		<-ended
+		if opened < 2 {
+			t.Errorf("the journal was opened %d times", opened)
+		}
+		s.holds(e, 0)
 	})
 }

@@ -34,6 +34,8 @@ func (s *Shipper) look(ctx context.Context, conn Conn, l *line) error {
 // locate finds which of the journals in the engine is the one here, and where it goes
 // on. It registers one that is new.
 func (s *Shipper) locate(ctx context.Context, conn Conn, l *line, all []engine.Journal) (err error) {
+	l.Reading.Lock()
+	defer l.Reading.Unlock()
 	here, err := openHere(ctx, l.Journal)
 	if err != nil || here == nil {
 		return err

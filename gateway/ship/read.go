@@ -38,6 +38,8 @@ func (l *line) read(ctx context.Context) (batch []journal.Entry, next time.Time,
 }
 
 func (l *line) readBy(ctx context.Context, open func(context.Context, string) (*journal.Reader, error)) (batch []journal.Entry, next time.Time, err error) {
+	l.Reading.Lock()
+	defer l.Reading.Unlock()
 	r, err := open(ctx, l.Journal)
 	if err != nil {
 		return nil, next, err

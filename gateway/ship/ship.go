@@ -38,7 +38,12 @@ type Settings struct {
 }
 
 // Line is a line and the path of its journal, which is only read.
-type Line struct{ Name, Journal string }
+type Line struct {
+	Name, Journal string
+	// Reading is held while the journal is open: where this process is about to open it for
+	// writing, nothing of it may have it open for reading. Nil where nobody does.
+	Reading sync.Locker
+}
 
 // State is how far the journal of a line has arrived.
 type State struct {
@@ -102,6 +107,9 @@ const (
 func New(s Settings) *Shipper {
 	out := &Shipper{set: s, wake: make(chan struct{}, 1)}
 	for _, l := range s.Lines {
+		if l.Reading == nil {
+			l.Reading = &sync.Mutex{}
+		}
 		out.lines = append(out.lines, &line{Line: l, most: mostRecords})
 	}
 	return out

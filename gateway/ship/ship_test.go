@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -34,6 +35,7 @@ type yard struct {
 
 	connect func(context.Context) (ship.Conn, error) // to another engine than the one in memory
 	wait    time.Duration                            // after a failure
+	reading sync.Mutex
 
 	shipper *ship.Shipper
 	mu      sync.Mutex
@@ -146,7 +148,7 @@ func (y *yard) start(ctx context.Context) (stop func()) {
 		},
 	}
 	for _, l := range y.lines {
-		set.Lines = append(set.Lines, ship.Line{Name: l, Journal: y.path(l)})
+		set.Lines = append(set.Lines, ship.Line{Name: l, Journal: y.path(l), Reading: &y.reading})
 	}
 	y.shipper = ship.New(set)
 	var wait sync.WaitGroup
@@ -265,6 +267,24 @@ func TestShips(t *testing.T) {
 		if got := y.storedOf("north").UpTo; got != 406 {
 			t.Errorf("stored up to %d, want 406", got)
 		}
+	})
+}
+
+// Nothing is read while somebody holds the journal, and all is once that is over.
+func TestWaitsForReading(t *testing.T) {
+	inBubble(t, []string{"north"}, func(ctx context.Context, y *yard) {
+		y.reading.Lock()
+		defer y.start(ctx)()
+		y.roll("north")
+		for range 600 { // the mutex of the shipper holds no virtual time
+			runtime.Gosched()
+		}
+		if n := len(y.engine.Of("north", "a")); n != 0 || y.shipper.State("north").Known {
+			t.Error("a journal was read that somebody holds")
+		}
+		y.reading.Unlock()
+		y.until("all is there", y.arrived("north"))
+		y.same("north", 1)
 	})
 }
 

@@ -25,6 +25,8 @@ CREATE TABLE lapgate.machines (
 	PRIMARY KEY (mill, machine)
 ) WITH (fillfactor = 10);
 
-GRANT SELECT, INSERT, UPDATE ON lapgate.acts, lapgate.machines TO lapgate_pair;
+GRANT SELECT, INSERT ON lapgate.acts, lapgate.machines TO lapgate_pair;
+GRANT UPDATE (answered_by, answer) ON lapgate.acts TO lapgate_pair; -- what was posted stays as it was
+GRANT UPDATE ON lapgate.machines TO lapgate_pair;
 GRANT SELECT ON lapgate.acts, lapgate.machines TO lapgate_reader;
 GRANT EXECUTE ON FUNCTION lapgate.heads TO lapgate_pair;

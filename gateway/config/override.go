@@ -1,11 +1,12 @@
 package config
 
 import (
-	"maps"
 	"reflect"
 	"slices"
 	"strconv"
 	"strings"
+
+	"github.com/spf13/viper"
 
 	"lapgate/recipe/quantity"
 )
@@ -17,10 +18,16 @@ const envPrefix = "LAPGATE_"
 // nothing in it.
 const envConfig = envPrefix + "CONFIG"
 
-// override lays the environment and the flags over the tree; a flag wins over the
-// environment. What they mean is decided by the one decoder.
+// override lays the environment and the flags over the tree. Which of several
+// values wins is left to viper; what they mean is decided by the one decoder.
 func (d *decoder) override(root *node, env []string, set map[string]string) {
-	over := map[string]*node{}
+	v := viper.NewWithOptions(viper.KeyDelimiter("/"))
+	var keys []string
+	add := func(key string) {
+		if !slices.Contains(keys, key) {
+			keys = append(keys, key)
+		}
+	}
 	names := envNames()
 	for _, pair := range env {
 		name, text, ok := strings.Cut(pair, "=")
@@ -33,18 +40,28 @@ func (d *decoder) override(root *node, env []string, set map[string]string) {
 			d.unknownEnv(name, source, names)
 			continue
 		}
-		over[names[i].key] = override(text, source)
+		v.SetDefault(names[i].key, override(text, source))
+		add(names[i].key)
 	}
-	for _, key := range slices.Sorted(maps.Keys(set)) {
+	var flags []string
+	for key := range set {
+		flags = append(flags, key)
+	}
+	slices.Sort(flags)
+	for _, key := range flags {
 		lower := strings.ToLower(key)
 		if lower != key || strings.Contains(key, "/") {
 			d.problem(position{source: "flag --set"}, key, "unknown key", quoted(key), "the path of a key in lower case", "write it as in lines.0.controller.address")
 			continue
 		}
-		over[key] = override(set[key], "flag --set")
+		v.Set(key, override(set[key], "flag --set"))
+		add(key)
 	}
-	for _, key := range slices.Sorted(maps.Keys(over)) {
-		d.place(root, key, over[key])
+	slices.Sort(keys)
+	for _, key := range keys {
+		if n, ok := v.Get(key).(*node); ok {
+			d.place(root, key, n)
+		}
 	}
 }
 

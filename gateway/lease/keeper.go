@@ -47,6 +47,9 @@ type Settings struct {
 	Limit    time.Duration // for one answer of the engine
 	Connect  func(ctx context.Context) (Store, error)
 	Daemon   Daemon
+	// Wall is the clock of the machine, for people alone: it may be stepped, and decides
+	// nothing. Nil for the operating system's.
+	Wall func() time.Time
 }
 
 // The times of what machines say of themselves.
@@ -116,13 +119,16 @@ type Other struct {
 
 // NewKeeper prepares a keeper; nothing is connected yet.
 func NewKeeper(s Settings) *Keeper {
+	if s.Wall == nil {
+		s.Wall = time.Now
+	}
 	k := &Keeper{
 		s: s, began: time.Now(), kick: make(chan struct{}, 1), asks: make(chan func(context.Context)), ended: make(chan struct{}),
-		roles: make([]Role, len(s.Lines)), pair: Pair{Machine: s.Machine, Silent: "it was not asked yet", Since: time.Now()},
+		roles: make([]Role, len(s.Lines)), pair: Pair{Machine: s.Machine, Silent: "it was not asked yet", Since: s.Wall()},
 	}
 	for i, name := range s.Lines {
 		k.lines = append(k.lines, &kept{Line: NewLine(Config{Line: name, Instance: s.Instance, TTL: s.TTL, Renew: s.Renew, Look: s.Look}), name: name})
-		k.roles[i] = Role{Line: name, Since: k.began}
+		k.roles[i] = Role{Line: name, Since: s.Wall()}
 	}
 	k.acts.taken = map[uint64]bool{}
 	return k
@@ -228,7 +234,11 @@ func (k *Keeper) Pair() Pair {
 	return p
 }
 
+// now is the steady clock by which leases are judged.
 func (k *Keeper) now() time.Duration { return time.Since(k.began) }
+
+// wall is a moment of the steady clock, for people.
+func (k *Keeper) wall(at time.Duration) time.Time { return k.s.Wall().Add(at - k.now()) }
 
 // turn does all that is due. Acts come before leases: a line that another machine
 // disarmed is not taken over first.
@@ -280,7 +290,7 @@ func (k *Keeper) connect(ctx context.Context) {
 		o.at = k.now()
 	}
 	k.mu.Lock()
-	k.pair.Silent, k.pair.Since = "", time.Now()
+	k.pair.Silent, k.pair.Since = "", k.s.Wall()
 	k.mu.Unlock()
 }
 
@@ -295,7 +305,7 @@ func (k *Keeper) drop(err error) {
 	}
 	k.mu.Lock()
 	if k.pair.Silent == "" {
-		k.pair.Since = time.Now()
+		k.pair.Since = k.s.Wall()
 	}
 	k.pair.Silent = err.Error()
 	k.mu.Unlock()
@@ -483,10 +493,10 @@ func (k *Keeper) publish() {
 	defer k.mu.Unlock()
 	for i, l := range k.lines {
 		state, since := l.State()
-		k.roles[i] = Role{Line: l.name, State: state, Since: k.began.Add(since), Number: l.Number(), Row: l.Seen()}
+		k.roles[i] = Role{Line: l.name, State: state, Since: k.wall(since), Number: l.Number(), Row: l.Seen()}
 	}
 	k.pair.Others = k.pair.Others[:0:0]
 	for _, o := range k.others {
-		k.pair.Others = append(k.pair.Others, Other{o.Member, k.now()-o.at < GoneAfter, k.began.Add(o.at)})
+		k.pair.Others = append(k.pair.Others, Other{o.Member, k.now()-o.at < GoneAfter, k.wall(o.at)})
 	}
 }

@@ -37,6 +37,7 @@ type daemon struct {
 	told   map[string]cycle.Lease
 	acts   []engine.Act
 	taken  []lease.Happening
+	step   time.Duration // of the clock of the machine
 	asleep chan struct{} // while the process is stopped
 }
 
@@ -79,6 +80,12 @@ func (d *daemon) Act(a engine.Act) bool {
 
 func (d *daemon) Withdrawn(uint64) {}
 
+func (d *daemon) wall() time.Time {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return time.Now().Add(d.step)
+}
+
 func (d *daemon) holds(line string) bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -120,7 +127,7 @@ func start(e *leasetest.Engine, name string, lines ...string) *daemon {
 	d := &daemon{name: name, may: lease.Over, fenced: map[string]uint32{}, told: map[string]cycle.Lease{}}
 	d.keeper = lease.NewKeeper(lease.Settings{
 		Machine: name, Instance: lease.Instance(name, fmt.Sprint(starts)), Lines: lines,
-		TTL: ttl, Renew: renew, Look: look, Limit: limit, Connect: e.From(name), Daemon: d,
+		TTL: ttl, Renew: renew, Look: look, Limit: limit, Connect: e.From(name), Daemon: d, Wall: d.wall,
 	})
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan struct{})
@@ -186,6 +193,10 @@ func TestTakeover(t *testing.T) {
 		}, 1},
 		{"engine started again", func(e *leasetest.Engine, _ *daemon) func() { e.Restart(); return nil }, 0},
 		{"engine away", func(e *leasetest.Engine, _ *daemon) func() { e.Away(true); return func() { e.Away(false) } }, 0},
+		{"clock stepped", func(_ *leasetest.Engine, a *daemon) func() {
+			a.set(func() { a.step = time.Hour })
+			return func() { a.set(func() { a.step = -10 * 365 * 24 * time.Hour }) }
+		}, 0},
 		{"engine silent", func(e *leasetest.Engine, _ *daemon) func() {
 			e.Mute("a", true)
 			e.Mute("b", true)

@@ -7,6 +7,7 @@ import (
 	"maps"
 	"os"
 	"slices"
+	"sync/atomic"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/spf13/cobra"
@@ -30,6 +31,8 @@ type demoFlags struct {
 	journal   string
 	transport string
 	svg       string
+	pair      bool
+	engine    string
 	verbose   bool
 }
 
@@ -49,12 +52,18 @@ believes; it prints what was done and what of it the journal shows. With --svg i
 draws how often each kind of bad wrap came about against the chance that was
 stated for it.
 
+With --pair two daemons, each a process of its own, serve the line and agree by the
+PostgreSQL that --engine or LAPGATE_ENGINE_ADDRESS names, with the tables that lapgate
+engine migrate makes. The one that acts is killed in the middle of the shift. What the
+daemons record stays in that database, under a mill named demo- and a random word.
+
 Exit code 0 when every roll is accounted for, no invariant of the handshake was
 broken, every wrap was judged good by the simulator and the journal verifies.`,
 		Example: `  lapgate demo
   lapgate demo --fault link-cut,controller-restart --seed 7
   lapgate demo --rolls 10 --journal ./demo-journal
   lapgate demo --transport opcua
+  lapgate demo --pair --engine /run/postgresql --rolls 20
   lapgate demo --process cold-platen,wrong-wrapper=0.5
   lapgate demo --spread --rolls 400 --speed 2000 --svg curve.svg`,
 		Args: takes(),
@@ -65,6 +74,12 @@ broken, every wrap was judged good by the simulator and the journal verifies.`,
 			if !slices.Contains(rehearse.Transports(), rehearse.Transport(f.transport)) {
 				return usageError("--transport: got %q, want one of %v", f.transport, rehearse.Transports())
 			}
+			if f.engine != "" && !f.pair {
+				return usageError("--engine: it is for --pair alone; give both or neither")
+			}
+			if f.pair && rehearse.Transport(f.transport) != rehearse.Modbus {
+				return usageError("--pair: got --transport %s, want %s: the two daemons are processes of their own", f.transport, rehearse.Modbus)
+			}
 			return p.demo(cmd.Context(), &f)
 		},
 	}
@@ -72,6 +87,8 @@ broken, every wrap was judged good by the simulator and the journal verifies.`,
 	fl := cmd.Flags()
 	fl.StringVar(&f.journal, "journal", "", "keep the journal in this directory (default a temporary one that is removed)")
 	fl.StringVar(&f.transport, "transport", string(rehearse.Modbus), fmt.Sprintf("link between daemon and simulator, one of %v", rehearse.Transports()))
+	fl.BoolVar(&f.pair, "pair", false, "let two daemons serve the line, and kill the one that acts")
+	fl.StringVar(&f.engine, "engine", "", "with --pair: the PostgreSQL by which they agree, host:port or the folder of its Unix socket (default $"+engineVariable+")")
 	fl.BoolVarP(&f.verbose, "verbose", "v", false, "write the daemon's log to standard error")
 	addSVG(cmd, &f.svg)
 	f.output.add(cmd)
@@ -95,6 +112,11 @@ func (p *program) demo(ctx context.Context, f *demoFlags) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, d.line.Close()) }()
+	if f.pair {
+		if err := d.checkEngine(ctx); err != nil {
+			return err
+		}
+	}
 	path := d.snapshot.Journal.Path(d.snapshot.Lines[0].Recipe.Name)
 	if _, err := os.Stat(path); err == nil {
 		return fmt.Errorf("journal %s is there already; the demo begins with a fresh controller, name another directory", path)
@@ -103,7 +125,11 @@ func (p *program) demo(ctx context.Context, f *demoFlags) (err error) {
 		fmt.Fprintf(p.stdout, "simulated line %s at %s, %d rolls, seed %d, journal %s\n",
 			d.snapshot.Lines[0].Recipe.Name, d.transport.Address(d.line), len(d.config.Rolls), f.sim.seed, path)
 	}
-	result, err := d.wrap(ctx, path)
+	wrap := d.wrap
+	if f.pair {
+		wrap = d.wrapPair
+	}
+	result, err := wrap(ctx, path)
 	if err != nil {
 		return err
 	}
@@ -133,6 +159,7 @@ type demo struct {
 	line      *sim.Sim
 	snapshot  *config.Snapshot
 	watch     rehearse.Watch
+	gone      atomic.Int64 // rolls that have left
 }
 
 // newDemo opens the simulated line, and reads the configuration that joins the
@@ -225,6 +252,7 @@ func (d *demo) dialers(log *zap.Logger) func(*config.Line) (link.Dialer, error) 
 
 // left tells of a roll that left the station.
 func (d *demo) left(r sim.RollReport) {
+	d.gone.Add(1)
 	if d.live() {
 		fmt.Fprintln(d.stdout, d.watch.Told(d.printer.Line, &r))
 	}

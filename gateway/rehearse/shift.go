@@ -7,6 +7,7 @@ package rehearse
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 
@@ -76,6 +77,30 @@ func Examine(ctx context.Context, path string, line *recipe.Line, shift *sim.Rep
 	if len(shift.Rolls) != shift.Planned {
 		r.Problems = append(r.Problems, fmt.Sprintf("%d rolls left the line, want the %d of the shift", len(shift.Rolls), shift.Planned))
 	}
+	return r, nil
+}
+
+// ExaminePair holds the report of a simulated line against the journals of two machines
+// that served it one after the other: each roll is in one of them, or in a gap.
+func ExaminePair(ctx context.Context, paths [2]string, line *recipe.Line, shift *sim.Report) (*Result, error) {
+	r, err := Examine(ctx, paths[0], line, shift)
+	if err != nil {
+		return nil, err
+	}
+	other, err := Examine(ctx, paths[1], line, shift)
+	if err != nil {
+		return nil, err
+	}
+	missing := slices.DeleteFunc(slices.Clone(r.Missing), func(m string) bool { return !slices.Contains(other.Missing, m) })
+	problems := slices.Clone(missing)
+	for _, one := range []*Result{r, other} {
+		for _, problem := range one.Problems {
+			if !slices.Contains(one.Missing, problem) && !slices.Contains(problems, problem) {
+				problems = append(problems, problem)
+			}
+		}
+	}
+	r.Missing, r.Problems = missing, problems
 	return r, nil
 }
 

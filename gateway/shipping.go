@@ -119,7 +119,7 @@ func (s *shipping) drain() {
 		waits := false
 		for _, p := range s.g.lines {
 			st := s.shipper.State(p.name)
-			waits = waits || st.Backlog > 0 && st.Connected && st.Error == ""
+			waits = waits || st.Backlog > 0 && st.Connected && st.Stopped == nil
 		}
 		if !waits {
 			return

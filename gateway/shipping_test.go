@@ -45,7 +45,8 @@ func shipped(t *testing.T, set map[string]string, work func(ctx context.Context,
 func (s *shop) path() string { return s.snapshot.Journal.Path(s.snapshot.Lines[0].Recipe.Name) }
 
 // holds fails unless the newest journal of the line in the engine is that of the shop
-// behind a record.
+// behind a record. The newest may follow at the next start only: the end of the daemon does
+// not wait long.
 func (s *shop) holds(e *shiptest.Engine, behind uint64) {
 	s.t.Helper()
 	chains := e.Of(s.snapshot.Lines[0].Recipe.Name, "a")
@@ -60,13 +61,18 @@ func (s *shop) holds(e *shiptest.Engine, behind uint64) {
 	defer func() { _ = r.Close() }()
 	n := 0
 	err = r.Walk(context.Background(), journal.Filter{FromSeq: behind + 1}, func(x journal.Entry) error {
-		if n >= len(there) || there[n].Hash != x.Hash {
-			s.t.Fatalf("record %d is not there", x.Seq)
+		if n >= len(there) {
+			n++
+			return nil
+		}
+		if there[n].Hash != x.Hash {
+			s.t.Fatalf("record %d (%s) is not there, of those up to %d", x.Seq, x.Record.Kind(), chains[len(chains)-1].Head.Seq)
 		}
 		n++
 		return nil
 	})
-	if err != nil || n != len(there) || n == 0 {
+	const newest = 2
+	if err != nil || n < len(there) || n > len(there)+newest || len(there) == 0 {
 		s.t.Errorf("%d records there, %d here, %v", len(there), n, err)
 	}
 }

@@ -70,6 +70,9 @@ type Stop struct {
 const (
 	lookEvery  = 2 * time.Second
 	retryAfter = time.Minute
+	// A journal that could not be read whole, as while it is closed or closed off, is tried
+	// again.
+	readAgain = 250 * time.Millisecond
 )
 
 // Shipper hands on the journals of all lines over one connection.
@@ -77,6 +80,7 @@ type Shipper struct {
 	set   Settings
 	lines []*line
 	wake  chan struct{}
+	again bool // a journal could not be read whole
 }
 
 // line is one line. All but what the mutex guards belongs to the goroutine of Run.
@@ -223,7 +227,12 @@ func (s *Shipper) connected(ctx context.Context) error {
 
 // rest waits until there may be something to do.
 func (s *Shipper) rest(ctx context.Context) {
-	timer := time.NewTimer(lookEvery)
+	wait := lookEvery
+	if s.again {
+		wait = readAgain
+	}
+	s.again = false
+	timer := time.NewTimer(wait)
 	defer timer.Stop()
 	select {
 	case <-ctx.Done():
@@ -245,6 +254,7 @@ func (s *Shipper) serve(ctx context.Context, conn Conn, l *line) (more bool, err
 		more, err = s.send(ctx, conn, l)
 	}
 	if local := (localError{}); errors.As(err, &local) {
+		s.again = true
 		s.change(l, func(st *State) { st.Error = local.Error() })
 		return false, ctx.Err()
 	}
@@ -284,6 +294,7 @@ func (s *Shipper) send(ctx context.Context, conn Conn, l *line) (more bool, err 
 		return true, nil
 	}
 	if err != nil || len(batch) == 0 {
+		s.again = true // a record is there, and was not seen while the journal was being closed
 		return false, err
 	}
 	head, err := conn.Append(ctx, l.at.name, batch)

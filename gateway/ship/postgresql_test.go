@@ -22,6 +22,7 @@ import (
 var (
 	shippedRecords = flag.Int("records", 3000, "records that are shipped to PostgreSQL under faults")
 	shippedFolder  = flag.String("folder", "", "where their journals stand; empty for a folder of the test")
+	faultPause     = flag.Duration("fault-pause", 35*time.Millisecond, "mean time between faults of PostgreSQL")
 	backlogLines   = flag.Int("backlog-lines", 5, "lines of which an hour waits for PostgreSQL")
 )
 
@@ -111,7 +112,7 @@ func trouble(t *testing.T, d *enginetest.Database, p *enginetest.Proxy, stop <-c
 			p.Mute(false)
 			p.LoseAnswers(0)
 			return counts
-		case <-time.After(time.Duration(5+draw.IntN(60)) * time.Millisecond):
+		case <-time.After(time.Duration((0.15 + 1.7*draw.Float64()) * float64(*faultPause))):
 		}
 		what := []string{"killed", "killed", "lost", "lost", "lost", "cut"}[draw.IntN(6)]
 		if i%60 == 20 {

@@ -303,8 +303,8 @@ func (l *lineLoop) finishing() bool {
 
 // current reports whether all that persons did on the other machine, as far as the engine
 // has it, is done here.
-func (p *pairLine) current() bool {
-	return p.doing.Load() == 0 && p.keeper.Pair().Heard
+func (l *pairLine) current() bool {
+	return l.doing.Load() == 0 && l.keeper.Pair().Heard
 }
 
 // disarmOther has the other machine forbid writing too, where that was not its own word.

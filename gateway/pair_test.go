@@ -444,7 +444,7 @@ func TestPairNotReached(t *testing.T) {
 // TestPairArmedByOneHalf: an arming that the other machine did and this one could not do
 // itself ends there as well.
 func TestPairArmedByOneHalf(t *testing.T) {
-	inPair(t, 4, func(t *testing.T, b *bench, _ *leasetest.Engine, one, two *machine) {
+	inPair(t, 4, func(t *testing.T, _ *bench, _ *leasetest.Engine, one, two *machine) {
 		if r := two.do(t, control.Request{Command: control.Disarm, By: "ola"}); r.Outcome != control.Done {
 			t.Fatalf("disarm: %+v", r)
 		}

@@ -319,7 +319,7 @@ func TestSessionNamesTheOtherMachine(t *testing.T) {
 // TestShippingWaitsForTheLine: nobody reads a journal that its line has not opened yet. One
 // that was killed is carried over then, which a reader in the same process prevents.
 func TestShippingWaitsForTheLine(t *testing.T) {
-	shipped(t, nil, func(_ context.Context, s *shop, e *shiptest.Engine, o gateway.Options) {
+	shipped(t, nil, func(_ context.Context, s *shop, _ *shiptest.Engine, o gateway.Options) {
 		var connected atomic.Bool
 		open, connect, free := o.OpenJournal, o.Ship.Connect, make(chan struct{})
 		o.Ship.Connect = func(ctx context.Context) (ship.Conn, error) {

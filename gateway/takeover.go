@@ -9,6 +9,7 @@ import (
 	"go.uber.org/zap"
 
 	"lapgate/gateway/control"
+	"lapgate/gateway/engine"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/lease"
 	"lapgate/gateway/record"
@@ -111,6 +112,7 @@ func (o *Operator) pair(ctx context.Context, lines []string) control.Reply {
 		}
 		others[other.Machine] = about
 	}
+	known := p.journals(ctx)
 	reply := control.Reply{Outcome: control.Done}
 	for _, name := range lines {
 		l := p.lines[name]
@@ -119,7 +121,7 @@ func (o *Operator) pair(ctx context.Context, lines []string) control.Reply {
 			Line: name, Machine: s.Machine, Role: s.Role, Acts: s.Acts, Since: s.Since, Lease: s.Lease, Holder: s.Holder, Silent: s.Silent,
 			Armed: o.Gateway.armed(name), TakesOver: l.over.Load(), Records: l.seq.Load(), Other: s.Other, OtherThere: s.OtherThere,
 		}
-		x.Arrived, x.OtherArrived = p.arrived(ctx, name, s.Machine, s.Other)
+		x.Arrived, x.OtherArrived = arrived(known, name, s.Machine, s.Other)
 		for _, a := range others[s.Other] {
 			if a.Line == name {
 				x.OtherRole, x.OtherArmed, x.OtherTakesOver, x.OtherRecords = a.Role, a.Armed, a.Pair, a.Records
@@ -130,23 +132,30 @@ func (o *Operator) pair(ctx context.Context, lines []string) control.Reply {
 	return reply
 }
 
-// arrived is how far the newest journals of a line are in the engine: of this machine, and
-// of another; 0 where that is not known.
-func (p *pairing) arrived(ctx context.Context, line, machine, other string) (own, others uint64) {
-	err := p.keeper.Do(ctx, func(ctx context.Context, s lease.Store) error {
-		all, err := s.Journals(ctx, line)
-		for i := range all { // in the order in which they were registered
-			switch all[i].Machine {
-			case machine:
-				own = all[i].Head.Seq
-			case other:
-				others = all[i].Head.Seq
-			}
-		}
+// journals are those of all lines in the engine, in the order in which they were
+// registered; none where it does not tell.
+func (p *pairing) journals(ctx context.Context) (all []engine.Journal) {
+	err := p.keeper.Do(ctx, func(ctx context.Context, s lease.Store) (err error) {
+		all, err = s.Journals(ctx, "")
 		return err
 	})
 	if err != nil && !errors.Is(err, lease.ErrEngine) {
 		p.g.options.Log.Warn("the engine does not tell which records it has", zap.Error(err))
+	}
+	return all
+}
+
+// arrived is how far the newest journal of a line is in the engine of this machine, and of
+// another; 0 where that is not known.
+func arrived(all []engine.Journal, line, machine, other string) (own, others uint64) {
+	for i := range all {
+		switch {
+		case all[i].Line != line:
+		case all[i].Machine == machine:
+			own = all[i].Head.Seq
+		case all[i].Machine == other:
+			others = all[i].Head.Seq
+		}
 	}
 	return own, others
 }

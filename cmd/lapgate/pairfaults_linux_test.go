@@ -253,7 +253,7 @@ func (m *pairMachine) kill() {
 // pair is what the machine tells of the lines that it sees, nothing where it does not
 // answer.
 func (m *pairMachine) pair() []control.PairLine {
-	ctx, cancel := context.WithTimeout(m.p.ctx, time.Second)
+	ctx, cancel := context.WithTimeout(m.p.ctx, 5*time.Second)
 	defer cancel()
 	r, err := control.Call(ctx, filepath.Join(m.dir, "control.sock"), control.Request{Command: control.Pair})
 	if err != nil || r.Outcome != control.Done {
@@ -572,7 +572,7 @@ func TestPairKills(t *testing.T) {
 	}
 	ctx, cancel := context.WithTimeout(t.Context(), time.Duration(*pairKills)*40*time.Second+5*time.Minute)
 	defer cancel()
-	p := newPairOf(ctx, t, *pairLines, 10**pairKills+20, 1)
+	p := newPairOf(ctx, t, *pairLines, 15**pairKills+60, 1)
 	kill := &pairFaults()[0]
 	var all []time.Duration
 	for range *pairKills {

@@ -429,7 +429,7 @@ func (k *Keeper) release(ctx context.Context, releases []order) bool {
 
 func (k *Keeper) take(ctx context.Context, o order, next *[]order) bool {
 	var took Took
-	ask := func(context.Context) (err error) { return nil }
+	var ask func(context.Context) error
 	switch a := o.action.(type) {
 	case Take:
 		ask = func(ctx context.Context) (err error) {

@@ -147,14 +147,14 @@ func wait(d time.Duration) {
 	synctest.Wait()
 }
 
-// until waits until something is so and returns how long that took.
-func until(t *testing.T, most time.Duration, what string, so func() bool) time.Duration {
+// until waits until something is so.
+func until(t *testing.T, most time.Duration, what string, so func() bool) {
 	t.Helper()
 	began := time.Now()
 	for {
 		synctest.Wait()
 		if so() {
-			return time.Since(began)
+			return
 		}
 		if time.Since(began) > most {
 			t.Fatalf("not within %s: %s", most, what)
@@ -187,7 +187,7 @@ func TestTakeover(t *testing.T) {
 	}{
 		{"killed", func(e *leasetest.Engine, a *daemon) func() { e.Mute("a", true); return a.sleep() }, 1},
 		{"stopped and woken", func(_ *leasetest.Engine, a *daemon) func() { return a.sleep() }, 1},
-		{"cut off", func(e *leasetest.Engine, a *daemon) func() {
+		{"cut off", func(e *leasetest.Engine, _ *daemon) func() {
 			e.Mute("a", true)
 			return func() { e.Mute("a", false) }
 		}, 1},

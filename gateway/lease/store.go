@@ -37,7 +37,7 @@ type Store interface {
 	// Answers reads what was answered to acts; those without an answer are left out.
 	Answers(ctx context.Context, numbers []uint64) ([]engine.Answer, error)
 
-	// Journals reads what the engine has of the journals of a line.
+	// Journals reads what the engine has of the journals of a line, of all for an empty one.
 	Journals(ctx context.Context, line string) ([]engine.Journal, error)
 
 	Close()

@@ -48,7 +48,7 @@ func TestMetrics(t *testing.T) {
 	m.Refused("north", handshake.COMMIT)
 	m.WriteForbidden("north")
 	m.JournalFailed("north")
-	m.Line(&Line{Name: "north", Armed: true, Machine: cycle.Status{Counts: []cycle.Count{{Key: "resends/ACK", N: 3}}},
+	m.Line(&Line{Name: "north", Armed: true, Pair: &Pair{Acts: true, Since: time.Unix(1700000000, 0), Lease: 7, OtherThere: true}, Machine: cycle.Status{Counts: []cycle.Count{{Key: "resends/ACK", N: 3}}},
 		Alarms: []alarm.Alarm{{Key: "payload-differs", Priority: alarm.Medium, State: alarm.Returned}}})
 	m.CertificateEnds("north", "own", at)
 	m.Engine("north", Engine{Connected: true, Record: 4711, Backlog: 3, Since: at, Stopped: true, Others: []OtherMachine{{Machine: "b", Record: 12}}})
@@ -58,6 +58,11 @@ func TestMetrics(t *testing.T) {
 	got := strings.Split(w.Body.String(), "\n")
 	for _, want := range []string{
 		`lapgate_acknowledge_lag{line="north"} 5`,
+		`lapgate_pair_acts{line="north"} 1`,
+		`lapgate_pair_since_seconds{line="north"} 1.7e+09`,
+		`lapgate_pair_lease{line="north"} 7`,
+		`lapgate_pair_engine_connected{line="north"} 1`,
+		`lapgate_pair_other_present{line="north"} 1`,
 		`lapgate_engine_connected{line="north"} 1`,
 		`lapgate_engine_record{line="north"} 4711`,
 		`lapgate_engine_backlog_records{line="north"} 3`,
@@ -291,6 +296,30 @@ func TestEngineWords(t *testing.T) {
 	} {
 		v := LineView{Engine: c.at}
 		if got := v.EngineWords(nil, time.UTC); got != c.want {
+			t.Errorf("got %q, want %q", got, c.want)
+		}
+	}
+}
+
+// TestPairWords says who acts on a line, and what is known of engine and other machine.
+func TestPairWords(t *testing.T) {
+	at := time.Date(2026, 3, 1, 22, 0, 0, 0, time.UTC)
+	for _, c := range []struct {
+		at   *Pair
+		want string
+	}{
+		{nil, ""},
+		{&Pair{Role: "STANDBY", Since: at}, "Stands by since 22:00:00; nobody acts"},
+		{&Pair{Role: "STANDBY", Since: at, Holder: "b", Other: "b", OtherThere: true}, "Stands by since 22:00:00; b acts"},
+		{&Pair{Role: "STANDBY", Since: at, Silent: "no route"}, "▲ Stands by; the engine does not answer: no route"},
+		{&Pair{Role: "ACTIVE", Acts: true, Since: at, Lease: 7}, "Acts since 22:00:00, lease 7; no other machine was seen"},
+		{&Pair{Role: "ACTIVE", Acts: true, Since: at, Lease: 7, Other: "b"}, "Acts since 22:00:00, lease 7; b is not there"},
+		{&Pair{Role: "ACTIVE", Acts: true, Since: at, Lease: 7, Other: "b", OtherThere: true}, "Acts since 22:00:00, lease 7; b is there"},
+		{&Pair{Role: "UNPROVEN", Acts: true, Since: at, Lease: 7, Silent: "no route"}, "▲ Acts since 22:00:00, lease 7; the engine does not answer: no route"},
+		{&Pair{Role: "FENCED", Since: at}, "▲ Fenced since 22:00:00: the controller serves a newer session"},
+	} {
+		v := LineView{Pair: c.at}
+		if got := v.PairWords(nil, time.UTC); got != c.want {
 			t.Errorf("got %q, want %q", got, c.want)
 		}
 	}

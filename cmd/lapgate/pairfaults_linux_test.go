@@ -152,21 +152,19 @@ type pairOf struct {
 	rolls    int      // of each line
 	names    []string // of lines
 	sims     []*simProcess
-	stops    []func()
 	ledgers  []string
 	machines [2]*pairMachine
 	rng      *rand.Rand
 }
 
 type pairMachine struct {
-	p       *pairOf
-	name    string
-	dir     string
-	sets    []string
-	cables  []*cable
-	cmd     *exec.Cmd
-	log     bytes.Buffer
-	stopped bool
+	p      *pairOf
+	name   string
+	dir    string
+	sets   []string
+	cables []*cable
+	cmd    *exec.Cmd
+	log    bytes.Buffer
 }
 
 func newPairOf(ctx context.Context, t *testing.T, lines, rolls int, seed uint64) *pairOf {

@@ -142,6 +142,8 @@ func bounded(v float64) float64 {
 	return v
 }
 
-func finite(v float64) bool { return v-v == 0 }
+// finite compares and does not reckon: where v is a product, v-v may be fused with it, as on
+// arm64, and is then the rounding of the product and not 0.
+func finite(v float64) bool { return math.Abs(v) <= math.MaxFloat64 }
 
 func positive(v float64) bool { return v > 0 && finite(v) }

@@ -53,12 +53,8 @@ func openReading(path string) (db *sql.DB, locked bool, err error) {
 		if part.size <= 0 {
 			continue
 		}
-		f, err := os.Open(part.path)
-		if err != nil {
+		if err := readable(part.path); err != nil {
 			return nil, false, unread(path, part.err, err)
-		}
-		if err := f.Close(); err != nil {
-			return nil, false, err
 		}
 	}
 	if err := thrifty(); err != nil {

@@ -59,6 +59,6 @@ points or hot platens, and that the guards are closed.`,
 	cmd.Flags().BoolVar(&r.Keep, "keep", false, "let it last over a restart of the daemon")
 	cmd.Flags().DurationVar(&r.For, "for", 0, "let it last so long, as 2h, also over a restart")
 	addRolls(cmd, &r.Rolls, 0)
-	cmd.Flags().BoolVar(&r.Pair, "pair", false, "arm both machines of a pair, or neither")
+	addPair(cmd, &r.Pair)
 	return cmd
 }

@@ -53,7 +53,7 @@ draws how often each kind of bad wrap came about against the chance that was
 stated for it.
 
 With --pair two daemons, each a process of its own, serve the line and agree by the
-PostgreSQL that --engine or LAPGATE_ENGINE_ADDRESS names, with the tables that lapgate
+PostgreSQL that --engine-address or LAPGATE_ENGINE_ADDRESS names, with the tables that lapgate
 engine migrate makes. The one that acts is killed in the middle of the shift. What the
 daemons record stays in that database, under a mill named demo- and a random word.
 
@@ -63,7 +63,7 @@ broken, every wrap was judged good by the simulator and the journal verifies.`,
   lapgate demo --fault link-cut,controller-restart --seed 7
   lapgate demo --rolls 10 --journal ./demo-journal
   lapgate demo --transport opcua
-  lapgate demo --pair --engine /run/postgresql --rolls 20
+  lapgate demo --pair --engine-address /run/postgresql --rolls 20
   lapgate demo --process cold-platen,wrong-wrapper=0.5
   lapgate demo --spread --rolls 400 --speed 2000 --svg curve.svg`,
 		Args: takes(),
@@ -75,7 +75,7 @@ broken, every wrap was judged good by the simulator and the journal verifies.`,
 				return usageError("--transport: got %q, want one of %v", f.transport, rehearse.Transports())
 			}
 			if f.engine != "" && !f.pair {
-				return usageError("--engine: it is for --pair alone; give both or neither")
+				return usageError("--engine-address: it is for --pair alone; give both or neither")
 			}
 			if f.pair && rehearse.Transport(f.transport) != rehearse.Modbus {
 				return usageError("--pair: got --transport %s, want %s: the two daemons are processes of their own", f.transport, rehearse.Modbus)
@@ -87,8 +87,8 @@ broken, every wrap was judged good by the simulator and the journal verifies.`,
 	fl := cmd.Flags()
 	fl.StringVar(&f.journal, "journal", "", "keep the journal in this directory (default a temporary one that is removed)")
 	fl.StringVar(&f.transport, "transport", string(rehearse.Modbus), fmt.Sprintf("link between daemon and simulator, one of %v", rehearse.Transports()))
-	fl.BoolVar(&f.pair, "pair", false, "let two daemons serve the line, and kill the one that acts")
-	fl.StringVar(&f.engine, "engine", "", "with --pair: the PostgreSQL by which they agree, host:port or the folder of its Unix socket (default $"+engineVariable+")")
+	addPair(cmd, &f.pair)
+	fl.StringVar(&f.engine, "engine-address", "", "with --pair: the PostgreSQL by which they agree, host:port or the folder of its Unix socket (default $"+engineVariable+")")
 	fl.BoolVarP(&f.verbose, "verbose", "v", false, "write the daemon's log to standard error")
 	addSVG(cmd, &f.svg)
 	f.output.add(cmd)

@@ -64,7 +64,7 @@ func (d *demo) pairSource(machine, mill string) config.Source {
 // checkEngine refuses a demonstration that has no engine, with what to do.
 func (d *demo) checkEngine(ctx context.Context) error {
 	if d.flags.engine == "" && d.getenv(engineVariable) == "" {
-		return usageError("demo --pair: the machines of a pair agree by a PostgreSQL, and none is named; give --engine ADDRESS, host:port or the folder of its Unix socket, or set %s. "+
+		return usageError("demo --pair: the machines of a pair agree by a PostgreSQL, and none is named; give --engine-address ADDRESS, host:port or the folder of its Unix socket, or set %s. "+
 			"Where there is none yet: apt-get install postgresql, make a database and have its owner run lapgate engine migrate", engineVariable)
 	}
 	s, err := d.loadSource(d.pairSource("a", "demo"))

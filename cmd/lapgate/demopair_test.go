@@ -12,7 +12,7 @@ import (
 func TestDemoPair(t *testing.T) {
 	t.Parallel()
 	d := enginetest.New(t)
-	cmd := exec.CommandContext(t.Context(), binary(t), "demo", "--pair", "--engine", d.Server.Folder(), "--rolls", "16")
+	cmd := exec.CommandContext(t.Context(), binary(t), "demo", "--pair", "--engine-address", d.Server.Folder(), "--rolls", "16")
 	cmd.Env = append(cleanEnv(), "LAPGATE_ENGINE_DATABASE="+d.Name, "LAPGATE_ENGINE_USER="+enginetest.Machine)
 	out, err := cmd.CombinedOutput()
 	if err != nil {
@@ -27,8 +27,8 @@ func TestDemoPair(t *testing.T) {
 // TestDemoPairWithoutEngine: without a PostgreSQL it says what to do.
 func TestDemoPairWithoutEngine(t *testing.T) {
 	_, _, errors := call("demo", "--pair")
-	wants(t, errors, "none is named", "--engine ADDRESS", "apt-get install postgresql", "lapgate engine migrate")
-	code, _, errors := call("demo", "--pair", "--engine", t.TempDir())
+	wants(t, errors, "none is named", "--engine-address ADDRESS", "apt-get install postgresql", "lapgate engine migrate")
+	code, _, errors := call("demo", "--pair", "--engine-address", t.TempDir())
 	if code != exitUnreachable {
 		t.Errorf("got exit code %d: %s", code, errors)
 	}

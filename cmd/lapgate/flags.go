@@ -85,6 +85,11 @@ func addYes(cmd *cobra.Command, yes *bool) {
 	cmd.Flags().BoolVar(yes, "yes", false, "do it without asking")
 }
 
+// addPair adds that an act is of both machines of a pair.
+func addPair(cmd *cobra.Command, pair *bool) {
+	cmd.Flags().BoolVar(pair, "pair", false, "both machines of a pair: arm arms both or neither, demo has two daemons and kills the one that acts")
+}
+
 // addPlaten adds how hot the press is.
 func addPlaten(cmd *cobra.Command, platen *string) {
 	cmd.Flags().StringVar(platen, "platen", "", "temperature of the platen while pressing, of the cooler one of two, as \"345 °F\" (default the setpoint of the head material)")

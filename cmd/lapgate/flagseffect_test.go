@@ -242,7 +242,7 @@ func allEffects() []effects {
 		}, there},
 		{"demo", "--transport none", map[string]string{"rolls": "--rolls 0", "speed": "--speed 0", "fault": "--fault help", "quirk": "--quirk help", "process": "--process help"}, map[string]string{
 			"spread": "TestSpreadOfThePress", "svg": "process.txtar", "seed": "fault.txtar", "journal": "demo.txtar", "transport": "opcua.txtar", "verbose": "fault.txtar", "json": "fault.txtar", "csv": "demo.txtar",
-			"pair": "TestDemoPair", "engine": "TestDemoPair",
+			"pair": "TestDemoPair", "engine-address": "TestDemoPair",
 		}},
 		{"sim", "--config demo.yaml bad.csv", map[string]string{
 			"config": "--config nowhere.yaml", "set": "--set lines.0.unit=3", "line": "--line south", "rolls": "--rolls 3", "speed": "--speed 0", "fault": "--fault help", "quirk": "--quirk help", "process": "--process help",

@@ -130,7 +130,7 @@ func TestNamedKeysAreKeys(t *testing.T) {
 	}
 	n := 0
 	for _, m := range regexp.MustCompile("`([a-z_]+(?:\\.[a-z_]+)+)(: [^`]*)?`").FindAllStringSubmatch(string(configs.Handbook())+theReadme(t), -1) {
-		if ext := filepath.Ext(m[1]); ext == ".yaml" || ext == ".md" || ext == ".db" || ext == ".sock" {
+		if ext := filepath.Ext(m[1]); ext == ".yaml" || ext == ".md" || ext == ".db" || ext == ".sock" || ext == ".service" || ext == ".conf" {
 			continue // a file
 		}
 		if n++; !known[m[1]] {

@@ -1,6 +1,6 @@
 // Performance measures what the project promises of its speed and size, and prints one
 // table. Where there is a bare reference that does the same work (the bare library of the
-// link, libmodbus in C, bare SQLite) a figure is a ratio, taken in turns in this one run. Nothing
+// link, libmodbus in C, bare SQLite, a solver of integer programmes) a figure is a ratio, taken in turns in this one run. Nothing
 // is judged here: times depend on the machine, so each row names its aim beside it.
 //
 //	go run ./testdata/performance          # all rows, some minutes
@@ -53,7 +53,7 @@ func main() {
 func run(ctx context.Context, names []string) (err error) {
 	parts := []part{
 		{"program", program}, {"recipe", recipes}, {"journal", appending}, {"modbus", modbusLink}, {"opcua", opcuaLink},
-		{"widths", widthsOfAMillion}, {"replay", replays}, {"lines", manyLines},
+		{"widths", widthsOfAMillion}, {"solver", widthsAgainstSolvers}, {"replay", replays}, {"lines", manyLines},
 	}
 	for _, n := range names {
 		if !slices.ContainsFunc(parts, func(p part) bool { return p.name == n }) {

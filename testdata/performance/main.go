@@ -52,7 +52,7 @@ func main() {
 
 func run(ctx context.Context, names []string) (err error) {
 	parts := []part{
-		{"program", program}, {"recipe", recipes}, {"journal", appending}, {"modbus", modbusLink}, {"opcua", opcuaLink},
+		{"program", program}, {"cold", coldBuild}, {"recipe", recipes}, {"journal", appending}, {"modbus", modbusLink}, {"opcua", opcuaLink},
 		{"widths", widthsOfAMillion}, {"solver", widthsAgainstSolvers}, {"replay", replays}, {"lines", manyLines},
 	}
 	for _, n := range names {

@@ -52,8 +52,8 @@ func main() {
 
 func run(ctx context.Context, names []string) (err error) {
 	parts := []part{
-		{"program", program}, {"cold", coldBuild}, {"recipe", recipes}, {"journal", appending}, {"modbus", modbusLink}, {"opcua", opcuaLink},
-		{"widths", widthsOfAMillion}, {"solver", widthsAgainstSolvers}, {"replay", replays}, {"lines", manyLines},
+		{"program", program}, {"recipe", recipes}, {"journal", appending}, {"modbus", modbusLink}, {"opcua", opcuaLink},
+		{"widths", widthsOfAMillion}, {"solver", widthsAgainstSolvers}, {"replay", replays}, {"lines", manyLines}, {"cold", coldBuild},
 	}
 	for _, n := range names {
 		if !slices.ContainsFunc(parts, func(p part) bool { return p.name == n }) {

@@ -31,6 +31,7 @@ type machine struct {
 
 	mu    sync.Mutex
 	still chan struct{} // while its process is stopped
+	cable memory.Kind   // what befalls its calls of the controller
 }
 
 // pairShop is two machines with one engine and one controller.
@@ -42,7 +43,9 @@ func pairShop(t *testing.T, b *bench) (e *leasetest.Engine, one, two *machine) {
 		m := &machine{shop: newShadow(t, b, nil), name: name, engine: e}
 		m.dialer.Before = func(memory.Call) memory.Fault {
 			m.pause()
-			return memory.Fault{}
+			m.mu.Lock()
+			defer m.mu.Unlock()
+			return memory.Fault{Kind: m.cable}
 		}
 		machines[i] = m
 	}
@@ -190,11 +193,10 @@ func TestPairTakesOver(t *testing.T) {
 	}{
 		{"stopped and woken", func(m *machine) func() { return m.halt() }},
 		{"cut off", func(m *machine) func() {
-			before := m.dialer.Before
+			heal := m.blind(memory.BlackHole)
 			m.engine.Mute(m.name, true)
-			m.dialer.Before = func(memory.Call) memory.Fault { return memory.Fault{Kind: memory.BlackHole} }
 			return func() {
-				m.dialer.Before = before
+				heal()
 				m.engine.Mute(m.name, false)
 			}
 		}},
@@ -448,7 +450,7 @@ func TestPairArmedByOneHalf(t *testing.T) {
 		if r := two.do(t, control.Request{Command: control.Disarm, By: "ola"}); r.Outcome != control.Done {
 			t.Fatalf("disarm: %+v", r)
 		}
-		heal := one.blind()
+		heal := one.blind(memory.Cut)
 		<-time.After(2 * time.Second)
 		r := one.do(t, control.Request{Command: control.Arm, Line: "north", By: "kim", Reason: "again", Pair: true})
 		if r.Outcome == control.Done || one.armed() {
@@ -464,10 +466,14 @@ func TestPairArmedByOneHalf(t *testing.T) {
 }
 
 // blind takes the controller from a machine until the function returned is called.
-func (m *machine) blind() (heal func()) {
-	before := m.dialer.Before
-	m.dialer.Before = func(memory.Call) memory.Fault { return memory.Fault{Kind: memory.Cut} }
-	return func() { m.dialer.Before = before }
+func (m *machine) blind(by memory.Kind) (heal func()) {
+	set := func(k memory.Kind) {
+		m.mu.Lock()
+		defer m.mu.Unlock()
+		m.cable = k
+	}
+	set(by)
+	return func() { set(memory.None) }
 }
 
 // TestTakeoverByHand: with the engine away and the machine that acted lost, a person moves

@@ -44,8 +44,9 @@ line of the configuration, or of the one named with --line. A configuration besi
 journal gives units, windows and limits: name it, or they are not known.
 
 --engine reports from what has arrived of the journals in the engine of the
-configuration: of every line of its mill, of one, or of all mills. Each machine of a pair
-has a report of its own, which says up to when its records have arrived.
+configuration: of every line of its mill, of one, or of all mills. What both machines of a
+pair served is one report, unless --machine names one. It says up to when the records of
+each have arrived, and what one holds alone and has not yet arrived.
 
 --html writes one file to print or to send, without scripts or outside references: each
 roll has its sheet in it, shown by its link. Beside it, under the same name with .csv,
@@ -85,7 +86,7 @@ func (p *program) report(ctx context.Context, args []string, f *reportFlags) err
 	}
 	var shifts []*report.Shift
 	for _, one := range list {
-		s, err := p.shift(ctx, one, since, until)
+		s, err := p.shift(ctx, &one, since, until)
 		if errors.Is(err, fs.ErrNotExist) && len(list) > 1 {
 			fmt.Fprintln(p.stderr, one.words.Of("report.no-journal", "line", one.line.Name))
 			continue
@@ -94,11 +95,6 @@ func (p *program) report(ctx context.Context, args []string, f *reportFlags) err
 			return err
 		}
 		shifts = append(shifts, s)
-	}
-	if f.of.engine {
-		if err := fillGaps(ctx, list, shifts); err != nil {
-			return err
-		}
 	}
 	if len(shifts) == 0 {
 		return errors.New(list[0].words.Of("report.no-journal.at-all", "command", "lapgate run"))
@@ -113,33 +109,50 @@ func (p *program) report(ctx context.Context, args []string, f *reportFlags) err
 	return printShifts(print, shifts)
 }
 
-// shift reads the report of one journal.
-func (p *program) shift(ctx context.Context, of reported, since, until time.Time) (*report.Shift, error) {
-	var head journal.Head
-	var name string
-	var mode *record.Stored
-	err := of.read(ctx, func(r *journal.Reader) (err error) {
-		if head, err = r.Head(ctx); err == nil {
-			name, err = of.lineOf(ctx, r)
-		}
-		if err == nil && !since.IsZero() {
-			mode, err = modeBefore(ctx, r, since)
-		}
-		return err
-	})
-	if err != nil {
-		return nil, err
-	}
+// shift reads the report of one line.
+func (p *program) shift(ctx context.Context, of *reported, since, until time.Time) (*report.Shift, error) {
 	line := of.line
 	if line == nil {
 		line = p.printer(outputFlags{}, nil).Line
 	}
-	s := report.NewShift(report.Of{Line: name, Journal: of.name, Head: head.String(), Units: line, Recipe: of.line, Hash: of.hash, Arriving: of.chain != nil}, since, until)
-	if mode != nil {
-		s.Begin(*mode)
+	what := report.Of{Units: line, Recipe: of.line, Hash: of.hash, Arriving: of.journals[0].chain != nil}
+	var modes []record.Stored
+	for i := range of.journals {
+		one := &of.journals[i]
+		err := one.read(ctx, func(r *journal.Reader) error {
+			head, err := r.Head(ctx)
+			if err == nil {
+				what.Line, err = one.lineOf(ctx, r)
+			}
+			what.Journals = append(what.Journals, report.Journal{Name: one.name, Head: head.String(), Machine: one.machine()})
+			if err != nil || since.IsZero() {
+				return err
+			}
+			mode, err := modeBefore(ctx, r, since)
+			if mode != nil {
+				mode.Journal = i
+				modes = append(modes, *mode)
+			}
+			return err
+		})
+		if err != nil {
+			return nil, err
+		}
 	}
-	if err := p.scan(ctx, of.journalSource, journal.Part{Since: since}, s.Add); err != nil {
+	for i := range of.others {
+		what.Others = append(what.Others, report.Journal{Name: of.others[i].name, Machine: of.others[i].machine()})
+	}
+	s := report.NewShift(what, since, until)
+	for _, m := range modes {
+		s.Begin(m)
+	}
+	if err := p.scanTogether(ctx, of.journals, func(int) journal.Part { return journal.Part{Since: since} }, s.Add); err != nil {
 		return nil, err
+	}
+	if what.Arriving {
+		if err := of.askBefore(ctx, s); err != nil {
+			return nil, err
+		}
 	}
 	return s, s.Finish()
 }

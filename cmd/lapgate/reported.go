@@ -3,8 +3,10 @@ package main
 import (
 	"context"
 	"errors"
+	"slices"
 	"time"
 
+	"lapgate/gateway/engine"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
 	"lapgate/gateway/report"
@@ -12,14 +14,14 @@ import (
 	"lapgate/recipe/wording"
 )
 
-// reported is one journal to report, by the line of a configuration and in its language;
-// nil for none.
+// reported are the journals of one line, to be reported as one by the line of a
+// configuration and in its language; nil for none.
 type reported struct {
-	journalSource
-	line   *recipe.Line
-	hash   uint32
-	words  *wording.Words
-	others []journalSource // journals of the line by other machines, in the engine
+	journals []journalSource
+	others   []journalSource // of the line by machines that nobody asked for, in the engine
+	line     *recipe.Line
+	hash     uint32
+	words    *wording.Words
 }
 
 // reported lists what is to be reported; closed ends what it is read through.
@@ -31,8 +33,9 @@ func (p *program) reported(ctx context.Context, args []string, f *reportFlags) (
 	return list, func() {}, err
 }
 
-// reportedThere are journals of the engine. A line of another mill, or one that the
-// configuration does not have, is reported without windows and limits.
+// reportedThere are the lines of the engine, each with the journals of all its machines or
+// of the one that was asked for. A line of another mill, or one that the configuration does
+// not have, is reported without windows and limits.
 func (p *program) reportedThere(ctx context.Context, f *reportFlags) (list []reported, closed func(), err error) {
 	s, r, err := p.reading(ctx, &f.units.source)
 	if err != nil {
@@ -46,19 +49,30 @@ func (p *program) reportedThere(ctx context.Context, f *reportFlags) (list []rep
 		r.Close()
 		return nil, nil, err
 	}
-	for _, one := range sources {
-		of := reported{journalSource: one, words: s.Words}
-		for _, o := range all {
-			if o.of == one.of && o.chain.Mill == one.chain.Mill && o.chain.Machine != one.chain.Machine {
-				of.others = append(of.others, o)
-			}
-		}
-		if line, err := lineNamed(s, one.of); err == nil && one.chain.Mill == s.Engine.Mill {
+	for len(sources) > 0 {
+		one := sources[0].chain
+		of := reported{words: s.Words}
+		of.journals, sources = ofLine(sources, one)
+		of.others, _ = ofLine(all, one)
+		of.others = slices.DeleteFunc(of.others, func(o journalSource) bool { return f.of.machine == "" || o.chain.Machine == f.of.machine })
+		if line, err := lineNamed(s, one.Line); err == nil && one.Mill == s.Engine.Mill {
 			of.line, of.hash = line.Recipe, s.Hash
 		}
 		list = append(list, of)
 	}
 	return list, r.Close, nil
+}
+
+// ofLine parts journals of the engine into those of the line that one is of, and others.
+func ofLine(all []journalSource, one *engine.Journal) (of, rest []journalSource) {
+	for _, s := range all {
+		if s.chain.Line == one.Line && s.chain.Mill == one.Mill {
+			of = append(of, s)
+		} else {
+			rest = append(rest, s)
+		}
+	}
+	return of, rest
 }
 
 // reportedHere are journals in files.
@@ -67,7 +81,7 @@ func (p *program) reportedHere(args []string, f *reportFlags) ([]reported, error
 	if len(args) > 0 && !named {
 		of := fileSource(args[0])
 		_, err := p.unitsOf(&f.units, of.of)
-		return []reported{{journalSource: of}}, err
+		return []reported{{journals: []journalSource{of}}}, err
 	}
 	if !named {
 		return nil, usageError("lapgate report takes %s, or --config FILE for the journals of its lines; or set %s", oneJournal, configVariable)
@@ -82,7 +96,7 @@ func (p *program) reportedHere(args []string, f *reportFlags) ([]reported, error
 		if err != nil {
 			return nil, err
 		}
-		return []reported{{journalSource: of, line: line.Recipe, hash: s.Hash, words: s.Words}}, nil
+		return []reported{{journals: []journalSource{of}, line: line.Recipe, hash: s.Hash, words: s.Words}}, nil
 	}
 	lines, err := linesNamed(s, f.units.line)
 	if err != nil {
@@ -90,48 +104,48 @@ func (p *program) reportedHere(args []string, f *reportFlags) ([]reported, error
 	}
 	var out []reported
 	for _, l := range lines {
-		out = append(out, reported{journalSource: fileSource(s.Journal.Path(l.Recipe.Name)), line: l.Recipe, hash: s.Hash, words: s.Words})
+		out = append(out, reported{journals: []journalSource{fileSource(s.Journal.Path(l.Recipe.Name))}, line: l.Recipe, hash: s.Hash, words: s.Words})
 	}
 	return out, nil
 }
 
-// heldBack is how long before a gap the other machine may have recorded what is in it.
-const heldBack = 7 * 24 * time.Hour
+// skew is how far the clocks of two machines may lie apart.
+const skew = time.Hour
 
-// fillGaps tells of each gap over what the other machine of a pair holds whether that has
-// arrived. The reports are those of the list, in its order.
-func fillGaps(ctx context.Context, list []reported, shifts []*report.Shift) error {
-	for i, s := range shifts {
-		for _, g := range s.Held() {
-			machine, err := arrivedWith(ctx, list[i].others, g)
-			if err != nil {
-				return err
+// askBefore looks for what the other machine of a pair holds of gaps of a report, in what
+// stands before the report and in journals that are not reported.
+func (of *reported) askBefore(ctx context.Context, s *report.Shift) error {
+	all := slices.Concat(of.journals, of.others)
+	for _, gap := range s.Awaited() {
+		// What is in the gap came after the outcome before it.
+		since := time.Time{}
+		err := all[gap.At.Journal].read(ctx, func(r *journal.Reader) error {
+			last, err := r.List(ctx, journal.Filter{Kind: record.KindOutcome, To: gap.At.At, Limit: 1, Newest: true})
+			if err == nil && len(last) > 0 {
+				since = last[0].At.Add(-skew)
 			}
-			s.Fill(g, machine)
+			return err
+		})
+		if err != nil {
+			return err
+		}
+		for k, other := range all {
+			if k == gap.At.Journal {
+				continue
+			}
+			for _, kind := range []record.Kind{record.KindGap, record.KindOutcome} {
+				err := other.read(ctx, func(r *journal.Reader) error {
+					return r.Walk(ctx, journal.Filter{Kind: kind, From: since}, func(e journal.Entry) error {
+						e.Journal = k
+						s.Know(e.Stored)
+						return nil
+					})
+				})
+				if err != nil {
+					return err
+				}
+			}
 		}
 	}
 	return nil
-}
-
-// arrivedWith is the machine in whose journal every outcome of a gap stands, empty where
-// none has them all.
-func arrivedWith(ctx context.Context, others []journalSource, g report.HeldGap) (string, error) {
-	for _, o := range others {
-		found := map[uint32]bool{}
-		err := o.read(ctx, func(r *journal.Reader) error {
-			return r.Walk(ctx, journal.Filter{Kind: record.KindOutcome, From: g.At.Add(-heldBack)}, func(e journal.Entry) error {
-				if x, ok := e.Record.(record.Outcome); ok && x.Outcome.Index >= g.FromIndex && x.Outcome.Index <= g.ToIndex {
-					found[x.Outcome.Index] = true
-				}
-				return nil
-			})
-		})
-		if err != nil {
-			return "", err
-		}
-		if g.ToIndex >= g.FromIndex && uint32(len(found)) == g.ToIndex-g.FromIndex+1 {
-			return o.chain.Machine, nil
-		}
-	}
-	return "", nil
 }

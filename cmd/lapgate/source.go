@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"iter"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -63,6 +64,88 @@ func (p *program) scan(ctx context.Context, s journalSource, part journal.Part, 
 	bar := present.NewProgress(p.stderr, "records read")
 	defer bar.Clear()
 	return s.with(ctx, func(r *journal.Reader) error { return r.Scan(ctx, part, bar.Follow, each) })
+}
+
+// machine is the one that wrote the journal, empty for a file.
+func (s *journalSource) machine() string {
+	if s.chain == nil {
+		return ""
+	}
+	return s.chain.Machine
+}
+
+// scanTogether calls each with every record of a part of each of several journals, in the
+// order of their times, and tells how far it is.
+func (p *program) scanTogether(ctx context.Context, journals []journalSource, part func(int) journal.Part, each func(record.Stored) error) error {
+	if len(journals) == 1 {
+		return p.scan(ctx, journals[0], part(0), each)
+	}
+	bar := present.NewProgress(p.stderr, "records read")
+	defer bar.Clear()
+	heads := make([]pulled, len(journals))
+	for i := range journals {
+		h := &heads[i]
+		follow := func(done, total uint64) {
+			h.done, h.total = done, total
+			var all pulled
+			for _, x := range heads {
+				all.done, all.total = all.done+x.done, all.total+x.total
+			}
+			bar.Follow(all.done, all.total)
+		}
+		next, stop := iter.Pull2(journals[i].records(ctx, part(i), follow))
+		defer stop()
+		h.next = func() (err error) {
+			h.record, err, h.more = next()
+			h.record.Journal = i
+			return err
+		}
+		if err := h.next(); err != nil {
+			return err
+		}
+	}
+	for {
+		var first *pulled
+		for i := range heads {
+			if h := &heads[i]; h.more && (first == nil || h.record.At.Before(first.record.At)) {
+				first = h
+			}
+		}
+		if first == nil {
+			return nil
+		}
+		if err := each(first.record); err != nil {
+			return fmt.Errorf("%s: %w", journals[first.record.Journal].name, err)
+		}
+		if err := first.next(); err != nil {
+			return err
+		}
+	}
+}
+
+// pulled is where one of several journals is read.
+type pulled struct {
+	next        func() error
+	record      record.Stored
+	more        bool
+	done, total uint64
+}
+
+// records are those of a part of the journal. One that cannot be read ends them.
+func (s *journalSource) records(ctx context.Context, part journal.Part, follow func(done, total uint64)) iter.Seq2[record.Stored, error] {
+	return func(yield func(record.Stored, error) bool) {
+		err := s.with(ctx, func(r *journal.Reader) error {
+			return r.Scan(ctx, part, follow, func(one record.Stored) error {
+				if !yield(one, nil) {
+					return errStopped
+				}
+				return nil
+			})
+		})
+		if err != nil && !errors.Is(err, errStopped) {
+			yield(record.Stored{}, err)
+		}
+	}
 }
 
 // scanRolls calls each with every roll of a journal, or with those that left since a

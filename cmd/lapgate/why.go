@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"lapgate/gateway/engine"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
 	"lapgate/gateway/report"
@@ -37,7 +38,8 @@ live page tells the same of the newest rolls, for printing on one sheet.
 Candidates, formulas, limits and margins are computed again by the configuration
 named; without one only what the journal holds is told. Where no journal is named it is
 that of the line. With --engine the roll is looked for in all journals of the mill there,
-or of one line; of what was changed before it, the weeks before are told.`,
+or of one line, and told by whichever machines of a pair served it; of what was changed
+before it, the weeks before are told.`,
 		Example: `  lapgate why R-1041 --config mill.yaml
   lapgate why 1041 journal/north.db
   lapgate why R-1041 --engine --config mill.yaml`,
@@ -135,8 +137,8 @@ func (p *program) tellWhy(f *whyFlags, t report.Told) error {
 // no more than 64 rolls are under way at once.
 const afterRoll = 2048
 
-// whyThere tells of a roll from what has arrived in the engine. The records around it are
-// read, and not the whole journal.
+// whyThere tells of a roll from what has arrived in the engine, by whichever machines
+// served it. The records around it are read, and not the whole journals.
 func (p *program) whyThere(ctx context.Context, f *whyFlags, name string) error {
 	s, r, err := p.reading(ctx, &f.source)
 	if err != nil {
@@ -153,17 +155,17 @@ func (p *program) whyThere(ctx context.Context, f *whyFlags, name string) error 
 		if line, err := lineNamed(s, at.Journal.Line); err == nil && at.Journal.Mill == s.Engine.Mill {
 			t.Line, t.Hash = line.Recipe, s.Hash
 		}
-		one := journalSource{name: at.Journal.String(), open: func(context.Context) (*journal.Reader, error) { return r.Open(at.Journal), nil }}
-		var lead uint64
-		if err := one.read(ctx, func(r *journal.Reader) (err error) { lead, err = r.Lead(ctx, at.Seq); return err }); err != nil {
+		parts, err := whyParts(ctx, r, engine.Choice{Mill: at.Journal.Mill, Line: at.Journal.Line, Machine: choice.Machine}, at)
+		if err != nil {
 			return err
 		}
-		fold := record.Recent{Want: of.is}
-		if err := p.scan(ctx, one, journal.Part{From: lead, To: at.Seq + afterRoll}, fold.Add); err != nil {
+		if t.Newest, t.Of, err = p.foldParts(ctx, parts, of.is); err != nil {
 			return err
 		}
-		if t.Newest = fold.Newest(); len(t.Newest.Rolls) > 0 {
-			fmt.Fprintln(p.stderr, t.Words.Of("why.arrived", "name", at.Journal.String(), "number", at.Journal.Head.Seq))
+		if len(t.Newest.Rolls) > 0 {
+			for _, part := range parts {
+				fmt.Fprintln(p.stderr, t.Words.Of("why.arrived", "name", part.name, "number", part.chain.Head.Seq))
+			}
 			return p.tellWhy(f, t)
 		}
 	}
@@ -172,6 +174,63 @@ func (p *program) whyThere(ctx context.Context, f *whyFlags, name string) error 
 		return errors.Join(err, errors.New(s.Words.Of("why.awaited.near", "what", strconv.Quote(name), "tag", near)))
 	}
 	return errors.Join(err, errors.New(s.Words.Of("why.awaited", "what", strconv.Quote(name), "command", "lapgate why")))
+}
+
+// whyPart is a part of a journal that tells of a roll.
+type whyPart struct {
+	journalSource
+	journal.Part
+}
+
+// whyParts are the parts of the journals of a line that tell of a roll that was found in
+// one of them: an outcome has no tag, and stands perhaps in another.
+func whyParts(ctx context.Context, r *engine.Reading, choice engine.Choice, at engine.Found) (out []whyPart, err error) {
+	also, err := r.FindRoll(ctx, choice, "", at.Roll)
+	if err != nil {
+		return nil, err
+	}
+	found := []engine.Found{at}
+	for _, f := range also {
+		if !slices.ContainsFunc(found, func(x engine.Found) bool { return x.Journal.Genesis == f.Journal.Genesis }) {
+			found = append(found, f)
+		}
+	}
+	for _, f := range found {
+		one := journalSource{name: f.Journal.String(), of: f.Journal.Line, chain: &f.Journal, open: func(context.Context) (*journal.Reader, error) { return r.Open(f.Journal), nil }}
+		var lead uint64
+		if err := one.read(ctx, func(r *journal.Reader) (err error) { lead, err = r.Lead(ctx, f.Seq); return err }); err != nil {
+			return nil, err
+		}
+		out = append(out, whyPart{one, journal.Part{From: lead, To: f.Seq + afterRoll}})
+	}
+	return out, nil
+}
+
+// foldParts makes of parts of journals the rolls that are wanted, and what was changed.
+func (p *program) foldParts(ctx context.Context, parts []whyPart, want func(*record.Roll) bool) (*record.Newest, *report.Of, error) {
+	of, newest, union := &report.Of{}, &record.Newest{}, record.NewUnion(len(parts))
+	var journals []journalSource
+	for _, part := range parts {
+		journals = append(journals, part.journalSource)
+		of.Journals = append(of.Journals, report.Journal{Name: part.name, Machine: part.machine()})
+	}
+	take := func(rolls []*record.Roll) {
+		for _, r := range rolls {
+			if want(r) {
+				newest.Rolls = append(newest.Rolls, r)
+			}
+		}
+	}
+	err := p.scanTogether(ctx, journals, func(i int) journal.Part { return parts[i].Part }, func(s record.Stored) error {
+		done, err := union.Add(s.Journal, s)
+		take(done)
+		if record.OfLine(s.Record) {
+			newest.Acts = append(newest.Acts, s)
+		}
+		return err
+	})
+	take(union.Rest())
+	return newest, of, err
 }
 
 // whySource is the configuration by which a roll is told, and its journal: the one at a

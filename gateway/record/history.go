@@ -18,6 +18,7 @@ type Roll struct {
 
 	Outcome   *Outcome // nil where none is known
 	OutcomeAt Stamp
+	Acts      *Acts // of persons at the line when it left; nil without an outcome
 	// Gap is why there is no outcome, where the journal says so: the cause of
 	// the gap that covers the roll.
 	Gap string
@@ -28,8 +29,21 @@ type Roll struct {
 
 // Stamp is where a record stands in the journal.
 type Stamp struct {
-	Seq uint64
-	At  time.Time
+	Seq     uint64
+	At      time.Time
+	Journal int // as that of Stored
+}
+
+// Stamp is where the record stands.
+func (s *Stored) Stamp() Stamp { return Stamp{s.Seq, s.At, s.Journal} }
+
+// before reports whether one record stands before another. Those of several journals are
+// compared by their time.
+func (s Stamp) before(t Stamp) bool {
+	if s.Journal == t.Journal {
+		return s.Seq < t.Seq
+	}
+	return s.At.Before(t.At)
 }
 
 // Round is one request for a recipe and what came of it. A roll has one for
@@ -94,7 +108,7 @@ func (h *History) Add(s Stored) ([]*Roll, error) {
 	open := h.past.Open
 	err := h.past.Add(s.Record)
 	if err == nil {
-		err = h.take(s, Stamp{s.Seq, s.At}, open)
+		err = h.take(s, s.Stamp(), open)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("record %d: %w; prove the journal with lapgate journal verify", s.Seq, err)
@@ -152,7 +166,8 @@ func (h *History) take(s Stored, at Stamp, open *Offer) error {
 		}
 	case Outcome:
 		roll := h.roll(r.Outcome.RollNo)
-		roll.Boot, roll.Outcome, roll.OutcomeAt = r.Outcome.Boot, &r, at
+		acts := h.past.Acts
+		roll.Boot, roll.Outcome, roll.OutcomeAt, roll.Acts = r.Outcome.Boot, &r, at, &acts
 		// Outcomes come in the order in which rolls left the station.
 		for _, earlier := range h.rolls[:slices.Index(h.rolls, roll)+1] {
 			earlier.done = true

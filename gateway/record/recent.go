@@ -41,7 +41,7 @@ func (r *Recent) Add(s Stored) error {
 	if err != nil {
 		return err
 	}
-	r.newest = Stamp{s.Seq, s.At}
+	r.newest = s.Stamp()
 	for _, roll := range finished {
 		r.keep(roll)
 	}
@@ -50,7 +50,7 @@ func (r *Recent) Add(s Stored) error {
 		r.mode = &s
 	case Carry:
 		if x.Mode != nil {
-			r.mode = &Stored{s.Seq, s.At, *x.Mode}
+			r.mode = &Stored{Seq: s.Seq, At: s.At, Record: *x.Mode}
 		}
 	}
 	if OfLine(s.Record) {
@@ -114,10 +114,10 @@ func (n *Newest) Find(number uint32) *Roll {
 }
 
 // Before are the changes that stood before a record, the newest first, n at most.
-func (n *Newest) Before(seq uint64, most int) []Stored {
+func (n *Newest) Before(at Stamp, most int) []Stored {
 	var out []Stored
 	for _, s := range slices.Backward(n.Acts) {
-		if s.Seq < seq && len(out) < most {
+		if s.Stamp().before(at) && len(out) < most {
 			out = append(out, s)
 		}
 	}

@@ -43,7 +43,7 @@ func TestRecentKeepsTheNewest(t *testing.T) {
 	if n.Find(650) == nil || n.Find(50) != nil {
 		t.Error("roll 650 is not found, or roll 50 is")
 	}
-	if before := n.Before(2, 5); len(before) != 1 || before[0].Seq != 1 {
+	if before := n.Before(record.Stamp{Seq: 2}, 5); len(before) != 1 || before[0].Seq != 1 {
 		t.Errorf("before record 2: %v", before)
 	}
 }

@@ -401,6 +401,8 @@ type Stored struct {
 	Seq    uint64
 	At     time.Time // wall clock, for people
 	Record Record
+	// Journal is which one has it where several are read as one, from 0; 0 for one alone.
+	Journal int
 }
 
 // String names the offer for people.

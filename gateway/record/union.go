@@ -2,10 +2,10 @@ package record
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 
 	"lapgate/gateway/handshake"
+	"lapgate/recipe/wording"
 )
 
 // Union makes rolls of the journals of machines that serve one line by turns. Each journal
@@ -28,14 +28,29 @@ type chain struct {
 
 // Held is a gap over what the other machine holds.
 type Held struct {
-	Journal int // that has the gap, as it was numbered to Add
-	At      Stamp
-	Gap     Gap
+	At  Stamp // of the gap
+	Gap Gap
 	// Outcomes and Rolls are what of it has not arrived yet. Nothing of a gap that is
 	// filled.
 	Outcomes, Rolls []Range
+	By              []int // journals that fill some of it
 	boot            uint32
 }
+
+// Missing names what has not arrived of a gap that is not filled.
+func (h *Held) Missing() wording.Said {
+	var of []wording.Said
+	for _, r := range h.Outcomes {
+		of = append(of, r.said(sayOutcomes))
+	}
+	for _, r := range h.Rolls {
+		of = append(of, r.said(sayRolls))
+	}
+	return wording.Join("list.comma", of)
+}
+
+// Filled reports whether all of the gap has arrived.
+func (h *Held) Filled() bool { return len(h.Outcomes)+len(h.Rolls) == 0 }
 
 // Range is from one number to another, both among it.
 type Range struct{ From, To uint32 }
@@ -44,7 +59,7 @@ type Range struct{ From, To uint32 }
 // comes back closes the offer that it left open.
 const heldBack = 8 * handshake.OutEntries
 
-// NewUnion returns a union of so many journals.
+// NewUnion returns a union of so many journals. That of one tells what History does.
 func NewUnion(journals int) *Union {
 	return &Union{chains: make([]chain, journals), pulled: map[*Roll]bool{}}
 }
@@ -55,23 +70,18 @@ func NewUnion(journals int) *Union {
 // records in a roll are those of the journal that told it. An error says that the record
 // contradicts those before it in its journal.
 func (u *Union) Add(journal int, s Stored) ([]*Roll, error) {
+	s.Journal = journal
 	c := &u.chains[journal]
 	done, err := c.history.Add(s)
 	if err != nil {
-		return nil, fmt.Errorf("journal %d: %w", journal+1, err)
+		return nil, err
 	}
-	switch r := s.Record.(type) {
-	case Outcome:
-		c.indexes.add(r.Outcome.Index, r.Outcome.Boot)
-		c.numbers.add(r.Outcome.RollNo, r.Outcome.Boot)
-	case Gap:
-		if r.Boot != 0 && !slices.Contains(u.lost, r.Boot) {
-			u.lost = append(u.lost, r.Boot)
-			slices.Sort(u.lost)
-		}
-		if r.Cause == HeldByOther {
-			c.held = append(c.held, Held{Journal: journal, At: Stamp{s.Seq, s.At}, Gap: r, boot: c.history.past.Boot})
-		}
+	u.Know(journal, s)
+	if r, ok := s.Record.(Gap); ok && r.Cause == HeldByOther {
+		c.held = append(c.held, Held{At: s.Stamp(), Gap: r, boot: c.history.past.Boot})
+	}
+	if len(u.chains) == 1 {
+		return done, nil
 	}
 	u.take(done)
 	var out []*Roll
@@ -81,11 +91,34 @@ func (u *Union) Add(journal int, s Stored) ([]*Roll, error) {
 	return out, nil
 }
 
+// Know takes a record that is not added, as one from before the first that is: outcomes
+// fill gaps of the other journals, and losses of the controller's memory tell which.
+func (u *Union) Know(journal int, s Stored) {
+	c := &u.chains[journal]
+	switch r := s.Record.(type) {
+	case Outcome:
+		c.indexes.add(r.Outcome.Index, r.Outcome.Boot)
+		c.numbers.add(r.Outcome.RollNo, r.Outcome.Boot)
+	case Gap:
+		if r.Boot != 0 && !slices.Contains(u.lost, r.Boot) {
+			u.lost = append(u.lost, r.Boot)
+			slices.Sort(u.lost)
+		}
+	}
+}
+
+// Past is the state of the line after the records taken so far of a journal. It must not
+// be changed.
+func (u *Union) Past(journal int) *Past { return u.chains[journal].history.Past() }
+
 // Rest returns the rolls that are left when the journals have ended, in the order of the
 // controller.
 func (u *Union) Rest() (out []*Roll) {
 	for i := range u.chains {
 		h := &u.chains[i].history
+		if len(u.chains) == 1 {
+			return h.Rest()
+		}
 		u.take(h.rolls)
 		h.rolls = nil
 	}
@@ -101,10 +134,14 @@ func (u *Union) Held() (out []Held) {
 		for _, h := range u.chains[i].held {
 			outcomes, rolls := rangeOf(h.Gap.FromIndex, h.Gap.ToIndex), rangeOf(h.Gap.FromRoll, h.Gap.ToRoll)
 			for k := range u.chains {
-				if k != i {
-					outcomes = u.chains[k].indexes.without(outcomes, u, h.boot)
-					rolls = u.chains[k].numbers.without(rolls, u, h.boot)
+				if k == i {
+					continue
 				}
+				o, r := u.chains[k].indexes.without(outcomes, u, h.boot), u.chains[k].numbers.without(rolls, u, h.boot)
+				if !slices.Equal(o, outcomes) || !slices.Equal(r, rolls) {
+					h.By = append(h.By, k)
+				}
+				outcomes, rolls = o, r
 			}
 			h.Outcomes, h.Rolls = outcomes, rolls
 			out = append(out, h)
@@ -172,7 +209,7 @@ func join(a, b *Roll) *Roll {
 	slices.SortStableFunc(out.Rounds, func(x, y Round) int { return x.RequestAt.At.Compare(y.RequestAt.At) })
 	// Both have an outcome that was journaled and not acknowledged before the other took over.
 	if b.Outcome != nil && (a.Outcome == nil || b.OutcomeAt.At.Before(a.OutcomeAt.At)) {
-		out.Outcome, out.OutcomeAt = b.Outcome, b.OutcomeAt
+		out.Outcome, out.OutcomeAt, out.Acts = b.Outcome, b.OutcomeAt, b.Acts
 	}
 	switch {
 	case out.Outcome != nil:

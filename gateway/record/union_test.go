@@ -186,7 +186,7 @@ func TestNotYetArrived(t *testing.T) {
 	want := func(outcomes, rolls []record.Range) {
 		t.Helper()
 		held := u.Held()
-		if len(held) != 2 || !slices.Equal(held[0].Outcomes, outcomes) || !slices.Equal(held[1].Rolls, rolls) || held[0].Journal != 1 {
+		if len(held) != 2 || !slices.Equal(held[0].Outcomes, outcomes) || !slices.Equal(held[1].Rolls, rolls) || held[0].At.Journal != 1 {
 			t.Errorf("held %+v, want outcomes %v, rolls %v", held, outcomes, rolls)
 		}
 	}
@@ -205,6 +205,16 @@ func TestNotYetArrived(t *testing.T) {
 		add(0, o)
 	}
 	want([]record.Range{{From: 4, To: 4}, {From: 6, To: 6}}, []record.Range{{From: 104, To: 104}, {From: 106, To: 106}})
+	// What stands before the records that were added fills a gap as well.
+	if held := u.Held(); held[0].Filled() || held[0].Missing().String() != "outcome 4, outcome 6" || !slices.Equal(held[0].By, []int{0}) {
+		t.Errorf("held %+v, missing %s", held[0], held[0].Missing())
+	}
+	for _, n := range []uint32{4, 6} {
+		u.Know(0, record.Stored{Record: outcome(n)})
+	}
+	if held := u.Held(); !held[0].Filled() || !held[1].Filled() {
+		t.Errorf("held %+v", held)
+	}
 	gaps, left := 0, 0
 	for _, r := range u.Rest() {
 		if r.Gap == record.HeldByOther {

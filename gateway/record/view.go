@@ -328,26 +328,34 @@ func summaryOfLine(r Record, line *recipe.Line) wording.Said {
 	return wording.Said{}
 }
 
+// What a range is of.
+const (
+	sayOutcomes = "record.gap.outcomes"
+	sayRolls    = "record.gap.rolls"
+)
+
+// said names a range of outcomes or rolls; an end of 0 is not known.
+func (r Range) said(key string) wording.Said {
+	switch {
+	case r.From == r.To:
+		return wording.Say(key+".one", "number", r.From)
+	case r.To == 0:
+		return wording.Say(key+".on", "from", r.From)
+	}
+	return wording.Say(key, "from", r.From, "to", r.To)
+}
+
 // said names what a gap covers, and no end that is not known.
 func (r *Gap) said() wording.Said {
 	var of []wording.Said
-	add := func(key string, pairs ...any) { of = append(of, wording.Say(key, pairs...)) }
-	for _, g := range []struct {
-		key      string
-		from, to uint32
-	}{{"record.gap.outcomes", r.FromIndex, r.ToIndex}, {"record.gap.rolls", r.FromRoll, r.ToRoll}} {
-		switch {
-		case g.from == 0 && g.to == 0:
-		case g.from == g.to:
-			add(g.key+".one", "number", g.from)
-		case g.to == 0:
-			add(g.key+".on", "from", g.from)
-		default:
-			add(g.key, "from", g.from, "to", g.to)
-		}
+	if r.FromIndex != 0 || r.ToIndex != 0 {
+		of = append(of, Range{r.FromIndex, r.ToIndex}.said(sayOutcomes))
+	}
+	if r.FromRoll != 0 || r.ToRoll != 0 {
+		of = append(of, Range{r.FromRoll, r.ToRoll}.said(sayRolls))
 	}
 	if r.Closed != nil {
-		add("record.gap.offer", "offer", r.Closed)
+		of = append(of, wording.Say("record.gap.offer", "offer", r.Closed))
 	}
 	cause := wording.Word("gap", r.Cause)
 	if of == nil {

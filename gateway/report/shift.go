@@ -16,11 +16,11 @@ import (
 	"lapgate/recipe/wording"
 )
 
-// Shift is what a journal tells of the rolls that left the station in some
-// time, and of the line in that time.
+// Shift is what a journal, or those of the machines that served a line by turns, tell of
+// the rolls that left the station in some time, and of the line in that time.
 type Shift struct {
 	Line    string     `json:"line"`
-	Journal string     `json:"journal"`
+	Journal string     `json:"journal,omitempty"` // empty where there are several
 	Since   *time.Time `json:"since,omitempty"`
 	Until   *time.Time `json:"until,omitempty"`
 	// Head is the end of the journal when the report was made: kept with the report, it
@@ -29,6 +29,7 @@ type Shift struct {
 	// Arrived is the time of the newest record that has arrived, of a journal that is read
 	// where others keep it too: what came after is not told yet. Nil for a file.
 	Arrived   *time.Time     `json:"arrived,omitempty" label:"arrived up to"`
+	Journals  []Journal      `json:"journals,omitempty"` // where there are several
 	Rolls     []Roll         `json:"rolls" print:"csv"`
 	Outcomes  []OutcomeCount `json:"outcomes"`
 	Holds     []HoldCount    `json:"holds" label:"rolls that met a hold, by its code"`
@@ -91,22 +92,32 @@ type Weighed struct {
 	Verdicts []VerdictCount `json:"verdicts"`
 }
 
-// Of is what a report is of: the line, its journal and how that ends.
+// Journal is one of several journals of a report.
+type Journal struct {
+	Name    string     `json:"name"`
+	Head    string     `json:"head" print:"head=end-of-the-journal"` // as that of Shift
+	Arrived *time.Time `json:"arrived,omitempty" label:"arrived up to"`
+	Machine string     `json:"-"` // that wrote it, empty for a file
+}
+
+// Of is what a report is of: the line, its journals and how those end.
 type Of struct {
-	Line, Journal, Head string
-	Units               *recipe.Line // in whose units people read; not nil
+	Line     string
+	Journals []Journal    // one at least
+	Others   []Journal    // more, numbered behind those, that are asked only for what gaps leave out
+	Units    *recipe.Line // in whose units people read; not nil
 	// Recipe is the configuration that gives windows, papers and limits, nil where none is
 	// known, and Hash its own.
 	Recipe *recipe.Line
 	Hash   uint32
-	// Arriving says that the journal is read where it is handed on to, perhaps late.
+	// Arriving says that the journals are read where they are handed on to, perhaps late.
 	Arriving bool
 }
 
 // NewShift begins a report. A time that is zero does not bound it.
 func NewShift(of Of, since, until time.Time) *Shift {
 	s := &Shift{
-		Line: of.Line, Journal: of.Journal, Head: of.Head, Rolls: []Roll{}, Wrappers: []Wrapper{}, Times: []StepTime{},
+		Line: of.Line, Rolls: []Roll{}, Wrappers: []Wrapper{}, Times: []StepTime{},
 		Breaks: []Break{}, Modes: []Mode{}, Changes: []record.Told{}, Gaps: []Happening{},
 	}
 	if !since.IsZero() {
@@ -115,26 +126,30 @@ func NewShift(of Of, since, until time.Time) *Shift {
 	if !until.IsZero() {
 		s.Until = &until
 	}
-	s.fold = fold{line: of.Recipe, hash: of.Hash, units: of.Units, arriving: of.Arriving}
+	s.fold = fold{of: of, line: of.Recipe, units: of.Units, union: record.NewUnion(len(of.Journals) + len(of.Others)), chains: make([]chain, len(of.Journals))}
 	return s
 }
 
-// Begin tells the newest record before those that are added that allowed or forbade
-// writing.
+// Begin tells the newest record of a journal before those that are added that allowed or
+// forbade writing.
 func (s *Shift) Begin(mode record.Stored) { s.mode(mode) }
 
-// Add takes the next record of the journal; the first may stand some time before the
-// report begins, so that the rolls under way are told whole. The errors are those of
-// record.History, and of a recorded payload that cannot be read.
+// Add takes the next record of a journal, the one that it says; those of several come as
+// near as may be to the order of time. The first may stand some time before the report
+// begins, so that the rolls under way are told whole. The errors are those of
+// record.Union, and of a recorded payload that cannot be read.
 func (s *Shift) Add(r record.Stored) error {
-	rolls, err := s.fold.history.Add(r)
+	rolls, err := s.fold.union.Add(r.Journal, r)
 	if err != nil {
 		return err
 	}
-	s.fold.told = s.fold.history.Past().Acts
 	s.follow(r)
 	return s.take(rolls)
 }
+
+// Know takes an outcome or a gap of a journal that is not added: one from before, or of
+// one of the others.
+func (s *Shift) Know(r record.Stored) { s.fold.union.Know(r.Journal, r) }
 
 // within reports whether a moment belongs to the report.
 func (s *Shift) within(at time.Time) bool {
@@ -161,18 +176,38 @@ func (s *Shift) take(rolls []*record.Roll) error {
 
 // Finish adds up what was taken.
 func (s *Shift) Finish() error {
-	s.Doubts = slices.Clone(s.fold.history.Past().Doubts)
-	if err := s.take(s.fold.history.Rest()); err != nil {
+	for i := range s.fold.chains {
+		s.Doubts = append(s.Doubts, s.fold.union.Past(i).Doubts...)
+	}
+	s.fill()
+	if err := s.take(s.fold.union.Rest()); err != nil {
 		return err
 	}
 	s.Outcomes, s.Holds, s.Overhangs, s.Weighed = s.outcomes(), s.holds(), s.overhangs(), s.weighed()
 	s.left()
 	s.Times = s.fold.times.steps()
-	s.endBreak()
-	if s.fold.arriving && !s.fold.newest.IsZero() {
-		s.Arrived = &s.fold.newest
+	for i := range s.fold.chains {
+		s.endBreak(i)
 	}
+	s.name()
 	return nil
+}
+
+// name names the journals, and how far they have arrived.
+func (s *Shift) name() {
+	list := slices.Clone(s.fold.of.Journals)
+	for i := range list {
+		if at := &s.fold.chains[i].newest; s.fold.of.Arriving && !at.IsZero() {
+			list[i].Arrived = at
+		}
+	}
+	if len(list) == 1 {
+		s.Journal, s.Head, s.Arrived = list[0].Name, list[0].Head, list[0].Arrived
+		return
+	}
+	s.Journals = list
+	slices.SortStableFunc(s.Modes, func(a, b Mode) int { return a.From.Compare(b.From) })
+	slices.SortStableFunc(s.Breaks, func(a, b Break) int { return a.From.Compare(b.From) })
 }
 
 // outcomes counts the rolls by outcome, in the order of the handshake.
@@ -289,8 +324,11 @@ func (s *Shift) Needs() []wording.Said {
 			out = append(out, wording.Say(key, "count", count[n]))
 		}
 	}
-	if len(s.Gaps) > 0 {
+	if s.fold.lost {
 		out = append(out, wording.Say("report.need.gaps"))
+	}
+	if s.fold.awaited {
+		out = append(out, wording.Say("report.need.awaited"))
 	}
 	for _, d := range s.Doubts {
 		out = append(out, wording.Say("report.need.doubt", "why", d))

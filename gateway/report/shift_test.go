@@ -40,7 +40,7 @@ func (b *book) roll(at time.Time, number uint32, tag string, o handshake.Outcome
 // shift reports what was written.
 func (b *book) shift(since, until time.Time) *report.Shift {
 	b.t.Helper()
-	s := report.NewShift(report.Of{Line: "north", Journal: "north.db", Units: &recipe.Line{}}, since, until)
+	s := report.NewShift(report.Of{Line: "north", Journals: []report.Journal{{Name: "north.db"}}, Units: &recipe.Line{}}, since, until)
 	for _, r := range b.list {
 		if err := s.Add(r); err != nil {
 			b.t.Fatal(err)

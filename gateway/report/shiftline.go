@@ -15,23 +15,27 @@ import (
 
 // Mode is a stretch of time in which the line was written to, or not.
 type Mode struct {
-	From   time.Time  `json:"from" print:"head=from-when"` // may lie before the report
-	To     *time.Time `json:"to,omitempty" print:"head=to-when"`
-	State  string     `json:"state" print:"words=report.mode"` // armed, shadow
-	By     string     `json:"by"`
-	User   string     `json:"user,omitempty" print:"drop=1"`
-	Reason string     `json:"reason,omitempty"`
+	From  time.Time  `json:"from" print:"head=from-when"` // may lie before the report
+	To    *time.Time `json:"to,omitempty" print:"head=to-when"`
+	State string     `json:"state" print:"words=report.mode"` // armed, shadow
+	// Machine is that which was let, of several that served the line.
+	Machine string `json:"machine,omitempty"`
+	By      string `json:"by"`
+	User    string `json:"user,omitempty" print:"drop=1"`
+	Reason  string `json:"reason,omitempty"`
 }
 
 // Break is a stretch of time in which the controller was not heard, or the daemon did
 // not run. The record does not tell when it began: not before the newest record of
 // before, and where there was an alarm, before that.
 type Break struct {
-	Cause string     `json:"cause" print:"words=report.break"`
-	From  time.Time  `json:"not_before" label:"not before"`     // the newest record before it
-	To    *time.Time `json:"to,omitempty" print:"head=to-when"` // nil where it lasts
-	Most  float64    `json:"most_s" label:"at most"`
-	Alarm *float64   `json:"alarm_s,omitempty" label:"at least"` // how long its alarm stood
+	Cause string `json:"cause" print:"words=report.break"`
+	// Machine is that which did not hear or run, of several that served the line.
+	Machine string     `json:"machine,omitempty"`
+	From    time.Time  `json:"not_before" label:"not before"`     // the newest record before it
+	To      *time.Time `json:"to,omitempty" print:"head=to-when"` // nil where it lasts
+	Most    float64    `json:"most_s" label:"at most"`
+	Alarm   *float64   `json:"alarm_s,omitempty" label:"at least"` // how long its alarm stood
 }
 
 // Causes of a break that are none of a session; all have their words below report.break.
@@ -53,32 +57,56 @@ type Wrapper struct {
 
 // fold is what a report keeps of the record while it is read.
 type fold struct {
+	of    Of
 	line  *recipe.Line // nil where no configuration is known
-	hash  uint32
 	units *recipe.Line
 
-	history record.History
-	acts    []record.Stored // of the line
-	told    record.Acts     // of persons, that count now
-	times   times
+	union  *record.Union
+	chains []chain         // by journal
+	acts   []record.Stored // of the line
+	times  times
 
-	newest  time.Time       // of the records so far
-	begins  bool            // it was the first of a file
-	start   time.Time       // newest record before a start of the daemon that no session followed
-	alarmed time.Time       // since when the alarm of the link stands
 	request *record.Request // newest of the report
 	basis   record.Basis    // of it
 
-	arriving bool
-	held     []HeldGap
+	held    []heldGap
+	lost    bool // some gap will not be filled
+	awaited bool // some gap over what the other machine holds is not filled yet
 
 	sheets []*record.Roll // that get a sheet
 	extra  int            // rolls that get none
 }
 
+// chain is what is kept of one journal while it is read.
+type chain struct {
+	newest  time.Time // of the records so far
+	begins  bool      // it was the first of a file
+	start   time.Time // newest record before a start of the daemon that no session followed
+	alarmed time.Time // since when the alarm of the link stands
+}
+
+// machine names the machine of a journal where several served the line.
+func (o *Of) machine(journal int) string {
+	for _, j := range o.Journals {
+		if j.Machine != o.Journals[0].Machine {
+			return o.Journals[journal].Machine
+		}
+	}
+	return ""
+}
+
+// by says of what a record tells by which of several machines it was told.
+func (o *Of) by(journal int, what wording.Said) wording.Phrase {
+	if machine := o.machine(journal); machine != "" {
+		what = wording.Say("report.of-machine", "machine", machine, "what", what)
+	}
+	return phrase(what)
+}
+
 // follow takes what a record tells of the line.
 func (s *Shift) follow(r record.Stored) {
 	f := &s.fold
+	c := &f.chains[r.Journal]
 	if record.OfLine(r.Record) {
 		f.acts = append(f.acts, r)
 	}
@@ -86,37 +114,50 @@ func (s *Shift) follow(r record.Stored) {
 	case record.Mode:
 		s.mode(r)
 	case record.Carry:
-		if x.Mode != nil && len(s.Modes) == 0 {
-			s.mode(record.Stored{Seq: r.Seq, At: r.At, Record: *x.Mode})
+		if x.Mode != nil && s.lastMode(f.of.machine(r.Journal)) < 0 {
+			s.mode(record.Stored{Seq: r.Seq, At: r.At, Record: *x.Mode, Journal: r.Journal})
 		}
 	case record.Config:
-		if x.Start && !f.newest.IsZero() && !f.begins {
-			s.interrupted(breakDaemon, f.newest, r.At)
+		if x.Start && !c.newest.IsZero() && !c.begins {
+			s.interrupted(breakDaemon, r)
 		}
 		if x.Start {
-			f.start = r.At
+			c.start = r.At
 		}
 	case record.Session:
-		if cycle.Interrupted(x.Cause) && f.start.IsZero() {
-			s.interrupted(x.Cause, f.newest, r.At)
+		if cycle.Interrupted(x.Cause) && c.start.IsZero() {
+			s.interrupted(x.Cause, r)
 		}
-		f.start = time.Time{}
+		c.start = time.Time{}
 	case record.Alarm:
-		s.alarm(r.At, &x)
+		s.alarm(r, &x)
 	case record.Request:
 		if s.within(r.At) {
-			f.request, f.basis = &x, f.history.Past().Basis(x.Token)
+			f.request, f.basis = &x, f.union.Past(r.Journal).Basis(x.Token)
 		}
 	case record.Gap:
 		if s.within(r.At) {
 			s.gap(r, &x)
 		}
 	}
-	f.begins = r.Record.Kind() == record.KindOrigin || r.Record.Kind() == record.KindCarry
+	c.begins = r.Record.Kind() == record.KindOrigin || r.Record.Kind() == record.KindCarry
 	if s.within(r.At) {
-		s.Changes = append(s.Changes, record.Tell(r)...)
+		for _, t := range record.Tell(r) {
+			t.What = f.of.by(r.Journal, t.What.Said)
+			s.Changes = append(s.Changes, t)
+		}
 	}
-	f.newest = r.At
+	c.newest = r.At
+}
+
+// lastMode is the newest mode of a machine, below 0 for none.
+func (s *Shift) lastMode(machine string) int {
+	for i := range slices.Backward(s.Modes) {
+		if s.Modes[i].Machine == machine {
+			return i
+		}
+	}
+	return -1
 }
 
 // mode takes a record that allowed or forbade writing: one before the report is where
@@ -130,25 +171,31 @@ func (s *Shift) mode(r record.Stored) {
 	if m.Armed {
 		state = "armed"
 	}
-	n := len(s.Modes)
+	machine := s.fold.of.machine(r.Journal)
 	if s.Since != nil && r.At.Before(*s.Since) {
-		s.Modes, n = s.Modes[:0], 0
+		s.Modes = slices.DeleteFunc(s.Modes, func(m Mode) bool { return m.Machine == machine })
 	}
-	if n > 0 {
+	if n := s.lastMode(machine); n >= 0 {
 		at := r.At
-		s.Modes[n-1].To = &at
+		s.Modes[n].To = &at
 	}
-	s.Modes = append(s.Modes, Mode{From: r.At, State: state, By: m.By, User: m.User, Reason: m.Reason})
+	s.Modes = append(s.Modes, Mode{From: r.At, State: state, Machine: machine, By: m.By, User: m.User, Reason: m.Reason})
 }
 
-// interrupted adds a break that ended, as far as it lies in the time of the report.
-func (s *Shift) interrupted(cause string, from, to time.Time) {
-	b := Break{Cause: cause, From: from, To: &to}
-	if !s.fold.alarmed.IsZero() {
-		stood := to.Sub(s.clip(s.fold.alarmed)).Seconds()
-		b.Alarm, s.fold.alarmed = &stood, time.Time{}
+// interrupted adds a break that a record ended, as far as it lies in the time of the
+// report: it began after the record before that one.
+func (s *Shift) interrupted(cause string, r record.Stored) {
+	s.ended(cause, s.fold.chains[r.Journal].newest, r)
+}
+
+func (s *Shift) ended(cause string, from time.Time, r record.Stored) {
+	c := &s.fold.chains[r.Journal]
+	b := Break{Cause: cause, Machine: s.fold.of.machine(r.Journal), From: from, To: &r.At}
+	if !c.alarmed.IsZero() {
+		stood := r.At.Sub(s.clip(c.alarmed)).Seconds()
+		b.Alarm, c.alarmed = &stood, time.Time{}
 	}
-	s.addBreak(b, to)
+	s.addBreak(b, r.At)
 }
 
 func (s *Shift) addBreak(b Break, to time.Time) {
@@ -174,32 +221,33 @@ func (s *Shift) clip(at time.Time) time.Time {
 }
 
 // alarm takes the alarm of the link.
-func (s *Shift) alarm(at time.Time, r *record.Alarm) {
+func (s *Shift) alarm(at record.Stored, r *record.Alarm) {
 	if r.Alarm != cycle.ConditionLink {
 		return
 	}
+	c := &s.fold.chains[at.Journal]
 	switch alarm.Act(r.Act) {
 	case alarm.Raise:
-		s.fold.alarmed = at
+		c.alarmed = at.At
 	case alarm.Clear:
-		if !s.fold.alarmed.IsZero() { // in shadow no session tells of the end
-			s.interrupted(breakLink, s.fold.alarmed, at)
+		if !c.alarmed.IsZero() { // in shadow no session tells of the end
+			s.ended(breakLink, c.alarmed, at)
 		}
 	}
 }
 
-// endBreak adds the break that lasts at the end of the record or of the report.
-func (s *Shift) endBreak() {
-	since := s.fold.alarmed
+// endBreak adds the break that lasts at the end of a journal or of the report.
+func (s *Shift) endBreak(journal int) {
+	since := s.fold.chains[journal].alarmed
 	if since.IsZero() {
 		return
 	}
-	end := s.fold.newest
+	end := s.fold.chains[journal].newest
 	if s.Until != nil {
 		end = *s.Until
 	}
 	stood := end.Sub(s.clip(since)).Seconds()
-	s.addBreak(Break{Cause: breakLink, From: since, Alarm: &stood}, end)
+	s.addBreak(Break{Cause: breakLink, Machine: s.fold.of.machine(journal), From: since, Alarm: &stood}, end)
 }
 
 // draw books what a roll took of the wrapper of its slot.
@@ -209,7 +257,7 @@ func (s *Shift) draw(roll *record.Roll, r *Roll) {
 		return
 	}
 	w := Wrapper{Slot: int(o.Slot)}
-	acts := &s.fold.told // of a roll that asked for no recipe
+	acts := roll.Acts // of a roll that asked for no recipe
 	if d := roll.Used(); d != nil {
 		acts = &d.Basis.Acts
 	}
@@ -272,31 +320,68 @@ func (s *Shift) left() {
 	}
 }
 
-// HeldGap is a gap over outcomes that the other machine of a pair holds.
-type HeldGap struct {
-	At                 time.Time
-	FromIndex, ToIndex uint32
-	at                 int // of Gaps
+// heldGap is a gap over what the other machine of a pair holds.
+type heldGap struct {
+	journal int
+	seq     uint64
+	at      int // of Gaps
 }
 
 // gap takes a gap of the record.
 func (s *Shift) gap(r record.Stored, g *record.Gap) {
-	s.Gaps = append(s.Gaps, Happening{r.Seq, r.At, phrase(record.SaidOf(*g, s.fold.units))})
-	if g.Cause == record.HeldByOther && g.ToIndex != 0 {
-		s.fold.held = append(s.fold.held, HeldGap{r.At, g.FromIndex, g.ToIndex, len(s.Gaps) - 1})
+	f := &s.fold
+	if g.Cause == record.HeldByOther && f.of.Arriving {
+		f.held = append(f.held, heldGap{r.Journal, r.Seq, len(s.Gaps)})
+	} else {
+		f.lost = true
+	}
+	s.Gaps = append(s.Gaps, Happening{r.Seq, r.At, f.of.by(r.Journal, record.SaidOf(*g, f.units))})
+}
+
+// Awaited are the gaps of the report over what the other machine of a pair holds of which
+// some is not known yet.
+func (s *Shift) Awaited() (out []record.Held) {
+	for _, h := range s.fold.union.Held() {
+		if s.within(h.At.At) && !h.Filled() {
+			out = append(out, h)
+		}
+	}
+	return out
+}
+
+// fill tells of each gap over what the other machine holds what of it has arrived.
+func (s *Shift) fill() {
+	f := &s.fold
+	machines := slices.Concat(f.of.Journals, f.of.Others)
+	for _, h := range f.union.Held() {
+		k := slices.IndexFunc(f.held, func(g heldGap) bool { return g.journal == h.At.Journal && g.seq == h.At.Seq })
+		if k < 0 {
+			continue // it is not of the time of the report
+		}
+		what := &s.Gaps[f.held[k].at].What
+		var by []string
+		for _, j := range h.By {
+			if one := machines[j].Machine; !slices.Contains(by, one) {
+				by = append(by, one)
+			}
+		}
+		f.awaited = f.awaited || !h.Filled()
+		switch {
+		case h.Filled():
+			*what = phrase(wording.Say("report.gaps.arrived", "what", what.Said, "machine", joined(by)))
+		case len(by) > 0:
+			*what = phrase(wording.Say("report.gaps.partly", "what", what.Said, "text", h.Missing()))
+		default:
+			*what = phrase(wording.Say("report.gaps.awaited", "what", what.Said))
+		}
 	}
 }
 
-// Held are the gaps over what the other machine of a pair holds.
-func (s *Shift) Held() []HeldGap { return s.fold.held }
-
-// Fill tells of such a gap in the journal of which machine all of it has arrived; empty
-// where some of it has not.
-func (s *Shift) Fill(g HeldGap, machine string) {
-	what := &s.Gaps[g.at].What
-	if machine == "" {
-		*what = phrase(wording.Say("report.gaps.awaited", "what", what.Said))
-		return
+// joined lists names.
+func joined(names []string) wording.Said {
+	var out []wording.Said
+	for _, n := range names {
+		out = append(out, wording.Plain(n))
 	}
-	*what = phrase(wording.Say("report.gaps.arrived", "what", what.Said, "machine", machine))
+	return wording.Join("list.and", out)
 }

@@ -11,6 +11,7 @@ import (
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/present"
+	"lapgate/gateway/record"
 	"lapgate/recipe"
 	"lapgate/recipe/caution"
 	"lapgate/recipe/quantity"
@@ -213,7 +214,7 @@ func (p *shiftPage) line(s *Shift, n int) (*shiftLine, error) {
 	}
 	for k, story := range stories {
 		roll := s.fold.sheets[k]
-		one := sheet{ID: sheetID(n, roll.OutcomeAt.Seq), Name: story.Tag, Line: s.Line, Story: story, Side: drawn(story.Drawing(p.clock.words, l.units)), units: l.units, clock: p.clock}
+		one := sheet{ID: sheetID(n, roll.OutcomeAt), Name: story.Tag, Line: s.Line, Story: story, Side: drawn(story.Drawing(p.clock.words, l.units)), units: l.units, clock: p.clock}
 		if one.Name == "" {
 			one.Name = p.clock.words.Of("report.sheet.number", "number", story.Number)
 		}
@@ -222,7 +223,17 @@ func (p *shiftPage) line(s *Shift, n int) (*shiftLine, error) {
 	return l, nil
 }
 
-func sheetID(line int, seq uint64) string { return fmt.Sprintf("roll-%d-%d", line+1, seq) }
+func sheetID(line int, at record.Stamp) string {
+	return fmt.Sprintf("roll-%d-%d-%d", line+1, at.Journal+1, at.Seq)
+}
+
+// Each is every journal of the report.
+func (l *shiftLine) Each() []Journal {
+	if l.Journals != nil {
+		return l.Journals
+	}
+	return []Journal{{Name: l.Journal, Head: l.Head, Arrived: l.Arrived}}
+}
 
 // Period says from when to when the report tells.
 func (l *shiftLine) Period() string {
@@ -382,9 +393,9 @@ type row struct {
 
 // Rows are the rolls.
 func (l *shiftLine) Rows() []row {
-	sheets := map[uint64]string{}
+	sheets := map[record.Stamp]string{}
 	for k, roll := range l.fold.sheets {
-		sheets[roll.OutcomeAt.Seq] = l.Sheets[k].ID
+		sheets[roll.OutcomeAt] = l.Sheets[k].ID
 	}
 	out := make([]row, len(l.Rolls))
 	for i := range l.Rolls {
@@ -393,7 +404,7 @@ func (l *shiftLine) Rows() []row {
 		if strings.TrimSpace(name) == "" {
 			name = l.words.Of("now.roll.number", "number", r.Number)
 		}
-		out[i] = row{Roll: r, Name: name, Sheet: sheets[r.seq], Lost: r.Outcome == handshake.Lost || r.Outcome == handshake.Aborted, Out: r.outside(), Heavy: r.Weighed == "wrong"}
+		out[i] = row{Roll: r, Name: name, Sheet: sheets[r.left], Lost: r.Outcome == handshake.Lost || r.Outcome == handshake.Aborted, Out: r.outside(), Heavy: r.Weighed == "wrong"}
 	}
 	return out
 }

@@ -44,7 +44,7 @@ type Roll struct {
 	Weighed   string                `json:"weighed,omitempty" print:"drop=19,words=weighed.verdict"` // what was said of the reading
 	Stay      *float64              `json:"station_s,omitempty" label:"time at station" print:"drop=21"`
 
-	seq uint64 // record of the outcome
+	left record.Stamp // of the outcome
 
 	// OverhangMin and OverhangMax are the window by the configuration of the report.
 	OverhangMin *float64 `json:"overhang_min_m,omitempty" label:"least overhang" print:"drop=32"`
@@ -56,7 +56,7 @@ type Roll struct {
 // be read.
 func RollOf(name string, line *recipe.Line, roll *record.Roll) (Roll, error) {
 	o := &roll.Outcome.Outcome
-	r := Roll{Line: name, Number: o.RollNo, Tag: roll.Tag, LeftAt: roll.OutcomeAt.At, Outcome: o.Outcome, Slot: o.Slot, seq: roll.OutcomeAt.Seq}
+	r := Roll{Line: name, Number: o.RollNo, Tag: roll.Tag, LeftAt: roll.OutcomeAt.At, Outcome: o.Outcome, Slot: o.Slot, left: roll.OutcomeAt}
 	r.used(o)
 	if w := roll.Outcome.Weighing; w != nil {
 		r.Weighed = w.Verdict

@@ -42,7 +42,7 @@ func (f *fold) thin() {
 func (s *Shift) stories(w *wording.Words) ([]*Story, error) {
 	f := &s.fold
 	var out []*Story
-	told := Told{Newest: &record.Newest{Acts: f.acts}, Line: f.line, Hash: f.hash, Words: w}
+	told := Told{Newest: &record.Newest{Acts: f.acts}, Line: f.line, Hash: f.of.Hash, Words: w, Of: &f.of}
 	for _, roll := range f.sheets {
 		told.Roll = roll
 		story, err := StoryOf(told)

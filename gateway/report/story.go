@@ -149,6 +149,16 @@ type Told struct {
 	// computed again, nil for none; Hash is its own.
 	Line *recipe.Line
 	Hash uint32
+	// Of names the journals that tell of the roll, nil where it is one.
+	Of *Of
+}
+
+// by is what the record of a journal tells, with the machine where there are several.
+func (t *Told) by(journal int, what wording.Said) wording.Phrase {
+	if t.Of == nil {
+		return phrase(what)
+	}
+	return t.Of.by(journal, what)
 }
 
 // StoryOf tells a roll.
@@ -161,15 +171,15 @@ func StoryOf(t Told) (*Story, error) {
 	w := t.Words
 	s := &Story{Tag: roll.Tag, Number: roll.Number, Verdict: "none", Mode: w.Of("roll.nothing-offered"), Outcome: w.Of("roll.at-station"), Exchange: []Happening{}, Before: []Happening{}}
 	s.left(w, roll)
-	s.exchange(roll, units)
-	s.corrected(roll, t.Newest)
+	s.exchange(&t, units)
+	s.corrected(&t)
 	round := roll.Used()
 	if round == nil {
 		return s, nil
 	}
 	s.Came = round.RequestAt.At
-	for _, c := range t.Newest.Before(round.RequestAt.Seq, 12) {
-		s.Before = append(s.Before, Happening{c.Seq, c.At, phrase(record.SaidOf(c.Record, units))})
+	for _, c := range t.Newest.Before(round.RequestAt, 12) {
+		s.Before = append(s.Before, Happening{c.Seq, c.At, t.by(c.Journal, record.SaidOf(c.Record, units))})
 		if c, ok := c.Record.(record.Config); ok {
 			for i := range c.Changes[:min(len(c.Changes), 6)] {
 				s.Before = append(s.Before, Happening{What: phrase(c.Changes[i].Said("roll.changed"))})
@@ -206,9 +216,10 @@ func (s *Story) left(w *wording.Words, roll *record.Roll) {
 }
 
 // exchange lists what passed between gateway and controller about the roll.
-func (s *Story) exchange(roll *record.Roll, line *recipe.Line) {
+func (s *Story) exchange(t *Told, line *recipe.Line) {
+	roll := t.Roll
 	add := func(at record.Stamp, key string, pairs ...any) {
-		s.Exchange = append(s.Exchange, Happening{at.Seq, at.At, phrase(wording.Say(key, pairs...))})
+		s.Exchange = append(s.Exchange, Happening{at.Seq, at.At, t.by(at.Journal, wording.Say(key, pairs...))})
 	}
 	for i := range roll.Rounds {
 		d := &roll.Rounds[i]
@@ -248,25 +259,32 @@ func (s *Story) exchange(roll *record.Roll, line *recipe.Line) {
 
 // corrected lists what people said of the records of the roll afterwards, such as that it
 // was weighed again.
-func (s *Story) corrected(roll *record.Roll, n *record.Newest) {
-	of := map[uint64]bool{}
+func (s *Story) corrected(t *Told) {
+	roll := t.Roll
+	type place struct {
+		journal int
+		seq     uint64
+	}
+	of := map[place]bool{}
 	for i := range roll.Rounds {
 		d := &roll.Rounds[i]
 		for _, at := range []record.Stamp{d.RequestAt, d.ShadowAt, d.OfferAt, d.VerdictAt} {
-			of[at.Seq] = true
+			of[place{at.Journal, at.Seq}] = true
 		}
 	}
-	of[roll.OutcomeAt.Seq] = true
-	for _, a := range n.Acts {
+	left := place{roll.OutcomeAt.Journal, roll.OutcomeAt.Seq}
+	of[left] = true
+	for _, a := range t.Newest.Acts {
 		c, ok := a.Record.(record.Correction)
-		if !ok || c.Seq == 0 || !of[c.Seq] {
+		at := place{a.Journal, c.Seq}
+		if !ok || c.Seq == 0 || !of[at] {
 			continue
 		}
 		key := "exchange.corrected"
-		if c.Seq == roll.OutcomeAt.Seq {
+		if at == left {
 			key = "exchange.corrected.outcome"
 		}
-		s.Exchange = append(s.Exchange, Happening{a.Seq, a.At, phrase(wording.Say(key, "by", c.By, "number", c.Seq, "reason", c.Reason))})
+		s.Exchange = append(s.Exchange, Happening{a.Seq, a.At, t.by(a.Journal, wording.Say(key, "by", c.By, "number", c.Seq, "reason", c.Reason))})
 	}
 }
 

@@ -98,6 +98,8 @@ var heads = []Entry{
 	{"head.gives", "gives"},
 	{"head.decided-by", "decided by"},
 	{"head.journal", "journal"},
+	{"head.journals", "journals"},
+	{"head.machine", "machine"},
 	{"head.since", "since"},
 	{"head.until", "until"},
 	{"head.end-of-the-journal", "head"},

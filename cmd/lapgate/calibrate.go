@@ -106,7 +106,7 @@ func (p *program) calibrate(ctx context.Context, args []string, f *calibrateFlag
 	rolls := 0
 	if recorded {
 		var actuals process.Actuals
-		err := p.scanAll(ctx, journals, func(r *record.Roll) error {
+		err := p.scanRolls(ctx, journals, time.Time{}, func(r *record.Roll) error {
 			rolls++
 			actuals.Take(line.Recipe, r)
 			return nil

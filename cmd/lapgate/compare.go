@@ -22,12 +22,13 @@ type compareFlags struct {
 	tolerances []string
 	show       int
 	svg        string
+	of         engineFlags
 }
 
 func (p *program) compareCommand() *cobra.Command {
 	var f compareFlags
 	cmd := &cobra.Command{
-		Use:   "compare JOURNAL",
+		Use:   "compare [JOURNAL]",
 		Short: "Compare our recipes with what the controller really used",
 		Long: `Compare puts each wrapped roll of a journal beside our recipe for it: the one
 computed in shadow, or the one offered. It tells by setpoint how far what was
@@ -41,14 +42,16 @@ setpoint that the controller does not report counts as not reported, not as a
 difference. A roll that was wrapped though we would have held it is a difference.
 
 With --since, as after a setting was corrected, only the rolls count that were measured
-from then on.
+from then on. --engine compares the rolls of one line of the engine, the first of the
+configuration when none is named.
 
 Exit code 5 when a roll differs by more than a tolerance.`,
 		Example: `  lapgate compare journal/north.db --svg north.svg
   lapgate compare journal/north.db --since 14:30
-  lapgate compare journal/north.db --tolerance 'header_dwell=0.2 s' --csv`,
-		Args: takes(oneJournal),
-		RunE: func(cmd *cobra.Command, args []string) error { return p.compare(cmd.Context(), args[0], &f) },
+  lapgate compare journal/north.db --tolerance 'header_dwell=0.2 s' --csv
+  lapgate compare --engine --config mill.yaml --since yesterday`,
+		Args: f.of.args(takes(oneJournal)),
+		RunE: func(cmd *cobra.Command, args []string) error { return p.compare(cmd.Context(), args, &f) },
 	}
 	fl := cmd.Flags()
 	fl.StringArrayVar(&f.tolerances, "tolerance", nil, "allow a setpoint to differ, as overlap='25 mm' or feed_length=2%; may be repeated")
@@ -57,6 +60,7 @@ Exit code 5 when a roll differs by more than a tolerance.`,
 	f.window.add(cmd)
 	f.out.add(cmd)
 	f.units.add(cmd)
+	f.of.add(cmd)
 	return cmd
 }
 
@@ -73,7 +77,7 @@ func measuredAt(r *record.Roll) time.Time {
 	return r.OutcomeAt.At
 }
 
-func (p *program) compare(ctx context.Context, path string, f *compareFlags) error {
+func (p *program) compare(ctx context.Context, args []string, f *compareFlags) error {
 	usages := replay.Usages()
 	var problems []error
 	if f.show < 0 {
@@ -87,8 +91,13 @@ func (p *program) compare(ctx context.Context, path string, f *compareFlags) err
 	if len(problems) > 0 {
 		return usageError("%w", errors.Join(problems...))
 	}
-	of := fileSource(path)
-	line, err := p.unitsOf(&f.units, of.of)
+	of, closed, err := p.lineSources(ctx, args, &f.of, &f.units.source, f.units.line)
+	if err != nil {
+		return err
+	}
+	defer closed()
+	path := namesOf(of)
+	line, err := p.unitsOf(&f.units, of[0].of)
 	if err != nil {
 		return err
 	}

@@ -95,6 +95,11 @@ func TestEngineTellsWhatTheFileTells(t *testing.T) {
 		{[]string{"why", "2", path, "--config", mill, "--json"}, []string{"why", "2", "--engine", "--config", mill, "--json"}, exitDone},
 		{[]string{"replay", path, "--config", mill, "--set", "specs.0.layers=2", "--json"}, []string{"replay", "--engine", "--config", mill, "--set", "specs.0.layers=2", "--json"}, exitDifferences},
 		{[]string{"replay", "--notice", path, "--config", mill, "--json"}, []string{"replay", "--notice", "--engine", "--config", mill, "--json"}, exitDone},
+		{[]string{"compare", path, "--config", mill, "--json", "--tolerance", "overlap=0.1mm"}, []string{"compare", "--engine", "--config", mill, "--json", "--tolerance", "overlap=0.1mm"}, exitDifferences},
+		{[]string{"journal", "show", path, "5", "--config", mill, "--json"}, []string{"journal", "show", "5", "--engine", "--config", mill, "--json"}, exitDone},
+		{[]string{"journal", "show", path, "--roll", "2", "--config", mill, "--json"}, []string{"journal", "show", "--roll", "2", "--engine", "--config", mill, "--json"}, exitDone},
+		{[]string{"journal", "export", path, "--kind", "OUTCOME"}, []string{"journal", "export", "--engine", "--kind", "OUTCOME", "--config", mill}, exitDone},
+		{[]string{"journal", "export", path, "--format", "csv", "--config", mill}, []string{"journal", "export", "--engine", "--format", "csv", "--config", mill}, exitDone},
 		{[]string{"calibrate", path, "--by", "kim", "--config", mill, "--json"}, []string{"calibrate", "--engine", "--by", "kim", "--config", mill, "--json"}, exitDone},
 	} {
 		here, there := printed(t, c.code, c.here), printed(t, c.code, c.there)

@@ -176,6 +176,20 @@ func TestEngineMakesOneReportOfAPair(t *testing.T) {
 	if text, err = os.ReadFile(page); err != nil || strings.Contains(string(text), "find out at the line") || strings.Contains(string(text), "Rolls stand in the journal") {
 		t.Errorf("%v: gaps that are filled need nobody", err)
 	}
+	for _, format := range []string{"csv", "json"} {
+		count := func(args ...string) int {
+			code, out, problems := call(append([]string{"journal", "export", "--format", format}, args...)...)
+			if code != exitDone {
+				t.Fatal(problems)
+			}
+			return strings.Count(out, "\n")
+		}
+		both, a, b := count("--engine", "--config", mill), count(w.paths[0]), count(w.paths[1])
+		if format == "csv" && both != count(path) || format == "json" && both != a+b {
+			t.Errorf("%s: %d rows of both, %d of a, %d of b", format, both, a, b)
+		}
+	}
+	wants(t, called(t, exitFailed, "journal", "show", "999999", "--engine", "--config", mill), "machine b, .*; engine: .*holds no such record")
 	// One machine alone has its own rolls, and asks the other for what its gaps leave out.
 	alone, one := reportOf(t, "--engine", "--config", mill, "--machine", "b")
 	if len(alone) == 0 || len(alone) >= len(want) || one["journals"] != nil {

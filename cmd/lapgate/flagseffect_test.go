@@ -146,7 +146,7 @@ func allEffects() []effects {
 			"config": "--config demo.yaml", "set": "|north.db --config demo.yaml|--set units.length=mm", "line": "|north.db --config demo.yaml|--line south",
 			"tolerance": "--tolerance overlap=0.1mm", "show": "--show 0", "svg": "--svg north.svg", "json": "--json", "csv": "--csv",
 			"since": "--since 2099-01-01", "until": "--until 2000-01-01",
-		}, nil},
+		}, there},
 		{"probe", "--config demo.yaml" + deadLine, map[string]string{
 			"config": "--config nowhere.yaml", "set": "--set lines.0.controller.address=127.0.0.1:2", "line": "--line south",
 			"watch": "--watch NOTHING", "looks": "--looks 3",
@@ -221,14 +221,14 @@ func allEffects() []effects {
 		{"journal show", "north.db 5", map[string]string{
 			"roll": "|north.db|--roll 2", "json": "--json", "csv": "--csv", "config": "--config demo.yaml",
 			"set": "|north.db --config demo.yaml --roll 1|--set units.length=mm", "line": "|north.db --config demo.yaml 5|--line south",
-		}, nil},
+		}, there},
 		{"journal verify", "north.db", map[string]string{
 			"head": "--head 1:00", "json": "--json", "csv": "--csv", "config": "--config demo.yaml", "set": "--set log.level=debug", "line": "--line north",
 		}, there},
 		{"journal export", "north.db", map[string]string{
 			"roll": "--roll 2", "kind": "--kind OUTCOME", "since": "--since 2999-01-01T00:00:00Z", "until": "--until 2000-01-01T00:00:00Z", "output": "--output out.jsonl", "format": "--format csv",
 			"config": "|north.db --format csv|--config demo.yaml", "set": "|north.db --format csv --config demo.yaml|--set units.length=mm", "line": "|north.db --format csv --config demo.yaml|--line south",
-		}, nil},
+		}, there},
 		{"journal backup", "north.db copy.db", map[string]string{"json": "--json", "csv": "--csv"}, nil},
 		{"journal accept", "--config demo.yaml" + byKim, person(nil), nil},
 		{"journal register", "--config demo.yaml" + byKim, person(nil), nil},

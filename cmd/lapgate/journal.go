@@ -185,10 +185,19 @@ func (p *program) journalShow() *cobra.Command {
 	var roll uint32
 	var out outputFlags
 	var units unitsFlags
+	var of engineFlags
 	cmd := &cobra.Command{
-		Use:   "show PATH [NUMBER]",
+		Use:   "show [PATH] [NUMBER]",
 		Short: "Show one record whole, or all of one roll",
-		Args: func(_ *cobra.Command, args []string) error {
+		Long: `Show prints all that one record has, or the records of one roll. With --engine it needs no
+path, and shows them of each journal of one line, the first of the configuration when none
+is named; --machine names that of which a number is.`,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if of.engine {
+				args = append([]string{""}, args...)
+			} else if err := of.args(cobra.ArbitraryArgs)(cmd, args); err != nil {
+				return err
+			}
 			switch {
 			case len(args) < 1 || len(args) > 2:
 				return usageError("lapgate journal show takes the path of a journal and the number of a record, got %d arguments", len(args))
@@ -199,21 +208,32 @@ func (p *program) journalShow() *cobra.Command {
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			f := journal.Filter{Roll: roll}
-			if len(args) == 2 {
-				n, err := strconv.ParseUint(args[1], 10, 63)
+			if roll == 0 {
+				text := args[len(args)-1]
+				n, err := strconv.ParseUint(text, 10, 63)
 				if err != nil || n == 0 {
-					return usageError("%q is not the number of a record", args[1])
+					return usageError("%q is not the number of a record", text)
 				}
 				f.FromSeq, f.ToSeq = n, n
 			}
-			of := fileSource(args[0])
-			line, err := p.unitsOf(&units, of.of)
+			sources, closed, err := p.lineSources(cmd.Context(), args, &of, &units.source, units.line)
+			if err != nil {
+				return err
+			}
+			defer closed()
+			line, err := p.unitsOf(&units, sources[0].of)
 			if err != nil {
 				return err
 			}
 			print := p.printer(out, line)
-			return of.read(cmd.Context(), func(r *journal.Reader) error {
-				shown := present.TableOf(some(r.Views(cmd.Context(), f, print.Line), fmt.Errorf("journal %s holds no such record", args[0])))
+			none := fmt.Errorf("journal %s holds no such record", namesOf(sources))
+			if of.engine {
+				shown := present.TableOf(some(listedOf(cmd.Context(), sources, f, print.Line), none))
+				shown.Apart = true
+				return print.Print(shown)
+			}
+			return sources[0].read(cmd.Context(), func(r *journal.Reader) error {
+				shown := present.TableOf(some(r.Views(cmd.Context(), f, print.Line), none))
 				shown.Apart = true
 				return print.Print(shown)
 			})
@@ -222,6 +242,7 @@ func (p *program) journalShow() *cobra.Command {
 	addRoll(cmd, &roll, "every one")
 	out.add(cmd)
 	units.add(cmd)
+	of.add(cmd)
 	return cmd
 }
 
@@ -326,8 +347,9 @@ func (p *program) journalExport() *cobra.Command {
 	var f filterFlags
 	var units unitsFlags
 	var path, format string
+	var of engineFlags
 	cmd := &cobra.Command{
-		Use:   "export PATH",
+		Use:   "export [PATH]",
 		Short: "Write records as they are stored, or one row a roll, for another program",
 		Long: `Export writes records as they are stored, one JSON object a line with its hashes, in the
 units of the wire where they are so: the hash of each record is over that form. For SI
@@ -335,10 +357,14 @@ with words in place of numbers use journal list --json.
 
 With --format csv it writes one row for each roll that left the station, with the unit
 of each column in the header, in the units of the configuration named. The names of the
-columns stay; report --csv prints the same ones.`,
+columns stay; report --csv prints the same ones.
+
+With --engine it writes the rolls of one line, the first of the configuration when none is
+named, or the records of each of its journals, one journal after the other.`,
 		Example: `  lapgate journal export journal/north.db --output north.jsonl
-  lapgate journal export journal/north.db --format csv --since yesterday --config mill.yaml`,
-		Args: takes(oneJournal),
+  lapgate journal export journal/north.db --format csv --since yesterday --config mill.yaml
+  lapgate journal export --engine --config mill.yaml --line north --machine north-a --output north.jsonl`,
+		Args: of.args(takes(oneJournal)),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
 			if !slices.Contains(exportFormats, format) {
 				return usageError("--format: got %q, want one of %v", format, exportFormats)
@@ -347,12 +373,17 @@ columns stay; report --csv prints the same ones.`,
 			if table && f.kind != "" {
 				return usageError("--kind chooses records, and a table has a row for each roll; leave it out, or leave out --format csv")
 			}
-			if !table && (units.source.path != "" || units.line != "" || len(units.source.set) > 0) {
+			if !table && !of.engine && (units.source.path != "" || units.line != "" || len(units.source.set) > 0) {
 				return usageError("--config, --line and --set give the units of a table; records are written as they are stored: leave them out, or give --format csv")
 			}
+			sources, closed, err := p.lineSources(cmd.Context(), args, &of, &units.source, units.line)
+			if err != nil {
+				return err
+			}
+			defer closed()
 			var line *recipe.Line
 			if table {
-				if line, err = p.unitsOf(&units, fileSource(args[0]).of); err != nil {
+				if line, err = p.unitsOf(&units, sources[0].of); err != nil {
 					return err
 				}
 			}
@@ -361,15 +392,16 @@ columns stay; report --csv prints the same ones.`,
 				return err
 			}
 			if table {
-				return p.exportRolls(cmd.Context(), args[0], line, filter, path)
+				return p.exportRolls(cmd.Context(), sources, line, filter, path)
 			}
-			return p.exportRecords(cmd.Context(), args[0], filter, path)
+			return p.exportRecords(cmd.Context(), sources, filter, path)
 		},
 	}
 	f.add(cmd)
 	units.add(cmd)
 	cmd.Flags().StringVar(&format, "format", formatJSON, fmt.Sprintf("one of %v: records as they are stored, or a table of the rolls", exportFormats))
 	addOutput(cmd, &path)
+	of.add(cmd)
 	return cmd
 }
 
@@ -393,21 +425,30 @@ func (p *program) newFile(path string) (w io.Writer, closed func() error, err er
 	return file, file.Close, nil
 }
 
-// exportRecords writes the records chosen as they are stored.
-func (p *program) exportRecords(ctx context.Context, path string, filter journal.Filter, to string) error {
-	of := fileSource(path)
-	return of.read(ctx, func(r *journal.Reader) (err error) {
-		w, closed, err := p.newFile(to)
+// exportRecords writes the records chosen of journals as they are stored.
+func (p *program) exportRecords(ctx context.Context, of []journalSource, filter journal.Filter, to string) (err error) {
+	var w io.Writer
+	closed := func() error { return nil }
+	defer func() { err = errors.Join(err, closed()) }()
+	all := uint64(0)
+	for _, one := range of {
+		err := one.read(ctx, func(r *journal.Reader) (err error) {
+			if w == nil { // a journal that cannot be opened leaves no file
+				if w, closed, err = p.newFile(to); err != nil {
+					closed = func() error { return nil }
+					return err
+				}
+			}
+			n, err := r.Export(ctx, filter, w)
+			all += n
+			return err
+		})
 		if err != nil {
 			return err
 		}
-		defer func() { err = errors.Join(err, closed()) }()
-		n, err := r.Export(ctx, filter, w)
-		if err == nil {
-			fmt.Fprintf(p.stderr, "%d records exported\n", n)
-		}
-		return err
-	})
+	}
+	fmt.Fprintf(p.stderr, "%d records exported\n", all)
+	return nil
 }
 
 // backupResult is where a journal was copied to, and its end there.

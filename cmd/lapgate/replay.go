@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"strconv"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -146,7 +147,7 @@ func (p *program) replay(ctx context.Context, args []string, f *replayFlags) err
 	run := func(each func(*replay.Difference) error) (replay.Summary, error) {
 		r := replay.NewRun(now, before, each)
 		if journalled {
-			err = p.scanAll(ctx, of.journals, r.Roll)
+			err = p.scanRolls(ctx, of.journals, time.Time{}, r.Roll)
 		} else {
 			err = p.replayList(r, path, now, before, outer)
 		}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"time"
 
 	"lapgate/gateway/process"
 )
@@ -23,7 +24,7 @@ func (p *program) replayNotice(ctx context.Context, of replayInput, f *replayFla
 		return err
 	}
 	out := process.NewReport(of.name, about.Config, line)
-	if err := p.scanAll(ctx, of.journals, out.Take); err != nil {
+	if err := p.scanRolls(ctx, of.journals, time.Time{}, out.Take); err != nil {
 		return err
 	}
 	out.Finish()

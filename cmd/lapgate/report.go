@@ -228,11 +228,11 @@ func printShifts(print *present.Printer, shifts []*report.Shift) error {
 	return print.Print(present.Apart(shifts))
 }
 
-// exportRolls writes the rolls of a journal as a table, one row a roll, while they are
-// read.
-func (p *program) exportRolls(ctx context.Context, path string, line *recipe.Line, filter journal.Filter, to string) (err error) {
-	name, of := "", fileSource(path)
-	if err := of.read(ctx, func(r *journal.Reader) (err error) { name, err = of.lineOf(ctx, r); return err }); err != nil {
+// exportRolls writes the rolls of the journals of a line as a table, one row a roll, while
+// they are read.
+func (p *program) exportRolls(ctx context.Context, of []journalSource, line *recipe.Line, filter journal.Filter, to string) (err error) {
+	name := ""
+	if err := of[0].read(ctx, func(r *journal.Reader) (err error) { name, err = of[0].lineOf(ctx, r); return err }); err != nil {
 		return err
 	}
 	w, closed, err := p.newFile(to)

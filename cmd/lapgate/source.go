@@ -148,12 +148,39 @@ func (s *journalSource) records(ctx context.Context, part journal.Part, follow f
 	}
 }
 
-// scanRolls calls each with every roll of a journal, or with those that left since a
-// time, and tells how far it is.
-func (p *program) scanRolls(ctx context.Context, s journalSource, since time.Time, each func(*record.Roll) error) error {
-	bar := present.NewProgress(p.stderr, "records read")
-	defer bar.Clear()
-	return s.with(ctx, func(r *journal.Reader) error { return r.ScanRolls(ctx, since, bar.Follow, each) })
+// scanRolls calls each with every roll of journals, or with those that left since a time,
+// line by line, and tells how far it is. What several machines tell of a roll is one.
+func (p *program) scanRolls(ctx context.Context, journals []journalSource, since time.Time, each func(*record.Roll) error) error {
+	for len(journals) > 0 {
+		of, rest := journals, []journalSource(nil)
+		if one := journals[0].chain; one != nil {
+			of, rest = ofLine(journals, one)
+		}
+		journals = rest
+		union := record.NewUnion(len(of))
+		all := func(rolls []*record.Roll) error {
+			for _, r := range rolls {
+				if err := each(r); err != nil {
+					return err
+				}
+			}
+			return nil
+		}
+		err := p.scanTogether(ctx, of, func(int) journal.Part { return journal.Part{Since: since} }, func(s record.Stored) error {
+			rolls, err := union.Add(s.Journal, s)
+			if err != nil {
+				return err
+			}
+			return all(rolls)
+		})
+		if err == nil {
+			err = all(union.Rest())
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // engineFlags say that the engine is read in place of a file, and which journals of it.
@@ -259,16 +286,6 @@ func (p *program) lineSources(ctx context.Context, args []string, f *engineFlags
 		line = first.Recipe.Name
 	}
 	return p.sources(ctx, args, f, of, line)
-}
-
-// scanAll calls each with every roll of journals, one after the other.
-func (p *program) scanAll(ctx context.Context, journals []journalSource, each func(*record.Roll) error) error {
-	for _, s := range journals {
-		if err := p.scanRolls(ctx, s, time.Time{}, each); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // namesOf are the names of journals, for a report.

@@ -29,16 +29,14 @@ func (p *program) schedule(ctx context.Context, args []string, f *widthsFlags) (
 	var text bytes.Buffer
 	w := csv.NewWriter(&text)
 	rows := [][]string{{"roll", "date", "width (m)", "diameter (m)", "spec", "grade", "core"}}
-	for _, s := range journals {
-		err := p.scanRolls(ctx, s, since, func(r *record.Roll) error {
-			if row := scheduleRow(r, since, until, p.zone()); row != nil {
-				rows = append(rows, row)
-			}
-			return nil
-		})
-		if err != nil {
-			return nil, err
+	err = p.scanRolls(ctx, journals, since, func(r *record.Roll) error {
+		if row := scheduleRow(r, since, until, p.zone()); row != nil {
+			rows = append(rows, row)
 		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
 	}
 	if err := w.WriteAll(rows); err != nil {
 		return nil, err

@@ -97,7 +97,7 @@ limits modbus
 limits opcua
 failed=0 running=0
 while read -r line; do
-  while test "$running" -ge 6; do # they mostly wait
+  while test "$running" -ge 4; do # they mostly wait
     wait -n || failed=$((failed + 1))
     running=$((running - 1))
   done

@@ -35,6 +35,7 @@ class Shift:
     while; one that nobody offers anything for is wrapped by hand."""
 
     ARRIVE, HELD_FOR, REST, ANSWER, LOOK = 5, 40, 60, 10, 60
+    FAULT_FOR = 200  # a fault stands for some seconds, that nobody misses it
 
     def __init__(self, program, count, switches):
         self.program, self.count = program, count
@@ -128,7 +129,7 @@ class Shift:
         if p.phase == EMPTY:
             return self.between(waited)
         if p.phase == FAULT:
-            return "acknowledge" if waited >= self.LOOK else None
+            return "acknowledge" if waited >= self.FAULT_FOR else None
         if p.phase == RUN and p.asked:
             return ("same" if self.lying else "gone") if waited >= self.ANSWER + GONE_TIME else None
         if p.phase == HELD and waited >= self.HELD_FOR:

@@ -27,6 +27,7 @@ const heldFor = 40;
 const rest = 60;
 const answer = 10;
 const look = 60;
+const faultFor = 200; // a fault stands for some seconds, that nobody misses it
 
 // Shift: a roll arrives, is wrapped or held; a held roll is taken away after a
 // while; one that nobody offers anything for is wrapped by hand.
@@ -135,7 +136,7 @@ export class Shift {
       case "empty":
         return this.between(waited);
       case "fault":
-        return waited >= look ? "acknowledge" : null;
+        return waited >= faultFor ? "acknowledge" : null;
       case "run":
         if (p.asked && waited >= answer + goneTime) return this.lying ? "same" : "gone";
         return null;

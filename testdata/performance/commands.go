@@ -59,6 +59,47 @@ func widthsOfAMillion(ctx context.Context, b *bench) ([]row, error) {
 	return []row{{"widths of a million rows, whole command", fmt.Sprintf("%.2f s", least.Seconds()), "< 1 s", "least of 5 runs"}}, nil
 }
 
+// bareTable is a table with the columns, indexes and settings of a journal, and nothing more.
+type bareTable struct {
+	db     *sql.DB
+	insert *sql.Stmt
+	seq    int
+	hash   [32]byte // as long as one, in the two columns that hold one
+}
+
+func openBare(ctx context.Context, path string) (*bareTable, error) {
+	db, err := sql.Open("sqlite", "file:"+path+"?_txlock=immediate&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)"+
+		"&_pragma=fullfsync(1)&_pragma=checkpoint_fullfsync(1)&_pragma=wal_autocheckpoint(0)")
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(1)
+	for _, s := range []string{
+		`CREATE TABLE records (seq INTEGER PRIMARY KEY, at INTEGER, kind TEXT, roll_no INTEGER, body TEXT, prev_hash BLOB, hash BLOB) STRICT`,
+		`CREATE INDEX records_by_roll ON records (roll_no, seq) WHERE roll_no <> 0`,
+		`CREATE INDEX records_by_time ON records (at)`,
+	} {
+		if _, err := db.ExecContext(ctx, s); err != nil {
+			return nil, errors.Join(err, db.Close())
+		}
+	}
+	insert, err := db.PrepareContext(ctx, `INSERT INTO records (seq, at, kind, roll_no, body, prev_hash, hash) VALUES (?, ?, ?, ?, ?, ?, ?)`)
+	if err != nil {
+		return nil, errors.Join(err, db.Close())
+	}
+	return &bareTable{db: db, insert: insert}, nil
+}
+
+func (t *bareTable) append(ctx context.Context, kind string, roll uint32, body string) error {
+	t.seq++
+	_, err := t.insert.ExecContext(ctx, t.seq, time.Now().UnixMicro(), kind, roll, body, t.hash[:], t.hash[:])
+	return err
+}
+
+func (t *bareTable) close() error { return errors.Join(t.insert.Close(), t.db.Close()) }
+
+func median(d []time.Duration) time.Duration { slices.Sort(d); return d[len(d)/2] }
+
 // appending measures a record made durable by the journal against a bare insertion of the same
 // columns with the same settings, in turns.
 func appending(ctx context.Context, b *bench) (rows []row, err error) {
@@ -67,41 +108,21 @@ func appending(ctx context.Context, b *bench) (rows []row, err error) {
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, j.Close()) }()
-	db, err := sql.Open("sqlite", "file:"+filepath.Join(b.dir, "bare.db")+"?_txlock=immediate&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)"+
-		"&_pragma=fullfsync(1)&_pragma=checkpoint_fullfsync(1)&_pragma=wal_autocheckpoint(0)")
+	bare, err := openBare(ctx, filepath.Join(b.dir, "bare.db"))
 	if err != nil {
 		return nil, err
 	}
-	defer func() { err = errors.Join(err, db.Close()) }()
-	db.SetMaxOpenConns(1)
-	for _, s := range []string{
-		`CREATE TABLE records (seq INTEGER PRIMARY KEY, at INTEGER, kind TEXT, roll_no INTEGER, body TEXT, prev_hash BLOB, hash BLOB) STRICT`,
-		`CREATE INDEX records_by_roll ON records (roll_no, seq) WHERE roll_no <> 0`,
-		`CREATE INDEX records_by_time ON records (at)`,
-	} {
-		if _, err := db.ExecContext(ctx, s); err != nil {
-			return nil, err
-		}
-	}
-	insert, err := db.PrepareContext(ctx, `INSERT INTO records (seq, at, kind, roll_no, body, prev_hash, hash) VALUES (?, ?, ?, ?, ?, ?, ?)`)
-	if err != nil {
-		return nil, err
-	}
-	defer func() { err = errors.Join(err, insert.Close()) }()
+	defer func() { err = errors.Join(err, bare.close()) }()
 	r := record.Intent{Roll: 7, Tag: "R2026-001190", Payload: make([]uint16, 90)}
 	body, err := json.Marshal(r)
 	if err != nil {
 		return nil, err
 	}
-	hash := make([]byte, 32)
 	const n = 250 // before either carries its log over
 	var ours, theirs []time.Duration
 	for i := range n {
 		journalled := func() error { _, err := j.Append(ctx, r); return err }
-		inserted := func() error {
-			_, err := insert.ExecContext(ctx, i+1, time.Now().UnixMicro(), "INTENT", 7, string(body), hash, hash)
-			return err
-		}
+		inserted := func() error { return bare.append(ctx, "INTENT", 7, string(body)) }
 		if i%2 == 0 {
 			err = errors.Join(timed(&ours, journalled), timed(&theirs, inserted))
 		} else {
@@ -111,9 +132,8 @@ func appending(ctx context.Context, b *bench) (rows []row, err error) {
 			return nil, err
 		}
 	}
-	median := func(d []time.Duration) time.Duration { slices.Sort(d); return d[len(d)/2] }
-	mine, bare := median(ours), median(theirs)
-	return []row{{"journal append, over bare SQLite", fmt.Sprintf("%.2f (%v)", float64(mine)/float64(bare), mine.Round(time.Microsecond)), "≤ 1.10", "medians in turns, same settings, columns and indexes"}}, nil
+	mine, its := median(ours), median(theirs)
+	return []row{{"journal append, over bare SQLite", fmt.Sprintf("%.2f (%v)", float64(mine)/float64(its), mine.Round(time.Microsecond)), "≤ 1.10", "medians in turns, same settings, columns and indexes"}}, nil
 }
 
 // timed adds the time that something takes to a list.

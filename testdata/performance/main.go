@@ -53,6 +53,7 @@ func main() {
 func run(ctx context.Context, names []string) (err error) {
 	parts := []part{
 		{"program", program}, {"recipe", recipes}, {"journal", appending}, {"modbus", modbusLink}, {"opcua", opcuaLink},
+		{"request", requestToCommit},
 		{"widths", widthsOfAMillion}, {"solver", widthsAgainstSolvers}, {"replay", replays}, {"lines", manyLines}, {"cold", coldBuild},
 	}
 	for _, n := range names {

@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"time"
 
@@ -126,13 +127,16 @@ func (e *Engine) find(genesis journal.Hash) *Chain {
 	return nil
 }
 
-// Of are the chains of a line on a machine, in the order in which they were registered.
+// Of are the chains of a line on a machine as they are now, in the order in which they were
+// registered.
 func (e *Engine) Of(line, machine string) (out []*Chain) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	for _, c := range e.Journals {
 		if c.Line == line && c.Machine == machine {
-			out = append(out, c)
+			now := *c
+			now.Records = slices.Clone(c.Records)
+			out = append(out, &now)
 		}
 	}
 	return out

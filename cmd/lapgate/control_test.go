@@ -39,7 +39,14 @@ func deadAddress(t *testing.T) string {
 // ends.
 func liveLine(t *testing.T) string {
 	t.Helper()
-	s, err := config.Load(config.Source{Path: demoName, Bytes: configs.Demo()})
+	return simulate(t, configs.Demo(), func(c *sim.Config) { c.Linger = true })
+}
+
+// simulate has the first line of a configuration simulated until the test ends, and returns
+// the address of its controller. change says how else.
+func simulate(t *testing.T, text []byte, change func(*sim.Config)) string {
+	t.Helper()
+	s, err := config.Load(config.Source{Path: demoName, Bytes: text})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -47,8 +54,9 @@ func liveLine(t *testing.T) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c.Modbus.Addr, c.Linger, c.Limit = "127.0.0.1:0", true, time.Hour
+	c.Modbus.Addr, c.Limit = "127.0.0.1:0", time.Hour
 	c.Rolls = c.Shift(1, 200)
+	change(&c)
 	line, err := sim.New(c)
 	if err != nil {
 		t.Fatal(err)

@@ -15,9 +15,7 @@ import (
 	"testing"
 	"time"
 
-	"lapgate/gateway/config"
 	"lapgate/gateway/handbook"
-	"lapgate/gateway/rehearse"
 	"lapgate/gateway/setup"
 	"lapgate/gateway/tags"
 	"lapgate/sim"
@@ -157,34 +155,7 @@ func TestReadmeDemo(t *testing.T) {
 // shadowLine serves a simulated line like the configured one, at which people wrap by hand.
 func shadowLine(t *testing.T, text string) string {
 	t.Helper()
-	s, err := config.Load(config.Source{Path: "mill.yaml", Bytes: []byte(text)})
-	if err != nil {
-		t.Fatal(err)
-	}
-	c, err := rehearse.Line(&s.Lines[0])
-	if err != nil {
-		t.Fatal(err)
-	}
-	c.Modbus.Addr, c.Shadow, c.Operator.Patience, c.Speed, c.Limit = "127.0.0.1:0", true, shadowPatience, 100, time.Hour
-	c.Rolls = c.Shift(1, 200)
-	line, err := sim.New(c)
-	if err != nil {
-		t.Fatal(err)
-	}
-	ctx, cancel := context.WithCancel(context.Background())
-	ended := make(chan struct{})
-	go func() {
-		defer close(ended)
-		_, _ = line.Run(ctx) // cut off by the end of the test
-	}()
-	t.Cleanup(func() {
-		cancel()
-		<-ended
-		if err := line.Close(); err != nil {
-			t.Error(err)
-		}
-	})
-	return line.ModbusAddr()
+	return simulate(t, []byte(text), func(c *sim.Config) { c.Shadow, c.Operator.Patience, c.Speed = true, shadowPatience, 100 })
 }
 
 // TestReadmeCommands runs the way of README to a line in shadow, in its order, with the

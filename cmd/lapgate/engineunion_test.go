@@ -72,7 +72,7 @@ func turnsOf(t *testing.T, path string) *turned {
 	}
 	w.acts = 0
 	next := uint32(5)
-	err := journal.Scan(t.Context(), path, journal.ScanChunk, func(uint64, uint64) {}, func(s record.Stored) error {
+	err := scanFile(t.Context(), path, journal.ScanChunk, func(s record.Stored) error {
 		switch r := s.Record.(type) {
 		case record.Origin, record.Mode:
 			return nil

@@ -284,7 +284,7 @@ func TestScanJournal(t *testing.T) {
 				t.Fatal(err)
 			}
 			last := uint64(0)
-			err = journal.Scan(t.Context(), path, size, nothing, func(s record.Stored) error {
+			err = scanFile(t.Context(), path, size, func(s record.Stored) error {
 				if s.Seq != last+1 {
 					t.Fatalf("record %d follows record %d", s.Seq, last)
 				}
@@ -307,11 +307,11 @@ func TestScanJournal(t *testing.T) {
 		})
 	}
 	stop := errors.New("stop")
-	if err := journal.Scan(t.Context(), whole, size, nothing, func(record.Stored) error { return stop }); !errors.Is(err, stop) {
+	if err := scanFile(t.Context(), whole, size, func(record.Stored) error { return stop }); !errors.Is(err, stop) {
 		t.Errorf("got %v, want the error of the caller", err)
 	}
 	ended, cancel := context.WithCancel(t.Context())
-	err := journal.Scan(ended, whole, size, nothing, func(record.Stored) error { cancel(); return nil })
+	err := scanFile(ended, whole, size, func(record.Stored) error { cancel(); return nil })
 	if !errors.Is(err, context.Canceled) {
 		t.Errorf("got %v, want the end of the context", err)
 	}
@@ -332,5 +332,10 @@ func BenchmarkReplay(b *testing.B) {
 	b.ReportMetric(float64(rolls*b.N)/b.Elapsed().Seconds(), "rolls/s")
 }
 
-// nothing is told of how far a scan is.
-func nothing(uint64, uint64) {}
+// scanFile calls each with every record of a journal in a file, read in runs of size records.
+func scanFile(ctx context.Context, path string, size uint64, each func(record.Stored) error) error {
+	s := fileSource(path)
+	return s.with(ctx, func(r *journal.Reader) error {
+		return r.Scan(ctx, journal.Part{}, size, func(uint64, uint64) {}, each)
+	})
+}

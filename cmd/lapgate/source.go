@@ -63,7 +63,7 @@ func (s *journalSource) with(ctx context.Context, do func(*journal.Reader) error
 func (p *program) scan(ctx context.Context, s journalSource, part journal.Part, each func(record.Stored) error) error {
 	bar := present.NewProgress(p.stderr, "records read")
 	defer bar.Clear()
-	return s.with(ctx, func(r *journal.Reader) error { return r.Scan(ctx, part, bar.Follow, each) })
+	return s.with(ctx, func(r *journal.Reader) error { return r.Scan(ctx, part, journal.ScanChunk, bar.Follow, each) })
 }
 
 // machine is the one that wrote the journal, empty for a file.
@@ -135,7 +135,7 @@ type pulled struct {
 func (s *journalSource) records(ctx context.Context, part journal.Part, follow func(done, total uint64)) iter.Seq2[record.Stored, error] {
 	return func(yield func(record.Stored, error) bool) {
 		err := s.with(ctx, func(r *journal.Reader) error {
-			return r.Scan(ctx, part, follow, func(one record.Stored) error {
+			return r.Scan(ctx, part, journal.ScanChunk, follow, func(one record.Stored) error {
 				if !yield(one, nil) {
 					return errStopped
 				}
@@ -264,7 +264,12 @@ func (p *program) sources(ctx context.Context, args []string, f *engineFlags, of
 	if err != nil {
 		return nil, nil, err
 	}
-	if out, err = p.arrived(ctx, r, f.choice(line)); err != nil {
+	return p.chosen(ctx, r, f.choice(line))
+}
+
+// chosen are journals of the engine, and what ends the connection that they are read through.
+func (p *program) chosen(ctx context.Context, r *engine.Reading, of engine.Choice) (out []journalSource, closed func(), err error) {
+	if out, err = p.arrived(ctx, r, of); err != nil {
 		r.Close()
 		return nil, nil, err
 	}
@@ -274,18 +279,14 @@ func (p *program) sources(ctx context.Context, args []string, f *engineFlags, of
 // lineSources are the journals of one line: the file of the argument, or those of the
 // engine, where the line is the first of the configuration when none is named.
 func (p *program) lineSources(ctx context.Context, args []string, f *engineFlags, of *sourceFlags, line string) (out []journalSource, closed func(), err error) {
-	if f.engine && line == "" {
-		s, err := p.load(of)
-		if err != nil {
-			return nil, nil, err
-		}
-		first, err := lineNamed(s, "")
-		if err != nil {
-			return nil, nil, err
-		}
-		line = first.Recipe.Name
+	if !f.engine || line != "" {
+		return p.sources(ctx, args, f, of, line)
 	}
-	return p.sources(ctx, args, f, of, line)
+	s, r, err := p.reading(ctx, of)
+	if err != nil {
+		return nil, nil, err
+	}
+	return p.chosen(ctx, r, f.choice(s.Lines[0].Recipe.Name))
 }
 
 // namesOf are the names of journals, for a report.

@@ -4,8 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-
-	"lapgate/gateway/record"
 )
 
 // Chain is a journal that is kept elsewhere than in a file, for a Reader. It is used by
@@ -114,10 +112,4 @@ func VerifyReader(ctx context.Context, r *Reader, opts ...VerifyOption) (*Report
 	}
 	v.finish()
 	return v.report, nil
-}
-
-// Scan calls each with every record of a part of the journal as it stands now, in order.
-// progress and the errors are those of the function Scan.
-func (r *Reader) Scan(ctx context.Context, part Part, progress func(done, total uint64), each func(record.Stored) error) error {
-	return r.scan(ctx, part, ScanChunk, progress, each)
 }

@@ -27,25 +27,6 @@ type chunk struct {
 	err      error
 }
 
-// Scan calls each with every record of the journal as it stands now, in order.
-// Several readers read and prove the records ahead of the calls, in runs of size
-// records, and only a few runs are held. After each run progress is told how
-// many records were read, and of how many. A record that is missing, or whose
-// hash is wrong, is a *DamageError.
-func Scan(ctx context.Context, path string, size uint64, progress func(done, total uint64), each func(record.Stored) error) (err error) {
-	return scan(ctx, path, time.Time{}, size, progress, each)
-}
-
-// scan opens a journal and scans it.
-func scan(ctx context.Context, path string, since time.Time, size uint64, progress func(done, total uint64), each func(record.Stored) error) (err error) {
-	r, err := OpenWhole(ctx, path)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, r.Close()) }()
-	return r.scan(ctx, Part{Since: since}, size, progress, each)
-}
-
 // Part is what is scanned of a journal. The zero value is all of it.
 type Part struct {
 	// Since begins as long before a time as the rolls that left since need.
@@ -55,8 +36,12 @@ type Part struct {
 	From, To uint64
 }
 
-// scan is Scan of a part.
-func (r *Reader) scan(ctx context.Context, part Part, size uint64, progress func(done, total uint64), each func(record.Stored) error) error {
+// Scan calls each with every record of a part of the journal as it stands now, in order.
+// Several readers read and prove the records ahead of the calls, in runs of size
+// records, and only a few runs are held. After each run progress is told how
+// many records were read, and of how many. A record that is missing, or whose
+// hash is wrong, is a *DamageError.
+func (r *Reader) Scan(ctx context.Context, part Part, size uint64, progress func(done, total uint64), each func(record.Stored) error) error {
 	head, err := r.Head(ctx)
 	if err != nil {
 		return err
@@ -107,13 +92,6 @@ func (r *Reader) scan(ctx context.Context, part Part, size uint64, progress func
 	return ctx.Err()
 }
 
-// ScanFrom is Scan from a record on that stands some hundred rolls before a time, so that
-// record.History, begun with it, tells every roll that left since; from the first where
-// the time is zero.
-func ScanFrom(ctx context.Context, path string, since time.Time, progress func(done, total uint64), each func(record.Stored) error) error {
-	return scan(ctx, path, since, ScanChunk, progress, each)
-}
-
 // ScanRolls calls each with every roll of the journal as it stands now, in
 // order: with every roll that left since a time, and perhaps others, where that is not
 // zero. What stands before is then not read, and a Basis may lack what it would tell.
@@ -124,11 +102,6 @@ func ScanRolls(ctx context.Context, path string, since time.Time, progress func(
 		return err
 	}
 	defer func() { err = errors.Join(err, r.Close()) }()
-	return r.ScanRolls(ctx, since, progress, each)
-}
-
-// ScanRolls is ScanRolls of an open journal.
-func (r *Reader) ScanRolls(ctx context.Context, since time.Time, progress func(done, total uint64), each func(*record.Roll) error) error {
 	var history record.History
 	all := func(rolls []*record.Roll) error {
 		for _, r := range rolls {
@@ -138,7 +111,7 @@ func (r *Reader) ScanRolls(ctx context.Context, since time.Time, progress func(d
 		}
 		return nil
 	}
-	err := r.scan(ctx, Part{Since: since}, ScanChunk, progress, func(s record.Stored) error {
+	err = r.Scan(ctx, Part{Since: since}, ScanChunk, progress, func(s record.Stored) error {
 		rolls, err := history.Add(s)
 		if err != nil {
 			return err

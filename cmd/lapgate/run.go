@@ -88,11 +88,7 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 	if err != nil {
 		return err
 	}
-	shipping, err := p.shipping(snapshot)
-	if err != nil {
-		return err
-	}
-	pair, err := p.asOneOfTwo(snapshot)
+	shipping, pair, err := p.engineFor(snapshot)
 	if err != nil {
 		return err
 	}
@@ -171,46 +167,37 @@ func (p *program) statusServer(ctx context.Context, s *config.Status, shown stat
 	return status.Listen(ctx, s.Listen, access, shown)
 }
 
-// shipping is how the journals go to the engine, nil for one that is not configured.
-func (p *program) shipping(s *config.Snapshot) (*gateway.ShippingOptions, error) {
-	if s.Engine.Off() {
-		return nil, nil
+// engineFor is how the journals go to the engine, nil where none is configured, and what
+// makes the daemon one of two machines, nil where it is alone.
+func (p *program) engineFor(s *config.Snapshot) (*gateway.ShippingOptions, *gateway.PairOptions, error) {
+	c := &s.Engine
+	if c.Off() {
+		return nil, nil, nil
 	}
 	settings, err := connect.Engine(s, p.lookup)
 	if err != nil {
-		return nil, &exitError{exitConfig, err}
+		return nil, nil, &exitError{exitConfig, err}
 	}
 	e := engine.New(settings)
-	return &gateway.ShippingOptions{Machine: settings.Machine, Connect: func(ctx context.Context) (ship.Conn, error) {
-		c, err := e.Connect(ctx)
-		if err != nil {
-			return nil, err
-		}
-		return c, nil
-	}}, nil
+	shipping := &gateway.ShippingOptions{Machine: settings.Machine, Connect: connecting(e, func(c *engine.Conn) ship.Conn { return c })}
+	if !c.Pair {
+		return shipping, nil, nil
+	}
+	return shipping, &gateway.PairOptions{
+		Machine: c.Machine, Instance: lease.Instance(c.Machine, rand.Text()), TTL: c.Lease, Renew: c.Renew, Look: c.Look, Limit: c.Timeout,
+		Connect: connecting(e, func(c *engine.Conn) lease.Store { return c }),
+	}, nil
 }
 
-// asOneOfTwo is what makes the daemon one of two machines, nil where it is alone.
-func (p *program) asOneOfTwo(s *config.Snapshot) (*gateway.PairOptions, error) {
-	c := &s.Engine
-	if c.Off() || !c.Pair {
-		return nil, nil
+// connecting connects to the engine for a room that asks some things of a connection.
+func connecting[T any](e *engine.Engine, as func(*engine.Conn) T) func(context.Context) (T, error) {
+	return func(ctx context.Context) (none T, err error) {
+		c, err := e.Connect(ctx)
+		if err != nil {
+			return none, err
+		}
+		return as(c), nil
 	}
-	settings, err := connect.Engine(s, p.lookup)
-	if err != nil {
-		return nil, &exitError{exitConfig, err}
-	}
-	e := engine.New(settings)
-	return &gateway.PairOptions{
-		Machine: c.Machine, Instance: lease.Instance(c.Machine, rand.Text()), TTL: c.Lease, Renew: c.Renew, Look: c.Look, Limit: c.Timeout,
-		Connect: func(ctx context.Context) (lease.Store, error) {
-			c, err := e.Connect(ctx)
-			if err != nil {
-				return nil, err
-			}
-			return c, nil
-		},
-	}, nil
 }
 
 // broker is where the events of the lines are sent onward, nil for nowhere.

@@ -173,10 +173,10 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 	}
 	defer l.hangUp()
 	defer l.sources.start(ctx)()
-	l.shipped.wake()
+	l.shipped.calls().ring()
 	l.publish()
 	close(l.begun)
-	l.pair.begin()
+	l.pair.calls().ring()
 	return l.loop(ctx)
 }
 
@@ -250,7 +250,7 @@ func (l *lineLoop) loop(ctx context.Context) error {
 		case <-most:
 			l.log.Warn("line stopped with an offer open", zap.Duration("waited", finishWait))
 			return nil
-		case <-l.pair.words():
+		case <-l.pair.calls():
 			l.hearLease(ctx)
 		case c := <-l.accepts:
 			line := c.snapshot.Lines[indexOf(c.snapshot, l.set.name)].Recipe
@@ -261,7 +261,7 @@ func (l *lineLoop) loop(ctx context.Context) error {
 			l.valueBy(c.snapshot)
 		case f := <-l.asks:
 			f(ctx)
-		case <-l.shipped.words():
+		case <-l.shipped.calls():
 			l.hearShipped(ctx)
 		case err := <-l.sources.failed:
 			l.halted = err

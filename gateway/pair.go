@@ -52,7 +52,7 @@ type pairing struct {
 type pairLine struct {
 	name   string
 	keeper *lease.Keeper
-	word   chan struct{} // something is to be heard
+	bell   bell // something is to be heard
 	acts   chan engine.Act
 	doing  atomic.Int32  // acts of the other machine that are not done yet
 	over   atomic.Bool   // the line may take over armed
@@ -79,7 +79,7 @@ func newPairing(g *Gateway, o *PairOptions, lines []string) *pairing {
 		Connect: o.Connect, Daemon: p,
 	})
 	for _, name := range lines {
-		p.lines[name] = &pairLine{name: name, keeper: p.keeper, word: make(chan struct{}, 1), acts: make(chan engine.Act, mostActs)}
+		p.lines[name] = &pairLine{name: name, keeper: p.keeper, bell: newBell(), acts: make(chan engine.Act, mostActs)}
 	}
 	return p
 }
@@ -144,7 +144,7 @@ func (p *pairing) Lease(line string, e cycle.Lease) {
 		l.lease = e
 	}
 	l.mu.Unlock()
-	l.wake()
+	l.bell.ring()
 }
 
 // Happened has a line tell of what happened to its lease.
@@ -153,7 +153,7 @@ func (p *pairing) Happened(line string, h lease.Happening) {
 	l.mu.Lock()
 	l.notes = append(l.notes, h)
 	l.mu.Unlock()
-	l.wake()
+	l.bell.ring()
 }
 
 // aboutLine is what one machine tells the other of a line.
@@ -223,26 +223,12 @@ func (l *pairLine) state() *status.Pair {
 	return s
 }
 
-func (l *pairLine) wake() {
-	select {
-	case l.word <- struct{}{}:
-	default:
-	}
-}
-
-// begin has a loop that begins hear how the lease stands.
-func (l *pairLine) begin() {
-	if l != nil {
-		l.wake()
-	}
-}
-
-// words tells when there is something to hear.
-func (l *pairLine) words() <-chan struct{} {
+// calls is the bell that the line hears.
+func (l *pairLine) calls() bell {
 	if l == nil {
 		return nil
 	}
-	return l.word
+	return l.bell
 }
 
 // changed has the lease of the line looked at now.

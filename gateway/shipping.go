@@ -58,8 +58,8 @@ type shipping struct {
 type shipLine struct {
 	name string
 	of   *shipping
-	word chan struct{} // something is to be heard
-	open sync.Mutex    // held while the journal is opened for writing, or open for shipping
+	bell bell       // something is to be heard
+	open sync.Mutex // held while the journal is opened for writing, or open for shipping
 
 	mu     sync.Mutex
 	stored *cycle.Stored // nil before the engine answered
@@ -76,7 +76,7 @@ func (g *Gateway) newShipping() {
 	s := &shipping{g: g, lines: map[string]*shipLine{}, wait: backoff{first: engineFirst, last: engineLast, jitter: g.options.Jitter}}
 	set := ship.Settings{Machine: o.Machine, Connect: o.Connect, Pause: s.pause, Changed: s.changed, Stored: s.hear}
 	for _, p := range g.lines {
-		l := &shipLine{name: p.name, of: s, word: make(chan struct{}, 1)}
+		l := &shipLine{name: p.name, of: s, bell: newBell()}
 		s.lines[p.name], p.loop().shipped = l, l
 		set.Lines = append(set.Lines, ship.Line{Name: p.name, Journal: p.loop().set.journal, Reading: &l.open})
 	}
@@ -134,26 +134,15 @@ func (s *shipping) hear(line string, e cycle.Stored) {
 	l.mu.Lock()
 	l.stored = &e
 	l.mu.Unlock()
-	l.wake()
+	l.bell.ring()
 }
 
-// wake lets the line hear what was said last, at its start too.
-func (l *shipLine) wake() {
-	if l == nil {
-		return
-	}
-	select {
-	case l.word <- struct{}{}:
-	default:
-	}
-}
-
-// words is what the line waits on; nothing comes where there is no engine.
-func (l *shipLine) words() <-chan struct{} {
+// calls is the bell that the line hears.
+func (l *shipLine) calls() bell {
 	if l == nil {
 		return nil
 	}
-	return l.word
+	return l.bell
 }
 
 // newest is what the engine has, nil before it answered.

@@ -168,16 +168,11 @@ var ErrEngine = errors.New("the engine does not answer")
 
 // Do has f done on the connection of the keeper. An error of f's ends the connection.
 func (k *Keeper) Do(ctx context.Context, f func(context.Context, Store) error) error {
-	return k.ask(ctx, func(run context.Context) error {
+	return k.ask(ctx, func(run context.Context) (err error) {
 		if k.store == nil {
 			return ErrEngine
 		}
-		limited, cancel := context.WithTimeout(run, k.s.Limit)
-		defer cancel()
-		err := f(limited, k.store)
-		if err != nil {
-			k.drop(err)
-		}
+		k.call(run, func(limited context.Context) error { err = f(limited, k.store); return err })
 		return err
 	})
 }

@@ -58,11 +58,11 @@ func TestConform(t *testing.T) {
 	if err := os.WriteFile(acts, []byte("#!/bin/sh\nexit 3\n"), 0o755); err != nil {
 		t.Fatal(err)
 	}
-	code, out, errs = callWith(answers+"no\n", append(args, "--acts", "program:"+acts, "--accept-recipes", "--case", "presence-held", "--case", "wrapped", "--csv")...)
+	code, out, errs = callWith(answers+"no\n", append(args, "--acts", "program:"+acts, "--accept-recipes", "--case", "roll-enters", "--case", "wrapped", "--csv")...)
 	if code != exitDifferences || !strings.HasPrefix(out, "case,rule,what is proved,outcome\n") {
 		t.Errorf("exit code %d: %s%s", code, out, errs)
 	}
-	wants(t, errs, `not run +presence-held`, `Type yes to run it: not run +wrapped`, `nobody agreed`)
+	wants(t, errs, `not run +roll-enters`, `Type yes to run it: not run +wrapped`, `nobody agreed`)
 
 	// Asked of a person, who may skip.
 	code, _, errs = callWith(answers+"what\nskip\n", append(args, "--case", "roll-enters")...)

@@ -335,7 +335,7 @@ func BenchmarkReplay(b *testing.B) {
 // scanFile calls each with every record of a journal in a file, read in runs of size records.
 func scanFile(ctx context.Context, path string, size uint64, each func(record.Stored) error) error {
 	s := fileSource(path)
-	return s.with(ctx, func(r *journal.Reader) error {
+	return s.read(ctx, func(r *journal.Reader) error {
 		return r.Scan(ctx, journal.Part{}, size, func(uint64, uint64) {}, each)
 	})
 }

@@ -37,20 +37,15 @@ func fileSource(path string) journalSource {
 	}
 }
 
-// read calls do with a reader of the journal. A file that is damaged so that it cannot be
-// opened is a difference.
-func (s *journalSource) read(ctx context.Context, do func(*journal.Reader) error) error {
-	began := false
-	err := s.with(ctx, func(r *journal.Reader) error { began = true; return do(r) })
-	var damage *journal.DamageError
-	if !began && errors.As(err, &damage) {
-		return &exitError{exitDifferences, err}
-	}
-	return err
-}
-
-// with calls do with a reader of the journal.
-func (s *journalSource) with(ctx context.Context, do func(*journal.Reader) error) (err error) {
+// read calls do with a reader of the journal. Damage of it is a difference, wherever it is
+// found.
+func (s *journalSource) read(ctx context.Context, do func(*journal.Reader) error) (err error) {
+	defer func() {
+		var damage *journal.DamageError
+		if errors.As(err, &damage) {
+			err = &exitError{exitDifferences, err}
+		}
+	}()
 	r, err := s.open(ctx)
 	if err != nil {
 		return err
@@ -63,7 +58,7 @@ func (s *journalSource) with(ctx context.Context, do func(*journal.Reader) error
 func (p *program) scan(ctx context.Context, s journalSource, part journal.Part, each func(record.Stored) error) error {
 	bar := present.NewProgress(p.stderr, "records read")
 	defer bar.Clear()
-	return s.with(ctx, func(r *journal.Reader) error { return r.Scan(ctx, part, journal.ScanChunk, bar.Follow, each) })
+	return s.read(ctx, func(r *journal.Reader) error { return r.Scan(ctx, part, journal.ScanChunk, bar.Follow, each) })
 }
 
 // machine is the one that wrote the journal, empty for a file.
@@ -134,7 +129,7 @@ type pulled struct {
 // records are those of a part of the journal. One that cannot be read ends them.
 func (s *journalSource) records(ctx context.Context, part journal.Part, follow func(done, total uint64)) iter.Seq2[record.Stored, error] {
 	return func(yield func(record.Stored, error) bool) {
-		err := s.with(ctx, func(r *journal.Reader) error {
+		err := s.read(ctx, func(r *journal.Reader) error {
 			return r.Scan(ctx, part, journal.ScanChunk, follow, func(one record.Stored) error {
 				if !yield(one, nil) {
 					return errStopped

@@ -82,6 +82,9 @@ func OpenReader(ctx context.Context, path string) (*Reader, error) {
 	if r.was, err = os.Stat(path); err != nil {
 		return nil, fmt.Errorf("journal: %w", err)
 	}
+	if !r.was.Mode().IsRegular() {
+		return nil, fmt.Errorf("journal %s is no file; name the file of one line, as journal/north.db", path)
+	}
 	if r.db.DB, r.locked, err = openReading(path); err != nil {
 		return nil, err
 	}

@@ -5,6 +5,7 @@ import (
 
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
+	"lapgate/gateway/journal"
 	"lapgate/gateway/link"
 )
 
@@ -27,15 +28,14 @@ func (g *Gateway) Pair() {
 	}
 }
 
-// Unread reports whether nothing of the gateway may read the first line's journal on the way
-// to the engine now.
+// Unread reports whether nothing of the gateway can read the first line's journal now.
 func (g *Gateway) Unread() bool {
-	l := g.lines[0].loop().shipped
-	if l.open.TryLock() {
-		l.open.Unlock()
-		return false
-	}
-	return true
+	return !g.lines[0].loop().file.TryAlone(func() {})
+}
+
+// Read has f read the first line's journal, as what hands it on does.
+func (g *Gateway) Read(ctx context.Context, f func(*journal.Reader) error) error {
+	return g.lines[0].loop().file.Read(ctx, journal.OpenReader, f)
 }
 
 // Hear has the machine of the first line take an event.

@@ -224,7 +224,7 @@ func (g *Gateway) Run(ctx context.Context) error {
 	g.mu.Unlock()
 	defer close(g.done)
 
-	stopPair := g.pair.start(ctx)
+	stopPair, stopShipping := g.pair.start(ctx), g.shipping.start(ctx)
 	failures := make([]error, len(g.lines))
 	var wait sync.WaitGroup
 	for i, p := range g.lines {
@@ -235,9 +235,8 @@ func (g *Gateway) Run(ctx context.Context) error {
 	go g.watchRoom(looking) // not waited for: a disk on a network that is gone may not answer
 	var sending sync.WaitGroup
 	sending.Go(func() { g.publishAll(looking) })
-	sending.Go(func() { g.shipping.run(looking) })
 	wait.Wait()
-	g.shipping.drain()
+	stopShipping() // first, or the other machine acts before the engine has all of this one
 	looked()
 	sending.Wait()
 	stopPair()

@@ -24,12 +24,12 @@ func ruleOf(j *config.Journal) journal.Rule {
 
 // tend closes the journal off between two rolls where it is due, and removes archives
 // whose time is over. An arming that waits for its controller is no state to carry over:
-// the next file would begin as if the line were armed.
+// the next file would begin as if the line were armed. While somebody reads the journal it
+// waits, and the line does not.
 func (l *lineLoop) tend(ctx context.Context) {
 	if l.halted != nil || l.waits != nil || time.Since(l.tended) < tendEvery {
 		return
 	}
-	l.tended = time.Now()
 	carry := func() (record.Carry, bool) {
 		c, ok := l.machine.Carry()
 		c.Mode, c.Config, c.Asked, c.Rolls, c.Roll = l.stands.mode, l.wholeDeclared(), l.stands.asked, l.stands.rolls, l.stands.roll
@@ -38,12 +38,23 @@ func (l *lineLoop) tend(ctx context.Context) {
 	}
 	rule := l.set.rule
 	rule.Shipped = l.shipped.arrived()
-	done, err := l.journal.Tend(context.WithoutCancel(ctx), rule, l.machine.Status().Acked, carry)
+	var done journal.Tended
+	var err error
+	if !l.file.TryAlone(func() {
+		done, err = l.journal.Tend(context.WithoutCancel(ctx), rule, l.machine.Status().Acked, carry)
+	}) {
+		return
+	}
+	l.tended = time.Now()
 	if err != nil {
 		l.log.Warn("the journal could not be closed off or its archives not be removed", zap.Error(err))
 	}
 	if done.Closed != "" {
 		l.log.Info("the journal was closed off and goes on in a new file", zap.String("archive", done.Closed), zap.Stringer("head", done.Head))
+	}
+	if s := done.Carried; s.Seq > 0 {
+		l.lastSeq = s.Seq
+		l.shipped.recorded(s)
 	}
 	for _, a := range done.Removed {
 		l.log.Info("an archive was removed; its time is over", zap.String("archive", a))

@@ -45,7 +45,8 @@ type lineLoop struct {
 	unfolded bool // a record is left out there
 
 	sources *sources
-	pair    *pairLine // nil where this machine is alone
+	pair    *pairLine       // nil where this machine is alone
+	file    *journal.Shared // the journal, for who reads it; that of the loop before
 	journal Journal
 	dialer  link.Dialer
 	port    link.Port // nil while there is no connection
@@ -92,6 +93,7 @@ func newLineLoop(s settings, o *Options, beside func(string) []alarm.Condition) 
 		log:     o.Log.With(zap.String("line", s.name)),
 		accepts: make(chan accepted, 16),
 		asks:    make(chan func(context.Context)),
+		file:    journal.NewShared(s.journal),
 		begun:   make(chan struct{}),
 		gone:    make(chan struct{}),
 		alarms:  alarm.New(cycle.RuleOf),
@@ -147,7 +149,7 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 			return fmt.Errorf("line %s: its journal is not opened again by itself: %w", l.set.name, err)
 		}
 	}
-	err = l.shipped.opens(func() (err error) {
+	err = l.file.Alone(func() (err error) {
 		l.journal, err = l.options.OpenJournal(ctx, l.set.name)
 		return err
 	})
@@ -189,7 +191,7 @@ func (l *lineLoop) begin(ctx context.Context) error {
 		// What came before the contradiction is no better known than what comes
 		// after it.
 		l.machine, l.stands, l.declared, l.valued, l.sent, l.recent, l.alarms, l.lastSeq = cycle.New(l.set.machine), standing{}, nil, nil, nil, record.Recent{}, alarm.New(cycle.RuleOf), 0
-		err = l.journal.BeginAnew(ctx, against.Error())
+		err = l.file.Alone(func() error { return l.journal.BeginAnew(ctx, against.Error()) })
 	}
 	if err != nil {
 		return fmt.Errorf("reading the journal: %w", err)
@@ -437,6 +439,7 @@ func (l *lineLoop) append(ctx context.Context, r record.Record) bool {
 	}
 	l.options.Metrics.Recorded(l.set.name, s, time.Since(start))
 	l.follow(s)
+	l.shipped.recorded(s)
 	if l.options.OnRecord != nil {
 		l.options.OnRecord(l.set.name, s)
 	}

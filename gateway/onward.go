@@ -42,7 +42,7 @@ func (g *Gateway) publishers() {
 	for _, p := range g.lines {
 		o := &onward{line: p.name, wait: backoff{first: brokerFirst, last: brokerLast, jitter: g.options.Jitter}}
 		o.publish = publish.New(*broker, publish.Line{
-			Name: p.name, Journal: p.loop().set.journal, Rule: cycle.RuleOf,
+			Name: p.name, Journal: p.loop().file, Rule: cycle.RuleOf,
 			Note:   func(ctx context.Context, r record.Published) error { return g.noteOnward(ctx, p.name, r) },
 			NoteBy: g.noteBy,
 			Pause:  func(ctx context.Context, failure error) { g.pauseOnward(ctx, o, failure) },

@@ -163,7 +163,7 @@ func (g *Gateway) replacement(p *place, r restart) (*lineLoop, error) {
 	}
 	l := g.newLoop(s)
 	l.once = append(slices.Clone(p.loop().once), cycle.ConditionEnded) // what could not be recorded
-	l.alone, l.lastSeq, l.shipped = r.alone, p.loop().lastSeq, p.loop().shipped
+	l.alone, l.lastSeq, l.shipped, l.file = r.alone, p.loop().lastSeq, p.loop().shipped, p.loop().file
 	l.again = &record.Mode{By: r.who.By, User: r.who.User, Reason: r.reason, Cause: record.CauseReopened, Controller: s.identity}
 	return l, nil
 }

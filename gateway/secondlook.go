@@ -48,7 +48,7 @@ func (g *Gateway) wouldAsk(ctx context.Context, next *config.Snapshot, changes [
 		if i < 0 || j < 0 || !concerns(changes, j) {
 			continue
 		}
-		asks, err := secondLook(ctx, next.Lines[j].Recipe, now.Lines[i].Recipe, p.loop().set.journal)
+		asks, err := secondLook(ctx, next.Lines[j].Recipe, now.Lines[i].Recipe, p.loop().file)
 		if err != nil {
 			asks = []string{"nothing tells what it would do, for the journal cannot be read: " + err.Error()}
 		}
@@ -77,8 +77,8 @@ func concerns(changes []record.ConfigChange, line int) bool {
 }
 
 // secondLook tells which of the newest rolls of a journal would be decided otherwise.
-func secondLook(ctx context.Context, next, now *recipe.Line, path string) (asks []string, err error) {
-	rolls, err := newestRolls(ctx, path)
+func secondLook(ctx context.Context, next, now *recipe.Line, from *journal.Shared) (asks []string, err error) {
+	rolls, err := newestRolls(ctx, from)
 	if err != nil {
 		return nil, err
 	}
@@ -127,15 +127,18 @@ func holdsOf(s *replay.Side) string {
 // none of one that does not exist. Archives of the journal are read too. What came before the first of them is not read, so
 // that this takes as long for a year as for a week; it weighs the same in both
 // decisions.
-func newestRolls(ctx context.Context, path string) (rolls []*record.Roll, err error) {
-	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+func newestRolls(ctx context.Context, from *journal.Shared) (rolls []*record.Roll, err error) {
+	if _, err := os.Stat(from.Path()); errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
-	r, err := journal.OpenWhole(ctx, path)
-	if err != nil {
-		return nil, err
-	}
-	defer func() { err = errors.Join(err, r.Close()) }()
+	err = from.Read(ctx, journal.OpenWhole, func(r *journal.Reader) (err error) {
+		rolls, err = newestOf(ctx, r)
+		return err
+	})
+	return rolls, err
+}
+
+func newestOf(ctx context.Context, r *journal.Reader) (rolls []*record.Roll, err error) {
 	requests, err := r.List(ctx, journal.Filter{Kind: record.KindRequest, Limit: lookedAt + reserveFor, Newest: true})
 	if err != nil || len(requests) == 0 {
 		return nil, err

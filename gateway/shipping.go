@@ -39,8 +39,9 @@ const (
 
 var callAges = [...]time.Duration{time.Hour, shiftLong, day, 7 * day, 30 * day}
 
-// drainTime is how long the end of the daemon waits for what the engine has not got yet.
-const drainTime = 2 * time.Second
+// finishTime is the longest that the end of the daemon waits for an engine that takes what
+// it has not got yet. In a pair the other machine acts only after it.
+const finishTime = 5 * time.Second
 
 // shipping is the way of all journals to the engine. Nil is one without an engine.
 type shipping struct {
@@ -58,45 +59,76 @@ type shipping struct {
 type shipLine struct {
 	name string
 	of   *shipping
-	bell bell       // something is to be heard
-	open sync.Mutex // held while the journal is opened for writing, or open for shipping
+	bell bell // something is to be heard
 
 	mu     sync.Mutex
 	stored *cycle.Stored // nil before the engine answered
 	told   bool          // that the engine takes the journal no more
 }
 
-// newShipping prepares the way to the engine; nil options are none. It is told of each
-// record.
+// newShipping prepares the way to the engine; nil options are none.
 func (g *Gateway) newShipping() {
 	o := g.options.Ship
 	if o == nil {
 		return
 	}
 	s := &shipping{g: g, lines: map[string]*shipLine{}, wait: backoff{first: engineFirst, last: engineLast, jitter: g.options.Jitter}}
-	set := ship.Settings{Machine: o.Machine, Connect: o.Connect, Pause: s.pause, Changed: s.changed, Stored: s.hear}
+	set := ship.Settings{Machine: o.Machine, Connect: o.Connect, Failed: s.failed, Changed: s.changed, Stored: s.hear}
 	for _, p := range g.lines {
 		l := &shipLine{name: p.name, of: s, bell: newBell()}
 		s.lines[p.name], p.loop().shipped = l, l
-		set.Lines = append(set.Lines, ship.Line{Name: p.name, Journal: p.loop().set.journal, Reading: &l.open})
+		set.Lines = append(set.Lines, ship.Line{Name: p.name, Journal: p.loop().file})
 	}
 	s.shipper = ship.New(set)
-	told := g.options.OnRecord
-	g.options.OnRecord = func(line string, r record.Stored) {
-		s.shipper.Recorded(line, r)
-		if told != nil {
-			told(line, r)
-		}
-	}
 	g.shipping = s
 }
 
-// run hands the journals on until ctx ends. It begins when the lines have opened theirs: a
-// journal that is read before, by the same process, cannot be opened after a kill.
-func (s *shipping) run(ctx context.Context) {
+// start hands the journals on until stop is called, which is after the lines have ended:
+// then what they recorded last is handed on too, where the engine takes it.
+func (s *shipping) start(ctx context.Context) (stop func()) {
 	if s == nil {
-		return
+		return func() {}
 	}
+	ctx, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		s.run(ctx)
+	}()
+	return func() {
+		defer cancel()
+		s.shipper.Finish()
+		limit := time.NewTimer(finishTime)
+		defer limit.Stop()
+		select {
+		case <-ended:
+		case <-limit.C:
+			cancel()
+			<-ended
+		}
+		s.tellLeft()
+	}
+}
+
+// tellLeft tells of the records that the engine has not got at the end of the daemon.
+func (s *shipping) tellLeft() {
+	for _, p := range s.g.lines {
+		st := s.shipper.State(p.name)
+		if st.Backlog == 0 {
+			continue
+		}
+		why := st.Error
+		if why == "" {
+			why = "there was no time for more"
+		}
+		s.g.options.Log.Warn("the daemon ends with records that the engine has not got; they wait in the journal, and follow when it is started again",
+			zap.String("line", p.name), zap.Uint64("records", st.Backlog), zap.Time("since", st.Since), zap.String("why", why))
+	}
+}
+
+// run hands the journals on. It begins when the lines have opened theirs: a journal that is
+// read before, by the same process, cannot be opened after a kill.
+func (s *shipping) run(ctx context.Context) {
 	for _, p := range s.g.lines {
 		l := p.loop()
 		select {
@@ -106,26 +138,6 @@ func (s *shipping) run(ctx context.Context) {
 		}
 	}
 	s.shipper.Run(ctx)
-}
-
-// drain waits, when the lines have ended, for what the engine has not got yet, where it
-// takes anything.
-func (s *shipping) drain() {
-	if s == nil {
-		return
-	}
-	const look = 20 * time.Millisecond
-	for until := time.Now().Add(drainTime); time.Now().Before(until); {
-		waits := false
-		for _, p := range s.g.lines {
-			st := s.shipper.State(p.name)
-			waits = waits || st.Backlog > 0 && st.Connected && st.Stopped == nil
-		}
-		if !waits {
-			return
-		}
-		<-time.After(look)
-	}
 }
 
 // hear has the machine of a line hear what the engine has.
@@ -152,14 +164,11 @@ func (l *shipLine) newest() *cycle.Stored {
 	return l.stored
 }
 
-// opens opens the journal of the line while nothing of this process reads it on the way to
-// the engine. SQLite would else keep its index read-only for all of the process.
-func (l *shipLine) opens(open func() error) error {
+// recorded takes note of a record of the line.
+func (l *shipLine) recorded(r record.Stored) {
 	if l != nil {
-		l.open.Lock()
-		defer l.open.Unlock()
+		l.of.shipper.Recorded(l.name, r)
 	}
-	return open()
 }
 
 // hearShipped has the machine hear what the engine has.
@@ -169,8 +178,9 @@ func (l *lineLoop) hearShipped(ctx context.Context) {
 	}
 }
 
-// pause tells of a failure of the engine, and waits before the next attempt.
-func (s *shipping) pause(ctx context.Context, failure error) {
+// failed tells of a failure of the engine, and says how long to wait before the next
+// attempt.
+func (s *shipping) failed(failure error) (wait time.Duration) {
 	s.mu.Lock()
 	tell, wait := s.failing.begin(time.Now(), failure), s.wait.next()
 	s.mu.Unlock()
@@ -180,12 +190,7 @@ func (s *shipping) pause(ctx context.Context, failure error) {
 		}
 		s.log(s.g.options.Log.Warn, cycle.ConditionBehind, zap.Error(failure))
 	}
-	timer := time.NewTimer(wait)
-	defer timer.Stop()
-	select {
-	case <-ctx.Done():
-	case <-timer.C:
-	}
+	return wait
 }
 
 // log tells of a condition with its remedy, in the words of the mill.

@@ -294,9 +294,10 @@ type Rule struct {
 
 // Tended is what Tend did.
 type Tended struct {
-	Closed  string   // the archive that was made; empty for none
-	Head    Head     // with which it ends
-	Removed []string // archives
+	Closed  string        // the archive that was made; empty for none
+	Head    Head          // with which it ends
+	Carried record.Stored // newest record of the file in which the journal goes on
+	Removed []string      // archives
 }
 
 // Tend closes the journal off where the rule says so and carry gives what goes over,
@@ -317,6 +318,11 @@ func (j *Journal) Tend(ctx context.Context, rule Rule, acked uint32, carry func(
 				return done, err
 			}
 			done.Closed = a.Path
+			newest, err := j.List(ctx, Filter{Newest: true, Limit: 1})
+			if err != nil || len(newest) == 0 {
+				return done, err
+			}
+			done.Carried = newest[0]
 		}
 	}
 	if rule.Keep > 0 {

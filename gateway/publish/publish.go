@@ -20,8 +20,8 @@ import (
 // Line is what the publication of one line needs of its surroundings.
 type Line struct {
 	Name string
-	// Journal is the path of the journal, which is only read.
-	Journal string
+	// Journal is only read.
+	Journal *journal.Shared
 	// Note makes a record durable that says how far the publication is.
 	Note func(context.Context, record.Published) error
 	// NoteBy is when such a record is due at the latest where something was published
@@ -198,13 +198,11 @@ func (p *Publisher) note(ctx context.Context) {
 
 // measure finds how much waits, which grows while nobody takes it.
 func (p *Publisher) measure(ctx context.Context) (err error) {
-	r, err := journal.OpenReader(ctx, p.line.Journal)
-	if err != nil {
+	var head journal.Head
+	if err = p.line.Journal.Read(ctx, journal.OpenReader, func(r *journal.Reader) (err error) {
+		head, err = r.Head(ctx)
 		return err
-	}
-	defer func() { err = errors.Join(err, r.Close()) }()
-	head, err := r.Head(ctx)
-	if err != nil {
+	}); err != nil {
 		return err
 	}
 	p.at.head = head.Seq

@@ -110,13 +110,16 @@ func (b *broker) await(n int) []told {
 type bench struct {
 	t       *testing.T
 	path    string
+	shared  *journal.Shared
 	journal *journal.Journal
 	paused  chan error // what failed
 	noteAt  time.Time  // when a note is due
+	reads   func()     // called while a record is read; nil for nothing
 }
 
 func newBench(t *testing.T) *bench {
-	b := &bench{t: t, path: filepath.Join(t.TempDir(), "north.db"), paused: make(chan error, 1000), noteAt: time.Now().Add(time.Hour)}
+	path := filepath.Join(t.TempDir(), "north.db")
+	b := &bench{t: t, path: path, shared: journal.NewShared(path), paused: make(chan error, 1000), noteAt: time.Now().Add(time.Hour)}
 	b.open()
 	return b
 }
@@ -139,7 +142,7 @@ func (b *bench) start(to *broker, change func(*publish.Broker)) (p *publish.Publ
 		change(&where)
 	}
 	p = publish.New(where, publish.Line{
-		Name: "north", Journal: b.path,
+		Name: "north", Journal: b.shared,
 		Note: func(ctx context.Context, r record.Published) error {
 			s, err := b.journal.Append(ctx, r)
 			if err == nil && p != nil {
@@ -149,6 +152,9 @@ func (b *bench) start(to *broker, change func(*publish.Broker)) (p *publish.Publ
 		},
 		NoteBy: func(time.Time) time.Time { return b.noteAt },
 		Rule: func(code string) (alarm.Rule, bool) {
+			if b.reads != nil {
+				b.reads()
+			}
 			return alarm.Rule{Code: code, Class: alarm.Class{Priority: alarm.High}}, true
 		},
 		Pause:   func(_ context.Context, err error) { b.paused <- err },
@@ -194,6 +200,28 @@ func dropped(t *testing.T, all []told) (kept []told) {
 		kept, seen[m.Sequence] = append(kept, m), m.payload
 	}
 	return kept
+}
+
+// TestNothingOpensWhatIsRead: while a message is made, the line does not open its journal, nor
+// change its files.
+func TestNothingOpensWhatIsRead(t *testing.T) {
+	b := newBench(t)
+	asked, free := 0, 0
+	b.reads = func() {
+		if asked++; b.shared.TryAlone(func() {}) {
+			free++
+		}
+	}
+	b.append(nil, hold(0))
+	to := newBroker(taken)
+	p, stop := b.start(to, nil)
+	to.await(2) // with the head
+	b.append(p, record.Alarm{Alarm: "behind"})
+	to.await(1)
+	stop()
+	if asked == 0 || free > 0 || !b.shared.TryAlone(func() {}) {
+		t.Errorf("%d of %d times the journal could have been opened while it was read", free, asked)
+	}
 }
 
 func TestLostAcknowledgements(t *testing.T) {

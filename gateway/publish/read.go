@@ -19,7 +19,7 @@ type position struct {
 }
 
 // batch is how many records are read at once. The journal is closed again after each,
-// for it is closed off only while nobody reads it.
+// for it is opened for writing, and closed off, only while nobody reads it.
 const batch = 256
 
 var (
@@ -51,11 +51,14 @@ var errOlder = errors.New("the next record stands in an archive")
 
 // readBatch reads the next records, and returns their number.
 func (p *Publisher) readBatch(ctx context.Context, open func(context.Context, string) (*journal.Reader, error)) (n int, err error) {
-	r, err := open(ctx, p.line.Journal)
-	if err != nil {
-		return 0, err
-	}
-	defer func() { err = errors.Join(err, r.Close()) }()
+	err = p.line.Journal.Read(ctx, open, func(r *journal.Reader) (err error) {
+		n, err = p.readFrom(ctx, r)
+		return err
+	})
+	return n, err
+}
+
+func (p *Publisher) readFrom(ctx context.Context, r *journal.Reader) (n int, err error) {
 	head, err := r.Head(ctx)
 	if err != nil {
 		return 0, err
@@ -126,15 +129,34 @@ func identityOf(e *journal.Entry) string { return hex.EncodeToString(e.Hash[:8])
 
 // locate finds where the publication goes on, or begins it with the first record of
 // the file: then the journal says so before anything is sent.
-func (p *Publisher) locate(ctx context.Context) (err error) {
-	r, err := journal.OpenReader(ctx, p.line.Journal)
+func (p *Publisher) locate(ctx context.Context) error {
+	var first *journal.Entry
+	var newest *record.Published
+	err := p.line.Journal.Read(ctx, journal.OpenReader, func(r *journal.Reader) (err error) {
+		first, newest, err = begins(ctx, r)
+		return err
+	})
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, r.Close()) }()
-	at := position{known: true}
-	var first *journal.Entry
-	var newest *record.Published
+	if first == nil {
+		return errors.New("the journal has no record yet")
+	}
+	if newest == nil {
+		newest = &record.Published{To: channel, Journal: identityOf(first), UpTo: first.Seq - 1}
+		// The line does it, which may be about to open its journal: nobody reads it now.
+		if err := p.line.Note(ctx, *newest); err != nil {
+			return err
+		}
+	}
+	at := position{known: true, identity: newest.Journal, read: journal.Head{Seq: newest.UpTo}}
+	p.taken, p.at = newest.UpTo, at
+	return p.lead(ctx)
+}
+
+// begins is the first record of a journal, nil for none, and the newest that says how far
+// the publication is, nil where it never began.
+func begins(ctx context.Context, r *journal.Reader) (first *journal.Entry, newest *record.Published, err error) {
 	err = r.Walk(ctx, journal.Filter{Limit: 2}, func(e journal.Entry) error {
 		if first == nil {
 			first = &e
@@ -145,45 +167,30 @@ func (p *Publisher) locate(ctx context.Context) (err error) {
 		return nil
 	})
 	if err != nil {
-		return err
-	}
-	if first == nil {
-		return errors.New("the journal has no record yet")
+		return nil, nil, err
 	}
 	told, err := r.List(ctx, journal.Filter{Kind: record.KindPublished, Newest: true, Limit: 1})
-	if err != nil {
-		return err
-	}
 	for _, s := range told {
 		if x, ok := s.Record.(record.Published); ok {
 			newest = &x
 		}
 	}
-	if newest == nil {
-		newest = &record.Published{To: channel, Journal: identityOf(first), UpTo: first.Seq - 1}
-		if err := p.line.Note(ctx, *newest); err != nil {
-			return err
-		}
-	}
-	at.identity, at.read.Seq = newest.Journal, newest.UpTo
-	p.taken = newest.UpTo
-	p.at = at
-	return p.lead(ctx)
+	return first, newest, err
 }
 
 // lead folds what stands before the position and is told of the rolls behind it.
-func (p *Publisher) lead(ctx context.Context) (err error) {
-	r, err := journal.OpenWhole(ctx, p.line.Journal)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, r.Close()) }()
-	from, err := r.Lead(ctx, p.at.read.Seq)
-	if err != nil || p.at.read.Seq == 0 {
-		return err
-	}
-	return r.Walk(ctx, journal.Filter{FromSeq: from, ToSeq: p.at.read.Seq}, func(e journal.Entry) error {
-		p.fold(e.Stored)
+func (p *Publisher) lead(ctx context.Context) error {
+	if p.at.read.Seq == 0 {
 		return nil
+	}
+	return p.line.Journal.Read(ctx, journal.OpenWhole, func(r *journal.Reader) error {
+		from, err := r.Lead(ctx, p.at.read.Seq)
+		if err != nil {
+			return err
+		}
+		return r.Walk(ctx, journal.Filter{FromSeq: from, ToSeq: p.at.read.Seq}, func(e journal.Entry) error {
+			p.fold(e.Stored)
+			return nil
+		})
 	})
 }

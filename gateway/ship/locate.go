@@ -4,8 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
+	"maps"
 	"slices"
+	"time"
 
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/engine"
@@ -33,62 +34,61 @@ func (s *Shipper) look(ctx context.Context, conn Conn, l *line) error {
 
 // locate finds which of the journals in the engine is the one here, and where it goes
 // on. It registers one that is new.
-func (s *Shipper) locate(ctx context.Context, conn Conn, l *line, all []engine.Journal) (err error) {
-	l.Reading.Lock()
-	defer l.Reading.Unlock()
-	here, err := openHere(ctx, l.Journal)
-	if err != nil || here == nil {
+func (s *Shipper) locate(ctx context.Context, conn Conn, l *line, all []engine.Journal) error {
+	var was here // as it was read
+	var own, anew, left *engine.Journal
+	there, err := l.reads(ctx, func(h *here) (err error) {
+		was = *h
+		if own, err = h.match(ctx, s.set.Machine, all); err != nil {
+			return err
+		}
+		if own != nil {
+			return s.goOn(ctx, l, h, own.Genesis, own.Head)
+		}
+		anew, left, err = h.wanted(ctx, all)
 		return err
-	}
-	defer func() { err = errors.Join(err, here.close()) }()
-	own, err := here.match(ctx, s.set.Machine, all)
-	if err != nil {
-		return err
-	}
-	if own != nil {
-		return s.goOn(ctx, l, here, own.Genesis, own.Head)
-	}
-	anew, left, err := here.wanted(ctx, all)
-	if err != nil {
+	})
+	if err != nil || !there || own != nil {
 		return err
 	}
 	if left != nil {
-		after, why, err := here.differs(ctx, conn, s.set.Machine, left)
-		if err != nil {
-			return err
+		after, why, err := s.differs(ctx, conn, l, &was, left)
+		if err == nil {
+			s.stopAt(l, &Stop{Why: why, Journal: left.Genesis, After: after})
 		}
-		s.stopAt(l, &Stop{Why: why, Journal: left.Genesis, After: after})
-		return nil
+		return err
 	}
 	anew.Line = l.Name
 	head, err := conn.Register(ctx, *anew)
 	if errors.Is(err, engine.ErrTaken) {
-		s.stopAt(l, &Stop{Why: err.Error(), Journal: anew.Genesis, After: max(here.before.Seq, 1)})
+		s.stopAt(l, &Stop{Why: err.Error(), Journal: anew.Genesis, After: max(was.before.Seq, 1)})
 		return errAnew
 	}
 	if err != nil {
 		return err
 	}
-	return s.goOn(ctx, l, here, anew.Genesis, head)
+	_, err = l.reads(ctx, func(h *here) error { return s.goOn(ctx, l, h, anew.Genesis, head) })
+	return err
 }
 
 // goOn goes on with a journal behind a head that is here too.
 func (s *Shipper) goOn(ctx context.Context, l *line, here *here, name journal.Hash, head journal.Head) error {
-	if l.stop != nil && l.stop.Journal == name && l.stop.After == head.Seq && here.now.Before(l.retry) {
+	if l.stop != nil && l.stop.Journal == name && l.stop.After == head.Seq && time.Now().Before(l.retry) {
 		return nil
 	}
 	if l.at.name != name || l.at.head.Seq > head.Seq {
 		l.at = position{}
 	}
-	if err := here.outcomes(ctx, &l.at.outcomes, l.at.head.Seq, head.Seq); err != nil {
+	outcomes := l.at.outcomes
+	if err := here.outcomes(ctx, &outcomes, l.at.head.Seq, head.Seq); err != nil {
 		return err
 	}
-	l.at.known, l.at.name, l.at.head = true, name, head
-	l.stop = nil
 	next, err := here.timeOf(ctx, head.Seq+1)
 	if err != nil {
 		return err
 	}
+	l.at = position{known: true, name: name, head: head, outcomes: outcomes}
+	l.stop = nil
 	s.change(l, func(st *State) {
 		st.Stopped, st.Known, st.Record, st.Since = nil, true, head.Seq, next
 		l.head = max(l.head, head.Seq, here.head.Seq)
@@ -156,18 +156,18 @@ func find(all []engine.Journal, name journal.Hash) *engine.Journal {
 	return nil
 }
 
-// differs tells how a journal in the engine stands against the one here, and the newest
-// record that both have.
-func (h *here) differs(ctx context.Context, conn Conn, machine string, j *engine.Journal) (after uint64, why string, err error) {
-	after, err = h.common(ctx, conn, j)
+// differs tells how a journal in the engine stands against the one that was read here, and
+// the newest record that both have.
+func (s *Shipper) differs(ctx context.Context, conn Conn, l *line, was *here, j *engine.Journal) (after uint64, why string, err error) {
+	after, err = common(ctx, conn, l, was, j)
 	after = max(after, 1)
 	switch {
-	case j.Machine != machine:
+	case j.Machine != s.set.Machine:
 		why = fmt.Sprintf("it has this journal as that of machine %s", j.Machine)
-	case j.Head.Seq < h.before.Seq:
-		why = fmt.Sprintf("it has records up to %d, and here those up to %d are gone", j.Head.Seq, h.before.Seq)
-	case after == h.head.Seq:
-		why = fmt.Sprintf("it has records up to %d, and the journal here ends with %d: it was put back from a backup, or lost its end", j.Head.Seq, h.head.Seq)
+	case j.Head.Seq < was.before.Seq:
+		why = fmt.Sprintf("it has records up to %d, and here those up to %d are gone", j.Head.Seq, was.before.Seq)
+	case after == was.head.Seq:
+		why = fmt.Sprintf("it has records up to %d, and the journal here ends with %d: it was put back from a backup, or lost its end", j.Head.Seq, was.head.Seq)
 	default:
 		why = fmt.Sprintf("its records differ from those here from number %d on: journal or engine was put back from a backup", after+1)
 	}
@@ -176,12 +176,16 @@ func (h *here) differs(ctx context.Context, conn Conn, machine string, j *engine
 
 // common is the newest record that is in the engine as it is here. What the engine does
 // not keep any more was the same.
-func (h *here) common(ctx context.Context, conn Conn, j *engine.Journal) (uint64, error) {
-	same, differs := h.before.Seq, min(h.head.Seq, j.Head.Seq)+1
+func common(ctx context.Context, conn Conn, l *line, was *here, j *engine.Journal) (uint64, error) {
+	same, differs := was.before.Seq, min(was.head.Seq, j.Head.Seq)+1
 	for same+1 < differs {
 		middle := same + (differs-same)/2
-		mine, ok, err := h.hashAt(ctx, middle)
-		if err != nil || !ok {
+		var mine journal.Hash
+		var ok bool
+		if _, err := l.reads(ctx, func(h *here) (err error) {
+			mine, ok, err = h.hashAt(ctx, middle)
+			return err
+		}); err != nil || !ok {
 			return same, err
 		}
 		theirs, kept, err := conn.HashAt(ctx, j.Genesis, middle)
@@ -205,76 +209,38 @@ type others struct {
 
 // seeOthers looks at the journals of other machines that have grown.
 func (s *Shipper) seeOthers(ctx context.Context, conn Conn, l *line, all []engine.Journal) error {
-	var there []engine.Journal
-	var newest *cycle.OfOther
-	if l.others.newest != nil {
-		known := *l.others.newest
-		newest = &known
+	seen := others{heads: maps.Clone(l.others.heads)}
+	if seen.heads == nil {
+		seen.heads = map[journal.Hash]journal.Head{}
 	}
+	var newest cycle.OfOther
+	if l.others.newest != nil {
+		newest = *l.others.newest
+	}
+	var there []engine.Journal
 	grown := false
 	for _, j := range all {
 		if j.Machine == s.set.Machine || j.Head.Seq == 0 {
 			continue
 		}
 		there = append(there, j)
-		if l.others.heads[j.Genesis] == j.Head {
+		if seen.heads[j.Genesis] == j.Head {
 			continue
 		}
 		e, ok, err := conn.Newest(ctx, j.Genesis, record.KindOutcome)
 		if err != nil {
 			return err
 		}
-		if newest == nil {
-			newest = &cycle.OfOther{}
-		}
 		newest.Head = record.JournalHead{Machine: j.Machine, Journal: j.Genesis.String(), Seq: j.Head.Seq, Hash: j.Head.Hash.String()}
 		if o, is := e.Record.(record.Outcome); ok && is && (o.Outcome.Boot > newest.Boot || o.Outcome.Boot == newest.Boot && o.Outcome.Index > newest.UpTo) {
 			newest.UpTo, newest.Boot = o.Outcome.Index, o.Outcome.Boot
 		}
-		if l.others.heads == nil {
-			l.others.heads = map[journal.Hash]journal.Head{}
-		}
-		l.others.heads[j.Genesis] = j.Head
-		grown = true
+		seen.heads[j.Genesis], grown = j.Head, true
 	}
 	if grown {
-		l.others.newest = newest
+		seen.newest = &newest
+		l.others = seen
 		s.change(l, func(st *State) { st.Others = there })
 	}
 	return nil
-}
-
-// openHere opens the journal of a line; nil where there is none yet.
-func openHere(ctx context.Context, path string) (h *here, err error) {
-	r, err := journal.OpenWhole(ctx, path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
-	}
-	if err != nil {
-		return nil, localError{err}
-	}
-	h = newHere(r)
-	if h.name, h.before, err = r.Name(ctx); err == nil {
-		h.head, err = r.Head(ctx)
-	}
-	if err != nil || h.head.Seq == 0 {
-		if err = errors.Join(err, r.Close()); err != nil {
-			err = localError{err}
-		}
-		return nil, err
-	}
-	return h, nil
-}
-
-// newestWord is the newest record by which a person had the journal registered anew; ok
-// is false for none.
-func (h *here) newestWord(ctx context.Context) (word record.Register, ok bool, err error) {
-	found, err := h.r.List(ctx, journal.Filter{Kind: record.KindRegister, Newest: true, Limit: 1})
-	if err != nil {
-		return word, false, localError{err}
-	}
-	for _, f := range found {
-		word, ok = f.Record.(record.Register)
-	}
-	return word, ok, nil
 }

@@ -159,7 +159,7 @@ func TestFaultsOfPostgreSQL(t *testing.T) {
 		s := y.shipper.State("south")
 		return !s.Known || s.Backlog > uint64(*shippedRecords/20)
 	}
-	for i := 0; y.pausedTimes() < 40 || waits(); i++ { // the line is at work meanwhile
+	for i := 0; y.failedTimes() < 40 || waits(); i++ { // the line is at work meanwhile
 		y.roll(y.lines[i%2])
 		<-time.After(10 * time.Millisecond)
 	}
@@ -176,16 +176,16 @@ func TestFaultsOfPostgreSQL(t *testing.T) {
 		n += y.open[l].Head().Seq
 	}
 	size := d.SQL(t, `SELECT sum(pg_total_relation_size(relid)) FROM pg_partition_tree('lapgate.records')`)
-	t.Logf("%d records in %s under %v, after which %d connections were made anew; %s bytes there", n, took.Round(time.Millisecond), counts, y.pausedTimes(), size)
-	if counts["killed"] < 5 || counts["lost"] < 5 || counts["restarted"] == 0 || y.pausedTimes() < 10 {
-		t.Errorf("%v, %d: the test shows nothing", counts, y.pausedTimes())
+	t.Logf("%d records in %s under %v, after which %d connections were made anew; %s bytes there", n, took.Round(time.Millisecond), counts, y.failedTimes(), size)
+	if counts["killed"] < 5 || counts["lost"] < 5 || counts["restarted"] == 0 || y.failedTimes() < 10 {
+		t.Errorf("%v, %d: the test shows nothing", counts, y.failedTimes())
 	}
 }
 
-func (y *yard) pausedTimes() int {
+func (y *yard) failedTimes() int {
 	y.mu.Lock()
 	defer y.mu.Unlock()
-	return len(y.pauses)
+	return len(y.failures)
 }
 
 // TestForkOfPostgreSQL: a journal that was put back is refused by the database, and goes on

@@ -3,6 +3,7 @@ package ship
 import (
 	"context"
 	"errors"
+	"io/fs"
 	"time"
 
 	"lapgate/gateway/journal"
@@ -24,8 +25,8 @@ var (
 )
 
 // read reads the records behind the one that has arrived, and the time of the one
-// behind them, zero where there is none. The journal is closed again, for it is closed
-// off only while nobody reads it.
+// behind them, zero where there is none. The journal is closed again, for it is opened
+// for writing, and closed off, only while nobody reads it.
 func (l *line) read(ctx context.Context) (batch []journal.Entry, next time.Time, err error) {
 	batch, next, err = l.readBy(ctx, journal.OpenReader)
 	if errors.Is(err, errOlder) {
@@ -38,13 +39,14 @@ func (l *line) read(ctx context.Context) (batch []journal.Entry, next time.Time,
 }
 
 func (l *line) readBy(ctx context.Context, open func(context.Context, string) (*journal.Reader, error)) (batch []journal.Entry, next time.Time, err error) {
-	l.Reading.Lock()
-	defer l.Reading.Unlock()
-	r, err := open(ctx, l.Journal)
-	if err != nil {
-		return nil, next, err
-	}
-	defer func() { err = errors.Join(err, r.Close()) }()
+	err = l.Journal.Read(ctx, open, func(r *journal.Reader) (err error) {
+		batch, next, err = l.readFrom(ctx, r)
+		return err
+	})
+	return batch, next, err
+}
+
+func (l *line) readFrom(ctx context.Context, r *journal.Reader) (batch []journal.Entry, next time.Time, err error) {
 	head, err := r.Head(ctx)
 	if err != nil {
 		return nil, next, err
@@ -82,22 +84,35 @@ func (l *line) readBy(ctx context.Context, open func(context.Context, string) (*
 	return batch, next, err
 }
 
-// here is the journal of a line on this machine, open for reading with its archives.
+// here is the journal of a line on this machine, read with its archives.
 type here struct {
-	r      *journal.Reader
+	r      *journal.Reader // until it is closed again
 	name   journal.Hash
 	before journal.Head // before the oldest record that is there
 	head   journal.Head
-	now    time.Time
 }
 
-func newHere(r *journal.Reader) *here { return &here{r: r, now: time.Now()} }
-
-func (h *here) close() error {
-	if err := h.r.Close(); err != nil {
-		return localError{err}
+// reads has f read the journal of a line, and reports whether there is one with records. The
+// engine is not asked meanwhile: the line would wait for it when it opens its journal.
+func (l *line) reads(ctx context.Context, f func(*here) error) (there bool, err error) {
+	err = l.Journal.Read(ctx, journal.OpenWhole, func(r *journal.Reader) (err error) {
+		h := &here{r: r}
+		if h.name, h.before, err = r.Name(ctx); err == nil {
+			h.head, err = r.Head(ctx)
+		}
+		if err != nil || h.head.Seq == 0 {
+			return err
+		}
+		there = true
+		return f(h)
+	})
+	if !there && errors.Is(err, fs.ErrNotExist) {
+		return false, nil
 	}
-	return nil
+	if err != nil {
+		err = localError{err}
+	}
+	return there, err
 }
 
 // entry is a record; ok is false where it is not there.
@@ -106,10 +121,7 @@ func (h *here) entry(ctx context.Context, seq uint64) (out journal.Entry, ok boo
 		out, ok = e, true
 		return nil
 	})
-	if err != nil {
-		return out, false, localError{err}
-	}
-	return out, ok, nil
+	return out, ok, err
 }
 
 func (h *here) hashAt(ctx context.Context, seq uint64) (journal.Hash, bool, error) {
@@ -145,7 +157,7 @@ func (h *here) outcomes(ctx context.Context, o *record.Outcomes, after, upTo uin
 		}
 		found, err := h.r.List(ctx, f)
 		if err != nil {
-			return localError{err}
+			return err
 		}
 		for _, s := range found {
 			losses := o.Losses
@@ -165,4 +177,14 @@ func (h *here) outcomes(ctx context.Context, o *record.Outcomes, after, upTo uin
 		return err
 	}
 	return take(record.KindOutcome, true)
+}
+
+// newestWord is the newest record by which a person had the journal registered anew; ok
+// is false for none.
+func (h *here) newestWord(ctx context.Context) (word record.Register, ok bool, err error) {
+	found, err := h.r.List(ctx, journal.Filter{Kind: record.KindRegister, Newest: true, Limit: 1})
+	for _, f := range found {
+		word, ok = f.Record.(record.Register)
+	}
+	return word, ok, err
 }

@@ -12,6 +12,7 @@
 package ship
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -29,20 +30,19 @@ type Settings struct {
 	Machine string // name of this one among those that write
 	Connect func(context.Context) (Conn, error)
 	Lines   []Line
-	// Pause waits before the next attempt after a failure, until ctx ends.
-	Pause func(ctx context.Context, failure error)
+	// Failed is told why handing on was broken off, and says how long to wait before the
+	// next attempt.
+	Failed func(failure error) (wait time.Duration)
 	// Changed is told of each change of a line's state, Stored of what its machine must
-	// know. Both return at once.
+	// know. All three return at once.
 	Changed func(line string, s State)
 	Stored  func(line string, s cycle.Stored)
 }
 
-// Line is a line and the path of its journal, which is only read.
+// Line is a line and its journal, which is only read.
 type Line struct {
-	Name, Journal string
-	// Reading is held while the journal is open: where this process is about to open it for
-	// writing, nothing of it may have it open for reading. Nil where nobody does.
-	Reading sync.Locker
+	Name    string
+	Journal *journal.Shared
 }
 
 // State is how far the journal of a line has arrived.
@@ -71,16 +71,23 @@ const (
 	lookEvery  = 2 * time.Second
 	retryAfter = time.Minute
 	// A journal that could not be read whole, as while it is closed or closed off, is tried
-	// again.
+	// again so soon, and less and less often where it stays so.
 	readAgain = 250 * time.Millisecond
 )
 
 // Shipper hands on the journals of all lines over one connection.
 type Shipper struct {
-	set   Settings
-	lines []*line
-	wake  chan struct{}
-	again bool // a journal could not be read whole
+	set    Settings
+	lines  []*line
+	wake   chan struct{}
+	finish chan struct{} // closed when nothing more comes
+	once   sync.Once     // closes it
+
+	// Of the goroutine of Run.
+	again  bool          // a journal could not be read whole
+	wait   time.Duration // before the next look at it
+	first  int           // line that is served first on the next connection
+	landed uint64        // batches that arrived
 }
 
 // line is one line. All but what the mutex guards belongs to the goroutine of Run.
@@ -109,11 +116,8 @@ const (
 
 // New prepares shipping.
 func New(s Settings) *Shipper {
-	out := &Shipper{set: s, wake: make(chan struct{}, 1)}
+	out := &Shipper{set: s, wake: make(chan struct{}, 1), finish: make(chan struct{})}
 	for _, l := range s.Lines {
-		if l.Reading == nil {
-			l.Reading = &sync.Mutex{}
-		}
 		out.lines = append(out.lines, &line{Line: l, most: mostRecords})
 	}
 	return out
@@ -174,11 +178,25 @@ func (s *Shipper) change(l *line, f func(*State)) {
 	s.set.Changed(l.Name, out)
 }
 
-// Run hands on until ctx ends.
+// Finish has Run end by itself: when all that was recorded before has arrived, or when an
+// attempt begun since then brings no record of it into the engine.
+func (s *Shipper) Finish() { s.once.Do(func() { close(s.finish) }) }
+
+func (s *Shipper) finishing() bool {
+	select {
+	case <-s.finish:
+		return true
+	default:
+		return false
+	}
+}
+
+// Run hands on until ctx ends, or until that is finished.
 func (s *Shipper) Run(ctx context.Context) {
 	for ctx.Err() == nil {
+		last, before := s.finishing(), s.landed
 		err := s.connected(ctx)
-		if ctx.Err() != nil {
+		if err == nil || ctx.Err() != nil {
 			return
 		}
 		if errors.Is(err, errAnew) {
@@ -187,14 +205,29 @@ func (s *Shipper) Run(ctx context.Context) {
 		for _, l := range s.lines {
 			s.change(l, func(st *State) { st.Connected, st.Error = false, err.Error() })
 		}
-		s.set.Pause(ctx, err)
+		wait := s.set.Failed(err)
+		if last && s.landed == before {
+			return
+		}
+		s.pause(ctx, wait)
+	}
+}
+
+// pause waits before the next attempt, which at the finish is made at once.
+func (s *Shipper) pause(ctx context.Context, wait time.Duration) {
+	timer := time.NewTimer(wait)
+	defer timer.Stop()
+	select {
+	case <-ctx.Done():
+	case <-s.finish:
+	case <-timer.C:
 	}
 }
 
 // errAnew says that another connection is needed and nothing is wrong with the engine.
 var errAnew = errors.New("the engine refused what is in the records")
 
-// connected hands on until ctx ends or the connection is over.
+// connected hands on until the connection is over. It returns nil when all is finished.
 func (s *Shipper) connected(ctx context.Context) error {
 	conn, err := s.set.Connect(ctx)
 	if err != nil {
@@ -208,34 +241,49 @@ func (s *Shipper) connected(ctx context.Context) error {
 		s.change(l, func(st *State) { st.Connected = true })
 	}
 	for {
-		more := false
-		for _, l := range s.lines {
-			m, err := s.serve(ctx, conn, l)
-			if err != nil {
-				return err
-			}
-			more = more || m
-		}
-		if !more {
-			s.rest(ctx)
-		}
-		if ctx.Err() != nil {
+		last := s.finishing()
+		more, err := s.serveAll(ctx, conn)
+		switch {
+		case err != nil:
+			return err
+		case ctx.Err() != nil:
 			return ctx.Err()
+		case !more && last:
+			return nil
+		case !more:
+			s.rest(ctx)
 		}
 	}
 }
 
+// serveAll hands on some records of each line, and reports whether there are more. Where one
+// breaks the connection off the next connection begins with the line behind it, or those
+// would wait as long as that one fails.
+func (s *Shipper) serveAll(ctx context.Context, conn Conn) (more bool, err error) {
+	for i := range s.lines {
+		at := (s.first + i) % len(s.lines)
+		m, err := s.serve(ctx, conn, s.lines[at])
+		if err != nil {
+			s.first = (at + 1) % len(s.lines)
+			return false, err
+		}
+		more = more || m
+	}
+	return more, nil
+}
+
 // rest waits until there may be something to do.
 func (s *Shipper) rest(ctx context.Context) {
-	wait := lookEvery
-	if s.again {
-		wait = readAgain
+	s.wait = min(lookEvery, max(readAgain, 2*s.wait))
+	if !s.again {
+		s.wait = 0
 	}
 	s.again = false
-	timer := time.NewTimer(wait)
+	timer := time.NewTimer(cmp.Or(s.wait, lookEvery))
 	defer timer.Stop()
 	select {
 	case <-ctx.Done():
+	case <-s.finish:
 	case <-s.wake:
 	case <-timer.C:
 	}
@@ -258,10 +306,17 @@ func (s *Shipper) serve(ctx context.Context, conn Conn, l *line) (more bool, err
 		s.change(l, func(st *State) { st.Error = local.Error() })
 		return false, ctx.Err()
 	}
-	if err == nil && l.stop == nil && l.at.known {
+	if err == nil && l.stop == nil && l.at.known && l.failed() {
 		s.change(l, func(st *State) { st.Error = "" })
 	}
 	return more, err
+}
+
+// failed tells whether something was wrong with the line before.
+func (l *line) failed() bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.state.Error != ""
 }
 
 // due tells whether the engine is to be asked what it has of the line.
@@ -307,6 +362,7 @@ func (s *Shipper) send(ctx context.Context, conn Conn, l *line) (more bool, err 
 		return false, err
 	}
 	l.most = min(mostRecords, 2*l.most)
+	s.landed++
 	last := batch[len(batch)-1]
 	if head != (journal.Head{Seq: last.Seq, Hash: last.Hash}) {
 		l.at.known = false // it had more, or answers for another

@@ -16,224 +16,10 @@ import (
 
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/engine"
-	"lapgate/gateway/handshake"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
-	"lapgate/gateway/ship"
 	"lapgate/gateway/ship/shiptest"
 )
-
-// yard is a machine with journals, and the engine that they go to.
-type yard struct {
-	t      *testing.T
-	dir    string
-	engine *shiptest.Engine
-	lines  []string
-	open   map[string]*journal.Journal
-	rolls  map[string]uint32
-	past   map[string]*record.Past
-
-	connect func(context.Context) (ship.Conn, error) // to another engine than the one in memory
-	wait    time.Duration                            // after a failure
-	reading sync.Mutex
-
-	shipper *ship.Shipper
-	mu      sync.Mutex
-	stored  map[string]cycle.Stored
-	pauses  []error
-}
-
-func newYard(t *testing.T, lines ...string) *yard { return newYardIn(t, "", lines...) }
-
-// newYardIn is one whose journals stand in a folder; empty for one of the test.
-func newYardIn(t *testing.T, folder string, lines ...string) *yard {
-	dir := t.TempDir()
-	if folder != "" {
-		var err error
-		if dir, err = os.MkdirTemp(folder, "yard"); err != nil {
-			t.Fatal(err)
-		}
-		t.Cleanup(func() { _ = os.RemoveAll(dir) })
-	}
-	y := &yard{t: t, dir: dir, wait: time.Second, engine: &shiptest.Engine{}, lines: lines, open: map[string]*journal.Journal{}, rolls: map[string]uint32{}, past: map[string]*record.Past{}, stored: map[string]cycle.Stored{}}
-	for _, l := range lines {
-		y.begin(l)
-	}
-	return y
-}
-
-func (y *yard) must(err error) {
-	y.t.Helper()
-	if err != nil {
-		y.t.Fatal(err)
-	}
-}
-
-func (y *yard) path(line string) string { return filepath.Join(y.dir, line+".db") }
-
-func (y *yard) begin(line string) {
-	y.t.Helper()
-	j, err := journal.Open(y.t.Context(), y.path(line), journal.OwnedBy(journal.Owner{Line: line, Folder: filepath.Join(y.dir, "state")}))
-	y.must(err)
-	y.open[line] = j
-	if y.past[line] == nil {
-		past := record.NewPast()
-		y.past[line] = &past
-	}
-}
-
-// append makes records durable.
-func (y *yard) append(line string, records ...record.Record) {
-	y.t.Helper()
-	for _, r := range records {
-		s, err := y.open[line].Append(y.t.Context(), r)
-		y.must(err)
-		y.must(y.past[line].Add(r))
-		if y.shipper != nil {
-			y.shipper.Recorded(line, s)
-		}
-	}
-}
-
-// roll wraps one roll: a few records, the last of them its outcome.
-func (y *yard) roll(line string) {
-	y.t.Helper()
-	y.rolls[line]++
-	n := y.rolls[line]
-	token := handshake.Token{Boot: 41, Req: n}
-	tag := fmt.Sprintf("R-%04d\x00%c", n, 'a'+n%26)
-	request := record.Request{Token: token, Roll: n}
-	request.Measured.Tag = tag
-	y.append(line, request, record.Shadow{Token: token, Roll: n, Tag: tag, Verdict: "go"},
-		record.Outcome{Outcome: handshake.Outcome{Index: n, RollNo: n, Boot: 41, Outcome: handshake.Wrapped}})
-}
-
-// closeOff makes an archive of what stands there.
-func (y *yard) closeOff(line string) {
-	y.t.Helper()
-	for {
-		_, err := y.open[line].CloseOff(y.t.Context(), record.Carry{Past: y.past[line].Carried()})
-		if err == nil {
-			return
-		}
-		if !strings.Contains(err.Error(), "being read") {
-			y.t.Fatal(err)
-		}
-		<-time.After(time.Millisecond)
-	}
-}
-
-// start begins to ship, and returns what ends that.
-func (y *yard) start(ctx context.Context) (stop func()) {
-	ctx, cancel := context.WithCancel(ctx)
-	connect := y.connect
-	if connect == nil {
-		connect = y.engine.Connect("a")
-	}
-	set := ship.Settings{Machine: "a", Connect: connect,
-		Pause: func(ctx context.Context, failure error) {
-			y.mu.Lock()
-			y.pauses = append(y.pauses, failure)
-			y.mu.Unlock()
-			select {
-			case <-time.After(y.wait):
-			case <-ctx.Done():
-			}
-		},
-		Changed: func(string, ship.State) {},
-		Stored: func(line string, s cycle.Stored) {
-			y.mu.Lock()
-			defer y.mu.Unlock()
-			y.stored[line] = s
-		},
-	}
-	for _, l := range y.lines {
-		set.Lines = append(set.Lines, ship.Line{Name: l, Journal: y.path(l), Reading: &y.reading})
-	}
-	y.shipper = ship.New(set)
-	var wait sync.WaitGroup
-	wait.Go(func() { y.shipper.Run(ctx) })
-	return func() {
-		cancel()
-		wait.Wait()
-		y.shipper = nil
-	}
-}
-
-func (y *yard) storedOf(line string) cycle.Stored {
-	y.mu.Lock()
-	defer y.mu.Unlock()
-	return y.stored[line]
-}
-
-// until waits, in virtual time, for something to become true.
-func (y *yard) until(what string, ok func() bool) {
-	y.t.Helper()
-	for range 6000 {
-		if ok() {
-			return
-		}
-		<-time.After(100 * time.Millisecond)
-	}
-	for _, l := range y.lines {
-		y.t.Logf("%s: %+v", l, y.shipper.State(l))
-	}
-	y.t.Fatal("never: " + what)
-}
-
-// arrived tells whether all of a journal has arrived.
-func (y *yard) arrived(line string) func() bool {
-	return func() bool {
-		s := y.shipper.State(line)
-		return s.Known && s.Backlog == 0 && s.Record == y.open[line].Head().Seq
-	}
-}
-
-// calls are how often the engine in memory was asked.
-func (y *yard) calls() (n struct{ appends, connects int }) {
-	y.engine.Do(func() { n.appends, n.connects = y.engine.Appends, y.engine.Connects })
-	return n
-}
-
-// same fails unless the newest chain of a line there is the journal here from a record
-// on, record by record.
-func (y *yard) same(line string, from uint64) {
-	y.t.Helper()
-	chains := y.engine.Of(line, "a")
-	if len(chains) == 0 {
-		y.t.Fatalf("%s: no journal there", line)
-	}
-	there := chains[len(chains)-1].Records
-	r, err := journal.OpenWhole(y.t.Context(), y.path(line))
-	y.must(err)
-	n := 0
-	y.must(r.Walk(y.t.Context(), journal.Filter{FromSeq: from}, func(e journal.Entry) error {
-		if n >= len(there) || there[n].Seq != e.Seq || there[n].Hash != e.Hash || string(there[n].Body) != string(e.Body) || !there[n].At.Equal(e.At) {
-			y.t.Fatalf("%s: record %d is not there as it is here", line, e.Seq)
-		}
-		n++
-		return nil
-	}))
-	y.must(r.Close())
-	if n != len(there) || n == 0 {
-		y.t.Fatalf("%s: %d records there, %d here", line, len(there), n)
-	}
-}
-
-func inBubble(t *testing.T, lines []string, f func(ctx context.Context, y *yard)) {
-	t.Helper()
-	synctest.Test(t, func(t *testing.T) {
-		y := newYard(t, lines...)
-		defer func() {
-			for _, l := range y.lines {
-				if j := y.open[l]; j != nil {
-					_ = j.Close()
-				}
-			}
-		}()
-		f(t.Context(), y)
-	})
-}
 
 // What stands there before the start and what comes after it arrives, of every line,
 // and the machine hears up to which outcome.
@@ -276,19 +62,22 @@ func TestShips(t *testing.T) {
 	})
 }
 
-// Nothing is read while somebody holds the journal, and all is once that is over.
-func TestWaitsForReading(t *testing.T) {
+// Nothing is read while the journal is opened for writing, and all is once that is over.
+func TestWaitsForOpening(t *testing.T) {
 	inBubble(t, []string{"north"}, func(ctx context.Context, y *yard) {
-		y.reading.Lock()
-		defer y.start(ctx)()
-		y.roll("north")
-		for range 600 { // the mutex of the shipper holds no virtual time
-			runtime.Gosched()
-		}
-		if n := len(y.engine.Of("north", "a")); n != 0 || y.shipper.State("north").Known {
-			t.Error("a journal was read that somebody holds")
-		}
-		y.reading.Unlock()
+		var stop func()
+		y.must(y.shared["north"].Alone(func() error {
+			stop = y.start(ctx)
+			y.roll("north")
+			for range 600 { // a lock that is waited for holds virtual time
+				runtime.Gosched()
+			}
+			if n := len(y.engine.Of("north", "a")); n != 0 || y.shipper.State("north").Known {
+				t.Error("a journal was read while it was opened")
+			}
+			return nil
+		}))
+		defer stop()
 		y.until("all is there", y.arrived("north"))
 		y.same("north", 1)
 	})

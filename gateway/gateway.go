@@ -81,6 +81,8 @@ type Options struct {
 	DialScanner func(ctx context.Context, network, address string) (net.Conn, error)
 	// Log takes what people should know. Nil for none.
 	Log *zap.Logger
+	// LogLevel is the level of Log, which another configuration sets. Nil for one that stays.
+	LogLevel *zap.AtomicLevel
 	// Metrics takes what machines should know. Nil for none.
 	Metrics *status.Metrics
 	// FreeRoom tells the bytes that are free on the disk of a folder. Nil for what the

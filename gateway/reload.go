@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
 
 	"lapgate/gateway/config"
 	"lapgate/gateway/handshake"
@@ -88,6 +89,10 @@ func (g *Gateway) put(ctx context.Context, s *config.Snapshot, c *Change) ([]rec
 	if problems := g.opensArmed(s); len(problems) > 0 {
 		return nil, fmt.Errorf("reload refused, the old configuration stays in force: %w", errors.Join(problems...))
 	}
+	level, err := zapcore.ParseLevel(s.Log.Level)
+	if err != nil {
+		return nil, fmt.Errorf("log.level: %w", err)
+	}
 	if ask := g.wouldAsk(ctx, s, changes); ask != nil && (c.Unattended || ask.Answer != c.Agreed) {
 		return nil, ask
 	}
@@ -96,6 +101,9 @@ func (g *Gateway) put(ctx context.Context, s *config.Snapshot, c *Change) ([]rec
 		if err := l.accept(accepted{s, c.Who}); err != nil {
 			g.options.Log.Warn("the configuration changed without a line that has ended", zap.String("line", l.set.name))
 		}
+	}
+	if g.options.LogLevel != nil {
+		g.options.LogLevel.SetLevel(level)
 	}
 	g.previous = g.present()
 	g.snapshot.Store(s)

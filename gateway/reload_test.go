@@ -13,6 +13,8 @@ import (
 	"testing/synctest"
 	"time"
 
+	"go.uber.org/zap"
+
 	"lapgate/configs"
 	"lapgate/gateway"
 	"lapgate/gateway/config"
@@ -201,7 +203,7 @@ func TestReloadRefusals(t *testing.T) {
 		t.Fatal(err)
 	}
 	for key, value := range map[string]string{
-		"log.level": "debug", "status.listen": "none", "journal.directory": "elsewhere", "control.socket": "none",
+		"log.format": "json", "status.listen": "none", "journal.directory": "elsewhere", "control.socket": "none",
 		"lines.0.controller.unit": "9", "lines.0.controller.times.poll": "200 ms",
 		"lines.0.arming.away": "60 s", "lines.0.scanner.silence": "9 s", "lines.0.orders.poll": "9 s",
 	} {
@@ -229,6 +231,30 @@ func TestReloadRefusals(t *testing.T) {
 	if err := reload(g, snapshot(t, dir, map[string]string{"lines.0.name": "west"}), "test"); err == nil ||
 		!strings.Contains(err.Error(), "line west: is new") || !strings.Contains(err.Error(), "line north: is in force but not") {
 		t.Errorf("another name: got %v", err)
+	}
+}
+
+// TestReloadSetsTheLogLevel: the level of the log is that of the configuration in force, at
+// once, and a configuration that is refused changes nothing.
+func TestReloadSetsTheLogLevel(t *testing.T) {
+	dir := t.TempDir()
+	level := zap.NewAtomicLevel()
+	g, err := gateway.New(gateway.Options{Snapshot: snapshot(t, dir, nil), Dialer: noDialer, OpenJournal: noJournal, LogLevel: &level})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := reload(g, snapshot(t, dir, map[string]string{"log.level": "debug"}), "test"); err != nil || level.Level() != zap.DebugLevel {
+		t.Errorf("level %s, %v", level, err)
+	}
+	if err := reload(g, snapshot(t, dir, map[string]string{"log.level": "error", "log.format": "json"}), "test"); err == nil || level.Level() != zap.DebugLevel {
+		t.Errorf("level %s, %v", level, err)
+	}
+	s, err := g.Previous()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := reload(g, s, "test"); err != nil || level.Level() != zap.InfoLevel {
+		t.Errorf("level %s, %v", level, err)
 	}
 }
 

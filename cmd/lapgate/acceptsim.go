@@ -94,7 +94,7 @@ func (p *program) acceptGateway(f *acceptFlags, s *config.Snapshot) (gateway.Opt
 	log := zap.NewNop()
 	if f.verbose {
 		var err error
-		if log, err = logging.New(p.stderr, s.Log); err != nil {
+		if log, _, err = logging.New(p.stderr, s.Log); err != nil {
 			return gateway.Options{}, err
 		}
 	}

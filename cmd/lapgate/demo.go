@@ -211,7 +211,7 @@ func (d *demo) wrap(ctx context.Context, path string) (*rehearse.Result, error) 
 	log := zap.NewNop()
 	if d.flags.verbose {
 		var err error
-		if log, err = logging.New(d.stderr, d.snapshot.Log); err != nil {
+		if log, _, err = logging.New(d.stderr, d.snapshot.Log); err != nil {
 			return nil, err
 		}
 	}

@@ -19,7 +19,7 @@ func (p *program) dialers(log *zap.Logger) func(*config.Line) (link.Dialer, erro
 // dialer is the way to the controller of one line for a command, which logs to
 // standard error.
 func (p *program) dialer(s *config.Snapshot, l *config.Line) (link.Dialer, error) {
-	log, err := logging.New(p.stderr, s.Log)
+	log, _, err := logging.New(p.stderr, s.Log)
 	if err != nil {
 		return nil, err
 	}

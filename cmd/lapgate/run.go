@@ -74,7 +74,7 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 		return err
 	}
 	thrift()
-	log, err := logging.New(p.stderr, snapshot.Log)
+	log, level, err := logging.New(p.stderr, snapshot.Log)
 	if err != nil {
 		return err
 	}
@@ -93,7 +93,7 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 		return err
 	}
 	g, err := gateway.New(gateway.Options{
-		Snapshot: snapshot, Broker: broker, Ship: shipping, Pair: pair, Dialer: p.dialers(log), OpenJournal: gateway.OpenJournals(snapshot), Log: log, Metrics: metrics,
+		Snapshot: snapshot, Broker: broker, Ship: shipping, Pair: pair, Dialer: p.dialers(log), OpenJournal: gateway.OpenJournals(snapshot), Log: log, LogLevel: &level, Metrics: metrics,
 		Certificates: connect.CertificateEnds, Version: version(),
 	})
 	if err != nil {

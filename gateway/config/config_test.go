@@ -221,16 +221,15 @@ func TestPrecedence(t *testing.T) {
 	file := "log: {level: warn}\n" + sparse
 	env := []string{"LAPGATE_LOG_LEVEL=error", "LAPGATE_CONFIG=other.yaml", "PATH=/bin"}
 	set := map[string]string{"log.level": "debug"}
-	const restart = "restart the daemon to change it"
 	for _, tt := range []struct {
 		src  config.Source
 		want config.Value
 	}{
-		{config.Source{}, config.Value{"log.level", "info", "default", restart}},
-		{config.Source{Bytes: []byte(file)}, config.Value{"log.level", "warn", "mill.yaml:1", restart}},
-		{config.Source{Bytes: []byte(file), Env: env}, config.Value{"log.level", "error", "environment LAPGATE_LOG_LEVEL", restart}},
-		{config.Source{Bytes: []byte(file), Env: env, Set: set}, config.Value{"log.level", "debug", "flag --set", restart}},
-		{config.Source{Set: set}, config.Value{"log.level", "debug", "flag --set", restart}},
+		{config.Source{}, config.Value{"log.level", "info", "default", ""}},
+		{config.Source{Bytes: []byte(file)}, config.Value{"log.level", "warn", "mill.yaml:1", ""}},
+		{config.Source{Bytes: []byte(file), Env: env}, config.Value{"log.level", "error", "environment LAPGATE_LOG_LEVEL", ""}},
+		{config.Source{Bytes: []byte(file), Env: env, Set: set}, config.Value{"log.level", "debug", "flag --set", ""}},
+		{config.Source{Set: set}, config.Value{"log.level", "debug", "flag --set", ""}},
 	} {
 		s := load(t, tt.src)
 		if got := effective(t, s, "log.level"); got != tt.want {

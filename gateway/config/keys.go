@@ -15,26 +15,26 @@ type Key struct {
 	Needed  bool // has no default and must be given
 	Meaning string
 	Measure string // how the value is measured, of a key that may be open; else empty
-	Restart bool   // a change needs a restart of the daemon
+	Restart bool   // a change of it, or of what it holds, needs a restart of the daemon
 }
 
 // Keys lists every key of a configuration in the order of the reference.
-func Keys() []Key { return keysOf(reflect.TypeFor[document](), "", false) }
+func Keys() []Key { return keysOf(reflect.TypeFor[document](), "") }
 
-func keysOf(t reflect.Type, path string, restart bool) (out []Key) {
+func keysOf(t reflect.Type, path string) (out []Key) {
 	for _, f := range fields(t) {
 		k := Key{
 			Path: join(path, f.key), Want: f.wanted(), Default: f.def, Meaning: f.doc, Measure: f.measure,
-			Restart: restart || f.restart != "",
+			Restart: f.restart != "",
 		}
 		switch {
 		case f.section():
 			k.Section = true
-			out = append(append(out, k), keysOf(f.typ, k.Path, k.Restart)...)
+			out = append(append(out, k), keysOf(f.typ, k.Path)...)
 		case f.list() && f.typ.Elem().Kind() == reflect.Struct:
 			k.Section = true
 			k.Meaning = cmp.Or(k.Meaning, "a list")
-			out = append(append(out, k), keysOf(f.typ.Elem(), join(k.Path, "N"), k.Restart)...)
+			out = append(append(out, k), keysOf(f.typ.Elem(), join(k.Path, "N"))...)
 		default:
 			k.Needed = !f.list() && !f.hasDefault && !f.optional
 			out = append(out, k)

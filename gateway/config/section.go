@@ -21,7 +21,7 @@ import (
 // key or its section, is the remedy where a reload cannot change the value.
 type document struct {
 	Units            Units   `cfg:"units" doc:"units of the output, by dimension; the configuration itself may use any"`
-	Log              Log     `cfg:"log" restart:"restart the daemon to change it" doc:"messages, on stderr"`
+	Log              Log     `cfg:"log" doc:"messages, on stderr"`
 	Status           Status  `cfg:"status" restart:"restart the daemon to change it" doc:"status page and metrics"`
 	Journal          Journal `cfg:"journal" restart:"restart the daemon to change it" doc:"durable records"`
 	Control          Control `cfg:"control" restart:"restart the daemon to change it" doc:"commands of an operator to the running daemon"`
@@ -104,8 +104,8 @@ func (u *Units) byDimension() map[quantity.Dimension]string {
 
 // Log is how messages are written.
 type Log struct {
-	Level  string `cfg:"level" one_of:"debug,info,warn,error" default:"info" doc:"least level that is written"`
-	Format string `cfg:"format" one_of:"json,console" default:"console" doc:"form of a message"`
+	Level  string `cfg:"level" one_of:"debug,info,warn,error" default:"info" doc:"least level that is written; a reload changes it at once"`
+	Format string `cfg:"format" one_of:"json,console" default:"console" restart:"restart the daemon to change it" doc:"form of a message"`
 }
 
 // Status is the page for people and the metrics.

@@ -79,7 +79,7 @@ func TestEntriesInTheJournalHaveFields(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Setenv("JOURNAL_STREAM", fmt.Sprintf("%d:%d", own.Dev, own.Ino))
-	log, err := New(os.Stderr, config.Log{Level: "info", Format: "console"})
+	log, level, err := New(os.Stderr, config.Log{Level: "info", Format: "console"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -89,6 +89,10 @@ func TestEntriesInTheJournalHaveFields(t *testing.T) {
 		zap.Duration("after", 1500*time.Millisecond), zap.Error(errors.New("no answer")), zap.Strings("lines", []string{"north", "south"}),
 		zap.Time("at", time.Date(2026, 3, 1, 22, 0, 0, 0, time.UTC)), zap.String("lines.0.wrap.speed", "1 m/s -> 2 m/s"))
 	line.Error("second")
+	level.SetLevel(zap.ErrorLevel)
+	line.Warn("below the level now")
+	level.SetLevel(zap.DebugLevel)
+	line.Debug("third")
 	want := []map[string]string{{
 		"PRIORITY": "4", "SYSLOG_IDENTIFIER": "lapgate", "LAPGATE_LINE": "north", "LAPGATE_CODE": "head-missing", "LAPGATE_ROLL": "1190",
 		"LAPGATE_REMEDY": `look\nand see`, "LAPGATE_AFTER": "1.5s", "LAPGATE_ERROR": "no answer", "LAPGATE_LINES": `["north","south"]`,
@@ -97,6 +101,8 @@ func TestEntriesInTheJournalHaveFields(t *testing.T) {
 			`"error": "no answer", "lines": ["north", "south"], "at": "2026-03-01T22:00:00.000Z", "lines.0.wrap.speed": "1 m/s -> 2 m/s"}`,
 	}, {
 		"PRIORITY": "3", "SYSLOG_IDENTIFIER": "lapgate", "LAPGATE_LINE": "north", "MESSAGE": `second {"line": "north"}`,
+	}, {
+		"PRIORITY": "7", "SYSLOG_IDENTIFIER": "lapgate", "LAPGATE_LINE": "north", "MESSAGE": `third {"line": "north"}`,
 	}}
 	for i := range want {
 		if got := next(t, c); !maps.Equal(got, want[i]) {

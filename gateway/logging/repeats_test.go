@@ -2,6 +2,7 @@ package logging
 
 import (
 	"bytes"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -92,12 +93,37 @@ func TestAnswersToAPersonAreNeverKeptBack(t *testing.T) {
 	}
 }
 
+// TestLevelIsSet: a level that is set holds for the loggers that were made before.
+func TestLevelIsSet(t *testing.T) {
+	var b bytes.Buffer
+	log, level, err := New(&b, config.Log{Level: "warn", Format: "json"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	line := log.With(zap.String("line", "north"))
+	for _, l := range []zapcore.Level{zapcore.WarnLevel, zapcore.DebugLevel, zapcore.ErrorLevel} {
+		level.SetLevel(l)
+		line.Debug("debug at " + l.String())
+		line.Warn("warn at " + l.String())
+		line.Error("error at " + l.String())
+	}
+	var got []string
+	for text := range strings.Lines(b.String()) {
+		_, message, _ := strings.Cut(text, `"msg":"`)
+		message, _, _ = strings.Cut(message, `"`)
+		got = append(got, message)
+	}
+	if want := []string{"warn at warn", "error at warn", "debug at debug", "warn at debug", "error at debug", "error at error"}; !slices.Equal(got, want) {
+		t.Errorf("got %q, want %q", got, want)
+	}
+}
+
 // TestMessageCannotForgeALine: what others wrote into a message stays on its line and moves
 // no cursor.
 func TestMessageCannotForgeALine(t *testing.T) {
 	for _, format := range []string{"json", "console"} {
 		var b bytes.Buffer
-		log, err := New(&b, config.Log{Level: "info", Format: format})
+		log, _, err := New(&b, config.Log{Level: "info", Format: format})
 		if err != nil {
 			t.Fatal(err)
 		}

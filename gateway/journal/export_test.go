@@ -24,6 +24,12 @@ var (
 	URI      = uri
 )
 
+// Count counts up to n by the database, which takes a while.
+func (r *Reader) Count(ctx context.Context, n int) (counted int, err error) {
+	err = r.db.QueryRowContext(ctx, `WITH RECURSIVE c(x) AS (SELECT 1 UNION ALL SELECT x + 1 FROM c LIMIT ?) SELECT count(*) FROM c`, n).Scan(&counted)
+	return counted, err
+}
+
 // LimitPages lets the file grow to no more than a number of pages.
 func (j *Journal) LimitPages(ctx context.Context, pages int) error {
 	_, err := j.write.ExecContext(ctx, fmt.Sprintf(`PRAGMA max_page_count = %d`, pages))

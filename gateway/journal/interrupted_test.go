@@ -2,39 +2,46 @@ package journal_test
 
 import (
 	"context"
-	"os"
 	"path/filepath"
 	"testing"
 	"time"
+
+	"lapgate/gateway/journal"
 )
 
-// TestInterruptedReadingLeavesTheLog breaks off readings of an open journal. Its connection,
-// log and index stay what they were, and it goes on.
-func TestInterruptedReadingLeavesTheLog(t *testing.T) {
+// TestInterruptedReadingLeavesTheConnection has the context of a reading of an open journal end
+// in its midst, and then has somebody read the journal beside: it can still be written.
+func TestInterruptedReadingLeavesTheConnection(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "j.db")
 	j := open(t, path)
-	records := shift(t, 400)
-	appendAll(t, j, records[:len(records)-1])
-	before, err := os.Stat(path + "-wal")
-	if err != nil {
-		t.Fatal(err)
-	}
-	broken := 0
-	for n := range 500 {
-		ctx, cancel := context.WithTimeout(t.Context(), time.Duration(n)*time.Microsecond) // at some moment of the reading
-		if _, err := j.Reader.Head(ctx); err != nil {
-			broken++
+	records := shift(t, 40)
+	lasts := []time.Duration{time.Millisecond, 3 * time.Millisecond, 9 * time.Millisecond}
+	last := len(records) - len(lasts)
+	appendAll(t, j, records[:last])
+	for i, after := range lasts {
+		const rows = 200_000 // take many times as long as the context lasts
+		ctx, cancel := context.WithTimeout(t.Context(), after)
+		if n, err := j.Count(ctx, rows); err == nil && n != rows || err != nil && ctx.Err() == nil {
+			t.Errorf("counted %d, %v", n, err)
 		}
 		cancel()
+		beside, err := journal.OpenReader(t.Context(), path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if head, err := beside.Head(t.Context()); err != nil || head != j.Head() {
+			t.Errorf("head %v beside, %v", head, err)
+		}
+		appendAll(t, j, records[last+i:last+i+1])
+		if err := beside.Close(); err != nil {
+			t.Error(err)
+		}
 	}
-	if broken == 0 {
-		t.Error("no reading was broken off")
+	ended, cancel := context.WithCancel(t.Context())
+	cancel()
+	if _, err := j.Reader.Head(ended); err == nil {
+		t.Error("a reading was begun whose context had ended")
 	}
-	after, err := os.Stat(path + "-wal")
-	if err != nil || !os.SameFile(before, after) {
-		t.Errorf("the log is another: %v", err)
-	}
-	appendAll(t, j, records[len(records)-1:])
 	if got := replay(t, j.Reader); len(got) != len(records) {
 		t.Errorf("%d records, want %d", len(got), len(records))
 	}

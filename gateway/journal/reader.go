@@ -38,8 +38,9 @@ type Reader struct {
 type database struct {
 	*sql.DB
 	// writes says that a journal is written by the same connection. One that is interrupted
-	// is closed by database/sql, and being the last it would carry the log over: so a query
-	// that began is finished.
+	// is closed by database/sql and opened again, and where somebody began to read the
+	// journal in between, the index would be read-only for it: so a query that began is
+	// finished.
 	writes bool
 }
 

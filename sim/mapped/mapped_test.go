@@ -1,11 +1,9 @@
 package mapped
 
 import (
-	"context"
 	"errors"
 	"slices"
 	"testing"
-	"time"
 
 	"lapgate/sim/controller"
 	"lapgate/sim/modbus"
@@ -112,9 +110,7 @@ func TestHello(t *testing.T) {
 }
 
 func TestListen(t *testing.T) {
-	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
-	defer cancel()
-	s, err := modbus.Listen(ctx, "127.0.0.1:0", 1, NewRegisters(scanned(t), Config{}), nil)
+	s, err := modbus.Listen(t.Context(), "127.0.0.1:0", 1, NewRegisters(scanned(t), Config{}), nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -105,7 +105,7 @@ func TestSecured(t *testing.T) {
 			return nil, err
 		}
 		t.Cleanup(func() { _ = conn.Close() })
-		_ = conn.SetDeadline(time.Now().Add(20 * time.Second))
+		_ = conn.SetDeadline(time.Now().Add(2 * time.Minute))
 		r := &raw{t: t, conn: conn}
 		r.send(17, "03 03E8 0002")
 		got, err := r.receive() // a client learns only here that it was refused

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"slices"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -17,7 +18,7 @@ import (
 func TestSuite(t *testing.T) {
 	linktest.Run(t, func(t *testing.T) *linktest.Harness {
 		image := memory.NewImage()
-		requests := 0
+		var requests atomic.Int64
 		var next memory.Kind
 		return &linktest.Harness{
 			Dialer: &memory.Dialer{Image: image, Before: func(c memory.Call) memory.Fault {
@@ -27,16 +28,18 @@ func TestSuite(t *testing.T) {
 				k := next
 				next = memory.None
 				if k != memory.Cut {
-					requests++
+					requests.Add(1)
 				}
 				return memory.Fault{Kind: k}
 			}},
 			Load: image.Load, Store: image.Store,
-			Requests: func() int { return requests },
+			Requests: func() int { return int(requests.Load()) },
 			Faults: []linktest.Fault{linktest.Refuse, linktest.Hangup, linktest.FIN, linktest.Landed,
 				linktest.BlackHole, linktest.Late},
 			Play: func(f linktest.Fault) {
 				switch f {
+				case "":
+					next = memory.None
 				case linktest.Refuse:
 					next = memory.Refuse
 				case linktest.Hangup:

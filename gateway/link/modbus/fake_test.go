@@ -29,7 +29,7 @@ func layout(t testing.TB) link.Layout {
 }
 
 func config(t testing.TB) modbus.Config {
-	return modbus.Config{Unit: 7, Layout: layout(t), Limits: link.Limits{Read: 125, Write: 123}, Timeout: 20 * time.Second}
+	return modbus.Config{Unit: 7, Layout: layout(t), Limits: link.Limits{Read: 125, Write: 123}, Timeout: time.Minute}
 }
 
 // registers is the memory of a controller, with the faults that its way of

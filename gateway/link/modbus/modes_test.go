@@ -5,7 +5,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
@@ -117,7 +116,6 @@ func TestRefusedMidway(t *testing.T) {
 	c := newRawController(t, nil)
 	conf := config(t)
 	conf.Writes = modbus.WriteSingle
-	conf.Timeout = time.Second
 	p := open(t, c, conf)
 	var taken int
 	c.onRequest = func() {

@@ -120,7 +120,7 @@ func TestProbe(t *testing.T) {
 	c.inputs = true
 	c.Store(handshake.ACK, 0, []uint16{0x1234, 0xABCD})
 	c.Store(handshake.REQ, 0, []uint16{0x5251})
-	p, err := modbus.OpenProbe(t.Context(), c.address(), 7, time.Second)
+	p, err := modbus.OpenProbe(t.Context(), c.address(), 7, config(t).Timeout)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -119,13 +119,17 @@ func TestRenewal(t *testing.T) {
 	pl := fresh(t)
 	px := newProxy(t, pl.address)
 	var opened atomic.Int32
-	var swallow atomic.Bool
+	var swallow atomic.Pointer[context.CancelFunc] // what ends the call whose renewal was swallowed
 	px.stall = func(b []byte) bool {
 		if !bytes.HasPrefix(b, []byte("OPN")) {
 			return false
 		}
 		opened.Add(1)
-		return swallow.Load()
+		end := swallow.Load()
+		if end != nil {
+			(*end)()
+		}
+		return end != nil
 	}
 	for _, sec := range securities() {
 		t.Run(sec.String(), func(t *testing.T) {
@@ -149,12 +153,14 @@ func TestRenewal(t *testing.T) {
 			if n := opened.Load() - before; n != 3 {
 				t.Errorf("%d renewals for three requests", n)
 			}
-			swallow.Store(true)
-			defer swallow.Store(false)
+			ctx, end := context.WithCancel(t.Context())
+			defer end()
+			swallow.Store(&end)
+			defer swallow.Store(nil)
 			asked := pl.count()
-			err = p.Write(bounded(t, impatience), handshake.ACK, ack)
-			if link.ClassOf(err) != link.Down || !errors.Is(err, context.DeadlineExceeded) || len(mention(err, "renewing the keys")) > 0 {
-				t.Errorf("got %v, want down by the deadline", err)
+			err = p.Write(ctx, handshake.ACK, ack)
+			if link.ClassOf(err) != link.Down || !errors.Is(err, context.Canceled) || len(mention(err, "renewing the keys")) > 0 {
+				t.Errorf("got %v, want down by the end of the context", err)
 			}
 			if pl.count() != asked {
 				t.Error("the request was sent without keys")

@@ -16,6 +16,7 @@ type proxy struct {
 	mu     sync.Mutex
 	target string
 	fault  linktest.Fault
+	sent   int // requests of clients
 	pairs  map[*pair]bool
 	held   func() // carries out the write held back
 	stall  func(fromClient []byte) bool
@@ -89,6 +90,12 @@ func (p *proxy) play(f linktest.Fault) {
 	p.fault = f
 }
 
+func (p *proxy) count() int {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.sent
+}
+
 func (p *proxy) hangup() {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -132,8 +139,11 @@ func (c *pair) up() {
 func (c *pair) request(b []byte) bool {
 	p := c.proxy
 	p.mu.Lock()
-	if p.fault != "" && bytes.HasPrefix(b, []byte("MSG")) { // not the goodbye of another connection
-		c.fault, p.fault = p.fault, ""
+	if bytes.HasPrefix(b, []byte("MSG")) { // not the goodbye of another connection
+		p.sent++
+		if p.fault != "" {
+			c.fault, p.fault = p.fault, ""
+		}
 	}
 	fault, stall := c.fault, p.stall
 	p.mu.Unlock()

@@ -19,7 +19,7 @@ import (
 	serverua "github.com/awcullen/opcua/ua"
 )
 
-const patience = 20 * time.Second
+const patience = 2 * time.Minute
 
 func bounded(t testing.TB, d time.Duration) context.Context {
 	ctx, cancel := context.WithTimeout(t.Context(), d)

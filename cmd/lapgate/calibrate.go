@@ -17,10 +17,9 @@ import (
 
 // calibrateFlags are the flags of `calibrate`.
 type calibrateFlags struct {
-	source                  sourceFlags
+	from                    journalFlags
 	output                  outputFlags
-	of                      engineFlags
-	line, by, head          string
+	by, head                string
 	bond                    []string
 	platen, start, pressure string
 }
@@ -44,7 +43,7 @@ The platens are hot enough to burn: fit the thermocouple to a cold head, keep it
 wire and your hands out of the press, and leave its guards closed.`,
 		Example: `  lapgate calibrate journal/north.db --config now.yaml --by Kim
   lapgate calibrate --config now.yaml --bond first.csv --bond second.csv --by Kim`,
-		Args: f.of.args(cobra.MaximumNArgs(1)),
+		Args: f.from.args(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			for _, name := range []string{"material", "platen", "start", "pressure"} {
 				if len(f.bond) == 0 && cmd.Flags().Changed(name) {
@@ -54,11 +53,9 @@ wire and your hands out of the press, and leave its guards closed.`,
 			return p.calibrate(cmd.Context(), args, &f)
 		},
 	}
-	f.source.add(cmd)
+	f.from.add(cmd, likeJournal)
 	f.output.add(cmd)
-	addLine(cmd, &f.line, likeJournal)
 	addBy(cmd, &f.by, "")
-	f.of.add(cmd)
 	fl := cmd.Flags()
 	fl.StringArrayVar(&f.bond, "bond", nil, "curve of a thermocouple at a bond line, a CSV file; may be repeated")
 	addMaterial(cmd, &f.head, "the first that is fused")
@@ -69,30 +66,21 @@ wire and your hands out of the press, and leave its guards closed.`,
 }
 
 func (p *program) calibrate(ctx context.Context, args []string, f *calibrateFlags) error {
-	recorded := len(args) > 0 || f.of.engine
+	recorded := len(args) > 0 || f.from.engine
 	switch {
 	case f.by == "":
 		return usageError("--by is missing: name the person who answers for the measurement")
 	case !recorded && len(f.bond) == 0:
 		return usageError("nothing to calibrate from: name a journal, or a curve with --bond")
-	case f.source.path == "" && p.getenv(configVariable) == "":
+	case !p.names(&f.from.source):
 		return usageError("name the configuration of the line with --config, or $%s", configVariable)
 	}
-	var journals []journalSource
-	named := ""
-	if recorded {
-		list, closed, err := p.lineSources(ctx, args, &f.of, &f.source, f.line)
-		if err != nil {
-			return err
-		}
-		defer closed()
-		journals, named = list, list[0].of
-	}
-	snapshot, err := p.load(&f.source)
+	of, err := p.openLine(ctx, args, &f.from)
 	if err != nil {
 		return err
 	}
-	line, err := lineFor(snapshot, f.line, named)
+	defer of.close()
+	snapshot, line, err := of.config(ctx, p)
 	if err != nil {
 		return err
 	}
@@ -106,7 +94,7 @@ func (p *program) calibrate(ctx context.Context, args []string, f *calibrateFlag
 	rolls := 0
 	if recorded {
 		var actuals process.Actuals
-		err := p.scanRolls(ctx, journals, time.Time{}, func(r *record.Roll) error {
+		err := p.scanRolls(ctx, of.list, time.Time{}, func(r *record.Roll) error {
 			rolls++
 			actuals.Take(line.Recipe, r)
 			return nil
@@ -120,7 +108,7 @@ func (p *program) calibrate(ctx context.Context, args []string, f *calibrateFlag
 	if err != nil {
 		return err
 	}
-	out.Journal, out.Curves, out.Rolls = namesOf(journals), f.bond, rolls
+	out.Journal, out.Curves, out.Rolls = of.names(), f.bond, rolls
 	return p.printer(f.output, line.Recipe).Print(out)
 }
 

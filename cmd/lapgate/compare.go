@@ -17,12 +17,11 @@ import (
 // compareFlags are the flags of `compare`.
 type compareFlags struct {
 	window     windowFlags
-	units      unitsFlags
 	out        outputFlags
 	tolerances []string
 	show       int
 	svg        string
-	of         engineFlags
+	from       journalFlags
 }
 
 func (p *program) compareCommand() *cobra.Command {
@@ -50,7 +49,7 @@ Exit code 5 when a roll differs by more than a tolerance.`,
   lapgate compare journal/north.db --since 14:30
   lapgate compare journal/north.db --tolerance 'header_dwell=0.2 s' --csv
   lapgate compare --engine --config mill.yaml --since yesterday`,
-		Args: f.of.args(takes(oneJournal)),
+		Args: f.from.args(takes(oneJournal)),
 		RunE: func(cmd *cobra.Command, args []string) error { return p.compare(cmd.Context(), args, &f) },
 	}
 	fl := cmd.Flags()
@@ -59,8 +58,7 @@ Exit code 5 when a roll differs by more than a tolerance.`,
 	addSVG(cmd, &f.svg)
 	f.window.add(cmd)
 	f.out.add(cmd)
-	f.units.add(cmd)
-	f.of.add(cmd)
+	f.from.add(cmd, likeJournal)
 	return cmd
 }
 
@@ -91,13 +89,12 @@ func (p *program) compare(ctx context.Context, args []string, f *compareFlags) e
 	if len(problems) > 0 {
 		return usageError("%w", errors.Join(problems...))
 	}
-	of, closed, err := p.lineSources(ctx, args, &f.of, &f.units.source, f.units.line)
+	of, err := p.openLine(ctx, args, &f.from)
 	if err != nil {
 		return err
 	}
-	defer closed()
-	path := namesOf(of)
-	line, err := p.unitsOf(&f.units, of[0].of)
+	defer of.close()
+	line, err := of.units(ctx, p)
 	if err != nil {
 		return err
 	}
@@ -106,7 +103,7 @@ func (p *program) compare(ctx context.Context, args []string, f *compareFlags) e
 		return err
 	}
 	c := replay.NewComparison(usages)
-	err = p.scanRolls(ctx, of, from, func(r *record.Roll) error {
+	err = p.scanRolls(ctx, of.list, from, func(r *record.Roll) error {
 		if at := measuredAt(r); at.Before(from) || !to.IsZero() && !at.Before(to) {
 			return nil
 		}
@@ -117,11 +114,11 @@ func (p *program) compare(ctx context.Context, args []string, f *compareFlags) e
 	}
 	print := p.printer(f.out, line)
 	if f.svg != "" {
-		if err := os.WriteFile(f.svg, []byte(report.Differences("What the controller used, less our recipe: "+path, c, print.Line)), 0o644); err != nil {
+		if err := os.WriteFile(f.svg, []byte(report.Differences("What the controller used, less our recipe: "+of.names(), c, print.Line)), 0o644); err != nil {
 			return err
 		}
 	}
-	out := c.Report(path, print.Line, f.show)
+	out := c.Report(of.names(), print.Line, f.show)
 	err = print.Print(out)
 	if err == nil && out.Held+out.Exceeding > 0 {
 		err = &exitError{code: exitDifferences}

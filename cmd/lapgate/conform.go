@@ -103,11 +103,7 @@ Exit code 5 when a case failed, or was not run.`,
 func (p *program) conform(ctx context.Context, f *conformFlags) (err error) {
 	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	src, err := p.namedSource(&f.source, nil)
-	if err != nil {
-		return err
-	}
-	snapshot, err := p.loadSource(src)
+	snapshot, err := p.loadNamed(&f.source)
 	if err != nil {
 		return err
 	}

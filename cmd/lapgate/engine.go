@@ -25,24 +25,27 @@ its own journal. The section engine of the configuration says where it is.`,
 	return cmd
 }
 
-// engineOf is the configuration named, and how its engine is connected to.
-func (p *program) engineOf(f *sourceFlags) (*config.Snapshot, engine.Settings, error) {
-	src, err := p.namedSource(f, nil)
-	if err != nil {
-		return nil, engine.Settings{}, err
-	}
-	s, err := p.loadSource(src)
-	if err != nil {
-		return nil, engine.Settings{}, err
-	}
+// engineOf is how the engine of a configuration is connected to. One without is an error.
+func (p *program) engineOf(s *config.Snapshot) (engine.Settings, error) {
 	if s.Engine.Off() {
-		return nil, engine.Settings{}, usageError("the configuration has no engine; give engine.address, as in --set engine.address=192.0.2.30:5432")
+		return engine.Settings{}, usageError("the configuration has no engine; give engine.address, as in --set engine.address=192.0.2.30:5432")
 	}
 	settings, err := connect.Engine(s, p.lookup)
 	if err != nil {
-		return nil, settings, &exitError{exitConfig, err}
+		return settings, &exitError{exitConfig, err}
 	}
-	return s, settings, nil
+	return settings, nil
+}
+
+// engineNamed is the configuration that the flags must name, and how its engine is connected
+// to.
+func (p *program) engineNamed(f *sourceFlags) (*config.Snapshot, engine.Settings, error) {
+	s, err := p.loadNamed(f)
+	if err != nil {
+		return nil, engine.Settings{}, err
+	}
+	settings, err := p.engineOf(s)
+	return s, settings, err
 }
 
 // migrated is what migrate did.
@@ -65,7 +68,7 @@ tables until these say that it cannot.`,
 		Example: `  lapgate engine migrate --config mill.yaml --set engine.user=lapgate_owner --set engine.password=file:owner.secret`,
 		Args:    takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			_, settings, err := p.engineOf(&f)
+			_, settings, err := p.engineNamed(&f)
 			if err != nil {
 				return err
 			}
@@ -94,7 +97,7 @@ at the same among all else. Exit code 5 when something is wrong.`,
 		Example: `  lapgate engine check --config mill.yaml`,
 		Args:    takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			s, _, err := p.engineOf(&f)
+			s, _, err := p.engineNamed(&f)
 			if err != nil {
 				return err
 			}
@@ -123,7 +126,7 @@ server was set up anew, or restored from a backup, on purpose; what it does not 
 the journals is sent again. Two servers that both take records are never a reason.`,
 		Args: takes(),
 		RunE: func(*cobra.Command, []string) error {
-			s, _, err := p.engineOf(&f)
+			s, _, err := p.engineNamed(&f)
 			if err != nil {
 				return err
 			}

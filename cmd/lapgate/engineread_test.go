@@ -109,6 +109,23 @@ func TestEngineTellsWhatTheFileTells(t *testing.T) {
 	}
 }
 
+// The configuration is read once, and its warnings are told once.
+func TestEngineIsReadByOneConfiguration(t *testing.T) {
+	d := enginetest.New(t)
+	shipped(t, d, "a", demoJournal(t, "9"), 0)
+	mill := engineMill(t, d, enginetest.Reader)
+	for _, args := range [][]string{
+		{"compare"}, {"replay"}, {"replay", "--notice"}, {"calibrate", "--by", "kim"}, {"widths"},
+		{"journal", "list"}, {"journal", "show", "--roll", "2"}, {"journal", "export", "--format", "csv"}, {"report"}, {"why", "2"},
+	} {
+		_, _, errs := call(append(args, "--engine", "--config", mill, "--set", "lines.0.centring.tolerance=200 mm")...)
+		if n := strings.Count(errs, "specs.1.overhang: narrower"); n != 1 {
+			t.Errorf("%v warns %d times:\n%s", args, n, errs)
+		}
+	}
+	wants(t, called(t, exitFailed, "widths", "--engine", "--config", mill, "--until", "2020-01-01"), "no roll left in that time")
+}
+
 // journalName is a journal of the tests: its path, or what it is called in the engine.
 var journalName = regexp.MustCompile(`/[^" ]*/north\.db|engine: mill m, line north, machine a, [0-9a-f]{8}`)
 

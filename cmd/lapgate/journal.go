@@ -54,58 +54,6 @@ func (f *filterFlags) filter(now time.Time) (journal.Filter, error) {
 	return out, err
 }
 
-// unitsFlags say in whose units a command prints that reads no configuration
-// for anything else.
-type unitsFlags struct {
-	source sourceFlags
-	line   string
-}
-
-func (f *unitsFlags) add(cmd *cobra.Command) {
-	f.source.add(cmd)
-	addLine(cmd, &f.line, likeJournal)
-}
-
-// likeJournal is what is meant where no line is named beside a journal.
-const likeJournal = "the one that the journal is named after, else the first"
-
-// unitsOf returns the line in whose units to print what is of a line, nil where none is
-// named.
-func (p *program) unitsOf(f *unitsFlags, of string) (*recipe.Line, error) {
-	if f.source.path == "" && p.getenv(configVariable) == "" {
-		if f.line != "" || len(f.source.set) > 0 {
-			return nil, usageError("--line and --set need the configuration that they are of: name it with --config, or $%s", configVariable)
-		}
-		return nil, nil
-	}
-	snapshot, err := p.load(&f.source)
-	if err != nil {
-		return nil, err
-	}
-	line, err := lineFor(snapshot, f.line, of)
-	if err != nil {
-		return nil, err
-	}
-	return line.Recipe, nil
-}
-
-// some is a list that ends with an error when it is empty.
-func some[T any](list iter.Seq2[T, error], none error) iter.Seq2[T, error] {
-	return func(yield func(T, error) bool) {
-		empty := true
-		for v, err := range list {
-			empty = false
-			if !yield(v, err) {
-				return
-			}
-		}
-		if empty {
-			var zero T
-			yield(zero, none)
-		}
-	}
-}
-
 // listed is a record of one of several journals.
 type listed struct {
 	Line    string `json:"line"`
@@ -113,59 +61,41 @@ type listed struct {
 	record.View
 }
 
-func (p *program) journalList() *cobra.Command {
-	var f filterFlags
-	var out outputFlags
-	var units unitsFlags
-	var of engineFlags
-	var newest int
-	cmd := &cobra.Command{
-		Use:   "list [PATH]",
-		Short: "List the records of a journal, one a line",
-		Long: `List prints the records of one journal, or with --engine of every journal that is chosen
-there, one journal after the other.`,
-		Example: `  lapgate journal list journal/north.db --newest 20
-  lapgate journal list --engine --config mill.yaml --line north --kind OUTCOME --since yesterday`,
-		Args: of.args(takes(oneJournal)),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			filter, err := f.filter(p.now())
-			if err != nil {
-				return err
+// table is the records that a filter chooses of the journals, in the units of a line; where
+// there are none it is the error none, if any. A journal of the engine is named in each row.
+func (j *journals) table(ctx context.Context, filter journal.Filter, line *recipe.Line, none error) *present.Table {
+	rows := func(yield func(listed, error) bool) {
+		empty := true
+		for v, err := range j.records(ctx, filter, line) {
+			empty = false
+			if !yield(v, err) {
+				return
 			}
-			filter.Limit, filter.Newest = newest, newest > 0
-			sources, closed, err := p.sources(cmd.Context(), args, &of, &units.source, units.line)
-			if err != nil {
-				return err
-			}
-			defer closed()
-			line, err := p.unitsOf(&units, sources[0].of)
-			if err != nil {
-				return err
-			}
-			print := p.printer(out, line)
-			if of.engine {
-				return print.Print(present.TableOf(listedOf(cmd.Context(), sources, filter, print.Line)))
-			}
-			return sources[0].read(cmd.Context(), func(r *journal.Reader) error {
-				return print.Print(present.TableOf(r.Views(cmd.Context(), filter, print.Line)))
-			})
-		},
+		}
+		if empty && none != nil {
+			yield(listed{}, none)
+		}
 	}
-	f.add(cmd)
-	cmd.Flags().IntVarP(&newest, "newest", "n", 0, "only the newest so many records of a journal")
-	out.add(cmd)
-	units.add(cmd)
-	of.add(cmd)
-	return cmd
+	if j.reading != nil {
+		return present.TableOf(rows)
+	}
+	return present.TableOf(func(yield func(record.View, error) bool) {
+		rows(func(v listed, err error) bool { return yield(v.View, err) })
+	})
 }
 
-// listedOf are the records that a filter chooses of several journals of the engine.
-func listedOf(ctx context.Context, sources []journalSource, filter journal.Filter, line *recipe.Line) iter.Seq2[listed, error] {
+// records are those that a filter chooses, one journal after the other.
+func (j *journals) records(ctx context.Context, filter journal.Filter, line *recipe.Line) iter.Seq2[listed, error] {
 	return func(yield func(listed, error) bool) {
-		for _, s := range sources {
+		for i := range j.list {
+			s := &j.list[i]
 			err := s.read(ctx, func(r *journal.Reader) error {
+				own, err := s.line(ctx, r)
+				if err != nil {
+					return err
+				}
 				for v, err := range r.Views(ctx, filter, line) {
-					if !yield(listed{s.chain.Line, s.chain.Machine, v}, err) {
+					if !yield(listed{own, s.machine(), v}, err) {
 						return errStopped
 					}
 				}
@@ -181,11 +111,52 @@ func listedOf(ctx context.Context, sources []journalSource, filter journal.Filte
 	}
 }
 
+func (p *program) journalList() *cobra.Command {
+	var f filterFlags
+	var out outputFlags
+	var from journalFlags
+	var newest int
+	cmd := &cobra.Command{
+		Use:   "list [PATH]",
+		Short: "List the records of a journal, one a line",
+		Long: `List prints the records of one journal, or with --engine of every journal that is chosen
+there, one journal after the other.`,
+		Example: `  lapgate journal list journal/north.db --newest 20
+  lapgate journal list --engine --config mill.yaml --line north --kind OUTCOME --since yesterday`,
+		Args: from.args(takes(oneJournal)),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			filter, err := f.filter(p.now())
+			if err != nil {
+				return err
+			}
+			if newest < 0 || newest == 0 && cmd.Flags().Changed("newest") {
+				return usageError("--newest: got %d, want 1 or more", newest)
+			}
+			filter.Limit, filter.Newest = newest, newest > 0
+			of, err := p.openJournals(cmd.Context(), args, &from)
+			if err != nil {
+				return err
+			}
+			defer of.close()
+			line, err := of.units(cmd.Context(), p)
+			if err != nil {
+				return err
+			}
+			print := p.printer(out, line)
+			return print.Print(of.table(cmd.Context(), filter, print.Line, nil))
+		},
+	}
+	f.add(cmd)
+	cmd.Flags().IntVarP(&newest, "newest", "n", 0, "only the newest so many records of a journal")
+	out.add(cmd)
+	from.add(cmd, everyLine)
+	return cmd
+}
+
 func (p *program) journalShow() *cobra.Command {
 	var roll uint32
 	var out outputFlags
-	var units unitsFlags
-	var of engineFlags
+	var from journalFlags
 	cmd := &cobra.Command{
 		Use:   "show [PATH] [NUMBER]",
 		Short: "Show one record whole, or all of one roll",
@@ -193,9 +164,9 @@ func (p *program) journalShow() *cobra.Command {
 path, and shows them of each journal of one line, the first of the configuration when none
 is named; --machine names that of which a number is.`,
 		Args: func(cmd *cobra.Command, args []string) error {
-			if of.engine {
+			if from.engine {
 				args = append([]string{""}, args...)
-			} else if err := of.args(cobra.ArbitraryArgs)(cmd, args); err != nil {
+			} else if err := from.args(cobra.ArbitraryArgs)(cmd, args); err != nil {
 				return err
 			}
 			switch {
@@ -209,40 +180,31 @@ is named; --machine names that of which a number is.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			f := journal.Filter{Roll: roll}
 			if roll == 0 {
-				text := args[len(args)-1]
-				n, err := strconv.ParseUint(text, 10, 63)
+				last := len(args) - 1
+				n, err := strconv.ParseUint(args[last], 10, 63)
 				if err != nil || n == 0 {
-					return usageError("%q is not the number of a record", text)
+					return usageError("%q is not the number of a record", args[last])
 				}
-				f.FromSeq, f.ToSeq = n, n
+				f.FromSeq, f.ToSeq, args = n, n, args[:last]
 			}
-			sources, closed, err := p.lineSources(cmd.Context(), args, &of, &units.source, units.line)
+			of, err := p.openLine(cmd.Context(), args, &from)
 			if err != nil {
 				return err
 			}
-			defer closed()
-			line, err := p.unitsOf(&units, sources[0].of)
+			defer of.close()
+			line, err := of.units(cmd.Context(), p)
 			if err != nil {
 				return err
 			}
 			print := p.printer(out, line)
-			none := fmt.Errorf("journal %s holds no such record", namesOf(sources))
-			if of.engine {
-				shown := present.TableOf(some(listedOf(cmd.Context(), sources, f, print.Line), none))
-				shown.Apart = true
-				return print.Print(shown)
-			}
-			return sources[0].read(cmd.Context(), func(r *journal.Reader) error {
-				shown := present.TableOf(some(r.Views(cmd.Context(), f, print.Line), none))
-				shown.Apart = true
-				return print.Print(shown)
-			})
+			shown := of.table(cmd.Context(), f, print.Line, fmt.Errorf("journal %s holds no such record", of.names()))
+			shown.Apart = true
+			return print.Print(shown)
 		},
 	}
 	addRoll(cmd, &roll, "every one")
 	out.add(cmd)
-	units.add(cmd)
-	of.add(cmd)
+	from.add(cmd, likeJournal)
 	return cmd
 }
 
@@ -255,9 +217,7 @@ type verified struct {
 func (p *program) journalVerify() *cobra.Command {
 	var head string
 	var out outputFlags
-	var of engineFlags
-	var source sourceFlags
-	var line string
+	var from journalFlags
 	cmd := &cobra.Command{
 		Use:   "verify [PATH]",
 		Short: "Check a journal whole: every hash, link, number and the order of records",
@@ -270,7 +230,7 @@ With --engine it checks every journal that is chosen there, up to the newest rec
 has arrived, and that what records are found by says the same as they do.`,
 		Example: `  lapgate journal verify journal/north.db
   lapgate journal verify --engine --config mill.yaml --line north`,
-		Args: of.args(takes(oneJournal)),
+		Args: from.args(takes(oneJournal)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			var opts []journal.VerifyOption
 			if head != "" {
@@ -280,22 +240,20 @@ has arrived, and that what records are found by says the same as they do.`,
 				}
 				opts = append(opts, journal.ExpectHead(h))
 			}
-			if !of.engine && (source.path != "" || line != "" || len(source.set) > 0) {
+			if !from.engine && from.configured() {
 				return usageError("--config, --line and --set are for --engine: a file is checked by itself; leave them out")
 			}
-			sources, closed, err := p.sources(cmd.Context(), args, &of, &source, line)
+			of, err := p.openJournals(cmd.Context(), args, &from)
 			if err != nil {
 				return err
 			}
-			defer closed()
-			return p.verify(cmd.Context(), sources, opts, p.printer(out, nil))
+			defer of.close()
+			return p.verify(cmd.Context(), of.list, opts, p.printer(out, nil))
 		},
 	}
 	cmd.Flags().StringVar(&head, "head", "", "a head kept from earlier, NUMBER:HASH, that the chain must hold")
 	out.add(cmd)
-	source.add(cmd)
-	addLine(cmd, &line, "every one")
-	of.add(cmd)
+	from.add(cmd, everyLine)
 	return cmd
 }
 
@@ -345,9 +303,8 @@ func (p *program) verifyOne(ctx context.Context, s journalSource, opts []journal
 
 func (p *program) journalExport() *cobra.Command {
 	var f filterFlags
-	var units unitsFlags
+	var from journalFlags
 	var path, format string
-	var of engineFlags
 	cmd := &cobra.Command{
 		Use:   "export [PATH]",
 		Short: "Write records as they are stored, or one row a roll, for another program",
@@ -364,7 +321,7 @@ named, or the records of each of its journals, one journal after the other.`,
 		Example: `  lapgate journal export journal/north.db --output north.jsonl
   lapgate journal export journal/north.db --format csv --since yesterday --config mill.yaml
   lapgate journal export --engine --config mill.yaml --line north --machine north-a --output north.jsonl`,
-		Args: of.args(takes(oneJournal)),
+		Args: from.args(takes(oneJournal)),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
 			if !slices.Contains(exportFormats, format) {
 				return usageError("--format: got %q, want one of %v", format, exportFormats)
@@ -373,17 +330,16 @@ named, or the records of each of its journals, one journal after the other.`,
 			if table && f.kind != "" {
 				return usageError("--kind chooses records, and a table has a row for each roll; leave it out, or leave out --format csv")
 			}
-			if !table && !of.engine && (units.source.path != "" || units.line != "" || len(units.source.set) > 0) {
+			if !table && !from.engine && from.configured() {
 				return usageError("--config, --line and --set give the units of a table; records are written as they are stored: leave them out, or give --format csv")
 			}
-			sources, closed, err := p.lineSources(cmd.Context(), args, &of, &units.source, units.line)
+			of, err := p.openLine(cmd.Context(), args, &from)
 			if err != nil {
 				return err
 			}
-			defer closed()
-			var line *recipe.Line
+			defer of.close()
 			if table {
-				if line, err = p.unitsOf(&units, sources[0].of); err != nil {
+				if _, _, err := of.config(cmd.Context(), p); err != nil { // the zone of the mill too
 					return err
 				}
 			}
@@ -392,16 +348,15 @@ named, or the records of each of its journals, one journal after the other.`,
 				return err
 			}
 			if table {
-				return p.exportRolls(cmd.Context(), sources, line, filter, path)
+				return p.exportRolls(cmd.Context(), of, filter, path)
 			}
-			return p.exportRecords(cmd.Context(), sources, filter, path)
+			return p.exportRecords(cmd.Context(), of.list, filter, path)
 		},
 	}
 	f.add(cmd)
-	units.add(cmd)
+	from.add(cmd, likeJournal)
 	cmd.Flags().StringVar(&format, "format", formatJSON, fmt.Sprintf("one of %v: records as they are stored, or a table of the rolls", exportFormats))
 	addOutput(cmd, &path)
-	of.add(cmd)
 	return cmd
 }
 

@@ -3,6 +3,7 @@ package main
 import (
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 )
 
@@ -24,5 +25,45 @@ func TestJournalsThatCannotBeRead(t *testing.T) {
 		wants(t, called(t, exitDifferences, append(c, garbled)...), "is not a database")
 		wants(t, called(t, exitFailed, append(c, dir)...), "is no file; name the file of one line")
 		wants(t, called(t, exitFailed, append(c, filepath.Join(dir, "none.db"))...), "none.db: no such file")
+	}
+}
+
+// A journal is read by the line of the configuration that it is of, whatever its file is
+// called.
+func TestJournalIsReadByItsLine(t *testing.T) {
+	t.Parallel()
+	journal := demoJournal(t, "6")
+	copied := filepath.Join(t.TempDir(), "copied.db")
+	called(t, exitDone, "journal", "backup", journal, copied)
+	demo, err := os.ReadFile(demoOnDisk(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	// A line before it, of other limits.
+	head, lines, found := strings.Cut(string(demo), "\nlines:\n")
+	if !found {
+		t.Fatal("the demo has no lines")
+	}
+	other := strings.NewReplacer("name: north", "name: south", "width: 34 in", "width: 33 in", "tolerance: 6 mm", "tolerance: 9 mm", "127.0.0.1:1502", "127.0.0.1:1503").Replace(lines)
+	two := filepath.Join(t.TempDir(), "two.yaml")
+	if err := os.WriteFile(two, []byte(head+"\nlines:\n"+other+lines), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, path := range []string{journal, copied} {
+		for _, c := range [][]string{{"why", "2", path}, {"report", path, "--html", filepath.Join(t.TempDir(), "x.html")}} {
+			own := called(t, exitDone, append(c, "--config", two)...)
+			named := called(t, exitDone, append(c, "--config", two, "--line", "north")...)
+			if other := called(t, exitDone, append(c, "--config", two, "--line", "south")...); own != named || own == other {
+				t.Errorf("%v told by another line than its own:\n%s", c, own)
+			}
+		}
+		wants(t, called(t, exitDone, "replay", path, "--config", two), "line +north", "changed +0")
+	}
+}
+
+func TestNewestCounts(t *testing.T) {
+	t.Parallel()
+	for _, n := range []string{"0", "-3"} {
+		wants(t, called(t, exitUsage, "journal", "list", "any.db", "-n", n), "--newest: got "+n+", want 1 or more")
 	}
 }

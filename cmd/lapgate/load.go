@@ -49,6 +49,9 @@ func (p *program) source(f *sourceFlags) (config.Source, error) {
 	return src, nil
 }
 
+// names reports whether the flags or the environment name a configuration.
+func (p *program) names(f *sourceFlags) bool { return f.path != "" || p.getenv(configVariable) != "" }
+
 // namedSource is a configuration that must be named: by the argument of a
 // command, by --config or by the environment.
 func (p *program) namedSource(f *sourceFlags, args []string) (config.Source, error) {
@@ -63,6 +66,15 @@ func (p *program) namedSource(f *sourceFlags, args []string) (config.Source, err
 		err = usageError("no configuration is named; give --config FILE or set %s", configVariable)
 	}
 	return src, err
+}
+
+// loadNamed reads a configuration that the flags or the environment must name.
+func (p *program) loadNamed(f *sourceFlags) (*config.Snapshot, error) {
+	src, err := p.namedSource(f, nil)
+	if err != nil {
+		return nil, err
+	}
+	return p.loadSource(src)
 }
 
 // load reads the configuration named, and the embedded one of the demo where

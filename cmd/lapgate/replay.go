@@ -8,7 +8,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"lapgate/gateway/config"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/present"
@@ -21,15 +20,13 @@ import (
 
 // replayFlags are the flags of `replay`.
 type replayFlags struct {
-	source     sourceFlags
+	from       journalFlags
 	old        string
-	line       string
 	outer      string
 	show       int
 	out        outputFlags
 	outerGiven bool
 	notice     bool
-	of         engineFlags
 }
 
 func (p *program) replayCommand() *cobra.Command {
@@ -63,7 +60,7 @@ Exit code 5 when anything changes, or a fault is found.`,
   lapgate replay --notice journal/north.db --config now.yaml
   lapgate replay journal/north.db --config now.yaml --set 'specs.0.layers=4'
   lapgate replay rolls.csv --old now.yaml --config new.yaml --csv`,
-		Args: f.of.args(takes("one journal or CSV file")),
+		Args: f.from.args(takes("one journal or CSV file")),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			f.outerGiven = cmd.Flags().Changed("outer")
 			if f.notice {
@@ -74,47 +71,31 @@ Exit code 5 when anything changes, or a fault is found.`,
 			return p.replay(cmd.Context(), args, &f)
 		},
 	}
-	f.source.add(cmd)
+	f.from.add(cmd, likeJournal)
 	fl := cmd.Flags()
 	fl.StringVar(&f.old, "old", "", "compute the old side by this configuration instead of taking what was recorded")
 	fl.BoolVar(&f.notice, "notice", false, "look for faults of the process in a journal instead")
-	addLine(cmd, &f.line, likeJournal)
 	addOuter(cmd, &f.outer, outerOffline)
 	addShow(cmd, &f.show, 20)
 	f.out.add(cmd)
-	f.of.add(cmd)
 	return cmd
 }
 
-// replayInput is what is replayed: journals, or a list of rolls.
-type replayInput struct {
-	name     string // for the report
-	line     string // that the first journal is of
-	journals []journalSource
-}
-
-// replayInputOf finds out what is replayed; closed ends what it is read through.
-func (p *program) replayInputOf(ctx context.Context, args []string, f *replayFlags) (out replayInput, closed func(), err error) {
-	closed = func() {}
-	if !f.of.engine {
-		one := fileSource(args[0])
-		out.name, out.line = args[0], one.of
+// replayed are the journals that are replayed, none for a list of rolls.
+func (p *program) replayed(ctx context.Context, args []string, f *replayFlags) (*journals, error) {
+	if len(args) > 0 {
+		is := false
 		if args[0] != "-" {
-			is, err := journal.IsJournal(args[0])
-			if err != nil {
-				return out, closed, err
-			}
-			if is {
-				out.journals = []journalSource{one}
+			var err error
+			if is, err = journal.IsJournal(args[0]); err != nil {
+				return nil, err
 			}
 		}
-		return out, closed, nil
+		if !is {
+			args = nil
+		}
 	}
-	out.journals, closed, err = p.lineSources(ctx, nil, &f.of, &f.source, f.line)
-	if err == nil {
-		out.name, out.line = namesOf(out.journals), out.journals[0].of
-	}
-	return out, closed, err
+	return p.openLine(ctx, args, &f.from)
 }
 
 func (p *program) replay(ctx context.Context, args []string, f *replayFlags) error {
@@ -122,32 +103,35 @@ func (p *program) replay(ctx context.Context, args []string, f *replayFlags) err
 	if err != nil {
 		return err
 	}
-	of, closed, err := p.replayInputOf(ctx, args, f)
+	of, err := p.replayed(ctx, args, f)
 	if err != nil {
 		return err
 	}
-	defer closed()
-	path, journalled := of.name, len(of.journals) > 0
-	if f.notice {
-		if !journalled {
-			return usageError("%s is a list of rolls: faults of the process are found in a journal alone", path)
-		}
+	defer of.close()
+	path, journalled := of.names(), len(of.list) > 0
+	if !journalled {
+		path = args[0]
+	}
+	switch {
+	case f.notice && !journalled:
+		return usageError("%s is a list of rolls: faults of the process are found in a journal alone", path)
+	case f.notice:
 		return p.replayNotice(ctx, of, f)
-	}
-	if !journalled && f.old == "" {
+	case !journalled && f.old == "":
 		return usageError("%s is a list of rolls, without recipes to compare with: name the configuration that made them with --old", path)
-	}
-	if journalled && f.outerGiven {
+	case journalled && f.outerGiven:
 		return usageError("--outer is for a list of rolls, and %s is a journal, which tells what hung: leave it out", path)
 	}
-	about, now, before, err := p.replayLines(of, f)
+	about, now, before, err := p.replayLines(ctx, of, f)
 	if err != nil {
 		return err
 	}
+	about.Rolls = path
 	run := func(each func(*replay.Difference) error) (replay.Summary, error) {
 		r := replay.NewRun(now, before, each)
+		var err error
 		if journalled {
-			err = p.scanRolls(ctx, of.journals, time.Time{}, r.Roll)
+			err = p.scanRolls(ctx, of.list, time.Time{}, r.Roll)
 		} else {
 			err = p.replayList(r, path, now, before, outer)
 		}
@@ -175,7 +159,7 @@ func (p *program) replayUsage(f *replayFlags) (float64, error) {
 	if f.show < 0 {
 		problems.Flag("show", strconv.Itoa(f.show), errors.New("want 0 or more"))
 	}
-	if f.source.path == "" && p.getenv(configVariable) == "" {
+	if !p.names(&f.from.source) {
 		problems.Add(errors.New("name the new configuration with --config, or $" + configVariable))
 	}
 	outer, err := quantity.Parse(f.outer, quantity.Length)
@@ -188,16 +172,12 @@ func (p *program) replayUsage(f *replayFlags) (float64, error) {
 
 // replayLines reads the configurations; before is nil where the record is the
 // old side.
-func (p *program) replayLines(of replayInput, f *replayFlags) (about *replay.About, now, before *recipe.Line, err error) {
-	snapshot, err := p.load(&f.source)
+func (p *program) replayLines(ctx context.Context, of *journals, f *replayFlags) (about *replay.About, now, before *recipe.Line, err error) {
+	snapshot, line, err := of.config(ctx, p)
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	line, err := lineFor(snapshot, f.line, of.line)
-	if err != nil {
-		return nil, nil, nil, err
-	}
-	about = &replay.About{Rolls: of.name, Line: line.Recipe.Name, Config: snapshot.File, Hash: handshake.ConfigHash(snapshot.Hash), Old: f.old}
+	about = &replay.About{Line: line.Recipe.Name, Config: snapshot.File, Hash: handshake.ConfigHash(snapshot.Hash), Old: f.old}
 	if f.old == "" {
 		return about, line.Recipe, nil, nil
 	}
@@ -205,26 +185,13 @@ func (p *program) replayLines(of replayInput, f *replayFlags) (about *replay.Abo
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	oldLine, err := lineFor(old, f.line, of.line)
+	oldLine, err := of.lineIn(ctx, old)
 	if err != nil {
 		return nil, nil, nil, err
 	}
 	hash := handshake.ConfigHash(old.Hash)
 	about.OldHash = &hash
 	return about, line.Recipe, oldLine.Recipe, nil
-}
-
-// lineFor returns the line named, else the one that a journal is of by its name, else the
-// first.
-func lineFor(s *config.Snapshot, name, of string) (*config.Line, error) {
-	if name == "" {
-		for i := range s.Lines {
-			if s.Lines[i].Recipe.Name == of {
-				return &s.Lines[i], nil
-			}
-		}
-	}
-	return lineNamed(s, name)
 }
 
 // replayList replays a list of rolls, each without one before it.

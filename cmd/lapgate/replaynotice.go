@@ -18,13 +18,13 @@ func (f *replayFlags) noticeOnly(changed func(string) bool) error {
 }
 
 // replayNotice looks for faults of the process in a journal.
-func (p *program) replayNotice(ctx context.Context, of replayInput, f *replayFlags) error {
-	about, line, _, err := p.replayLines(of, f)
+func (p *program) replayNotice(ctx context.Context, of *journals, f *replayFlags) error {
+	about, line, _, err := p.replayLines(ctx, of, f)
 	if err != nil {
 		return err
 	}
-	out := process.NewReport(of.name, about.Config, line)
-	if err := p.scanRolls(ctx, of.journals, time.Time{}, out.Take); err != nil {
+	out := process.NewReport(of.names(), about.Config, line)
+	if err := p.scanRolls(ctx, of.list, time.Time{}, out.Take); err != nil {
 		return err
 	}
 	out.Finish()

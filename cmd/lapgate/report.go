@@ -17,7 +17,6 @@ import (
 	"lapgate/gateway/present"
 	"lapgate/gateway/record"
 	"lapgate/gateway/report"
-	"lapgate/recipe"
 )
 
 // reportFlags are the flags of `report`.
@@ -25,8 +24,7 @@ type reportFlags struct {
 	window windowFlags
 	html   string
 	out    outputFlags
-	units  unitsFlags
-	of     engineFlags
+	from   journalFlags
 }
 
 func (p *program) reportCommand() *cobra.Command {
@@ -55,20 +53,14 @@ stands a table of the rolls, the same as --csv and journal export --format csv p
   lapgate report --config mill.yaml --line north --since yesterday --until today
   lapgate report journal/north.db --since 2026-11-25 --csv
   lapgate report --engine --config mill.yaml --since yesterday`,
-		Args: f.of.args(mayTake(oneJournal)),
+		Args: f.from.args(mayTake(oneJournal)),
 		RunE: func(cmd *cobra.Command, args []string) error { return p.report(cmd.Context(), args, &f) },
 	}
 	f.window.add(cmd)
 	cmd.Flags().StringVar(&f.html, "html", "", "also write one HTML page to this file")
 	f.out.add(cmd)
-	f.source(cmd)
-	f.of.add(cmd)
+	f.from.add(cmd, everyLine)
 	return cmd
-}
-
-func (f *reportFlags) source(cmd *cobra.Command) {
-	f.units.source.add(cmd)
-	addLine(cmd, &f.units.line, "every one; beside a journal the one that it is named after, else the first")
 }
 
 func (p *program) report(ctx context.Context, args []string, f *reportFlags) error {
@@ -122,7 +114,7 @@ func (p *program) shift(ctx context.Context, of *reported, since, until time.Tim
 		err := one.read(ctx, func(r *journal.Reader) error {
 			head, err := r.Head(ctx)
 			if err == nil {
-				what.Line, err = one.lineOf(ctx, r)
+				what.Line, err = one.line(ctx, r)
 			}
 			what.Journals = append(what.Journals, report.Journal{Name: one.name, Head: head.String(), Machine: one.machine()})
 			if err != nil || since.IsZero() {
@@ -155,23 +147,6 @@ func (p *program) shift(ctx context.Context, of *reported, since, until time.Tim
 		}
 	}
 	return s, s.Finish()
-}
-
-// lineOf is the line that a journal says it is of, else the name of its file.
-func (s *journalSource) lineOf(ctx context.Context, r *journal.Reader) (string, error) {
-	if s.chain != nil {
-		return s.of, nil
-	}
-	first, err := r.List(ctx, journal.Filter{Kind: record.KindOrigin, Limit: 1})
-	if err != nil {
-		return "", err
-	}
-	if len(first) > 0 {
-		if o, ok := first[0].Record.(record.Origin); ok && o.Line != "" {
-			return o.Line, nil
-		}
-	}
-	return s.of, nil
 }
 
 // modeBefore is the newest record before a time that allowed or forbade writing, as it
@@ -230,9 +205,13 @@ func printShifts(print *present.Printer, shifts []*report.Shift) error {
 
 // exportRolls writes the rolls of the journals of a line as a table, one row a roll, while
 // they are read.
-func (p *program) exportRolls(ctx context.Context, of []journalSource, line *recipe.Line, filter journal.Filter, to string) (err error) {
-	name := ""
-	if err := of[0].read(ctx, func(r *journal.Reader) (err error) { name, err = of[0].lineOf(ctx, r); return err }); err != nil {
+func (p *program) exportRolls(ctx context.Context, of *journals, filter journal.Filter, to string) (err error) {
+	line, err := of.units(ctx, p)
+	if err != nil {
+		return err
+	}
+	name, err := of.list[0].lineName(ctx)
+	if err != nil {
 		return err
 	}
 	w, closed, err := p.newFile(to)
@@ -242,7 +221,7 @@ func (p *program) exportRolls(ctx context.Context, of []journalSource, line *rec
 	defer func() { err = errors.Join(err, closed()) }()
 	n := 0
 	rows := func(yield func(report.Roll, error) bool) {
-		err := p.scanRolls(ctx, of, filter.From, func(r *record.Roll) error {
+		err := p.scanRolls(ctx, of.list, filter.From, func(r *record.Roll) error {
 			if !leftIn(r, &filter) {
 				return nil
 			}

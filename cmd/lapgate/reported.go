@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"lapgate/gateway/config"
 	"lapgate/gateway/engine"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
@@ -26,10 +27,10 @@ type reported struct {
 
 // reported lists what is to be reported; closed ends what it is read through.
 func (p *program) reported(ctx context.Context, args []string, f *reportFlags) (list []reported, closed func(), err error) {
-	if f.of.engine {
+	if f.from.engine {
 		return p.reportedThere(ctx, f)
 	}
-	list, err = p.reportedHere(args, f)
+	list, err = p.reportedHere(ctx, args, f)
 	return list, func() {}, err
 }
 
@@ -37,14 +38,14 @@ func (p *program) reported(ctx context.Context, args []string, f *reportFlags) (
 // of the one that was asked for. A line of another mill, or one that the configuration does
 // not have, is reported without windows and limits.
 func (p *program) reportedThere(ctx context.Context, f *reportFlags) (list []reported, closed func(), err error) {
-	s, r, err := p.reading(ctx, &f.units.source)
+	s, r, err := p.reading(ctx, &f.from.source)
 	if err != nil {
 		return nil, nil, err
 	}
-	choice := f.of.choice(f.units.line)
-	sources, err := p.arrived(ctx, r, choice)
+	choice := f.from.choice(f.from.line)
+	sources, err := arrived(ctx, r, choice)
 	choice.Machine = ""
-	all, err2 := p.arrived(ctx, r, choice)
+	all, err2 := arrived(ctx, r, choice)
 	if err := errors.Join(err, err2); err != nil {
 		r.Close()
 		return nil, nil, err
@@ -54,9 +55,9 @@ func (p *program) reportedThere(ctx context.Context, f *reportFlags) (list []rep
 		of := reported{words: s.Words}
 		of.journals, sources = ofLine(sources, one)
 		of.others, _ = ofLine(all, one)
-		of.others = slices.DeleteFunc(of.others, func(o journalSource) bool { return f.of.machine == "" || o.chain.Machine == f.of.machine })
+		of.others = slices.DeleteFunc(of.others, func(o journalSource) bool { return f.from.machine == "" || o.chain.Machine == f.from.machine })
 		if line, err := lineNamed(s, one.Line); err == nil && one.Mill == s.Engine.Mill {
-			of.line, of.hash = line.Recipe, s.Hash
+			of.by(s, line)
 		}
 		list = append(list, of)
 	}
@@ -76,37 +77,41 @@ func ofLine(all []journalSource, one *engine.Journal) (of, rest []journalSource)
 }
 
 // reportedHere are journals in files.
-func (p *program) reportedHere(args []string, f *reportFlags) ([]reported, error) {
-	named := f.units.source.path != "" || p.getenv(configVariable) != ""
-	if len(args) > 0 && !named {
-		of := fileSource(args[0])
-		_, err := p.unitsOf(&f.units, of.of)
-		return []reported{{journals: []journalSource{of}}}, err
-	}
-	if !named {
-		return nil, usageError("lapgate report takes %s, or --config FILE for the journals of its lines; or set %s", oneJournal, configVariable)
-	}
-	s, err := p.load(&f.units.source)
+func (p *program) reportedHere(ctx context.Context, args []string, f *reportFlags) ([]reported, error) {
+	s, err := f.from.config(p)
 	if err != nil {
 		return nil, err
 	}
 	if len(args) > 0 {
-		of := fileSource(args[0])
-		line, err := lineFor(s, f.units.line, of.of)
-		if err != nil {
-			return nil, err
+		of := reported{journals: []journalSource{fileSource(args[0])}}
+		if s != nil {
+			line, err := of.journals[0].lineIn(ctx, s, f.from.line)
+			if err != nil {
+				return nil, err
+			}
+			of.by(s, line)
 		}
-		return []reported{{journals: []journalSource{of}, line: line.Recipe, hash: s.Hash, words: s.Words}}, nil
+		return []reported{of}, nil
 	}
-	lines, err := linesNamed(s, f.units.line)
+	if s == nil {
+		return nil, usageError("lapgate report takes %s, or --config FILE for the journals of its lines; or set %s", oneJournal, configVariable)
+	}
+	lines, err := linesNamed(s, f.from.line)
 	if err != nil {
 		return nil, err
 	}
 	var out []reported
 	for _, l := range lines {
-		out = append(out, reported{journals: []journalSource{fileSource(s.Journal.Path(l.Recipe.Name))}, line: l.Recipe, hash: s.Hash, words: s.Words})
+		of := reported{journals: []journalSource{fileSource(s.Journal.Path(l.Recipe.Name))}}
+		of.by(s, l)
+		out = append(out, of)
 	}
 	return out, nil
+}
+
+// by has the journals reported by a line of a configuration.
+func (of *reported) by(s *config.Snapshot, line *config.Line) {
+	of.line, of.hash, of.words = line.Recipe, s.Hash, s.Words
 }
 
 // skew is how far the clocks of two machines may lie apart.

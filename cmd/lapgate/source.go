@@ -6,13 +6,9 @@ import (
 	"fmt"
 	"iter"
 	"path/filepath"
-	"slices"
 	"strings"
 	"time"
 
-	"github.com/spf13/cobra"
-
-	"lapgate/gateway/config"
 	"lapgate/gateway/engine"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/present"
@@ -23,7 +19,6 @@ import (
 // of one in the engine.
 type journalSource struct {
 	name string // path of the file, or what the journal is called there
-	of   string // line that the journal is of, for a file by its name
 	open func(context.Context) (*journal.Reader, error)
 
 	chain *engine.Journal // nil for a file
@@ -31,10 +26,12 @@ type journalSource struct {
 
 // fileSource is a journal in a file.
 func fileSource(path string) journalSource {
-	return journalSource{
-		name: path, of: strings.TrimSuffix(filepath.Base(path), filepath.Ext(path)),
-		open: func(ctx context.Context) (*journal.Reader, error) { return journal.OpenWhole(ctx, path) },
-	}
+	return journalSource{name: path, open: func(ctx context.Context) (*journal.Reader, error) { return journal.OpenWhole(ctx, path) }}
+}
+
+// engineSource is what has arrived of a journal in the engine.
+func engineSource(r *engine.Reading, chain engine.Journal) journalSource {
+	return journalSource{name: chain.String(), chain: &chain, open: func(context.Context) (*journal.Reader, error) { return r.Open(chain), nil }}
 }
 
 // read calls do with a reader of the journal. Damage of it is a difference, wherever it is
@@ -59,6 +56,30 @@ func (p *program) scan(ctx context.Context, s journalSource, part journal.Part, 
 	bar := present.NewProgress(p.stderr, "records read")
 	defer bar.Clear()
 	return s.read(ctx, func(r *journal.Reader) error { return r.Scan(ctx, part, journal.ScanChunk, bar.Follow, each) })
+}
+
+// line is the one that the journal says it is of, else that of the name of its file. r reads
+// the journal.
+func (s *journalSource) line(ctx context.Context, r *journal.Reader) (string, error) {
+	if s.chain != nil {
+		return s.chain.Line, nil
+	}
+	first, err := r.List(ctx, journal.Filter{Kind: record.KindOrigin, Limit: 1})
+	if err != nil {
+		return "", err
+	}
+	if len(first) > 0 {
+		if o, ok := first[0].Record.(record.Origin); ok && o.Line != "" {
+			return o.Line, nil
+		}
+	}
+	return strings.TrimSuffix(filepath.Base(s.name), filepath.Ext(s.name)), nil
+}
+
+// lineName is the line that the journal is of.
+func (s *journalSource) lineName(ctx context.Context) (name string, err error) {
+	err = s.read(ctx, func(r *journal.Reader) error { name, err = s.line(ctx, r); return err })
+	return name, err
 }
 
 // machine is the one that wrote the journal, empty for a file.
@@ -176,119 +197,4 @@ func (p *program) scanRolls(ctx context.Context, journals []journalSource, since
 		}
 	}
 	return nil
-}
-
-// engineFlags say that the engine is read in place of a file, and which journals of it.
-type engineFlags struct {
-	engine        bool
-	mill, machine string
-}
-
-func (f *engineFlags) add(cmd *cobra.Command) {
-	cmd.Flags().BoolVar(&f.engine, "engine", false, "read what has arrived in the engine of the configuration, in place of a file")
-	cmd.Flags().StringVar(&f.mill, "mill", "", "mill whose journals are read from the engine, "+engine.EveryMill+" for every one (default engine.mill)")
-	cmd.Flags().StringVar(&f.machine, "machine", "", "read the journals of this machine alone from the engine (default every one)")
-}
-
-// args wants no argument with --engine, and what else takes wants without.
-func (f *engineFlags) args(without cobra.PositionalArgs) cobra.PositionalArgs {
-	return func(cmd *cobra.Command, args []string) error {
-		switch {
-		case !f.engine && f.mill+f.machine != "":
-			return usageError("--mill and --machine choose journals of the engine: give --engine, or leave them out")
-		case f.engine && len(args) > 0:
-			return usageError("--engine reads the journals of the engine: leave %s out, or --engine", args[0])
-		case f.engine:
-			return nil
-		}
-		return without(cmd, args)
-	}
-}
-
-// longestAnswer bounds one question to the engine: one over months of a mill takes its time.
-const longestAnswer = 10 * time.Minute
-
-// reading is a connection to the engine of a configuration.
-func (p *program) reading(ctx context.Context, f *sourceFlags) (*config.Snapshot, *engine.Reading, error) {
-	s, settings, err := p.engineOf(f)
-	if err != nil {
-		return nil, nil, err
-	}
-	settings.Timeout = longestAnswer
-	r, err := engine.Read(ctx, settings)
-	return s, r, err
-}
-
-// choice are the journals that flags choose of a line, of all lines for none.
-func (f *engineFlags) choice(line string) engine.Choice {
-	return engine.Choice{Mill: f.mill, Line: line, Machine: f.machine}
-}
-
-// arrived lists the journals chosen of the engine. There is one at least.
-func (p *program) arrived(ctx context.Context, r *engine.Reading, of engine.Choice) (out []journalSource, err error) {
-	list, err := r.Journals(ctx, of)
-	if err != nil {
-		return nil, err
-	}
-	for _, j := range list {
-		out = append(out, journalSource{name: j.String(), of: j.Line, chain: &j,
-			open: func(context.Context) (*journal.Reader, error) { return r.Open(j), nil }})
-	}
-	if len(out) > 0 {
-		return out, nil
-	}
-	of.Line, of.Machine = "", ""
-	all, err := r.Journals(ctx, of)
-	var names []string
-	for _, j := range all {
-		names = append(names, fmt.Sprintf("line %s of machine %s", j.Line, j.Machine))
-	}
-	if len(names) == 0 {
-		names = []string{"none"}
-	}
-	return nil, errors.Join(err, fmt.Errorf("the engine has no such journal; it has: %s", strings.Join(slices.Compact(names), ", ")))
-}
-
-// sources are the journals that a command reads: the file of its argument, or those of
-// the engine. closed ends what they are read through.
-func (p *program) sources(ctx context.Context, args []string, f *engineFlags, of *sourceFlags, line string) (out []journalSource, closed func(), err error) {
-	if !f.engine {
-		return []journalSource{fileSource(args[0])}, func() {}, nil
-	}
-	_, r, err := p.reading(ctx, of)
-	if err != nil {
-		return nil, nil, err
-	}
-	return p.chosen(ctx, r, f.choice(line))
-}
-
-// chosen are journals of the engine, and what ends the connection that they are read through.
-func (p *program) chosen(ctx context.Context, r *engine.Reading, of engine.Choice) (out []journalSource, closed func(), err error) {
-	if out, err = p.arrived(ctx, r, of); err != nil {
-		r.Close()
-		return nil, nil, err
-	}
-	return out, r.Close, nil
-}
-
-// lineSources are the journals of one line: the file of the argument, or those of the
-// engine, where the line is the first of the configuration when none is named.
-func (p *program) lineSources(ctx context.Context, args []string, f *engineFlags, of *sourceFlags, line string) (out []journalSource, closed func(), err error) {
-	if !f.engine || line != "" {
-		return p.sources(ctx, args, f, of, line)
-	}
-	s, r, err := p.reading(ctx, of)
-	if err != nil {
-		return nil, nil, err
-	}
-	return p.chosen(ctx, r, f.choice(s.Lines[0].Recipe.Name))
-}
-
-// namesOf are the names of journals, for a report.
-func namesOf(journals []journalSource) string {
-	var names []string
-	for _, s := range journals {
-		names = append(names, s.name)
-	}
-	return strings.Join(names, "; ")
 }

@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"lapgate/gateway/config"
 	"lapgate/gateway/engine"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/record"
@@ -18,10 +19,8 @@ import (
 
 // whyFlags are the flags of `why`.
 type whyFlags struct {
-	source sourceFlags
-	line   string
+	from   journalFlags
 	output outputFlags
-	of     engineFlags
 }
 
 func (p *program) whyCommand() *cobra.Command {
@@ -47,10 +46,10 @@ before it, the weeks before are told.`,
 			if len(args) < 1 || len(args) > 2 {
 				return usageError("lapgate why takes the tag or the number of one roll, and a journal where it is not that of the line, got %d arguments", len(args))
 			}
-			return f.of.args(cobra.ArbitraryArgs)(cmd, args[1:])
+			return f.from.args(cobra.ArbitraryArgs)(cmd, args[1:])
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if f.of.engine {
+			if f.from.engine {
 				return p.whyThere(cmd.Context(), &f, args[0])
 			}
 			path := ""
@@ -60,10 +59,8 @@ before it, the weeks before are told.`,
 			return p.why(cmd.Context(), &f, args[0], path)
 		},
 	}
-	f.source.add(cmd)
-	addLine(cmd, &f.line, likeJournal)
+	f.from.add(cmd, everyLine)
 	f.output.add(cmd)
-	f.of.add(cmd)
 	return cmd
 }
 
@@ -89,7 +86,7 @@ func (w wanted) is(r *record.Roll) bool {
 }
 
 func (p *program) why(ctx context.Context, f *whyFlags, name, path string) error {
-	t, path, err := p.whySource(f, path)
+	t, path, err := p.whySource(ctx, f, path)
 	if err != nil {
 		return err
 	}
@@ -140,12 +137,12 @@ const afterRoll = 2048
 // whyThere tells of a roll from what has arrived in the engine, by whichever machines
 // served it. The records around it are read, and not the whole journals.
 func (p *program) whyThere(ctx context.Context, f *whyFlags, name string) error {
-	s, r, err := p.reading(ctx, &f.source)
+	s, r, err := p.reading(ctx, &f.from.source)
 	if err != nil {
 		return err
 	}
 	defer r.Close()
-	choice, of := f.of.choice(f.line), wantedOf(name)
+	choice, of := f.from.choice(f.from.line), wantedOf(name)
 	found, err := r.FindRoll(ctx, choice, name, of.number)
 	if err != nil {
 		return err
@@ -153,7 +150,7 @@ func (p *program) whyThere(ctx context.Context, f *whyFlags, name string) error 
 	for _, at := range found {
 		t := report.Told{Words: s.Words}
 		if line, err := lineNamed(s, at.Journal.Line); err == nil && at.Journal.Mill == s.Engine.Mill {
-			t.Line, t.Hash = line.Recipe, s.Hash
+			t = toldBy(s, line)
 		}
 		parts, err := whyParts(ctx, r, engine.Choice{Mill: at.Journal.Mill, Line: at.Journal.Line, Machine: choice.Machine}, at)
 		if err != nil {
@@ -196,7 +193,7 @@ func whyParts(ctx context.Context, r *engine.Reading, choice engine.Choice, at e
 		}
 	}
 	for _, f := range found {
-		one := journalSource{name: f.Journal.String(), of: f.Journal.Line, chain: &f.Journal, open: func(context.Context) (*journal.Reader, error) { return r.Open(f.Journal), nil }}
+		one := engineSource(r, f.Journal)
 		var lead uint64
 		if err := one.read(ctx, func(r *journal.Reader) (err error) { lead, err = r.Lead(ctx, f.Seq); return err }); err != nil {
 			return nil, err
@@ -235,27 +232,31 @@ func (p *program) foldParts(ctx context.Context, parts []whyPart, want func(*rec
 
 // whySource is the configuration by which a roll is told, and its journal: the one at a
 // path, for an empty one that of the line.
-func (p *program) whySource(f *whyFlags, path string) (report.Told, string, error) {
-	if path != "" && f.source.path == "" && p.getenv(configVariable) == "" {
-		if f.line != "" || len(f.source.set) > 0 {
-			return report.Told{}, "", usageError("--line and --set need the configuration that they are of: name it with --config, or $%s", configVariable)
-		}
-		return report.Told{}, path, nil
-	}
-	src, err := p.namedSource(&f.source, nil)
-	if err != nil {
-		return report.Told{}, "", err
-	}
-	s, err := p.loadSource(src)
-	if err != nil {
-		return report.Told{}, "", err
-	}
-	line, err := lineFor(s, f.line, path)
-	if err != nil {
-		return report.Told{}, "", err
-	}
+func (p *program) whySource(ctx context.Context, f *whyFlags, path string) (report.Told, string, error) {
 	if path == "" {
-		path = s.Journal.Path(line.Recipe.Name)
+		s, err := p.loadNamed(&f.from.source)
+		if err != nil {
+			return report.Told{}, "", err
+		}
+		line, err := lineNamed(s, f.from.line)
+		if err != nil {
+			return report.Told{}, "", err
+		}
+		return toldBy(s, line), s.Journal.Path(line.Recipe.Name), nil
 	}
-	return report.Told{Line: line.Recipe, Hash: s.Hash, Words: s.Words}, path, nil
+	of, err := p.openLine(ctx, []string{path}, &f.from)
+	if err != nil {
+		return report.Told{}, "", err
+	}
+	defer of.close()
+	s, line, err := of.config(ctx, p)
+	if err != nil || s == nil {
+		return report.Told{}, path, err
+	}
+	return toldBy(s, line), path, nil
+}
+
+// toldBy is what a line of a configuration gives to the story of a roll.
+func toldBy(s *config.Snapshot, line *config.Line) report.Told {
+	return report.Told{Line: line.Recipe, Hash: s.Hash, Words: s.Words}
 }

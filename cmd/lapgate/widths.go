@@ -22,11 +22,9 @@ import (
 
 // widthsFlags are the flags of `widths`.
 type widthsFlags struct {
-	source sourceFlags
+	from   journalFlags
 	output outputFlags
-	line   string
 	keep   string
-	of     engineFlags
 	window windowFlags
 
 	candidates, step string
@@ -78,18 +76,17 @@ Exit code 5 when some rolls cannot be served.
 		Example: `  lapgate widths week.csv --changeover-cost 40 --paper-price 0.35/m2 --overhang-weight 0.10/in
   lapgate widths week.csv --candidates stock.csv --keep-slots 1,6 --svg week.svg
   lapgate widths --engine --config mill.yaml --line north --since 2026-08-01`,
-		Args: f.of.args(takes("one schedule")),
+		Args: f.from.args(takes("one schedule")),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if !f.of.engine && f.window != (windowFlags{}) {
+			if !f.from.engine && f.window != (windowFlags{}) {
 				return usageError("--since and --until choose from the engine: give --engine, or leave them out")
 			}
 			return p.widths(cmd.Context(), &f, args)
 		},
 	}
-	f.source.add(cmd)
+	f.from.add(cmd, firstLine)
 	f.output.add(cmd)
 	fl, o := cmd.Flags(), &f.options
-	addLine(cmd, &f.line, firstLine)
 	fl.IntVar(&o.Slots, "slots", 0, "slots at hand (default those of the line)")
 	fl.StringVar(&f.keep, "keep-slots", "", "slots that stay as they hang, as \"1,3\", or all")
 	addCandidates(cmd, &f.candidates)
@@ -103,7 +100,6 @@ Exit code 5 when some rolls cannot be served.
 	fl.BoolVar(&f.rows, "rows", false, "list the choice for each row of the schedule instead")
 	addSVG(cmd, &f.svg)
 	f.window.add(cmd)
-	f.of.add(cmd)
 	return cmd
 }
 
@@ -167,11 +163,19 @@ func (p *program) widths(ctx context.Context, f *widthsFlags, args []string) err
 	if err != nil {
 		return usageError("%w", err)
 	}
-	line, err := p.loadLine(&f.source, f.line)
+	load := p.load
+	if f.from.engine {
+		load = p.loadNamed
+	}
+	s, err := load(&f.from.source)
 	if err != nil {
 		return err
 	}
-	plan, err := p.widthsPlan(f, line.Recipe, step, func() (*openedTable, error) { return p.schedule(ctx, args, f) })
+	line, err := lineNamed(s, f.from.line)
+	if err != nil {
+		return err
+	}
+	plan, err := p.widthsPlan(f, line.Recipe, step, func() (*openedTable, error) { return p.schedule(ctx, args, f, s) })
 	if err != nil {
 		return err
 	}

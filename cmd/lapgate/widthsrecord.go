@@ -4,32 +4,38 @@ import (
 	"bytes"
 	"context"
 	"encoding/csv"
+	"fmt"
 	"io"
 	"strconv"
 	"time"
 
+	"lapgate/gateway/config"
 	"lapgate/gateway/record"
 )
 
 // schedule is the table of rolls to choose widths for: the file of the argument, or what was
 // wrapped, by the records that have arrived in the engine.
-func (p *program) schedule(ctx context.Context, args []string, f *widthsFlags) (*openedTable, error) {
-	if !f.of.engine {
+func (p *program) schedule(ctx context.Context, args []string, f *widthsFlags, s *config.Snapshot) (*openedTable, error) {
+	if !f.from.engine {
 		return p.openTable(args[0])
 	}
 	since, until, err := f.window.window(p.now())
 	if err != nil {
 		return nil, err
 	}
-	journals, closed, err := p.lineSources(ctx, nil, &f.of, &f.source, f.line)
+	r, err := p.readingOf(ctx, s)
 	if err != nil {
 		return nil, err
 	}
-	defer closed()
+	of, err := f.from.arrivedOf(ctx, s, r)
+	if err != nil {
+		return nil, err
+	}
+	defer of.close()
 	var text bytes.Buffer
 	w := csv.NewWriter(&text)
 	rows := [][]string{{"roll", "date", "width (m)", "diameter (m)", "spec", "grade", "core"}}
-	err = p.scanRolls(ctx, journals, since, func(r *record.Roll) error {
+	err = p.scanRolls(ctx, of.list, since, func(r *record.Roll) error {
 		if row := scheduleRow(r, since, until, p.zone()); row != nil {
 			rows = append(rows, row)
 		}
@@ -38,10 +44,13 @@ func (p *program) schedule(ctx context.Context, args []string, f *widthsFlags) (
 	if err != nil {
 		return nil, err
 	}
+	if len(rows) == 1 {
+		return nil, fmt.Errorf("%s: no roll left in that time; give an earlier --since, or leave it out", of.names())
+	}
 	if err := w.WriteAll(rows); err != nil {
 		return nil, err
 	}
-	return &openedTable{io.NopCloser(&text), namesOf(journals)}, nil
+	return &openedTable{io.NopCloser(&text), of.names()}, nil
 }
 
 // scheduleRow is a roll that left in a time as a row of a schedule, nil for another.

@@ -32,12 +32,7 @@ the line is; a printed one holds for the version that it names.`,
 			if err := handbook.Page(&page, configs.Handbook(), p.facts(cmd.Root())); err != nil {
 				return err
 			}
-			w, closed, err := p.newFile(path)
-			if err != nil {
-				return err
-			}
-			_, err = w.Write(page.Bytes())
-			return errors.Join(err, closed())
+			return p.write(path, writing(page.String()))
 		},
 	}
 	addOutput(cmd, &path)

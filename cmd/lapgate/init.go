@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"path/filepath"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -77,7 +76,7 @@ func (p *program) init(path string, answers setup.Answers) error {
 	if err != nil {
 		return usageError("%w", err)
 	}
-	if err := createWhole(path, text); err != nil {
+	if err := writeNew(path, 0o644, writing(text)); err != nil {
 		return err
 	}
 	s, err := config.Load(config.Source{Path: path})
@@ -106,19 +105,4 @@ func (p *program) questions(in *bufio.Scanner, answers setup.Answers) error {
 		}
 	}
 	return nil
-}
-
-// createWhole writes a file that is not there yet: whole or not at all, and never over
-// another one.
-func createWhole(path, text string) (err error) {
-	f, err := os.CreateTemp(filepath.Dir(path), ".lapgate-init-")
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, os.Remove(f.Name())) }()
-	_, err = f.WriteString(text)
-	if err = errors.Join(err, f.Chmod(0o644), f.Sync(), f.Close()); err != nil {
-		return err
-	}
-	return os.Link(f.Name(), path)
 }

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"iter"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -368,42 +367,26 @@ const (
 
 var exportFormats = []string{formatJSON, formatCSV}
 
-// newFile opens the new file that a command writes to, standard output for no name.
-func (p *program) newFile(path string) (w io.Writer, closed func() error, err error) {
-	if path == "" {
-		return p.stdout, func() error { return nil }, nil
-	}
-	file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-	if err != nil {
-		return nil, nil, err
-	}
-	return file, file.Close, nil
-}
-
 // exportRecords writes the records chosen of journals as they are stored.
-func (p *program) exportRecords(ctx context.Context, of []journalSource, filter journal.Filter, to string) (err error) {
-	var w io.Writer
-	closed := func() error { return nil }
-	defer func() { err = errors.Join(err, closed()) }()
+func (p *program) exportRecords(ctx context.Context, of []journalSource, filter journal.Filter, to string) error {
 	all := uint64(0)
-	for _, one := range of {
-		err := one.read(ctx, func(r *journal.Reader) (err error) {
-			if w == nil { // a journal that cannot be opened leaves no file
-				if w, closed, err = p.newFile(to); err != nil {
-					closed = func() error { return nil }
-					return err
-				}
+	err := p.write(to, func(w io.Writer) error {
+		for _, one := range of {
+			err := one.read(ctx, func(r *journal.Reader) error {
+				n, err := r.Export(ctx, filter, w)
+				all += n
+				return err
+			})
+			if err != nil {
+				return err
 			}
-			n, err := r.Export(ctx, filter, w)
-			all += n
-			return err
-		})
-		if err != nil {
-			return err
 		}
+		return nil
+	})
+	if err == nil {
+		fmt.Fprintf(p.stderr, "%d records exported\n", all)
 	}
-	fmt.Fprintf(p.stderr, "%d records exported\n", all)
-	return nil
+	return err
 }
 
 // backupResult is where a journal was copied to, and its end there.

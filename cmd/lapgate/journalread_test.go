@@ -1,6 +1,7 @@
 package main
 
 import (
+	"database/sql"
 	"os"
 	"path/filepath"
 	"strings"
@@ -65,5 +66,29 @@ func TestNewestCounts(t *testing.T) {
 	t.Parallel()
 	for _, n := range []string{"0", "-3"} {
 		wants(t, called(t, exitUsage, "journal", "list", "any.db", "-n", n), "--newest: got "+n+", want 1 or more")
+	}
+}
+
+// An export that fails on the way leaves no file that looks whole, and so stands in the way
+// of the next one.
+func TestExportIsWholeOrNotAtAll(t *testing.T) {
+	t.Parallel()
+	journal := demoJournal(t, "8")
+	db, err := sql.Open("sqlite", journal)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := db.Exec(`DROP TRIGGER records_never_change; UPDATE records SET body = replace(body, ':', ': ') WHERE seq = (SELECT max(seq) FROM records)`); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for _, format := range exportFormats {
+		to := filepath.Join(t.TempDir(), "rolls")
+		wants(t, called(t, exitDifferences, "journal", "export", journal, "--format", format, "--output", to), "is damaged at record")
+		if _, err := os.Stat(to); !os.IsNotExist(err) {
+			t.Errorf("%s: there is a file: %v", format, err)
+		}
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -205,7 +206,7 @@ func printShifts(print *present.Printer, shifts []*report.Shift) error {
 
 // exportRolls writes the rolls of the journals of a line as a table, one row a roll, while
 // they are read.
-func (p *program) exportRolls(ctx context.Context, of *journals, filter journal.Filter, to string) (err error) {
+func (p *program) exportRolls(ctx context.Context, of *journals, filter journal.Filter, to string) error {
 	line, err := of.units(ctx, p)
 	if err != nil {
 		return err
@@ -214,11 +215,6 @@ func (p *program) exportRolls(ctx context.Context, of *journals, filter journal.
 	if err != nil {
 		return err
 	}
-	w, closed, err := p.newFile(to)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, closed()) }()
 	n := 0
 	rows := func(yield func(report.Roll, error) bool) {
 		err := p.scanRolls(ctx, of.list, filter.From, func(r *record.Roll) error {
@@ -239,7 +235,9 @@ func (p *program) exportRolls(ctx context.Context, of *journals, filter journal.
 			yield(report.Roll{}, err)
 		}
 	}
-	err = p.printerTo(w, outputFlags{present.Form{CSV: true}}, line).Print(present.TableOf(rows))
+	err = p.write(to, func(w io.Writer) error {
+		return p.printerTo(w, outputFlags{present.Form{CSV: true}}, line).Print(present.TableOf(rows))
+	})
 	if err == nil {
 		fmt.Fprintf(p.stderr, "%s exported\n", plural(n, "roll"))
 	}

@@ -120,7 +120,10 @@ func (p *program) support(ctx context.Context, path string, f *supportFlags) err
 	if err := p.agreed(nil, f.yes, question{wording.Plain("Write it?"), wording.Plain("an archive"), wording.Plain("nothing was written")}); err != nil {
 		return err
 	}
-	return out.write(path)
+	if err := writeNew(path, 0o600, out.pack); err != nil {
+		return fmt.Errorf("archive: %w", err)
+	}
+	return nil
 }
 
 // gather makes the parts of an archive.
@@ -230,18 +233,9 @@ func (p *program) scrubber(s *config.Snapshot) *strings.Replacer {
 	return strings.NewReplacer(pairs...)
 }
 
-// write writes the archive, whole or not at all.
-func (g *gathered) write(path string) (err error) {
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
-	if err != nil {
-		return fmt.Errorf("archive: %w", err)
-	}
-	defer func() {
-		if err = errors.Join(err, f.Close()); err != nil {
-			err = errors.Join(fmt.Errorf("archive: %w", err), os.Remove(path))
-		}
-	}()
-	packed := gzip.NewWriter(f)
+// pack writes the archive.
+func (g *gathered) pack(w io.Writer) error {
+	packed := gzip.NewWriter(w)
 	files := tar.NewWriter(packed)
 	for _, one := range g.Parts {
 		header := &tar.Header{Name: "lapgate-support/" + present.Clean(one.Name), Mode: 0o600, Size: int64(len(one.text)), ModTime: time.Now()}

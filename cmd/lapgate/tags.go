@@ -1,10 +1,7 @@
 package main
 
 import (
-	"errors"
 	"fmt"
-	"io"
-	"os"
 	"slices"
 
 	"github.com/spf13/cobra"
@@ -130,7 +127,7 @@ func (p *program) importTags(path string, f *tagsImportFlags) error {
 		return err
 	}
 	if f.write != "" {
-		if err := writeNew(f.write, found.Section); err != nil {
+		if err := writeNew(f.write, 0o644, writing(found.Section)); err != nil {
 			return err
 		}
 		fmt.Fprintf(p.stderr, "wrote %s\n", f.write)
@@ -139,15 +136,4 @@ func (p *program) importTags(path string, f *tagsImportFlags) error {
 		return &exitError{code: exitDifferences}
 	}
 	return nil
-}
-
-// writeNew writes a file that is not there yet.
-func writeNew(path, text string) (err error) {
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, f.Close()) }()
-	_, err = io.WriteString(f, text)
-	return err
 }

@@ -1,0 +1,35 @@
+package main
+
+import (
+	"errors"
+	"io"
+	"io/fs"
+	"os"
+)
+
+// writeNew has write fill the file at a path that is not there yet: whole or not at all, and
+// never over another one.
+func writeNew(path string, mode fs.FileMode, write func(io.Writer) error) (err error) {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
+	if err != nil {
+		return err
+	}
+	if err = errors.Join(write(f), f.Sync(), f.Close()); err != nil {
+		return errors.Join(err, os.Remove(path))
+	}
+	return nil
+}
+
+// writing writes a text.
+func writing(text string) func(io.Writer) error {
+	return func(w io.Writer) error { _, err := io.WriteString(w, text); return err }
+}
+
+// write has write fill the new file that a command was told to write to, standard output for
+// no path.
+func (p *program) write(path string, write func(io.Writer) error) error {
+	if path == "" {
+		return write(p.stdout)
+	}
+	return writeNew(path, 0o644, write)
+}

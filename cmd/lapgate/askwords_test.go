@@ -73,7 +73,7 @@ func TestQuestionsInGerman(t *testing.T) {
 // Whoever reads German may say ja, and yes still agrees.
 func TestYesInGerman(t *testing.T) {
 	w := wordingtest.German(t)
-	for answer, want := range map[string]bool{"ja\n": true, "J\n": true, "yes\n": true, "y": true, "nein\n": false, "\n": false, "": false, "jein": false} {
+	for answer, want := range map[string]bool{"ja\n": true, "Ja\n": true, "J\n": true, "yes\n": true, "y": true, "nein\n": false, "\n": false, "": false, "jein": false} {
 		var out bytes.Buffer
 		if got := confirm(w, strings.NewReader(answer), &out, wording.Say("ask.override")); got != want || out.String() != "Diese Werte anbieten? [j/N] " {
 			t.Errorf("%q: %v, asked %q", answer, got, out.String())

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"slices"
 	"strings"
 
@@ -125,15 +124,7 @@ func (p *program) agreed(w *wording.Words, yes bool, q question) error {
 func confirm(w *wording.Words, in io.Reader, out io.Writer, asks wording.Said) bool {
 	fmt.Fprintf(out, "%s %s ", w.Text(asks), w.Of("ask.choice"))
 	answer, _ := bufio.NewReader(in).ReadString('\n') // the end of the input is a no
-	return slices.Contains([]string{"y", "yes", w.Of("ask.yes.short"), w.Of("ask.yes")}, strings.ToLower(strings.TrimSpace(answer)))
-}
-
-// isTerminal reports whether a person can answer.
-func isTerminal(in io.Reader) bool {
-	f, ok := in.(*os.File)
-	if !ok {
-		return false
-	}
-	info, err := f.Stat()
-	return err == nil && info.Mode()&os.ModeCharDevice != 0
+	return slices.ContainsFunc([]string{"y", "yes", w.Of("ask.yes.short"), w.Of("ask.yes")}, func(yes string) bool {
+		return strings.EqualFold(yes, strings.TrimSpace(answer))
+	})
 }

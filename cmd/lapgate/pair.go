@@ -51,18 +51,15 @@ func (p *program) pair(ctx context.Context, f *daemonFlags, line string, out out
 	if err != nil {
 		return err
 	}
+	print := p.printer(out, nil)
 	if out.JSON {
-		return p.printer(out, nil).Print(reply.Pair)
+		return print.Print(reply.Pair)
 	}
+	shown := make([]*shownPair, len(reply.Pair))
 	for i := range reply.Pair {
-		if i > 0 {
-			fmt.Fprintln(p.stdout)
-		}
-		if err := p.printer(out, nil).Print(shownPairOf(&reply.Pair[i])); err != nil {
-			return err
-		}
+		shown[i] = shownPairOf(&reply.Pair[i])
 	}
-	return nil
+	return print.Print(present.Apart(shown))
 }
 
 func shownPairOf(l *control.PairLine) *shownPair {

@@ -94,6 +94,9 @@ func (p *program) showStatus(ctx context.Context, f *statusFlags) error {
 	if len(v.Lines) == 0 {
 		return errors.New("the daemon serves no line")
 	}
+	if f.output.CSV {
+		return p.printer(f.output, v.Lines[0].Writing()).Print(rollRows(v.Lines))
+	}
 	for i := range v.Lines {
 		if i > 0 {
 			fmt.Fprintln(p.stdout)
@@ -106,6 +109,22 @@ func (p *program) showStatus(ctx context.Context, f *statusFlags) error {
 		}
 	}
 	return nil
+}
+
+// rollRow is one of the last rolls of a line, in the one table of all lines.
+type rollRow struct {
+	Line string `json:"line"`
+	status.RollRow
+}
+
+func rollRows(lines []status.LineView) []rollRow {
+	out := []rollRow{}
+	for i := range lines {
+		for _, r := range lines[i].Rolls {
+			out = append(out, rollRow{lines[i].Line, r})
+		}
+	}
+	return out
 }
 
 // shownStatus is one line as a terminal shows it, in the order of the page.
@@ -121,7 +140,7 @@ type shownStatus struct {
 	Conditions []status.Standing  `json:"conditions" label:"active conditions" print:"apart"`
 	Roll       *status.RollAt     `json:"roll,omitempty" label:"roll at the station, or the newest"`
 	Stand      []report.Candidate `json:"stand" label:"stand, for rolls like it"`
-	Rolls      []status.RollRow   `json:"rolls" label:"last rolls" print:"csv"`
+	Rolls      []status.RollRow   `json:"rolls" label:"last rolls"`
 	Recipe     []shownSetting     `json:"recipe" label:"recipe in force"`
 }
 

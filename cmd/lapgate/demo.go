@@ -7,6 +7,7 @@ import (
 	"maps"
 	"os"
 	"slices"
+	"strings"
 	"sync/atomic"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -112,24 +113,26 @@ func (p *program) demo(ctx context.Context, f *demoFlags) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, d.line.Close()) }()
+	wrap, journals := d.wrap, []string{d.snapshot.Journal.Path(d.name())}
+	if f.pair {
+		pair := d.pair()
+		wrap, journals = pair.wrap, pair.journals()
+	}
+	for _, path := range journals {
+		if _, err := os.Stat(path); err == nil {
+			return fmt.Errorf("journal %s is there already; the demo begins with a fresh controller, name another directory", path)
+		}
+	}
 	if f.pair {
 		if err := d.checkEngine(ctx); err != nil {
 			return err
 		}
 	}
-	path := d.snapshot.Journal.Path(d.snapshot.Lines[0].Recipe.Name)
-	if _, err := os.Stat(path); err == nil {
-		return fmt.Errorf("journal %s is there already; the demo begins with a fresh controller, name another directory", path)
-	}
 	if d.live() {
 		fmt.Fprintf(p.stdout, "simulated line %s at %s, %d rolls, seed %d, journal %s\n",
-			d.snapshot.Lines[0].Recipe.Name, d.transport.Address(d.line), len(d.config.Rolls), f.sim.seed, path)
+			d.name(), d.transport.Address(d.line), len(d.config.Rolls), f.sim.seed, strings.Join(journals, " and "))
 	}
-	wrap := d.wrap
-	if f.pair {
-		wrap = d.wrapPair
-	}
-	result, err := wrap(ctx, path)
+	result, err := wrap(ctx)
 	if err != nil {
 		return err
 	}
@@ -202,12 +205,15 @@ func (d *demo) load(overrides map[string]string) (*config.Snapshot, error) {
 	return d.loadSource(config.Source{Path: demoName, Bytes: text, Set: set})
 }
 
+// name is that of the line.
+func (d *demo) name() string { return d.snapshot.Lines[0].Recipe.Name }
+
 // live reports whether rolls are told of as they leave.
 func (d *demo) live() bool { return d.flags.output.isText() }
 
 // wrap runs simulator and daemon until the shift ends, and examines what they
 // left.
-func (d *demo) wrap(ctx context.Context, path string) (*rehearse.Result, error) {
+func (d *demo) wrap(ctx context.Context) (*rehearse.Result, error) {
 	log := zap.NewNop()
 	if d.flags.verbose {
 		var err error
@@ -229,7 +235,7 @@ func (d *demo) wrap(ctx context.Context, path string) (*rehearse.Result, error) 
 	}
 	report, gatewayErr, lineErr := rehearse.Wrap(ctx, g, d.line)
 	_ = log.Sync() // standard error may not be a file that can be synchronised
-	result, err := rehearse.Examine(ctx, path, d.snapshot.Lines[0].Recipe, report)
+	result, err := rehearse.Examine(ctx, d.snapshot.Journal.Path(d.name()), d.snapshot.Lines[0].Recipe, report)
 	if err != nil {
 		return nil, errors.Join(err, gatewayErr, lineErr)
 	}

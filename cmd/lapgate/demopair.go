@@ -84,20 +84,37 @@ func (d *demo) checkEngine(ctx context.Context) error {
 	return nil
 }
 
-// wrapPair has two daemons wrap the shift, kills the one that acts in the middle of it, and
-// examines what both left.
-func (d *demo) wrapPair(ctx context.Context, _ string) (*rehearse.Result, error) {
+// pair is the shift as two daemons will wrap it.
+func (d *demo) pair() *demoPair {
 	p := &demoPair{demo: d, file: filepath.Join(d.dir, demoName)}
-	if err := os.WriteFile(p.file, configs.Demo(), 0o600); err != nil {
-		return nil, err
-	}
 	mill := "demo-" + strings.ToLower(rand.Text()[:8])
 	for i, name := range [...]string{"a", "b"} {
 		p.machines[i] = p.machine(name, mill)
-		if err := p.machines[i].start(d.program); err != nil {
+	}
+	return p
+}
+
+// journals are those that the two daemons write.
+func (p *demoPair) journals() (paths []string) {
+	for _, m := range p.machines {
+		in := p.snapshot.Journal
+		in.Directory = m.dir
+		paths = append(paths, in.Path(p.name()))
+	}
+	return paths
+}
+
+// wrap has two daemons wrap the shift, kills the one that acts in the middle of it, and
+// examines what both left.
+func (p *demoPair) wrap(ctx context.Context) (*rehearse.Result, error) {
+	if err := os.WriteFile(p.file, configs.Demo(), 0o600); err != nil {
+		return nil, err
+	}
+	for _, m := range p.machines {
+		if err := m.start(p.program); err != nil {
 			return nil, err
 		}
-		defer p.machines[i].kill()
+		defer m.kill()
 	}
 	report, err := p.shift(ctx)
 	if err != nil {
@@ -107,8 +124,7 @@ func (d *demo) wrapPair(ctx context.Context, _ string) (*rehearse.Result, error)
 		_ = m.process.Process.Signal(syscall.SIGTERM)
 		_ = m.process.Wait() // what it left is examined
 	}
-	line := d.snapshot.Lines[0].Recipe
-	return rehearse.ExaminePair(ctx, [2]string{p.machines[0].journal(line.Name), p.machines[1].journal(line.Name)}, line, report)
+	return rehearse.ExaminePair(ctx, [2]string(p.journals()), p.snapshot.Lines[0].Recipe, report)
 }
 
 func (p *demoPair) machine(name, mill string) *demoMachine {
@@ -128,17 +144,18 @@ func (p *demoPair) machine(name, mill string) *demoMachine {
 	return m
 }
 
-func (m *demoMachine) journal(line string) string { return filepath.Join(m.dir, line+".db") }
-
 func (m *demoMachine) start(p *program) error {
 	self, err := os.Executable()
 	if err != nil {
 		return err
 	}
-	m.process = exec.Command(self, m.args...)
-	m.process.Env = p.env
-	m.process.Stderr = p.stderr
-	return m.process.Start()
+	process := exec.Command(self, m.args...)
+	process.Env, process.Stderr = p.env, p.stderr
+	if err := process.Start(); err != nil {
+		return err
+	}
+	m.process = process
+	return nil
 }
 
 // kill ends the process at once.
@@ -165,15 +182,18 @@ func (m *demoMachine) call(ctx context.Context, r control.Request) (*control.Rep
 // demoPatience is how long the daemons of a demonstration may take for one step.
 const demoPatience = 30 * time.Second
 
-// until waits until something is so.
+// until waits until something is so. Its error is that of a context that ends, else that it
+// took too long.
 func until(ctx context.Context, what string, so func() bool) error {
-	ctx, cancel := context.WithTimeout(ctx, demoPatience)
-	defer cancel()
+	late := time.NewTimer(demoPatience)
+	defer late.Stop()
 	ticker := time.NewTicker(50 * time.Millisecond)
 	defer ticker.Stop()
 	for !so() {
 		select {
 		case <-ctx.Done():
+			return ctx.Err()
+		case <-late.C:
 			return fmt.Errorf("demo --pair: not within %s: %s", demoPatience, what)
 		case <-ticker.C:
 		}
@@ -243,7 +263,7 @@ func (p *demoPair) fault(ctx context.Context) error {
 	var l control.PairLine
 	if err := until(ctx, "the other machine takes over", func() (ok bool) {
 		l, ok = other.acts(ctx)
-		return ok || ctx.Err() != nil
+		return ok
 	}); err != nil {
 		return err
 	}

@@ -1,7 +1,9 @@
 package main
 
 import (
+	"os"
 	"os/exec"
+	"path/filepath"
 	"testing"
 
 	"lapgate/gateway/engine/enginetest"
@@ -22,6 +24,23 @@ func TestDemoPair(t *testing.T) {
 	if n := d.SQL(t, `SELECT count(DISTINCT machine) FROM lapgate.journals JOIN lapgate.lines USING (line) WHERE mill LIKE 'demo-%' AND seq > 0`); n != "2" {
 		t.Errorf("the engine has the journals of %s machines, want 2", n)
 	}
+}
+
+// A journal of either daemon that is there already is told before anything is begun.
+func TestDemoPairBeginsAfresh(t *testing.T) {
+	dir := t.TempDir()
+	there := filepath.Join(dir, "b", "north.db")
+	if err := os.MkdirAll(filepath.Dir(there), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(there, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	code, out, errors := call("demo", "--pair", "--engine-address", t.TempDir(), "--journal", dir)
+	if code != exitFailed || out != "" {
+		t.Errorf("got exit code %d: %s", code, out)
+	}
+	wants(t, errors, "b/north.db is there already")
 }
 
 // TestDemoPairWithoutEngine: without a PostgreSQL it says what to do.

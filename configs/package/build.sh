@@ -66,7 +66,7 @@ host=$(go env GOHOSTARCH)
 test "$host" != arm || host=armhf
 build "$host" "$work/here"
 "$work/here" init "$work/first.yaml" --units metric --name north --controller 127.0.0.1:502 \
-  --sizes '600 mm..1400 mm x 500 mm..2400 mm' --hanging '1050 mm, brown; 1650 mm, brown' \
+  --sizes '600 mm..1400 mm x 500 mm..2400 mm' --hanging '900 mm, brown; 1250 mm, brown; 1600 mm, brown; 2100 mm, brown' \
   --heads 'poly-board, fused, 177 °C, 600 mm..1400 mm by 50 mm' --grades '1, news, open' \
   --cores '1, slim, 96 mm' --speeds '0.6 m/s, 0.4 m/s' --stations all >/dev/null 2>&1
 sed -i 's|^  directory: journal .*|  directory: /var/lib/lapgate/journal\n\ncontrol:\n  socket: /run/lapgate/control.sock|' "$work/first.yaml"

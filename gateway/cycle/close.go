@@ -9,11 +9,12 @@ import (
 )
 
 // Evidence that a committed offer can no longer be accepted. It closes the offer
-// only after newerPublications that keep it.
+// only after newer publications that keep it.
 const (
 	voidRequested = "the roll is requested anew, and eleven newer publications do not name the offer"
 	voidWaits     = "settled: the request still waits, the session of the offer is over, and eleven newer publications do not name it"
 	voidOutcome   = "the outcome of the roll names another offer or none, and eleven newer publications do not name this one"
+	voidNewer     = "settled: an offer of a newer session was judged, and a newer publication shows again that this one was not used"
 	// rollLeft closes the offer as unknown, not as void.
 	rollLeft = "the roll left, and its outcome can no longer be read"
 )
@@ -96,16 +97,24 @@ func (m *Machine) closeOpen(v *View, settling bool) bool {
 	default:
 		m.countLag(r)
 		evidence := m.evidence(r, settling)
-		if !m.ending.stands(r, evidence) {
+		past := resultPast(r, o.Name)
+		needed := newerPublications
+		if past {
+			needed = 1
+		}
+		if !m.ending.stands(r, evidence, needed) {
 			m.collect(r)
 			return false
 		}
 		if settling {
 			m.count("settled/void")
 		}
-		if evidence == rollLeft {
+		switch {
+		case evidence == rollLeft:
 			m.closeUnknown()
-		} else {
+		case past:
+			m.void(voidNewer)
+		default:
 			m.void(evidence)
 		}
 	}
@@ -135,8 +144,8 @@ func (m *Machine) evidence(r *handshake.Request, settling bool) string {
 }
 
 // stands counts the publications that keep the same evidence, and reports whether
-// they are enough. The publication that showed it first is not counted.
-func (c *closing) stands(r *handshake.Request, evidence string) bool {
+// they are as many as needed. The publication that showed it first is not counted.
+func (c *closing) stands(r *handshake.Request, evidence string, needed int) bool {
 	switch {
 	case evidence != c.evidence:
 		c.evidence, c.newer = evidence, 0
@@ -146,7 +155,14 @@ func (c *closing) stands(r *handshake.Request, evidence string) bool {
 		c.newer++
 	}
 	c.gen, c.tick = r.GenHead, r.Tick
-	return evidence != "" && c.newer >= newerPublications
+	return evidence != "" && c.newer >= needed
+}
+
+// resultPast reports whether the result of an offer can come no more. Results come in the
+// order of the judgements, and that of an offer of a newer session shows, as it does where
+// the other of a pair served the line meanwhile. Who knows that waits for no lag.
+func resultPast(r *handshake.Request, n record.OfferName) bool {
+	return r.ResultSession.Epoch > n.Session.Epoch && verdictKnown(r.ResultVerdict)
 }
 
 // newerThan reports whether a block is another publication than one that was seen

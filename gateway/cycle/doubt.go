@@ -76,7 +76,7 @@ func (m *Machine) vacancy(r *handshake.Request) {
 	if r.Produced == m.mem.Outcomes && r.Phase == handshake.Empty && r.RollNo > m.mem.Covered {
 		about = fmt.Sprintf("roll %d", r.RollNo)
 	}
-	m.leftSo = m.empty.stands(r, about)
+	m.leftSo = m.empty.stands(r, about, newerPublications)
 }
 
 // missing is the greatest roll number of which no outcome will come any more, by a

@@ -80,6 +80,7 @@ var journal = []Entry{
 	{"void.the-roll-is-requested-anew-and-eleven-newer-publications-do-not-name-the-offer", "the roll is requested anew, and eleven newer publications do not name the offer"},
 	{"void.settled-the-request-still-waits-the-session-of-the-offer-is-over-and-eleven-newer-publications-do-not-name-it", "settled: the request still waits, the session of the offer is over, and eleven newer publications do not name it"},
 	{"void.the-outcome-of-the-roll-names-another-offer-or-none-and-eleven-newer-publications-do-not-name-this-one", "the outcome of the roll names another offer or none, and eleven newer publications do not name this one"},
+	{"void.settled-an-offer-of-a-newer-session-was-judged-and-a-newer-publication-shows-again-that-this-one-was-not-used", "settled: an offer of a newer session was judged, and a newer publication shows again that this one was not used"},
 	{"void.never-committed-payload-read-back-differs", "never committed: payload read back differs"},
 	{"void.never-committed-the-controller-refuses-the-payload", "never committed: the controller refuses the payload"},
 	{"void.never-committed-the-request-changed", "never committed: the request changed"},

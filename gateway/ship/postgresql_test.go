@@ -7,7 +7,6 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
-	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -83,16 +82,24 @@ func (y *yard) proved(d *enginetest.Database, line string, behind uint64) {
 		}))
 		after = got[n-1].Seq
 	}
+	y.provedThere(d, there)
+}
+
+// provedThere fails unless the database itself proves a journal.
+func (y *yard) provedThere(d *enginetest.Database, there engine.Journal) {
+	y.t.Helper()
 	want := fmt.Sprintf("%d||", there.Head.Seq-there.Kept.Seq)
 	if got := d.SQL(y.t, `SELECT records, bad_seq, problem FROM lapgate.verify('\x`+there.Genesis.String()+`')`); got != want {
-		y.t.Errorf("%s: proved there as %s, want %s", line, got, want)
+		y.t.Errorf("%s: proved there as %s, want %s", there.Line, got, want)
 	}
 }
 
-// soon waits for something to become true, in real time.
+// soon waits for something to become true, in real time, as long as the tests may take.
 func (y *yard) soon(what string, ok func() bool) {
 	y.t.Helper()
-	for end := time.Now().Add(10 * time.Minute); time.Now().Before(end); <-time.After(10 * time.Millisecond) {
+	const toTell = 20 * time.Second
+	end, limited := y.t.Deadline()
+	for ; !limited || time.Until(end) > toTell; <-time.After(10 * time.Millisecond) {
 		if ok() {
 			return
 		}
@@ -100,61 +107,122 @@ func (y *yard) soon(what string, ok func() bool) {
 	y.t.Fatalf("never: %s; %+v", what, y.shipper.State(y.lines[0]))
 }
 
-// trouble makes a fault at a server until it is told to stop, and returns how many of each
-// it made.
-func trouble(t *testing.T, d *enginetest.Database, p *enginetest.Proxy, stop <-chan struct{}) map[string]int {
-	t.Helper()
-	counts := map[string]int{}
+// trouble makes faults at a server until it is told to stop.
+type trouble struct {
+	t      *testing.T
+	d      *enginetest.Database
+	p      *enginetest.Proxy
+	asks   chan func() // what else is done, between two of them
+	stop   chan struct{}
+	ended  chan struct{}
+	counts map[string]int // by kind
+}
+
+func makeTrouble(t *testing.T, d *enginetest.Database, p *enginetest.Proxy) *trouble {
+	x := &trouble{t: t, d: d, p: p, asks: make(chan func()), stop: make(chan struct{}), ended: make(chan struct{}), counts: map[string]int{}}
+	go x.run()
+	return x
+}
+
+// do has something done while nothing else goes wrong.
+func (x *trouble) do(what string, f func()) {
+	done := make(chan struct{})
+	x.asks <- func() {
+		defer close(done)
+		f()
+		if what != "" {
+			x.counts[what]++
+		}
+	}
+	<-done
+}
+
+// end stops it, and all is well then.
+func (x *trouble) end() {
+	close(x.stop)
+	<-x.ended
+	x.p.LoseAnswers(0)
+}
+
+func (x *trouble) run() {
+	defer close(x.ended)
 	draw := rand.New(rand.NewPCG(17, 4))
 	for i := 0; ; i++ {
-		select {
-		case <-stop:
-			p.Mute(false)
-			p.LoseAnswers(0)
-			return counts
 		// They come less and less often, or nothing would ever arrive on a slow machine.
-		case <-time.After(time.Duration((0.15 + 1.7*draw.Float64()) * (1 + float64(i)/50) * float64(*faultPause))):
+		next := time.After(time.Duration((0.15 + 1.7*draw.Float64()) * (1 + float64(i)/50) * float64(*faultPause)))
+		select {
+		case <-x.stop:
+			return
+		case f := <-x.asks:
+			f()
+			continue
+		case <-next:
 		}
 		what := []string{"killed", "killed", "lost", "lost", "lost", "cut"}[draw.IntN(6)]
 		if i%60 == 20 {
 			what = "restarted"
 		}
-		counts[what]++
+		x.counts[what]++
 		switch what {
 		case "killed":
-			d.SQL(t, `SELECT count(pg_terminate_backend(pid)) FROM pg_stat_activity WHERE usename = '`+enginetest.Machine+`'`)
+			x.d.SQL(x.t, `SELECT count(pg_terminate_backend(pid)) FROM pg_stat_activity WHERE usename = '`+enginetest.Machine+`'`)
 		case "lost":
-			p.LoseAnswers(1)
+			x.p.LoseAnswers(1)
 		case "cut":
-			p.Cut()
-			p.Mend()
+			x.p.Cut()
+			x.p.Mend()
 		case "restarted":
-			if err := d.Server.Restart(); err != nil {
-				t.Error(err)
-				return counts
+			if err := x.d.Server.Restart(); err != nil {
+				x.t.Error(err)
+				return
 			}
 		}
 	}
 }
 
-// TestFaultsOfPostgreSQL: under killed backends, lost answers, cut connections and restarts of
-// the server each record arrives once, as it is here.
+// TestFaultsOfPostgreSQL: under killed backends, lost answers, cut connections, restarts of a
+// server that forgets what came last, a month that is removed and a journal that is put back
+// from a backup, each record arrives once, as it is here. The tags of all have a character
+// that no text of the database holds.
 func TestFaultsOfPostgreSQL(t *testing.T) {
 	server := enginetest.Own(t)
 	d := server.Database(t)
 	p := server.Proxy(t)
-	y := newYardIn(t, *shippedFolder, "north", "south")
+	y := newYardIn(t, *shippedFolder)
+	y.lines = []string{"north", "south"}
 	y.to(settings(d, p))
-	for i := range *shippedRecords / 3 { // a roll has three
-		line := y.lines[i%2]
-		if y.roll(line); i == *shippedRecords/9 {
-			y.closeOff(line)
-		}
-	}
-	stop, troubled := make(chan struct{}), make(chan map[string]int)
-	go func() { troubled <- trouble(t, d, p, stop) }()
+	rolls := *shippedRecords / 6 // of each line; a roll has three records
+	y.rollsOf2000("south", rolls/4)
 	begun := time.Now()
-	end := y.start(t.Context())
+	backup := y.fill(rolls)
+	t.Logf("the journals were made in %s", time.Since(begun).Round(time.Millisecond))
+	d.SQL(t, `SELECT lapgate.make_month('2000-01-01')`)
+
+	x := makeTrouble(t, d, p)
+	begun = time.Now()
+	stop := y.start(t.Context())
+	past := func(line string, record uint64) func() bool {
+		return func() bool { return y.shipper.State(line).Record > record }
+	}
+	y.soon("some of the first month is there", past("south", 0))
+	// The server forgets what was committed just before it is restarted; this it keeps.
+	x.do("month removed", func() { d.SQL(t, `SET synchronous_commit = on; SELECT lapgate.drop_month('2000-01-01')`) })
+	for there := uint64(0); there <= backup.Seq; { // and is not forgotten
+		y.soon("more is there than in the backup", past("north", backup.Seq+10))
+		stop()
+		x.do("", func() { there = headOf(t, d, "north") })
+		stop = y.start(t.Context())
+	}
+	stop()
+	y.putBack("north")
+	stop = y.start(t.Context())
+	y.soon("it is stopped", func() bool { return y.shipper.State("north").Stopped != nil })
+	x.do("fork", func() {})
+	fork := *y.shipper.State("north").Stopped
+	if fork.After != backup.Seq {
+		t.Errorf("both have record %d, want %d", fork.After, backup.Seq)
+	}
+	y.append("north", record.Register{Journal: fork.Journal.String(), After: fork.After, By: "kim", Reason: "put back"})
 	waits := func() bool {
 		s := y.shipper.State("south")
 		return !s.Known || s.Backlog > uint64(*shippedRecords/20)
@@ -163,22 +231,87 @@ func TestFaultsOfPostgreSQL(t *testing.T) {
 		y.roll(y.lines[i%2])
 		<-time.After(10 * time.Millisecond)
 	}
-	close(stop)
-	counts := <-troubled
-	y.roll("north")
-	y.roll("south")
+	x.end()
 	y.soon("all is there", func() bool { return y.arrived("north")() && y.arrived("south")() })
 	took := time.Since(begun)
-	end()
-	n := uint64(0)
-	for _, l := range y.lines {
-		y.proved(d, l, 0)
-		n += y.open[l].Head().Seq
+	stop()
+
+	y.proved(d, "north", backup.Seq)
+	y.proved(d, "south", 1)
+	all, err := d.Connect(t, enginetest.Machine).Journals(t.Context(), "north")
+	y.must(err)
+	if len(all) != 2 || all[0].Head.Seq <= backup.Seq || all[0].Genesis != fork.Journal {
+		t.Fatalf("journals %+v", all)
 	}
+	y.provedThere(d, all[0])
+	n := all[0].Head.Seq + y.open["north"].Head().Seq - backup.Seq + y.open["south"].Head().Seq
 	size := d.SQL(t, `SELECT sum(pg_total_relation_size(relid)) FROM pg_partition_tree('lapgate.records')`)
-	t.Logf("%d records in %s under %v, after which %d connections were made anew; %s bytes there", n, took.Round(time.Millisecond), counts, y.failedTimes(), size)
-	if counts["killed"] < 5 || counts["lost"] < 5 || counts["restarted"] == 0 || y.failedTimes() < 10 {
-		t.Errorf("%v, %d: the test shows nothing", counts, y.failedTimes())
+	t.Logf("%d records in %s, %.0f a second, under %v, after which %d connections were made anew; %s bytes there", n, took.Round(time.Millisecond), float64(n)/took.Seconds(), x.counts, y.failedTimes(), size)
+	if got := d.SQL(t, `SELECT count(*) FROM lapgate.records WHERE at < '2001-01-01'`); got == "0" {
+		t.Error("no record of the month that was removed came after that: the test shows nothing")
+	}
+	if c := x.counts; c["killed"] < 5 || c["lost"] < 5 || c["cut"] == 0 || c["restarted"] == 0 || y.failedTimes() < 10 {
+		t.Errorf("%v, %d: the test shows nothing", c, y.failedTimes())
+	}
+}
+
+// headOf is the newest record of a line's only journal that a server has and does not forget.
+func headOf(t *testing.T, d *enginetest.Database, line string) (seq uint64) {
+	text := d.SQL(t, `CHECKPOINT; SELECT j.seq FROM lapgate.journals j JOIN lapgate.lines l USING (line) WHERE l.name = '`+line+`'`)
+	if _, err := fmt.Sscan(text, &seq); err != nil {
+		t.Fatal(err)
+	}
+	return seq
+}
+
+// rollsOf2000 begins the journal of a line with rolls of the year 2000, which it is in a bubble.
+func (y *yard) rollsOf2000(line string, rolls int) {
+	t := y.t
+	synctest.Test(t, func(inner *testing.T) {
+		y.t = inner
+		y.begin(line)
+		for range rolls {
+			y.roll(line)
+		}
+		y.must(y.open[line].Close())
+	})
+	y.t = t
+}
+
+// fill has north and south wrap rolls, up to a number, of which the first half of north's is
+// kept in a backup, and south's are in an archive in part.
+func (y *yard) fill(rolls int) (backup journal.Head) {
+	y.begin("north")
+	y.begin("south")
+	for range rolls / 2 {
+		y.roll("north")
+	}
+	r, err := journal.OpenReader(y.t.Context(), y.path("north"))
+	y.must(err)
+	backup, err = r.Backup(y.t.Context(), filepath.Join(y.dir, "backup"))
+	y.must(err)
+	y.must(r.Close())
+	for range rolls - rolls/2 {
+		y.roll("north")
+	}
+	for y.rolls["south"] < uint32(rolls) {
+		if y.roll("south"); y.rolls["south"] == uint32(rolls/2) {
+			y.closeOff("south")
+		}
+	}
+	return backup
+}
+
+// putBack puts a journal back from the backup, and has it go on otherwise, as far as it was.
+func (y *yard) putBack(line string) {
+	y.t.Helper()
+	was := y.open[line].Head().Seq
+	y.must(y.open[line].Close())
+	y.must(os.Rename(filepath.Join(y.dir, "backup"), y.path(line)))
+	y.begin(line)
+	y.append(line, record.Mode{By: "kim"})
+	for y.open[line].Head().Seq < was {
+		y.roll(line)
 	}
 }
 
@@ -186,91 +319,6 @@ func (y *yard) failedTimes() int {
 	y.mu.Lock()
 	defer y.mu.Unlock()
 	return len(y.failures)
-}
-
-// TestForkOfPostgreSQL: a journal that was put back is refused by the database, and goes on
-// under another name from where both part.
-func TestForkOfPostgreSQL(t *testing.T) {
-	d := enginetest.New(t)
-	y := newYardIn(t, "", "north", "south")
-	y.to(settings(d, nil))
-	for range 20 {
-		y.roll("north")
-	}
-	r, err := journal.OpenReader(t.Context(), y.path("north"))
-	y.must(err)
-	backup, err := r.Backup(t.Context(), filepath.Join(y.dir, "backup"))
-	y.must(err)
-	y.must(r.Close())
-	for range 300 {
-		y.roll("north")
-	}
-	stop := y.start(t.Context())
-	y.soon("all is there", y.arrived("north"))
-	stop()
-	y.must(y.open["north"].Close())
-	y.must(os.Rename(filepath.Join(y.dir, "backup"), y.path("north")))
-	y.begin("north")
-	for range 100 {
-		y.append("north", record.Mode{By: "kim"})
-	}
-	stop = y.start(t.Context())
-	y.roll("south")
-	y.soon("it is stopped, and the other is there", func() bool { return y.shipper.State("north").Stopped != nil && y.arrived("south")() })
-	s := y.shipper.State("north").Stopped
-	if s.After != backup.Seq {
-		t.Errorf("both have record %d, want %d", s.After, backup.Seq)
-	}
-	y.append("north", record.Register{Journal: s.Journal.String(), After: s.After, By: "kim", Reason: "put back"})
-	y.soon("it goes on", y.arrived("north"))
-	stop()
-	y.proved(d, "north", backup.Seq)
-	y.proved(d, "south", 0)
-	all, err := d.Connect(t, enginetest.Machine).Journals(t.Context(), "north")
-	y.must(err)
-	if len(all) != 2 || all[0].Genesis != s.Journal || all[0].Head.Seq <= backup.Seq {
-		t.Errorf("%d journals there", len(all))
-	}
-}
-
-// TestMonthRemovedInPostgreSQL: records of a month that was removed meanwhile still arrive,
-// and so does all behind them.
-func TestMonthRemovedInPostgreSQL(t *testing.T) {
-	d := enginetest.New(t)
-	y := newYardIn(t, "")
-	y.lines = []string{"north"}
-	y.to(settings(d, nil))
-	synctest.Test(t, func(inner *testing.T) { // where it is the year 2000
-		y.t = inner
-		y.begin("north")
-		for range 50 {
-			y.roll("north")
-		}
-		y.must(y.open["north"].Close())
-	})
-	y.t = t
-	y.begin("north")
-	d.SQL(t, `SELECT lapgate.make_month('2000-01-01')`)
-	half := y.open["north"].Head().Seq / 2
-	c := d.Connect(t, enginetest.Machine)
-	var entries []journal.Entry
-	r, err := journal.OpenReader(t.Context(), y.path("north"))
-	y.must(err)
-	y.must(r.Walk(t.Context(), journal.Filter{ToSeq: half}, func(e journal.Entry) error { entries = append(entries, e); return nil }))
-	y.must(r.Close())
-	_, err = c.Register(t.Context(), engine.Journal{Genesis: entries[0].Hash, Line: "north"})
-	y.must(err)
-	_, err = c.Append(t.Context(), entries[0].Hash, entries)
-	y.must(err)
-	d.SQL(t, `SELECT lapgate.drop_month('2000-01-01')`)
-	defer y.start(t.Context())()
-	y.soon("all is there", y.arrived("north"))
-	y.roll("north")
-	y.soon("all is there", y.arrived("north"))
-	y.proved(d, "north", half)
-	if got := strings.TrimSpace(d.SQL(t, `SELECT count(*) FROM lapgate.records WHERE at < '2001-01-01'`)); got == "0" {
-		t.Error("no record of the year 2000 is there: the test shows nothing")
-	}
 }
 
 // TestBacklogDrainsIntoPostgreSQL: what an hour of lines left waiting is there within

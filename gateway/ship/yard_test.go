@@ -72,10 +72,11 @@ func (y *yard) begin(line string) {
 	y.t.Helper()
 	j, err := journal.Open(y.t.Context(), y.path(line), journal.OwnedBy(journal.Owner{Line: line, Folder: filepath.Join(y.dir, "state")}))
 	y.must(err)
-	y.open[line] = j
-	if y.past[line] == nil {
-		past := record.NewPast()
-		y.past[line], y.shared[line] = &past, journal.NewShared(y.path(line))
+	past := record.NewPast()
+	y.must(j.Replay(y.t.Context(), func(s record.Stored) error { return past.Add(s.Record) }))
+	y.open[line], y.past[line], y.rolls[line] = j, &past, past.Outcomes
+	if y.shared[line] == nil {
+		y.shared[line] = journal.NewShared(y.path(line))
 	}
 }
 

@@ -21,14 +21,21 @@ import (
 	"lapgate/gateway/record"
 	"lapgate/gateway/ship"
 	"lapgate/gateway/ship/shiptest"
+	"lapgate/sim/controller"
 )
 
 // shipped is a shop whose journal goes to an engine in memory, with a bench that is at
 // work.
 func shipped(t *testing.T, set map[string]string, work func(ctx context.Context, s *shop, e *shiptest.Engine, o gateway.Options)) {
 	t.Helper()
+	shippedOf(t, rollsFrom(1), set, work)
+}
+
+// shippedOf is one whose bench has certain rolls.
+func shippedOf(t *testing.T, rolls []controller.Measurement, set map[string]string, work func(ctx context.Context, s *shop, e *shiptest.Engine, o gateway.Options)) {
+	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
-		b := newBench(rollsFrom(1)...)
+		b := newBench(rolls...)
 		b.wrap = 50 * time.Second
 		s := newShop(t, b, set)
 		ctx, cancel := context.WithCancel(context.Background())
@@ -101,12 +108,15 @@ func TestEngineAwayForAnHour(t *testing.T) {
 			g, stop := s.start(o)
 			until(t, time.Minute, "the engine has a roll", func() bool { at := g.Lines()[0].Engine; return at.Known && at.Backlog == 0 && at.Record > 5 })
 			e.Do(func() { e.Away = away })
-			begun := s.count(record.KindOutcome)
+			gone, begun := time.Now(), s.count(record.KindOutcome)
 			<-time.After(time.Minute)
 			if got := slices.Contains(conditions(g), cycle.ConditionBehind); got != away {
 				t.Errorf("away %t, told %t", away, got)
 			}
 			until(t, 10*time.Minute, "the alarm", func() bool { return !away || strings.Contains(alarmsOf(g, 0), cycle.ConditionBehind+" unacknowledged") })
+			if away {
+				t.Logf("people are alarmed %s after the engine went away", time.Since(gone).Round(time.Second))
+			}
 			<-time.After(59*time.Minute - 4*time.Minute)
 			outcomes = s.count(record.KindOutcome) - begun
 			at := g.Lines()[0].Engine
@@ -139,10 +149,11 @@ func TestEngineAwayForAnHour(t *testing.T) {
 	if rolls < 40 || same != rolls {
 		t.Errorf("%d rolls with the engine, %d without", rolls, same)
 	}
-	longest := time.Duration(0)
+	longest, pause := time.Duration(0), time.Duration(0)
 	for i := range min(len(with), len(without)) {
-		longest = max(longest, (without[i] - with[i]).Abs())
+		longest, pause = max(longest, (without[i]-with[i]).Abs()), max(pause, without[i])
 	}
+	t.Logf("%d offers with the engine and %d without; the longest pause between two is %s, and none is longer than with the engine by more than %s", len(with), len(without), pause, longest)
 	if len(with) != len(without) || longest != 0 {
 		t.Errorf("%d and %d offers, one %s later than with the engine", len(with), len(without), longest)
 	}
@@ -152,7 +163,7 @@ func TestEngineAwayForAnHour(t *testing.T) {
 // has it. While it is away few wait; then this machine's journal alone must do, and people
 // are told.
 func TestAcknowledgementWaitsForEngine(t *testing.T) {
-	shipped(t, nil, func(ctx context.Context, s *shop, e *shiptest.Engine, o gateway.Options) {
+	shippedOf(t, slices.Concat(rollsFrom(1), rollsFrom(61), rollsFrom(121)), nil, func(ctx context.Context, s *shop, e *shiptest.Engine, o gateway.Options) {
 		s.bench.wrap = 4 * time.Second
 		g, err := gateway.New(o)
 		if err != nil {
@@ -178,6 +189,16 @@ func TestAcknowledgementWaitsForEngine(t *testing.T) {
 		})
 		if most < 31 || most > 33 {
 			t.Errorf("up to %d outcomes waited", most)
+		}
+		t.Logf("%d outcomes waited for the engine, then this machine acknowledged alone", most)
+		alone := g.Lines()[0].Machine.Acked
+		until(t, time.Hour, "it goes on alone", func() bool {
+			m := g.Lines()[0].Machine
+			most = max(most, m.Produced-m.Acked)
+			return m.Acked >= alone+60
+		})
+		if most > 33 {
+			t.Errorf("up to %d outcomes waited later: the controller keeps 64", most)
 		}
 		if c := conditions(g); !slices.Contains(c, "acknowledged-alone") || !slices.Contains(c, cycle.ConditionBehind) {
 			t.Errorf("conditions %v", c)

@@ -4,6 +4,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"strconv"
+	"strings"
 
 	"lapgate/recipe/wording"
 )
@@ -83,6 +85,10 @@ func (r Risk) MarshalJSON() ([]byte, error) {
 
 // UnmarshalJSON reads what MarshalJSON writes; margins are not in it.
 func (r *Risk) UnmarshalJSON(text []byte) error {
+	if written, ok := riskAsWritten(string(text)); ok {
+		*r = written
+		return nil
+	}
 	chances := map[string]float64{}
 	if err := json.Unmarshal(text, &chances); err != nil {
 		return fmt.Errorf("risk: %w", err)
@@ -94,6 +100,26 @@ func (r *Risk) UnmarshalJSON(text []byte) error {
 		}
 	}
 	return nil
+}
+
+// riskAsWritten reads a sound JSON text whose kinds stand as MarshalJSON writes them: each at
+// most once and in their order. ok is false for any other text.
+func riskAsWritten(text string) (r Risk, ok bool) {
+	text, ok = strings.CutPrefix(text, "{")
+	for k, name := range riskNames {
+		number, known := strings.CutPrefix(text, `"`+name+`":`)
+		end := strings.IndexAny(number, ",}")
+		if !known || end < 0 {
+			continue
+		}
+		p, err := strconv.ParseFloat(number[:end], 64)
+		if err != nil {
+			return r, false
+		}
+		r[k] = Chance{Known: true, P: p}
+		text = strings.TrimPrefix(number[end:], ",")
+	}
+	return r, ok && text == "}"
 }
 
 // least is the uncertainty below which a margin is as good as certain, m.

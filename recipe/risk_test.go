@@ -1,6 +1,7 @@
 package recipe_test
 
 import (
+	"encoding/json"
 	"flag"
 	"math"
 	"math/rand"
@@ -227,4 +228,37 @@ func TestShiftOfGoodWraps(t *testing.T) {
 		t.Errorf("%d of %d wraps are bad, stated are %.2f; want at most 0.1 %%", bad, wraps, stated)
 	}
 	t.Logf("%d of %d wraps are bad, stated are %.2f", bad, wraps, stated)
+}
+
+// Chances are read in any form of JSON that says the same.
+func TestRiskIsRead(t *testing.T) {
+	known := func(p float64) recipe.Chance { return recipe.Chance{Known: true, P: p} }
+	both := recipe.Risk{recipe.RiskCore: known(0.25), recipe.RiskBond: known(1.5e-11)}
+	for _, c := range []struct {
+		text string
+		want recipe.Risk
+		err  bool
+	}{
+		{`{"core":0.25,"bond":1.5e-11}`, both, false},
+		{`{"bond":1.5e-11,"core":0.25}`, both, false},
+		{` { "core" : 0.25 , "bond" : 1.5e-11 } `, both, false},
+		{`{"core":0.5,"core":0.25,"bond":1.5e-11}`, both, false},
+		{`{"core":0.25,"moon":{"full":1},"bond":1.5e-11}`, recipe.Risk{}, true},
+		{`{"core":0.25,"moon":1,"bond":1.5e-11}`, both, false},
+		{`{"core":null}`, recipe.Risk{recipe.RiskCore: known(0)}, false},
+		{`{}`, recipe.Risk{}, false},
+		{`null`, recipe.Risk{}, false},
+		{`{"core":"0.25"}`, recipe.Risk{}, true},
+		{`{"core":1e999}`, recipe.Risk{}, true},
+		{`[]`, recipe.Risk{}, true},
+	} {
+		var got recipe.Risk
+		if err := json.Unmarshal([]byte(c.text), &got); got != c.want || (err != nil) != c.err {
+			t.Errorf("%s: got %+v, %v; want %+v, an error %v", c.text, got, err, c.want, c.err)
+		}
+	}
+	text, err := json.Marshal(both)
+	if err != nil || string(text) != `{"core":0.25,"bond":1.5e-11}` {
+		t.Errorf("written %s, %v", text, err)
+	}
 }

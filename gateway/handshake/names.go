@@ -1,6 +1,7 @@
 package handshake
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"slices"
@@ -134,7 +135,7 @@ func nameOf(what string, n int, names []string) string {
 // the number.
 func readWord[T ~uint16](to *T, what string, names []string, b []byte) error {
 	var n uint16
-	if json.Unmarshal(b, &n) == nil {
+	if quoted := bytes.HasPrefix(b, []byte{'"'}); !quoted && json.Unmarshal(b, &n) == nil {
 		*to = T(n)
 		return nil
 	}

@@ -3,8 +3,10 @@ package record
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"reflect"
 )
 
 // Marshal writes a record as JSON. An error means that it holds a number that
@@ -24,21 +26,34 @@ func Marshal(r Record) ([]byte, error) {
 // that the kind does not have, a kind that is not known and anything after the
 // record are errors.
 func Unmarshal(k Kind, b []byte) (Record, error) {
-	p, ok := blank(k)
+	f, ok := forms[k]
 	if !ok {
 		return nil, fmt.Errorf("read record: kind %q is not known; the journal may be of a newer version", k)
 	}
-	d := json.NewDecoder(bytes.NewReader(b))
-	d.DisallowUnknownFields()
-	if err := d.Decode(p.Interface()); err != nil {
-		return nil, fmt.Errorf("read record %s: %w", k, err)
+	to := reflect.New(f.of)
+	if !f.readWritten(b, to.Elem()) {
+		var err error
+		if to, err = f.readAny(b); err != nil {
+			return nil, fmt.Errorf("read record %s: %w", k, err)
+		}
 	}
-	if _, err := d.Token(); err != io.EOF {
-		return nil, fmt.Errorf("read record %s: something stands after it", k)
-	}
-	r, ok := p.Elem().Interface().(Record)
+	r, ok := to.Elem().Interface().(Record)
 	if !ok {
 		return nil, fmt.Errorf("read record %s: it is not a record", k)
 	}
 	return r, nil
+}
+
+// readAny reads a record that stands in any form of JSON.
+func (f *form) readAny(b []byte) (to reflect.Value, err error) {
+	to = reflect.New(f.of)
+	d := json.NewDecoder(bytes.NewReader(b))
+	d.DisallowUnknownFields()
+	if err := d.Decode(to.Interface()); err != nil {
+		return to, err
+	}
+	if _, err := d.Token(); err != io.EOF {
+		return to, errors.New("something stands after it")
+	}
+	return to, nil
 }

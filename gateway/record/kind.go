@@ -1,7 +1,5 @@
 package record
 
-import "reflect"
-
 // kinds lists an empty record of every kind.
 var kinds = [...]Record{
 	Session{}, Request{}, Intent{}, Commit{}, Verdict{}, Void{}, Outcome{}, Gap{}, Hold{}, Override{}, Confirm{}, Mode{}, Config{}, Shadow{}, Frame{}, Origin{}, Doubt{}, Accept{}, Carry{},
@@ -19,19 +17,8 @@ func Kinds() []Kind {
 
 // Known reports whether records of the kind can be read.
 func (k Kind) Known() bool {
-	_, ok := blank(k)
+	_, ok := forms[k]
 	return ok
-}
-
-// blank returns a pointer to an empty record of a kind, for a decoder. ok is
-// false for a kind that is not known.
-func blank(k Kind) (v reflect.Value, ok bool) {
-	for _, r := range kinds {
-		if r.Kind() == k {
-			return reflect.New(reflect.TypeOf(r)), true
-		}
-	}
-	return reflect.Value{}, false
 }
 
 // Kind returns KindSession.

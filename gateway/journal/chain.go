@@ -70,16 +70,19 @@ type Entry struct {
 }
 
 // hashOf is the hash of a record; see the package comment.
-func hashOf(prev Hash, seq uint64, at int64, kind string, body []byte) Hash {
-	b := make([]byte, 0, len(prev)+24+len(kind)+len(body))
+func hashOf(prev Hash, seq uint64, at int64, kind string, body []byte) (h Hash) {
+	b := make([]byte, 0, 128) // the body is long, and is not copied behind what stands before it
 	b = append(b, prev[:]...)
 	b = binary.BigEndian.AppendUint64(b, seq)
 	b = binary.BigEndian.AppendUint64(b, uint64(at))
 	b = binary.BigEndian.AppendUint32(b, uint32(len(kind)))
 	b = append(b, kind...)
 	b = binary.BigEndian.AppendUint32(b, uint32(len(body)))
-	b = append(b, body...)
-	return sha256.Sum256(b)
+	d := sha256.New()
+	d.Write(b)
+	d.Write(body)
+	d.Sum(h[:0])
+	return h
 }
 
 // encode returns the body of a record, and the record as it is read back from

@@ -58,13 +58,15 @@ var relievedBy = [...]relieved{
 // times.
 func Reliefs(line *Line, roll *Roll, stand *Stand) []Relief {
 	var out []Relief
+	var l Line // of the recipe computed last, as r and rec
+	var r Roll
+	var rec Recipe
 	for i := range relievedBy {
 		k := &relievedBy[i]
 		from := k.get(line, roll)
 		serves := func(share float64) bool {
-			l, r := *line, *roll
+			l, r = *line, *roll
 			k.scale(&l, &r, share)
-			var rec Recipe
 			Compute(&l, &r, stand, &rec)
 			for _, code := range [...]Code{NoSlot, NoWindow, NoHeadSize, NoInnerHeadSize, SlotUnfit} {
 				if rec.Has(code) {

@@ -91,10 +91,8 @@ func caseOf(r *record.Round) (*Case, error) {
 // record of an earlier version has not the controller's flags.
 func Decide(line *recipe.Line, c *Case) (side *Side, known bool, err error) {
 	sides := [2]*Side{}
-	for i, flags := range c.flags() {
-		request := c.Request
-		request.Flags = &flags
-		if sides[i], err = c.decide(line, &request); err != nil {
+	for i, r := range c.requests() {
+		if sides[i], err = c.decide(line, r); err != nil {
 			return nil, false, fmt.Errorf("roll %d: %w", c.Number, err)
 		}
 	}
@@ -102,13 +100,14 @@ func Decide(line *recipe.Line, c *Case) (side *Side, known bool, err error) {
 }
 
 func (c *Case) decide(line *recipe.Line, r *record.Request) (*Side, error) {
-	basis := c.Basis
+	basis := &c.Basis
 	if o := basis.Previous; o != nil && o.Origin == handshake.Computed && handshake.ConfigHash(o.ConfigHash) == c.ConfigHash {
-		previous := *o
+		anew, previous := c.Basis, *o
 		previous.Payload = nil // computed anew, by this configuration
-		basis.Previous = &previous
+		anew.Previous = &previous
+		basis = &anew
 	}
-	d := cycle.Decide(line, r, &basis, nil)
+	d := cycle.Decide(line, r, basis, nil)
 	words, err := d.Words()
 	if err != nil {
 		return nil, err
@@ -116,13 +115,25 @@ func (c *Case) decide(line *recipe.Line, r *record.Request) (*Side, error) {
 	return &Side{Held: d.Held(), Reason: d.Payload.HoldReason, Words: words, Findings: d.Findings}, nil
 }
 
-// flags are the controller's flags, or the greatest and the least set that
-// fits what the record tells of them. What was not found at the time tells
-// that a flag was set.
-func (c *Case) flags() []handshake.Flags {
+// requests is the request, or the two that fit what the record tells of it: one for each of
+// the flags.
+func (c *Case) requests() []*record.Request {
 	if c.Request.Flags != nil {
-		return []handshake.Flags{*c.Request.Flags}
+		return []*record.Request{&c.Request}
 	}
+	var out []*record.Request
+	for _, flags := range c.flags() {
+		r := c.Request
+		r.Flags = &flags
+		out = append(out, &r)
+	}
+	return out
+}
+
+// flags are the greatest and the least set of the controller's flags that fit what the
+// record tells of them, or the one that does. What was not found at the time tells that a
+// flag was set.
+func (c *Case) flags() []handshake.Flags {
 	const both = handshake.AllPermissives | handshake.DimensionsValid
 	least := handshake.Flags(0)
 	if c.Recorded != nil {

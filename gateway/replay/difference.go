@@ -84,14 +84,13 @@ func NewComparer() *Comparer { return &Comparer{Fields(), groupsField()} }
 func (m *Comparer) Compare(c *Case, before, after *Side) Difference {
 	d := Difference{Case: c, Old: before, New: after}
 	if !before.Held && !after.Held {
-		g := recipe.Groups(m.groups.Number(before.Words))
-		h := recipe.Groups(m.groups.Number(after.Words))
+		old, now := sideOf(before.Words, &m.groups), sideOf(after.Words, &m.groups)
 		for i := range m.fields {
 			f := &m.fields[i]
 			if !f.wire.In(before.Words) || !f.wire.In(after.Words) {
 				continue // an older record cannot tell it
 			}
-			if v, w := f.value(before.Words, g), f.value(after.Words, h); v != w {
+			if v, w := f.value(old), f.value(now); v != w {
 				d.Changes = append(d.Changes, Change{f, v, w})
 			}
 		}
@@ -103,8 +102,8 @@ func (m *Comparer) Compare(c *Case, before, after *Side) Difference {
 
 // lacking lists the findings of a that b lacks.
 func lacking(a, b []recipe.Finding) (out []Sign) {
-	for _, f := range a {
-		s := Sign{f.Code, f.Field}
+	for i := range a {
+		s := Sign{a[i].Code, a[i].Field}
 		if !slices.ContainsFunc(b, func(o recipe.Finding) bool { return s == Sign{o.Code, o.Field} }) && !slices.Contains(out, s) {
 			out = append(out, s)
 		}

@@ -35,11 +35,21 @@ type Value struct {
 // groupsField is where the payload tells the groups in force.
 func groupsField() handshake.FieldInfo { return handshake.FieldOf(handshake.PAYLOAD, "groups") }
 
-// value reads the setpoint from the words of a payload.
-func (f *Field) value(words []uint16, groups recipe.Groups) Value {
-	s := recipe.Setpoints{Groups: groups}
-	v := Value{Raw: f.wire.Number(words)}
-	f.Set(&s, float64(v.Raw))
-	v.InForce = f.InForce(&s)
+// sideOf is a side whose groups in force stand in the field groups.
+func sideOf(words []uint16, groups *handshake.FieldInfo) *side {
+	return &side{words: words, read: recipe.Setpoints{Groups: recipe.Groups(groups.Number(words))}}
+}
+
+// side is one side of a comparison of setpoints: the words of its payload.
+type side struct {
+	words []uint16
+	read  recipe.Setpoints // with the groups in force, and what was read of the words
+}
+
+// value reads the setpoint of a side.
+func (f *Field) value(s *side) Value {
+	v := Value{Raw: f.wire.Number(s.words)}
+	f.Set(&s.read, float64(v.Raw))
+	v.InForce = f.InForce(&s.read)
 	return v
 }

@@ -187,10 +187,10 @@ func (c *Comparison) pair(roll *record.Roll, r *record.Round) (Wrap, error) {
 	if err := o.Encode(words); err != nil {
 		return Wrap{}, err
 	}
-	groups := recipe.Groups(c.groups.Number(side.Words))
+	recorded := sideOf(side.Words, &c.groups)
 	for i := range c.Usages {
 		u := &c.Usages[i]
-		v := u.Field.value(side.Words, groups)
+		v := u.Field.value(recorded)
 		raw := u.used.Number(words)
 		reading := Reading{
 			Ours: u.Field.wire.SI(v.Raw), Used: u.used.SI(raw),

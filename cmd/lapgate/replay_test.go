@@ -13,6 +13,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"lapgate/configs"
 	"lapgate/gateway/journal"
@@ -317,19 +318,22 @@ func TestScanJournal(t *testing.T) {
 	}
 }
 
-// BenchmarkReplay replays a journal of a shift in shadow through another
-// configuration.
+// BenchmarkReplay replays a journal of a month in shadow through another configuration. Its
+// rate is that of the fastest run.
 func BenchmarkReplay(b *testing.B) {
-	const rolls = 2000
+	const rolls = 10_000
 	path := shadowJournal(b, b.TempDir(), demoSnapshot(b), rolls, sameAsOurs)
 	other := demoFile(b, "other.yaml", "overlap: 6 in", "overlap: 7 in")
+	least := time.Hour
 	b.ReportAllocs()
 	for b.Loop() {
+		begun := time.Now()
 		if r := lapgate("replay", path, "--config", other); r.code != exitDifferences {
 			b.Fatal(r.errors)
 		}
+		least = min(least, time.Since(begun))
 	}
-	b.ReportMetric(float64(rolls*b.N)/b.Elapsed().Seconds(), "rolls/s")
+	b.ReportMetric(rolls/least.Seconds(), "rolls/s")
 }
 
 // scanFile calls each with every record of a journal in a file, read in runs of size records.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"iter"
 	"path/filepath"
+	"runtime/debug"
 	"strings"
 	"time"
 
@@ -167,6 +168,11 @@ func (s *journalSource) records(ctx context.Context, part journal.Part, follow f
 // scanRolls calls each with every roll of journals, or with those that left since a time,
 // line by line, and tells how far it is. What several machines tell of a roll is one.
 func (p *program) scanRolls(ctx context.Context, journals []journalSource, since time.Time, each func(*record.Roll) error) error {
+	if p.getenv("GOGC") == "" {
+		// What is read of a roll is soon not needed any more: to collect it less often saves an eighth.
+		const percent = 200 // of what is in use
+		defer debug.SetGCPercent(debug.SetGCPercent(percent))
+	}
 	for len(journals) > 0 {
 		of, rest := journals, []journalSource(nil)
 		if one := journals[0].chain; one != nil {

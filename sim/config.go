@@ -247,6 +247,9 @@ type Operator struct {
 	Start    float64       // s of line time before the operator presses start
 	Patience time.Duration // a request that waits this long is taken in hand
 	Retries  int           // retries of one roll before it is taken in hand
+	// Looked, unless nil, says whether a gateway has looked at the request for a roll of that
+	// number: the operator's patience begins with it, however slow the machine is.
+	Looked func(roll uint32) bool
 }
 
 // Accept are the limits a finished wrap is judged by. They are the line's own.

@@ -176,6 +176,10 @@ func (s *Sim) onWait(now, waited, react time.Duration) {
 		s.remeasure(now)
 		return
 	}
+	if looked := s.cfg.Operator.Looked; looked != nil && !looked(s.prog.RollNo()) {
+		s.operator.since = now
+		return
+	}
 	if (s.hasOpen || s.cfg.Shadow) && waited > s.cfg.Operator.Patience {
 		s.takeInHand()
 	}

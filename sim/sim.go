@@ -173,6 +173,10 @@ func (s *Sim) Run(ctx context.Context) (*Report, error) {
 	begin := time.Now()
 	t := time.NewTicker(s.cfg.Scan)
 	defer t.Stop()
+	// Time that this process did not get is time in which controller, line and operator
+	// stood.
+	var now time.Duration
+	last := begin
 	var err error
 	for s.cfg.Linger || !s.done() {
 		select {
@@ -182,9 +186,11 @@ func (s *Sim) Run(ctx context.Context) (*Report, error) {
 			}
 			err = fmt.Errorf("simulated shift stopped after %d of %d rolls, open: %s", len(s.report.Rolls), len(s.cfg.Rolls), s.open())
 		case <-t.C:
-			now := time.Since(begin)
+			at := time.Now()
+			now += min(at.Sub(last), 5*s.cfg.Scan)
+			last = at
 			s.scan(now)
-			if now > s.cfg.Limit && !s.done() {
+			if at.Sub(begin) > s.cfg.Limit && !s.done() {
 				err = fmt.Errorf("simulated shift not over after %s: %d of %d rolls done, open: %s", s.cfg.Limit, len(s.report.Rolls), len(s.cfg.Rolls), s.open())
 			}
 		}
@@ -234,9 +240,7 @@ func (s *Sim) tick(now time.Duration) uint32 {
 
 // scan is one scan of the program and what the line did since the last.
 func (s *Sim) scan(now time.Duration) {
-	// Time that the program did not run, or that this process did not get,
-	// is time in which the line stood.
-	gone := min(now-s.lastScan, 5*s.cfg.Scan)
+	gone := now - s.lastScan
 	s.lastScan = now
 	s.imageFaults()
 	if !s.running(now) {

@@ -16,7 +16,6 @@ import (
 	"testing"
 	"time"
 
-	"lapgate/configs"
 	"lapgate/gateway/acceptance"
 	"lapgate/gateway/bench"
 	"lapgate/gateway/config"
@@ -66,7 +65,7 @@ func newBenchRig(t *testing.T) *benchRig { return newBenchRigWith(t, func(*contr
 
 func newBenchRigWith(t *testing.T, change func(*controller.Config)) *benchRig {
 	t.Helper()
-	s, err := config.Load(config.Source{Path: demoName, Bytes: configs.Demo()})
+	s, err := config.Load(config.Source{Path: demoName, Bytes: []byte(patientDemo(t))})
 	if err != nil {
 		t.Fatal(err)
 	}

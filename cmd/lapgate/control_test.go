@@ -17,7 +17,6 @@ import (
 	"testing"
 	"time"
 
-	"lapgate/configs"
 	"lapgate/gateway/config"
 	"lapgate/gateway/inspect"
 	"lapgate/gateway/rehearse"
@@ -39,7 +38,7 @@ func deadAddress(t *testing.T) string {
 // ends.
 func liveLine(t *testing.T) string {
 	t.Helper()
-	return simulate(t, configs.Demo(), func(c *sim.Config) { c.Linger = true })
+	return simulate(t, []byte(patientDemo(t)), func(c *sim.Config) { c.Linger = true })
 }
 
 // simulate has the first line of a configuration simulated until the test ends, and returns
@@ -80,7 +79,7 @@ func simulate(t *testing.T, text []byte, change func(*sim.Config)) string {
 // twoLines writes a configuration of two lines with those addresses.
 func twoLines(t *testing.T, dir, north, south string) string {
 	t.Helper()
-	text := string(configs.Demo())
+	text := patientDemo(t)
 	i := strings.Index(text, "  - name: north")
 	if i < 0 {
 		t.Fatal("the demo has no line north")
@@ -183,7 +182,7 @@ func command(t *testing.T, code int, text string, args ...string) string {
 func armForGood(t *testing.T, socket string) {
 	t.Helper()
 	var out bytes.Buffer
-	for end := time.Now().Add(time.Minute); time.Now().Before(end); <-time.After(50 * time.Millisecond) {
+	for end := time.Now().Add(10 * time.Minute); time.Now().Before(end); <-time.After(50 * time.Millisecond) {
 		out.Reset()
 		if run([]string{"arm", "--socket", socket, "--by", "test", "--reason", "a simulated controller", "--keep"}, nil, nil, &out, &out) == exitDone {
 			return
@@ -199,8 +198,7 @@ func TestCommissioning(t *testing.T) {
 	dir := t.TempDir()
 	north := liveLine(t)
 	file := twoLines(t, dir, north, deadAddress(t))
-	ctx, cancel := context.WithTimeout(context.Background(), 90*time.Second)
-	defer cancel()
+	ctx := t.Context()
 
 	out := command(t, exitUnreachable, "controller not reachable: line south", "check", "--online", "--config", file)
 	wants(t, out, `^line +north$`, `^address +`+regexp.QuoteMeta(north)+`$`, `^ok +block REQ +96 registers`, `^ok +tick +`, `^note +journal +none`, `^FAIL +connection +`)
@@ -333,7 +331,7 @@ func TestOnlineFindsDifferences(t *testing.T) {
 func demoPath(t *testing.T) string {
 	t.Helper()
 	file := filepath.Join(t.TempDir(), demoName)
-	if err := os.WriteFile(file, configs.Demo(), 0o600); err != nil {
+	if err := os.WriteFile(file, []byte(patientDemo(t)), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	return file

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"fmt"
 	"go/ast"
 	"go/parser"
@@ -14,7 +13,6 @@ import (
 	"strconv"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/spf13/cobra"
 
@@ -233,7 +231,7 @@ func mill(t *testing.T, address string) string {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = os.RemoveAll(dir) })
-	text := strings.Replace(string(configs.Demo()), "127.0.0.1:1502", address, 1) + "\nstatus:\n  listen: 127.0.0.1:0\n"
+	text := strings.Replace(patientDemo(t), "127.0.0.1:1502", address, 1) + "\nstatus:\n  listen: 127.0.0.1:0\n"
 	schedule, err := os.ReadFile("../../testdata/widths/week.csv")
 	if err != nil {
 		t.Fatal(err)
@@ -304,9 +302,7 @@ func TestHandbookCommands(t *testing.T) {
 func TestHandbookCommandsLive(t *testing.T) {
 	t.Parallel()
 	dir := mill(t, liveLine(t))
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
-	defer cancel()
-	d := startDaemon(ctx, t, filepath.Join(dir, "mill.yaml"))
+	d := startDaemon(t.Context(), t, filepath.Join(dir, "mill.yaml"))
 	d.await("would get")
 	n := 0
 	for _, c := range calls(t) {

@@ -44,8 +44,7 @@ const (
 // memory, and its neighbour line must keep its connection and its polls.
 func TestMutatedAnswers(t *testing.T) {
 	t.Parallel()
-	ctx, cancel := context.WithTimeout(t.Context(), time.Minute+time.Duration(*mutations)*100*time.Millisecond)
-	defer cancel()
+	ctx := t.Context()
 	dir, exe := t.TempDir(), binary(t)
 	m := &mutator{left: *mutations, done: make(chan struct{})}
 	args := []string{"run", "--config", filepath.Join(dir, "lines.yaml"), "--set", "status.listen=none",
@@ -77,8 +76,6 @@ func TestMutatedAnswers(t *testing.T) {
 	case <-m.done:
 	case err := <-ended:
 		t.Fatalf("the daemon ended after %d of %d changed answers: %v\n%s", m.count(), *mutations, err, tail(log.Bytes()))
-	case <-ctx.Done():
-		t.Fatalf("%d of %d answers were changed in time\n%s", m.count(), *mutations, tail(log.Bytes()))
 	}
 	took := time.Since(begun)
 	polls, longest := neighbour.polls()

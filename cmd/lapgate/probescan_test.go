@@ -38,7 +38,7 @@ func passesCheck(t *testing.T, section string) {
 	if _, err := config.Load(config.Source{Path: path}); err != nil {
 		t.Fatalf("%v in\n%s", err, section)
 	}
-	if code, out, errs := call("check", path, "--online"); code != exitDone {
+	if code, out, errs := call(append([]string{"check", path, "--online"}, patientWith()...)...); code != exitDone {
 		t.Errorf("exit code %d: %s%s for\n%s", code, out, errs, section)
 	}
 }

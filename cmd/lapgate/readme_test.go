@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"flag"
 	"fmt"
 	"html"
@@ -13,7 +12,6 @@ import (
 	"strconv"
 	"strings"
 	"testing"
-	"time"
 
 	"lapgate/gateway/handbook"
 	"lapgate/gateway/setup"
@@ -89,10 +87,12 @@ func TestReadmeLinks(t *testing.T) {
 	}
 }
 
-// number is a number of what the demo prints; what differs from run to run is masked.
+// number is a number of what the demo prints; what differs from run to run is masked. On a
+// busy machine an answer can come too late, and then there is another session, with its
+// record.
 var (
 	number = regexp.MustCompile(`[0-9]+(\.[0-9]+)?`)
-	masked = regexp.MustCompile(`(left the line in |:)[0-9a-f.]+s?$`)
+	masked = regexp.MustCompile(`(left the line in |head |stale commits; |journal: )[0-9a-f.:]+s?`)
 )
 
 // alike reports whether two lines of the demo tell the same: the encoder has its noise,
@@ -179,8 +179,7 @@ func TestReadmeCommands(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = os.RemoveAll(dir) })
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
-	defer cancel()
+	ctx := t.Context()
 	mill := filepath.Join(dir, "mill.yaml")
 	var clone, done []string
 	var d *aDaemon

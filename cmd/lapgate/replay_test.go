@@ -37,7 +37,12 @@ func lapgate(args ...string) ran {
 // text, each of which must be there.
 func demoFile(tb testing.TB, name string, replace ...string) string {
 	tb.Helper()
-	text := string(configs.Demo())
+	return demoFileOf(tb, string(configs.Demo()), name, replace...)
+}
+
+// demoFileOf does so with another text of it.
+func demoFileOf(tb testing.TB, text, name string, replace ...string) string {
+	tb.Helper()
 	for i := 0; i < len(replace); i += 2 {
 		if !strings.Contains(text, replace[i]) {
 			tb.Fatalf("the demonstration's configuration lacks %q", replace[i])

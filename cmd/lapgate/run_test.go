@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"context"
 	"io"
 	"net"
 	"net/http"
@@ -14,7 +13,6 @@ import (
 	"sync"
 	"syscall"
 	"testing"
-	"time"
 
 	"lapgate/configs"
 )
@@ -58,9 +56,7 @@ func TestRunWithoutController(t *testing.T) {
 	if err := os.WriteFile(file, configs.Demo(), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
-	defer cancel()
-	cmd := exec.CommandContext(ctx, exe, "run", "--config", file, "--set", "lines.0.controller.address="+dead,
+	cmd := exec.CommandContext(t.Context(), exe, "run", "--config", file, "--set", "lines.0.controller.address="+dead,
 		"--set", "journal.directory="+filepath.Join(dir, "new", "journal"), "--set", "status.listen=127.0.0.1:0", "--set", "log.format=json")
 	cmd.Env = cleanEnv()
 	stderr, err := cmd.StderrPipe()

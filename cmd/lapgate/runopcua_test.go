@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"lapgate/configs"
 	"lapgate/gateway/journal"
 	"lapgate/gateway/rehearse"
 	"lapgate/gateway/replay/replaytest"
@@ -15,7 +14,6 @@ import (
 	"regexp"
 	"strings"
 	"testing"
-	"time"
 )
 
 // TestRunOverOPCUA has the real daemon wrap a short shift on the real
@@ -25,8 +23,7 @@ func TestRunOverOPCUA(t *testing.T) {
 	t.Parallel()
 	exe := binary(t)
 	dir := t.TempDir()
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
-	defer cancel()
+	ctx := t.Context()
 	const password = "tiger-of-the-mill"
 	write := func(name, text string) string {
 		path := filepath.Join(dir, name)
@@ -36,11 +33,11 @@ func TestRunOverOPCUA(t *testing.T) {
 		return path
 	}
 	line, addresses := startSimServers(ctx, t, exe, []string{"modbus-tcp", "opcua"},
-		"--rolls", "3", "--opcua", "127.0.0.1:0", "--opcua-users", write("users", "gateway:"+password+"\n"))
+		"--config", demoPath(t), "--rolls", "3", "--opcua", "127.0.0.1:0", "--opcua-users", write("users", "gateway:"+password+"\n"))
 	address := addresses[1]
 
 	section := regexp.MustCompile(`(?m)^      protocol: modbus-tcp\n      address: .*\n      plain: .*\n`)
-	demo := string(configs.Demo())
+	demo := patientDemo(t)
 	if !section.MatchString(demo) {
 		t.Fatal("the controller of the demo is not where it was")
 	}
@@ -82,17 +79,14 @@ func TestRunOverOPCUA(t *testing.T) {
 		t.Fatal(err)
 	}
 	armForGood(t, filepath.Join(dir, "control.sock"))
-	select {
-	case <-line.ended:
-	case <-ctx.Done():
-	}
+	<-line.ended
 	if err := daemon.Process.Signal(os.Interrupt); err != nil {
 		t.Errorf("%v\n%s", err, log.String())
 	}
 	if err := daemon.Wait(); err != nil {
 		t.Errorf("the daemon ended with %v\n%s", err, log.String())
 	}
-	if ctx.Err() != nil || line.err != nil {
+	if line.err != nil {
 		t.Fatalf("the simulator ended with %v: %s\n%s", line.err, line.stderr, log.String())
 	}
 	if strings.Contains(log.String(), password) {

@@ -4,16 +4,16 @@ import (
 	"bufio"
 	"context"
 	"io"
+	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
-	"time"
 )
 
 // simUntil starts a simulator, and reads what it prints up to a line that matches. rest
-// gives what comes after it, once the process has ended by itself or with ctx.
+// gives what comes after it, once the process was told to end, or did with ctx.
 func simUntil(ctx context.Context, t *testing.T, until string, args ...string) (match []string, rest func() (string, error)) {
 	t.Helper()
 	cmd := exec.CommandContext(ctx, binary(t), append([]string{"sim"}, args...)...)
@@ -34,6 +34,7 @@ func simUntil(ctx context.Context, t *testing.T, until string, args ...string) (
 		match = re.FindStringSubmatch(line)
 	}
 	return match, func() (string, error) {
+		_ = cmd.Process.Signal(os.Interrupt)
 		text, _ := io.ReadAll(out) // until the process has ended
 		return string(text), cmd.Wait()
 	}
@@ -43,16 +44,15 @@ func simUntil(ctx context.Context, t *testing.T, until string, args ...string) (
 // wrapped by recipes of the simulator's own, and compare tells how far they are from ours.
 func TestSimInShadow(t *testing.T) {
 	t.Parallel()
-	ctx, cancel := context.WithTimeout(context.Background(), 90*time.Second)
-	defer cancel()
-	address, rest := simUntil(ctx, t, `^modbus-tcp (\S+)`, "--shadow", "--rolls", "4", "--speed", "1000", "--csv=false")
+	ctx := t.Context()
+	address, rest := simUntil(ctx, t, `^modbus-tcp (\S+)`, "--config", demoPath(t), "--shadow", "--speed", "1000", "--csv=false")
 	dir := t.TempDir()
-	file := demoFile(t, "mill.yaml", "address: 127.0.0.1:1502", "address: "+address[1], "directory: journal", "directory: "+filepath.Join(dir, "j"), "journal:\n", "status:\n  listen: 127.0.0.1:0\njournal:\n")
+	file := demoFileOf(t, patientDemo(t), "mill.yaml", "address: 127.0.0.1:1502", "address: "+address[1], "directory: journal", "directory: "+filepath.Join(dir, "j"), "journal:\n", "status:\n  listen: 127.0.0.1:0\njournal:\n")
 	d := startDaemon(ctx, t, file)
-	out, err := rest()
-	if err != nil {
-		t.Errorf("the simulator ended with %v", err)
+	for range 3 {
+		d.await("roll " + d.await("roll ([0-9]+) would get")[1] + " left the station: wrapped by hand")
 	}
+	out, _ := rest() // it was told to end
 	if n := strings.Count(out, "wrapped by hand"); n < 3 {
 		t.Errorf("%d rolls were wrapped by hand:\n%s", n, out)
 	}
@@ -69,7 +69,7 @@ func TestSimKeepsCertificate(t *testing.T) {
 	t.Parallel()
 	state := filepath.Join(t.TempDir(), "state")
 	fingerprint := func(more ...string) string {
-		ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+		ctx, cancel := context.WithCancel(t.Context())
 		defer cancel()
 		match, rest := simUntil(ctx, t, `^opcua certificate, SHA-256 fingerprint ([0-9a-f]{64})`, append([]string{"--opcua", "127.0.0.1:0", "--state", state}, more...)...)
 		cancel()

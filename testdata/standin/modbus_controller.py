@@ -139,17 +139,19 @@ async def run(options):
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, shift.end)
     print("listening %s:%d" % server.server.sockets[0].getsockname()[:2], flush=True)
 
-    begin = time.monotonic()
-    passed = lambda: time.monotonic() - begin
+    last, passed = time.monotonic(), 0.0
     end, done = options.limit, False
-    while passed() < end:
-        shift.step(100000 + int(passed() / TICK))
+    while passed < end:
+        # Time that this process did not get is time in which controller and line stood.
+        now = time.monotonic()
+        passed, last = passed + min(now - last, 5 * SCAN), now
+        shift.step(100000 + int(passed / TICK))
         if shift.done() and not done:
-            end, done = passed() + AFTER, True
+            end, done = passed + AFTER, True
         await asyncio.sleep(SCAN)
     serving.cancel()
     await server.server_close()
-    return {**shift.report(), "refused": unit.refused, "seconds": round(passed(), 1)}
+    return {**shift.report(), "refused": unit.refused, "seconds": round(passed, 1)}
 
 
 def main():

@@ -28,7 +28,7 @@ const (
 	conformPoll      = 20 * time.Millisecond
 	conformReaction  = 5 * time.Second
 	conformReconnect = 2 * time.Minute  // a controller that is switched off and on
-	conformAct       = 20 * time.Second // longer than any GONE_TIME
+	conformAct       = 20 * time.Second // longer than any GONE_TIME; ten answers may come late besides
 )
 
 // conformFlags are the flags of `conform`.
@@ -183,7 +183,7 @@ func conformSettings(l *config.Line, f *conformFlags) conform.Settings {
 	return conform.Settings{
 		Line: l.Recipe.Name, Address: l.Controller.Address, Loopback: isLoopback(l.Controller.Address), By: f.by,
 		Permissives: l.Recipe.Limits.Permissives, Publication: t.Publication, CommitTTL: t.CommitTTL, HeartbeatLoss: t.HeartbeatLoss,
-		Poll: conformPoll, Reconnect: conformReconnect, Reaction: conformReaction, ActLimit: conformAct, RequestTimeout: l.Controller.Times.RequestTimeout,
+		Poll: conformPoll, Reconnect: conformReconnect, Reaction: conformReaction, ActLimit: conformAct + 10*l.Controller.Times.RequestTimeout, RequestTimeout: l.Controller.Times.RequestTimeout,
 		AcceptRecipes: f.accept, Only: f.only,
 	}
 }

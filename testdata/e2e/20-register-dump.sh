@@ -9,12 +9,11 @@ go build -o "$work/lapgate" ./cmd/lapgate
 printf 'roll,diameter (mm),width (mm),grade,core\nE2E-7,1250.4,1602.0,1,1\n' >"$work/rolls.csv"
 "$work/lapgate" sim "$work/rolls.csv" --json 2>"$work/address" >"$work/report" &
 sim=$!
-for _ in $(seq 100); do
-  address=$(grep -oE '127\.0\.0\.1:[0-9]+' "$work/address" || true)
-  test -n "$address" && break
+until address=$(grep -oE '127\.0\.0\.1:[0-9]+' "$work/address"); do
+  kill -0 "$sim"
   sleep 0.1
 done
-for _ in $(seq 100); do
+for _ in $(seq 1000); do
   mbpoll -m tcp -p "${address##*:}" -a 1 -t 4:hex -0 -r 1000 -c 96 -1 -q "${address%%:*}" >"$work/dump"
   if python3 testdata/e2e/decode_request.py "$work/dump" tag=E2E-7 diameter_mm=1250.4 width_mm=1602.0; then exit 0; fi
   sleep 0.1

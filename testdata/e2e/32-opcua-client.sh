@@ -3,7 +3,7 @@
 # encrypted, with a user name and through a trust list; one that is not trusted
 # is refused.
 source "$(dirname "$0")/standin.sh"
-client() { timeout 60 node testdata/standin/opcua/client.mjs --pki "$work/pki-$1" "${@:2}" 2>>"$work/client.log"; }
+client() { timeout 600 node testdata/standin/opcua/client.mjs --pki "$work/pki-$1" "${@:2}" 2>>"$work/client.log"; }
 export STANDIN_PASSWORD="for-this-run-$$"
 nodeset=configs/controller/lapgate.NodeSet2.xml
 command -v xmllint >/dev/null && xmllint --noout --nonet \

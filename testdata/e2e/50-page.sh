@@ -15,7 +15,7 @@ browser=$(command -v chromium || command -v chromium-browser || command -v googl
 look() {
   local profile=$1
   shift
-  timeout 120 "$browser" --headless --no-sandbox --disable-gpu --hide-scrollbars --user-data-dir="$work/$profile" "$@" 2>>"$work/$profile.err"
+  timeout 600 "$browser" --headless --no-sandbox --disable-gpu --hide-scrollbars --user-data-dir="$work/$profile" "$@" 2>>"$work/$profile.err"
 }
 
 go build -o "$work/page" ./testdata/page
@@ -95,7 +95,7 @@ start viewer-slow curl -sN --limit-rate 1 "${page}events"
 for viewer in $(seq 31) slow; do
   until test -s "$work/viewer-$viewer.out" || ! kill -0 "$sim" 2>/dev/null; do sleep 0.1; done
 done
-refused=$(curl -s -m 5 -w ' (%{http_code})' "${page}events" | tr -d '\n')
+refused=$(curl -s -m 60 -w ' (%{http_code})' "${page}events" | tr -d '\n')
 case $refused in *"(503)") ;; *) echo "more than 32 viewers were refreshed"; exit 1 ;; esac
 echo "the 33rd viewer is told: $refused"
 wait "$sim" || { echo "the shift failed under the viewers"; exit 1; }

@@ -42,14 +42,14 @@ beside() {
 # await FILE PATTERN PID prints what the pattern's group matches in the file, as
 # soon as it is there, and fails when the process ends before.
 await() {
-  local found
-  for _ in $(seq 300); do
+  local found lives=1
+  while test -n "$lives"; do
+    kill -0 "$3" 2>/dev/null || lives= # what it said last counts
     found=$(sed -nE "s#.*$2.*#\1#p" "$1" | head -n 1)
     if test -n "$found"; then
       echo "$found"
       return
     fi
-    kill -0 "$3" 2>/dev/null || break
     sleep 0.1
   done
   echo "no line like $2 in $(basename "$1")" >&2

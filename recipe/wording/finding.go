@@ -136,6 +136,6 @@ var findings = []Entry{
 	{"finding.no-slot", "no wrapper fits; a width of {widths} would do: {slots}. {nearest}{relief}"},
 	{"finding.no-slot.nearest", "Slot {slot} is the nearest to serve"},
 	{"finding.no-slot.nearest.short", "Slot {slot} is the nearest to serve: {left} left, {need} needed"},
-	{"finding.value-open", "{setting} is open, and {value} stands in. No setpoint that rests on it is a promise: {how}, and write the value"},
-	{"finding.value-open.more", "{setting} is open, and {value} stands in; open besides: {count}. No setpoint that rests on it is a promise: {how}, and write the value"},
+	{"finding.value-open", "the setting {setting} is open, and {value} stands in. No setpoint that rests on it is a promise: {how}, and write the value"},
+	{"finding.value-open.more", "the setting {setting} is open, and {value} stands in; open besides: {count}. No setpoint that rests on it is a promise: {how}, and write the value"},
 }

@@ -263,7 +263,7 @@ func (m *Metrics) WriteForbidden(line string) {
 // CertificateEnds takes the end of a certificate.
 func (m *Metrics) CertificateEnds(line, name string, ends time.Time) {
 	if m != nil {
-		m.ends.WithLabelValues(line, name).Set(float64(ends.Unix()))
+		m.ends.WithLabelValues(line, name).Set(seconds(ends))
 	}
 }
 
@@ -288,11 +288,7 @@ func (m *Metrics) Engine(line string, e Engine) {
 	if m == nil {
 		return
 	}
-	since := 0.0
-	if !e.Since.IsZero() {
-		since = float64(e.Since.UnixMilli()) / 1000
-	}
-	for i, v := range [...]float64{oneIf(e.Connected), float64(e.Record), float64(e.Backlog), since, oneIf(e.Stopped)} {
+	for i, v := range [...]float64{oneIf(e.Connected), float64(e.Record), float64(e.Backlog), seconds(e.Since), oneIf(e.Stopped)} {
 		m.engine[i].WithLabelValues(line).Set(v)
 	}
 	for _, o := range e.Others {
@@ -308,7 +304,7 @@ func (m *Metrics) Line(l *Line) {
 	m.up.WithLabelValues(l.Name).Set(oneIf(l.Connected))
 	m.armed.WithLabelValues(l.Name).Set(oneIf(l.Armed))
 	if p := l.Pair; p != nil {
-		for i, v := range [...]float64{oneIf(p.Acts), float64(p.Since.Unix()), float64(p.Lease), oneIf(p.Silent == ""), oneIf(p.OtherThere)} {
+		for i, v := range [...]float64{oneIf(p.Acts), seconds(p.Since), float64(p.Lease), oneIf(p.Silent == ""), oneIf(p.OtherThere)} {
 			m.pair[i].WithLabelValues(l.Name).Set(v)
 		}
 	}
@@ -323,6 +319,14 @@ func oneIf(b bool) float64 {
 		return 1
 	}
 	return 0
+}
+
+// seconds is a moment in seconds since 1970, 0 for none.
+func seconds(at time.Time) float64 {
+	if at.IsZero() {
+		return 0
+	}
+	return float64(at.UnixMilli()) / 1000
 }
 
 // LevelWord is the word for the level of a notice.

@@ -53,6 +53,7 @@ func TestMetrics(t *testing.T) {
 	m.CertificateEnds("north", "own", at)
 	m.Engine("north", Engine{Connected: true, Record: 4711, Backlog: 3, Since: at, Stopped: true, Others: []OtherMachine{{Machine: "b", Record: 12}}})
 
+	m.Line(&Line{Name: "south", Pair: &Pair{}})
 	w := httptest.NewRecorder()
 	Handler(Source{Metrics: registry, Lines: func() []Line { return nil }}).ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
 	got := strings.Split(w.Body.String(), "\n")
@@ -60,6 +61,7 @@ func TestMetrics(t *testing.T) {
 		`lapgate_acknowledge_lag{line="north"} 5`,
 		`lapgate_pair_acts{line="north"} 1`,
 		`lapgate_pair_since_seconds{line="north"} 1.7e+09`,
+		`lapgate_pair_since_seconds{line="south"} 0`,
 		`lapgate_pair_lease{line="north"} 7`,
 		`lapgate_pair_engine_connected{line="north"} 1`,
 		`lapgate_pair_other_present{line="north"} 1`,

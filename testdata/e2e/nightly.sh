@@ -56,4 +56,6 @@ run stand-in-kills 'kills' testdata/e2e/standin-kills.sh 2500 500
 run virtual-year 'days of virtual time' bash -c 'tests ./gateway/rehearse/virtual -run VirtualTime -virtual 8760h -artifacts'
 run fuzz 'execs' testdata/e2e/fuzz.sh 10m "$logs/fuzz"
 run kills ' kills, ' testdata/e2e/21-kill.sh 10000
+run takeovers ' tries, | takeovers; ' testdata/e2e/70-pair.sh 30 0
+run pair-kills ' kills, ' testdata/e2e/70-pair.sh 0 10000
 test "$failed" -eq 0 || { echo "$failed runs failed"; exit 1; }

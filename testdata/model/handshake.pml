@@ -687,7 +687,14 @@ inline acknowledge()
 #define UNTOLD (UNSURE && LEFT && o_n == j_n[id] && !OUTED)
 /* the station is empty, and its newest roll has no outcome */
 #define VACANT (o_n == j_n[id] && !r_here && r_roll > cov[id])
-#define ENOUGH (gs == WAIT -> N_WAIT : N_SETTLE)
+/* the result of an offer of a newer session shows: none of ours comes any more,
+ * since results come in order, and the first proof is enough */
+#ifdef M_PAST
+#define PAST   (1)
+#else
+#define PAST   (v_ok != NONE && epo[v_id/4] > epo[j_ep[id]])
+#endif
+#define ENOUGH (gs == WAIT -> N_WAIT : (PAST -> 0 : N_SETTLE))
 
 active [NGW] proctype Gateway()
 {

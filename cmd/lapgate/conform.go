@@ -26,9 +26,9 @@ import (
 // The times of a proof.
 const (
 	conformPoll      = 20 * time.Millisecond
-	conformReaction  = 5 * time.Second
+	conformReaction  = 5 * time.Second  // or as long as five answers may take
 	conformReconnect = 2 * time.Minute  // a controller that is switched off and on
-	conformAct       = 20 * time.Second // longer than any GONE_TIME; ten answers may come late besides
+	conformAct       = 20 * time.Second // longer than any GONE_TIME; or as long as twenty answers may take
 )
 
 // conformFlags are the flags of `conform`.
@@ -179,11 +179,11 @@ func conformRefused(err error) error {
 }
 
 func conformSettings(l *config.Line, f *conformFlags) conform.Settings {
-	t := &l.Controller.Program
+	t, timeout := &l.Controller.Program, l.Controller.Times.RequestTimeout
 	return conform.Settings{
 		Line: l.Recipe.Name, Address: l.Controller.Address, Loopback: isLoopback(l.Controller.Address), By: f.by,
 		Permissives: l.Recipe.Limits.Permissives, Publication: t.Publication, CommitTTL: t.CommitTTL, HeartbeatLoss: t.HeartbeatLoss,
-		Poll: conformPoll, Reconnect: conformReconnect, Reaction: conformReaction, ActLimit: conformAct + 10*l.Controller.Times.RequestTimeout, RequestTimeout: l.Controller.Times.RequestTimeout,
+		Poll: conformPoll, Reconnect: conformReconnect, Reaction: max(conformReaction, 5*timeout), ActLimit: max(conformAct, 20*timeout), RequestTimeout: timeout,
 		AcceptRecipes: f.accept, Only: f.only,
 	}
 }

@@ -19,7 +19,7 @@ func TestRunShips(t *testing.T) {
 	t.Parallel()
 	d := enginetest.New(t)
 	dir := t.TempDir()
-	file := twoLines(t, dir, liveLine(t), deadAddress(t))
+	file := twoLines(t, dir, liveLine(t), deadAddress())
 	f, err := os.OpenFile(file, os.O_APPEND|os.O_WRONLY, 0)
 	if err != nil {
 		t.Fatal(err)

@@ -43,7 +43,7 @@ func TestAlarmsByCommand(t *testing.T) {
 		o := s.options()
 		o.Certificates = func(*config.Line) []connect.CertificateEnd {
 			return []connect.CertificateEnd{
-				{Name: "own", Text: "the certificate of lapgate", Ends: begun.Add(14*24*time.Hour + 90*time.Minute)},
+				{Name: "own", Text: "the certificate of lapgate", Ends: begun.Add(14*24*time.Hour + 10*time.Minute)},
 				{Name: "authority", Text: "the authority", Ends: begun.Add(400 * 24 * time.Hour)},
 			}
 		}
@@ -84,7 +84,7 @@ func TestAlarmsByCommand(t *testing.T) {
 			t.Errorf("shelving what is firm: %+v", got)
 		}
 
-		// It becomes worse after 90 minutes, which ends the shelf.
+		// It becomes worse after ten minutes, which ends the shelf.
 		until(t, 3*time.Hour, "it calls again", func() bool { return alarmsOf(g, 0) == "certificate-ends/own unacknowledged" })
 		if got := do(control.Request{Alarm: "certificate-ends/own", Act: alarm.Ack, By: "ola"}); got.Outcome != control.Done {
 			t.Errorf("acknowledging: %+v", got)

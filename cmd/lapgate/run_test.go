@@ -27,6 +27,9 @@ var built = struct {
 
 func binary(t *testing.T) string {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("a process of its own, into which the race detector does not see")
+	}
 	built.Do(func() {
 		if built.dir, built.err = os.MkdirTemp("", "lapgate-test-"); built.err == nil {
 			built.out, built.err = exec.Command("go", "build", "-o", filepath.Join(built.dir, "lapgate"), ".").CombinedOutput()

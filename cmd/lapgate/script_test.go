@@ -3,6 +3,7 @@ package main
 import (
 	"flag"
 	"os"
+	"path/filepath"
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
@@ -49,11 +50,19 @@ func (c cleanup) Run() int {
 }
 
 // TestScripts runs the scripts of testdata/script: what each command prints,
-// where, and with which exit code.
+// where, and with which exit code. The commands of the others than these calculate, and
+// share nothing.
 func TestScripts(t *testing.T) {
 	t.Parallel()
+	dir, files := "testdata/script", []string(nil)
+	if testing.Short() {
+		for _, name := range []string{"accept", "demo", "fault", "opcua", "process"} {
+			files = append(files, filepath.Join(dir, name+".txtar"))
+		}
+		dir = ""
+	}
 	testscript.Run(t, testscript.Params{
-		Dir: "testdata/script",
+		Dir: dir, Files: files,
 		Setup: func(e *testscript.Env) error {
 			return os.WriteFile(e.Cd+"/demo.yaml", configs.Demo(), 0o600)
 		},

@@ -77,7 +77,8 @@ limits() {
   local switch want
   for switch in abort narrow-limits; do
     "$1_standin" "limits-$1" --rolls 1 --limit 60 --switch "$switch"
-    "$work/lapgate" check --online --config configs/demo.yaml "${link[@]}" >"$work/limits" 2>&1 || true
+    until "$work/lapgate" check --online --config configs/demo.yaml "${link[@]}" >"$work/limits" 2>&1 ||
+      ! grep -q '^controller not reachable' "$work/limits"; do kill -0 "$standin"; done # on a busy machine it looks anew
     kill -KILL "$standin"
     wait "$standin" 2>/dev/null || true
     want='^ok +limits of the controller '

@@ -12,7 +12,19 @@ trap 'kill "${started[@]}" 2>/dev/null || true; wait 2>/dev/null || true; rm -rf
 export PATH="$PATH:/usr/sbin"
 go build -o "$work/lapgate" ./cmd/lapgate
 
-port=$(python3 -c 'import socket; s = socket.socket(); s.bind(("127.0.0.1", 0)); print(s.getsockname()[1])')
+# Below the ports that the system gives to others while the broker is away.
+port=$(python3 - <<'PY'
+import random, socket
+while True:
+    try:
+        with socket.socket() as s:
+            s.bind(("127.0.0.1", random.randrange(16000, 32000)))
+            print(s.getsockname()[1])
+            break
+    except OSError:
+        pass
+PY
+)
 openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -days 2 -subj /CN=broker \
   -addext subjectAltName=IP:127.0.0.1 -keyout "$work/broker.key" -out "$work/broker.pem" 2>/dev/null
 secret=$(openssl rand -hex 12)

@@ -80,8 +80,10 @@ opcua_standin() {
   link=(--set lines.0.controller.protocol=opcua --set lines.0.controller.plain=false
     --set "lines.0.controller.address=$address" --set "lines.0.controller.opcua.certificates=$work/pki"
     --set lines.0.controller.opcua.user=line --set lines.0.controller.opcua.password=env:STANDIN_PASSWORD)
-  "$work/lapgate" trust accept "$address" --folder "$work/pki" \
-    --fingerprint "$(openssl x509 -in "$work/controller/own/certs/certificate.pem" -noout -sha256 -fingerprint | cut -d= -f2)" >/dev/null
+  until "$work/lapgate" trust accept "$address" --folder "$work/pki" \
+    --fingerprint "$(openssl x509 -in "$work/controller/own/certs/certificate.pem" -noout -sha256 -fingerprint | cut -d= -f2)" >/dev/null 2>"$work/trust.log"; do
+    kill -0 "$standin" # a busy server may have ended the connection
+  done
 }
 
 # armed SOCKET PROCESS... arms the only line of a daemon that was just started, over

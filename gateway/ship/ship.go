@@ -33,8 +33,8 @@ type Settings struct {
 	// Failed is told why handing on was broken off, and says how long to wait before the
 	// next attempt.
 	Failed func(failure error) (wait time.Duration)
-	// Changed is told of each change of a line's state, Stored of what its machine must
-	// know. All three return at once.
+	// Changed is told of each change of a line's state, in order, Stored of what its machine
+	// must know. All three return at once, and ask the shipper nothing.
 	Changed func(line string, s State)
 	Stored  func(line string, s cycle.Stored)
 }
@@ -101,6 +101,8 @@ type line struct {
 	others others
 	told   cycle.Stored
 
+	telling sync.Mutex // held while a change is told, so that the newest is told last
+
 	mu    sync.Mutex
 	state State
 	head  uint64 // newest record here
@@ -164,6 +166,8 @@ func (s *Shipper) Recorded(name string, r record.Stored) {
 
 // change changes the state of a line and tells it.
 func (s *Shipper) change(l *line, f func(*State)) {
+	l.telling.Lock()
+	defer l.telling.Unlock()
 	l.mu.Lock()
 	f(&l.state)
 	l.state.Backlog = l.head - min(l.head, l.state.Record)

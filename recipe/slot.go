@@ -3,6 +3,7 @@ package recipe
 import (
 	"errors"
 	"math"
+	"slices"
 
 	"lapgate/recipe/reel"
 	"lapgate/recipe/wording"
@@ -127,7 +128,7 @@ func (j *job) judgeWidth(slot *SlotSpec) (Candidate, *Paper) {
 		c.Fit = slot.Unusable
 		return c, paper
 	}
-	if paper == nil || !allowed(j.spec.Papers, slot.Paper) || slot.Number < 1 || slot.Number > len(j.stand.Ready) {
+	if paper == nil || !slices.Contains(j.spec.Papers, slot.Paper) || slot.Number < 1 || slot.Number > len(j.stand.Ready) {
 		c.Fit = NotAllowed
 		return c, paper
 	}
@@ -272,13 +273,4 @@ func better(a, b Candidate, optimum float64) bool {
 		return a.Left < b.Left
 	}
 	return a.Slot.Number < b.Slot.Number
-}
-
-func allowed(names []string, name string) bool {
-	for _, n := range names {
-		if n == name {
-			return true
-		}
-	}
-	return false
 }

@@ -2,6 +2,7 @@ package recipe
 
 import (
 	"math"
+	"slices"
 
 	"lapgate/recipe/wording"
 )
@@ -83,7 +84,7 @@ func WrapperWindow(line *Line, roll *Roll, slot int) (w Window, ok bool) {
 	j.findRules()
 	for i := range line.Stand.Slots {
 		s := &line.Stand.Slots[i]
-		if paper := line.Materials.Paper(s.Paper); s.Number == slot && paper != nil && allowed(j.spec.Papers, s.Paper) {
+		if paper := line.Materials.Paper(s.Paper); s.Number == slot && paper != nil && slices.Contains(j.spec.Papers, s.Paper) {
 			return j.windowFor(paper), true
 		}
 	}

@@ -16,6 +16,7 @@ import (
 	"lapgate/recipe"
 	"lapgate/recipe/caution"
 	"lapgate/recipe/check"
+	"lapgate/recipe/wording"
 )
 
 //go:embed parts.html
@@ -139,7 +140,7 @@ func sentence(words string) string {
 	if words == "" {
 		return ""
 	}
-	return strings.ToUpper(words[:1]) + words[1:] + "."
+	return wording.Capital(words) + "."
 }
 
 // cautions are the cautions by the names that the text asks for them by.

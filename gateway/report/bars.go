@@ -74,7 +74,7 @@ func (g *bars) drawing(w *wording.Words) string {
 	}
 	across := axis{first, first + width*float64(len(counts)), barsLeft, barsRight}
 	up := axis{0, float64(most), barsBottom, barsTop}
-	fmt.Fprintf(&b, `<svg class="draw" viewBox="0 0 %d %d" role="img" aria-label="%s">`+"\n", liveWidth, barsHeight, html.EscapeString(capital(g.words(w))))
+	fmt.Fprintf(&b, `<svg class="draw" viewBox="0 0 %d %d" role="img" aria-label="%s">`+"\n", liveWidth, barsHeight, html.EscapeString(wording.Capital(g.words(w))))
 	g.shade(&b, across)
 	for _, v := range ticksOf(0, float64(most), 4) {
 		if v == math.Trunc(v) && v <= float64(most) {

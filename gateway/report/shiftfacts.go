@@ -48,7 +48,7 @@ func (s *sheet) scale() string {
 		text = w.Of("report.sheet.scale.expected", append(pairs, "expected", Short(s.units, c.Gross, quantity.Mass))...)
 	}
 	if c.Text != "" && c.Verdict != w.Word("weighed.verdict", "good") {
-		text += ". " + capital(c.Text)
+		text += ". " + wording.Capital(c.Text)
 	}
 	return text
 }

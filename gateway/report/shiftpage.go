@@ -7,7 +7,6 @@ import (
 	"html/template"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/present"
@@ -34,16 +33,10 @@ func asset(name string) string {
 }
 
 var shiftTemplates = template.Must(template.New("shift").Funcs(template.FuncMap{
-	"clean": present.Clean, "upper": capital,
+	"clean": present.Clean, "upper": wording.Capital,
 	// What says sentences of the table is put in for each language, by Page.
 	"say": wording.Say, "word": wording.Word, "told": (*wording.Words)(nil).Text,
 }).ParseFS(assets, "shift.html"))
-
-// capital begins a text as a sentence.
-func capital(text string) string {
-	r, n := utf8.DecodeRuneInString(text)
-	return strings.ToUpper(string(r)) + text[n:]
-}
 
 // drawn is a drawing of this package, which escapes what others wrote.
 func drawn(svg string) template.HTML { return template.HTML(svg) } //nolint:gosec // see above

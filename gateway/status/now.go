@@ -5,8 +5,6 @@ import (
 	"math"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
@@ -179,14 +177,14 @@ func (t *telling) holding(d *record.Round, findings []recipe.Finding) Now {
 	}
 	h := cycle.HoldingOf(t.line.Machine.Line, &d.Request, reason, findings)
 	why, care := t.Text(h.Text), t.Text(h.Caution)
-	return Now{Need: true, State: t.Text(h.Meaning), Do: t.Text(h.Do), Why: upper(without(why, care)), Where: h.Where, Caution: care, Code: h.Code, Notes: t.warnings(findings)}
+	return Now{Need: true, State: t.Text(h.Meaning), Do: t.Text(h.Do), Why: wording.Capital(without(why, care)), Where: h.Where, Caution: care, Code: h.Code, Notes: t.warnings(findings)}
 }
 
 func (t *telling) warnings(findings []recipe.Finding) []string {
 	var out []string
 	for i := range findings {
 		if findings[i].Severity == recipe.Warn {
-			out = append(out, upper(t.Text(findings[i].Told())))
+			out = append(out, wording.Capital(t.Text(findings[i].Told())))
 		}
 	}
 	return out
@@ -240,7 +238,7 @@ func (t *telling) running() Now {
 		out.Steps = append(out.Steps, without(t.Text(step), care))
 	}
 	out.State = t.Of("now.go")
-	out.Why = upper(t.Of("now.go.why", "recipe", recipeWords(m.Line, d), "seconds", fmt.Sprintf("%.0f", math.Max(0, l.At.Sub(d.VerdictAt.At).Seconds()))))
+	out.Why = wording.Capital(t.Of("now.go.why", "recipe", recipeWords(m.Line, d), "seconds", fmt.Sprintf("%.0f", math.Max(0, l.At.Sub(d.VerdictAt.At).Seconds()))))
 	if len(out.Steps) > 0 {
 		out.State, out.Do = t.Of("now.go.roll", "roll", t.roll()), out.Steps[0]
 		out.Caution = care
@@ -278,15 +276,6 @@ func without(text, caution string) string {
 		return text
 	}
 	return strings.TrimSuffix(text, " "+caution)
-}
-
-// upper begins a sentence.
-func upper(text string) string {
-	first, size := utf8.DecodeRuneInString(text)
-	if size == 0 || first == utf8.RuneError {
-		return text
-	}
-	return string(unicode.ToUpper(first)) + text[size:]
 }
 
 // inWords is a code in words.

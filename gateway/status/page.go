@@ -20,7 +20,7 @@ import (
 var assets embed.FS
 
 var templates = template.Must(template.New("status").Funcs(template.FuncMap{
-	"clean": present.Clean, "upper": upper, "prose": prose,
+	"clean": present.Clean, "upper": wording.Capital, "prose": prose,
 	// What says sentences of the table is put in for each language, by render.
 	"say": wording.Say, "where": where, "word": (*wording.Words)(nil).Word, "told": (*wording.Words)(nil).Text,
 }).ParseFS(assets, "*.html"))

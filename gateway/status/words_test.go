@@ -100,7 +100,7 @@ func TestOldHoldInGerman(t *testing.T) {
 		record.Intent{Token: r.Token, Roll: 7, Offer: name, Form: handshake.KindHold, Payload: words, Findings: []recipe.Finding{{Code: check.ScanStale, Severity: recipe.Hold, Text: text}}},
 		record.Commit{Roll: 7, Offer: name}, record.Verdict{Roll: 7, Offer: name, Verdict: handshake.HeldVerdict, Reason: 4})
 	now := nowOf(w, l, n, time.UTC)
-	if now.State != "Rolle angehalten: die Messung ist zu alt" || !strings.HasPrefix(now.Do, "Die Rolle noch einmal messen") || now.Why != upper(text) {
+	if now.State != "Rolle angehalten: die Messung ist zu alt" || !strings.HasPrefix(now.Do, "Die Rolle noch einmal messen") || now.Why != wording.Capital(text) {
 		t.Errorf("told as %+v", now)
 	}
 }

@@ -35,8 +35,11 @@ func Tell(s Stored) []Told {
 	}
 	switch r := s.Record.(type) {
 	case Mode:
-		if r.Armed {
+		switch {
+		case r.Armed:
 			return one(r.By, r.User, "did.armed", "reason", r.Reason)
+		case r.Reason == "": // a line is disarmed at once, and nobody is asked why
+			return one(r.By, r.User, "did.disarmed.unsaid")
 		}
 		return one(r.By, r.User, "did.disarmed", "reason", r.Reason)
 	case Hold:

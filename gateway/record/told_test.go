@@ -17,7 +17,7 @@ func TestTell(t *testing.T) {
 		record.Config{Hash: 0x1F2E3D4C, By: "kim", User: "kim", File: "mill.yaml", Changes: []record.ConfigChange{
 			{Key: "specs.0.layers", Old: "3", New: "4", Where: "mill.yaml:61"}, {Key: "specs.1.name", Old: "export"},
 		}},
-		record.Hold{By: "ola", Reason: "clean"}, record.Mode{By: "lapgate", Reason: "the controller is another"},
+		record.Hold{By: "ola", Reason: "clean"}, record.Mode{By: "lapgate", Reason: "the controller is another"}, record.Mode{By: "ola"},
 	) {
 		for _, told := range record.Tell(record.Stored{Seq: uint64(i + 1), At: time.Now(), Record: r}) {
 			if told.Seq != uint64(i+1) || told.Kind != r.Kind() || told.At.IsZero() {
@@ -45,6 +45,7 @@ func TestTell(t *testing.T) {
 		"kim changed specs.1.name from export to nothing",
 		"ola ended the hold: clean",
 		"lapgate put the line into shadow: the controller is another",
+		"ola put the line into shadow",
 	}
 	if !slices.Equal(got, want) {
 		t.Errorf("got\n%q\nwant\n%q", got, want)

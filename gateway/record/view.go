@@ -309,6 +309,9 @@ func summaryOfLine(r Record, line *recipe.Line) wording.Said {
 	case Station:
 		return r.said()
 	case Mode:
+		if r.Reason == "" {
+			return wording.Say("record.mode.unsaid", "state", onOff(r.Armed), "by", person(r.By, r.User))
+		}
 		return wording.Say("record.mode", "state", onOff(r.Armed), "by", person(r.By, r.User), "reason", r.Reason)
 	case Config:
 		return r.said()

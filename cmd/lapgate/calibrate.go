@@ -8,7 +8,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/config"
-	"lapgate/gateway/plainfile"
 	"lapgate/gateway/process"
 	"lapgate/gateway/record"
 	"lapgate/recipe/problem"
@@ -124,7 +123,7 @@ func (f *calibrateFlags) curves(c *process.Calibration) error {
 	}
 	var curves []process.Curve
 	for _, path := range f.bond {
-		file, err := plainfile.Open(path)
+		file, err := openFile(path)
 		if err != nil {
 			return err
 		}

@@ -60,7 +60,7 @@ func initExample() string {
 // init asks for what was not given, and writes the configuration.
 func (p *program) init(path string, answers setup.Answers) error {
 	if _, err := os.Lstat(path); err == nil {
-		return fmt.Errorf("%s is there already and stays as it is; name a file that is not there yet", path)
+		return alreadyThere(path)
 	} else if !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}

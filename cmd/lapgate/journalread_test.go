@@ -92,3 +92,17 @@ func TestExportIsWholeOrNotAtAll(t *testing.T) {
 		}
 	}
 }
+
+// What is named and cannot be read, or is there already, is told with what is wanted.
+func TestFilesThatAreNot(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	for _, c := range [][]string{{"widths"}, {"recipe"}, {"words"}, {"tags", "import"}, {"calibrate", "--config", demoOnDisk(t), "--by", "kim", "--bond"}} {
+		wants(t, called(t, exitFailed, append(c, filepath.Join(dir, "none.csv"))...), "none.csv: no such file or directory; name a file that can be read")
+		wants(t, called(t, exitFailed, append(c, dir)...), dir+": is a directory; name a file that can be read")
+	}
+	there := demoOnDisk(t)
+	for _, c := range [][]string{{"handbook", "--output", there}, {"init", there}} {
+		wants(t, called(t, exitFailed, c...), there+" is there already and stays as it is; name a file that is not there yet")
+	}
+}

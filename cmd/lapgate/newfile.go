@@ -2,6 +2,7 @@ package main
 
 import (
 	"errors"
+	"fmt"
 	"io"
 	"io/fs"
 	"os"
@@ -11,6 +12,9 @@ import (
 // never over another one.
 func writeNew(path string, mode fs.FileMode, write func(io.Writer) error) (err error) {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
+	if errors.Is(err, fs.ErrExist) {
+		return alreadyThere(path)
+	}
 	if err != nil {
 		return err
 	}
@@ -18,6 +22,11 @@ func writeNew(path string, mode fs.FileMode, write func(io.Writer) error) (err e
 		return errors.Join(err, os.Remove(path))
 	}
 	return nil
+}
+
+// alreadyThere says that a file is never written over.
+func alreadyThere(path string) error {
+	return fmt.Errorf("%s is there already and stays as it is; name a file that is not there yet", path)
 }
 
 // writing writes a text.

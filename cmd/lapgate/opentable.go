@@ -1,7 +1,9 @@
 package main
 
 import (
+	"fmt"
 	"io"
+	"os"
 
 	"lapgate/gateway/plainfile"
 )
@@ -17,9 +19,18 @@ func (p *program) openTable(path string) (*openedTable, error) {
 	if path == "-" {
 		return &openedTable{io.NopCloser(p.stdin), "standard input"}, nil
 	}
-	file, err := plainfile.Open(path)
+	file, err := openFile(path)
 	if err != nil {
 		return nil, err
 	}
 	return &openedTable{file, path}, nil
+}
+
+// openFile opens a file that a person named, and says what it wants in place of another thing.
+func openFile(path string) (*os.File, error) {
+	file, err := plainfile.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("%w; name a file that can be read", err)
+	}
+	return file, nil
 }

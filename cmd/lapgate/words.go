@@ -6,7 +6,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"lapgate/gateway/plainfile"
 	"lapgate/recipe/wording"
 )
 
@@ -45,7 +44,7 @@ before it is used, the cautions above all.`,
 // checkWords lists what a translation lacks. Its errors have the exit codes of an
 // invalid configuration and of differences.
 func (p *program) checkWords(path string) error {
-	f, err := plainfile.Open(path)
+	f, err := openFile(path)
 	if err != nil {
 		return err
 	}

@@ -121,7 +121,7 @@ print(f"{len(rolls)} rolls, five of them by recipe, the others by hand")
 PY
 
 does report --config "$mill" --html "$work/day.html"
-told "the report of the day" 0 'wrapped +5 ' 'wrapped by hand +[5-9] ' 'value-open +[12] ' 'armed +Kim Berg'
+told "the report of the day" 0 'wrapped +5 ' 'wrapped by hand +[5-9] ' 'value-open +[12] ' 'armed +- +Kim Berg'
 cmp "$work/day.csv" "$work/export.csv"
 for words in 'Shift report, line rowan' 'Who let the line be written to' 'put into service' 'lines.0.header.conductance_measured.by'; do
   grep -q "$words" "$work/day.html" || { echo "the page does not say: $words"; exit 1; }

@@ -71,7 +71,7 @@ receive() { # it ends with its connection
 receive &
 started+=("$!")
 
-"$work/lapgate" sim --listen 127.0.0.1:0 --rolls 5000 --speed 200 >"$work/sim.out" 2>"$work/sim.log" & # more than any of this takes
+"$work/lapgate" sim --listen 127.0.0.1:0 --rolls 40 --speed 100 >"$work/sim.out" 2>"$work/sim.log" & # twice as long as the kills take
 simpid=$!
 started+=("$simpid")
 printed() { address=$(grep -om1 -E '127\.0\.0\.1:[0-9]+' "$work/sim.out"); }
@@ -111,9 +111,7 @@ for n in $(seq "$kills"); do
     daemon
   fi
 done
-kill -INT "$simpid"
-wait "$simpid" || true # it says that it was stopped, and what was wrong besides
-grep -q '^.*simulated shift stopped after' "$work/sim.log" && ! grep -E 'invariant broken|judged bad' "$work/sim.log" || { cat "$work"/sim.*; exit 1; }
+wait "$simpid" || { cat "$work/sim.out"; exit 1; }
 sent() {
   test "$("$work/lapgate" status --config "$work/mill.yaml" --json |
     python3 -c 'import json, sys; p = json.load(sys.stdin)["lines"][0]["publication"]; print(p["backlog_records"] if p["connected"] else "not connected")')" = 0

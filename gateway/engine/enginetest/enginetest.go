@@ -179,7 +179,7 @@ func (s *Server) Start() error {
 	if err := read.Close(); err != nil {
 		return err
 	}
-	for range 600 {
+	for range 12000 { // ten minutes, for a busy machine
 		if s.command("pg_isready", "-q", "-h", s.folder, "-p", s.port, "-U", Superuser, "-t", "1").Run() == nil {
 			return nil
 		}

@@ -43,7 +43,8 @@ func TestRunShips(t *testing.T) {
 		}
 		return out
 	}
-	for heads()["north"].Seq < 10 || heads()["south"].Seq < 2 {
+	const looked = 5 // with the roll that waits, and what it would get
+	for heads()["north"].Seq < looked || heads()["south"].Seq < 2 {
 		<-time.After(50 * time.Millisecond)
 	}
 	wants(t, called(t, exitDone, "status", "--config", file), "In the engine up to record")

@@ -2,6 +2,7 @@ package report_test
 
 import (
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -123,7 +124,11 @@ func TestApplicationSheetInGerman(t *testing.T) {
 
 // TestRateViews: a bar for each station and each step, of the right length.
 func TestRateViews(t *testing.T) {
-	a, _ := applicationOf(t, week, map[string]string{"lines.0.equipment.wrap": "manual"})
+	a, page := applicationOf(t, week, map[string]string{"lines.0.equipment.wrap": "manual"})
+	m := &a.Rate.Modules[0]
+	if cells := fmt.Sprintf(`<td>%.1f s</td><td>%.1f</td><td>%.1f %%</td>`, m.Saves, m.PerHour, m.Gain); !strings.Contains(strings.NewReplacer(` class="n"`, "", "&#43;", "+").Replace(page), cells) {
+		t.Errorf("the sheet has no row with %s", cells)
+	}
 	for name, c := range map[string]struct {
 		drawing string
 		rows    int
@@ -135,8 +140,9 @@ func TestRateViews(t *testing.T) {
 	// The longest bar has the whole width, the others their share of it.
 	longest := slices.MaxFunc(a.Rate.Stations, func(a, b rate.Station) int { return int(1e3 * (a.Seconds - b.Seconds)) })
 	for _, s := range a.Rate.Stations {
-		want := fmt.Sprintf(`width="%.1f" height="15"`, 470*s.Hands/longest.Seconds)
-		if !strings.Contains(report.RateView(nil, a.Rate), want) {
+		hands, machine := 470*s.Hands/longest.Seconds, 470*s.Machine/longest.Seconds
+		want := fmt.Sprintf(`<rect class="h" x="250" y="\d+" width="%.1f" height="15"/><rect class="p" x="%.1f" y="\d+" width="%.1f"`, hands, 250+hands, machine)
+		if !regexp.MustCompile(want).MatchString(report.RateView(nil, a.Rate)) {
 			t.Errorf("%s: no bar with %s", s.Station, want)
 		}
 	}

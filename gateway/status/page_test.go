@@ -151,6 +151,8 @@ func TestNow(t *testing.T) {
 		{"its hold on the way", true, handshake.Await, held[:3], nil, true, "Roll held: no slot of the stand has a wrapper for the roll", "Hang kraft-poly"},
 		{"tried again", true, handshake.Await, held, func(l *Line) { l.Machine.Token.Req++ }, true, "Roll held, tried again now: no slot of the stand has a wrapper for the roll", "Hang kraft-poly"},
 		{"tried again, and decided", true, handshake.Await, append(held[:4:4], again...), func(l *Line) { l.Machine.Token.Req++ }, false, "Roll waits for its recipe", "the recipe of roll R-7 is on its way"},
+		{"asks again", true, handshake.Await, offerOf(t, line, good, handshake.Accepted, 0), func(l *Line) { l.Machine.Token.Req++ }, false, "Roll waits for its recipe", "roll R-7 is being measured and computed"},
+		{"held under another start of the controller", true, handshake.Held, held, func(l *Line) { l.Machine.Token.Boot++ }, true, "Roll held by the controller", "press retry"},
 		{"held by the controller", true, handshake.Held, nil, nil, true, "Roll held by the controller", "press retry"},
 		{"rejected", true, handshake.Await, offerOf(t, line, good, handshake.Rejected, handshake.RejectPermissive+3), nil, true, "the controller rejects its recipe", "which permissive is off"},
 		{"shadow", false, handshake.Await, shadow(good, "go"), nil, false, "in shadow nothing is written", "Wrap roll R-7 as the line does without lapgate."},

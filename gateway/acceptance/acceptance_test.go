@@ -112,6 +112,7 @@ func TestJudge(t *testing.T) {
 		{"none", acceptance.Step{Expected: acceptance.Expected{Verdict: acceptance.None, Outcome: "removed"}}, acceptance.Seen{Outcome: "removed"}, nil, ""},
 		{"none that went", acceptance.Step{Expected: acceptance.Expected{Verdict: acceptance.None}}, acceptance.Seen{Answers: answers(goes)}, nil, "want no recipe"},
 		{"either", acceptance.Step{Expected: acceptance.Expected{Verdict: acceptance.Either}}, acceptance.Seen{Answers: answers(goes), Outcome: "wrapped", Judged: acceptance.Bad}, nil, "judges the wrap bad"},
+		{"either, and by hand in the end", acceptance.Step{Expected: acceptance.Expected{Verdict: acceptance.Either}}, acceptance.Seen{Answers: answers(goes), Outcome: "wrapped by hand", Judged: acceptance.Bad}, nil, ""},
 		{"noticed", acceptance.Step{Expected: acceptance.Expected{Verdict: acceptance.Noticed, Codes: []string{"feed-counts", "caliper-off"}}}, acceptance.Seen{Answers: answers(goes), Otherwise: []string{"overlap"}}, []string{"caliper-off"}, ""},
 		{"not noticed", acceptance.Step{Expected: acceptance.Expected{Verdict: acceptance.Noticed, Codes: []string{"feed-counts"}}}, acceptance.Seen{Answers: answers(goes)}, []string{"scale-off"}, "noticed: scale-off; want one of feed-counts"},
 	} {

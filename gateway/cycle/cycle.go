@@ -101,6 +101,7 @@ type Machine struct {
 	fenced   bool   // halted because another gateway serves the line
 	fencedAt uint32 // number of the lease that was held when it was fenced
 	openedBy uint32 // number of the lease when the newest session was opened, 0 for none yet
+	keptBy   uint32 // likewise, of the newest that the controller adopted
 	linkUp   bool
 
 	pending      pending // the answer that is waited for
@@ -148,6 +149,7 @@ const (
 // it is gone after a restart.
 type session struct {
 	name     handshake.Session
+	newest   handshake.Session // that was opened, also when it is over
 	boot     uint32
 	floor    uint32
 	cause    string

@@ -273,9 +273,13 @@ func (m *Machine) begin(r *handshake.Request) {
 
 // overtaken reports whether the other of a pair opened a newer session while this one did
 // not hear the controller, and this one was given no greater lease since its own: what it
-// believes of the lease is older than that session.
+// believes of the lease is older than that session. Both may take the same epoch at once;
+// then the one that is not adopted is overtaken, unless it opens its first session by its
+// lease, with which it takes over.
 func (m *Machine) overtaken(r *handshake.Request) bool {
-	return m.pair && m.openedBy != 0 && m.lease.Number <= m.openedBy && r.Floor > m.mem.Epoch
+	by := func(number uint32) bool { return m.pair && number != 0 && m.lease.Number <= number }
+	return by(m.openedBy) && r.Floor > m.mem.Epoch ||
+		by(m.keptBy) && r.Active.Epoch == m.mem.Epoch && r.Active != m.ses.newest
 }
 
 // newestEpoch is the greatest epoch that is known to have been taken.
@@ -302,6 +306,7 @@ func (m *Machine) open(nonce uint32) {
 		return
 	}
 	s.name = handshake.Session{Epoch: m.newestEpoch(s.floor) + 1, Nonce: nonce}
+	s.newest = s.name
 	m.openedBy = m.lease.Number
 	s.openedAt = m.now.Mono
 	s.offer = 0
@@ -337,11 +342,12 @@ func (m *Machine) helloWait(v *View) {
 	switch own := m.ses.name; {
 	case r.Active == own:
 		m.ses.adopted = true
+		m.keptBy = m.openedBy
 		m.end(condHello)
 		m.tell(noteSession, wording.Say("told.session-opened"), Field{"epoch", own.Epoch}, Field{"cause", m.ses.cause})
 		m.state = StateSettle
 		m.settle(v)
-	case r.Floor > own.Epoch:
+	case r.Floor > own.Epoch, m.overtaken(r):
 		m.fence(r)
 	case r.Floor == own.Epoch:
 		m.leave(causeBehind)

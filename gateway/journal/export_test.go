@@ -2,8 +2,11 @@ package journal
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
+
+	"modernc.org/sqlite"
 
 	"lapgate/gateway/record"
 )
@@ -28,6 +31,25 @@ var (
 func (r *Reader) Count(ctx context.Context, n int) (counted int, err error) {
 	err = r.db.QueryRowContext(ctx, `WITH RECURSIVE c(x) AS (SELECT 1 UNION ALL SELECT x + 1 FROM c LIMIT ?) SELECT count(*) FROM c`, n).Scan(&counted)
 	return counted, err
+}
+
+// FoldersBy are folders that are synchronised by a function.
+func FoldersBy(fsync func(path string) error) *Folders { return &Folders{fsync: fsync} }
+
+// Sync makes the names in a folder durable.
+func (f *Folders) Sync(path string) error { return f.sync(path) }
+
+// CachedBytes is what SQLite keeps of the pages of the file.
+func (j *Journal) CachedBytes(ctx context.Context) (bytes int, err error) {
+	conn, err := j.write.Conn(ctx)
+	if err != nil {
+		return 0, err
+	}
+	err = conn.Raw(func(c any) error {
+		bytes, _, err = c.(sqlite.DBStatus).Status(sqlite.DBStatusCacheUsed, false)
+		return err
+	})
+	return bytes, errors.Join(err, conn.Close())
 }
 
 // LimitPages lets the file grow to no more than a number of pages.

@@ -35,7 +35,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"path/filepath"
 	"sync"
 	"time"
 
@@ -46,16 +45,19 @@ import (
 // concurrent use.
 type Journal struct {
 	*Reader
-	lock   *os.File
-	write  *sql.DB
-	insert *sql.Stmt
-	clock  func() time.Time
-	owner  Owner  // zero for nobody in particular
-	name   string // of the installation
-	doubts []string
-	told   bool // that the doubts are records
-	opened Opened
-	files  opened // as they were when they were opened
+	lock    *os.File
+	write   *sql.DB
+	insert  *sql.Stmt
+	clock   func() time.Time
+	owner   Owner // zero for nobody in particular
+	proved  bool  // by whoever replays it next, not at opening
+	unread  bool  // while it is opened so
+	folders *Folders
+	name    string // of the installation
+	doubts  []string
+	told    bool // that the doubts are records
+	opened  Opened
+	files   opened // as they were when they were opened
 
 	mu     sync.Mutex
 	head   Head
@@ -83,156 +85,6 @@ type Opened struct {
 	// journal a GAP record and people an alarm. Problem says what was wrong.
 	SetAside string
 	Problem  string
-}
-
-// Open opens the journal at path for appending, or begins it. The directory
-// must exist.
-//
-// It fails when another process has the journal open (ErrInUse), when its
-// schema is newer than this program (ErrNewer), when the file is another
-// program's database (ErrForeign), and when the file cannot be read or
-// written. A journal that can be read but is damaged is no error: it is set
-// aside under another name and a new one is begun; see Opened. Only the newest
-// records are checked here, Verify checks all.
-func Open(ctx context.Context, path string, options ...Option) (*Journal, error) {
-	return openBy(ctx, path, time.Now, options...)
-}
-
-// openBy opens a journal whose records are dated by a clock.
-func openBy(ctx context.Context, path string, clock func() time.Time, options ...Option) (*Journal, error) {
-	path, err := filepath.Abs(path)
-	if err != nil {
-		return nil, fmt.Errorf("journal %s: %w", path, err)
-	}
-	lock, err := lockFile(path)
-	if err != nil {
-		return nil, err
-	}
-	j := &Journal{lock: lock, clock: clock}
-	for _, o := range options {
-		o(j)
-	}
-	if err := j.open(ctx, path); err != nil {
-		return nil, errors.Join(err, j.Close())
-	}
-	return j, nil
-}
-
-func (j *Journal) open(ctx context.Context, path string) error {
-	if err := settleNext(path); err != nil {
-		return fmt.Errorf("journal %s: %w", path, err)
-	}
-	exists, err := present(path)
-	if err != nil {
-		return err
-	}
-	if exists {
-		err := checkTail(ctx, path)
-		var damage *DamageError
-		switch {
-		case errors.As(err, &damage):
-			if j.opened.SetAside, err = setAside(path, j.clock()); err != nil {
-				return fmt.Errorf("journal %s is damaged (%s) and could not be set aside: %w", path, damage.Problem, err)
-			}
-			j.opened.Problem = damage.Error()
-			exists = false
-		case err != nil:
-			return err
-		}
-	}
-	if exists {
-		if j.opened.Again, err = j.marked(path); err != nil {
-			return err
-		}
-	}
-	if j.opened.Again {
-		if err := writeAgain(path + parts[1]); err != nil {
-			return fmt.Errorf("journal %s was not closed, and what was written last could not be written again: %w; "+
-				"look at the system's log and at the disk", path, err)
-		}
-	}
-	j.opened.Created = !exists
-	return j.begin(ctx, path)
-}
-
-// BeginAnew sets the journal aside, untouched, for a reason that its reader found
-// and Open could not: its records contradict each other. It goes on with a new one
-// in its place, under the same lock; see Opened. After an error the journal can
-// only be closed.
-func (j *Journal) BeginAnew(ctx context.Context, problem string) error {
-	j.mu.Lock()
-	defer j.mu.Unlock()
-	path := j.path
-	if err := j.release(); err != nil {
-		return fmt.Errorf("journal %s: %w", path, err)
-	}
-	aside, err := setAside(path, j.clock())
-	if err != nil {
-		return fmt.Errorf("journal %s contradicts itself (%s) and could not be set aside: %w", path, problem, err)
-	}
-	j.opened = Opened{Created: true, SetAside: aside, Problem: problem}
-	return j.begin(ctx, path)
-}
-
-// begin opens the database for writing and for reading, and brings its schema up.
-func (j *Journal) begin(ctx context.Context, path string) (err error) {
-	if err := ctx.Err(); err != nil {
-		return fmt.Errorf("journal %s: not opened: %w", path, err)
-	}
-	ctx = context.WithoutCancel(ctx) // see database
-	if err := makePrivate(path); err != nil {
-		return err
-	}
-	if err := j.mark(path); err != nil {
-		return err
-	}
-	if j.write, err = openWriter(ctx, path); err != nil {
-		return err
-	}
-	if j.opened.Migrated, err = migrate(ctx, j.write, path, j.clock()); err != nil {
-		return err
-	}
-	if err := syncDir(filepath.Dir(path)); err != nil {
-		return fmt.Errorf("journal %s: %w", path, err)
-	}
-	// Read by the connection that writes: a second one for each line would take as much
-	// memory again.
-	j.Reader = &Reader{path: path, db: database{j.write, true}, version: schemaVersion, locked: true}
-	if j.opened.Again {
-		if err := j.checkpoint(ctx); err != nil {
-			return err
-		}
-	}
-	if j.files, err = identifyParts(path); err != nil {
-		return err
-	}
-	if j.head, err = j.Reader.Head(ctx); err != nil {
-		return err
-	}
-	j.opened.Head, j.opened.Records = j.head, j.head.Seq
-	if err := j.measure(ctx); err != nil {
-		return err
-	}
-	j.insert, err = j.write.PrepareContext(ctx,
-		`INSERT INTO records (seq, at, kind, roll_no, body, prev_hash, hash) VALUES (?, ?, ?, ?, ?, ?, ?)`)
-	if err != nil {
-		return fmt.Errorf("journal %s: %w", path, inWords(err))
-	}
-	return j.own(ctx)
-}
-
-// measure finds where the file begins.
-func (j *Journal) measure(ctx context.Context) error {
-	if j.head == (Head{}) {
-		j.head = j.from
-		j.first, j.begun = j.head.Seq+1, j.clock()
-		return nil
-	}
-	first, err := j.List(ctx, Filter{Limit: 1})
-	if err == nil && len(first) > 0 {
-		j.first, j.begun = first[0].Seq, first[0].At
-	}
-	return err
 }
 
 // Opened tells what Open found and did.

@@ -49,7 +49,8 @@ func (j *Journal) marked(path string) (bool, error) {
 	return false, nil
 }
 
-// mark sets the markers, durable before it returns.
+// mark sets the markers. Their names are durable after syncNames, which is all that
+// counts of them: what stands in one is for people.
 func (j *Journal) mark(path string) error {
 	if j.owner.Folder != "" {
 		if err := os.MkdirAll(j.owner.Folder, 0o750); err != nil {
@@ -57,8 +58,19 @@ func (j *Journal) mark(path string) error {
 		}
 	}
 	for _, m := range j.markers(path) {
-		if err := writeDurably(m, fmt.Appendf(nil, "%d\n", os.Getpid())); err != nil {
+		if err := os.WriteFile(m, fmt.Appendf(nil, "%d\n", os.Getpid()), mode); err != nil {
 			return fmt.Errorf("journal %s: marker: %w", path, err)
+		}
+	}
+	return nil
+}
+
+// syncNames makes the names of the files of the journal and of its markers durable. One
+// after the other, so that a file system that both are on has to do it once.
+func (j *Journal) syncNames(path string) error {
+	for _, m := range j.markers(path) {
+		if err := j.folders.sync(filepath.Dir(m)); err != nil {
+			return err
 		}
 	}
 	return nil
@@ -71,18 +83,26 @@ func (j *Journal) unmark(path string) error {
 		if errors.Is(err, os.ErrNotExist) {
 			continue
 		}
-		if err == nil {
-			err = syncDir(filepath.Dir(m))
-		}
 		if err != nil {
 			return fmt.Errorf("journal %s: marker: %w", path, err)
 		}
+	}
+	if err := j.syncNames(path); err != nil {
+		return fmt.Errorf("journal %s: marker: %w", path, err)
 	}
 	return nil
 }
 
 // writeDurably writes a small file and the name of it.
-func writeDurably(path string, content []byte) (err error) {
+func writeDurably(path string, content []byte) error {
+	if err := writeSynced(path, content); err != nil {
+		return err
+	}
+	return syncDir(filepath.Dir(path))
+}
+
+// writeSynced writes a small file, whose name is not durable yet.
+func writeSynced(path string, content []byte) (err error) {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, mode)
 	if err != nil {
 		return err
@@ -91,10 +111,7 @@ func writeDurably(path string, content []byte) (err error) {
 	if err == nil {
 		err = f.Sync()
 	}
-	if err = errors.Join(err, f.Close()); err != nil {
-		return err
-	}
-	return syncDir(filepath.Dir(path))
+	return errors.Join(err, f.Close())
 }
 
 // writeAgain writes the content of a file to the same places once more, so that the

@@ -43,7 +43,7 @@ func (o Owner) file() string         { return filepath.Join(o.Folder, o.Line+".j
 func (o Owner) installation() string { return filepath.Join(o.Folder, "installation") }
 
 // keep stores how far the journal is. It replaces the file whole.
-func (o Owner) keep(head Head) error {
+func (o Owner) keep(head Head, folders *Folders) error {
 	if o.Line == "" || head == (Head{}) {
 		return nil
 	}
@@ -52,13 +52,13 @@ func (o Owner) keep(head Head) error {
 		return err
 	}
 	part := o.file() + ".part"
-	if err := writeDurably(part, append(b, '\n')); err != nil {
+	if err := writeSynced(part, append(b, '\n')); err != nil {
 		return fmt.Errorf("state of the journal: %w", err)
 	}
 	if err := os.Rename(part, o.file()); err != nil {
 		return fmt.Errorf("state of the journal: %w", err)
 	}
-	return syncDir(o.Folder)
+	return folders.sync(o.Folder)
 }
 
 // keep stores how far the journal is, once what was doubted of it is in it.
@@ -66,7 +66,7 @@ func (j *Journal) keep() error {
 	if len(j.doubts) > 0 && !j.told {
 		return nil
 	}
-	return j.owner.keep(j.head)
+	return j.owner.keep(j.head, j.folders)
 }
 
 // recall reads how far the journal of the line was; ok is false where nothing is known.
@@ -141,6 +141,9 @@ func (o Owner) Doubts(ctx context.Context, r *Reader) ([]string, error) {
 	k, known, err := o.recall()
 	if err != nil {
 		return nil, err
+	}
+	if known && k.Head == head {
+		return nil, nil
 	}
 	if known && k.Head.Seq <= head.Seq {
 		at, err := r.hashAt(ctx, k.Head.Seq)

@@ -175,6 +175,9 @@ func (c *chunk) read(ctx context.Context, r *Reader) {
 	}
 }
 
+// magic begins every file of SQLite.
+const magic = "SQLite format 3\x00"
+
 // IsJournal reports whether a file is a journal, by its first bytes.
 func IsJournal(path string) (is bool, err error) {
 	f, err := os.Open(path)
@@ -182,7 +185,6 @@ func IsJournal(path string) (is bool, err error) {
 		return false, err
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
-	const magic = "SQLite format 3\x00"
 	start := make([]byte, len(magic))
 	n, err := io.ReadFull(f, start)
 	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {

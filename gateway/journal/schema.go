@@ -117,7 +117,11 @@ func openWriter(ctx context.Context, path string) (*sql.DB, error) {
 	return db, nil
 }
 
-func migrate(ctx context.Context, db *sql.DB, path string, now time.Time) (steps int, err error) {
+// migrate brings a journal of an older schema up, or begins one.
+func migrate(ctx context.Context, db *sql.DB, path string, version int, now time.Time) (steps int, err error) {
+	if version == schemaVersion {
+		return 0, nil
+	}
 	tx, err := db.BeginTx(ctx, nil)
 	if err != nil {
 		return 0, fmt.Errorf("journal %s: %w", path, inWords(err))
@@ -127,10 +131,6 @@ func migrate(ctx context.Context, db *sql.DB, path string, now time.Time) (steps
 			err = errors.Join(fmt.Errorf("journal %s: schema: %w", path, inWords(err)), tx.Rollback())
 		}
 	}()
-	version, err := readVersion(ctx, tx)
-	if err != nil {
-		return 0, err
-	}
 	for v := version; v < schemaVersion; v++ {
 		if err := migrations[v](ctx, tx); err != nil {
 			return 0, fmt.Errorf("step %d: %w", v+1, err)
@@ -140,10 +140,8 @@ func migrate(ctx context.Context, db *sql.DB, path string, now time.Time) (steps
 		}
 		steps++
 	}
-	if steps > 0 {
-		if _, err := tx.ExecContext(ctx, fmt.Sprintf(`PRAGMA application_id = %d`, applicationID)); err != nil {
-			return 0, err
-		}
+	if _, err := tx.ExecContext(ctx, fmt.Sprintf(`PRAGMA application_id = %d`, applicationID)); err != nil {
+		return 0, err
 	}
 	return steps, tx.Commit()
 }
@@ -154,24 +152,22 @@ type querier interface {
 
 // readVersion returns the schema of a file, 0 for one that has no tables.
 func readVersion(ctx context.Context, q querier) (int, error) {
-	var tables, id, version int
-	if err := q.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_master`).Scan(&tables); err != nil {
-		return 0, err
-	}
-	if tables == 0 {
-		return 0, nil
-	}
+	var tables, id, own, version int
 	if err := q.QueryRowContext(ctx, `PRAGMA application_id`).Scan(&id); err != nil {
 		return 0, err
 	}
-	var own int
-	if err := q.QueryRowContext(ctx,
-		`SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name IN ('schema', 'records')`).Scan(&own); err != nil {
-		return 0, err
-	}
-	if id != applicationID && own != 2 {
-		return 0, fmt.Errorf("%w: application id %08X, want %08X; name another path for the journal",
-			ErrForeign, uint32(id), uint32(applicationID))
+	if id != applicationID {
+		if err := q.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_master`).Scan(&tables); err != nil || tables == 0 {
+			return 0, err
+		}
+		if err := q.QueryRowContext(ctx,
+			`SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name IN ('schema', 'records')`).Scan(&own); err != nil {
+			return 0, err
+		}
+		if own != 2 {
+			return 0, fmt.Errorf("%w: application id %08X, want %08X; name another path for the journal",
+				ErrForeign, uint32(id), uint32(applicationID))
+		}
 	}
 	if err := q.QueryRowContext(ctx, `SELECT coalesce(max(version), 0) FROM schema`).Scan(&version); err != nil {
 		return 0, err

@@ -281,6 +281,76 @@ func content(t testing.TB, path string) string {
 	return string(b)
 }
 
+// openAsDaemon opens a journal and reads it as a line of the daemon does.
+func openAsDaemon(t *testing.T, path string) *journal.Journal {
+	t.Helper()
+	j, err := journal.Open(t.Context(), path, journal.ProvedByReplay())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = j.Close() }) // closed already, but for a failure
+	var damage *journal.DamageError
+	if err := j.Replay(t.Context(), func(record.Stored) error { return nil }); errors.As(err, &damage) {
+		err = j.BeginAnew(t.Context(), damage.Error())
+		if err != nil {
+			t.Fatal(err)
+		}
+	} else if err != nil {
+		t.Fatal(err)
+	}
+	return j
+}
+
+// Who replays a journal that was closed in good order reads it once: to open it reads no
+// record. One that was not closed is read before it is opened for writing.
+func TestProvedByReplay(t *testing.T) {
+	whole, stored, _ := closedJournal(t, shift(t, 10))
+	path := copyOf(t, whole)
+	tamper(t, path, func(db *sql.DB) { do(t, db, `UPDATE records SET at = at + 1 WHERE seq = 7`) })
+	before := content(t, path)
+	read := func() error {
+		j, err := journal.Open(t.Context(), path, journal.ProvedByReplay())
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer func() {
+			if err := j.Close(); err != nil {
+				t.Error(err)
+			}
+		}()
+		if aside, _ := j.SetAside(); aside != "" {
+			return fmt.Errorf("set aside as %s", aside)
+		}
+		n := 0
+		err = j.Replay(t.Context(), func(s record.Stored) error {
+			if n++; !reflect.DeepEqual(s, stored[n-1]) {
+				t.Errorf("record %d is %+v", n, s)
+			}
+			return nil
+		})
+		return err
+	}
+	if err := read(); !errors.As(err, new(*journal.DamageError)) || !strings.Contains(err.Error(), "record 7") {
+		t.Errorf("the replay says %v, want damage at record 7", err)
+	}
+	if content(t, path) != before {
+		t.Error("the damaged journal was changed")
+	}
+	if err := os.WriteFile(path+".open", nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := read(); err == nil || !strings.Contains(err.Error(), "set aside") {
+		t.Errorf("left open, it is %v; want it set aside before anything is written", err)
+	}
+	path = copyOf(t, whole)
+	if err := read(); err != nil {
+		t.Error(err)
+	}
+	if content(t, path) != content(t, whole) {
+		t.Error("to open, replay and close a journal changed it")
+	}
+}
+
 // A journal that fails its check is kept as it is under another name, and the
 // line goes on with a new one.
 func TestSetAside(t *testing.T) {
@@ -292,6 +362,13 @@ func TestSetAside(t *testing.T) {
 	}{
 		{"changed record", func(t *testing.T, path string) {
 			tamper(t, path, func(db *sql.DB) { do(t, db, `UPDATE records SET at = at + 1 WHERE seq = 7`) })
+		}, "record 7"},
+		{"changed record under an older schema", func(t *testing.T, path string) {
+			tamper(t, path, func(db *sql.DB) {
+				do(t, db, `DROP INDEX records_by_time`)
+				do(t, db, `DELETE FROM schema WHERE version = 2`)
+				do(t, db, `UPDATE records SET at = at + 1 WHERE seq = 7`)
+			})
 		}, "record 7"},
 		{"missing record", func(t *testing.T, path string) {
 			tamper(t, path, func(db *sql.DB) { do(t, db, `DELETE FROM records WHERE seq = 7`) })
@@ -324,7 +401,17 @@ func TestSetAside(t *testing.T) {
 			path := copyOf(t, whole)
 			c.damage(t, path)
 			before := content(t, path)
-			j := open(t, path)
+			asDaemon := copyOf(t, path)
+			j := openAsDaemon(t, asDaemon)
+			if aside, problem := j.SetAside(); aside == "" || !strings.Contains(problem, c.want) || content(t, aside) != before || j.Head() != (journal.Head{}) {
+				t.Errorf("opened as the daemon does, it is set aside as %q for %q, want it untouched for %q", aside, problem, c.want)
+			}
+			appendAll(t, j, []record.Record{record.Gap{FromRoll: 1}})
+			if err := j.Close(); err != nil {
+				t.Fatal(err)
+			}
+			wantClean(t, verify(t, asDaemon))
+			j = open(t, path)
 			o := j.Opened()
 			if o.SetAside == "" || !o.Created || o.Records != 0 || !strings.Contains(o.Problem, c.want) {
 				t.Fatalf("opened %+v, want it set aside for %q", o, c.want)
@@ -424,10 +511,17 @@ func TestDamagedJournals(t *testing.T) {
 			t.Errorf("journal %d was changed by verifying it", i)
 		}
 		if i%20 == 0 {
-			j, err := journal.Open(t.Context(), p)
+			j, err := journal.Open(t.Context(), p, []journal.Option{journal.ProvedByReplay()}[:i/20%2]...)
 			if err != nil {
 				t.Logf("journal %d refused: %v", i, err)
 				continue
+			}
+			var damage *journal.DamageError
+			if err := j.Replay(t.Context(), func(record.Stored) error { return nil }); errors.As(err, &damage) {
+				err = j.BeginAnew(t.Context(), damage.Error())
+				if err != nil {
+					t.Error(err)
+				}
 			}
 			if err := j.Close(); err != nil {
 				t.Error(err)

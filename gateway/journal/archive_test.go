@@ -415,3 +415,26 @@ func TestCloseOffCutShort(t *testing.T) {
 		}
 	}
 }
+
+// What was read of the file stays in memory only until the journal is looked after.
+func TestTendGivesPagesBack(t *testing.T) {
+	j := open(t, filepath.Join(t.TempDir(), "j.db"))
+	appendAll(t, j, shift(t, 20))
+	replay(t, j.Reader)
+	read, err := j.CachedBytes(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := j.Tend(t.Context(), journal.Rule{}, 0, nil); err != nil {
+		t.Fatal(err)
+	}
+	left, err := j.CachedBytes(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	const page = 4096
+	if read < 4*page || left > read-3*page {
+		t.Errorf("%d bytes are kept after it was read, %d after it was looked after", read, left)
+	}
+	appendAll(t, j, []record.Record{record.Gap{FromRoll: 1}})
+}

@@ -1,6 +1,7 @@
 package journal
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"sync"
@@ -13,7 +14,7 @@ import (
 // pages, and lets it keep 2 MB of pages. An open journal needs little of all that, and a
 // daemon holds one open for each line.
 const (
-	slotSize, slots = 512, 16                    // for small objects
+	slotSize, slots = 512, 15                    // for small objects; with what is kept of each, 8 kB
 	cachedPages     = "&_pragma=cache_size(-64)" // kB
 )
 
@@ -38,3 +39,17 @@ var thrifty = sync.OnceValue(func() error {
 		set(sqlite3.SQLITE_CONFIG_PAGECACHE, uintptr(0), int32(0), int32(0)),
 	)
 })
+
+// shrink gives back the pages that are kept of the file. Each takes 8 kB, and a journal
+// needs a few of them for a moment, once in a minute or in a roll.
+func (j *Journal) shrink(ctx context.Context) error {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if j.write == nil {
+		return nil
+	}
+	if _, err := j.write.ExecContext(context.WithoutCancel(ctx), `PRAGMA shrink_memory`); err != nil {
+		return fmt.Errorf("journal %s: %w", j.path, inWords(err))
+	}
+	return nil
+}

@@ -52,7 +52,7 @@ type Journal interface {
 	// could not be gone on with, and why; both are empty where there was none.
 	SetAside() (path, problem string)
 	// BeginAnew sets the journal aside, untouched, because its records contradict
-	// each other, and goes on with a new one in its place.
+	// each other or are damaged, and goes on with a new one in its place.
 	BeginAnew(ctx context.Context, problem string) error
 	// Doubts tells what speaks against it being the journal that the line last wrote;
 	// nothing where all is well.
@@ -112,7 +112,8 @@ type Options struct {
 	// goroutine: it must return at once. Nil for none.
 	OnRecord func(line string, s record.Stored)
 
-	user string // of the operating system, that the gateway runs as
+	user  string // of the operating system, that the gateway runs as
+	turns turns  // of the lines that begin
 }
 
 // Act is what a program does under its own name.
@@ -145,6 +146,8 @@ type Gateway struct {
 	ran    bool
 	ended  int           // lines that have ended and do not come back by themselves
 	over   chan struct{} // closed when all have
+
+	started chan struct{} // closed when each line was begun or has ended
 }
 
 // New prepares a gateway. Nothing is opened or dialled yet. Errors: options
@@ -178,8 +181,8 @@ func New(o Options) (*Gateway, error) {
 	if o.Jitter == nil {
 		o.Jitter = mathrand.Float64
 	}
-	o.user = control.Daemon().User
-	g := &Gateway{options: o, done: make(chan struct{}), over: make(chan struct{}), journals: o.Snapshot.Journal.Directory}
+	o.user, o.turns = control.Daemon().User, make(turns, mostTurns)
+	g := &Gateway{options: o, done: make(chan struct{}), over: make(chan struct{}), started: make(chan struct{}), journals: o.Snapshot.Journal.Directory}
 	g.snapshot.Store(o.Snapshot)
 	g.shifts.Store(&o.Snapshot.Shifts)
 	g.leastFree.Store(int64(o.Snapshot.Journal.LeastFree))
@@ -226,6 +229,7 @@ func (g *Gateway) Run(ctx context.Context) error {
 	g.mu.Unlock()
 	defer close(g.done)
 
+	go g.watchStart(ctx, g.loops())
 	stopPair, stopShipping := g.pair.start(ctx), g.shipping.start(ctx)
 	failures := make([]error, len(g.lines))
 	var wait sync.WaitGroup
@@ -247,6 +251,31 @@ func (g *Gateway) Run(ctx context.Context) error {
 		return fmt.Errorf("%w: %w", ErrFenced, err)
 	}
 	return err
+}
+
+// Started is closed once each line is served, or has ended and says why. It stays open
+// where Run ends before.
+func (g *Gateway) Started() <-chan struct{} { return g.started }
+
+func (g *Gateway) loops() []*lineLoop {
+	all := make([]*lineLoop, len(g.lines))
+	for i, p := range g.lines {
+		all[i] = p.loop()
+	}
+	return all
+}
+
+// watchStart waits until the first loops of all lines have begun or ended.
+func (g *Gateway) watchStart(ctx context.Context, first []*lineLoop) {
+	for _, l := range first {
+		select {
+		case <-l.begun:
+		case <-l.gone:
+		case <-ctx.Done():
+			return
+		}
+	}
+	close(g.started)
 }
 
 // Stop ends Run: each line finishes the actions at hand, closes its

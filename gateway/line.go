@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -149,6 +150,8 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 			return fmt.Errorf("line %s: its journal is not opened again by itself: %w", l.set.name, err)
 		}
 	}
+	turn := sync.OnceFunc(l.options.turns.take(ctx))
+	defer turn()
 	err = l.file.Alone(func() (err error) {
 		l.journal, err = l.options.OpenJournal(ctx, l.set.name)
 		return err
@@ -173,6 +176,7 @@ func (l *lineLoop) run(ctx context.Context) (err error) {
 		}
 		return fmt.Errorf("line %s: %w", l.set.name, err)
 	}
+	turn()
 	defer l.hangUp()
 	defer l.sources.start(ctx)()
 	l.shipped.calls().ring()
@@ -187,11 +191,10 @@ func (l *lineLoop) begin(ctx context.Context) error {
 	l.machine = cycle.New(l.set.machine)
 	l.lastSeq = 0
 	err := l.journal.Replay(ctx, l.recover)
-	if against := (contradiction{}); errors.As(err, &against) {
-		// What came before the contradiction is no better known than what comes
-		// after it.
+	if why := l.unusable(err); why != nil {
+		// What came before is no better known than what comes after it.
 		l.machine, l.stands, l.declared, l.valued, l.sent, l.recent, l.alarms, l.lastSeq = cycle.New(l.set.machine), standing{}, nil, nil, nil, record.Recent{}, alarm.New(cycle.RuleOf), 0
-		err = l.file.Alone(func() error { return l.journal.BeginAnew(ctx, against.Error()) })
+		err = l.file.Alone(func() error { return l.journal.BeginAnew(ctx, why.Error()) })
 	}
 	if err != nil {
 		return fmt.Errorf("reading the journal: %w", err)
@@ -302,6 +305,21 @@ type contradiction struct {
 
 // Error names the record.
 func (c contradiction) Error() string { return fmt.Sprintf("record %d: %v", c.seq, c.err) }
+
+// unusable is why a journal that was read so is set aside: its records contradict each
+// other, or are not what was written. It is nil where that is not so, and where damage is
+// left alone.
+func (l *lineLoop) unusable(err error) error {
+	var against contradiction
+	var damage *journal.DamageError
+	switch {
+	case errors.As(err, &against):
+		return against
+	case errors.As(err, &damage) && !l.alone:
+		return damage
+	}
+	return nil
+}
 
 func (l *lineLoop) recover(s record.Stored) error {
 	if err := l.machine.Recover(s); err != nil {

@@ -73,7 +73,6 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 	if err != nil {
 		return err
 	}
-	thrift()
 	log, level, err := logging.New(p.stderr, snapshot.Log)
 	if err != nil {
 		return err
@@ -120,7 +119,8 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 	beside, end := context.WithCancel(ctx)
 	var wait sync.WaitGroup
 	manager := serviceManager{log}
-	wait.Go(func() { manager.attend(beside, g.Lines) })
+	wait.Go(func() { manager.attend(beside, g.Started(), g.Lines) })
+	wait.Go(func() { thrift(beside, g.Started()) })
 	wait.Go(func() { manager.reloadOnHangup(beside, o) })
 	defer wait.Wait()
 	defer end()
@@ -133,11 +133,18 @@ func (p *program) serve(ctx context.Context, src config.Source) (err error) {
 	return err
 }
 
-// thrift gives back what reading a long configuration took, and lets less garbage stand: a
-// daemon makes little of it, and most of its memory is what its lines know.
-func thrift() {
+// thrift gives back what a start took, once the lines have started, and lets less garbage
+// stand from there on: a daemon makes little of it, most of its memory is what its lines
+// know, and of hundreds of lines what may stand by default would be a third of all. Until
+// then that stays, for to collect garbage more often is what takes a start longest.
+func thrift(ctx context.Context, started <-chan struct{}) {
+	select {
+	case <-started:
+	case <-ctx.Done():
+		return
+	}
 	if os.Getenv("GOGC") == "" {
-		const percent = 50 // of what is in use
+		const percent = 25 // of what is in use
 		debug.SetGCPercent(percent)
 	}
 	debug.FreeOSMemory()

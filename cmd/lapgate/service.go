@@ -26,11 +26,14 @@ func (s serviceManager) tell(state string) {
 	}
 }
 
-// attend says READY and then feeds the watchdog, when there is one, for as long as
-// every line beats. It returns when ctx ends, having said STOPPING.
-func (s serviceManager) attend(ctx context.Context, lines func() []status.Line) {
-	s.tell(daemon.SdNotifyReady)
+// attend says READY once the lines have started, and then feeds the watchdog, when there
+// is one, for as long as every line beats. It returns when ctx ends, having said STOPPING.
+func (s serviceManager) attend(ctx context.Context, started <-chan struct{}, lines func() []status.Line) {
 	defer s.tell(daemon.SdNotifyStopping)
+	if !s.awaitStart(ctx, started) {
+		return
+	}
+	s.tell(daemon.SdNotifyReady)
 	interval, err := daemon.SdWatchdogEnabled(false)
 	if err != nil {
 		s.log.Warn("watchdog setting not understood", zap.Error(err))
@@ -51,6 +54,24 @@ func (s serviceManager) attend(ctx context.Context, lines func() []status.Line) 
 				continue
 			}
 			s.tell(daemon.SdNotifyWatchdog)
+		}
+	}
+}
+
+// awaitStart asks for more time for as long as a line still reads its journal, however
+// long that is. It reports false where ctx ends first.
+func (s serviceManager) awaitStart(ctx context.Context, started <-chan struct{}) bool {
+	const every, atLeast = 10 * time.Second, time.Minute
+	again := time.NewTicker(every)
+	defer again.Stop()
+	for {
+		select {
+		case <-started:
+			return true
+		case <-ctx.Done():
+			return false
+		case <-again.C:
+			s.tell(fmt.Sprintf("EXTEND_TIMEOUT_USEC=%d", atLeast.Microseconds()))
 		}
 	}
 }

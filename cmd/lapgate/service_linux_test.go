@@ -11,7 +11,10 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"testing/synctest"
 	"time"
+
+	"go.uber.org/zap"
 
 	"lapgate/configs"
 	"lapgate/gateway/status"
@@ -80,6 +83,51 @@ func TestServiceManagerIsTold(t *testing.T) {
 	await("STOPPING=1")
 	if err := cmd.Wait(); err != nil {
 		t.Errorf("ended with %v\n%s", err, log.String())
+	}
+}
+
+// A start that takes long asks the service manager for more time again and again, and READY
+// comes after it. A daemon that is ended meanwhile was never ready.
+func TestReadyAfterStart(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "notify")
+	t.Setenv("NOTIFY_SOCKET", path)
+	for _, comes := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			_ = os.Remove(path) // of the round before
+			socket, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: path, Net: "unixgram"})
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer func() { _ = socket.Close() }()
+			ctx, end := context.WithCancel(t.Context())
+			started, attended := make(chan struct{}), make(chan struct{})
+			go func() {
+				defer close(attended)
+				serviceManager{zap.NewNop()}.attend(ctx, started, func() []status.Line { return nil })
+			}()
+			<-time.After(25 * time.Second) // of virtual time
+			want := []string{"EXTEND_TIMEOUT_USEC=60000000", "EXTEND_TIMEOUT_USEC=60000000"}
+			if comes {
+				close(started)
+				synctest.Wait()
+				want = append(want, "READY=1")
+			}
+			end()
+			<-attended
+			want = append(want, "STOPPING=1")
+			var got []string
+			for range want { // all were sent
+				message := make([]byte, 256)
+				n, err := socket.Read(message)
+				if err != nil {
+					t.Fatal(err)
+				}
+				got = append(got, string(message[:n]))
+			}
+			if !slices.Equal(got, want) {
+				t.Errorf("told %q, want %q", got, want)
+			}
+		})
 	}
 }
 

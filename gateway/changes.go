@@ -26,6 +26,9 @@ func changesBetween(old, next *config.Snapshot) (out []record.ConfigChange, rest
 
 // differences lists the values that differ, as changesBetween does.
 func differences(was, now []config.Value) (out []record.ConfigChange, restarts map[string]string) {
+	if slices.EqualFunc(was, now, func(a, b config.Value) bool { return a.Key == b.Key && a.Value == b.Value }) {
+		return nil, map[string]string{}
+	}
 	before := map[string]string{}
 	for i := range was {
 		before[was[i].Key] = was[i].Value

@@ -14,6 +14,7 @@ import (
 	"io/fs"
 	"path/filepath"
 	"reflect"
+	"strconv"
 	"strings"
 
 	"lapgate/gateway/plainfile"
@@ -183,7 +184,7 @@ func (d *decoder) snapshot(doc *document) *Snapshot {
 		Journal: doc.Journal, Control: doc.Control, Publish: doc.Publish, Engine: doc.Engine, Shifts: doc.Shifts, Materials: doc.Materials,
 	}
 	s.values.stored = make([]storedValue, 0, len(d.leaves))
-	sum := sha256.New()
+	sum, said := sha256.New(), []byte(nil)
 	var opened []recipe.Open
 	for i := range d.leaves {
 		l := &d.leaves[i]
@@ -201,7 +202,8 @@ func (d *decoder) snapshot(doc *document) *Snapshot {
 				shown = hidden
 			}
 		} else {
-			fmt.Fprintf(sum, "%s=%q\n", l.path, text)
+			said = append(strconv.AppendQuote(append(append(said[:0], l.path...), '='), text), '\n')
+			sum.Write(said)
 		}
 		s.values.add(Value{Key: l.path, Value: shown, Origin: origin, Restart: l.restart})
 	}

@@ -67,18 +67,23 @@ type bareTable struct {
 	hash   [32]byte // as long as one, in the two columns that hold one
 }
 
-func openBare(ctx context.Context, path string) (*bareTable, error) {
+// openBare opens a table, and makes it where create says so.
+func openBare(ctx context.Context, path string, create bool) (*bareTable, error) {
 	db, err := sql.Open("sqlite", "file:"+path+"?_txlock=immediate&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)"+
 		"&_pragma=fullfsync(1)&_pragma=checkpoint_fullfsync(1)&_pragma=wal_autocheckpoint(0)")
 	if err != nil {
 		return nil, err
 	}
 	db.SetMaxOpenConns(1)
-	for _, s := range []string{
+	statements := []string{
 		`CREATE TABLE records (seq INTEGER PRIMARY KEY, at INTEGER, kind TEXT, roll_no INTEGER, body TEXT, prev_hash BLOB, hash BLOB) STRICT`,
 		`CREATE INDEX records_by_roll ON records (roll_no, seq) WHERE roll_no <> 0`,
 		`CREATE INDEX records_by_time ON records (at)`,
-	} {
+	}
+	if !create {
+		statements = nil
+	}
+	for _, s := range statements {
 		if _, err := db.ExecContext(ctx, s); err != nil {
 			return nil, errors.Join(err, db.Close())
 		}
@@ -108,7 +113,7 @@ func appending(ctx context.Context, b *bench) (rows []row, err error) {
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, j.Close()) }()
-	bare, err := openBare(ctx, filepath.Join(b.dir, "bare.db"))
+	bare, err := openBare(ctx, filepath.Join(b.dir, "bare.db"), true)
 	if err != nil {
 		return nil, err
 	}

@@ -119,7 +119,7 @@ func newReference(ctx context.Context, path string) (*reference, error) {
 	if err := h.Connect(); err != nil {
 		return nil, err
 	}
-	table, err := openBare(ctx, path)
+	table, err := openBare(ctx, path, true)
 	if err != nil {
 		return nil, errors.Join(err, h.Close())
 	}

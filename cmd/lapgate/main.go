@@ -40,7 +40,7 @@ const (
 func exitCodes() []handbook.Exit {
 	return []handbook.Exit{
 		{Code: exitDone, Meaning: "done", Remedy: "Nothing has to be done."},
-		{Code: exitFailed, Meaning: "failed at run time", Remedy: "Read the message: it names the file, the peer or the record that failed. Nothing was done by half."},
+		{Code: exitFailed, Meaning: "failed at run time", Remedy: "Read the message: it names the file, the peer or the record that failed. Nothing was done by half, unless it says \"not reached\": then the act holds on one machine of a pair alone."},
 		{Code: exitUsage, Meaning: "wrong usage", Remedy: "Read the message, or what the command tells with --help."},
 		{Code: exitConfig, Meaning: "configuration invalid", Remedy: "Correct what lapgate check lists; the daemon goes on with the configuration that it has."},
 		{Code: exitUnreachable, Meaning: "controller unreachable", Remedy: "See that the controller runs and that the network goes there, then try again."},

@@ -72,7 +72,7 @@ func entries(text string, least, most int) (all [][]string, err error) {
 	return all, nil
 }
 
-// words reports whether a text is a plain name.
+// plainName reports what is wrong with a text that is to be a plain name.
 func plainName(text string) error {
 	const allowed = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_"
 	if text == "" || strings.Trim(text, allowed) != "" {
@@ -294,6 +294,8 @@ func (m *mill) equipment(text string) error {
 			return fmt.Errorf("%q is no way to work a station", e[1])
 		case len(e) > 2 && !zones:
 			return fmt.Errorf("got %q", strings.Join(e, ", "))
+		case m.stations[e[0]] != "":
+			return fmt.Errorf("%s is told of twice", e[0])
 		}
 		m.stations[e[0]] = e[1]
 		if zones {

@@ -105,6 +105,9 @@ func TestWrongAnswers(t *testing.T) {
 		{"stations", "oven, manual", `no station is called "oven"`},
 		{"stations", "scale, broken", `"broken" is no way`},
 		{"stations", "scale, manual, 30 mm", "stations: got"},
+		{"stations", "scale, manual; scale, absent", "scale is told of twice"},
+		{"heads", "board, fused, 177 °C, 600 mm..1400 mm by 0 mm", "gives no list of sizes"},
+		{"heads", "board, fused, 177 °C, 600 mm..1400 mm by 1 mm", "gives no list of sizes"},
 	} {
 		if err := setup.Check(c.name, c.answer); err == nil || !strings.Contains(err.Error(), c.want) || !strings.Contains(err.Error(), "as in ") {
 			t.Errorf("%s %q: %v, want %q", c.name, c.answer, err, c.want)

@@ -205,3 +205,40 @@ func TestCompute(t *testing.T) {
 		t.Errorf("got %+v", r)
 	}
 }
+
+// Rolls for a simulated line tell what no scanner knows, within what a line can be, and have
+// names that a controller has room for.
+func TestTrueRolls(t *testing.T) {
+	read := func(row string) (out []offline.Row, err error) {
+		for r, e := range offline.TrueRolls("r.csv", strings.NewReader("roll,diameter (m),width (m),count,taper,telescoping (m),permissive_off\n"+row+"\n"), []string{"air", "guard"}, materials()) {
+			if e != nil {
+				return nil, e
+			}
+			out = append(out, r)
+		}
+		return out, nil
+	}
+	rows, err := read("ABCDEFGHIJKLM,1,1,2,0.2,0.3,guard")
+	if err != nil || len(rows) != 2 || rows[1].Truth != (offline.Truth{Taper: 0.2, Telescoping: 0.3, Permissive: 2}) {
+		t.Fatalf("got %+v, %v", rows, err)
+	}
+	for row, want := range map[string]string{
+		"ABCDEFGHIJKLMN,1,1,2,,,":   "a controller has no room for this name",
+		"ABCDEFGHIJKLMNOPQ,1,1,,,,": "a controller has no room for this name",
+		"\u00fcber,1,1,,,,":         "a controller has no room for this name",
+		"A,6.6,1,,,,":               "no controller can ask for such a roll",
+		"A,1,0.01,,,,":              "no controller can ask for such a roll",
+		"A,1,1,,0.21,,":             "taper",
+		"A,1,1,,-0.21,,":            "taper",
+		"A,1,1,,,0.31,":             "telescoping",
+		"A,1,1,,,-0.01,":            "telescoping",
+		"A,1,1,,,,steam":            "no permissive has this name",
+	} {
+		if _, err := read(row); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", row, err, want)
+		}
+	}
+	if rows, err := read("ABCDEFGHIJKLMNOP,6.5,0.02,,,,"); err != nil || rows[0].Truth.Permissive != 0 {
+		t.Errorf("the longest name and the greatest roll: %+v, %v", rows, err)
+	}
+}

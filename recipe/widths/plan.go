@@ -182,7 +182,7 @@ func (p *Plan) setStand() (problems []error) {
 	}
 	for _, n := range o.Keep {
 		if i := slices.Index(p.numbers, n); i < 0 || q.Stand[i].Empty {
-			problems = append(problems, fmt.Errorf("keep: nothing hangs in slot %d of the slots at hand, so nothing can stay there", n))
+			problems = append(problems, fmt.Errorf("keep-slots: nothing hangs in slot %d of the slots at hand, so nothing can stay there", n))
 		}
 	}
 	return problems

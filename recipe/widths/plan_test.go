@@ -126,10 +126,13 @@ func TestStock(t *testing.T) {
 
 func TestOptions(t *testing.T) {
 	_, err := widths.NewPlan(mill(), widths.Options{Spec: "posh", Keep: []int{1, 3}, Prices: []widths.PaperPrice{{Paper: "silk", Price: 1}}})
-	for _, want := range []string{"spec: \"posh\" is not known", "keep: nothing hangs in slot 3", "paper-price: \"silk\" is not known"} {
+	for _, want := range []string{"spec: \"posh\" is not known", "keep-slots: nothing hangs in slot 3", "paper-price: \"silk\" is not known"} {
 		if err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("got %v, want %s", err, want)
 		}
+	}
+	if _, err := widths.NewPlan(mill(), widths.Options{Slots: 3, Keep: []int{3}}); err == nil || !strings.Contains(err.Error(), "keep-slots: nothing hangs in slot 3") {
+		t.Errorf("a slot that is empty stays as it hangs: %v", err)
 	}
 	p := plan(t, "width (m),diameter (m),spec\n1,1,domestic\n", widths.Options{Slots: 3, Keep: []int{4}, Prices: []widths.PaperPrice{{Price: 2}, {Paper: "poly", Price: 30, ByMass: true}}})
 	q := &p.Problem

@@ -103,3 +103,34 @@ func TestNotesOfASet(t *testing.T) {
 		}
 	}
 }
+
+// Of a wrapper of which the stock has no roll left none is hung.
+func TestStockThatIsUsedUp(t *testing.T) {
+	for rolls, want := range map[string]float64{"": 1.7, "0": 1.74, "1": 1.7} {
+		p := plan(t, "roll,width (m),diameter (m),spec\nA,1.5,1,domestic\n", widths.Options{OverhangCost: 1})
+		if err := p.ReadStock("stock.csv", strings.NewReader("width (m),rolls,length (m)\n1.7,"+rolls+",1000\n1.74,5,1000\n")); err != nil {
+			t.Fatal(err)
+		}
+		if err := p.Solve(); err != nil {
+			t.Fatal(err)
+		}
+		if r := rows(p)[0]; r.Wrapper == nil || *r.Wrapper != want {
+			t.Errorf("%q rolls of 1.7 m: got %+v, want %g m", rolls, r, want)
+		}
+	}
+}
+
+// A step that gives too many widths is doubled until it does not.
+func TestGridIsBounded(t *testing.T) {
+	p := plan(t, "roll,width (m),diameter (m),spec\nA,1,1,domestic\nB,2,1,domestic\n", widths.Options{OverhangCost: 1})
+	const step = 1e-6
+	p.OfferGrid(step)
+	c := p.Problem.Candidates
+	if n := len(c); n > widths.MaxCandidates/2+1 || n < widths.MaxCandidates/4 {
+		t.Errorf("%d widths to choose from", n)
+	}
+	doublings := math.Log2((c[1].Width - c[0].Width) / step)
+	if math.Abs(doublings-math.Round(doublings)) > 1e-6 {
+		t.Errorf("the step was not doubled: %g m", c[1].Width-c[0].Width)
+	}
+}

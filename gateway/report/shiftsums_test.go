@@ -228,3 +228,57 @@ func TestWindowsOfAShift(t *testing.T) {
 		}
 	}
 }
+
+// Of the modes from before a report the newest of each machine is where it begins, a mode
+// that a new file of a journal carries over is no change, and all stand in the order of time.
+func TestModesOfTwoMachines(t *testing.T) {
+	minute := func(n int) time.Time { return evening.Add(time.Duration(n) * time.Minute) }
+	of := report.Of{Line: "north", Journals: []report.Journal{{Name: "a.db", Machine: "a"}, {Name: "b.db", Machine: "b"}}, Units: &recipe.Line{}}
+	s := report.NewShift(of, evening, time.Time{})
+	armed := record.Mode{Armed: true, By: "kim", Reason: "night"}
+	s.Begin(record.Stored{Seq: 1, At: minute(-50), Record: armed, Journal: 0})
+	s.Begin(record.Stored{Seq: 1, At: minute(-60), Record: record.Mode{By: "ola"}, Journal: 1})
+	for i, r := range []record.Stored{
+		{Seq: 2, At: minute(-40), Record: record.Mode{By: "lee"}, Journal: 0},
+		{Seq: 2, At: minute(3), Record: armed, Journal: 1},
+		{Seq: 3, At: minute(4), Record: record.Carry{Mode: &armed}, Journal: 1},
+		{Seq: 3, At: minute(5), Record: armed, Journal: 0},
+	} {
+		if err := s.Add(r); err != nil {
+			t.Fatal(i, err)
+		}
+	}
+	if err := s.Finish(); err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, m := range s.Modes {
+		to := "on"
+		if m.To != nil {
+			to = fmt.Sprint(m.To.Sub(evening).Minutes())
+		}
+		got = append(got, fmt.Sprintf("%s %s from %g to %s by %s", m.Machine, m.State, m.From.Sub(evening).Minutes(), to, m.By))
+	}
+	want := "b shadow from -60 to 3 by ola, a shadow from -40 to 5 by lee, b armed from 3 to on by kim, a armed from 5 to on by kim"
+	if text := strings.Join(got, ", "); text != want {
+		t.Errorf("modes\n%s\nwant\n%s", text, want)
+	}
+}
+
+// A gap over what the other machine of a pair holds is awaited where that machine sends too,
+// and is a gap where nothing more will come.
+func TestGapsAreAwaitedOrNot(t *testing.T) {
+	for arriving, want := range map[bool]string{true: "report.need.awaited", false: "report.need.gaps"} {
+		of := report.Of{Line: "north", Journals: []report.Journal{{Name: "a.db"}}, Units: &recipe.Line{}, Arriving: arriving}
+		s := report.NewShift(of, time.Time{}, time.Time{})
+		if err := s.Add(record.Stored{Seq: 1, At: evening, Record: record.Gap{FromRoll: 4, ToRoll: 5, FromIndex: 4, ToIndex: 5, Cause: record.HeldByOther}}); err != nil {
+			t.Fatal(err)
+		}
+		if err := s.Finish(); err != nil {
+			t.Fatal(err)
+		}
+		if n := s.Needs(); len(n) != 1 || n[0].Key != want {
+			t.Errorf("arriving %v: needs %v, want %s", arriving, n, want)
+		}
+	}
+}

@@ -25,10 +25,18 @@ its own journal. The section engine of the configuration says where it is.`,
 	return cmd
 }
 
+// needsEngine refuses a configuration without an engine.
+func needsEngine(s *config.Snapshot) error {
+	if s.Engine.Off() {
+		return usageError("the configuration has no engine; give engine.address, as in --set engine.address=192.0.2.30:5432")
+	}
+	return nil
+}
+
 // engineOf is how the engine of a configuration is connected to. One without is an error.
 func (p *program) engineOf(s *config.Snapshot) (engine.Settings, error) {
-	if s.Engine.Off() {
-		return engine.Settings{}, usageError("the configuration has no engine; give engine.address, as in --set engine.address=192.0.2.30:5432")
+	if err := needsEngine(s); err != nil {
+		return engine.Settings{}, err
 	}
 	settings, err := connect.Engine(s, p.lookup)
 	if err != nil {
@@ -37,15 +45,14 @@ func (p *program) engineOf(s *config.Snapshot) (engine.Settings, error) {
 	return settings, nil
 }
 
-// engineNamed is the configuration that the flags must name, and how its engine is connected
-// to.
-func (p *program) engineNamed(f *sourceFlags) (*config.Snapshot, engine.Settings, error) {
+// withEngine is the configuration that the flags must name, which has an engine. No secret
+// is read.
+func (p *program) withEngine(f *sourceFlags) (*config.Snapshot, error) {
 	s, err := p.loadNamed(f)
 	if err != nil {
-		return nil, engine.Settings{}, err
+		return nil, err
 	}
-	settings, err := p.engineOf(s)
-	return s, settings, err
+	return s, needsEngine(s)
 }
 
 // migrated is what migrate did.
@@ -68,7 +75,11 @@ tables until these say that it cannot.`,
 		Example: `  lapgate engine migrate --config mill.yaml --set engine.user=lapgate_owner --set engine.password=file:owner.secret`,
 		Args:    takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			_, settings, err := p.engineNamed(&f)
+			s, err := p.loadNamed(&f)
+			if err != nil {
+				return err
+			}
+			settings, err := p.engineOf(s)
 			if err != nil {
 				return err
 			}
@@ -97,7 +108,7 @@ at the same among all else. Exit code 5 when something is wrong.`,
 		Example: `  lapgate engine check --config mill.yaml`,
 		Args:    takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			s, _, err := p.engineNamed(&f)
+			s, err := p.withEngine(&f)
 			if err != nil {
 				return err
 			}
@@ -126,16 +137,21 @@ server was set up anew, or restored from a backup, on purpose; what it does not 
 the journals is sent again. Two servers that both take records are never a reason.`,
 		Args: takes(),
 		RunE: func(*cobra.Command, []string) error {
-			s, _, err := p.engineNamed(&f)
+			s, err := p.withEngine(&f)
 			if err != nil {
 				return err
 			}
 			file := engine.File(s.Identity())
 			known, err := file.Load()
-			if err != nil {
-				known = engine.Identity{} // what cannot be read is forgotten too
+			switch {
+			case err != nil: // what cannot be read is forgotten too
+				fmt.Fprintf(p.stderr, "what is known cannot be read: %v\n", err)
+			case known == engine.Identity{}:
+				fmt.Fprintln(p.stderr, "no engine is known here: the one that answers next is believed, and nothing has to be accepted")
+				return nil
+			default:
+				fmt.Fprintf(p.stderr, "known is system %d, timeline %d\n", known.System, known.Timeline)
 			}
-			fmt.Fprintf(p.stderr, "known is system %d, timeline %d\n", known.System, known.Timeline)
 			if err := p.agreed(nil, yes, question{wording.Plain("Forget it, and believe the engine that answers next?"), wording.Plain("engine accept"), wording.Plain("nothing was changed")}); err != nil {
 				return err
 			}

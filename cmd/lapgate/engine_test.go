@@ -1,12 +1,14 @@
 package main
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 
 	"lapgate/configs"
+	"lapgate/gateway/engine"
 	"lapgate/gateway/engine/enginetest"
 )
 
@@ -36,9 +38,9 @@ func TestEngineCommands(t *testing.T) {
 	owner, machine := engineMill(t, d, enginetest.Owner), engineMill(t, d, enginetest.Machine)
 	wants(t, called(t, exitDifferences, "engine", "check", "--json", "--config", owner), "no tables of lapgate", "lapgate engine migrate")
 	wants(t, called(t, exitFailed, "engine", "migrate", "--config", machine), "have a superuser run: CREATE ROLE lapgate_writer NOLOGIN;")
-	wants(t, called(t, exitDone, "engine", "migrate", "--config", owner, "--json"), `"from": 0`, `"to": 2`)
+	wants(t, called(t, exitDone, "engine", "migrate", "--config", owner, "--json"), `"from": 0`, fmt.Sprintf(`"to": %d`, engine.Version()))
 	wants(t, called(t, exitFailed, "engine", "migrate", "--config", machine), "the user has no right", "as the owner")
-	wants(t, called(t, exitDone, "engine", "migrate", "--config", owner, "--csv"), "2,2")
+	wants(t, called(t, exitDone, "engine", "migrate", "--config", owner, "--csv"), fmt.Sprintf("%d,%[1]d", engine.Version()))
 
 	d.Members(t)
 	wants(t, called(t, exitDifferences, "engine", "check", "--json", "--config", machine), "fsync = off, full_page_writes = off", "has the rights that a daemon needs, and no more")
@@ -63,4 +65,27 @@ func TestEngineIsAccepted(t *testing.T) {
 	wants(t, called(t, exitUsage, "engine", "accept", "--config", mill), "--yes")
 	called(t, exitDone, "engine", "accept", "--config", mill, "--yes")
 	called(t, exitDone, "engine", "migrate", "--config", mill)
+}
+
+// TestEngineWithoutSecrets: what needs no secret reads none, and what is wrong is told at
+// once.
+func TestEngineWithoutSecrets(t *testing.T) {
+	mill := filepath.Join(t.TempDir(), "mill.yaml")
+	text := string(configs.Demo()) + "\nengine:\n  address: db.mill.example:5432\n  machine: a\n  password: file:nothing.secret\n  authorities: nobody.pem\n"
+	if err := os.WriteFile(mill, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	state := filepath.Join(filepath.Dir(mill), "journal", "state", "engine.json")
+	if err := os.MkdirAll(filepath.Dir(state), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	wants(t, called(t, exitDone, "engine", "accept", "--config", mill), "no engine is known here", "nothing has to be accepted")
+	if err := os.WriteFile(state, []byte(`{"system":`), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	wants(t, called(t, exitDifferences, "engine", "check", "--json", "--config", mill), "nothing.secret", "nobody.pem", "engine.json", "lapgate engine accept")
+	wants(t, called(t, exitDone, "engine", "accept", "--yes", "--config", mill), "what is known cannot be read")
+	if _, err := os.Stat(state); !os.IsNotExist(err) {
+		t.Errorf("it is known still: %v", err)
+	}
 }

@@ -192,8 +192,8 @@ func allEffects() []effects {
 			"config": "--config nowhere.yaml", "set": "--set engine.address=/nowhere/else", "json": "--json", "csv": "--csv",
 		}), nil},
 		{"engine accept", "--config demo.yaml --yes" + noEngine, source(map[string]string{
-			"config": "--config nowhere.yaml", "set": "--set engine.address=", "yes": "--yes=false",
-		}), nil},
+			"config": "--config nowhere.yaml", "set": "--set engine.address=",
+		}), map[string]string{"yes": "TestEngineIsAccepted"}},
 		{"map", "--config demo.yaml", source(map[string]string{
 			"set": "--set lines.0.controller.bases.payload=5000", "config": "--config nowhere.yaml", "line": "--line south", "markdown": "--markdown", "json": "--json", "csv": "--csv", "every-entry": "--every-entry",
 		}), nil},

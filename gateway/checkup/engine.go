@@ -24,9 +24,18 @@ func (c *checkup) engine(ctx context.Context) {
 		return
 	}
 	settings, err := connect.Engine(c.config, c.system.Lookup)
-	if err != nil {
-		c.add(inspect.Fail, "engine", err.Error(), "files and a password that can be read", "see to what is named")
-		return
+	problems := err != nil
+	if problems {
+		for problem := range strings.SplitSeq(err.Error(), "\n") {
+			c.add(inspect.Fail, "engine", problem, "files and a password that can be read", "see to what is named")
+		}
+	}
+	if _, err := settings.Known.Load(); err != nil {
+		c.add(inspect.Fail, "engine", err.Error(), "a file that tells which engine is known", "see that the daemon's user may read it; where it is damaged, lapgate engine accept has it written anew")
+		settings.Known = nil
+	}
+	if problems {
+		return // nobody could log in
 	}
 	if settings.TLS != nil && len(settings.TLS.Certificates) > 0 {
 		c.certificate("the certificate for the engine", settings.TLS.Certificates[0].Leaf.NotAfter)

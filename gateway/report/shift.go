@@ -126,7 +126,8 @@ func NewShift(of Of, since, until time.Time) *Shift {
 	if !until.IsZero() {
 		s.Until = &until
 	}
-	s.fold = fold{of: of, line: of.Recipe, units: of.Units, union: record.NewUnion(len(of.Journals) + len(of.Others)), chains: make([]chain, len(of.Journals))}
+	all := len(of.Journals) + len(of.Others)
+	s.fold = fold{of: of, line: of.Recipe, units: of.Units, union: record.NewUnion(all), known: make([]time.Time, all), chains: make([]chain, len(of.Journals))}
 	return s
 }
 
@@ -144,12 +145,16 @@ func (s *Shift) Add(r record.Stored) error {
 		return err
 	}
 	s.follow(r)
+	s.know(r)
 	return s.take(rolls)
 }
 
 // Know takes an outcome or a gap of a journal that is not added: one from before, or of
 // one of the others.
-func (s *Shift) Know(r record.Stored) { s.fold.union.Know(r.Journal, r) }
+func (s *Shift) Know(r record.Stored) {
+	s.fold.union.Know(r.Journal, r)
+	s.know(r)
+}
 
 // within reports whether a moment belongs to the report.
 func (s *Shift) within(at time.Time) bool {

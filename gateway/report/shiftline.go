@@ -70,8 +70,9 @@ type fold struct {
 	basis   record.Basis    // of it
 
 	held    []heldGap
-	lost    bool // some gap will not be filled
-	awaited bool // some gap over what the other machine holds is not filled yet
+	known   []time.Time // by journal, the newest record that is known of it
+	lost    bool        // some gap will not be filled
+	awaited bool        // some gap over what the other machine holds is not filled yet
 
 	sheets []*record.Roll // that get a sheet
 	extra  int            // rolls that get none
@@ -80,6 +81,7 @@ type fold struct {
 // chain is what is kept of one journal while it is read.
 type chain struct {
 	newest  time.Time // of the records so far
+	outcome time.Time // the newest of them that is one
 	begins  bool      // it was the first of a file
 	start   time.Time // newest record before a start of the daemon that no session followed
 	alarmed time.Time // since when the alarm of the link stands
@@ -135,10 +137,10 @@ func (s *Shift) follow(r record.Stored) {
 		if s.within(r.At) {
 			f.request, f.basis = &x, f.union.Past(r.Journal).Basis(x.Token)
 		}
+	case record.Outcome:
+		c.outcome = r.At
 	case record.Gap:
-		if s.within(r.At) {
-			s.gap(r, &x)
-		}
+		s.gap(r, &x)
 	}
 	c.begins = r.Record.Kind() == record.KindOrigin || r.Record.Kind() == record.KindCarry
 	if s.within(r.At) {
@@ -318,70 +320,4 @@ func (s *Shift) left() {
 	for _, c := range CandidatesOf(nil, f.basis.Acts.Line(f.line), &roll, &stand, 0) {
 		s.wrapper(Wrapper{Slot: c.Slot, Width: c.Width, Paper: c.Paper}).Left = c.Left
 	}
-}
-
-// heldGap is a gap over what the other machine of a pair holds.
-type heldGap struct {
-	journal int
-	seq     uint64
-	at      int // of Gaps
-}
-
-// gap takes a gap of the record.
-func (s *Shift) gap(r record.Stored, g *record.Gap) {
-	f := &s.fold
-	if g.Cause == record.HeldByOther && f.of.Arriving {
-		f.held = append(f.held, heldGap{r.Journal, r.Seq, len(s.Gaps)})
-	} else {
-		f.lost = true
-	}
-	s.Gaps = append(s.Gaps, Happening{r.Seq, r.At, f.of.by(r.Journal, record.SaidOf(*g, f.units))})
-}
-
-// Awaited are the gaps of the report over what the other machine of a pair holds of which
-// some is not known yet.
-func (s *Shift) Awaited() (out []record.Held) {
-	for _, h := range s.fold.union.Held() {
-		if s.within(h.At.At) && !h.Filled() {
-			out = append(out, h)
-		}
-	}
-	return out
-}
-
-// fill tells of each gap over what the other machine holds what of it has arrived.
-func (s *Shift) fill() {
-	f := &s.fold
-	machines := slices.Concat(f.of.Journals, f.of.Others)
-	for _, h := range f.union.Held() {
-		k := slices.IndexFunc(f.held, func(g heldGap) bool { return g.journal == h.At.Journal && g.seq == h.At.Seq })
-		if k < 0 {
-			continue // it is not of the time of the report
-		}
-		what := &s.Gaps[f.held[k].at].What
-		var by []string
-		for _, j := range h.By {
-			if one := machines[j].Machine; !slices.Contains(by, one) {
-				by = append(by, one)
-			}
-		}
-		f.awaited = f.awaited || !h.Filled()
-		switch {
-		case h.Filled():
-			*what = phrase(wording.Say("report.gaps.arrived", "what", what.Said, "machine", joined(by)))
-		case len(by) > 0:
-			*what = phrase(wording.Say("report.gaps.partly", "what", what.Said, "text", h.Missing()))
-		default:
-			*what = phrase(wording.Say("report.gaps.awaited", "what", what.Said))
-		}
-	}
-}
-
-// joined lists names.
-func joined(names []string) wording.Said {
-	var out []wording.Said
-	for _, n := range names {
-		out = append(out, wording.Plain(n))
-	}
-	return wording.Join("list.and", out)
 }

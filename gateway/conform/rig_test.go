@@ -126,11 +126,14 @@ func (m *rig) press(change func(in *controller.Inputs)) {
 	m.scan()
 }
 
-// wait lets the machine scan for a time.
+// wait lets the machine scan for a time, by its own clock: on a busy machine there are
+// fewer scans than there should be.
 func (m *rig) wait(d time.Duration) {
-	m.mu.Unlock()
-	defer m.mu.Lock()
-	<-time.After(d)
+	for end := m.tick + uint32(d/controller.Tick); int32(end-m.tick) > 0; {
+		m.mu.Unlock()
+		<-time.After(scan)
+		m.mu.Lock()
+	}
 }
 
 func (m *rig) measurement() *controller.Measurement {

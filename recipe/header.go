@@ -33,8 +33,8 @@ type headerPlan struct {
 	measured bool
 }
 
-// ContactCurve is the contact of the platens with a head as it was measured.
-func (h *Header) ContactCurve() heads.Contact {
+// contactCurve is the contact of the platens with a head as it was measured.
+func (h *Header) contactCurve() heads.Contact {
 	return heads.Contact{Conductance: h.Conductance, Reference: h.Reference, Exponent: h.Exponent, Least: h.Calibrated.Min, Most: h.Calibrated.Max}
 }
 
@@ -44,7 +44,7 @@ func (h *Header) ConductanceAt(pressure float64) (float64, error) {
 	if pressure == 0 {
 		return h.Conductance, nil
 	}
-	v, _, err := h.ContactCurve().At(pressure)
+	v, _, err := h.contactCurve().At(pressure)
 	return v, err
 }
 
@@ -96,11 +96,11 @@ func share(u, v float64) float64 {
 	return u / v
 }
 
-// Coldest is the temperature, °C, at which a platen of a setpoint is taken to
+// coldest is the temperature, °C, at which a platen of a setpoint is taken to
 // press: the cooler platen as measured, but no more than the setpoint, less
 // the allowance and what it is seen to fall until then. measured is false
 // where nobody measured it; then the setpoint stands in its place.
-func (h *Header) Coldest(setpoint float64, s *Stand) (platen, falling float64, measured bool) {
+func (h *Header) coldest(setpoint float64, s *Stand) (platen, falling float64, measured bool) {
 	platen = setpoint
 	if measured = s.Platen != 0 && finite(s.Platen); measured {
 		platen = math.Min(platen, s.Platen)
@@ -109,9 +109,9 @@ func (h *Header) Coldest(setpoint float64, s *Stand) (platen, falling float64, m
 	return platen - h.Allowance - falling, falling, measured
 }
 
-// Hottest is the temperature, °C, up to which the press may close on a hotter
+// hottest is the temperature, °C, up to which the press may close on a hotter
 // platen.
-func Hottest(setpoint float64, s *Stand) float64 {
+func hottest(setpoint float64, s *Stand) float64 {
 	return math.Min(HottestPlaten, math.Max(setpoint, s.Hotter())+overshoot)
 }
 
@@ -137,7 +137,7 @@ func (j *job) planHeader() {
 	p, sp := &j.header, &j.out.Setpoints
 	p.Target, p.Water = j.line.TargetOf(m)
 	var platen float64
-	platen, p.Falling, p.measured = h.Coldest(m.Setpoint, j.stand)
+	platen, p.Falling, p.measured = h.coldest(m.Setpoint, j.stand)
 	if err := j.press(); err != nil {
 		var fault heads.Fault
 		errors.As(err, &fault)
@@ -166,7 +166,7 @@ func (j *job) planHeader() {
 	// held for its width.
 	sp.PlatenStroke = math.Max(0, stroke)
 	sp.ContactPressure = p.Contact
-	sp.CloseMin, sp.CloseMax = platen, Hottest(m.Setpoint, j.stand)
+	sp.CloseMin, sp.CloseMax = platen, hottest(m.Setpoint, j.stand)
 	j.out.Designed = sp.Press()
 	j.out.Uncertainty.Dwell = p.Design.U
 	j.setRisk(RiskBond, p.Design.Risk(sp.HeaderDwell), sp.HeaderDwell-p.Design.Nominal, p.Design.U)

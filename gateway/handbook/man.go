@@ -19,8 +19,8 @@ func (c *Command) Text() string {
 	return strings.TrimSpace(c.Long)
 }
 
-// ManName is the file of the manual page of a command: lapgate-journal-list.1.
-func (c *Command) ManName() string { return strings.ReplaceAll(c.Path, " ", "-") + ".1" }
+// manName is the file of the manual page of a command: lapgate-journal-list.1.
+func (c *Command) manName() string { return strings.ReplaceAll(c.Path, " ", "-") + ".1" }
 
 // program is the whole program as a command, for its own manual page.
 func (f *Facts) program(short, long string) *Command {
@@ -36,7 +36,7 @@ func ManPages(f *Facts, short, long string) []ManPage {
 	var out []ManPage
 	var add func(c, above *Command)
 	add = func(c, above *Command) {
-		out = append(out, ManPage{c.ManName(), manPage(c, above, f)})
+		out = append(out, ManPage{c.manName(), manPage(c, above, f)})
 		for i := range c.Commands {
 			add(&c.Commands[i], c)
 		}
@@ -48,9 +48,9 @@ func ManPages(f *Facts, short, long string) []ManPage {
 // manPage writes one page in the macros of man(7).
 func manPage(c, above *Command, f *Facts) string {
 	var b strings.Builder
-	title := strings.ToUpper(strings.TrimSuffix(c.ManName(), ".1"))
+	title := strings.ToUpper(strings.TrimSuffix(c.manName(), ".1"))
 	fmt.Fprintf(&b, ".TH \"%s\" 1 \"\" \"%s\" \"lapgate\"\n", title, roffWord("lapgate "+f.Version))
-	fmt.Fprintf(&b, ".SH NAME\n%s \\- %s\n", roffWord(strings.TrimSuffix(c.ManName(), ".1")), roffWord(c.Short))
+	fmt.Fprintf(&b, ".SH NAME\n%s \\- %s\n", roffWord(strings.TrimSuffix(c.manName(), ".1")), roffWord(c.Short))
 	fmt.Fprintf(&b, ".SH SYNOPSIS\n.B %s\n", roffWord(c.Use))
 	b.WriteString(".SH DESCRIPTION\n")
 	roffText(&b, c.Text())
@@ -108,10 +108,10 @@ func roffCommands(b *strings.Builder, c *Command) {
 func roffSeeAlso(b *strings.Builder, c, above *Command) {
 	var also []string
 	if above != nil {
-		also = append(also, strings.TrimSuffix(above.ManName(), ".1"))
+		also = append(also, strings.TrimSuffix(above.manName(), ".1"))
 	}
 	for i := range c.Commands {
-		also = append(also, strings.TrimSuffix(c.Commands[i].ManName(), ".1"))
+		also = append(also, strings.TrimSuffix(c.Commands[i].manName(), ".1"))
 	}
 	slices.Sort(also)
 	b.WriteString(".SH SEE ALSO\n")

@@ -16,9 +16,9 @@ const (
 	paretoTo   = 296
 )
 
-// Pareto draws how many rolls met each hold, the most first, and beside each bar the
+// pareto draws how many rolls met each hold, the most first, and beside each bar the
 // share of it and those before it.
-func Pareto(w *wording.Words, holds []HoldCount) string {
+func pareto(w *wording.Words, holds []HoldCount) string {
 	if len(holds) == 0 {
 		return ""
 	}

@@ -281,7 +281,7 @@ func (l *shiftLine) Sums() []fact {
 func Percent(v float64) string { return fmt.Sprintf("%+.2f", v) }
 
 // Pareto draws the holds.
-func (l *shiftLine) Pareto() template.HTML { return drawn(Pareto(l.words, l.Holds)) }
+func (l *shiftLine) Pareto() template.HTML { return drawn(pareto(l.words, l.Holds)) }
 
 // Histogram draws the overhangs in their windows.
 func (l *shiftLine) Histogram() template.HTML {

@@ -235,7 +235,7 @@ func (m *Metrics) JournalFailed(line string) {
 // Notified counts a notice of the machine.
 func (m *Metrics) Notified(line, code string, level cycle.Level) {
 	if m != nil {
-		m.notices.WithLabelValues(line, code, LevelWord(level)).Inc()
+		m.notices.WithLabelValues(line, code, levelWord(level)).Inc()
 	}
 }
 
@@ -329,8 +329,8 @@ func seconds(at time.Time) float64 {
 	return float64(at.UnixMilli()) / 1000
 }
 
-// LevelWord is the word for the level of a notice.
-func LevelWord(l cycle.Level) string {
+// levelWord is the word for the level of a notice.
+func levelWord(l cycle.Level) string {
 	switch l {
 	case cycle.Info:
 		return "info"

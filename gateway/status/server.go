@@ -90,8 +90,8 @@ type Onward struct {
 // Alive reports whether the line is served, or will be without anybody's help.
 func (l *Line) Alive() bool { return !l.Ended || !l.Again.IsZero() }
 
-// Healthy reports whether the line serves its controller.
-func (l *Line) Healthy() bool { return l.Connected && !l.Ended }
+// healthy reports whether the line serves its controller.
+func (l *Line) healthy() bool { return l.Connected && !l.Ended }
 
 // Source is where the pages come from.
 type Source struct {
@@ -147,7 +147,7 @@ func (s Source) health(w http.ResponseWriter, _ *http.Request) {
 	w.Header().Set("Cache-Control", "no-store")
 	lines := s.Lines()
 	for i := range lines {
-		if !lines[i].Healthy() {
+		if !lines[i].healthy() {
 			w.WriteHeader(http.StatusServiceUnavailable)
 			break
 		}

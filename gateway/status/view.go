@@ -276,9 +276,9 @@ func alarmWords(w *wording.Words, a *alarm.Alarm) string {
 func standingOf(w *wording.Words, key string) Standing {
 	c, ok := cycle.ConditionOf(key)
 	if !ok { // of the shell, not of the machine
-		return Standing{Code: key, Level: LevelWord(cycle.Warning), Meaning: w.Of("page.condition-unknown", "code", wording.Capital(inWords(key)))}
+		return Standing{Code: key, Level: levelWord(cycle.Warning), Meaning: w.Of("page.condition-unknown", "code", wording.Capital(inWords(key)))}
 	}
-	out := Standing{Code: c.Code, Level: LevelWord(c.Level), Meaning: w.Text(c.Meaning), Remedy: w.Text(c.Remedy)}
+	out := Standing{Code: c.Code, Level: levelWord(c.Level), Meaning: w.Text(c.Meaning), Remedy: w.Text(c.Remedy)}
 	if c.Of != "" {
 		out.Meaning = w.Of("page.condition-of", "meaning", c.Meaning, "of", c.Of)
 	}

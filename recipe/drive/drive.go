@@ -119,8 +119,8 @@ func (m *Motor) Slip() float64 {
 	return math.Max(0, Synchronous(m.BaseHz, m.Poles)-m.Rated)
 }
 
-// MotorSpeed is the speed of the motor, turns/s, at a surface speed, m/s.
-func (m *Motor) MotorSpeed(surface float64) float64 {
+// motorSpeed is the speed of the motor, turns/s, at a surface speed, m/s.
+func (m *Motor) motorSpeed(surface float64) float64 {
 	return surface * m.Gear / (math.Pi * m.Diameter)
 }
 
@@ -137,7 +137,7 @@ func (m *Motor) Frequency(surface float64) (float64, Flags, error) {
 	if surface == 0 {
 		return 0, 0, nil
 	}
-	hz := float64(m.Poles) / 2 * (m.MotorSpeed(surface) + m.Slip())
+	hz := float64(m.Poles) / 2 * (m.motorSpeed(surface) + m.Slip())
 	return hz, m.Flags(hz), nil
 }
 

@@ -14,9 +14,9 @@ import (
 // Scratch is the number of values up to which nothing is allocated.
 const Scratch = 12
 
-// ZLimit is the modified z-score above which a value is flagged (Iglewicz and
+// zLimit is the modified z-score above which a value is flagged (Iglewicz and
 // Hoaglin, as in NIST/SEMATECH e-Handbook 1.3.5.17).
-const ZLimit = 3.5
+const zLimit = 3.5
 
 // zFactor is the constant of the modified z-score as the same handbook prints it.
 const zFactor = 0.6745
@@ -107,12 +107,12 @@ func score(v, median, mad float64) float64 {
 	return zFactor * d / mad
 }
 
-// Outliers appends to dst one flag for each value of x: whether its modified
+// outliers appends to dst one flag for each value of x: whether its modified
 // z-score exceeds limit in size. Readings that agree better than they can be
 // measured would make the MAD too small to judge by, so it is taken as no less
 // than floor, in the unit of x; 0 takes it as it is. A NaN is always flagged.
 // Of fewer than three values none can be told from the others.
-func Outliers(dst []bool, x []float64, limit, floor float64) []bool {
+func outliers(dst []bool, x []float64, limit, floor float64) []bool {
 	if len(x) < 3 {
 		for _, v := range x {
 			dst = append(dst, math.IsNaN(v))
@@ -138,11 +138,11 @@ type Robust struct {
 }
 
 // Of returns the robust statistics of x: values whose modified z-score exceeds
-// ZLimit are left out; floor as with Outliers. Of no values all is NaN.
+// zLimit are left out; floor as with outliers. Of no values all is NaN.
 func Of(x []float64, floor float64) Robust {
 	var flagBuf [Scratch]bool
 	var keepBuf [Scratch]float64
-	flags := Outliers(flagBuf[:0], x, ZLimit, floor)
+	flags := outliers(flagBuf[:0], x, zLimit, floor)
 	keep := keepBuf[:0]
 	for i, v := range x {
 		if !flags[i] {

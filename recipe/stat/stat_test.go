@@ -102,7 +102,7 @@ func TestReference(t *testing.T) {
 // The handbook flags its last value alone; without it the largest is 202.18.
 func TestHandbookOutlier(t *testing.T) {
 	x := readReference(t).data["grubbs8"]
-	flags := Outliers(nil, x, ZLimit, 0)
+	flags := outliers(nil, x, zLimit, 0)
 	if want := []bool{7: true}; !slices.Equal(flags, want) {
 		t.Errorf("flags %v, want %v", flags, want)
 	}
@@ -168,7 +168,7 @@ func TestEdges(t *testing.T) {
 		{[]float64{1, 1, 1, 1.3}, 0.1, []bool{3: false}},
 		{[]float64{1, 1, 1, 1.6}, 0.1, []bool{3: true}},
 	} {
-		if got := Outliers(nil, c.x, ZLimit, c.floor); !slices.Equal(got, c.want) {
+		if got := outliers(nil, c.x, zLimit, c.floor); !slices.Equal(got, c.want) {
 			t.Errorf("outliers of %v with floor %g: got %v, want %v", c.x, c.floor, got, c.want)
 		}
 	}

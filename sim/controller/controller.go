@@ -127,7 +127,7 @@ func Delivered() Config {
 // DefaultConfig is the program as the simulated machine has it.
 func DefaultConfig() Config {
 	c := Delivered()
-	c.Limits, c.Falls = DataSheet(), MakersStates()
+	c.Limits, c.Falls = DataSheet(), makersStates()
 	return c
 }
 

@@ -36,8 +36,8 @@ const (
 	Driven
 )
 
-// MakersStates are the states that the outputs of the simulated machine fall to.
-func MakersStates() [Outputs]State {
+// makersStates are the states that the outputs of the simulated machine fall to.
+func makersStates() [Outputs]State {
 	return [Outputs]State{
 		TurningDrive: Stopped, FeedDrive: Stopped, CrimperDrive: Stopped, Heaters: Off,
 		Platens: Opens, Crimpers: Opens, Brakes: Holds, CentringGear: Holds,

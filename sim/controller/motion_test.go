@@ -127,7 +127,7 @@ func TestAPressIsAnEdge(t *testing.T) {
 	b.in.Abort = true
 	b.scan()
 	for o := range Output(Outputs) {
-		if got, want := b.c.Output(o), MakersStates()[o]; got != want || got == Driven {
+		if got, want := b.c.Output(o), makersStates()[o]; got != want || got == Driven {
 			t.Errorf("output %d fell to %d, want %d", o, got, want)
 		}
 	}

@@ -85,15 +85,15 @@ func (b *Block) NodeID(line string) string { return line + "." + b.ID }
 // View is what a display variable mirrors.
 type View string
 
-// Views.
+// The views, by the block that each mirrors.
 const (
 	OfRequest View = "Request"
 	OfRecipe  View = "Recipe"
 	OfOutcome View = "Outcome"
 )
 
-// Views lists the views in the order of the space.
-func Views() []View { return []View{OfRequest, OfRecipe, OfOutcome} }
+// views lists the views in the order of the space.
+func views() []View { return []View{OfRequest, OfRecipe, OfOutcome} }
 
 func (v View) text() string {
 	switch v {
@@ -193,7 +193,7 @@ func (v View) block() registers.Block {
 // Displays lists the display variables in the order of the space.
 func Displays() []Display {
 	var all []Display
-	for _, v := range Views() {
+	for _, v := range views() {
 		s := v.block().Shape()
 		for i := range s.Fields {
 			f := &s.Fields[i]

@@ -66,7 +66,7 @@ func XML(line string) []byte {
 	}
 	w.folder(own(line+"."+DisplayName), DisplayName, "The same in engineering units, for people. No decision is taken from it.", own(line))
 	displays := Displays()
-	for _, v := range Views() {
+	for _, v := range views() {
 		parent := own(line + "." + DisplayName + "." + string(v))
 		w.folder(parent, string(v), v.text(), own(line+"."+DisplayName))
 		for i := range displays {

@@ -120,6 +120,7 @@ func TestWrongAnswers(t *testing.T) {
 		"all of them":   {setup.Answers{"units": "x", "cores": "y"}, "cores: "},
 		"nothing":       {setup.Answers{"units": ""}, "without an answer: units"},
 		"unknown head":  {setup.Answers{"grades": "1, news, open, tin"}, `grade news has head "tin"`},
+		"unknown heads": {setup.Answers{"grades": "1, news, open, tin; 2, kraft, open, zinc"}, "has head \"tin\"; want one of those in stock\ngrades: grade kraft has head \"zinc\""},
 		"two of a name": {setup.Answers{"cores": "1, slim, 96 mm; 2, slim, 100 mm"}, "name used twice"},
 	} {
 		a := example()

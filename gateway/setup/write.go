@@ -56,16 +56,17 @@ func (m *mill) settle() error {
 			m.stations[s] = "auto"
 		}
 	}
+	var all []error
 	for i := range m.grades {
 		g := &m.grades[i]
 		switch known := slices.ContainsFunc(m.heads, func(h head) bool { return h.name == g.head }); {
 		case g.head == "" && len(m.heads) == 1:
 			g.head = m.heads[0].name
 		case !known:
-			return fmt.Errorf("grades: grade %s has head %q; want one of those in stock", g.name, g.head)
+			all = append(all, fmt.Errorf("grades: grade %s has head %q; want one of those in stock", g.name, g.head))
 		}
 	}
-	return nil
+	return errors.Join(all...)
 }
 
 // papers are the materials that hang, each once.

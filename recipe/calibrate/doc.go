@@ -32,7 +32,7 @@ var errSingular = errors.New("the data do not tell the settings apart")
 
 // tooFew is the error for less data than an estimate wants.
 func tooFew(got, want int, what string) error {
-	return fmt.Errorf("%d %s, want at least %d: record more before calibrating", got, what, want)
+	return fmt.Errorf("%s: got %d, want at least %d; record more before calibrating", what, got, want)
 }
 
 // solve solves the symmetric positive definite a·x = b by Cholesky's method and

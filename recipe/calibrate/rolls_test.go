@@ -143,7 +143,7 @@ func TestRefusals(t *testing.T) {
 		got  func() error
 		want string
 	}{
-		"too few rolls":       {func() error { _, err := calibrate.Feed(sound[:9]); return err }, "9 rolls with encoder, turns and overlap, want at least 10"},
+		"too few rolls":       {func() error { _, err := calibrate.Feed(sound[:9]); return err }, "rolls with encoder, turns and overlap: got 9, want at least 10"},
 		"a roll that is none": {func() error { _, err := calibrate.Feed(bad); return err }, "roll 1 of 11"},
 		"a reel hardly used": {func() error {
 			_, err := calibrate.Caliper([]calibrate.Unwound{{1, 1, 0}, {1, 0.999, 10}}, 0.002, 0)
@@ -159,9 +159,9 @@ func TestRefusals(t *testing.T) {
 		"a curve that is flat": {func() error { _, err := calibrate.FitHeat(flat, calibrate.Known(known, 20, 176)); return err }, "press longer"},
 		"a curve that jumps":   {func() error { _, err := calibrate.FitHeat(wild, calibrate.Known(known, 20, 176)); return err }, "no curve of a head on a backing fits the points"},
 		"times that fall":      {func() error { _, err := calibrate.FitHeat(back, calibrate.Known(known, 20, 176)); return err }, "times that rise"},
-		"a short curve":        {func() error { _, err := calibrate.FitHeat(flat[:5], calibrate.Known(known, 20, 176)); return err }, "5 points"},
+		"a short curve":        {func() error { _, err := calibrate.FitHeat(flat[:5], calibrate.Known(known, 20, 176)); return err }, "points of the curve: got 5, want at least 12"},
 		"a cold platen":        {func() error { _, err := calibrate.FitHeat(flat, calibrate.Known(known, 20, 20)); return err }, "hotter"},
-		"no curves":            {func() error { _, err := calibrate.Mean(nil); return err }, "0 estimates"},
+		"no curves":            {func() error { _, err := calibrate.Mean(nil); return err }, "estimates: got 0, want at least 1"},
 		"no estimate":          {func() error { _, err := calibrate.Mean([]calibrate.Estimate{{}}); return err }, "above zero"},
 	} {
 		if err := c.got(); err == nil || !strings.Contains(err.Error(), c.want) {

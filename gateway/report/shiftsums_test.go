@@ -282,3 +282,43 @@ func TestGapsAreAwaitedOrNot(t *testing.T) {
 		}
 	}
 }
+
+// What is told of a recipe is that of the newest decision on the request that the outcome
+// names: a hold that came after a go takes back what the go said.
+func TestRollIsOfTheNewestDecision(t *testing.T) {
+	token := handshake.Token{Boot: 1, Req: 7}
+	decided := func(kind handshake.Kind) *record.Shadow {
+		p := handshake.Payload{Boot: 1, Req: 7, RollNo: 7, Kind: kind, Origin: handshake.Computed, Width: 10_000, Slot: 1, WrapperWidth: 12_540, Gross: 8000, Tare: 120, Groups: 1<<recipe.GroupStand | 1<<recipe.GroupWeigh}
+		if kind == handshake.KindHold {
+			p.HoldReason = handshake.HoldMeasurement
+		}
+		words := make([]uint16, handshake.PayloadWords)
+		if err := p.Encode(words); err != nil {
+			t.Fatal(err)
+		}
+		return &record.Shadow{Token: token, Roll: 7, Payload: words}
+	}
+	round := func(req uint32, kind handshake.Kind) record.Round {
+		return record.Round{Request: record.Request{Token: handshake.Token{Boot: 1, Req: req}, Measured: recipe.Roll{Diameter: 1, Width: 1}}, Shadow: decided(kind)}
+	}
+	left := &record.Outcome{Outcome: handshake.Outcome{RollNo: 7, Boot: 1, Req: 7, Outcome: handshake.Wrapped, Scale: 8000}}
+	for name, c := range map[string]struct {
+		rounds  []record.Round
+		verdict string
+		gross   bool
+	}{
+		"go":                    {[]record.Round{round(7, handshake.KindRecipe)}, "go", true},
+		"go, then held":         {[]record.Round{round(7, handshake.KindRecipe), round(7, handshake.KindHold)}, "hold", false},
+		"held, then go":         {[]record.Round{round(7, handshake.KindHold), round(7, handshake.KindRecipe)}, "go", true},
+		"held for another scan": {[]record.Round{round(6, handshake.KindHold), round(7, handshake.KindRecipe)}, "go", true},
+		"a later one of no use": {[]record.Round{round(7, handshake.KindRecipe), round(8, handshake.KindHold)}, "go", true},
+	} {
+		r, err := report.RollOf("north", nil, &record.Roll{Number: 7, Rounds: c.rounds, Outcome: left})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.Verdict != c.verdict || (r.Gross != nil) != c.gross || (r.Delta != nil) != c.gross || (r.Overhang != nil) != c.gross || (r.Wrapper != nil) != c.gross {
+			t.Errorf("%s: %+v", name, r)
+		}
+	}
+}

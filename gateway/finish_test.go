@@ -133,6 +133,21 @@ func TestStopTellsWhatStays(t *testing.T) {
 	}
 }
 
+// TestStopBeforeTheEngineAnswered: where nobody knows how many records it has, no number is told.
+func TestStopBeforeTheEngineAnswered(t *testing.T) {
+	shipped(t, nil, func(_ context.Context, s *shop, e *shiptest.Engine, o gateway.Options) {
+		e.Do(func() { e.Away = true })
+		g, stop := s.start(o)
+		until(t, time.Minute, "records wait", func() bool { return g.Lines()[0].Engine.Backlog > 3 })
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
+		if s.logged("before the engine told which records it has") != 1 || s.logged("the engine has not got") != 0 {
+			t.Errorf("told %v", s.logs.All())
+		}
+	})
+}
+
 // TestCarriedGoesToEngine: what a file begins with after the journal was closed off arrives as
 // every other record does, and does not wait for the next one.
 func TestCarriedGoesToEngine(t *testing.T) {

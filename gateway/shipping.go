@@ -121,8 +121,13 @@ func (s *shipping) tellLeft() {
 		if why == "" {
 			why = "there was no time for more"
 		}
-		s.g.options.Log.Warn("the daemon ends with records that the engine has not got; they wait in the journal, and follow when it is started again",
-			zap.String("line", p.name), zap.Uint64("records", st.Backlog), zap.Time("since", st.Since), zap.String("why", why))
+		log := s.g.options.Log.With(zap.String("line", p.name), zap.String("why", why))
+		if !st.Known {
+			log.Warn("the daemon ends before the engine told which records it has; what is missing there follows when it is started again")
+			continue
+		}
+		log.Warn("the daemon ends with records that the engine has not got; they wait in the journal, and follow when it is started again",
+			zap.Uint64("records", st.Backlog), zap.Time("since", st.Since))
 	}
 }
 

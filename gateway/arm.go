@@ -38,11 +38,11 @@ var ErrNotArmed = wording.Refuse(wording.Say("refused.arm"))
 // before; then it is armed for as long as is said now. Errors: name or reason missing,
 // no such line, a line that has ended, an *OpenError, ErrNotArmed.
 func (g *Gateway) Arm(ctx context.Context, line string, who Person, reason string, lasts *record.Lasting) (*inspect.Report, error) {
-	return g.arm(ctx, line, who, reason, lasts, false)
+	return g.arm(ctx, line, who, reason, lasts, nil)
 }
 
-// arm is Arm. pair says that the other machine is armed too.
-func (g *Gateway) arm(ctx context.Context, line string, who Person, reason string, lasts *record.Lasting, pair bool) (*inspect.Report, error) {
+// arm is Arm, as a part of arming both machines of a pair where pair is given.
+func (g *Gateway) arm(ctx context.Context, line string, who Person, reason string, lasts *record.Lasting, pair *pairArming) (*inspect.Report, error) {
 	if strings.TrimSpace(who.By) == "" || strings.TrimSpace(reason) == "" {
 		return nil, wording.Refuse(wording.Say("refused.arm.name"))
 	}
@@ -56,18 +56,24 @@ func (g *Gateway) arm(ctx context.Context, line string, who Person, reason strin
 	var report *inspect.Report
 	var refusal error
 	err = l.ask(ctx, func(run context.Context) {
-		e := cycle.Arm{On: true, By: who.By, User: who.User, Reason: reason, Controller: l.set.identity, Lasts: lasts, Pair: pair}
+		if refusal = l.pair.mayArm(pair, l.armed); refusal != nil || l.armed && pair.first() {
+			return
+		}
+		e := cycle.Arm{On: true, By: who.By, User: who.User, Reason: reason, Controller: l.set.identity, Lasts: lasts, Pair: pair.holds()}
 		if l.armed {
 			l.append(context.WithoutCancel(run), modeOf(&e))
 			refusal = l.halted
-			return
-		}
-		if report, refusal = l.look(ctx); refusal != nil {
+		} else if report, refusal = l.look(ctx); refusal != nil {
 			l.log.Warn("arming refused", zap.String("by", who.By), zap.String("user", who.User), zap.Error(refusal))
-			return
+		} else {
+			l.waits = nil
+			l.pair.armsFirst(pair)
+			l.handle(run, e)
 		}
-		l.waits = nil
-		l.handle(run, e)
+		if refusal == nil {
+			l.publish()
+			l.pair.armed(pair)
+		}
 	})
 	return report, errors.Join(err, refusal)
 }

@@ -208,6 +208,7 @@ func New(o Options) (*Gateway, error) {
 	if len(problems) > 0 {
 		return nil, errors.Join(problems...)
 	}
+	g.pair.recall()
 	g.publishers()
 	g.newShipping()
 	return g, nil
@@ -230,7 +231,7 @@ func (g *Gateway) Run(ctx context.Context) error {
 	defer close(g.done)
 
 	go g.watchStart(ctx, g.loops())
-	stopPair, stopShipping := g.pair.start(ctx), g.shipping.start(ctx)
+	stopPair, stopShipping := g.pair.start(), g.shipping.start(ctx)
 	failures := make([]error, len(g.lines))
 	var wait sync.WaitGroup
 	for i, p := range g.lines {

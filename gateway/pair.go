@@ -42,18 +42,21 @@ type pairing struct {
 	lines  map[string]*pairLine
 
 	mu    sync.Mutex
-	armed map[uint64]engine.Act // by the word of the other machine, not answered yet
+	armed map[uint64]engine.Act // by the word of the other machine alone
 	wait  sync.WaitGroup
 	run   context.Context // while the gateway runs
+	end   context.CancelFunc
 }
 
 // pairLine is what comes to a line from its lease and from the other machine. It
 // outlives the loops that serve the line. Nil is that of a line alone.
 type pairLine struct {
 	name   string
+	of     *pairing
 	keeper *lease.Keeper
 	bell   bell // something is to be heard
-	acts   chan engine.Act
+	acts   chan otherAct
+	own    ownActs
 	doing  atomic.Int32  // acts of the other machine that are not done yet
 	over   atomic.Bool   // the line may take over armed
 	unsure atomic.Bool   // it was armed by the other machine, which did not say that it is armed too
@@ -74,12 +77,13 @@ func newPairing(g *Gateway, o *PairOptions, lines []string) *pairing {
 		return nil
 	}
 	p := &pairing{g: g, lines: map[string]*pairLine{}, armed: map[uint64]engine.Act{}}
+	p.run, p.end = context.WithCancel(context.Background())
 	p.keeper = lease.NewKeeper(lease.Settings{
 		Machine: o.Machine, Instance: o.Instance, Lines: lines, TTL: o.TTL, Renew: o.Renew, Look: o.Look, Limit: o.Limit,
 		Connect: o.Connect, Daemon: p,
 	})
 	for _, name := range lines {
-		p.lines[name] = &pairLine{name: name, keeper: p.keeper, bell: newBell(), acts: make(chan engine.Act, mostActs)}
+		p.lines[name] = &pairLine{name: name, of: p, keeper: p.keeper, bell: newBell(), acts: make(chan otherAct, mostActs)}
 	}
 	return p
 }
@@ -91,24 +95,40 @@ func (p *pairing) line(name string) *pairLine {
 	return p.lines[name]
 }
 
+// recall reads what was noted when the daemon ran last, and tells the other machine what
+// it was not told of yet.
+func (p *pairing) recall() {
+	if p == nil {
+		return
+	}
+	for _, pl := range p.g.lines {
+		l := p.lines[pl.name]
+		if err := l.own.load(pl.loop().set.journal + actsFile); err != nil {
+			p.g.options.Log.Warn("it is not known what was done on this machine of the pair", zap.String("line", l.name), zap.Error(err))
+		}
+		p.tellAgain(l)
+	}
+}
+
 // start keeps the leases until stop is called, which is after the lines have ended: then
 // what is still held is let go.
-func (p *pairing) start(ctx context.Context) (stop func()) {
+func (p *pairing) start() (stop func()) {
 	if p == nil {
 		return func() {}
 	}
-	ctx, cancel := context.WithCancel(context.WithoutCancel(ctx))
-	p.run = ctx
-	for _, l := range p.lines {
-		p.wait.Go(func() { p.doActs(ctx, l) })
+	for _, pl := range p.g.lines {
+		l := p.lines[pl.name]
+		p.spawn(func() { p.doActs(p.run, l) })
 	}
 	ended := make(chan struct{})
 	go func() {
 		defer close(ended)
-		p.keeper.Run(ctx)
+		p.keeper.Run(p.run)
 	}()
 	return func() {
-		cancel()
+		p.mu.Lock()
+		p.end()
+		p.mu.Unlock()
 		<-ended
 		p.wait.Wait()
 	}
@@ -299,7 +319,7 @@ func (l *lineLoop) disarmOther(reason string) {
 		return
 	}
 	l.log.Info("the other machine is told to forbid writing too", zap.String("reason", reason))
-	l.pair.keeper.Post(actOf(l.set.name, lease.ActDisarm, &actBody{By: self, Reason: reason}))
+	l.pair.of.tell(l.set.name, lease.ActDisarm, &actBody{By: self, Reason: reason})
 }
 
 // newLoop is a loop for a line of this gateway.

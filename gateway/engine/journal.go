@@ -145,6 +145,15 @@ func scanJournal(row pgx.CollectableRow) (j Journal, err error) {
 	return j, err
 }
 
+// DropMill removes all that the engine has of a mill and tells how many records that were.
+// Only the owner of the tables may; ErrDenied says that the user is not.
+func (c *Conn) DropMill(ctx context.Context, mill string) (records int64, err error) {
+	err = c.write(ctx, func(ctx context.Context) error {
+		return c.pg.QueryRow(ctx, `SELECT lapgate.drop_mill($1)`, mill).Scan(&records)
+	})
+	return records, err
+}
+
 // Records are the records of a journal behind one, at most so many, each proved by its
 // hash and in the order of the chain.
 func (c *Conn) Records(ctx context.Context, genesis journal.Hash, after uint64, limit int) (out []journal.Entry, err error) {

@@ -2,6 +2,7 @@ package engine
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -18,11 +19,12 @@ type Member struct {
 // Act is what a person did on one machine, for the other.
 type Act struct {
 	Number  uint64 // given by the engine, counting up
+	Key     string // that the machine gave it, unlike all others
 	Line    string
-	Machine string // that posted it
+	Machine string // on which it was done
 	Kind    string
 	Body    string // the rest of it, as the machines write it
-	// Age is how long ago it was posted, by the clock of the engine.
+	// Age is how long ago it was done. No two clocks are compared for it.
 	Age time.Duration
 }
 
@@ -30,7 +32,8 @@ type Act struct {
 // there, else why not.
 type Answer struct {
 	Number  uint64
-	Machine string
+	Key     string // of the act
+	Machine string // that answered; empty as long as none did
 	Text    string
 }
 
@@ -59,12 +62,21 @@ func (c *Conn) Meet(ctx context.Context, self Member) (all []Member, err error) 
 	return all, err
 }
 
-// Post leaves an act for the other machine and tells its number.
+// Post leaves an act for the other machine and tells its number. One that is there under
+// its key is left as it is: the answer may have been lost that it was posted. Number 0 says
+// that it is not known yet which number it has.
 func (c *Conn) Post(ctx context.Context, a Act) (number uint64, err error) {
 	err = c.write(ctx, func(ctx context.Context) error {
 		var n int64
-		err := c.pg.QueryRow(ctx, `INSERT INTO lapgate.acts (mill, line, machine, kind, body) VALUES ($1, $2, $3, $4, $5) RETURNING number`,
-			c.mill, a.Line, a.Machine, a.Kind, a.Body).Scan(&n)
+		err := c.pg.QueryRow(ctx, `WITH new AS (
+			INSERT INTO lapgate.acts (mill, key, line, machine, kind, body, posted)
+			VALUES ($1, $2, $3, $4, $5, $6, clock_timestamp() - $7 * interval '1 millisecond')
+			ON CONFLICT (mill, key) DO NOTHING RETURNING number)
+			SELECT number FROM new UNION ALL SELECT number FROM lapgate.acts WHERE mill = $1 AND key = $2 LIMIT 1`,
+			c.mill, a.Key, a.Line, a.Machine, a.Kind, a.Body, a.Age.Milliseconds()).Scan(&n)
+		if errors.Is(err, pgx.ErrNoRows) {
+			return nil // another connection of this machine posts it at this moment
+		}
 		number = uint64(n)
 		return err
 	})
@@ -75,14 +87,14 @@ func (c *Conn) Post(ctx context.Context, a Act) (number uint64, err error) {
 // order of their numbers.
 func (c *Conn) Waiting(ctx context.Context, machine string, lines []string) (out []Act, err error) {
 	err = c.read(ctx, func(ctx context.Context) error {
-		rows, err := c.pg.Query(ctx, `SELECT number, line, machine, kind, body, (extract(epoch FROM clock_timestamp() - posted) * 1000)::bigint
+		rows, err := c.pg.Query(ctx, `SELECT number, coalesce(key, ''), line, machine, kind, body, (extract(epoch FROM clock_timestamp() - posted) * 1000)::bigint
 			FROM lapgate.acts WHERE mill = $1 AND answered_by IS NULL AND machine <> $2 AND line = ANY($3) ORDER BY number`, c.mill, machine, lines)
 		if err != nil {
 			return err
 		}
 		out, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (a Act, err error) {
 			var number, age int64
-			err = row.Scan(&number, &a.Line, &a.Machine, &a.Kind, &a.Body, &age)
+			err = row.Scan(&number, &a.Key, &a.Line, &a.Machine, &a.Kind, &a.Body, &age)
 			a.Number, a.Age = uint64(number), time.Duration(age)*time.Millisecond
 			return a, err
 		})
@@ -103,21 +115,18 @@ func (c *Conn) Answer(ctx context.Context, number uint64, machine, answer string
 	return counts && err == nil, err
 }
 
-// Answers tells what was answered to acts; those without an answer are left out.
-func (c *Conn) Answers(ctx context.Context, numbers []uint64) (out []Answer, err error) {
-	asked := make([]int64, len(numbers))
-	for i, n := range numbers {
-		asked[i] = int64(n)
-	}
+// Answers tells of acts, by their keys, what was answered, and which nobody answered yet.
+// Acts that the engine does not have are left out.
+func (c *Conn) Answers(ctx context.Context, keys []string) (out []Answer, err error) {
 	err = c.read(ctx, func(ctx context.Context) error {
-		rows, err := c.pg.Query(ctx, `SELECT number, answered_by, answer FROM lapgate.acts
-			WHERE mill = $1 AND number = ANY($2) AND answered_by IS NOT NULL ORDER BY number`, c.mill, asked)
+		rows, err := c.pg.Query(ctx, `SELECT number, key, coalesce(answered_by, ''), coalesce(answer, '') FROM lapgate.acts
+			WHERE mill = $1 AND key = ANY($2) ORDER BY number`, c.mill, keys)
 		if err != nil {
 			return err
 		}
 		out, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (a Answer, err error) {
 			var number int64
-			err = row.Scan(&number, &a.Machine, &a.Text)
+			err = row.Scan(&number, &a.Key, &a.Machine, &a.Text)
 			a.Number = uint64(number)
 			return a, err
 		})

@@ -1,7 +1,9 @@
 package engine_test
 
 import (
+	"slices"
 	"testing"
+	"time"
 
 	"lapgate/gateway/engine"
 	"lapgate/gateway/engine/enginetest"
@@ -22,10 +24,10 @@ func TestActs(t *testing.T) {
 	ctx, lines := t.Context(), []string{"north", "south"}
 	var numbers []uint64
 	for _, act := range []engine.Act{
-		{Line: "north", Machine: "a", Kind: "hold", Body: `{"by":"kim"}`},
-		{Line: "south", Machine: "a", Kind: "disarm"},
-		{Line: "west", Machine: "a", Kind: "disarm"},
-		{Line: "north", Machine: "b", Kind: "hold-off"},
+		{Key: "1", Line: "north", Machine: "a", Kind: "hold", Body: `{"by":"kim"}`, Age: time.Hour},
+		{Key: "2", Line: "south", Machine: "a", Kind: "disarm"},
+		{Key: "3", Line: "west", Machine: "a", Kind: "disarm"},
+		{Key: "4", Line: "north", Machine: "b", Kind: "hold-off"},
 	} {
 		n, err := a.Post(ctx, act)
 		if err != nil {
@@ -34,7 +36,7 @@ func TestActs(t *testing.T) {
 		numbers = append(numbers, n)
 	}
 	waiting, err := b.Waiting(ctx, "b", lines)
-	if err != nil || len(waiting) != 2 || waiting[0].Number != numbers[0] || waiting[0].Body != `{"by":"kim"}` || waiting[0].Machine != "a" || waiting[1].Line != "south" || waiting[0].Age < 0 {
+	if err != nil || len(waiting) != 2 || waiting[0].Number != numbers[0] || waiting[0].Body != `{"by":"kim"}` || waiting[0].Machine != "a" || waiting[1].Line != "south" || waiting[0].Age < time.Hour || waiting[1].Age < 0 || waiting[0].Key != "1" {
 		t.Fatalf("%v: %+v", err, waiting)
 	}
 	if w, err := far.Waiting(ctx, "b", lines); err != nil || len(w) != 0 {
@@ -48,8 +50,16 @@ func TestActs(t *testing.T) {
 			t.Errorf("%+v: counts %t, %v", c, counts, err)
 		}
 	}
-	answers, err := a.Answers(ctx, numbers)
-	if err != nil || len(answers) != 1 || answers[0] != (engine.Answer{Number: numbers[0], Machine: "b"}) {
+	again, err := a.Post(ctx, engine.Act{Key: "2", Line: "south", Machine: "a", Kind: "disarm"})
+	if err != nil || again != numbers[1] {
+		t.Errorf("posted again it has number %d, %v, want %d as before", again, err, numbers[1])
+	}
+	if _, err := far.Post(ctx, engine.Act{Key: "2", Line: "south", Machine: "a", Kind: "disarm"}); err != nil {
+		t.Error(err) // a key is one of its mill
+	}
+	answers, err := a.Answers(ctx, []string{"1", "2", "none"})
+	want := []engine.Answer{{Number: numbers[0], Key: "1", Machine: "b"}, {Number: numbers[1], Key: "2"}}
+	if err != nil || !slices.Equal(answers, want) {
 		t.Errorf("%v: %+v", err, answers)
 	}
 	if w, err := b.Waiting(ctx, "b", lines); err != nil || len(w) != 1 || w[0].Line != "south" {

@@ -88,6 +88,86 @@ func TestDropMonth(t *testing.T) {
 	}
 }
 
+// With a month go the acts that were answered in it and the machines that were there last
+// in it; what waits for a machine stays, and so do the leases.
+func TestDropMonthOfAPair(t *testing.T) {
+	d := enginetest.New(t)
+	first := months(t, d, 2)
+	c := d.Connect(t, enginetest.Pair)
+	now := time.Now()
+	at := func(month, day int) time.Duration { return now.Sub(first.AddDate(0, month, day)) }
+	for _, a := range []engine.Act{
+		{Key: "old", Kind: "hold", Age: at(0, 5)},
+		{Key: "waits", Kind: "disarm", Age: at(0, 6)},
+		{Key: "next", Kind: "hold", Age: at(1, 0)},
+		{Key: "new", Kind: "hold"},
+	} {
+		a.Line, a.Machine = "north", "a"
+		n, err := c.Post(t.Context(), a)
+		if err == nil && a.Key != "waits" {
+			_, err = c.Answer(t.Context(), n, "b", "")
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, machine := range []string{"here", "gone"} {
+		if _, err := c.Meet(t.Context(), engine.Member{Machine: machine}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	d.SQL(t, `ALTER TABLE lapgate.machines DISABLE TRIGGER machine_seen; UPDATE lapgate.machines SET seen = '`+first.Format(time.DateOnly)+`' WHERE machine = 'gone'`)
+	if _, _, err := c.Take(t.Context(), engine.Lease{Line: "north"}, "x", time.Second); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := plain(t, d, enginetest.Keeper).Exec(t.Context(), `SELECT lapgate.drop_month($1)`, first); err != nil {
+		t.Fatal(err)
+	}
+	got := d.SQL(t, `SELECT string_agg(key, ' ' ORDER BY number) FROM lapgate.acts`) + "|" +
+		d.SQL(t, `SELECT string_agg(machine, ' ') FROM lapgate.machines`) + "|" + d.SQL(t, `SELECT count(*) FROM lapgate.leases`)
+	if want := "waits next new|here|1"; got != want {
+		t.Errorf("left are %s, want %s", got, want)
+	}
+}
+
+// All of one mill goes, and nothing of another.
+func TestDropMill(t *testing.T) {
+	d := enginetest.New(t)
+	for _, mill := range []string{"demo", "real"} {
+		s := d.Settings(enginetest.Machine)
+		s.Mill = mill
+		c, err := engine.New(s).Connect(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		all := forged(t, journal.Head{}, mill, times(time.Now(), 6, time.Second)...)
+		registered(t, c, all[0].Hash)
+		if _, err := c.Append(t.Context(), all[0].Hash, all); err != nil {
+			t.Fatal(err)
+		}
+		_, _, err = c.Take(t.Context(), engine.Lease{Line: "north"}, "x", time.Second)
+		_, err2 := c.Post(t.Context(), engine.Act{Key: "1", Line: "north", Machine: "a", Kind: "hold"})
+		_, err3 := c.Meet(t.Context(), engine.Member{Machine: "a"})
+		if err := errors.Join(err, err2, err3); err != nil {
+			t.Fatal(err)
+		}
+	}
+	machine := d.Connect(t, enginetest.Machine)
+	if _, err := machine.DropMill(t.Context(), "demo"); !errors.Is(err, engine.ErrDenied) {
+		t.Errorf("a machine removed a mill: %v", err)
+	}
+	owner := d.Connect(t, enginetest.Owner)
+	if n, err := owner.DropMill(t.Context(), "demo"); err != nil || n != 6 {
+		t.Errorf("%d records removed, %v", n, err)
+	}
+	const left = `SELECT (SELECT count(*) FROM lapgate.records), (SELECT string_agg(mill, ' ') FROM lapgate.lines), (SELECT count(*) FROM lapgate.journals),
+		(SELECT string_agg(mill, ' ') FROM lapgate.leases), (SELECT string_agg(mill, ' ') FROM lapgate.acts), (SELECT string_agg(mill, ' ') FROM lapgate.machines)`
+	if got := d.SQL(t, left); got != "6|real|1|real|real|real" {
+		t.Errorf("left are %s", got)
+	}
+}
+
 // A reader that hangs keeps a month from being removed, and nothing else.
 func TestDropMonthDoesNotWaitLong(t *testing.T) {
 	d := enginetest.New(t)

@@ -36,6 +36,7 @@ type daemon struct {
 	fenced map[string]uint32 // number of the lease with which a line was fenced
 	told   map[string]cycle.Lease
 	acts   []engine.Act
+	refuse string // key of an act for which there is no room
 	taken  []lease.Happening
 	step   time.Duration // of the clock of the machine
 	asleep chan struct{} // while the process is stopped
@@ -74,6 +75,9 @@ func (d *daemon) About() string { return "about " + d.name }
 func (d *daemon) Act(a engine.Act) bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	if a.Key == d.refuse && d.refuse != "" {
+		return false
+	}
 	d.acts = append(d.acts, a)
 	return true
 }
@@ -493,9 +497,10 @@ func TestActs(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		e, a, b := pair(t)
 		e.Away(true)
-		first := a.keeper.Post(engine.Act{Line: "north", Kind: lease.ActHold, Body: "1"})
-		second := a.keeper.Post(engine.Act{Line: "north", Kind: lease.ActHoldOff, Body: "2"})
-		back := a.keeper.Post(engine.Act{Line: "north", Kind: lease.ActArm, Body: "3"})
+		post := func(kind, key string) *lease.Posted {
+			return a.keeper.Post(engine.Act{Line: "north", Kind: kind, Key: key}, time.Now(), nil)
+		}
+		first, second, back := post(lease.ActHold, "1"), post(lease.ActHoldOff, "2"), post(lease.ActArm, "3")
 		wait(10 * time.Second)
 		a.keeper.Withdraw(back)
 		if len(b.acts) != 0 || !a.keeper.Owes("north") {
@@ -503,23 +508,127 @@ func TestActs(t *testing.T) {
 		}
 		e.Away(false)
 		wait(5 * time.Second)
-		if got := <-back.Answered(); got.Text != lease.Withdrawn {
-			t.Errorf("what was taken back was answered %+v", got)
+		if <-back.Answered(); back.Answer().Text != lease.Withdrawn {
+			t.Errorf("what was taken back was answered %+v", back.Answer())
 		}
 		if len(b.acts) != 2 || b.acts[0].Kind != lease.ActHold || b.acts[1].Kind != lease.ActHoldOff || b.acts[0].Machine != "a" {
 			t.Fatalf("got %+v", b.acts)
 		}
+		if age := b.acts[0].Age; age < 10*time.Second || age > 11*time.Second {
+			t.Errorf("it was done %s ago, want the time for which the engine was away", age)
+		}
 		b.keeper.Answer(b.acts[0].Number, "")
 		b.keeper.Answer(b.acts[1].Number, "the line has ended")
-		if got := <-first.Answered(); got.Text != "" || got.Machine != "b" {
-			t.Errorf("got answer %+v", got)
+		if <-first.Answered(); first.Answer().Text != "" || first.Answer().Machine != "b" {
+			t.Errorf("got answer %+v", first.Answer())
 		}
-		if got := <-second.Answered(); got.Text != "the line has ended" {
-			t.Errorf("got answer %+v", got)
+		if <-second.Answered(); second.Answer().Text != "the line has ended" {
+			t.Errorf("got answer %+v", second.Answer())
 		}
 		wait(5 * time.Second)
 		if len(b.acts) != 2 || a.keeper.Owes("north") {
 			t.Errorf("acts came again: %+v", b.acts)
+		}
+		a.stop()
+		b.stop()
+	})
+}
+
+// TestActsOfAnEngineThatForgets: an act is posted once although the answer was lost, and
+// again where the engine has forgotten it; one that may be there is taken back there.
+func TestActsOfAnEngineThatForgets(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		e, a, b := pair(t)
+		post := func(kind, key string) *lease.Posted {
+			return a.keeper.Post(engine.Act{Line: "north", Kind: kind, Key: key}, time.Now(), nil)
+		}
+		e.LosePosted(1)
+		hold := post(lease.ActHold, "hold")
+		wait(5 * time.Second)
+		if all, _ := e.Acts(); len(all) != 1 || len(b.acts) != 1 {
+			t.Errorf("the engine has %+v, the other machine %+v, want one act", all, b.acts)
+		}
+		e.ForgetActs()
+		wait(5 * time.Second)
+		if len(b.acts) != 2 || b.acts[1].Key != "hold" || b.acts[1].Number == b.acts[0].Number {
+			t.Fatalf("the other machine has %+v, want the act again", b.acts)
+		}
+		b.keeper.Answer(b.acts[1].Number, "")
+		if <-hold.Answered(); hold.Answer().Machine != "b" {
+			t.Errorf("got answer %+v", hold.Answer())
+		}
+		e.LosePosted(1)
+		e.Mute("b", true)
+		arm := post(lease.ActArm, "arm")
+		wait(look)
+		a.keeper.Withdraw(arm)
+		if <-arm.Answered(); arm.Answer().Text != lease.Withdrawn {
+			t.Errorf("what was taken back was answered %+v", arm.Answer())
+		}
+		if all, open := e.Acts(); open != 0 || len(all) != 2 {
+			t.Errorf("the engine has %+v, %d of them without an answer", all, open)
+		}
+		e.Mute("b", false)
+		wait(5 * time.Second)
+		if len(b.acts) != 2 {
+			t.Errorf("the other machine has %+v", b.acts)
+		}
+		a.stop()
+		b.stop()
+	})
+}
+
+// TestActsReplaced: a machine that is away for long finds the newest of the acts that
+// replace each other, and neither engine nor memory fills with the others.
+func TestActsReplaced(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		e, a, b := pair(t)
+		e.Mute("b", true)
+		for i := range 50 {
+			if i == 25 {
+				e.Away(true)
+			}
+			a.keeper.Post(engine.Act{Line: "north", Kind: lease.ActHold, Key: fmt.Sprint(i)}, time.Now(),
+				func(earlier *engine.Act) bool { return earlier.Kind == lease.ActHold })
+			wait(look)
+		}
+		if n := len(a.keeper.Owed("north")); n > 2 { // one that the engine has, one that it has not
+			t.Errorf("%d acts wait here", n)
+		}
+		e.Away(false)
+		wait(5 * time.Second)
+		if _, open := e.Acts(); open != 1 {
+			t.Errorf("%d acts wait in the engine", open)
+		}
+		e.Mute("b", false)
+		wait(5 * time.Second)
+		if len(b.acts) != 1 || b.acts[0].Key != "49" {
+			t.Errorf("the other machine has %+v, want the newest", b.acts)
+		}
+		a.stop()
+		b.stop()
+	})
+}
+
+// TestActsKeepTheirOrder: a line that has no room for an act gets none that came later.
+func TestActsKeepTheirOrder(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		_, a, b := pair(t)
+		b.set(func() { b.refuse = "1" })
+		for _, key := range []string{"1", "2", "3"} {
+			a.keeper.Post(engine.Act{Line: "north", Kind: lease.ActHold, Key: key}, time.Now(), nil)
+		}
+		wait(5 * time.Second)
+		b.set(func() { b.refuse = "" })
+		wait(5 * time.Second)
+		var keys []string
+		b.set(func() {
+			for _, a := range b.acts {
+				keys = append(keys, a.Key)
+			}
+		})
+		if !slices.Equal(keys, []string{"1", "2", "3"}) {
+			t.Errorf("acts came in the order %v", keys)
 		}
 		a.stop()
 		b.stop()

@@ -26,7 +26,8 @@ type Store interface {
 
 	// Meet says that a machine is there, and reads what all machines say of themselves.
 	Meet(ctx context.Context, self engine.Member) ([]engine.Member, error)
-	// Post leaves an act for the other machine and returns its number.
+	// Post leaves an act for the other machine, unless it is there under its key, and
+	// returns its number; 0 where that cannot be told yet.
 	Post(ctx context.Context, a engine.Act) (number uint64, err error)
 	// Waiting reads the acts on lines that other machines posted and nobody answered,
 	// oldest first.
@@ -34,8 +35,9 @@ type Store interface {
 	// Answer answers an act that nobody answered yet; it reports false where another
 	// machine did.
 	Answer(ctx context.Context, number uint64, machine, answer string) (bool, error)
-	// Answers reads what was answered to acts; those without an answer are left out.
-	Answers(ctx context.Context, numbers []uint64) ([]engine.Answer, error)
+	// Answers reads what was answered to acts, by their keys, without a machine where nobody
+	// did. Acts that the engine does not have are left out.
+	Answers(ctx context.Context, keys []string) ([]engine.Answer, error)
 
 	// Journals reads what the engine has of the journals of a line, of all for an empty one.
 	Journals(ctx context.Context, line string) ([]engine.Journal, error)

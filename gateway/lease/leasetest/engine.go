@@ -19,6 +19,8 @@ type Engine struct {
 	rows    map[string]engine.Lease
 	members []engine.Member
 	acts    []act
+	numbers uint64          // of acts, given so far
+	lose    int             // acts that are taken next and whose answer does not come through
 	starts  int             // connections of an earlier start are gone
 	away    bool            // refuses to be connected to
 	mute    map[string]bool // machines whose questions get no answer
@@ -70,6 +72,33 @@ func (e *Engine) Put(row engine.Lease) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	e.rows[row.Line] = row
+}
+
+// ForgetActs has the engine lose all acts, as a failover does.
+func (e *Engine) ForgetActs() {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.acts = nil
+}
+
+// LosePosted has the answers to the next acts that are posted not come through.
+func (e *Engine) LosePosted(n int) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.lose = n
+}
+
+// Acts are those that were posted, and how many of them nobody answered.
+func (e *Engine) Acts() (all []engine.Act, open int) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	for _, a := range e.acts {
+		all = append(all, a.Act)
+		if a.answer == nil {
+			open++
+		}
+	}
+	return all, open
 }
 
 // Moves is how often a lease was taken, by whomever.
@@ -210,11 +239,34 @@ func (c *conn) Meet(ctx context.Context, self engine.Member) (all []engine.Membe
 
 func (c *conn) Post(ctx context.Context, a engine.Act) (number uint64, err error) {
 	err = c.do(ctx, func() {
-		number = uint64(len(c.e.acts)) + 1
-		a.Number = number
-		c.e.acts = append(c.e.acts, act{Act: a, at: time.Now()})
+		for _, there := range c.e.acts {
+			if there.Key == a.Key {
+				number = there.Number
+				return
+			}
+		}
+		c.e.numbers++
+		number = c.e.numbers
+		at := time.Now().Add(-a.Age)
+		a.Number, a.Age = number, 0
+		c.e.acts = append(c.e.acts, act{Act: a, at: at})
 	})
+	if err == nil && c.lost() {
+		return 0, ErrGone
+	}
 	return number, err
+}
+
+// lost reports whether the answer to what was done is lost, and with it the connection.
+func (c *conn) lost() bool {
+	c.e.mu.Lock()
+	defer c.e.mu.Unlock()
+	if c.e.lose == 0 {
+		return false
+	}
+	c.e.lose--
+	c.e.starts++
+	return true
 }
 
 func (c *conn) Waiting(ctx context.Context, machine string, lines []string) (out []engine.Act, err error) {
@@ -231,20 +283,27 @@ func (c *conn) Waiting(ctx context.Context, machine string, lines []string) (out
 
 func (c *conn) Answer(ctx context.Context, number uint64, machine, text string) (counts bool, err error) {
 	err = c.do(ctx, func() {
-		a := &c.e.acts[number-1]
-		if a.answer == nil {
-			a.answer = &engine.Answer{Number: number, Machine: machine, Text: text}
+		for i := range c.e.acts {
+			if a := &c.e.acts[i]; a.Number == number {
+				if a.answer == nil {
+					a.answer = &engine.Answer{Number: number, Key: a.Key, Machine: machine, Text: text}
+				}
+				counts = a.answer.Machine == machine
+			}
 		}
-		counts = a.answer.Machine == machine
 	})
 	return counts, err
 }
 
-func (c *conn) Answers(ctx context.Context, numbers []uint64) (out []engine.Answer, err error) {
+func (c *conn) Answers(ctx context.Context, keys []string) (out []engine.Answer, err error) {
 	err = c.do(ctx, func() {
-		for _, n := range numbers {
-			if a := c.e.acts[n-1].answer; a != nil {
-				out = append(out, *a)
+		for _, a := range c.e.acts {
+			switch {
+			case !slices.Contains(keys, a.Key):
+			case a.answer != nil:
+				out = append(out, *a.answer)
+			default:
+				out = append(out, engine.Answer{Number: a.Number, Key: a.Key})
 			}
 		}
 	})

@@ -6,12 +6,12 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"path/filepath"
 	"slices"
 	"sync"
 	"time"
 
 	"lapgate/gateway/engine"
+	"lapgate/gateway/journal"
 	"lapgate/gateway/lease"
 )
 
@@ -132,8 +132,8 @@ func (o *ownActs) waiting() []awaiting {
 	return slices.Clone(o.Untold)
 }
 
-// write writes the file, whole or not at all, and durably.
-func (o *ownActs) write() (err error) {
+// write writes the file, if there is one.
+func (o *ownActs) write() error {
 	if o.path == "" {
 		return nil
 	}
@@ -141,21 +141,5 @@ func (o *ownActs) write() (err error) {
 	if err != nil {
 		return err
 	}
-	part := o.path + ".new"
-	f, err := os.OpenFile(part, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o640)
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(append(text, '\n'))
-	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
-		return err
-	}
-	if err := os.Rename(part, o.path); err != nil {
-		return err
-	}
-	folder, err := os.Open(filepath.Dir(o.path))
-	if err != nil {
-		return err
-	}
-	return errors.Join(folder.Sync(), folder.Close())
+	return journal.Replace(o.path, append(text, '\n'))
 }

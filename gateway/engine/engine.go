@@ -42,8 +42,8 @@ import (
 
 // Settings say where the engine is and who asks.
 type Settings struct {
-	// Address is host:port, or several with commas between, of which the first that is
-	// fit is taken; or the folder of a Unix socket, perhaps with :port behind it.
+	// Address is host:port, or several with commas between, of which one that is fit is
+	// taken, the first if it answers; or the folder of a Unix socket, perhaps with :port behind it.
 	Address  string
 	Database string
 	User     string
@@ -55,7 +55,8 @@ type Settings struct {
 	Mill string
 	// Machine is the name of this computer among those that write.
 	Machine string
-	// Timeout bounds a connection that is made, and each statement; 0 for none.
+	// Timeout bounds a connection that is made, which takes 10 s at most in any case, and
+	// each statement; 0 for none.
 	Timeout time.Duration
 	// Known is where the identity of the engine is remembered; nil for nowhere.
 	Known Memory
@@ -67,6 +68,7 @@ type Settings struct {
 type Engine struct {
 	settings Settings
 	mu       sync.Mutex // of what is known
+	begin    int        // address that is tried first
 }
 
 // New prepares connections. Nothing is dialled.
@@ -75,7 +77,7 @@ func New(s Settings) *Engine { return &Engine{settings: s} }
 // defaultPort is in the name of a server's Unix socket.
 const defaultPort = 5432
 
-// Connect makes one connection: to the first address at which a server answers that
+// Connect makes one connection: to an address at which a server answers that
 // may be written to, is the engine that is known, and has the tables of this program.
 // The error names each address. Among its causes are an *IdentityError, a
 // *VersionError and ErrReadOnly.
@@ -92,11 +94,17 @@ func (e *Engine) Connect(ctx context.Context) (*Conn, error) {
 	})
 }
 
-// connect tries the addresses in turn until one passes a check.
+// connect tries the addresses in turn until one passes a check. Where one takes all the
+// time there is, as a server that is off, the next call begins behind it.
 func (e *Engine) connect(ctx context.Context, check func(context.Context, *Conn) error) (*Conn, error) {
+	all := strings.Split(e.settings.Address, ",")
+	e.mu.Lock()
+	begin := e.begin
+	e.mu.Unlock()
 	var failed []error
-	for address := range strings.SplitSeq(e.settings.Address, ",") {
-		address = strings.TrimSpace(address)
+	for i := range all {
+		at := (begin + i) % len(all)
+		address := strings.TrimSpace(all[at])
 		c, err := e.dial(ctx, address)
 		if err == nil {
 			limited, done := c.limit(ctx)
@@ -108,9 +116,18 @@ func (e *Engine) connect(ctx context.Context, check func(context.Context, *Conn)
 			c.Close()
 		}
 		failed = append(failed, fmt.Errorf("engine at %s: %w", address, inWords(err)))
+		if ctx.Err() != nil {
+			e.mu.Lock()
+			e.begin = (at + 1) % len(all)
+			e.mu.Unlock()
+			break
+		}
 	}
 	return nil, errors.Join(failed...)
 }
+
+// longestDial bounds a connection that is made, however long a statement may take.
+const longestDial = 10 * time.Second
 
 func (e *Engine) dial(ctx context.Context, address string) (*Conn, error) {
 	config, err := e.config(address)
@@ -123,7 +140,11 @@ func (e *Engine) dial(ctx context.Context, address string) (*Conn, error) {
 			c.warning = n.Message
 		}
 	}
-	limited, done := c.limit(ctx)
+	within := longestDial
+	if c.timeout > 0 {
+		within = min(within, c.timeout)
+	}
+	limited, done := context.WithTimeout(ctx, within)
 	defer done()
 	if c.pg, err = pgx.ConnectConfig(limited, config); err != nil {
 		return nil, err
@@ -222,7 +243,7 @@ type Conn struct {
 	warning string // of the server, since the statement began
 }
 
-// Close ends the connection. It waits for nothing.
+// Close ends the connection. It waits no longer than a second.
 func (c *Conn) Close() {
 	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
 	defer cancel()

@@ -144,6 +144,33 @@ func TestSilence(t *testing.T) {
 	}
 }
 
+// A server that says nothing does not keep those behind it from being tried, also where it
+// takes all the time that one try has.
+func TestSilentFirstAddress(t *testing.T) {
+	d := enginetest.New(t)
+	proxy := d.Server.Proxy(t)
+	proxy.Mute(true)
+	settings := d.Settings(enginetest.Machine)
+	settings.Address, settings.Timeout = proxy.Folder()+","+d.Server.Folder(), 0
+	e := engine.New(settings)
+	short, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
+	defer cancel()
+	if c, err := e.Connect(short); err == nil {
+		c.Close()
+		t.Fatalf("connected to %s, want that the first takes all the time", c.Address())
+	}
+	enough, cancel := context.WithTimeout(t.Context(), 8*time.Second) // less than one silent address takes
+	defer cancel()
+	c, err := e.Connect(enough)
+	if err != nil {
+		t.Fatalf("the second address was not tried: %v", err)
+	}
+	defer c.Close()
+	if c.Address() != d.Server.Folder() {
+		t.Errorf("connected to %s", c.Address())
+	}
+}
+
 func TestVersionDiffers(t *testing.T) {
 	d := enginetest.Empty(t)
 	connect := func() error {

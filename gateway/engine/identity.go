@@ -9,6 +9,8 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+
+	"lapgate/gateway/journal"
 )
 
 // Identity tells one engine from another, and its past from its present.
@@ -53,8 +55,7 @@ func (f File) Store(id Identity) error {
 	if err := os.MkdirAll(filepath.Dir(string(f)), 0o750); err != nil {
 		return err
 	}
-	part := string(f) + ".part"
-	return errors.Join(os.WriteFile(part, append(text, '\n'), 0o640), os.Rename(part, string(f)))
+	return journal.Replace(string(f), append(text, '\n'))
 }
 
 // Forget lets whichever engine answers next be believed.

@@ -114,6 +114,19 @@ func writeSynced(path string, content []byte) (err error) {
 	return errors.Join(err, f.Close())
 }
 
+// Replace writes a small file in place of the one of that name, whole or not at all, and
+// durably.
+func Replace(path string, content []byte) error {
+	part := path + ".new"
+	if err := writeDurably(part, content); err != nil {
+		return err
+	}
+	if err := os.Rename(part, path); err != nil {
+		return err
+	}
+	return syncDir(filepath.Dir(path))
+}
+
 // writeAgain writes the content of a file to the same places once more, so that the
 // system does not take it for written, and synchronises it. A file that is not there
 // is none to write.

@@ -338,18 +338,22 @@ func (p *pairing) spawn(f func()) {
 func (p *pairing) reached(ctx context.Context, posted *lease.Posted, limit <-chan time.Time) (machine string, err error) {
 	select {
 	case <-posted.Answered():
-		a := posted.Answer()
-		switch {
-		case a.Text == "":
-			return a.Machine, nil
-		case a.Machine == p.keeper.Pair().Machine:
-			return "", wording.Refuse(wording.Say("refused.not-reached.newer"))
-		}
-		return "", notReached(a.Machine, wording.Plain(a.Text))
 	case <-ctx.Done():
 	case <-limit:
 	}
-	return "", p.unreached()
+	select { // of several that are there, an answer counts
+	case <-posted.Answered():
+	default:
+		return "", p.unreached()
+	}
+	switch a := posted.Answer(); {
+	case a.Text == "":
+		return a.Machine, nil
+	case a.Machine == p.keeper.Pair().Machine:
+		return "", wording.Refuse(wording.Say("refused.not-reached.newer"))
+	default:
+		return "", notReached(a.Machine, wording.Plain(a.Text))
+	}
 }
 
 func notReached(machine string, why wording.Said) error {

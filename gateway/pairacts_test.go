@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -34,6 +35,16 @@ func (m *machine) failed(t *testing.T, r control.Request) {
 func (m *machine) held() bool { return m.g.Lines()[0].Machine.HoldAll }
 
 func (m *machine) sees() bool { return m.g.Lines()[0].Machine.Seen }
+
+// untold is what pair shows that the other machine was not told of yet.
+func (m *machine) untold(t *testing.T) []string {
+	t.Helper()
+	r := m.do(t, control.Request{Command: control.Pair, Line: "north"})
+	if len(r.Pair) != 1 {
+		t.Fatalf("pair on %s: %+v", m.name, r)
+	}
+	return r.Pair[0].Untold
+}
 
 var (
 	holdAll = control.Request{Command: control.Hold, By: "ola", Reason: "paper"}
@@ -71,12 +82,18 @@ func TestPairToldAfterRestart(t *testing.T) {
 				one.again()
 				until(t, 10*time.Second, "it is back", one.sees)
 				<-time.After(time.Minute)
+				if owed := one.untold(t); !slices.Equal(owed, []string{"hold", "disarm"}) {
+					t.Errorf("not told yet are %v", owed)
+				}
 				together()
 				until(t, 10*time.Second, "the other is told", func() bool { return two.sees() && two.held() && !two.armed() })
 				if r := two.newestMode(); r.By != "ola" || r.User != "kim on a" || r.Reason != "enough" {
 					t.Errorf("the other has %+v", r)
 				}
 				<-time.After(5 * time.Second)
+				if owed := one.untold(t); len(owed) != 0 {
+					t.Errorf("not told yet are %v", owed)
+				}
 				all, open := e.Acts()
 				if open != 0 {
 					t.Errorf("%d of %+v wait in the engine", open, all)

@@ -121,6 +121,9 @@ func (o *Operator) pair(ctx context.Context, lines []string) control.Reply {
 			Line: name, Machine: s.Machine, Role: s.Role, Acts: s.Acts, Since: s.Since, Lease: s.Lease, Holder: s.Holder, Silent: s.Silent,
 			Armed: o.Gateway.armed(name), TakesOver: l.over.Load(), Records: l.seq.Load(), Other: s.Other, OtherThere: s.OtherThere,
 		}
+		for _, a := range p.keeper.Owed(name) {
+			x.Untold = append(x.Untold, a.Kind)
+		}
 		x.Arrived, x.OtherArrived = arrived(known, name, s.Machine, s.Other)
 		for _, a := range others[s.Other] {
 			if a.Line == name {

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -21,7 +22,8 @@ func (p *program) pairCommand() *cobra.Command {
 		Long: `Pair asks the running daemon of one machine which of the two acts on each line, since
 when and by which lease, whether the other one is there and would take over armed, and
 what is not in the engine yet: the records that nobody could read if the machine that
-acts were lost now. It changes nothing.`,
+acts were lost now. "Not told yet" are holds and disarmings that the other machine has
+not taken; it is told as soon as it can be, over restarts too. It changes nothing.`,
 		Args: takes(),
 		RunE: func(cmd *cobra.Command, _ []string) error { return p.pair(cmd.Context(), &f, line, out) },
 	}
@@ -43,6 +45,7 @@ type shownPair struct {
 	TakesOver bool      `json:"takes_over_armed"`
 	Other     string    `json:"other" label:"other machine"`
 	OtherSays string    `json:"other_says"`
+	Untold    string    `json:"not_told" label:"not told yet"`
 	Takeover  string    `json:"takeover" label:"a takeover would lose"`
 }
 
@@ -65,7 +68,7 @@ func (p *program) pair(ctx context.Context, f *daemonFlags, line string, out out
 func shownPairOf(l *control.PairLine) *shownPair {
 	return &shownPair{
 		Line: l.Line, Machine: present.Clean(l.Machine), Role: l.Role, Since: l.Since, Lease: l.Lease, Armed: l.Armed, TakesOver: l.TakesOver,
-		Why: present.Clean(whyOf(l)), Other: present.Clean(otherOf(l)), OtherSays: present.Clean(saidBy(l)), Takeover: present.Clean(lossOf(l)),
+		Why: present.Clean(whyOf(l)), Other: present.Clean(otherOf(l)), OtherSays: present.Clean(saidBy(l)), Untold: untoldOf(l), Takeover: present.Clean(lossOf(l)),
 	}
 }
 
@@ -107,6 +110,14 @@ func saidBy(l *control.PairLine) string {
 		return l.OtherRole + ", armed on its own, takes over nothing"
 	}
 	return l.OtherRole + ", in shadow, takes over nothing"
+}
+
+// untoldOf is what was done here and the other machine was not told of yet.
+func untoldOf(l *control.PairLine) string {
+	if len(l.Untold) == 0 {
+		return "nothing"
+	}
+	return strings.Join(l.Untold, ", ")
 }
 
 // lossOf is what would be out of reach if the machine that acts were lost now.

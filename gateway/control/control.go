@@ -201,6 +201,8 @@ type PairLine struct {
 	Records   uint64 `json:"records"` // in its journal
 	Arrived   uint64 `json:"arrived"` // of them, in the engine
 
+	Untold []string `json:"not_told,omitempty"` // acts of which the other machine was not told yet
+
 	// Of the other machine, as it told last.
 	Other          string `json:"other,omitempty"`
 	OtherThere     bool   `json:"other_there"`

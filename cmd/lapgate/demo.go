@@ -56,7 +56,9 @@ stated for it.
 With --pair two daemons, each a process of its own, serve the line and agree by the
 PostgreSQL that --engine-address or LAPGATE_ENGINE_ADDRESS names, with the tables that lapgate
 engine migrate makes. The one that acts is killed in the middle of the shift. What the
-daemons record stays in that database, under a mill named demo- and a random word.
+daemons record is in that database under a mill named demo- and a random word. It is
+removed at the end where the user owns the tables and --journal keeps nothing, else it is
+said how to.
 
 Exit code 0 when every roll is accounted for, no invariant of the handshake was
 broken, every wrap was judged good by the simulator and the journal verifies.`,

@@ -29,6 +29,7 @@ const engineVariable = "LAPGATE_ENGINE_ADDRESS"
 // demoPair is a shift of two daemons, each in a process of its own, on one simulated line.
 type demoPair struct {
 	*demo
+	mill     string
 	file     string
 	machines [2]*demoMachine
 }
@@ -67,15 +68,10 @@ func (d *demo) checkEngine(ctx context.Context) error {
 		return usageError("demo --pair: the machines of a pair agree by a PostgreSQL, and none is named; give --engine-address ADDRESS, host:port or the folder of its Unix socket, or set %s. "+
 			"Where there is none yet: apt-get install postgresql, make a database and have its owner run lapgate engine migrate", engineVariable)
 	}
-	s, err := d.loadSource(d.pairSource("a", "demo"))
+	settings, err := d.engineSettings("demo")
 	if err != nil {
 		return err
 	}
-	settings, err := connect.Engine(s, d.lookup)
-	if err != nil {
-		return &exitError{exitConfig, err}
-	}
-	settings.Known = nil
 	c, err := engine.New(settings).Connect(ctx)
 	if err != nil {
 		return &exitError{exitUnreachable, fmt.Errorf("demo --pair: %w", err)}
@@ -84,10 +80,62 @@ func (d *demo) checkEngine(ctx context.Context) error {
 	return nil
 }
 
+// engineSettings is how the engine of the demonstration is connected to. Nothing is
+// remembered of it.
+func (d *demo) engineSettings(mill string) (engine.Settings, error) {
+	s, err := d.loadSource(d.pairSource("a", mill))
+	if err != nil {
+		return engine.Settings{}, err
+	}
+	settings, err := connect.Engine(s, d.lookup)
+	if err != nil {
+		return settings, &exitError{exitConfig, err}
+	}
+	settings.Known = nil
+	return settings, nil
+}
+
+// clearing is how long what a demonstration left in the engine may take to be removed.
+const clearing = 30 * time.Second
+
+// clear removes what the demonstration left in the engine, where its user may and the
+// journals are not kept either; else it says what there is and how it is removed.
+func (d *demo) clear(mill string) {
+	settings, err := d.engineSettings(mill)
+	if err == nil && d.flags.journal == "" {
+		settings.Timeout = clearing
+		err = dropMill(settings, mill)
+		if err == nil {
+			return
+		}
+	}
+	why := "they are kept, as the journals are"
+	switch {
+	case errors.Is(err, engine.ErrDenied):
+		why = fmt.Sprintf("user %s may not remove them", settings.User)
+	case err != nil:
+		why = err.Error()
+	}
+	fmt.Fprintf(d.stderr, "the records of the demonstration are under mill %s in database %s at %s (%s); have the owner of the tables remove them: SELECT lapgate.drop_mill('%s');\n",
+		mill, settings.Database, settings.Address, why, mill)
+}
+
+func dropMill(settings engine.Settings, mill string) error {
+	ctx, cancel := context.WithTimeout(context.Background(), clearing) // also where the demonstration was interrupted
+	defer cancel()
+	c, err := engine.New(settings).Connect(ctx)
+	if err != nil {
+		return err
+	}
+	defer c.Close()
+	_, err = c.DropMill(ctx, mill)
+	return err
+}
+
 // pair is the shift as two daemons will wrap it.
 func (d *demo) pair() *demoPair {
-	p := &demoPair{demo: d, file: filepath.Join(d.dir, demoName)}
 	mill := "demo-" + strings.ToLower(rand.Text()[:8])
+	p := &demoPair{demo: d, mill: mill, file: filepath.Join(d.dir, demoName)}
 	for i, name := range [...]string{"a", "b"} {
 		p.machines[i] = p.machine(name, mill)
 	}
@@ -110,6 +158,7 @@ func (p *demoPair) wrap(ctx context.Context) (*rehearse.Result, error) {
 	if err := os.WriteFile(p.file, configs.Demo(), 0o600); err != nil {
 		return nil, err
 	}
+	defer p.clear(p.mill) // after both machines have ended
 	for _, m := range p.machines {
 		if err := m.start(p.program); err != nil {
 			return nil, err

@@ -4,6 +4,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"lapgate/gateway/engine/enginetest"
@@ -20,7 +21,8 @@ func TestDemoPair(t *testing.T) {
 	if err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
-	wants(t, string(out), "which acts on the line, is killed after 8 rolls", "took the line over after", "by lease 2")
+	wants(t, string(out), "which acts on the line, is killed after 8 rolls", "took the line over after", "by lease 2",
+		"records of the demonstration are under mill demo-", "user mill_machine may not remove them", `SELECT lapgate.drop_mill\('demo-`)
 	if n := d.SQL(t, `SELECT count(DISTINCT machine) FROM lapgate.journals JOIN lapgate.lines USING (line) WHERE mill LIKE 'demo-%' AND seq > 0`); n != "2" {
 		t.Errorf("the engine has the journals of %s machines, want 2", n)
 	}
@@ -41,6 +43,33 @@ func TestDemoPairBeginsAfresh(t *testing.T) {
 		t.Errorf("got exit code %d: %s", code, out)
 	}
 	wants(t, errors, "b/north.db is there already")
+}
+
+// TestDemoPairLeavesNothing: where its user owns the tables, a demonstration leaves nothing
+// in the engine, unless its journals are kept too.
+func TestDemoPairLeavesNothing(t *testing.T) {
+	t.Parallel()
+	d := enginetest.New(t)
+	rows := func() string {
+		return d.SQL(t, `SELECT (SELECT count(*) FROM lapgate.lines) + (SELECT count(*) FROM lapgate.records) + (SELECT count(*) FROM lapgate.leases)
+			+ (SELECT count(*) FROM lapgate.acts) + (SELECT count(*) FROM lapgate.machines)`)
+	}
+	run := func(args ...string) string {
+		cmd := exec.CommandContext(t.Context(), binary(t), append([]string{"demo", "--pair", "--engine-address", d.Server.Folder(), "--rolls", "4"}, args...)...)
+		cmd.Env = append(cleanEnv(), "LAPGATE_ENGINE_DATABASE="+d.Name, "LAPGATE_ENGINE_USER="+enginetest.Owner)
+		out, err := cmd.CombinedOutput()
+		if err != nil {
+			t.Fatalf("%v\n%s", err, out)
+		}
+		return string(out)
+	}
+	if out := run(); rows() != "0" || strings.Contains(out, "drop_mill") {
+		t.Errorf("%s rows are left:\n%s", rows(), out)
+	}
+	wants(t, run("--journal", t.TempDir()), "they are kept, as the journals are", `SELECT lapgate.drop_mill\('demo-`)
+	if rows() == "0" {
+		t.Error("the records are gone, and were said to be kept")
+	}
 }
 
 // TestDemoPairWithoutEngine: without a PostgreSQL it says what to do.

@@ -223,8 +223,8 @@ func TestPairArmedThroughFaults(t *testing.T) {
 	}
 	for name, fault := range faults {
 		t.Run(name, func(t *testing.T) {
-			for step := range 10 {
-				synctest.Test(t, func(t *testing.T) { armedThrough(t, time.Duration(step)*110*time.Millisecond, fault) })
+			for step := range 7 {
+				synctest.Test(t, func(t *testing.T) { armedThrough(t, time.Duration(step)*160*time.Millisecond, fault) })
 			}
 		})
 	}

@@ -12,6 +12,7 @@ import (
 	"sync"
 	"sync/atomic"
 	"testing"
+	"time"
 
 	"lapgate/gateway/config"
 	"lapgate/gateway/inspect"
@@ -275,7 +276,7 @@ func TestProbeScanTakesTurns(t *testing.T) {
 	turn := func(context.Context) error { turns++; return nil }
 	registers := newCounter(t, s.ModbusAddr(), func(h []byte) int { return int(h[4])<<8 | int(h[5]) }, 6)
 	f := probeScan{units: "1-3", bases: "900-1100"}
-	f.timeout = probeTimeout
+	f.timeout = time.Minute
 	w, err := f.registers(scanTarget{registers: registers.Addr().String()})
 	if err != nil {
 		t.Fatal(err)

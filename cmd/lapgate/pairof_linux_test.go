@@ -141,6 +141,7 @@ func (p *pairOf) newMachine(name string, addresses []string) *pairMachine {
 	if err := os.MkdirAll(m.dir, 0o700); err != nil {
 		p.t.Fatal(err)
 	}
+	m.step(0)
 	const port = ".s.PGSQL.5432"
 	m.cables = append(m.cables, newCable(p.t, "unix", filepath.Join(m.dir, port), func() (net.Conn, error) {
 		return net.Dial("unix", filepath.Join(p.server.Folder(), port))

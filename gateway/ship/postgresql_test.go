@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -116,6 +117,7 @@ type trouble struct {
 	stop   chan struct{}
 	ended  chan struct{}
 	counts map[string]int // by kind
+	made   atomic.Int32   // faults
 }
 
 func makeTrouble(t *testing.T, d *enginetest.Database, p *enginetest.Proxy) *trouble {
@@ -146,23 +148,26 @@ func (x *trouble) end() {
 
 func (x *trouble) run() {
 	defer close(x.ended)
-	draw := rand.New(rand.NewPCG(17, 4))
+	wait, draw := rand.New(rand.NewPCG(17, 4)), rand.New(rand.NewPCG(17, 5))
 	for i := 0; ; i++ {
 		// They come less and less often, or nothing would ever arrive on a slow machine.
-		next := time.After(time.Duration((0.15 + 1.7*draw.Float64()) * (1 + float64(i)/50) * float64(*faultPause)))
-		select {
-		case <-x.stop:
-			return
-		case f := <-x.asks:
-			f()
-			continue
-		case <-next:
+		next := time.After(time.Duration((0.15 + 1.7*wait.Float64()) * (1 + float64(i)/50) * float64(*faultPause)))
+		for waits := true; waits; {
+			select {
+			case <-x.stop:
+				return
+			case f := <-x.asks:
+				f()
+			case <-next:
+				waits = false
+			}
 		}
 		what := []string{"killed", "killed", "lost", "lost", "lost", "cut"}[draw.IntN(6)]
 		if i%60 == 20 {
 			what = "restarted"
 		}
 		x.counts[what]++
+		x.made.Add(1)
 		switch what {
 		case "killed":
 			x.d.SQL(x.t, `SELECT count(pg_terminate_backend(pid)) FROM pg_stat_activity WHERE usename = '`+enginetest.Machine+`'`)
@@ -196,7 +201,11 @@ func TestFaultsOfPostgreSQL(t *testing.T) {
 	begun := time.Now()
 	backup := y.fill(rolls)
 	t.Logf("the journals were made in %s", time.Since(begun).Round(time.Millisecond))
+	half := uint64(rolls / 4 * 3 / 2)
 	d.SQL(t, `SELECT lapgate.make_month('2000-01-01')`)
+	y.handOn(d, "south", half)
+	// The server forgets what was committed just before it is restarted; this it keeps.
+	d.SQL(t, `SET synchronous_commit = on; SELECT lapgate.drop_month('2000-01-01')`)
 
 	x := makeTrouble(t, d, p)
 	begun = time.Now()
@@ -204,9 +213,6 @@ func TestFaultsOfPostgreSQL(t *testing.T) {
 	past := func(line string, record uint64) func() bool {
 		return func() bool { return y.shipper.State(line).Record > record }
 	}
-	y.soon("some of the first month is there", past("south", 0))
-	// The server forgets what was committed just before it is restarted; this it keeps.
-	x.do("month removed", func() { d.SQL(t, `SET synchronous_commit = on; SELECT lapgate.drop_month('2000-01-01')`) })
 	for there := uint64(0); there <= backup.Seq; { // and is not forgotten
 		y.soon("more is there than in the backup", past("north", backup.Seq+10))
 		stop()
@@ -227,7 +233,7 @@ func TestFaultsOfPostgreSQL(t *testing.T) {
 		s := y.shipper.State("south")
 		return !s.Known || s.Backlog > uint64(*shippedRecords/20)
 	}
-	for i := 0; y.failedTimes() < 40 || waits(); i++ { // the line is at work meanwhile
+	for i := 0; x.made.Load() < 40 || y.failedTimes() < 40 || waits(); i++ { // the line is at work meanwhile
 		y.roll(y.lines[i%2])
 		<-time.After(10 * time.Millisecond)
 	}
@@ -237,7 +243,7 @@ func TestFaultsOfPostgreSQL(t *testing.T) {
 	stop()
 
 	y.proved(d, "north", backup.Seq)
-	y.proved(d, "south", 1)
+	y.proved(d, "south", half)
 	all, err := d.Connect(t, enginetest.Machine).Journals(t.Context(), "north")
 	y.must(err)
 	if len(all) != 2 || all[0].Head.Seq <= backup.Seq || all[0].Genesis != fork.Journal {
@@ -253,6 +259,29 @@ func TestFaultsOfPostgreSQL(t *testing.T) {
 	if c := x.counts; c["killed"] < 5 || c["lost"] < 5 || c["cut"] == 0 || c["restarted"] == 0 || y.failedTimes() < 10 {
 		t.Errorf("%v, %d: the test shows nothing", c, y.failedTimes())
 	}
+}
+
+// handOn hands the records of a line on up to one, as an earlier start of the shipper did.
+func (y *yard) handOn(d *enginetest.Database, line string, upTo uint64) {
+	y.t.Helper()
+	c := d.Connect(y.t, enginetest.Machine)
+	r, err := journal.OpenWhole(y.t.Context(), y.path(line))
+	y.must(err)
+	var name journal.Hash
+	var batch []journal.Entry
+	const most = 1000
+	y.must(r.Walk(y.t.Context(), journal.Filter{ToSeq: upTo}, func(e journal.Entry) (err error) {
+		if e.Seq == 1 {
+			name = e.Hash
+			_, err = c.Register(y.t.Context(), engine.Journal{Genesis: name, Line: line})
+		}
+		if batch = append(batch, e); err == nil && (len(batch) == most || e.Seq == upTo) {
+			_, err = c.Append(y.t.Context(), name, batch)
+			batch = nil
+		}
+		return err
+	}))
+	y.must(r.Close())
 }
 
 // headOf is the newest record of a line's only journal that a server has and does not forget.

@@ -298,9 +298,11 @@ type localError struct{ error }
 
 // serve hands on the next records of a line, and reports whether there are more.
 func (s *Shipper) serve(ctx context.Context, conn Conn, l *line) (more bool, err error) {
-	if l.due() {
+	if due, word := l.due(); due {
 		l.looked = time.Now()
-		err = s.look(ctx, conn, l)
+		if err = s.look(ctx, conn, l); err != nil && word && !errors.Is(err, errAnew) {
+			l.heard() // again: it was not looked at
+		}
 	}
 	if err == nil && l.at.known && l.newest() != l.at.head.Seq {
 		more, err = s.send(ctx, conn, l)
@@ -323,19 +325,28 @@ func (l *line) failed() bool {
 	return l.state.Error != ""
 }
 
-// due tells whether the engine is to be asked what it has of the line.
-func (l *line) due() bool {
+// due tells whether the engine is to be asked what it has of the line, and whether a
+// person's word is behind that.
+func (l *line) due() (due, word bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	word := l.word
+	word = l.word
 	l.word = false
+	since := time.Since(l.looked)
 	switch {
 	case l.stop != nil:
-		return word || time.Since(l.looked) >= retryAfter
+		return word || since >= retryAfter, word
 	case !l.at.known:
-		return l.head > 0 || time.Since(l.looked) >= lookEvery
+		return l.head > 0 || since >= lookEvery, word
 	}
-	return time.Since(l.looked) >= lookEvery
+	return since >= lookEvery, word
+}
+
+// heard notes a person's word.
+func (l *line) heard() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.word = true
 }
 
 // newest is the number of the newest record here.

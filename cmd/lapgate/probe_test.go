@@ -155,24 +155,24 @@ func TestProbeModbus(t *testing.T) {
 	t.Parallel()
 	s := runningSim(t, func(*sim.Config) {})
 	var stdout, stderr bytes.Buffer // of a wide terminal
-	code := run([]string{"probe", "modbus", s.ModbusAddr(), "--address", "1000", "--count", "30"}, []string{"COLUMNS=250"}, nil, &stdout, &stderr)
+	code := run([]string{"probe", "modbus", "--timeout", "30s", s.ModbusAddr(), "--address", "1000", "--count", "30"}, []string{"COLUMNS=250"}, nil, &stdout, &stderr)
 	out, errs := stdout.String(), stderr.String()
 	if code != exitDone || errs != "" {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
 	wants(t, out, `^unit +1$`, `^registers +holding$`, `^first address +1000$`, `^in the other notation +41001$`, `^count +30$`, `^round trip +[\d.]+ ms \(`,
 		`^ +1000 +41001 +5251 +21073 +21073 +RQ`, `^text, high byte first: "M01-41001"`, `^ +1000 +41001,41002 .*`, `ABCD float32 .*DCBA uint32`)
-	if code, out, _ = call("probe", "modbus", s.ModbusAddr(), "--address", "1000", "--count", "2", "--csv"); code != exitDone {
+	if code, out, _ = call("probe", "modbus", "--timeout", "30s", s.ModbusAddr(), "--address", "1000", "--count", "2", "--csv"); code != exitDone {
 		t.Errorf("exit code %d", code)
 	}
 	wants(t, out, `^address,register,hex,uint16,int16,text,changes$`, `^1000,41001,5251,21073,21073,RQ,no$`)
-	code, _, errs = call("probe", "modbus", s.ModbusAddr(), "--address", "3700", "--count", "200", "--registers", "input",
+	code, _, errs = call("probe", "modbus", "--timeout", "30s", s.ModbusAddr(), "--address", "3700", "--count", "200", "--registers", "input",
 		"--order", "CDAB", "--float", "--json")
 	if code != exitDifferences { // behind OUT is nothing
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
 	wants(t, errs, `reading registers 3700 to 3824`, `register 33701 in the other notation is address 3700`)
-	code, out, errs = call("probe", "modbus", s.ModbusAddr(), "--address", "1200", "--count", "400", "--json", "--repeat", "1")
+	code, out, errs = call("probe", "modbus", "--timeout", "30s", s.ModbusAddr(), "--address", "1200", "--count", "400", "--json", "--repeat", "1")
 	var report struct {
 		Words     []inspect.Word
 		Pairs     []struct{ Readings map[string]map[string]string }
@@ -181,7 +181,7 @@ func TestProbeModbus(t *testing.T) {
 	if code != exitDone || json.Unmarshal([]byte(out), &report) != nil || len(report.Words) != 400 || len(report.Pairs) != 200 || len(report.Pairs[0].Readings["DCBA"]) != 3 || len(report.RoundTrip) != 4 {
 		t.Errorf("exit code %d: %s, %d words, %d pairs, %d requests", code, errs, len(report.Words), len(report.Pairs), len(report.RoundTrip))
 	}
-	if code, _, errs = call("probe", "modbus", s.ModbusAddr(), "--unit", "9"); code != exitDifferences {
+	if code, _, errs = call("probe", "modbus", "--timeout", "30s", s.ModbusAddr(), "--unit", "9"); code != exitDifferences {
 		t.Errorf("another unit: exit code %d, %s", code, errs)
 	}
 }
@@ -193,13 +193,13 @@ func TestProbeOPCUA(t *testing.T) {
 	})
 	url := s.OPCUA().URL()
 	folder := filepath.Join(t.TempDir(), "pki")
-	code, out, errs := call("probe", "opcua", url, "--offers")
+	code, out, errs := call("probe", "opcua", "--timeout", "30s", url, "--offers")
 	if code != exitDone || errs != "" {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
 	wants(t, out, `Basic256Sha256 +SignAndEncrypt +anonymous`)
 
-	code, out, errs = call("probe", "opcua", url, "--policy", "None", "--mode", "None", "--browse", "--node", "ns=2;s=north.Payload")
+	code, out, errs = call("probe", "opcua", "--timeout", "30s", url, "--policy", "None", "--mode", "None", "--browse", "--node", "ns=2;s=north.Payload")
 	if code != exitDone {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
@@ -207,30 +207,30 @@ func TestProbeOPCUA(t *testing.T) {
 	wants(t, out, `^ +MaxNodesPerRead +\d+ +yes`, `^ +2 +urn:lapgate:line`, `^ +round trip +[\d.]+ ms`,
 		`^ +\d +Request +Variable +ns=2;s=north\.Request`, `^ns=2;s=north\.Request .*UInt16\[96\] +read .*\[21073 2 .*\(96\)\] `,
 		`^ns=2;s=north\.Payload .*UInt16\[80\] +read, write`)
-	_, out, _ = call("probe", "opcua", url, "--policy", "None", "--mode", "None", "--node", "ns=2;s=north.Request", "--csv")
+	_, out, _ = call("probe", "opcua", "--timeout", "30s", url, "--policy", "None", "--mode", "None", "--node", "ns=2;s=north.Request", "--csv")
 	wants(t, out, `^id,name,class,type,`, `^ns=2;s=north\.Request,Request,Variable,UInt16\[96\],read,.*,Good,20\S+T\S+,20\S+T\S+$`)
-	code, out, _ = call("probe", "opcua", url, "--policy", "None", "--mode", "None", "--browse", "--most", "3")
+	code, out, _ = call("probe", "opcua", "--timeout", "30s", url, "--policy", "None", "--mode", "None", "--browse", "--most", "3")
 	if code != exitDone {
 		t.Errorf("exit code %d", code)
 	}
 	wants(t, out, `there is more; raise --depth or --most`)
-	code, out, errs = call("probe", "opcua", url, "--policy", "None", "--mode", "None", "--node", "ns=2;s=south.Request", "--node", "i=2258")
+	code, out, errs = call("probe", "opcua", "--timeout", "30s", url, "--policy", "None", "--mode", "None", "--node", "ns=2;s=south.Request", "--node", "i=2258")
 	if code != exitDifferences {
 		t.Errorf("missing node: exit code %d, %s", code, errs)
 	}
 	wants(t, out, `^ns=2;s=south\.Request +-`, `^ +.*BadNodeIDUnknown`, `^i=2258 .* +read `)
 	// Nothing is trusted that was not accepted.
-	if code, _, errs = call("probe", "opcua", url, "--folder", folder); code != exitDifferences {
+	if code, _, errs = call("probe", "opcua", "--timeout", "30s", url, "--folder", folder); code != exitDifferences {
 		t.Errorf("exit code %d, %s", code, errs)
 	}
 	wants(t, errs, `is not trusted`, `lapgate trust accept`)
 
 	// A user logs in by name, and the server must be the one that is meant.
-	if code, _, errs = call("probe", "opcua", url, "--user", "line", "--password", "env:NOWHERE"); code != exitUsage {
+	if code, _, errs = call("probe", "opcua", "--timeout", "30s", url, "--user", "line", "--password", "env:NOWHERE"); code != exitUsage {
 		t.Errorf("exit code %d, %s", code, errs)
 	}
 	wants(t, errs, `--password: secret: the environment has no variable NOWHERE`)
-	if code, _, errs = call("probe", "opcua", url, "--policy", "None", "--mode", "None", "--user", "line"); code != exitDifferences {
+	if code, _, errs = call("probe", "opcua", "--timeout", "30s", url, "--policy", "None", "--mode", "None", "--user", "line"); code != exitDifferences {
 		t.Errorf("exit code %d, %s", code, errs)
 	}
 	wants(t, errs, `anonymous`)
@@ -242,11 +242,11 @@ func TestProbeOPCUA(t *testing.T) {
 	if code, _, errs = call("trust", "accept", url, "--folder", folder, "--fingerprint", shown.Fingerprint); code != exitDone {
 		t.Errorf("exit code %d, %s", code, errs)
 	}
-	if code, out, errs = call("probe", "opcua", url, "--folder", folder, "--json"); code != exitDone {
+	if code, out, errs = call("probe", "opcua", "--timeout", "30s", url, "--folder", folder, "--json"); code != exitDone {
 		t.Errorf("exit code %d, %s", code, errs)
 	}
 	wants(t, out, `"state": "Running"`)
-	if code, _, errs = call("probe", "opcua", url, "--folder", folder, "--server-name", "other.mill.test"); code != exitDifferences {
+	if code, _, errs = call("probe", "opcua", "--timeout", "30s", url, "--folder", folder, "--server-name", "other.mill.test"); code != exitDifferences {
 		t.Errorf("exit code %d, %s", code, errs)
 	}
 	wants(t, errs, `want other\.mill\.test`)

@@ -58,7 +58,7 @@ func TestProbeScanRegisters(t *testing.T) {
 			*at += 1345
 		}
 	})
-	code, out, errs := call("probe", "scan", s.ModbusAddr(), "--unit-ids", "3,17", "--bases", "2300-2400", "--yes")
+	code, out, errs := call("probe", "scan", "--timeout", "30s", s.ModbusAddr(), "--unit-ids", "3,17", "--bases", "2300-2400", "--yes")
 	if code != exitDone {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
@@ -67,13 +67,13 @@ func TestProbeScanRegisters(t *testing.T) {
 	passesCheck(t, out)
 
 	// A base that is one off, as JSON.
-	code, out, errs = call("probe", "scan", s.ModbusAddr(), "--unit-ids", "17", "--bases", "2346", "--timeout", "5s", "--yes", "--json")
+	code, out, errs = call("probe", "scan", "--timeout", "30s", s.ModbusAddr(), "--unit-ids", "17", "--bases", "2346", "--yes", "--json")
 	var report inspect.SearchReport
 	if err := json.Unmarshal([]byte(out), &report); err != nil || code != exitDone || len(report.Found) != 1 || report.Requests < 10 {
 		t.Errorf("exit code %d, %v: %s%s", code, err, out, errs)
 	}
 	passesCheck(t, report.Found[0].Lines)
-	if code, out, errs = call("probe", "scan", s.ModbusAddr(), "--unit-ids", "17", "--bases", "2348", "--yes", "--csv"); code != exitDifferences {
+	if code, out, errs = call("probe", "scan", "--timeout", "30s", s.ModbusAddr(), "--unit-ids", "17", "--bases", "2348", "--yes", "--csv"); code != exitDifferences {
 		t.Errorf("exit code %d: %s", code, errs)
 	}
 	wants(t, out, `^where,got$`, `^"unit 17, input registers, base 2349 \(32350\)",.*other data: `)
@@ -100,7 +100,7 @@ func TestProbeScanOfOtherOrder(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer func() { _ = server.Close() }()
-	code, out, errs := call("probe", "scan", server.Addr(), "--yes")
+	code, out, errs := call("probe", "scan", "--timeout", "30s", server.Addr(), "--yes")
 	if code != exitDifferences || out != "" {
 		t.Errorf("exit code %d: %s", code, out)
 	}
@@ -119,19 +119,19 @@ func TestProbeScanNodes(t *testing.T) {
 		c.OPCUA.Before = []string{"urn:mill:drives", "urn:mill:scale", "urn:mill:lamps", "urn:mill:doors"}
 	})
 	url := s.OPCUA().URL()
-	code, out, errs := call("probe", "scan", url, "--policy", "None", "--mode", "None", "--yes")
+	code, out, errs := call("probe", "scan", "--timeout", "30s", url, "--policy", "None", "--mode", "None", "--yes")
 	if code != exitDone {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
 	wants(t, errs, `^found: namespace urn:lapgate:line, node east-7\.Request; .*OUT east-7\.Outcome\.\* `, `LIMITS east-7\.Limits decodes`)
 	wants(t, out, `^        namespace: "urn:lapgate:line"$`, `^          outcomes: "east-7\.Outcome\.\*"`)
 	passesCheck(t, out)
-	_, nodes, _ := call("probe", "opcua", url, "--policy", "None", "--mode", "None", "--browse")
+	_, nodes, _ := call("probe", "opcua", "--timeout", "30s", url, "--policy", "None", "--mode", "None", "--browse")
 	wants(t, nodes, `ns=6;s=east-7\.Request`)
 
 	// Nothing is trusted, and nobody logged in, without being told to.
 	folder := filepath.Join(t.TempDir(), "pki")
-	if code, out, errs = call("probe", "scan", url, "--folder", folder, "--yes"); code != exitDifferences || out != "" {
+	if code, out, errs = call("probe", "scan", "--timeout", "30s", url, "--folder", folder, "--yes"); code != exitDifferences || out != "" {
 		t.Errorf("exit code %d: %s", code, out)
 	}
 	wants(t, errs, `lapgate trust accept`)
@@ -143,10 +143,10 @@ func TestProbeScanNodes(t *testing.T) {
 	if code, _, errs = call("trust", "accept", url, "--folder", folder, "--fingerprint", shown.Fingerprint); code != exitDone {
 		t.Fatalf("exit code %d, %s", code, errs)
 	}
-	if code, out, errs = call("probe", "scan", url, "--folder", folder, "--server-name", "other.mill.test", "--yes"); code != exitDifferences {
+	if code, out, errs = call("probe", "scan", "--timeout", "30s", url, "--folder", folder, "--server-name", "other.mill.test", "--yes"); code != exitDifferences {
 		t.Errorf("exit code %d: %s%s", code, out, errs)
 	}
-	if code, out, errs = call("probe", "scan", url, "--folder", folder, "--yes"); code != exitDone {
+	if code, out, errs = call("probe", "scan", "--timeout", "30s", url, "--folder", folder, "--yes"); code != exitDone {
 		t.Fatalf("exit code %d: %s", code, errs)
 	}
 	passesCheck(t, out)
@@ -154,7 +154,7 @@ func TestProbeScanNodes(t *testing.T) {
 	if err := os.WriteFile(secret, []byte("quite secret"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if code, out, errs = call("probe", "scan", url, "--folder", folder, "--user", "kim", "--password", "file:"+secret, "--yes"); code != exitDifferences || strings.Contains(out+errs, "quite secret") {
+	if code, out, errs = call("probe", "scan", "--timeout", "30s", url, "--folder", folder, "--user", "kim", "--password", "file:"+secret, "--yes"); code != exitDifferences || strings.Contains(out+errs, "quite secret") {
 		t.Errorf("exit code %d: %s%s", code, out, errs)
 	}
 }

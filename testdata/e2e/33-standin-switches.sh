@@ -56,17 +56,31 @@ ROWS
   done
 }
 
-# row LINE runs one row and prints one line of it.
+# stood NAME tells whether the machine was too busy for a shift, of which nothing is wrong but
+# what was told: its controller stood, or the link broke before the stand-in ended it.
+stood() {
+  grep -qE '^wrong: .* was told [0-9]+ times$' "$work/row-$1" || return
+  ! grep '^wrong: ' "$work/row-$1" | grep -qvE ' was told [0-9]+ times$' || return
+  grep -q '"code":"controller-stands"' "$work/daemon-$1.log" ||
+    test "$(grep -c '"code":"link-down"' "$work/daemon-$1.log")" -gt 1
+}
+
+# row LINE runs one row and prints one line of it. A shift for which the machine was too busy
+# says nothing of its switch: it is run again, twice at most.
 row() {
-  local line over switch name
+  local line over switch name again=0
   read -ra line <<<"$1"
   over=${line[1]} switch=${line[2]} name="${line[1]}-${line[2]}"
-  "${over}_standin" "$name" --rolls "$rolls" --limit 240 $(test "$switch" = plain || echo --switch "$switch") &&
-    shift_of "$name" "${line[@]:3}" >"$work/row-$name" || {
-    printf 'FAILED %s %s: %s\n' "$over" "$switch" "$(cat "$work/row-$name" && tail -n 20 "$work"/*"-$name.log")"
-    test -z "${LAPGATE_KEEP:-}" || { mkdir -p "$LAPGATE_KEEP" && cp -r "$work"/*"-$name"* "$LAPGATE_KEEP"; }
-    return 1
-  }
+  until "${over}_standin" "$name" --rolls "$rolls" --limit 240 $(test "$switch" = plain || echo --switch "$switch") &&
+    shift_of "$name" "${line[@]:3}" >"$work/row-$name"; do
+    again=$((again + 1))
+    if test "$again" -gt 2 || ! stood "$name"; then
+      printf 'FAILED %s %s: %s\n' "$over" "$switch" "$(cat "$work/row-$name" && tail -n 20 "$work"/*"-$name.log")"
+      test -z "${LAPGATE_KEEP:-}" || { mkdir -p "$LAPGATE_KEEP" && cp -r "$work"/*"-$name"* "$LAPGATE_KEEP"; }
+      return 1
+    fi
+    rm -r "$work"/*"-$name" "$work"/*"-$name".*
+  done
   printf '%s %s: %s\n' "$over" "$switch" "$(cat "$work/row-$name")"
   rm "$work"/*"-$name.log" # what is left is told when a row fails
 }

@@ -26,7 +26,7 @@ clean() {
 trap clean EXIT
 trap 'exit 130' INT TERM
 
-for _ in $(seq 300); do
+for _ in $(seq 3000); do # a busy machine boots slowly
   kill -0 "$nspawn" 2>/dev/null || break
   leader=$(cat "/proc/$nspawn/task/$nspawn/children")
   leader=${leader%% *}
@@ -54,12 +54,12 @@ holds() {
 # equal STEP GOT WANT fails unless both are the same.
 equal() { test "$2" = "$3" || { echo "$1: got $2, want $3"; exit 1; }; echo "$1"; }
 of() { "${inside[@]}" systemctl show --property "$1" --value lapgate; }
-# waits_for STEP COMMAND... waits up to a minute until the command succeeds.
+# waits_for STEP COMMAND... waits up to ten minutes until the command succeeds.
 waits_for() {
-  local step=$1 end=$((SECONDS + 60))
+  local step=$1 end=$((SECONDS + 600))
   shift
   until "$@"; do
-    test "$SECONDS" -lt "$end" || { echo "not within a minute: $step"; exit 1; }
+    test "$SECONDS" -lt "$end" || { echo "not within ten minutes: $step"; exit 1; }
     sleep 0.2
   done
 }
@@ -133,9 +133,9 @@ holds "same journal, with all that was in it before" "${as_daemon[@]}" lapgate j
 
 # with_times WATCHDOG starts the service with shorter times than in a mill.
 with_times() {
-  "${inside[@]}" sh -c "mkdir -p /run/systemd/system/lapgate.service.d && printf '[Service]\nWatchdogSec=%s\nTimeoutStopSec=3s\nRestartSec=100ms\n' $1 >/run/systemd/system/lapgate.service.d/quick.conf && systemctl daemon-reload && systemctl restart lapgate"
+  "${inside[@]}" sh -c "mkdir -p /run/systemd/system/lapgate.service.d && printf '[Service]\nWatchdogSec=%s\nTimeoutStopSec=5s\nRestartSec=100ms\n' $1 >/run/systemd/system/lapgate.service.d/quick.conf && systemctl daemon-reload && systemctl restart lapgate"
 }
-with_times 3s
+with_times 10s
 equal "started anew by hand" "$(of NRestarts) $(of ActiveState)" "0 active"
 "${inside[@]}" systemctl kill --signal=STOP lapgate
 waits_for "started anew by the watchdog" is NRestarts 1
@@ -143,7 +143,7 @@ waits_for "active after the watchdog" is ActiveState active
 echo "a process that stands still is started anew by the watchdog"
 goes_on "armed as before, it goes on"
 
-with_times 2min
+with_times 10min
 goes_on "before another gateway comes"
 sed -e 's#/var/lib/lapgate/journal#/var/lib/lapgate/rival#' -e 's#/run/lapgate/control.sock#/var/lib/lapgate/rival.sock#' -e '/^status:/,$d' "$mill" >"$root/etc/lapgate/rival.yaml"
 "${inside[@]}" systemd-run --quiet --unit=rival --uid=lapgate lapgate run --config /etc/lapgate/rival.yaml --set status.listen=none

@@ -147,7 +147,7 @@ test "$(current)" = lapgate
 damage() {
   python3 - "$root$journal" "$1" <<'EOF'
 import os, sqlite3, sys
-db = sqlite3.connect(sys.argv[1], isolation_level=None, timeout=10)
+db = sqlite3.connect(sys.argv[1], isolation_level=None, timeout=60)
 db.execute("BEGIN IMMEDIATE")
 triggers = db.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
 for name, _ in triggers:

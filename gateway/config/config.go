@@ -87,6 +87,9 @@ type Line struct {
 	Arming  Arming
 }
 
+// beginning is what to do where there is no configuration yet.
+const beginning = "have a first one made by lapgate init FILE"
+
 // maxBytes bounds a configuration file.
 const maxBytes = 1 << 20
 
@@ -152,7 +155,7 @@ func read(path string) ([]byte, *Problem) {
 	p := &Problem{Text: "cannot read the configuration", Got: reason(err), Want: "a readable file", Remedy: "check the path"}
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		p.Remedy = "check the path, or begin with a copy of the reference configuration"
+		p.Remedy = "check the path, or " + beginning
 	case errors.Is(err, plainfile.ErrNotPlain):
 		p.Remedy = "write it into a file"
 	case errors.Is(err, fs.ErrPermission):

@@ -111,12 +111,12 @@ func (d *decoder) parse(data []byte) (root *node) {
 		}
 	}
 	if len(bodies) == 0 {
-		d.problem(position{line: 1, col: 1}, "", "empty configuration", "no keys", "a YAML mapping", "begin with a copy of the reference configuration")
+		d.problem(position{line: 1, col: 1}, "", "empty configuration", "no keys", "a YAML mapping", beginning)
 		return nil
 	}
 	root = d.convert(bodies[0], "", 0)
 	if root != nil && root.kind != mapping {
-		d.problem(root.pos, "", "not a configuration", root.what(), "a YAML mapping", "begin with a copy of the reference configuration")
+		d.problem(root.pos, "", "not a configuration", root.what(), "a YAML mapping", beginning)
 		return nil
 	}
 	if root != nil {

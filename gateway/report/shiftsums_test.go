@@ -236,10 +236,10 @@ func TestModesOfTwoMachines(t *testing.T) {
 	of := report.Of{Line: "north", Journals: []report.Journal{{Name: "a.db", Machine: "a"}, {Name: "b.db", Machine: "b"}}, Units: &recipe.Line{}}
 	s := report.NewShift(of, evening, time.Time{})
 	armed := record.Mode{Armed: true, By: "kim", Reason: "night"}
-	s.Begin(record.Stored{Seq: 1, At: minute(-50), Record: armed, Journal: 0})
+	s.Begin(record.Stored{Seq: 1, At: minute(-70), Record: armed, Journal: 0})
+	s.Begin(record.Stored{Seq: 2, At: minute(-40), Record: record.Mode{By: "lee"}, Journal: 0})
 	s.Begin(record.Stored{Seq: 1, At: minute(-60), Record: record.Mode{By: "ola"}, Journal: 1})
 	for i, r := range []record.Stored{
-		{Seq: 2, At: minute(-40), Record: record.Mode{By: "lee"}, Journal: 0},
 		{Seq: 2, At: minute(3), Record: armed, Journal: 1},
 		{Seq: 3, At: minute(4), Record: record.Carry{Mode: &armed}, Journal: 1},
 		{Seq: 3, At: minute(5), Record: armed, Journal: 0},

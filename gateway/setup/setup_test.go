@@ -117,11 +117,12 @@ func TestWrongAnswers(t *testing.T) {
 		set  setup.Answers
 		want string
 	}{
-		"all of them":   {setup.Answers{"units": "x", "cores": "y"}, "cores: "},
-		"nothing":       {setup.Answers{"units": ""}, "without an answer: units"},
-		"unknown head":  {setup.Answers{"grades": "1, news, open, tin"}, `grade news has head "tin"`},
-		"unknown heads": {setup.Answers{"grades": "1, news, open, tin; 2, kraft, open, zinc"}, "has head \"tin\"; want one of those in stock\ngrades: grade kraft has head \"zinc\""},
-		"two of a name": {setup.Answers{"cores": "1, slim, 96 mm; 2, slim, 100 mm"}, "name used twice"},
+		"all of them":       {setup.Answers{"units": "x", "cores": "y"}, "cores: "},
+		"nothing":           {setup.Answers{"units": ""}, "without an answer: units"},
+		"unknown head":      {setup.Answers{"grades": "1, news, open, tin"}, `grade news has head "tin"`},
+		"two kinds of head": {setup.Answers{"heads": "a, fused, 177 °C, 600 mm; b, fused, 177 °C, 700 mm"}, `grade news has head ""`},
+		"unknown heads":     {setup.Answers{"grades": "1, news, open, tin; 2, kraft, open, zinc"}, "has head \"tin\"; want one of those in stock\ngrades: grade kraft has head \"zinc\""},
+		"two of a name":     {setup.Answers{"cores": "1, slim, 96 mm; 2, slim, 100 mm"}, "name used twice"},
 	} {
 		a := example()
 		maps.Copy(a, c.set)

@@ -93,7 +93,7 @@ func TestTerminalInGerman(t *testing.T) {
 	if heads := englishHeads(t, reflect.TypeFor[shownStatus](), shown.out); len(heads) > 0 {
 		t.Errorf("status shows %v in English:\n%s", heads, shown.out)
 	}
-	if out := lapgate(append(asks, "--csv")...).out; !strings.HasPrefix(out, "roll no,roll,left at,verdict,outcome") || !strings.Contains(out, `"go, in shadow",wrapped by hand`) {
+	if out := lapgate(append(asks, "--csv")...).out; !strings.HasPrefix(out, "line,roll no,roll,left at,verdict,outcome") || !strings.Contains(out, `"go, in shadow",wrapped by hand`) {
 		t.Errorf("CSV has other names: %s", out)
 	}
 	if out := lapgate(append(asks, "--json")...).out; !program.Load() || !strings.Contains(out, `"verdict": "hold"`) {

@@ -14,6 +14,7 @@ type cable struct {
 
 	mu      sync.Mutex
 	dropped chan struct{} // nil while all comes through
+	trap    *trap         // nil for none
 	conns   []net.Conn
 	all     sync.WaitGroup
 }
@@ -70,6 +71,9 @@ func (c *cable) join(near net.Conn) {
 			buffer := make([]byte, 64<<10)
 			for {
 				n, err := way[0].Read(buffer)
+				if way[0] == near {
+					c.spring(buffer[:n])
+				}
 				c.wait()
 				if n > 0 {
 					if _, e := way[1].Write(buffer[:n]); e != nil {
@@ -87,6 +91,31 @@ func (c *cable) join(near net.Conn) {
 	both.Wait()
 }
 
+// trap drops a cable by what is about to go through to the far end, which comes through
+// when the cable is restored.
+type trap struct {
+	on     func(sent []byte) bool
+	sprung chan struct{}
+}
+
+// set sets a trap, and returns what is closed when it has sprung.
+func (c *cable) set(on func(sent []byte) bool) (sprung <-chan struct{}) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.trap = &trap{on, make(chan struct{})}
+	return c.trap.sprung
+}
+
+func (c *cable) spring(sent []byte) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.trap != nil && c.dropped == nil && c.trap.on(sent) {
+		c.dropped = make(chan struct{})
+		close(c.trap.sprung)
+		c.trap = nil
+	}
+}
+
 // wait waits while the cable is dropped.
 func (c *cable) wait() {
 	c.mu.Lock()
@@ -100,7 +129,9 @@ func (c *cable) wait() {
 func (c *cable) drop() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.dropped = make(chan struct{})
+	if c.dropped == nil {
+		c.dropped = make(chan struct{})
+	}
 }
 
 func (c *cable) restore() {

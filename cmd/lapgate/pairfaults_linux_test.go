@@ -15,6 +15,8 @@ import (
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
 	"lapgate/gateway/stationtest"
+	"lapgate/sim/controller"
+	"lapgate/sim/registers"
 )
 
 var (
@@ -38,9 +40,29 @@ type fault struct {
 const clockStep = time.Hour
 
 const (
-	faultKilled = "killed"
 	faultClock  = "clock stepped"
+	faultCommit = "network cut before a commit"
 )
+
+// commits reports whether what a daemon sends to a controller is the write of a COMMIT.
+func commits(sent []byte) bool {
+	const function, address, writeRegisters = 7, 8, 16 // places in a request of Modbus TCP
+	return len(sent) > address+1 && sent[function] == writeRegisters &&
+		uint16(sent[address])<<8|uint16(sent[address+1]) == controller.DefaultBases().Of(registers.Commit)
+}
+
+// cutBeforeCommit cuts the network of a machine when it sends a COMMIT on the first of its
+// lines. The COMMIT comes to the controller when the network is back.
+func cutBeforeCommit(p *pairOf, m, _ *pairMachine) {
+	const first = 1 // cable of a line, behind that of the engine
+	select {
+	case <-m.cables[first].set(commits):
+	case <-p.ctx.Done():
+	}
+	for _, c := range m.cables {
+		c.drop()
+	}
+}
 
 func faultsOfPair() []fault {
 	server := func(f func(*enginetest.Server) error) func(*pairOf, *pairMachine, *pairMachine) {
@@ -65,9 +87,10 @@ func faultsOfPair() []fault {
 	}
 	const longerThanLease = 5 * time.Second
 	return []fault{
-		{faultKilled, acts((*pairMachine).kill), acts((*pairMachine).start), true, 0},
+		{"killed", acts((*pairMachine).kill), acts((*pairMachine).start), true, 0},
 		{"stopped", signal(syscall.SIGSTOP), signal(syscall.SIGCONT), true, 0},
 		{"network cut", network((*cable).drop), network((*cable).restore), true, 0},
+		{faultCommit, cutBeforeCommit, network((*cable).restore), true, 0},
 		{"engine restarted", server((*enginetest.Server).Restart), acts(func(*pairMachine) {}), false, longerThanLease},
 		{"engine away", server((*enginetest.Server).Stop), server((*enginetest.Server).Start), false, longerThanLease},
 		{faultClock, func(_ *pairOf, acts, stands *pairMachine) { acts.step(clockStep); stands.step(-clockStep) },
@@ -130,6 +153,9 @@ func (p *pairOf) befall(f *fault) (out try) {
 	}
 	out.at = time.Now()
 	f.do(p, out.acts, out.stands)
+	if f.name == faultCommit { // it waited for one
+		out.at = time.Now()
+	}
 	<-time.After(f.lasts)
 	const recipes = 2
 	p.await("after "+f.name+": each line goes on", func() bool {
@@ -261,6 +287,9 @@ func TestPairFaults(t *testing.T) {
 				all[k].acts.stepped(t, p.lines[0].name, all[k].at.Add(clockStep), all[k].healed.Add(clockStep))
 			}
 		}
+	}
+	if late := len(tries[faultCommit]); account.stale < late {
+		t.Errorf("the controller ignored %d commits, and %d came when the session was over", account.stale, late)
 	}
 	t.Logf("%d faults, %d takeovers; %d needless moves; %s", n, moved, needless, &account)
 }

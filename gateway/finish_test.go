@@ -4,6 +4,7 @@ import (
 	"context"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -33,8 +34,8 @@ func newLate(o *gateway.Options) *late {
 	return l
 }
 
-func (l *late) Append(ctx context.Context, r record.Record) (record.Stored, error) {
-	if _, ok := r.(record.Outcome); ok {
+func (l *late) Append(ctx context.Context, records ...record.Record) ([]record.Stored, error) {
+	if slices.ContainsFunc(records, func(r record.Record) bool { return r.Kind() == record.KindOutcome }) {
 		select {
 		case <-l.waits:
 			close(l.reached)
@@ -42,7 +43,7 @@ func (l *late) Append(ctx context.Context, r record.Record) (record.Stored, erro
 		default:
 		}
 	}
-	return l.Journal.Append(ctx, r)
+	return l.Journal.Append(ctx, records...)
 }
 
 // TestStopLeavesNothing: what a line records while the daemon ends is with an engine that

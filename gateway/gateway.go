@@ -41,11 +41,11 @@ var ErrFenced = errors.New("gateway: every line is served by another gateway")
 var errFenced = errors.New("fenced")
 
 // Journal is what a line needs of its durable record. An error of Append
-// means that the record may or may not be durable; the line then ends, and
+// means that the records may or may not be durable; the line then ends, and
 // the journal is not used again.
 type Journal interface {
-	// Append returns when the record is durable.
-	Append(ctx context.Context, r record.Record) (record.Stored, error)
+	// Append returns when the records are durable. They become so together.
+	Append(ctx context.Context, records ...record.Record) ([]record.Stored, error)
 	// Replay calls f for each record in order, and stops at f's first error.
 	Replay(ctx context.Context, f func(record.Stored) error) error
 	// SetAside tells where the journal before this one was moved to because it

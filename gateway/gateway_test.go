@@ -291,11 +291,11 @@ type failing struct {
 
 var errDisk = errors.New("no space left on device")
 
-func (f *failing) Append(ctx context.Context, r record.Record) (record.Stored, error) {
-	if f.after--; f.after < 0 {
-		return record.Stored{}, errDisk
+func (f *failing) Append(ctx context.Context, records ...record.Record) ([]record.Stored, error) {
+	if f.after -= len(records); f.after < 0 {
+		return nil, errDisk
 	}
-	return f.Journal.Append(ctx, r)
+	return f.Journal.Append(ctx, records...)
 }
 
 func TestJournalFailure(t *testing.T) {
@@ -335,8 +335,8 @@ func TestJournalFailure(t *testing.T) {
 				if st := g.Lines()[0]; !st.Ended || !strings.Contains(st.Error, errDisk.Error()) {
 					t.Errorf("got state %+v", st)
 				}
-				// What goes out after each record that is durable: nothing for
-				// CONFIG and MODE, HELLO, nothing for REQUEST, PAYLOAD, COMMIT, nothing for VERDICT.
+				// What goes out after each record that is durable: nothing for CONFIG and
+				// MODE, HELLO, PAYLOAD for REQUEST and INTENT together, COMMIT, nothing for VERDICT.
 				if want := [...]int{0, 0, 0, 1, 1, 2, 3, 3}[after]; written != want {
 					t.Errorf("%d blocks were written, want %d", written, want)
 				}

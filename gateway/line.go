@@ -391,11 +391,13 @@ func (l *lineLoop) moment() cycle.Moment {
 // execute does the actions of one step in order. It stops at the first that
 // fails and queues the failure as an event.
 func (l *lineLoop) execute(ctx context.Context, actions []cycle.Action) {
-	for _, a := range actions {
+	for len(actions) > 0 {
 		var ok bool
-		switch a := a.(type) {
+		done := 1
+		switch a := actions[0].(type) {
 		case cycle.Append:
-			ok = l.append(ctx, a.Record)
+			records := together(actions)
+			done, ok = len(records), l.append(ctx, records...)
 		case cycle.Send:
 			ok = l.send(ctx, a.Block, a.Words)
 		case cycle.FetchView:
@@ -426,7 +428,24 @@ func (l *lineLoop) execute(ctx context.Context, actions []cycle.Action) {
 		if !ok {
 			return
 		}
+		actions = actions[done:]
 	}
+}
+
+// mostTogether bounds the records that are made durable at once.
+const mostTogether = 16
+
+// together are the records that come before anything else is done: the disk is waited for
+// once for all of them.
+func together(actions []cycle.Action) (records []record.Record) {
+	for _, a := range actions[:min(len(actions), mostTogether)] {
+		r, ok := a.(cycle.Append)
+		if !ok {
+			break
+		}
+		records = append(records, r.Record)
+	}
+	return records
 }
 
 // fenceOff keeps a fenced line in shadow until somebody arms it, also after a restart of
@@ -445,21 +464,26 @@ func haltedBy(h cycle.Halt) error {
 	return errors.New(h.Reason)
 }
 
-func (l *lineLoop) append(ctx context.Context, r record.Record) bool {
+// append makes records durable together.
+func (l *lineLoop) append(ctx context.Context, records ...record.Record) bool {
 	start := time.Now()
-	s, err := l.journal.Append(ctx, r)
+	stored, err := l.journal.Append(ctx, records...)
 	if err != nil {
+		r := records[0]
 		l.options.Metrics.JournalFailed(l.set.name)
 		l.log.Error("a record could not be made durable; the line ends",
 			zap.String("kind", string(r.Kind())), zap.Uint32("roll", r.RollNo()), zap.Error(err))
 		l.journalFailed(ctx, r, err)
 		return false
 	}
-	l.options.Metrics.Recorded(l.set.name, s, time.Since(start))
-	l.follow(s)
-	l.shipped.recorded(s)
-	if l.options.OnRecord != nil {
-		l.options.OnRecord(l.set.name, s)
+	took := time.Since(start)
+	for _, s := range stored {
+		l.options.Metrics.Recorded(l.set.name, s, took)
+		l.follow(s)
+		l.shipped.recorded(s)
+		if l.options.OnRecord != nil {
+			l.options.OnRecord(l.set.name, s)
+		}
 	}
 	return true
 }

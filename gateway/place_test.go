@@ -77,11 +77,11 @@ type fickle struct {
 	fault *atomic.Pointer[error]
 }
 
-func (f fickle) Append(ctx context.Context, r record.Record) (record.Stored, error) {
+func (f fickle) Append(ctx context.Context, records ...record.Record) ([]record.Stored, error) {
 	if e := f.fault.Load(); e != nil {
-		return record.Stored{}, fmt.Errorf("record: %w", *e)
+		return nil, fmt.Errorf("record: %w", *e)
 	}
-	return f.Journal.Append(ctx, r)
+	return f.Journal.Append(ctx, records...)
 }
 
 // southFails gives south a journal that fails as fault says.

@@ -41,7 +41,7 @@ func (w *turned) add(r record.Record) {
 	if err != nil {
 		w.t.Fatal(err)
 	}
-	w.seq[w.acts] = stored.Seq
+	w.seq[w.acts] = stored[0].Seq
 }
 
 func (w *turned) takeOver() {

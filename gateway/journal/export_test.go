@@ -77,7 +77,7 @@ func (j *Journal) Fill(ctx context.Context, n int, at func(i int) time.Time, nex
 		if err != nil {
 			return err
 		}
-		insert := tx.StmtContext(ctx, j.insert)
+		insert := tx.StmtContext(ctx, j.inserts[0])
 		for end := min(n, i+most); i < end; i++ {
 			r := next(i)
 			body, err := record.Marshal(r)

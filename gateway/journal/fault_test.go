@@ -34,7 +34,7 @@ func TestPoisoned(t *testing.T) {
 	}
 	limit(1)
 	big := record.Hold{Reason: strings.Repeat("x", 100_000)}
-	_, first := j.Append(t.Context(), big)
+	_, first := j.Append(t.Context(), record.Mode{}, big)
 	if !errors.Is(first, journal.ErrFull) || !strings.Contains(first.Error(), "the disk is full; make room on it") || strings.Contains(first.Error(), "database or disk is full") {
 		t.Fatalf("error %v, want one of a full disk in plain words", first)
 	}
@@ -91,14 +91,14 @@ func TestChild(t *testing.T) {
 		}
 	}
 	for n := j.Head().Seq + 1; ; n++ {
-		s, err := j.Append(context.Background(), numbered(n))
+		stored, err := j.Append(context.Background(), numbered(n))
 		if err != nil {
 			_, again := j.Append(context.Background(), numbered(n))
 			fmt.Println("failed:", err, "| again the same:", errors.Is(again, err))
 			os.Exit(1)
 		}
-		fmt.Println(s.Seq)
-		if s.Seq == stop {
+		fmt.Println(stored[0].Seq)
+		if stored[0].Seq == stop {
 			os.Exit(0)
 		}
 	}

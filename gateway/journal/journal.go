@@ -35,6 +35,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"strings"
 	"sync"
 	"time"
 
@@ -47,7 +48,7 @@ type Journal struct {
 	*Reader
 	lock    *os.File
 	write   *sql.DB
-	insert  *sql.Stmt
+	inserts []*sql.Stmt // of one record, of two and so on; nil for one that was not needed yet
 	clock   func() time.Time
 	owner   Owner // zero for nobody in particular
 	proved  bool  // by whoever replays it next, not at opening
@@ -102,60 +103,113 @@ func (j *Journal) Head() Head {
 	return j.head
 }
 
-// Append makes a record durable and returns it as stored. When it returns an
-// error the record may or may not be on disk. After an error of writing, every
-// later Append returns the same error, until the journal is opened anew; a
-// record that cannot be stored as JSON is refused and leaves the journal as it
-// was. A context that ends does not stop a write that has begun.
-func (j *Journal) Append(ctx context.Context, r record.Record) (record.Stored, error) {
+// Append makes records durable, all of them or none, and returns them as stored. It
+// synchronises once, however many they are. When it returns an error the records may or
+// may not be on disk. After an error of writing, every later Append returns the same
+// error, until the journal is opened anew; records of which one cannot be stored as JSON
+// are refused and leave the journal as it was. A context that ends does not stop a write
+// that has begun.
+func (j *Journal) Append(ctx context.Context, records ...record.Record) ([]record.Stored, error) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	return j.append(ctx, r)
+	return j.append(ctx, records...)
 }
 
-func (j *Journal) append(ctx context.Context, r record.Record) (record.Stored, error) {
-	kind := r.Kind()
-	body, stored, err := encode(r)
-	if err != nil {
-		return record.Stored{}, fmt.Errorf("journal %s: %w", j.path, err)
+func (j *Journal) append(ctx context.Context, records ...record.Record) ([]record.Stored, error) {
+	if len(records) == 0 {
+		return nil, nil
 	}
-	if j.failed != nil {
-		return record.Stored{}, j.failed
-	}
-	if j.closed {
-		return record.Stored{}, fmt.Errorf("journal %s: %w", j.path, os.ErrClosed)
-	}
-	if err := ctx.Err(); err != nil {
-		return record.Stored{}, fmt.Errorf("journal %s: record %s not begun: %w", j.path, kind, err)
-	}
-	if err := j.files.still(j.path); err != nil {
-		j.failed = fmt.Errorf("journal %s: record %d (%s) was not written: %w; nothing more is written; "+
-			"find the file, stop the daemon, put it back and start again", j.path, j.head.Seq+1, kind, err)
-		return record.Stored{}, j.failed
-	}
+	stored := make([]record.Stored, len(records))
+	rows := make([]any, 0, 7*len(records))
 	at := time.UnixMicro(j.clock().UnixMicro()).UTC()
-	next := Head{Seq: j.head.Seq + 1}
-	next.Hash = hashOf(j.head.Hash, next.Seq, at.UnixMicro(), string(kind), body)
-	// One statement is one transaction, synchronised when it returns.
-	_, err = j.insert.ExecContext(context.WithoutCancel(ctx), int64(next.Seq), at.UnixMicro(), string(kind),
-		int64(stored.RollNo()), string(body), j.head.Hash[:], next.Hash[:])
-	if err != nil {
-		j.failed = fmt.Errorf("journal %s: record %d (%s) could not be written: %w; "+
-			"nothing more is written to this open file; mend the cause and start again, which checks the journal first",
-			j.path, next.Seq, kind, inWords(err))
-		return record.Stored{}, j.failed
+	head := j.head
+	for i, r := range records {
+		body, back, err := encode(r)
+		if err != nil {
+			return nil, fmt.Errorf("journal %s: %w", j.path, err)
+		}
+		before, next := head, Head{Seq: head.Seq + 1}
+		next.Hash = hashOf(before.Hash, next.Seq, at.UnixMicro(), string(r.Kind()), body)
+		rows = append(rows, int64(next.Seq), at.UnixMicro(), string(r.Kind()), int64(back.RollNo()), string(body), before.Hash[:], next.Hash[:])
+		stored[i] = record.Stored{Seq: next.Seq, At: at, Record: back}
+		head = next
 	}
-	j.head = next
-	if kind == record.KindDoubt || kind == record.KindAccept {
-		j.told = true
+	if err := j.insertAll(ctx, records, rows); err != nil {
+		return nil, err
 	}
-	if j.since++; j.since >= checkpointEvery {
-		// The record is durable in any case; a failure is for the next one.
+	j.head = head
+	for _, r := range records {
+		if k := r.Kind(); k == record.KindDoubt || k == record.KindAccept {
+			j.told = true
+		}
+	}
+	if j.since += len(records); j.since >= checkpointEvery {
+		// The records are durable in any case; a failure is for the next one.
 		j.since = 0
 		j.failed = j.checkpoint(context.WithoutCancel(ctx))
 		_ = j.keep() // what is kept may lag, and the close tells
 	}
-	return record.Stored{Seq: next.Seq, At: at, Record: stored}, nil
+	return stored, nil
+}
+
+// insertAll writes the rows of records, unless the journal is not to be written to any more.
+func (j *Journal) insertAll(ctx context.Context, records []record.Record, rows []any) error {
+	if j.failed != nil {
+		return j.failed
+	}
+	kind := records[0].Kind()
+	if j.closed {
+		return fmt.Errorf("journal %s: %w", j.path, os.ErrClosed)
+	}
+	if err := ctx.Err(); err != nil {
+		return fmt.Errorf("journal %s: record %s not begun: %w", j.path, kind, err)
+	}
+	if err := j.files.still(j.path); err != nil {
+		j.failed = fmt.Errorf("journal %s: record %d (%s) was not written: %w; nothing more is written; "+
+			"find the file, stop the daemon, put it back and start again", j.path, j.head.Seq+1, kind, err)
+		return j.failed
+	}
+	ctx = context.WithoutCancel(ctx)
+	insert, err := j.insert(ctx, len(records))
+	if err == nil {
+		// One statement is one transaction, synchronised when it returns.
+		_, err = insert.ExecContext(ctx, rows...)
+	}
+	if err != nil {
+		j.failed = fmt.Errorf("journal %s: record %d (%s) could not be written: %w; "+
+			"nothing more is written to this open file; mend the cause and start again, which checks the journal first",
+			j.path, j.head.Seq+1, kind, inWords(err))
+	}
+	return j.failed
+}
+
+// insert is the statement that inserts so many records.
+func (j *Journal) insert(ctx context.Context, n int) (*sql.Stmt, error) {
+	if n <= len(j.inserts) && j.inserts[n-1] != nil {
+		return j.inserts[n-1], nil
+	}
+	const one = `(?, ?, ?, ?, ?, ?, ?)`
+	s, err := j.write.PrepareContext(ctx, `INSERT INTO records (`+columns+`) VALUES `+one+strings.Repeat(`, `+one, n-1))
+	if err != nil {
+		return nil, err
+	}
+	for len(j.inserts) < n {
+		j.inserts = append(j.inserts, nil)
+	}
+	j.inserts[n-1] = s
+	return s, nil
+}
+
+// closeInserts closes the statements that insert.
+func (j *Journal) closeInserts() error {
+	var errs []error
+	for _, s := range j.inserts {
+		if s != nil {
+			errs = append(errs, s.Close())
+		}
+	}
+	j.inserts = nil
+	return errors.Join(errs...)
 }
 
 // Close frees the journal. It does not change what is durable. Where nothing failed
@@ -173,7 +227,7 @@ func (j *Journal) Close() error {
 // release closes the database and keeps the lock. After a failure everything stays
 // as it is, markers too.
 func (j *Journal) release() (err error) {
-	whole := j.failed == nil && j.insert != nil
+	whole := j.failed == nil && j.inserts != nil
 	if whole {
 		err = errors.Join(j.files.still(j.path), j.checkpoint(context.Background()))
 		if err == nil {
@@ -196,9 +250,7 @@ func (j *Journal) closeFiles(whole bool) error {
 		return nil
 	}
 	var errs []error
-	if j.insert != nil {
-		errs = append(errs, j.insert.Close())
-	}
+	errs = append(errs, j.closeInserts())
 	if !whole && j.Reader != nil {
 		last, err := OpenReader(context.Background(), j.path)
 		if err == nil {
@@ -212,6 +264,6 @@ func (j *Journal) closeFiles(whole bool) error {
 		}
 	}
 	errs = append(errs, j.write.Close())
-	j.insert, j.write = nil, nil
+	j.write = nil
 	return errors.Join(errs...)
 }

@@ -55,11 +55,11 @@ func appendAll(t testing.TB, j *journal.Journal, records []record.Record) []reco
 	t.Helper()
 	var out []record.Stored
 	for _, r := range records {
-		s, err := j.Append(t.Context(), r)
+		stored, err := j.Append(t.Context(), r)
 		if err != nil {
 			t.Fatal(err)
 		}
-		out = append(out, s)
+		out = append(out, stored...)
 	}
 	return out
 }
@@ -201,6 +201,43 @@ func TestEveryKind(t *testing.T) {
 			t.Errorf("%s came back as %+v, want %+v", r.Kind(), got[i].Record, r)
 		}
 	}
+}
+
+// Records that are appended together are those that one after the other would have been, and
+// there is none of them where one cannot be stored.
+func TestAppendTogether(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "j.db")
+	j := open(t, path)
+	records := shift(t, 6)
+	var stored []record.Stored
+	for from, n := 0, 1; from < len(records); n = n%5 + 1 {
+		to := min(from+n, len(records))
+		some, err := j.Append(t.Context(), records[from:to]...)
+		if err != nil {
+			t.Fatal(err)
+		}
+		stored, from = append(stored, some...), to
+	}
+	if none, err := j.Append(t.Context()); none != nil || err != nil {
+		t.Errorf("no records appended: got %v, %v", none, err)
+	}
+	bad := record.Override{New: map[string]float64{"x": math.NaN()}}
+	if _, err := j.Append(t.Context(), record.Mode{}, bad, record.Mode{}); err == nil || !strings.Contains(err.Error(), "OVERRIDE") {
+		t.Errorf("error %v, want one that names OVERRIDE", err)
+	}
+	got := replay(t, j.Reader)
+	if !reflect.DeepEqual(got, stored) || len(got) != len(records) {
+		t.Errorf("read %d records, want the %d as they were returned", len(got), len(stored))
+	}
+	for i := range got {
+		if got[i].Seq != uint64(i+1) || !reflect.DeepEqual(got[i].Record, records[i]) {
+			t.Errorf("record %d came back as %+v, want %+v", got[i].Seq, got[i].Record, records[i])
+		}
+	}
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	wantClean(t, verify(t, path))
 }
 
 func TestUnstorableRecord(t *testing.T) {

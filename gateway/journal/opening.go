@@ -133,13 +133,11 @@ func broken(err error) bool { return errors.As(err, new(*DamageError)) || damage
 // was found.
 func (j *Journal) withdraw(path string) error {
 	var errs []error
-	if j.insert != nil {
-		errs = append(errs, j.insert.Close())
-	}
+	errs = append(errs, j.closeInserts())
 	if j.write != nil {
 		errs = append(errs, j.write.Close())
 	}
-	j.insert, j.write, j.Reader, j.head, j.opened = nil, nil, nil, Head{}, Opened{}
+	j.write, j.Reader, j.head, j.opened = nil, nil, Head{}, Opened{}
 	return errors.Join(append(errs, j.unmark(path))...)
 }
 
@@ -208,9 +206,7 @@ func (j *Journal) begin(ctx context.Context, path string) (err error) {
 	if err := j.measure(ctx); err != nil {
 		return err
 	}
-	j.insert, err = j.write.PrepareContext(ctx,
-		`INSERT INTO records (seq, at, kind, roll_no, body, prev_hash, hash) VALUES (?, ?, ?, ?, ?, ?, ?)`)
-	if err != nil {
+	if _, err := j.insert(ctx, 1); err != nil {
 		return fmt.Errorf("journal %s: %w", path, inWords(err))
 	}
 	return j.own(ctx)

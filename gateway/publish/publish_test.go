@@ -144,9 +144,9 @@ func (b *bench) start(to *broker, change func(*publish.Broker)) (p *publish.Publ
 	p = publish.New(where, publish.Line{
 		Name: "north", Journal: b.shared,
 		Note: func(ctx context.Context, r record.Published) error {
-			s, err := b.journal.Append(ctx, r)
+			stored, err := b.journal.Append(ctx, r)
 			if err == nil && p != nil {
-				p.Recorded(s)
+				p.Recorded(stored[0])
 			}
 			return err
 		},
@@ -171,12 +171,12 @@ func (b *bench) start(to *broker, change func(*publish.Broker)) (p *publish.Publ
 func (b *bench) append(p *publish.Publisher, records ...record.Record) {
 	b.t.Helper()
 	for _, r := range records {
-		s, err := b.journal.Append(b.t.Context(), r)
+		stored, err := b.journal.Append(b.t.Context(), r)
 		if err != nil {
 			b.t.Fatal(err)
 		}
 		if p != nil {
-			p.Recorded(s)
+			p.Recorded(stored[0])
 		}
 	}
 }

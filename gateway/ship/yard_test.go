@@ -84,11 +84,11 @@ func (y *yard) begin(line string) {
 func (y *yard) append(line string, records ...record.Record) {
 	y.t.Helper()
 	for _, r := range records {
-		s, err := y.open[line].Append(y.t.Context(), r)
+		stored, err := y.open[line].Append(y.t.Context(), r)
 		y.must(err)
 		y.must(y.past[line].Add(r))
 		if y.shipper != nil {
-			y.shipper.Recorded(line, s)
+			y.shipper.Recorded(line, stored[0])
 		}
 	}
 }

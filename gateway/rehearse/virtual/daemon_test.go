@@ -61,40 +61,50 @@ type kept struct {
 	life *life
 }
 
-func (k kept) Append(ctx context.Context, r record.Record) (record.Stored, error) {
-	point := string(r.Kind())
-	if r.Kind() == record.KindCommit {
-		point = "COMMIT record"
-	}
+func (k kept) Append(ctx context.Context, records ...record.Record) ([]record.Stored, error) {
 	k.w.mu.Lock()
 	defer k.w.mu.Unlock()
 	switch {
-	case k.life.dead || k.w.burns(point, false):
-		return record.Stored{}, errKilled
+	case k.life.dead || k.burns(records, false):
+		return nil, errKilled
 	case k.w.fullDisk:
 		k.w.fullDisk, k.life.failed = false, true
 		k.w.count("journal-fails")
-		return record.Stored{}, errFull
+		return nil, errFull
 	case k.life.failed:
-		return record.Stored{}, errFull
+		return nil, errFull
 	}
-	s, err := k.Journal.Append(ctx, r)
+	stored, err := k.Journal.Append(ctx, records...)
 	if err != nil {
-		return s, err
+		return nil, err
 	}
-	k.w.records++
-	if k.w.drop == r.Kind() { // sabotage: the history does not learn of it
-		k.w.drop = ""
-	} else {
-		k.w.history.Journal = append(k.w.history.Journal, stationtest.Entry{At: k.w.next(), Record: s.Record})
+	for _, s := range stored {
+		k.w.records++
+		if k.w.drop == s.Record.Kind() { // sabotage: the history does not learn of it
+			k.w.drop = ""
+		} else {
+			k.w.history.Journal = append(k.w.history.Journal, stationtest.Entry{At: k.w.next(), Record: s.Record})
+		}
+		if i, ok := s.Record.(record.Intent); ok {
+			k.w.offered[i.Offer] = i.Payload
+		}
 	}
-	if i, ok := s.Record.(record.Intent); ok {
-		k.w.offered[i.Offer] = i.Payload
+	if k.burns(records, true) {
+		return nil, errKilled
 	}
-	if k.w.burns(point, true) {
-		return record.Stored{}, errKilled
+	return stored, nil
+}
+
+// burns kills the daemon where its fuse is for one of the records.
+func (k kept) burns(records []record.Record, after bool) (dead bool) {
+	for _, r := range records {
+		point := string(r.Kind())
+		if r.Kind() == record.KindCommit {
+			point = "COMMIT record"
+		}
+		dead = k.w.burns(point, after)
 	}
-	return s, nil
+	return dead
 }
 
 // serve keeps a daemon running until ctx ends: one that dies, stops or ends by a

@@ -151,10 +151,10 @@ func TestCalibrateBond(t *testing.T) {
 		"--platen: ":                 {"--config", demo, "--bond", curve, "--by", "Kim", "--platen", "hot"},
 		"--start is about a curve":   {"north.db", "--config", demo, "--by", "Kim", "--start", "20 °C"},
 		"short.csv:2:1: time: ":      {"--config", demo, "--bond", write("short.csv", "time (s),bond (°C)\nx,1\n"), "--by", "Kim"},
-		"1 points of the curve, wan": {"--config", demo, "--bond", write("one.csv", "time (s),bond (°C)\n0,20\n"), "--by", "Kim"},
+		"points of the curve: got 1": {"--config", demo, "--bond", write("one.csv", "time (s),bond (°C)\n0,20\n"), "--by", "Kim"},
 	} {
 		wrong := exitUsage
-		if strings.Contains(want, "curve, wan") || strings.HasPrefix(want, "short") {
+		if strings.Contains(want, "of the curve") || strings.HasPrefix(want, "short") {
 			wrong = exitFailed // of the file, not of the command
 		}
 		if code, _, errs := call(append([]string{"calibrate"}, args...)...); code != wrong || !strings.Contains(errs, want) {

@@ -131,6 +131,9 @@ func TestNamedKeysAreKeys(t *testing.T) {
 		if ext := filepath.Ext(m[1]); ext == ".yaml" || ext == ".md" || ext == ".db" || ext == ".sock" || ext == ".service" || ext == ".conf" {
 			continue // a file
 		}
+		if strings.HasPrefix(m[1], "lapgate.") {
+			continue // a table of the engine, in its schema
+		}
 		if n++; !known[m[1]] {
 			t.Errorf("%s is no key of a configuration", m[1])
 		}

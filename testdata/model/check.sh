@@ -1,8 +1,8 @@
 #!/bin/bash
 # Checks handshake.pml with Spin, then takes its guards out one at a time: Spin must find each time that the guarantee
-# named beside the guard is broken, and no other. Needs spin and gcc; some three minutes on one core.
+# named beside the guard is broken, and no other. Needs spin and gcc; some two minutes on one core.
 # Usage: check.sh [model flags]. Without flags: the bounds below. With flags, one run of the model deeper, no mutants:
-#   check.sh "-DF=2 -DEV=1"    check.sh "-DNGW=2 -DMAXOFF=3 -DF=1 -DEV=1"    check.sh "-DF=1 -DEV=1 -DLAG=2 -DROLLS=3"
+#   check.sh "-DF=2 -DEV=1"    check.sh "-DNGW=2 -DROLLS=1 -DF=2 -DEV=0 -DLAG=0"    check.sh "-DF=1 -DEV=1 -DLAG=2 -DROLLS=3"
 set -u
 model=$(cd "$(dirname "$0")" && pwd)/handshake.pml
 work=$(mktemp -d); trap 'rm -rf "$work"' EXIT; cd "$work" || exit 2
@@ -40,11 +40,17 @@ if [ $# -gt 0 ]; then sound model "$1" "$safe"; exit $bad; fi
 sound "one gateway" "-DF=1 -DEV=1" "$safe"
 sound "one gateway, ring of two" "-DRCAP=2 -DF=1 -DEV=1" "$safe"
 sound "two gateways" "-DNGW=2 -DMAXOFF=3 -DF=1 -DEV=0" "$safe"
-sound "one gateway, L2 under weak fairness" "-DNO_MONITOR -DF=1 -DEV=0" "-DNFAIR=3" "-a -f"
+sound "two gateways, one offer a session, one roll" "-DNGW=2 -DMAXOFF=1 -DROLLS=1 -DF=1 -DEV=1 -DLAG=0" "$safe"
+live="-DNFAIR=3" fair="-a -f"
+sound "one gateway, L2 under weak fairness" "-DNO_MONITOR -DF=1 -DEV=0" "$live" "$fair"
+sound "two gateways, L2 under weak fairness, one roll" "-DNO_MONITOR -DNGW=2 -DROLLS=1 -DF=1 -DEV=0 -DLAG=0" "$live" "$fair"
 
 opt=-O0 total=0 named=0
 while read -r guard guarantee flags; do
-  run "-DM_$guard $flags" "$safe" ""
+  case $guarantee in
+    L2) run "-DM_$guard -DNO_MONITOR $flags" "$live" "$fair" ;;
+    *) run "-DM_$guard $flags" "$safe" "" ;;
+  esac
   total=$((total + 1))
   if [ "$broke" = "$guarantee" ]; then named=$((named + 1)); else bad=1; broke="$broke, WANT $guarantee"; fi
   printf '%-15s %-4s (%s): states %s, depth %s, %s s\n' "$guard" "$broke" "$flags" "${states:-?}" "${depth:-?}" "$took"
@@ -66,13 +72,14 @@ TIMEOUT_VOID    S4  -DF=1 -DEV=0
 RING_OVERWRITE  S5  -DF=0 -DEV=1
 ACK_EARLY       S5  -DF=0 -DEV=1
 ACK_STORE       S5  -DNGW=2 -DMAXOFF=3 -DF=0 -DEV=0
+GAP_UNREAD      S5  -DNGW=2 -DMAXOFF=3 -DF=1 -DEV=0 -DLAG=0
 RESULT_VOLATILE S6  -DF=1 -DEV=1
 SETTLE_BLIND    S6  -DF=1 -DEV=0
 VOID_GONE       S6  -DF=0 -DEV=1
 COUNT_WAIT      S6  -DF=0 -DEV=2
 COUNT_SETTLE    S6  -DF=1 -DEV=0
 PAST            S6  -DF=1 -DEV=0
-FOLLOW          S6  -DNGW=2 -DMAXOFF=3 -DF=1 -DEV=0 -DLAG=0
+GAP_PROOF       S6  -DNGW=2 -DMAXOFF=3 -DF=1 -DEV=0 -DLAG=0
 VERDICT_RANGE   S6  -DF=0 -DEV=1
 LATCH_RECHECK   S7  -DF=1 -DEV=0
 NONCE           S7  -DF=1 -DEV=0
@@ -89,12 +96,19 @@ UNREAD          S10 -DRCAP=2 -DF=1 -DEV=1
 REQUEST_JUMPS   S10 -DRCAP=2 -DROLLS=3 -DF=2 -DEV=1 -DLAG=0
 HELLO_JUMP      S11 -DF=1 -DEV=0
 EPOCH_BOUND     S11 -DF=1 -DEV=0
-FENCED_OPENS    S12 -DNGW=2 -DMAXOFF=3 -DF=1 -DEV=0
-SILENCE         S12 -DNGW=2 -DMAXOFF=3 -DF=1 -DEV=0
+FENCED_OPENS    S12 -DM_OVERTAKEN -DNO_S13 -DNGW=2 -DROLLS=1 -DF=1 -DEV=0 -DLAG=0
+SILENCE         S12 -DNGW=2 -DROLLS=1 -DF=1 -DEV=0 -DLAG=0
+STANDBY_SILENCE S12 -DNGW=2 -DROLLS=1 -DF=1 -DEV=0 -DLAG=0
+OVERTAKEN       S13 -DNGW=2 -DMAXOFF=1 -DF=1 -DEV=0
+SAME_EPOCH      S13 -DNGW=2 -DMAXOFF=1 -DF=1 -DEV=0
+INSTANCE        S13 -DNGW=2 -DROLLS=1 -DF=2 -DEV=0 -DLAG=0
 HELLO_ONCE      L1  -DF=1 -DEV=0
 COMMIT_ONCE     L1  -DF=1 -DEV=0
 ACK_ONCE        L1  -DF=1 -DEV=0
 ACK_ALONE       L1  -DNGW=2 -DMAXOFF=3 -DF=1 -DEV=0 -DLAG=0
+FENCED_KEEPS    L1  -DNGW=2 -DROLLS=1 -DF=1 -DEV=0 -DLAG=0
+TAKE_ABOVE      L1  -DNGW=2 -DROLLS=1 -DF=2 -DEV=0 -DLAG=0
+GREATER         L2  -DNGW=2 -DROLLS=1 -DF=1 -DEV=0 -DLAG=0
 MUTANTS
 echo "guards taken out: $total, broke the guarantee that they carry: $named"
 exit $bad

@@ -8,7 +8,7 @@
  *   Gateway      one or two instances (NGW). Each has a durable journal
  *                that survives a crash, and volatile state that does not.
  *   Lease        with two instances: a number in an engine that can forget
- *                it, fall silent, or be believed by both.
+ *                it, fall silent, be heard late, or be believed by both.
  *   Network      two connections. Each is first-in first-out, but messages
  *                of an old connection may arrive after those of a new one,
  *                be delayed without bound, be lost, or be delivered twice.
@@ -20,8 +20,9 @@
  *                phase and result may both show later. So may the phase show
  *                later than the number of the roll that has come. It costs
  *                no fault.
- *   Store        with two instances: what it holds of the outcomes. It may be
- *                slower than the acknowledgement, or silent as the lease is.
+ *   Store        with two instances: what it holds of the outcomes of each
+ *                journal. It may be slower than the acknowledgement, or
+ *                silent as the lease is.
  *   Faults       F of any kind in any mix and order: gateway crash,
  *                controller restart (register image kept or cleared),
  *                loss of the retained epoch floor, message loss, duplication,
@@ -42,8 +43,9 @@
  *   S4 nothing is judged without a durable commit record for exactly that
  *      offer, and nothing is accepted or held but what that record's intent
  *      says
- *   S5 no outcome is forgotten by the controller before it is journaled; by a
- *      pair none is acknowledged that the store has not, while few wait
+ *   S5 no outcome is forgotten by the controller before it is a record of some
+ *      journal; by a pair none is acknowledged that the store has not, while few
+ *      wait, and what the other is said to hold, it holds
  *   S6 the journal's verdict on an offer is the controller's verdict; void
  *      stands only where no recipe of it was used and where the result that
  *      the controller retains says neither accepted nor held
@@ -55,6 +57,8 @@
  *      bound; one message does not bring a floor other than 0 to the bound
  *   S12 sessions are not opened without end: each has a fault, an event or a
  *      start behind it
+ *   S13 of a pair, who had a session by its lease opens none by it any more once
+ *      the controller has one that the other opened by a greater lease
  *   L1 when nothing can move any more, every roll is finished, journaled
  *      and acknowledged (checked in every terminal state)
  *   L2 with weak fairness every run gets there (ltl done)
@@ -101,7 +105,7 @@
 #define EMOD  128
 
 /* ---- names of the guarantees: they show in what Spin prints ---------- */
-hidden byte S1 = 1, S2 = 1, S3 = 1, S4 = 1, S5 = 1, S6 = 1, S7 = 1, S8 = 1, S10 = 1, S11 = 1, S12 = 1, L1 = 1;
+hidden byte S1 = 1, S2 = 1, S3 = 1, S4 = 1, S5 = 1, S6 = 1, S7 = 1, S8 = 1, S10 = 1, S11 = 1, S12 = 1, S13 = 1, L1 = 1;
 
 /* ---- packed values --------------------------------------------------- */
 #define TOK(b,q)     ((b)*8+(q))              /* request token            */
@@ -208,6 +212,7 @@ byte opens;                       /* session openings so far: the nonce   */
 byte epo[16];                     /* epoch of each opening                */
 byte j_st[NGW], j_roll[NGW], j_tok[NGW], j_ep[NGW], j_off[NGW], j_body[NGW];
 byte j_n[NGW];                    /* outcomes journaled so far            */
+byte have[NGW];                   /* bit n: outcome n is a record, no gap */
 byte cov[NGW];                    /* every roll up to it is a record or gap*/
 int  owner;                       /* bit n: opening n is of gateway 1     */
 
@@ -215,9 +220,12 @@ int  owner;                       /* bit n: opening n is of gateway 1     */
 /* ---- the lease -------------------------------------------------------- */
 byte l_no = 1, l_holder = 1;      /* number; 1 + instance, 0: let go      */
 byte num[NGW], fen[NGW];          /* number held; held when fenced        */
+byte under[NGW];                  /* under the number held: 0 no session, 1
+                                   * opened, 2 adopted as well            */
 bool away;                        /* the engine is silent, for good       */
-byte stored;                      /* outcomes that it holds               */
+byte stored[NGW];                 /* outcomes of each journal that it has */
 byte acting = 1;                    /* instances that are not standby       */
+int  alien;                       /* bit n: opening n is a stranger's     */
 #endif
 
 /* ---- ghosts: for the assertions only --------------------------------- */
@@ -230,10 +238,21 @@ byte usedup;                      /* sessions left since offer numbers were used
 bool jumped;                      /* one message took the floor to the bound*/
 #if NGW == 1
 byte told;                        /* rolls with a record or in a gap        */
+#else
+byte s_no;                        /* number of the lease under which the newest
+                                   * session was opened that was adopted; 0 once
+                                   * the controller lost its floor          */
+bool was[NGW];                    /* adopted under the number held          */
 #endif
 
 #define OWN(e)   ((owner >> (e)) & 1)
 #define g        OWN(lc_ep)
+#define UPTO(n)  ((2 << (n)) - 2)         /* bits 1 to n                    */
+#if NGW == 2
+#define FORGET_S13 s_no = 0
+#else
+#define FORGET_S13 skip
+#endif
 
 /* ---- the guards, each removable to show that it is needed ------------- */
 #ifdef M_NONCE
@@ -498,7 +517,7 @@ end:
        if
        :: skip
        :: w_ep = 0; w_tok = 0; w_off = 0; w_body = 0; w_crc = 0; k_ep = 0; k_tok = 0; k_off = 0; k_crc = 0; k_chk = 0
-       :: floorEp = 0                 /* the epoch floor is lost as well */
+       :: floorEp = 0; FORGET_S13     /* the epoch floor is lost as well */
        fi }
   od
 }
@@ -512,7 +531,10 @@ inline deliver()
        :: G_FLOOR && G_BOOT && G_JUMP ->
              assert(S7 && (e > maxAdopted || epo[e] > epo[maxAdopted])); maxAdopted = e;
              if :: floorEp != 0 && epo[e] >= EMAX -> jumped = 1 :: else fi;
-             floorEp = epo[e]; activeEp = e; lastOff = 0
+             floorEp = epo[e]; activeEp = e; lastOff = 0;
+#if NGW == 2
+             s_no = o
+#endif
        :: else
        fi
   :: m == PAY1 -> w_ep = e; w_tok = t; w_off = o
@@ -522,7 +544,7 @@ inline deliver()
   :: m == ACK  ->
        if
        :: e == activeEp && o <= o_n && o > a_n -> a_n = o;
-          assert(S5 && (j_n[0] >= a_n || j_n[NGW-1] >= a_n))
+          assert(S5 && ((UPTO(a_n) & ~(have[0] | have[NGW-1])) == 0))
        :: else
        fi
   fi;
@@ -543,12 +565,16 @@ end:
   /* a stranger on the network says HELLO, with an epoch of his own */
   :: atomic { faults > 0 && opens < 15 -> faults--; opens++;
        if :: floorEp < EMAX -> epo[opens] = floorEp + 1 :: epo[opens] = EMAX :: epo[opens] = EALL fi;
+#if NGW == 2
+       alien = alien | (1 << opens);
+#endif
        d_step { m = HELLO; e = opens; t = boot; deliver() } }
   od
 }
 
 /* ---- the gateway ------------------------------------------------------ */
 #define CH      conn[ep & 1]
+#define HELLO_SENT CH!HELLO,ep,bt,NUMBER,0           /* the number for S13 alone */
 #define MINE    (activeEp != 0 && SAME(activeEp, ep) && boot == bt)
 #define WRITTEN (w_ep == ep && w_tok == tk && w_off == off && w_body == body && w_crc == PCRC(ep,tk,off,body))
 #define MYID    ID(j_ep[id], j_off[id])
@@ -558,9 +584,15 @@ end:
 #define LEFT    (r_roll != j_roll[id] || !r_here)    /* its roll is gone    */
 
 #if NGW == 2
+#ifdef M_NUMBER
+#define NUMBER 0
+#else
 #define NUMBER  num[id]
+#endif
+#define FIRST_OPENING (under[id] == 0)   /* a start of the process is one */
 #else
 #define NUMBER  0
+#define FIRST_OPENING (1)
 #endif
 #define MAX(a,b) ((a) > (b) -> (a) : (b))
 #define MIN(a,b) ((a) < (b) -> (a) : (b))
@@ -570,15 +602,37 @@ end:
 #if NGW == 1 || defined(M_ACK_STORE)
 #define ACKABLE j_n[id]
 #elif defined(M_ACK_ALONE)
-#define ACKABLE MIN(stored, j_n[id])
+#define ACKABLE stored[id]
 #else
-#define ACKABLE (MANY -> j_n[id] : MIN(stored, j_n[id]))
+#define ACKABLE (MANY -> j_n[id] : stored[id])
 #endif
 #define EPOCH   ((MAX(MAX(own[id], floorEp), NUMBER) + 1) % EMOD)
 #ifdef M_EPOCH_BOUND
 #define AT_BOUND (0)
 #else
 #define AT_BOUND (MAX(MAX(own[id], floorEp), NUMBER) >= EMAX)
+#endif
+
+/* The other of a pair has opened a newer session, and this one was given no
+ * greater number since it opened its own: then it is fenced before it opens. So it
+ * is where the other's session has the epoch of its own newest, which was not
+ * adopted then; but for its first by this number, with which it takes over. */
+#if NGW == 2
+#if defined(M_OVERTAKEN)
+#define ABOVE (0)
+#elif defined(M_GREATER)
+#define ABOVE (floorEp > own[id])
+#else
+#define ABOVE (under[id] != 0 && floorEp > own[id])
+#endif
+#ifdef M_SAME_EPOCH
+#define TIED (0)
+#else
+#define TIED (under[id] == 2 && activeEp != 0 && epo[activeEp] == own[id] && (OWN(activeEp) != id || (alien >> activeEp) & 1))
+#endif
+#define OVERTAKEN (ABOVE || TIED)
+#else
+#define OVERTAKEN (0)
 #endif
 
 /* Every session has a reason: the start, a fault or an event. */
@@ -597,15 +651,27 @@ inline forget() { tk = 0; rl = 0; dm = 0; body = 0; cnt = 0; vac = 0; fresh[id] 
 inline leave(s) { forget(); high = 0; off = 0; ep = 0; bt = 0; gs = s }
 #if NGW == 2
 inline let_go() { if :: l_holder == id + 1 -> l_holder = 0 :: else fi }
-inline stand_by() { acting--; leave(STBY) }
+inline numbered(n) { num[id] = n; under[id] = 0; was[id] = 0 }
+inline stand_by() { acting--; leave(STBY); under[id] = 0; was[id] = 0 }
+#ifdef M_FENCED_KEEPS
+inline fence() { fen[id] = num[id]; stand_by() }
+#else
+inline fence() { fen[id] = num[id]; let_go(); stand_by() }
+#endif
 #endif
 inline open_session()
 {
   opens++; assert(opens < 16); assert(S12 && (opens <= TURNS)); ep = opens; owner = owner | (id << ep); gs = HWAIT;
+#if NGW == 2 && !defined(NO_S13)
+  assert(S13 && !(was[id] && OWN(maxAdopted) != id && s_no > num[id]));
+#endif
+#if NGW == 2
+  if :: under[id] == 0 -> under[id] = 1 :: else fi;
+#endif
 #ifdef M_EPOCH_FIRST
   bt = 0
 #else
-  CH!HELLO,ep,bt,0,0
+  HELLO_SENT
 #endif
 }
 /* A newer session of somebody else: alone, the gateway ends; of a pair, it
@@ -618,7 +684,7 @@ inline lost_session()
        leave(BOOTR)
 #else
 #if NGW == 2
-       fen[id] = num[id]; let_go(); stand_by()
+       fence()
 #else
        leave(ENDED)
 #endif
@@ -645,32 +711,25 @@ inline cover(n)
   if :: n > cov[id] -> TOLD((1<<(n)) - (1<<cov[id])); cov[id] = n :: else fi
 }
 /* what was overwritten in the ring, or was acknowledged by the other machine,
- * stays unknown, and so does an offer of it */
+ * stays unknown here, and so does an offer of it */
 #define GONE_BY (o_n - j_n[id] > RCAP || a_n > j_n[id])
 inline journal_gap()
 {
   assert(S10 && GONE_BY);
   assert(S5 && (a_n > j_n[id]));         /* someone else acknowledged it */
-  j_n[id] = MAX(a_n, o_n - RCAP);
-  if :: UNSURE && j_roll[id] <= ROLLOF(j_n[id]) -> journal_close() :: else fi
-}
-#if NGW == 2
-/* who stands by follows the journal of the holder, by the store */
-inline follow()
-{
-#ifndef M_FOLLOW
-  if
-  :: UNSURE && j_n[id] < stored && INDEX(j_roll[id]) > j_n[id] && INDEX(j_roll[id]) <= stored && acc_id[j_roll[id]] == MYID -> journal_accepted()
-  :: else
-  fi;
+#if NGW == 2                               /* that is, it is held by the other */
+  assert(S5 && ((UPTO(a_n) & ~UPTO(j_n[id]) & ~have[1-id]) == 0));
 #endif
-  if :: j_n[id] < stored -> j_n[id] = stored; cover(ROLLOF(stored)) :: else fi
-}
+#ifdef M_GAP_UNREAD
+  j_n[id] = o_n
+#else
+  j_n[id] = MAX(a_n, o_n - RCAP)
 #endif
+}
 inline acknowledge()
 {
 #if NGW == 2
-  assert(S5 && (ACKABLE <= stored || MANY));
+  assert(S5 && (ACKABLE <= stored[id] || MANY));
 #endif
   CH!ACK,ep,0,ACKABLE,0
 }
@@ -679,7 +738,12 @@ inline acknowledge()
  * request, or its outcome names another offer or none; when settling also a
  * roll that waits, since the offer's session is dead. */
 #define NEWER  (UNSURE && !LEFT && r_tok != j_tok[id])
-#define OUTED  (UNSURE && j_roll[id] != lost && j_n[id] >= INDEX(j_roll[id]))
+#ifdef M_GAP_PROOF
+#define TOLDOF(n) (j_n[id] >= (n))
+#else
+#define TOLDOF(n) ((have[id] >> (n)) & 1)
+#endif
+#define OUTED  (UNSURE && j_roll[id] != lost && TOLDOF(INDEX(j_roll[id])))
 #define WAITS  (UNSURE && !LEFT && r_tok == j_tok[id] && r_await)
 #define DEAD   (NEWER || OUTED || (gs == SETTLE && WAITS))
 /* its roll left, everything produced is journaled, and nothing told of it: that
@@ -698,7 +762,7 @@ inline acknowledge()
 
 active [NGW] proctype Gateway()
 {
-  byte gs, id, ep, bt, off, tk, rl, dm, body, cnt, vac; bool sus, high;
+  byte gs, id, ep, bt, off, tk, rl, dm, body, cnt, vac, sus; bool high;
   d_step { id = _pid - 2; fresh[id] = 1;
 #if NGW == 2
     if :: id == 0 -> gs = BOOTR; num[0] = 1 :: else -> gs = STBY fi
@@ -713,55 +777,79 @@ end:
   :: d_step { gs == ENDED -> gs = BOOTR }
 #else
   /* a restarted process is another instance: it waits for the lease too */
+#ifdef M_INSTANCE
+  :: d_step { faults > 0 && gs != STBY -> faults--; leave(BOOTR); under[id] = 0 }
+#else
   :: d_step { faults > 0 && gs != STBY -> faults--; let_go(); stand_by() }
+#endif
   /* the lease stood still: it was let go, or its holder lives and was slow */
-  :: d_step { gs == STBY && !away && (l_holder == 0 || faults > 0) ->
-       if :: l_holder != 0 && l_holder != id + 1 -> faults-- :: else fi;
-       l_no = MAX(l_no, num[id]) + 1; l_holder = id + 1; num[id] = l_no;
-       follow();
+  :: d_step { gs == STBY && !away && (l_holder == 0 || l_holder != id + 1 && faults > 0) ->
+       if :: l_holder != 0 -> faults-- :: else fi;
+#ifdef M_TAKE_ABOVE
+       l_no++;
+#else
+       l_no = MAX(l_no, num[id]) + 1;
+#endif
+       l_holder = id + 1; numbered(l_no);
        if
        :: num[id] > fen[id] -> fen[id] = 0; acting++; gs = BOOTR
        :: else
        fi }
   /* evidence that another holds it, or that it was let go; silence is none */
-  :: d_step { gs != STBY && !away && l_holder != id + 1 -> stand_by() }
+#ifndef M_EVIDENCE
+  :: d_step { gs != STBY && !away && l_holder != id + 1 && l_no >= num[id] -> stand_by() }
+#endif
+  /* the engine forgot: the holder claims it again */
+  :: d_step { gs != STBY && !away && l_no < num[id] -> l_no = num[id] + 1; l_holder = id + 1; numbered(l_no) }
 #ifdef M_SILENCE
   :: d_step { gs != STBY && away -> stand_by() }
 #endif
   /* the store takes the outcomes in, some time after they are durable here */
-  :: d_step { gs != STBY && !away && j_n[id] > stored -> stored = j_n[id] }
+  :: d_step { !away && j_n[id] > stored[id] -> stored[id] = j_n[id] }
   /* the engine forgets its newest number */
   :: d_step { id == 0 && faults > 0 && l_no > 1 -> faults--; l_no--; l_holder = 0 }
   /* the engine falls silent; then only the operator moves the line */
   :: d_step { id == 0 && faults > 0 && !away -> faults--; away = 1 }
-  :: d_step { gs == STBY && away && acting == 0 -> num[id]++; fen[id] = 0; acting++; gs = BOOTR }
+#ifdef M_STANDBY_SILENCE
+  :: d_step { gs == STBY && away -> numbered(num[id]+1); fen[id] = 0; acting++; gs = BOOTR }
+#else
+  :: d_step { gs == STBY && away && acting == 0 -> numbered(num[id]+1); fen[id] = 0; acting++; gs = BOOTR }
+#endif
 #endif
 
   /* one way in, whether after a crash, a reconnect or a takeover:
    * read the boot identity first, take the epoch after */
   :: d_step { gs == BOOTR -> bt = boot; gs = OPEN }
-  :: d_step { gs == OPEN && !AT_BOUND && nfull(conn[(opens+1) & 1]) ->
+#if NGW == 2
+  /* overtaken while it did not hear the controller */
+  :: d_step { gs == OPEN && OVERTAKEN -> fence() }
+#endif
+  :: d_step { gs == OPEN && !OVERTAKEN && !AT_BOUND && nfull(conn[(opens+1) & 1]) ->
        epo[opens+1] = EPOCH;
        assert(S11 && (epo[opens+1] != 0 && epo[opens+1] <= EMAX && epo[opens+1] > own[id]));
        own[id] = epo[opens+1];
        open_session() }
   /* the bound is checked before anything is written */
-  :: d_step { gs == OPEN && AT_BOUND -> assert(S11 && !jumped); leave(SHADOW) }
+  :: d_step { gs == OPEN && !OVERTAKEN && AT_BOUND -> assert(S11 && !jumped); leave(SHADOW) }
   /* the operator's memory-loss procedure at the controller */
-  :: d_step { gs == SHADOW && floorEp >= EMAX -> boot++; floorEp = 0; activeEp = 0; lastOff = 0; clear_latch();
+  :: d_step { gs == SHADOW && floorEp >= EMAX -> boot++; floorEp = 0; FORGET_S13; activeEp = 0; lastOff = 0; clear_latch();
        k_ep = 0; k_tok = 0; k_off = 0; k_crc = 0; k_chk = 0;
        if :: phase == AWAIT || phase == PUB -> scan++; request() :: else fi;
        gs = BOOTR }
   :: d_step { gs == SHADOW && floorEp < EMAX -> gs = BOOTR }
   /* the journal forgot its newest epoch: restored backup, lost write */
-  :: d_step { gs == OPEN && faults > 0 && own[id] > 0 -> faults--; own[id]-- }
+  :: d_step { gs == OPEN && faults > 0 && own[id] > 0 && FIRST_OPENING -> faults--; own[id]-- }
 #ifdef M_EPOCH_FIRST
-  :: d_step { gs == HWAIT && bt == 0 && nfull(CH) -> bt = boot; CH!HELLO,ep,bt,0,0 }
+  :: d_step { gs == HWAIT && bt == 0 && nfull(CH) -> bt = boot; HELLO_SENT }
 #endif
-  :: d_step { gs == HWAIT && MINE -> gs = SETTLE }
+  :: d_step { gs == HWAIT && MINE -> gs = SETTLE;
+#if NGW == 2
+       under[id] = 2; was[id] = 1
+#endif
+     }
   :: d_step { gs == HWAIT && bt != 0 && !MINE && (floorEp >= epo[ep] || boot != bt) -> lost_session() }
 #ifndef M_HELLO_ONCE
-  :: d_step { gs == HWAIT && bt != 0 && !MINE && floorEp < epo[ep] && boot == bt && empty(CH) -> CH!HELLO,ep,bt,0,0 }
+  :: d_step { gs == HWAIT && bt != 0 && !MINE && floorEp < epo[ep] && boot == bt && empty(CH) -> HELLO_SENT }
 #endif
 
   /* the older offer can no longer be accepted: its session is fenced off */
@@ -796,10 +884,10 @@ end:
   /* outcomes first: journal, then acknowledge */
 #ifdef M_ACK_EARLY
   :: d_step { gs == POLL && MINE && o_n > j_n[id] && nfull(CH) -> CH!ACK,ep,0,j_n[id]+1,0; gs = SENDA }
-  :: d_step { gs == SENDA -> j_n[id]++; gs = POLL }
+  :: d_step { gs == SENDA -> j_n[id]++; have[id] = have[id] | (1 << j_n[id]); gs = POLL }
 #else
   :: d_step { (gs == POLL || gs == SETTLE || gs == WAIT) && MINE && !sus && o_n > j_n[id] && !GONE_BY ->
-       j_n[id]++; cover(ROLLOF(j_n[id]));
+       j_n[id]++; have[id] = have[id] | (1 << j_n[id]); cover(ROLLOF(j_n[id]));
        if :: UNSURE && j_roll[id] == ROLLOF(j_n[id]) && acc_id[j_roll[id]] == MYID -> journal_accepted() :: else fi;
        if :: UNSURE -> skip :: else -> forget() fi;
        gs = SENDA }
@@ -815,22 +903,25 @@ end:
   :: d_step { gs == POLL && faults > 0 && !sus && !lie -> faults--; lie = 1 }
   :: d_step { gs == POLL && faults > 0 && !sus && !lie -> faults--; lie = 2 }
 #ifdef M_CONFIRM
-#define FIRST (1)
+#define SAID(s) (1)
 #else
-#define FIRST (sus && G_GEN)
+#define SAID(s) (sus == (s) && G_GEN)
 #endif
-  :: d_step { (gs == POLL || gs == SETTLE) && MINE && !sus && (lie || GONE_BY) -> sus = 1; cnt = 0; vac = 0; fresh[id] = 0 }
-  :: d_step { (gs == POLL || gs == SETTLE) && MINE && FIRST && (lie == 1 || GONE_BY) -> journal_gap(); forget() }
+#define FALSE_FLOOR (lie == 2)
+#define FALSE_COUNT (!FALSE_FLOOR && (lie == 1 || GONE_BY))
+  :: d_step { (gs == POLL || gs == SETTLE) && MINE && !sus && (FALSE_COUNT || FALSE_FLOOR) ->
+       cnt = 0; vac = 0; fresh[id] = 0; sus = (FALSE_COUNT -> 1 : 2) }
+  :: d_step { (gs == POLL || gs == SETTLE) && MINE && SAID(1) && FALSE_COUNT -> journal_gap(); forget() }
   /* a floor that was believed stays the greatest that was seen, and the true one
    * after it is that of a controller that lost its memory: a gap over everything */
 #ifdef M_OWN_FLOOR
 #define BELIEVED (1)
 #else
-#define BELIEVED FIRST
+#define BELIEVED SAID(2)
 #endif
-  :: d_step { (gs == POLL || gs == SETTLE) && MINE && BELIEVED && lie == 2 -> high = 1 }
+  :: d_step { (gs == POLL || gs == SETTLE) && MINE && BELIEVED && FALSE_FLOOR -> high = 1 }
   :: d_step { (gs == POLL || gs == SETTLE) && MINE && high && lie != 2 -> high = 0; assert(S10 && floorEp == 0) }
-  :: d_step { (gs == POLL || gs == SETTLE) && MINE && sus && fresh[id] && !lie && !GONE_BY -> sus = 0 }
+  :: d_step { (gs == POLL || gs == SETTLE) && MINE && sus && fresh[id] && !(sus == 1 -> FALSE_COUNT : FALSE_FLOOR) -> sus = 0 }
 
   /* the newest roll left without an outcome, once the station stays empty: its
    * phase may be one that lags */
@@ -927,4 +1018,9 @@ end:
 active proctype Monitor() { end: do :: timeout -> assert(L1 && DONE); assert(S10 && EACH); break od }
 #endif
 
-ltl done { <> (ALL && a_n == o_n) }                                                    /* L2 */
+#if NGW == 1
+#define OVER (ALL && a_n == o_n)
+#else
+#define OVER DONE
+#endif
+ltl done { <> OVER }                                                    /* L2 */

@@ -56,7 +56,7 @@ func TestWaitsForTheDiskOfOneRoll(t *testing.T) {
 		ctx, cancel := context.WithCancel(context.Background())
 		go b.run(ctx)
 		_, stop := s.start(o)
-		time.Sleep(20 * time.Second)
+		<-time.After(20 * time.Second) // of virtual time
 		if err := stop(); err != nil {
 			t.Error(err)
 		}

@@ -58,4 +58,5 @@ run fuzz 'execs' testdata/e2e/fuzz.sh 10m "$logs/fuzz"
 run kills ' kills, ' testdata/e2e/21-kill.sh 10000
 run takeovers ' tries, | takeovers; ' testdata/e2e/70-pair.sh 30 0
 run pair-kills ' kills, ' testdata/e2e/70-pair.sh 0 10000
+run shipping 'records in' bash -c 'tests ./gateway/ship -run FaultsOfPostgreSQL -records 1000000 -fault-pause 500ms -folder /dev/shm'
 test "$failed" -eq 0 || { echo "$failed runs failed"; exit 1; }

@@ -186,10 +186,10 @@ func (p *pairOf) befall(f *fault) (out try) {
 // slow is from when on what happened in a takeover is told step by step.
 const slow = 5 * time.Second
 
-// tellSlow tells what happened after a fault where a line waited long for its first recipe.
+// tellSlow tells what happened after a fault where a line waited long for its first offer.
 func (p *pairOf) tellSlow(one *try, line int) {
 	s := &one.lines[line]
-	if s.recipe < slow {
+	if s.offer < slow {
 		return
 	}
 	var steps []string

@@ -2,14 +2,14 @@ package main
 
 import (
 	"context"
-	"fmt"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/control"
 	"lapgate/gateway/present"
+	"lapgate/gateway/status"
+	"lapgate/recipe/wording"
 )
 
 func (p *program) pairCommand() *cobra.Command {
@@ -35,26 +35,34 @@ not taken; it is told as soon as it can be, over restarts too. It changes nothin
 
 // shownPair is a line of a pair as a terminal shows it.
 type shownPair struct {
-	Line      string    `json:"line"`
-	Machine   string    `json:"machine"`
-	Role      string    `json:"role"`
-	Since     time.Time `json:"since"`
-	Lease     uint32    `json:"lease"`
-	Why       string    `json:"why"`
-	Armed     bool      `json:"armed"`
-	TakesOver bool      `json:"takes_over_armed"`
-	Other     string    `json:"other" label:"other machine"`
-	OtherSays string    `json:"other_says"`
-	Untold    string    `json:"not_told" label:"not told yet"`
-	Takeover  string    `json:"takeover" label:"a takeover would lose"`
+	Line      string         `json:"line"`
+	Machine   string         `json:"machine"`
+	Role      string         `json:"role" print:"words=pair.role"`
+	Since     time.Time      `json:"since"`
+	Lease     uint32         `json:"lease"`
+	Why       wording.Phrase `json:"why"`
+	Armed     bool           `json:"armed"`
+	TakesOver bool           `json:"takes_over_armed"`
+	Other     wording.Phrase `json:"other" label:"other machine"`
+	OtherSays wording.Phrase `json:"other_says"`
+	Untold    []string       `json:"not_told" label:"not told yet" print:"words=pair.untold"`
+	Takeover  wording.Phrase `json:"takeover" label:"a takeover would lose"`
 }
 
+// untoldNothing stands where the other machine was told of everything.
+const untoldNothing = "nothing"
+
 func (p *program) pair(ctx context.Context, f *daemonFlags, line string, out outputFlags) error {
+	words, err := f.words(p)
+	if err != nil {
+		return err
+	}
 	reply, err := p.ask(ctx, f, control.Request{Command: control.Pair, Line: line})
 	if err != nil {
 		return err
 	}
 	print := p.printer(out, nil)
+	print.Words = words
 	if out.JSON {
 		return print.Print(reply.Pair)
 	}
@@ -66,75 +74,61 @@ func (p *program) pair(ctx context.Context, f *daemonFlags, line string, out out
 }
 
 func shownPairOf(l *control.PairLine) *shownPair {
-	return &shownPair{
-		Line: l.Line, Machine: present.Clean(l.Machine), Role: l.Role, Since: l.Since, Lease: l.Lease, Armed: l.Armed, TakesOver: l.TakesOver,
-		Why: present.Clean(whyOf(l)), Other: present.Clean(otherOf(l)), OtherSays: present.Clean(saidBy(l)), Untold: untoldOf(l), Takeover: present.Clean(lossOf(l)),
+	out := &shownPair{
+		Line: l.Line, Machine: l.Machine, Role: l.Role, Since: l.Since, Lease: l.Lease, Armed: l.Armed, TakesOver: l.TakesOver,
+		Why: wording.Phrase{Said: whyOf(l)}, Other: wording.Phrase{Said: status.OtherOf(l.Other, l.OtherThere)},
+		OtherSays: wording.Phrase{Said: saidBy(l)}, Untold: l.Untold, Takeover: wording.Phrase{Said: lossOf(l)},
 	}
+	if len(out.Untold) == 0 {
+		out.Untold = []string{untoldNothing}
+	}
+	return out
 }
 
 // whyOf says why the machine acts or does not.
-func whyOf(l *control.PairLine) string {
+func whyOf(l *control.PairLine) wording.Said {
 	switch {
 	case l.Acts && l.Silent != "":
-		return "it held the lease when the engine was heard last, and silence is no evidence: " + l.Silent
+		return wording.Say("pair.why.unproven", "why", l.Silent)
 	case l.Acts:
-		return "it holds the lease"
+		return wording.Say("pair.why.holds", "machine", l.Machine)
 	case l.Silent != "":
-		return "it stands by, and never acts on the silence of the engine: " + l.Silent
+		return wording.Say("pair.why.silent", "why", l.Silent)
 	case !l.Armed:
-		return "the line is in shadow here; a line in shadow holds no lease"
-	case l.Holder == "":
-		return "nobody holds the lease"
+		return wording.Say("pair.why.shadow")
 	}
-	return l.Holder + " holds the lease"
-}
-
-func otherOf(l *control.PairLine) string {
-	switch {
-	case l.Other == "":
-		return "none was seen"
-	case l.OtherThere:
-		return l.Other + ", there"
-	}
-	return l.Other + ", not there"
+	return wording.Say("pair.why.holds", "machine", status.HolderOf(l.Holder))
 }
 
 // saidBy is what the other machine told of the line last.
-func saidBy(l *control.PairLine) string {
+func saidBy(l *control.PairLine) wording.Said {
+	role := wording.Word("pair.role", l.OtherRole)
 	switch {
-	case l.Other == "":
-		return "nothing"
+	case l.OtherRole == "":
+		return wording.Word("pair.untold", untoldNothing)
 	case l.OtherTakesOver:
-		return l.OtherRole + ", armed, takes over armed"
+		return wording.Say("pair.says.over", "state", role)
 	case l.OtherArmed:
-		return l.OtherRole + ", armed on its own, takes over nothing"
+		return wording.Say("pair.says.alone", "state", role)
 	}
-	return l.OtherRole + ", in shadow, takes over nothing"
-}
-
-// untoldOf is what was done here and the other machine was not told of yet.
-func untoldOf(l *control.PairLine) string {
-	if len(l.Untold) == 0 {
-		return "nothing"
-	}
-	return strings.Join(l.Untold, ", ")
+	return wording.Say("pair.says.shadow", "state", role)
 }
 
 // lossOf is what would be out of reach if the machine that acts were lost now.
-func lossOf(l *control.PairLine) string {
+func lossOf(l *control.PairLine) wording.Said {
 	machine, written, arrived := l.Machine, l.Records, l.Arrived
 	if !l.Acts {
 		machine, written, arrived = l.Other, l.OtherRecords, l.OtherArrived
 	}
 	switch {
 	case machine == "":
-		return "not known: no other machine was seen"
+		return wording.Say("pair.loss.unseen")
 	case l.Silent != "":
-		return fmt.Sprintf("not known while the engine is silent; %s had %d records", machine, written)
+		return wording.Say("pair.loss.silent", "machine", machine, "number", written)
 	case arrived == 0:
-		return fmt.Sprintf("all %d records of %s: the engine has none of its journal", written, machine)
+		return wording.Say("pair.loss.all", "machine", machine, "count", written)
 	case arrived >= written:
-		return "nothing: the engine has every record of " + machine
+		return wording.Say("pair.loss.nothing", "machine", machine)
 	}
-	return fmt.Sprintf("%d records of %s, those after %d, until its journal is read again", written-arrived, machine, arrived)
+	return wording.Say("pair.loss.some", "machine", machine, "count", written-arrived, "number", arrived)
 }

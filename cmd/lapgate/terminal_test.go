@@ -101,6 +101,55 @@ func TestTerminalInGerman(t *testing.T) {
 	}
 }
 
+// Which machine of a pair acts is told in German in a terminal; what programs read is as ever.
+func TestPairInGerman(t *testing.T) {
+	german, err := filepath.Abs("../../configs/words-de.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	north := control.PairLine{
+		Line: "north", Machine: "a", Role: "ACTIVE", Acts: true, Armed: true, TakesOver: true, Records: 9, Arrived: 7, Untold: []string{"disarm", "hold-off"},
+		Other: "b", OtherThere: true, OtherRole: "STANDBY", OtherArmed: true, OtherTakesOver: true,
+	}
+	asks := func(change func(*control.PairLine), form ...string) ran {
+		l := north
+		change(&l)
+		socket := answering(t, control.Reply{Outcome: control.Done, Pair: []control.PairLine{l}})
+		ours := demoFile(t, "ours.yaml", "\nlines:\n", fmt.Sprintf("\nwords: {file: %q}\ncontrol: {socket: %q}\nlines:\n", german, socket))
+		return lapgate(append([]string{"pair", "--config", ours}, form...)...)
+	}
+	w := wordingtest.German(t)
+	for _, c := range []struct {
+		change func(*control.PairLine)
+		want   string // parted by |
+	}{
+		{func(*control.PairLine) {}, "bedient die Linie|a hat die Führung|b ist da|steht bereit; scharf, übernimmt scharf|unscharf schalten, Anhalten beenden|die Einträge von a nach 7, insgesamt 2, bis"},
+		{func(l *control.PairLine) { l.Untold, l.Arrived, l.OtherThere = nil, 9, false }, "nichts: Die Datenbank hat alle Einträge von a|b ist nicht da|noch nicht mitgeteilt nichts"},
+		{func(l *control.PairLine) { l.Role, l.Silent, l.OtherTakesOver = "UNPROVEN", "x", false }, "während die Datenbank schweigt|als die Datenbank zuletzt antwortete, und ihr Schweigen beweist nichts: x|hatte bis Eintrag 9|nur für sich scharf"},
+		{func(l *control.PairLine) { l.Role, l.Acts, l.Silent = "STANDBY", false, "x" }, "übernimmt nie, nur weil die Datenbank schweigt: x"},
+		{func(l *control.PairLine) { l.Role, l.Acts, l.Armed, l.OtherRecords = "STANDBY", false, false, 5 }, "die Linie ist hier im Schattenbetrieb|alle Einträge von b, insgesamt 5"},
+		{func(l *control.PairLine) { l.Role, l.Acts, l.Holder, l.OtherRole = "FENCED", false, "b", "" }, "abgelöst|b hat die Führung|der andere meldet nichts"},
+		{func(l *control.PairLine) { l.Role, l.Acts, l.Other, l.OtherThere = "TAKING", false, "", false }, "übernimmt die Linie|niemand hat die Führung|nicht bekannt: Kein anderer Rechner"},
+	} {
+		shown := asks(c.change)
+		for want := range strings.SplitSeq(c.want, "|") {
+			if shown.code != 0 || !strings.Contains(strings.Join(strings.Fields(shown.out), " "), strings.Join(strings.Fields(want), " ")) {
+				t.Errorf("pair ended with %d and lacks %q: %s\n%s", shown.code, want, shown.errors, shown.out)
+			}
+		}
+		if keys, heads := wordingtest.EnglishIn(w, shown.out), englishHeads(t, reflect.TypeFor[shownPair](), shown.out); len(keys) > 0 || len(heads) > 0 {
+			t.Errorf("pair has the English of %v and %v:\n%s", keys, heads, shown.out)
+		}
+	}
+	same := func(*control.PairLine) {}
+	if out := asks(same, "--csv").out; !strings.HasPrefix(out, "line,machine,role,") || !strings.Contains(out, ",ACTIVE,") || !strings.Contains(out, "a holds the lease,") || !strings.Contains(out, ",disarm hold-off,") {
+		t.Errorf("CSV has other names: %s", out)
+	}
+	if out := asks(same, "--json").out; !strings.Contains(out, `"role":"ACTIVE"`) || !strings.Contains(out, `"not_told":["disarm","hold-off"]`) {
+		t.Errorf("JSON has other names: %s", out)
+	}
+}
+
 // The report of a shift is German in a terminal and as a page; what programs read of it, and
 // the table beside the page, is as ever.
 func TestReportInGerman(t *testing.T) {

@@ -19,6 +19,7 @@ import (
 	"lapgate/gateway/alarm"
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
+	"lapgate/gateway/lease"
 	"lapgate/gateway/present"
 	"lapgate/gateway/record"
 	"lapgate/gateway/report"
@@ -159,7 +160,7 @@ func composed(t *testing.T) (keys []string) {
 	}
 	for _, shown := range []reflect.Type{
 		reflect.TypeFor[shownStatus](), reflect.TypeFor[report.Story](), reflect.TypeFor[report.Shift](), reflect.TypeFor[rate.Summary](),
-		reflect.TypeFor[alarmRow](), reflect.TypeFor[changeRow](),
+		reflect.TypeFor[alarmRow](), reflect.TypeFor[changeRow](), reflect.TypeFor[shownPair](),
 	} {
 		for _, c := range present.Titled(shown) {
 			add("head", cmp.Or(c.Head, c.Title()))
@@ -182,6 +183,11 @@ func composed(t *testing.T) (keys []string) {
 	}
 	add("weekday", "monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 	add("month", "january", "february", "march", "april", "may", "june", "july", "august", "september", "october", "november", "december")
+	for state := lease.Standby; state <= lease.Fenced; state++ {
+		add("pair.role", state.String())
+	}
+	add("pair.untold", untoldNothing)
+	add("pair.untold", slices.Collect(maps.Values(constants(t, "gateway/lease", "^Act[A-Z]")))...)
 	add("level", "info", "warning", "alarm")
 	add("unit-state", "clearing", "stopped", "stopping", "aborting", "aborted")
 	add("side", "coated", "plain")

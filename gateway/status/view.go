@@ -435,27 +435,38 @@ func (v *LineView) PairWords(w *wording.Words, zone *time.Location) string {
 	if p == nil {
 		return ""
 	}
-	since, holder, other := p.Since.In(zone).Format("15:04:05"), wording.Say("pair.nobody"), wording.Say("page.pair.other.none")
-	if p.Holder != "" {
-		holder = wording.Plain(p.Holder)
-	}
-	switch {
-	case p.OtherThere:
-		other = wording.Say("page.pair.other", "machine", p.Other)
-	case p.Other != "":
-		other = wording.Say("page.pair.other.gone", "machine", p.Other)
-	}
+	since := p.Since.In(zone).Format("15:04:05")
 	switch {
 	case p.Acts && p.Silent != "":
 		return "▲ " + w.Of("page.pair.unproven", "since", since, "number", p.Lease, "why", p.Silent)
 	case p.Acts:
-		return w.Of("page.pair.acts", "since", since, "number", p.Lease, "other", other)
+		return w.Of("page.pair.acts", "since", since, "number", p.Lease, "other", OtherOf(p.Other, p.OtherThere))
 	case p.Silent != "":
 		return "▲ " + w.Of("page.pair.silent", "why", p.Silent)
 	case p.Role == roleFenced:
 		return "▲ " + w.Of("page.pair.fenced", "since", since)
 	}
-	return w.Of("page.pair.standby", "since", since, "machine", holder)
+	return w.Of("page.pair.standby", "since", since, "machine", HolderOf(p.Holder))
+}
+
+// HolderOf says which machine holds a lease: its name, or nobody for an empty one.
+func HolderOf(machine string) wording.Said {
+	if machine == "" {
+		return wording.Say("pair.nobody")
+	}
+	return wording.Plain(machine)
+}
+
+// OtherOf says whether the other machine of a pair is there. Its name is empty where none
+// was seen.
+func OtherOf(machine string, there bool) wording.Said {
+	switch {
+	case there:
+		return wording.Say("page.pair.other", "machine", machine)
+	case machine != "":
+		return wording.Say("page.pair.other.gone", "machine", machine)
+	}
+	return wording.Say("page.pair.other.none")
 }
 
 // roleFenced is the role of a line whose controller serves a newer session.

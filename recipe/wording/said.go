@@ -54,9 +54,9 @@ const plain = "plain"
 // version recorded in English alone.
 func Plain(text string) Said { return Said{Key: plain, Args: []Arg{{Name: "text", Text: text}}} }
 
-// KeyOf is the key of a word of a family.
+// KeyOf is the key of a word of a family, in small letters.
 func KeyOf(family, word string) string {
-	return family + "." + strings.NewReplacer(", ", "-", "; ", "-", ": ", "-", " ", "-", "_", "-").Replace(word)
+	return family + "." + strings.NewReplacer(", ", "-", "; ", "-", ": ", "-", " ", "-", "_", "-").Replace(strings.ToLower(word))
 }
 
 // Word is a word of a family as it is said: of outcome, say. One that the table does not

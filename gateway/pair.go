@@ -228,8 +228,8 @@ func (l *pairLine) state() *status.Pair {
 	}
 	r, all := l.keeper.Role(l.name), l.keeper.Pair()
 	s := &status.Pair{
-		Role: r.State.String(), Acts: r.State.Acts(), Since: r.Since, Lease: r.Number, Holder: lease.MachineOf(r.Row.Instance),
-		Machine: all.Machine, Silent: all.Silent, EngineSince: all.Since,
+		Role: r.State.String(), Acts: r.State.Acts(), Fenced: r.State == lease.Fenced, Since: r.Since, Lease: r.Number,
+		Holder: lease.MachineOf(r.Row.Instance), Machine: all.Machine, Silent: all.Silent, EngineSince: all.Since,
 	}
 	if !s.Acts {
 		s.Lease = r.Row.Number

@@ -531,6 +531,7 @@ func TestPairFencedGoesOn(t *testing.T) {
 		e.Mute("a", true)
 		until(t, 5*time.Second, "the other took over", func() bool { return two.acts() && two.count(record.KindSession) > 0 })
 		until(t, time.Second, "the first is fenced", func() bool { return one.g.Lines()[0].Machine.Fenced })
+		until(t, 5*time.Second, "its place in the pair is fenced", func() bool { p := one.g.Lines()[0].Pair; return p.Fenced && p.Role == lease.Fenced.String() })
 		e.Mute("a", false)
 		<-time.After(5 * time.Second)
 		if l := one.g.Lines()[0]; l.Ended || !l.Armed || one.acts() {

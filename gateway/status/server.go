@@ -68,6 +68,7 @@ type Pair struct {
 	Machine string    `json:"machine"` // this one
 	Role    string    `json:"role"`
 	Acts    bool      `json:"acts"`
+	Fenced  bool      `json:"fenced"` // the controller serves a newer session
 	Since   time.Time `json:"since"`
 	Lease   uint32    `json:"lease"`
 	Holder  string    `json:"holder,omitempty"` // machine that holds it, by the newest look of one that stands by

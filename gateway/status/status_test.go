@@ -318,7 +318,7 @@ func TestPairWords(t *testing.T) {
 		{&Pair{Role: "ACTIVE", Acts: true, Since: at, Lease: 7, Other: "b"}, "Acts since 22:00:00, lease 7; b is not there"},
 		{&Pair{Role: "ACTIVE", Acts: true, Since: at, Lease: 7, Other: "b", OtherThere: true}, "Acts since 22:00:00, lease 7; b is there"},
 		{&Pair{Role: "UNPROVEN", Acts: true, Since: at, Lease: 7, Silent: "no route"}, "▲ Acts since 22:00:00, lease 7; the engine does not answer: no route"},
-		{&Pair{Role: "FENCED", Since: at}, "▲ Fenced since 22:00:00: the controller serves a newer session"},
+		{&Pair{Role: "FENCED", Fenced: true, Since: at}, "▲ Fenced since 22:00:00: the controller serves a newer session"},
 	} {
 		v := LineView{Pair: c.at}
 		if got := v.PairWords(nil, time.UTC); got != c.want {

@@ -443,7 +443,7 @@ func (v *LineView) PairWords(w *wording.Words, zone *time.Location) string {
 		return w.Of("page.pair.acts", "since", since, "number", p.Lease, "other", OtherOf(p.Other, p.OtherThere))
 	case p.Silent != "":
 		return "▲ " + w.Of("page.pair.silent", "why", p.Silent)
-	case p.Role == roleFenced:
+	case p.Fenced:
 		return "▲ " + w.Of("page.pair.fenced", "since", since)
 	}
 	return w.Of("page.pair.standby", "since", since, "machine", HolderOf(p.Holder))
@@ -468,9 +468,6 @@ func OtherOf(machine string, there bool) wording.Said {
 	}
 	return wording.Say("page.pair.other.none")
 }
-
-// roleFenced is the role of a line whose controller serves a newer session.
-const roleFenced = "FENCED"
 
 // LinkWords says how the controller is seen.
 func (v *LineView) LinkWords(w *wording.Words) string {

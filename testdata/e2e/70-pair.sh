@@ -7,5 +7,5 @@
 # [kills of a daemon with ten lines, default 20]
 set -euo pipefail
 cd "$(dirname "$0")/../.."
-LAPGATE_POSTGRESQL=required go test -count=1 -timeout 0 -v -run '^(TestPairFaults|TestPairKills)$' ./cmd/lapgate \
+TEST_POSTGRESQL=required go test -count=1 -timeout 0 -v -run '^(TestPairFaults|TestPairKills)$' ./cmd/lapgate \
 	-pair-tries "${1:-3}" -pair-kills "${2:-20}"

@@ -1,6 +1,6 @@
 // Package enginetest gives tests a private PostgreSQL: a server in a folder of its own,
 // reached by a Unix socket alone, and a database for each test. Where none is installed
-// the test is skipped and says so, unless LAPGATE_POSTGRESQL is set to required.
+// the test is skipped and says so, unless TEST_POSTGRESQL is set to required.
 package enginetest
 
 import (
@@ -22,7 +22,7 @@ import (
 
 // required is the variable of the environment with which a missing PostgreSQL is a
 // failure.
-const required = "LAPGATE_POSTGRESQL"
+const required = "TEST_POSTGRESQL"
 
 // Server is a private PostgreSQL.
 type Server struct {

@@ -300,10 +300,10 @@ type Tended struct {
 	Removed []string      // archives
 }
 
-// Tend gives back the memory of pages that were read, closes the journal off where the rule says so and carry gives what goes over,
-// and removes archives whose time is over. An archive with outcomes above acked, the
-// newest that was acknowledged to the controller, stays, and so does one that an engine
-// has not, or has had for less than a month.
+// Tend gives back the memory of pages that were read, closes the journal off where the
+// rule says so and carry gives what goes over, and removes archives whose time is over. An
+// archive with outcomes above acked, the newest that was acknowledged to the controller,
+// stays, and so does one that an engine has not, or has had for less than a month.
 func (j *Journal) Tend(ctx context.Context, rule Rule, acked uint32, carry func() (record.Carry, bool)) (done Tended, err error) {
 	if err := j.shrink(ctx); err != nil {
 		return done, err

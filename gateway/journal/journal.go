@@ -249,8 +249,7 @@ func (j *Journal) closeFiles(whole bool) error {
 	if j.write == nil {
 		return nil
 	}
-	var errs []error
-	errs = append(errs, j.closeInserts())
+	errs := []error{j.closeInserts()}
 	if !whole && j.Reader != nil {
 		last, err := OpenReader(context.Background(), j.path)
 		if err == nil {

@@ -116,15 +116,18 @@ func writeSynced(path string, content []byte) (err error) {
 
 // Replace writes a small file in place of the one of that name, whole or not at all, and
 // durably.
-func Replace(path string, content []byte) error {
+func Replace(path string, content []byte) error { return replace(path, content, syncDir) }
+
+// replace is Replace, with a way of one's own to synchronise the folder.
+func replace(path string, content []byte, sync func(folder string) error) error {
 	part := path + ".new"
-	if err := writeDurably(part, content); err != nil {
+	if err := writeSynced(part, content); err != nil {
 		return err
 	}
 	if err := os.Rename(part, path); err != nil {
 		return err
 	}
-	return syncDir(filepath.Dir(path))
+	return sync(filepath.Dir(path))
 }
 
 // writeAgain writes the content of a file to the same places once more, so that the

@@ -132,8 +132,7 @@ func broken(err error) bool { return errors.As(err, new(*DamageError)) || damage
 // withdraw closes what was opened before anything was written, and leaves the file as it
 // was found.
 func (j *Journal) withdraw(path string) error {
-	var errs []error
-	errs = append(errs, j.closeInserts())
+	errs := []error{j.closeInserts()}
 	if j.write != nil {
 		errs = append(errs, j.write.Close())
 	}

@@ -51,14 +51,10 @@ func (o Owner) keep(head Head, folders *Folders) error {
 	if err != nil {
 		return err
 	}
-	part := o.file() + ".part"
-	if err := writeSynced(part, append(b, '\n')); err != nil {
+	if err := replace(o.file(), append(b, '\n'), folders.sync); err != nil {
 		return fmt.Errorf("state of the journal: %w", err)
 	}
-	if err := os.Rename(part, o.file()); err != nil {
-		return fmt.Errorf("state of the journal: %w", err)
-	}
-	return folders.sync(o.Folder)
+	return nil
 }
 
 // keep stores how far the journal is, once what was doubted of it is in it.

@@ -269,10 +269,7 @@ func (g *Gateway) loops() []*lineLoop {
 // watchStart waits until the first loops of all lines have begun or ended.
 func (g *Gateway) watchStart(ctx context.Context, first []*lineLoop) {
 	for _, l := range first {
-		select {
-		case <-l.begun:
-		case <-l.gone:
-		case <-ctx.Done():
+		if !l.awaitStart(ctx) {
 			return
 		}
 	}

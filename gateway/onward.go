@@ -78,11 +78,7 @@ func (g *Gateway) publishAll(ctx context.Context) {
 		}
 		l := p.loop()
 		wait.Go(func() {
-			select { // its journal is there from then on
-			case <-l.begun:
-			case <-l.gone:
-			case <-ctx.Done():
-			}
+			l.awaitStart(ctx) // its journal is there from then on
 			o.publish.Run(ctx)
 		})
 	}

@@ -135,12 +135,7 @@ func (s *shipping) tellLeft() {
 // read before, by the same process, cannot be opened after a kill.
 func (s *shipping) run(ctx context.Context) {
 	for _, p := range s.g.lines {
-		l := p.loop()
-		select {
-		case <-l.begun:
-		case <-l.gone:
-		case <-ctx.Done():
-		}
+		p.loop().awaitStart(ctx)
 	}
 	s.shipper.Run(ctx)
 }

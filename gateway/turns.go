@@ -29,3 +29,15 @@ func (t turns) take(ctx context.Context) (done func()) {
 	}
 	return func() {}
 }
+
+// awaitStart waits until the line is being served or has ended, and reports false where ctx
+// ends before.
+func (l *lineLoop) awaitStart(ctx context.Context) bool {
+	select {
+	case <-l.begun:
+	case <-l.gone:
+	case <-ctx.Done():
+		return false
+	}
+	return true
+}

@@ -22,13 +22,19 @@ type Caller struct {
 func (c *Caller) In(group string) bool { return group != "" && slices.Contains(c.Groups, group) }
 
 // Daemon is the daemon itself, for what it does without a command.
-func Daemon() Caller { return callerOf(uint32(os.Getuid()), uint32(os.Getgid())) }
+func Daemon() Caller { return callerOf(ownPeer()) }
 
-// callerOf is the caller with a user and a primary group by their numbers.
-func callerOf(uid, gid uint32) Caller {
-	number := strconv.FormatUint(uint64(uid), 10)
-	c := Caller{User: "user " + number, Trusted: uid == 0 || int(uid) == os.Getuid()}
-	groups := []string{strconv.FormatUint(uint64(gid), 10)}
+// peer is a user with a primary group, by their numbers.
+type peer struct{ uid, gid uint32 }
+
+func ownPeer() peer { return peer{uint32(os.Getuid()), uint32(os.Getgid())} }
+
+// callerOf is the caller with the names and groups that the system has for a peer, which may
+// have to ask a server for them.
+func callerOf(p peer) Caller {
+	number := strconv.FormatUint(uint64(p.uid), 10)
+	c := Caller{User: "user " + number, Trusted: p.uid == 0 || int(p.uid) == os.Getuid()}
+	groups := []string{strconv.FormatUint(uint64(p.gid), 10)}
 	if u, err := user.LookupId(number); err == nil {
 		c.User = u.Username
 		if more, err := u.GroupIds(); err == nil {

@@ -230,3 +230,40 @@ func TestIdleClientsTakeNoPlace(t *testing.T) {
 		}
 	}
 }
+
+// TestRequestBesideIdleClients: as many connections that say nothing follow on one that has
+// spoken as the daemon keeps. What was said is read.
+func TestRequestBesideIdleClients(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "c.sock")
+	s, err := control.Listen(t.Context(), path, echo)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+	}()
+	for range 20 {
+		c, err := net.Dial("unix", path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer func() { _ = c.Close() }()
+		if _, err := c.Write([]byte(`{"command":"disarm","by":"kim"}` + "\n")); err != nil {
+			t.Fatal(err)
+		}
+		for range 80 {
+			idle, err := net.Dial("unix", path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer func() { _ = idle.Close() }()
+		}
+		b := make([]byte, 1024)
+		n, err := c.Read(b)
+		if got := string(b[:n]); err != nil || !strings.Contains(got, "kim") {
+			t.Fatalf("got %q, %v", got, err)
+		}
+	}
+}

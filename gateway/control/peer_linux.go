@@ -10,20 +10,20 @@ import (
 const sharedMode = 0o660
 
 // peerOf is who connected, as the kernel noted it then.
-func peerOf(c *net.UnixConn) (caller Caller, err error) {
+func peerOf(c *net.UnixConn) (p peer, err error) {
 	raw, err := c.SyscallConn()
 	if err != nil {
-		return caller, err
+		return p, err
 	}
 	var cred *syscall.Ucred
 	e := raw.Control(func(fd uintptr) {
 		cred, err = syscall.GetsockoptUcred(int(fd), syscall.SOL_SOCKET, syscall.SO_PEERCRED)
 	})
 	if e != nil {
-		return caller, e
+		return p, e
 	}
 	if err != nil {
-		return caller, err
+		return p, err
 	}
-	return callerOf(cred.Uid, cred.Gid), nil
+	return peer{cred.Uid, cred.Gid}, nil
 }

@@ -9,4 +9,4 @@ import "net"
 const sharedMode = 0o600
 
 // peerOf is the daemon's own user: nobody else may open the socket.
-func peerOf(*net.UnixConn) (Caller, error) { return Daemon(), nil }
+func peerOf(*net.UnixConn) (peer, error) { return ownPeer(), nil }

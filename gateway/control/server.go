@@ -21,8 +21,10 @@ import (
 const (
 	maxRequest  = 64 << 10
 	maxReply    = 4 << 20
-	patience    = 5 * time.Second // for a request to come in, and a reply to go out
-	longestPath = 100             // bytes of a path that every system takes
+	patience    = 5 * time.Second        // for a request to come in, and a reply to go out
+	lastLook    = 50 * time.Millisecond  // for what came in while the time ran out
+	breather    = 100 * time.Millisecond // before a connection is accepted that could not be
+	longestPath = 100                    // bytes of a path that every system takes
 )
 
 // How many commands are handled at once. What stops a line has places of its own,
@@ -134,25 +136,45 @@ func give(path string) string {
 func (s *Server) serve(ctx context.Context) {
 	for {
 		c, err := s.listener.AcceptUnix()
-		if err != nil {
+		switch {
+		case err == nil:
+			s.take(ctx, c)
+		case errors.Is(err, net.ErrClosed):
 			return
+		default: // such as no file descriptor: the next one may be taken
+			select {
+			case <-ctx.Done():
+				return
+			case <-time.After(breather):
+			}
 		}
-		s.all.Go(func() {
-			defer func() { _ = c.Close() }()
-			s.answer(ctx, c)
-		})
 	}
 }
 
-// answer takes the request of one connection and sends the reply to it.
-func (s *Server) answer(ctx context.Context, c *net.UnixConn) {
+// take has a connection answered. Connections wait in the order in which they came, so that
+// one that speaks is not taken for older than those that were there before it.
+func (s *Server) take(ctx context.Context, c *net.UnixConn) {
+	_ = c.SetReadDeadline(time.Now().Add(patience))
+	p, err := peerOf(c)
+	s.waiting.enter(c, p.uid)
+	s.all.Go(func() {
+		defer func() { _ = c.Close() }()
+		s.answer(ctx, c, p, err)
+	})
+}
+
+// answer takes the request of one connection and sends the reply to it. The error is that
+// of telling whose connection it is.
+func (s *Server) answer(ctx context.Context, c *net.UnixConn, p peer, err error) {
 	reply := Reply{Outcome: Failed}
-	caller, err := peerOf(c)
-	if err != nil {
+	r, unread := s.request(c)
+	switch {
+	case err != nil:
 		reply.Error = "the operating system does not tell who sends this: " + err.Error()
-	} else if r, err := s.request(c, caller); err != nil {
-		reply.Error = "not a request: " + err.Error()
-	} else {
+	case unread != nil:
+		reply.Error = "not a request: " + unread.Error()
+	default:
+		r.Caller = callerOf(p)
 		reply = s.do(ctx, r)
 	}
 	b, err := json.Marshal(reply)
@@ -164,19 +186,26 @@ func (s *Server) answer(ctx context.Context, c *net.UnixConn) {
 }
 
 // request reads one request. A connection that says nothing takes no place from one
-// that does: it is closed when there are too many.
-func (s *Server) request(c *net.UnixConn, caller Caller) (r Request, err error) {
-	s.waiting.enter(c, caller.User)
+// that does: its time is over when there are too many, but what has come is read.
+func (s *Server) request(c *net.UnixConn) (r Request, err error) {
 	defer s.waiting.leave(c)
-	_ = c.SetReadDeadline(time.Now().Add(patience))
-	line, err := bufio.NewReader(io.LimitReader(c, maxRequest)).ReadBytes('\n')
+	in := bufio.NewReader(io.LimitReader(c, maxRequest))
+	line, err := in.ReadBytes('\n')
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		_ = c.SetReadDeadline(time.Now().Add(lastLook))
+		var rest []byte
+		rest, err = in.ReadBytes('\n')
+		line = append(line, rest...)
+	}
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		return r, fmt.Errorf("no whole line of JSON came within %s, or while fewer than %d others waited", patience, mostWaiting)
+	}
 	if err != nil {
 		return r, err
 	}
 	d := json.NewDecoder(bytes.NewReader(line))
 	d.DisallowUnknownFields()
 	err = d.Decode(&r)
-	r.Caller = caller
 	return r, err
 }
 
@@ -217,7 +246,7 @@ func (s *Server) Group() string { return s.group }
 func (s *Server) Close() error {
 	s.cancel()
 	err := s.listener.Close()
-	s.waiting.closeAll()
+	s.waiting.endAll()
 	s.all.Wait()
 	if e := os.Remove(s.path); !errors.Is(e, os.ErrNotExist) {
 		err = errors.Join(err, e)

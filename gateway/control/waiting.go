@@ -1,17 +1,17 @@
 package control
 
 import (
-	"io"
 	"slices"
 	"sync"
+	"time"
 )
 
 // mostWaiting bounds the connections that have not sent their request yet.
 const mostWaiting = 64
 
 // waiting are the connections that have not sent their request yet, oldest first.
-// When there are too many, the oldest of the user who has the most is closed: who
-// opens connections and says nothing takes them from himself alone.
+// When there are too many, the time of the oldest is over, of the user who has the most:
+// who opens connections and says nothing takes them from himself alone.
 type waiting struct {
 	mu     sync.Mutex
 	ended  bool
@@ -19,22 +19,28 @@ type waiting struct {
 }
 
 type queued struct {
-	conn io.Closer
-	user string
+	conn limited
+	user uint32 // number
 }
 
-func (w *waiting) enter(c io.Closer, user string) {
+// limited is a connection with a time to read in.
+type limited interface{ SetReadDeadline(time.Time) error }
+
+// over is a time that is over.
+var over = time.Unix(1, 0)
+
+func (w *waiting) enter(c limited, user uint32) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if w.ended {
-		_ = c.Close()
+		_ = c.SetReadDeadline(over)
 		return
 	}
 	w.queued = append(w.queued, queued{c, user})
 	if len(w.queued) <= mostWaiting {
 		return
 	}
-	count := map[string]int{}
+	count := map[uint32]int{}
 	for _, q := range w.queued {
 		count[q.user]++
 	}
@@ -44,22 +50,22 @@ func (w *waiting) enter(c io.Closer, user string) {
 			oldest = i
 		}
 	}
-	_ = w.queued[oldest].conn.Close() // its reader ends, and leaves
+	_ = w.queued[oldest].conn.SetReadDeadline(over) // its reader looks once more
 	w.queued = slices.Delete(w.queued, oldest, oldest+1)
 }
 
-func (w *waiting) leave(c io.Closer) {
+func (w *waiting) leave(c limited) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.queued = slices.DeleteFunc(w.queued, func(q queued) bool { return q.conn == c })
 }
 
-// closeAll closes the connections that wait, and those that come.
-func (w *waiting) closeAll() {
+// endAll ends the time of the connections that wait, and of those that come.
+func (w *waiting) endAll() {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.ended = true
 	for _, q := range w.queued {
-		_ = q.conn.Close()
+		_ = q.conn.SetReadDeadline(over)
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lapgate/gateway/control"
+	"lapgate/gateway/lease"
 	"lapgate/gateway/present"
 	"lapgate/gateway/status"
 	"lapgate/recipe/wording"
@@ -92,6 +93,8 @@ func whyOf(l *control.PairLine) wording.Said {
 		return wording.Say("pair.why.unproven", "why", l.Silent)
 	case l.Acts:
 		return wording.Say("pair.why.holds", "machine", l.Machine)
+	case l.Role == lease.Fenced.String():
+		return wording.Say("pair.why.fenced")
 	case l.Silent != "":
 		return wording.Say("pair.why.silent", "why", l.Silent)
 	case !l.Armed:

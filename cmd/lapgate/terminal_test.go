@@ -128,7 +128,10 @@ func TestPairInGerman(t *testing.T) {
 		{func(l *control.PairLine) { l.Role, l.Silent, l.OtherTakesOver = "UNPROVEN", "x", false }, "während die Datenbank schweigt|als die Datenbank zuletzt antwortete, und ihr Schweigen beweist nichts: x|hatte bis Eintrag 9|nur für sich scharf"},
 		{func(l *control.PairLine) { l.Role, l.Acts, l.Silent = "STANDBY", false, "x" }, "übernimmt nie, nur weil die Datenbank schweigt: x"},
 		{func(l *control.PairLine) { l.Role, l.Acts, l.Armed, l.OtherRecords = "STANDBY", false, false, 5 }, "die Linie ist hier im Schattenbetrieb|alle Einträge von b, insgesamt 5"},
-		{func(l *control.PairLine) { l.Role, l.Acts, l.Holder, l.OtherRole = "FENCED", false, "b", "" }, "abgelöst|b hat die Führung|der andere meldet nichts"},
+		{func(l *control.PairLine) { l.Acts, l.Holder, l.OtherRole, l.Role = false, "b", "", "STANDBY" }, "b hat die Führung|der andere meldet nichts"},
+		{func(l *control.PairLine) { l.Role, l.Acts, l.Holder = "FENCED", false, "b" }, "abgelöst: Ein anderes Gateway|jenes Gateway finden und anhalten"},
+		{func(l *control.PairLine) { l.Role, l.Acts, l.Silent = "FENCED", false, "x" }, "abgelöst: Ein anderes Gateway"},
+		{func(l *control.PairLine) { l.Role, l.Acts, l.Armed = "FENCED", false, false }, "abgelöst: Ein anderes Gateway"},
 		{func(l *control.PairLine) { l.Role, l.Acts, l.Other, l.OtherThere = "TAKING", false, "", false }, "übernimmt die Linie|niemand hat die Führung|nicht bekannt: Kein anderer Rechner"},
 	} {
 		shown := asks(c.change)

@@ -367,8 +367,11 @@ func (m *Machine) fence(r *handshake.Request) {
 	own := m.mem.Epoch
 	m.leave(causeNotOwn)
 	m.state = StateFenced
-	m.tell(noteFenced, wording.Say("told.fenced", "floor", r.Floor, "own", own),
-		Field{"epoch", own}, Field{"floor", r.Floor})
+	said := wording.Say("told.fenced", "floor", r.Floor, "own", own)
+	if r.Floor == own {
+		said = wording.Say("told.fenced.same-number", "own", own)
+	}
+	m.tell(noteFenced, said, Field{"epoch", own}, Field{"floor", r.Floor})
 	m.fencedAt = m.lease.Number
 	m.lease.Held = false
 	if !m.pair {

@@ -22,6 +22,7 @@ var told = []Entry{
 	{"told.ended", "no longer so: {meaning}"},
 	{"told.epoch-bound", "no session can be opened: the controller's floor is {floor}, the newest epoch known here {newest}; the greatest allowed is {greatest}, and {step} above a floor that is not 0"},
 	{"told.fenced", "another gateway opened session {floor} after ours, {own}; find out which one should serve the line"},
+	{"told.fenced.same-number", "another gateway opened a session of the same number as ours, {own}, and the controller serves that one; find out which one should serve the line"},
 	{"told.finding-confirmed", "{by} confirmed {finding} for roll {roll}"},
 	{"told.gap-of-other", "outcomes {from} to {to} stand in the journal of the other machine"},
 	{"told.gap-unfilled", "outcomes up to {to} stand in the journal of the other machine alone, until the engine has its records"},

@@ -82,7 +82,7 @@ type Line struct {
 type Open struct {
 	Key      string // its full path
 	Where    string // in the configuration, as "file:line"
-	StandsIn string // its default, as it is written
+	StandsIn string // its default, in the units of the mill
 	How      string // it is measured
 }
 

@@ -189,15 +189,16 @@ func (d *decoder) snapshot(doc *document) *Snapshot {
 	s.values.stored = make([]storedValue, 0, len(d.leaves))
 	sum, said := sha256.New(), []byte(nil)
 	var opened []recipe.Open
+	mill := recipe.Line{Units: doc.Units.byDimension()}
 	for i := range d.leaves {
 		l := &d.leaves[i]
 		origin := d.origin(l.pos)
 		text := l.canonical(&d.known)
 		shown := l.shown(&d.known, &doc.Units)
 		if l.open {
-			stands := l.field.def
+			stands := l.standsIn(&mill)
 			opened = append(opened, recipe.Open{Key: l.path, Where: origin, StandsIn: stands, How: l.field.measure})
-			s.Open = append(s.Open, d.entryOf(l.pos, l.path, "not measured yet, "+stands+" stands in", open, l.field.wanted(), l.field.measure))
+			s.Open = append(s.Open, d.entryOf(l.pos, l.path, "not measured yet, "+stands+" stands in", open, l.field.wantedIn(mill.Unit(l.field.unit)), l.field.measure))
 		}
 		if l.field.secret {
 			// That there is none is no secret.
@@ -215,7 +216,7 @@ func (d *decoder) snapshot(doc *document) *Snapshot {
 		l := &doc.Lines[i]
 		l.Materials = doc.Materials
 		l.Origins = func(key string) string { return s.values.origin(i, key) }
-		l.Units = doc.Units.byDimension()
+		l.Units = mill.Units
 		l.Open = openOf(opened, i)
 		s.Lines = append(s.Lines, Line{Recipe: &l.Line, Work: l.Work, Controller: l.Controller, Mapped: l.mapping, Scanner: l.Scanner, Orders: l.Orders, Arming: l.Arming})
 	}

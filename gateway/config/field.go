@@ -99,7 +99,10 @@ func (f *field) element() *field {
 }
 
 // wanted is the kind of value in a message, as "a length with its unit".
-func (f *field) wanted() string {
+func (f *field) wanted() string { return f.wantedIn("") }
+
+// wantedIn is wanted with the range in a unit, empty for that of the tag.
+func (f *field) wantedIn(unit string) string {
 	switch {
 	case f.section():
 		return "a mapping"
@@ -119,7 +122,7 @@ func (f *field) wanted() string {
 			name = "an " + string(f.unit)
 		}
 		if f.rng != "" {
-			name += " with its unit, " + f.rng
+			name += " with its unit, " + f.spanIn(unit)
 		} else {
 			name += " with its unit"
 		}
@@ -152,6 +155,15 @@ func (l *leaf) canonical(k *known) string {
 		return open
 	}
 	return k.text(held{l.value, l.field.unit, ""})
+}
+
+// standsIn is the default of an open value as the people of the mill read it.
+func (l *leaf) standsIn(mill *recipe.Line) string {
+	v, ok := l.value.(float64)
+	if !ok || l.field.unit == quantity.None {
+		return l.field.def
+	}
+	return mill.Write(v, l.field.unit)
 }
 
 // shown is the value in the preferred units.

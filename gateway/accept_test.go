@@ -51,7 +51,7 @@ func TestDoubtfulJournal(t *testing.T) {
 		serve(true, nil)
 		serve(true, func(o *gateway.Operator) {
 			accept := control.Request{Command: control.AcceptJournal, Caller: control.Daemon(), By: "Kim Berg"}
-			if got := o.Handle(t.Context(), accept); got.Outcome != control.Failed || !strings.Contains(got.Error, "a reason") {
+			if got := o.Handle(t.Context(), accept); got.Outcome != control.Usage || !strings.Contains(got.Error, "a reason") {
 				t.Errorf("without a reason: %+v", got)
 			}
 			accept.Reason = "the old disk is gone"

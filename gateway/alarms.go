@@ -90,7 +90,7 @@ func (g *Gateway) ActOnAlarm(ctx context.Context, line string, act alarm.Event) 
 			act.Until = latest
 		}
 		if changes, refusal = l.alarms.Do(now, act, latest); refusal != nil {
-			refusal = wording.RefuseIn(func(why wording.Said) wording.Said { return ofLine(line, why) }, refusal)
+			refusal = onLine(line, refusal)
 			return
 		}
 		for _, e := range changes {

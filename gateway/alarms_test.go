@@ -65,7 +65,7 @@ func TestAlarmsByCommand(t *testing.T) {
 		shelve := control.Request{Alarm: "certificate-ends", Act: alarm.Shelve, By: "kim", Reason: "a new one is ordered"}
 		late := shelve
 		late.End = begun.Add(48 * time.Hour)
-		if got := do(late); got.Outcome != control.Refused || !strings.Contains(got.Error, "with the shift at the latest") {
+		if got := do(late); got.Outcome != control.Usage || !strings.Contains(got.Error, "with the shift at the latest") {
 			t.Errorf("a shelf of two days: %+v", got)
 		}
 		if got := do(shelve); got.Outcome != control.Done || len(got.Text) != 1 {
@@ -146,7 +146,7 @@ func TestAlarmsOfEndedLine(t *testing.T) {
 		}
 		nowhere := act
 		nowhere.Line = ""
-		if got := o.Handle(t.Context(), nowhere); got.Outcome != control.Failed || !strings.Contains(got.Error, "--line; it is one of north, south") {
+		if got := o.Handle(t.Context(), nowhere); got.Outcome != control.Usage || !strings.Contains(got.Error, "--line; it is one of north, south") {
 			t.Errorf("acknowledging without a line: %+v", got)
 		}
 		fault.Store(nil)

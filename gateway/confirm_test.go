@@ -37,21 +37,25 @@ func TestConfirmByCommand(t *testing.T) {
 
 		<-time.After(time.Second) // of virtual time, in which the gateway sees it
 		ask := control.Request{Command: control.Confirm, Caller: control.Daemon(), Roll: 1, By: "kim", Finding: string(check.NarrowRoll)}
+		outcome := control.Usage
 		refused := func(what, want string, r control.Request) {
 			t.Helper()
-			if got := o.Handle(t.Context(), r); got.Outcome != control.Refused || !strings.Contains(got.Error, want) || got.Proposal != nil {
-				t.Errorf("%s: got %+v, want it refused with %q", what, got, want)
+			if got := o.Handle(t.Context(), r); got.Outcome != outcome || !strings.Contains(got.Error, want) || got.Proposal != nil {
+				t.Errorf("%s: got %+v, want %s with %q", what, got, outcome, want)
 			}
 		}
 		bad := ask
 		bad.Finding = string(recipe.NoSlot)
 		refused("a finding of another kind", "no finding that a person can confirm", bad)
-		bad = ask
 		bad.Roll = 99
-		refused("another roll", "roll 99 does not wait at the station", bad)
+		refused("that of another roll", "no finding that a person can confirm", bad)
 		bad = ask
 		bad.By = ""
 		refused("nobody", "needs the name of a person", bad)
+		outcome = control.Refused // as things stand
+		bad = ask
+		bad.Roll = 99
+		refused("another roll", "roll 99 does not wait at the station", bad)
 
 		shown := o.Handle(t.Context(), ask)
 		p := shown.Proposal

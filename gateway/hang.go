@@ -36,7 +36,7 @@ func (g *Gateway) SetStation(ctx context.Context, line string, s cycle.SetStatio
 func (o *Operator) hang(ctx context.Context, name string, r *control.Request) control.Reply {
 	h, err := readWrapper(r.Wrapper)
 	if err != nil {
-		return control.Reply{Outcome: control.Refused, Error: err.Error()}
+		return control.Reply{Outcome: control.Usage, Error: err.Error()}
 	}
 	h.By, h.User, h.Preview = r.By, r.Caller.User, !r.Agreed
 	answer, err := o.Gateway.Hang(ctx, name, h)
@@ -51,7 +51,7 @@ func (o *Operator) stock(ctx context.Context, name string, r *control.Request) c
 	}
 	size, err := quantity.Parse(r.Heads.Size, quantity.Length)
 	if err != nil {
-		return control.Reply{Outcome: control.Refused, Error: problem.OfFlag("size", r.Heads.Size, err).Error()}
+		return control.Reply{Outcome: control.Usage, Error: problem.OfFlag("size", r.Heads.Size, err).Error()}
 	}
 	answer, err := o.Gateway.CountHeads(ctx, name, cycle.CountHeads{Material: r.Heads.Material, Diameter: size, Count: r.Heads.Count, By: r.By, User: r.Caller.User, Preview: !r.Agreed})
 	what := wording.Say("reply.stock", "head", r.Heads.Material, "size", o.Gateway.recipeLine(name).Write(size, quantity.Length))

@@ -210,23 +210,25 @@ func ofOneLine(r *control.Request) bool {
 
 // each does a command for every line that is still served.
 func (o *Operator) each(lines []string, f func(string) (wording.Said, error)) control.Reply {
-	reply := control.Reply{Outcome: control.Done}
-	var problems []string
+	var text []string
+	var problems []error
 	for _, line := range lines {
 		said, err := f(line)
 		if err != nil {
-			problems = append(problems, o.Gateway.Words().Error(err))
+			problems = append(problems, err)
 			continue
 		}
-		reply.Text = append(reply.Text, o.onLine(line, said))
+		text = append(text, o.onLine(line, said))
 	}
+	reply := control.Reply{Outcome: control.Done}
 	if len(problems) > 0 {
-		reply.Error = strings.Join(problems, "\n")
+		reply = o.reject(control.Failed, errors.Join(problems...))
 		// A line that has ended writes nothing and holds nothing back.
-		if len(reply.Text) == 0 {
-			reply.Outcome = control.Failed
+		if len(text) > 0 {
+			reply.Outcome = control.Done
 		}
 	}
+	reply.Text = text
 	return reply
 }
 
@@ -239,23 +241,32 @@ func ofLine(line string, said wording.Said) wording.Said {
 	return wording.Say("reply.line", "line", line, "text", said)
 }
 
+// onLine says of an error at which line it was.
+func onLine(line string, err error) error {
+	return wording.RefuseIn(func(why wording.Said) wording.Said { return ofLine(line, why) }, err)
+}
+
 // refused says why something is not done at a line.
 func refused(line string, why wording.Said) error {
 	return wording.Refuse(ofLine(line, why))
 }
 
-// reject is the reply that something was not done.
+// reject is the reply that something was not done: with an outcome, unless the command is to
+// be given otherwise.
 func (o *Operator) reject(outcome control.Outcome, err error) control.Reply {
+	if wording.Misuse(err) {
+		outcome = control.Usage
+	}
 	return control.Reply{Outcome: outcome, Error: o.Gateway.Words().Error(err)}
 }
 
 // rejectWord is the reply that the word of a person is not taken, and why.
 func (o *Operator) rejectWord(line string, problems []wording.Said) control.Reply {
-	var lines []string
-	for _, p := range problems {
-		lines = append(lines, o.Gateway.Words().Text(p))
+	all := make([]error, len(problems))
+	for i, p := range problems {
+		all[i] = wording.Refuse(p)
 	}
-	return control.Reply{Outcome: control.Refused, Error: o.onLine(line, wording.Plain(strings.Join(lines, "\n")))}
+	return o.reject(control.Refused, onLine(line, errors.Join(all...)))
 }
 
 // lastingOf is how long an arming lasts, and the same in words.
@@ -300,7 +311,9 @@ func (o *Operator) arm(ctx context.Context, line string, r *control.Request) con
 			reply.Outcome = control.Unreachable
 		}
 	default:
-		reply.Outcome, reply.Error = control.Failed, o.Gateway.Words().Error(err)
+		text := reply.Text
+		reply = o.reject(control.Failed, err)
+		reply.Text = text
 	}
 	return reply
 }

@@ -95,7 +95,7 @@ func TestUserInRecords(t *testing.T) {
 				t.Errorf("%s: got %+v", r.Command, got)
 			}
 		}
-		if got := o.Handle(t.Context(), control.Request{Command: control.Correct, By: "kim", Reason: "x", Record: 99, Caller: control.Daemon()}); got.Outcome != control.Failed ||
+		if got := o.Handle(t.Context(), control.Request{Command: control.Correct, By: "kim", Reason: "x", Record: 99, Caller: control.Daemon()}); got.Outcome != control.Usage ||
 			!strings.Contains(got.Error, "the journal has no record 99") {
 			t.Errorf("a correction of no record: %+v", got)
 		}

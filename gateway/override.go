@@ -26,7 +26,7 @@ func (o *Operator) override(ctx context.Context, name string, r *control.Request
 	line := o.Gateway.recipeLine(name)
 	changes, err := readSetpoints(r.Values)
 	if err != nil {
-		return control.Reply{Outcome: control.Refused, Error: err.Error()}
+		return control.Reply{Outcome: control.Usage, Error: err.Error()}
 	}
 	ask := cycle.OverrideRoll{Roll: r.Roll, By: r.By, User: r.Caller.User, Operator: badge(r.By), Text: r.Reason, Changes: changes, Preview: r.Shown == nil}
 	if r.Shown != nil {

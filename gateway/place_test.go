@@ -225,7 +225,7 @@ func TestRestartByName(t *testing.T) {
 		}
 		fault.Store(nil)
 		o := &gateway.Operator{Gateway: g}
-		if r := o.Handle(ctx, control.Request{Command: control.Restart, Caller: control.Daemon(), By: "Kim Berg"}); r.Outcome != control.Failed || !strings.Contains(r.Error, "--line") {
+		if r := o.Handle(ctx, control.Request{Command: control.Restart, Caller: control.Daemon(), By: "Kim Berg"}); r.Outcome != control.Usage || !strings.Contains(r.Error, "--line") {
 			t.Errorf("without a line: %+v", r)
 		}
 		if r := o.Handle(ctx, control.Request{Command: control.Restart, Caller: control.Daemon(), Line: "south", By: "Kim Berg", Reason: "disk changed"}); r.Outcome != control.Done {

@@ -122,6 +122,8 @@ func (p *program) ask(ctx context.Context, f *daemonFlags, r control.Request) (*
 		return reply, nil
 	case control.Refused:
 		code = exitDifferences
+	case control.Usage:
+		code = exitUsage
 	case control.Unreachable:
 		code = exitUnreachable
 	case control.Invalid:

@@ -199,8 +199,8 @@ func TestCommissioning(t *testing.T) {
 	d := startDaemon(ctx, t, file)
 	d.await(`controller not reachable.*"line":"south"|"line":"south".*controller not reachable`)
 	command(t, exitUsage, "--by NAME", "arm", "--config", file, "--line", "north")
-	command(t, exitFailed, "north, south", "arm", "--config", file, "--by", "kim", "--reason", "go")
-	command(t, exitFailed, `no line is named "west"`, "arm", "--config", file, "--line", "west", "--by", "kim", "--reason", "go")
+	command(t, exitUsage, "north, south", "arm", "--config", file, "--by", "kim", "--reason", "go")
+	command(t, exitUsage, `no line is named "west"`, "arm", "--config", file, "--line", "west", "--by", "kim", "--reason", "go")
 	command(t, exitUnreachable, "stays in shadow", "arm", "--config", file, "--line", "south", "--by", "kim", "--reason", "go")
 	command(t, exitDone, "line north: armed by kim: shadow compared", "arm", "--config", file, "--line", "north", "--by", "kim", "--reason", "shadow compared")
 	command(t, exitDone, "line north: was armed already; now by kim: for the night; also over a restart", "arm", "--config", file, "--line", "north", "--by", "kim", "--reason", "for the night", "--keep")
@@ -215,10 +215,11 @@ func TestCommissioning(t *testing.T) {
 	}
 	command(t, exitDone, "line north: the hold is ended", "hold", "--off", "--config", file, "--by", "kim", "--reason", "clean")
 	onSouth := []string{"--config", file, "--line", "south", "--by", "kim", "--yes"}
-	command(t, exitDifferences, "the configuration lets no wrapper of 36 in hang at slot 2", append([]string{"hang", "--slot", "2", "--width", "36 in", "--paper", "kraft-poly"}, onSouth...)...)
+	command(t, exitUsage, "the line has no slot 9; it has 1", append([]string{"hang", "--slot", "9", "--empty"}, onSouth...)...)
+	command(t, exitUsage, "the configuration lets no wrapper of 36 in hang at slot 2", append([]string{"hang", "--slot", "2", "--width", "36 in", "--paper", "kraft-poly"}, onSouth...)...)
 	command(t, exitDone, "line south: slot 2, act 1 is recorded: it takes effect when", append([]string{"hang", "--slot", "2", "--width", "34 in", "--paper", "kraft-poly"}, onSouth...)...)
 	command(t, exitDone, "line south: slot 2, act 2 is recorded: act 1 is taken back", append([]string{"hang", "--slot", "2", "--correct", "1"}, onSouth...)...)
-	command(t, exitDifferences, "heads is manual in the configuration", append([]string{"station", "heads", "manual"}, onSouth...)...)
+	command(t, exitUsage, "heads is manual in the configuration", append([]string{"station", "heads", "manual"}, onSouth...)...)
 	command(t, exitDone, "line south: header is recorded: from the next request on", append([]string{"station", "header", "manual", "--until", "06:00"}, onSouth...)...)
 
 	// Reloads: nothing new, something new, something invalid, and what needs a

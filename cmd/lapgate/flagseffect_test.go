@@ -270,6 +270,18 @@ func allEffects() []effects {
 	}
 }
 
+// call is the call of a command to which what shows a flag is added.
+func (e *effects) call(with string) (words []string, added string) {
+	base := e.base
+	if rest, own := strings.CutPrefix(with, "|"); own {
+		base, with, _ = strings.Cut(rest, "|")
+	}
+	if e.command == "" {
+		return nil, with
+	}
+	return strings.Fields(e.command + " " + base), with
+}
+
 // TestEveryFlagHasAnEffect goes over all flags of all commands: each changes
 // what comes out, or is refused. A flag that is taken and ignored fails, and so
 // does one of which nothing shows what it does.
@@ -299,14 +311,7 @@ func TestEveryFlagHasAnEffect(t *testing.T) {
 			t.Errorf("%s --%s: nothing shows that it has an effect; add it to the row of its command in allEffects", f.command, f.Name)
 			continue
 		}
-		base := e.base
-		if rest, own := strings.CutPrefix(with, "|"); own {
-			base, with, _ = strings.Cut(rest, "|")
-		}
-		words := strings.Fields(e.command + " " + base)
-		if e.command == "" {
-			words = nil
-		}
+		words, with := e.call(with)
 		call := strings.Join(words, " ")
 		without, known := seen[call]
 		if !known {
@@ -395,6 +400,12 @@ func flagFiles(t *testing.T) map[string]string {
 // what it is asked, and returns all that came of it.
 func outcome(t *testing.T, files map[string]string, args []string) string {
 	t.Helper()
+	return outcomeBeside(t, repeat, files, args)
+}
+
+// outcomeBeside is outcome beside another daemon.
+func outcomeBeside(t *testing.T, answer func(context.Context, control.Request) control.Reply, files map[string]string, args []string) string {
+	t.Helper()
 	dir, err := os.MkdirTemp("", "f")
 	if err != nil {
 		t.Fatal(err)
@@ -407,7 +418,7 @@ func outcome(t *testing.T, files map[string]string, args []string) string {
 		}
 	}
 	t.Chdir(dir)
-	daemon, err := control.Listen(t.Context(), filepath.Join("journal", "control.sock"), repeat)
+	daemon, err := control.Listen(t.Context(), filepath.Join("journal", "control.sock"), answer)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -44,7 +44,7 @@ func exitCodes() []handbook.Exit {
 		{Code: exitUsage, Meaning: "wrong usage", Remedy: "Read the message, or what the command tells with --help."},
 		{Code: exitConfig, Meaning: "configuration invalid", Remedy: "Correct what lapgate check lists; the daemon goes on with the configuration that it has."},
 		{Code: exitUnreachable, Meaning: "controller unreachable", Remedy: "See that the controller runs and that the network goes there, then try again."},
-		{Code: exitDifferences, Meaning: "a check, verification or comparison found differences (for recipe: the verdict is hold)", Remedy: "Read the list that was printed; each difference names its place."},
+		{Code: exitDifferences, Meaning: "a check, verification or comparison found differences (for recipe: the verdict is hold; for a command to the daemon: something stands against it)", Remedy: "Read the list that was printed; each difference names its place."},
 		{Code: exitFenced, Meaning: "another gateway serves every line", Remedy: "Find out which gateway should serve the lines, and stop the other one. Do not start this one again before."},
 	}
 }

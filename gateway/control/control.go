@@ -156,13 +156,15 @@ type LineAlarms struct {
 // Outcome of a command.
 type Outcome string
 
-// The outcomes. Asked: a person has to agree first, nothing was done. Refused: the command was understood and a check was against
-// it. Unreachable: the controller could not be asked. Invalid: a configuration
-// is invalid. Failed: all else.
+// The outcomes. Asked: a person has to agree first, nothing was done. Refused: the command was
+// understood and a check was against it. Usage: it asks for what there is not, or leaves out
+// what it needs, and is to be given otherwise. Unreachable: the controller could not be asked.
+// Invalid: a configuration is invalid. Failed: all else.
 const (
 	Done        Outcome = "done"
 	Asked       Outcome = "asked"
 	Refused     Outcome = "refused"
+	Usage       Outcome = "usage"
 	Unreachable Outcome = "unreachable"
 	Invalid     Outcome = "invalid"
 	Failed      Outcome = "failed"

@@ -11,7 +11,7 @@ type Entry struct{ Key, English string }
 
 // sentences is the table, in the order in which it is printed.
 var sentences = slices.Concat(
-	language, now, findings, meanings, remedies, cautions, notices, process, told, weighed, instructions, commands, pair, asks, heads,
+	language, now, findings, meanings, remedies, cautions, notices, process, told, weighed, instructions, commands, misuses, pair, asks, heads,
 	pages, rolls, journal, reports, drawings, rates, steps, setpoints, faults, protocol, parts,
 )
 

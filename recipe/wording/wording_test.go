@@ -2,6 +2,8 @@ package wording_test
 
 import (
 	"encoding/json"
+	"errors"
+	"fmt"
 	"reflect"
 	"slices"
 	"strings"
@@ -36,6 +38,33 @@ func TestPlaceholders(t *testing.T) {
 	for name := range used {
 		if !known[name] {
 			t.Errorf("placeholder %s has no row", name)
+		}
+	}
+}
+
+// A command that is to be given otherwise is told from one that something stands against,
+// however deep in the error the sentence is.
+func TestMisuse(t *testing.T) {
+	onLine := func(s wording.Said) wording.Said { return wording.Say("reply.line", "line", "north", "text", s) }
+	wrong, stands := wording.Say("refused.hang.slot", "slot", 9, "choices", "1, 2"), wording.Say("refused.shadow")
+	for _, c := range []struct {
+		err  error
+		want bool
+	}{
+		{wording.Refuse(wrong), true},
+		{wording.Refuse(stands), false},
+		{wording.Refuse(onLine(wrong)), true},
+		{wording.Refuse(onLine(stands)), false},
+		{errors.Join(wording.Refuse(stands), wording.Refuse(wrong)), true},
+		{errors.Join(wording.Refuse(stands), wording.Refuse(onLine(stands))), false},
+		{wording.RefuseIn(onLine, errors.Join(wording.Refuse(stands), wording.Refuse(wrong))), true},
+		{wording.RefuseIn(onLine, wording.Refuse(stands)), false},
+		{fmt.Errorf("around it: %w", wording.Refuse(wrong)), true},
+		{errors.New(wrong.String()), false},
+		{nil, false},
+	} {
+		if got := wording.Misuse(c.err); got != c.want {
+			t.Errorf("%v: got %t, want %t", c.err, got, c.want)
 		}
 	}
 }

@@ -25,7 +25,7 @@ until grep -q 'Roll held' "$work/told"; do does status --config "$mill"; done # 
 told "a roll is held, and the page says what to do" 0 'Roll held: no slot of the stand has a wrapper' \
   'Hang kraft-poly, 55.[0-9] to 61.[0-9] in wide, in slot 4, telling it first with lapgate hang --slot 4, then press retry' 'slot 4 \(52 in\) too narrow' 'overhead is a load that can kill'
 does hang --config "$mill" --slot 4 --width 60 --paper kraft-poly --by "Lee Moran" --yes
-told "a width without its unit" 5 'width: bare number where a unit is needed \(got "60", want a length with its unit\)' '--width "?60' '1 problem'
+told "a width without its unit" 2 'width: bare number where a unit is needed \(got "60", want a length with its unit\)' '--width "?60' '1 problem'
 does hang --config "$mill" --slot 4 --width "60 in" --paper kraft-poly --by "Lee Moran" --yes
 told "the wrapper is told" 0 'CAUTION. A wrapper roll overhead is a load that can kill' 'slot 4, act 1 is recorded' 'the next roll on it asks for a confirmation'
 logged 'wrapper-hung'

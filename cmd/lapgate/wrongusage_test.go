@@ -1,0 +1,54 @@
+package main
+
+import (
+	"slices"
+	"strings"
+	"testing"
+
+	"lapgate/configs"
+	"lapgate/gateway"
+	"lapgate/gateway/config"
+	"lapgate/gateway/connect"
+	"lapgate/gateway/link"
+)
+
+// operator is what a daemon answers whose lines are not served yet: it judges what it is asked.
+func operator(t *testing.T) *gateway.Operator {
+	t.Helper()
+	s, err := config.Load(config.Source{Path: "demo.yaml", Bytes: configs.Demo()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var dialers connect.Dialers
+	g, err := gateway.New(gateway.Options{
+		Snapshot: s, OpenJournal: gateway.OpenJournals(s),
+		Dialer: func(l *config.Line) (link.Dialer, error) { return dialers.Of(l, func(link.Warning) {}) },
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &gateway.Operator{Gateway: g}
+}
+
+// A line that is not there is wrong usage, whether the command itself sees it or the daemon does.
+func TestUnknownLineIsWrongUsage(t *testing.T) {
+	files, daemon, table, n := flagFiles(t), operator(t), allEffects(), 0
+	for _, f := range allFlags() {
+		if f.Name != "line" || f.command == "journal verify" { // that one takes a line with --engine alone
+			continue
+		}
+		n++
+		i := slices.IndexFunc(table, func(e effects) bool { return e.command == f.command })
+		words, _ := table[i].call(table[i].with["line"])
+		if j := slices.Index(words, "--folder"); j >= 0 { // without it the folder is that of the line
+			words = slices.Replace(words, j, j+2, "--config", "demo.yaml")
+		}
+		got := outcomeBeside(t, daemon.Handle, files, append(words, "--line", "nowhere"))
+		if code, said, _ := strings.Cut(got, "\n"); code != "exit code 2" || !strings.Contains(said, `no line is named "nowhere"`) {
+			t.Errorf("%v --line nowhere: %s\n%.200s", words, code, said)
+		}
+	}
+	if n < 25 {
+		t.Errorf("only %d commands take --line", n)
+	}
+}

@@ -112,6 +112,11 @@ func (d *daemon) sleep() (wake func()) {
 	}
 }
 
+// post has the other machine do an act on the line.
+func (d *daemon) post(kind, key string) *lease.Posted {
+	return d.keeper.Post(engine.Act{Line: "north", Kind: kind, Key: key}, time.Now(), nil)
+}
+
 func (d *daemon) forgot() (n int) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -167,18 +172,23 @@ func until(t *testing.T, most time.Duration, what string, so func() bool) {
 	}
 }
 
-// pair is an engine, a machine that holds the lease of one line, and one that stands by.
-func pair(t *testing.T) (e *leasetest.Engine, a, b *daemon) {
+// inPair runs a test in a bubble, on an engine with a machine that holds the lease of one
+// line, and one that stands by. Both are stopped in the end.
+func inPair(t *testing.T, f func(t *testing.T, e *leasetest.Engine, a, b *daemon)) {
 	t.Helper()
-	e = leasetest.New()
-	a = start(e, "a", "north")
-	until(t, 10*time.Second, "the first takes a lease that nobody held", func() bool { return a.holds("north") })
-	b = start(e, "b", "north")
-	wait(10 * time.Second)
-	if b.holds("north") || e.Moves() != 1 {
-		t.Fatal("the other did not stand by")
-	}
-	return e, a, b
+	synctest.Test(t, func(t *testing.T) {
+		e := leasetest.New()
+		a := start(e, "a", "north")
+		defer a.stop()
+		until(t, 10*time.Second, "the first takes a lease that nobody held", func() bool { return a.holds("north") })
+		b := start(e, "b", "north")
+		defer b.stop()
+		wait(10 * time.Second)
+		if b.holds("north") || e.Moves() != 1 {
+			t.Fatal("the other did not stand by")
+		}
+		f(t, e, a, b)
+	})
 }
 
 // TestTakeover: whatever ends the holder, the standby takes over in time, once; where the
@@ -210,8 +220,7 @@ func TestTakeover(t *testing.T) {
 	for _, f := range faults {
 		t.Run(f.name, func(t *testing.T) {
 			for offset := range 30 { // of the fault within the beat of the holder
-				synctest.Test(t, func(t *testing.T) {
-					e, a, b := pair(t)
+				inPair(t, func(t *testing.T, e *leasetest.Engine, a, b *daemon) {
 					wait(time.Duration(offset) * renew / 30)
 					after := f.fault(e, a)
 					if f.moves > 0 {
@@ -228,8 +237,6 @@ func TestTakeover(t *testing.T) {
 					if a, b := a.holds("north"), b.holds("north"); f.name != "killed" && a == b || b != (f.moves > 0) {
 						t.Errorf("in the end a holds it: %t, b holds it: %t", a, b)
 					}
-					b.stop()
-					a.stop()
 				})
 			}
 		})
@@ -238,8 +245,7 @@ func TestTakeover(t *testing.T) {
 
 // TestHandedOver: what was let go on purpose is taken at the next look.
 func TestHandedOver(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		e, a, b := pair(t)
+	inPair(t, func(t *testing.T, e *leasetest.Engine, a, b *daemon) {
 		a.stop()
 		until(t, look+look/2, "the other takes what was handed over", func() bool { return b.holds("north") })
 		again := start(e, "a", "north")
@@ -256,8 +262,7 @@ func TestHandedOver(t *testing.T) {
 // TestRestartedHolderWaits: a daemon that was killed and started again is another holder,
 // and waits for the lease of the one before as everyone does.
 func TestRestartedHolderWaits(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		e, a, b := pair(t)
+	inPair(t, func(t *testing.T, e *leasetest.Engine, a, b *daemon) {
 		b.stop()
 		e.Mute("a", true)
 		wake := a.sleep()
@@ -392,8 +397,7 @@ func TestMay(t *testing.T) {
 // TestMovedByHand: with engine and holder gone, a person moves the line. The engine learns
 // of it when it is back, and the holder of before stops then.
 func TestMovedByHand(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		e, a, b := pair(t)
+	inPair(t, func(t *testing.T, e *leasetest.Engine, a, b *daemon) {
 		if err := b.keeper.Move(t.Context(), "north"); err == nil {
 			t.Error("moved by hand while the engine answers")
 		}
@@ -414,8 +418,6 @@ func TestMovedByHand(t *testing.T) {
 		if !b.holds("north") || a.holds("north") || b.forgot() != 0 {
 			t.Errorf("in the end a holds it: %t, b holds it: %t", a.holds("north"), b.holds("north"))
 		}
-		a.stop()
-		b.stop()
 	})
 }
 
@@ -466,8 +468,7 @@ func TestManyLines(t *testing.T) {
 // TestPresence: a machine that says nothing counts as gone, unless it is the engine that
 // says nothing.
 func TestPresence(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		e, a, b := pair(t)
+	inPair(t, func(t *testing.T, e *leasetest.Engine, a, b *daemon) {
 		there := func() bool {
 			o := a.keeper.Pair().Others
 			return len(o) == 1 && o[0].Machine == "b" && o[0].Present && o[0].About == "about b"
@@ -486,7 +487,6 @@ func TestPresence(t *testing.T) {
 		}
 		e.Away(false)
 		until(t, 3*time.Second, "both are there again", there)
-		a.stop()
 		b.stop()
 	})
 }
@@ -494,13 +494,9 @@ func TestPresence(t *testing.T) {
 // TestActs: an act gets to the other machine once, in order, also when the engine was away
 // meanwhile; one that was taken back does not.
 func TestActs(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		e, a, b := pair(t)
+	inPair(t, func(t *testing.T, e *leasetest.Engine, a, b *daemon) {
 		e.Away(true)
-		post := func(kind, key string) *lease.Posted {
-			return a.keeper.Post(engine.Act{Line: "north", Kind: kind, Key: key}, time.Now(), nil)
-		}
-		first, second, back := post(lease.ActHold, "1"), post(lease.ActHoldOff, "2"), post(lease.ActArm, "3")
+		first, second, back := a.post(lease.ActHold, "1"), a.post(lease.ActHoldOff, "2"), a.post(lease.ActArm, "3")
 		wait(10 * time.Second)
 		a.keeper.Withdraw(back)
 		if len(b.acts) != 0 || !a.keeper.Owes("north") {
@@ -529,21 +525,15 @@ func TestActs(t *testing.T) {
 		if len(b.acts) != 2 || a.keeper.Owes("north") {
 			t.Errorf("acts came again: %+v", b.acts)
 		}
-		a.stop()
-		b.stop()
 	})
 }
 
 // TestActsOfAnEngineThatForgets: an act is posted once although the answer was lost, and
 // again where the engine has forgotten it; one that may be there is taken back there.
 func TestActsOfAnEngineThatForgets(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		e, a, b := pair(t)
-		post := func(kind, key string) *lease.Posted {
-			return a.keeper.Post(engine.Act{Line: "north", Kind: kind, Key: key}, time.Now(), nil)
-		}
+	inPair(t, func(t *testing.T, e *leasetest.Engine, a, b *daemon) {
 		e.LosePosted(1)
-		hold := post(lease.ActHold, "hold")
+		hold := a.post(lease.ActHold, "hold")
 		wait(5 * time.Second)
 		if all, _ := e.Acts(); len(all) != 1 || len(b.acts) != 1 {
 			t.Errorf("the engine has %+v, the other machine %+v, want one act", all, b.acts)
@@ -559,7 +549,7 @@ func TestActsOfAnEngineThatForgets(t *testing.T) {
 		}
 		e.LosePosted(1)
 		e.Mute("b", true)
-		arm := post(lease.ActArm, "arm")
+		arm := a.post(lease.ActArm, "arm")
 		wait(look)
 		a.keeper.Withdraw(arm)
 		if <-arm.Answered(); arm.Answer().Text != lease.Withdrawn {
@@ -573,16 +563,13 @@ func TestActsOfAnEngineThatForgets(t *testing.T) {
 		if len(b.acts) != 2 {
 			t.Errorf("the other machine has %+v", b.acts)
 		}
-		a.stop()
-		b.stop()
 	})
 }
 
 // TestActsReplaced: a machine that is away for long finds the newest of the acts that
 // replace each other, and neither engine nor memory fills with the others.
 func TestActsReplaced(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		e, a, b := pair(t)
+	inPair(t, func(t *testing.T, e *leasetest.Engine, a, b *daemon) {
 		e.Mute("b", true)
 		for i := range 50 {
 			if i == 25 {
@@ -605,18 +592,15 @@ func TestActsReplaced(t *testing.T) {
 		if len(b.acts) != 1 || b.acts[0].Key != "49" {
 			t.Errorf("the other machine has %+v, want the newest", b.acts)
 		}
-		a.stop()
-		b.stop()
 	})
 }
 
 // TestActsKeepTheirOrder: a line that has no room for an act gets none that came later.
 func TestActsKeepTheirOrder(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		_, a, b := pair(t)
+	inPair(t, func(t *testing.T, _ *leasetest.Engine, a, b *daemon) {
 		b.set(func() { b.refuse = "1" })
 		for _, key := range []string{"1", "2", "3"} {
-			a.keeper.Post(engine.Act{Line: "north", Kind: lease.ActHold, Key: key}, time.Now(), nil)
+			a.post(lease.ActHold, key)
 		}
 		wait(5 * time.Second)
 		b.set(func() { b.refuse = "" })
@@ -630,7 +614,5 @@ func TestActsKeepTheirOrder(t *testing.T) {
 		if !slices.Equal(keys, []string{"1", "2", "3"}) {
 			t.Errorf("acts came in the order %v", keys)
 		}
-		a.stop()
-		b.stop()
 	})
 }

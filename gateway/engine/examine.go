@@ -118,7 +118,9 @@ const rights = `WITH f AS (SELECT p.proname, has_function_privilege(p.oid, 'EXEC
 SELECT coalesce((SELECT bool_and(may) FROM f WHERE proname IN ('register', 'append', 'heads')), false),
 	coalesce((SELECT bool_and(has_table_privilege(oid, 'SELECT')) FROM t WHERE relname IN ('lines', 'journals', 'records')), false),
 	coalesce((SELECT bool_and(may) FROM f WHERE proname = 'drop_month'), false),
-	coalesce((SELECT bool_and(has_table_privilege(oid, 'SELECT') AND has_table_privilege(oid, 'INSERT') AND has_table_privilege(oid, 'UPDATE')) FROM t WHERE relname IN ('leases', 'acts', 'machines')), false),
+	coalesce((SELECT bool_and(has_table_privilege(oid, 'SELECT') AND has_table_privilege(oid, 'INSERT')
+			AND CASE relname WHEN 'acts' THEN has_column_privilege(oid, 'answered_by', 'UPDATE') AND has_column_privilege(oid, 'answer', 'UPDATE') ELSE has_table_privilege(oid, 'UPDATE') END)
+		FROM t WHERE relname IN ('leases', 'acts', 'machines')), false),
 	array_remove(ARRAY[
 		CASE WHEN r.rolsuper THEN 'it is a superuser' END,
 		CASE WHEN r.rolcreaterole THEN 'it may make roles' END,

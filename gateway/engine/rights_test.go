@@ -170,3 +170,23 @@ func TestLeaseNumberNeverGoesBack(t *testing.T) {
 		}
 	}
 }
+
+// TestExaminedRights: what check tells of a user is what that user may do.
+func TestExaminedRights(t *testing.T) {
+	d := enginetest.New(t)
+	for _, c := range []struct {
+		user                        string
+		writes, reads, keeps, pairs bool
+	}{
+		{enginetest.Writer, true, false, false, false},
+		{enginetest.Reader, false, true, false, false},
+		{enginetest.Keeper, false, false, true, false},
+		{enginetest.Pair, false, false, false, true},
+		{enginetest.Machine, true, true, false, true},
+	} {
+		f := engine.New(d.Settings(c.user)).Examine(t.Context())[0]
+		if f.Err != nil || f.Writes != c.writes || f.Reads != c.reads || f.Keeps != c.keeps || f.Pairs != c.pairs || len(f.Beyond) > 0 {
+			t.Errorf("%s: %+v", c.user, f)
+		}
+	}
+}

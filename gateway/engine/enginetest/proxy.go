@@ -14,6 +14,7 @@ type Proxy struct {
 	folder, server string
 
 	mu    sync.Mutex
+	made  int  // connections
 	lose  int  // answers
 	mute  bool // nothing goes through, and nobody is told
 	cut   bool
@@ -57,6 +58,13 @@ func (s *Server) Proxy(t testing.TB) *Proxy {
 // Folder is that of the proxy's socket, for engine.Settings.Address.
 func (p *Proxy) Folder() string { return p.folder }
 
+// Made is how many connections were made to the proxy so far.
+func (p *Proxy) Made() int {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.made
+}
+
 // LoseAnswers swallows so many answers of the server: it does what it was asked, and the
 // connection ends before the client learns of it.
 func (p *Proxy) LoseAnswers(n int) {
@@ -92,6 +100,9 @@ func (p *Proxy) Mend() {
 
 func (p *Proxy) serve(client net.Conn) {
 	defer func() { _ = client.Close() }()
+	p.mu.Lock()
+	p.made++
+	p.mu.Unlock()
 	server, err := net.Dial("unix", filepath.Join(p.server, socket))
 	if err != nil {
 		return

@@ -33,6 +33,9 @@ func named(t *testing.T, steps []acceptance.Step, name string) *acceptance.Step 
 // The steps of a draft lie on both sides of the limit that the configuration has, which
 // is reckoned here from the configuration by hand.
 func TestDraftStandsAtTheLimits(t *testing.T) {
+	if testing.Short() {
+		t.Skip("slow, and nothing is shared")
+	}
 	const inch = 0.0254
 	for _, most := range []float64{62, 56} {
 		line := demoLine(t, map[string]string{"lines.0.limits.diameter": "16 in.." + map[float64]string{62: "62 in", 56: "56 in"}[most]})
@@ -55,6 +58,9 @@ func TestDraftStandsAtTheLimits(t *testing.T) {
 // Each slot, grade and core has a normal roll, and each permissive that is required a
 // step of its own.
 func TestDraftIsComplete(t *testing.T) {
+	if testing.Short() {
+		t.Skip("slow, and nothing is shared")
+	}
 	line := demoLine(t, nil)
 	steps := acceptance.Draft(line, []acceptance.Roll{{Tag: "B-1", Diameter: 1.2, Width: 1.6, Grade: 1, Core: 1, Count: 1}}, nil)
 	grades, cores, off := map[int]bool{}, map[int]bool{}, 0

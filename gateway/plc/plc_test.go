@@ -314,6 +314,7 @@ const lineLength = 110
 func TestProgramIsPlain(t *testing.T) {
 	for _, f := range forms {
 		text := read(t, f.file)
+		code := code(text)
 		for i, line := range strings.Split(text, "\n") {
 			if len(line) > lineLength {
 				t.Errorf("%s: line %d has %d characters, want at most %d", f.file, i+1, len(line), lineLength)
@@ -340,23 +341,23 @@ func TestProgramIsPlain(t *testing.T) {
 		if f.form == Second {
 			refused = append(refused, "UINT", "UDINT", "USINT", "SINT", "BYTE", "WORD", "DWORD", "STRING", "STRUCT", "TYPE", "FUNCTION", "FUNCTION_BLOCK",
 				"VAR_IN_OUT", "VAR_INPUT", "VAR_OUTPUT", "RETAIN", "SHL", "SHR", "ROL", "ROR", "XOR", "TIME")
-			for _, name := range regexp.MustCompile(`\b[A-Za-z_][A-Za-z0-9_]*`).FindAllString(code(text), -1) {
+			for _, name := range regexp.MustCompile(`\b[A-Za-z_][A-Za-z0-9_]*`).FindAllString(code, -1) {
 				if len(name) > 24 {
 					t.Errorf("%s: the name %s has %d letters, want at most 24", f.file, name, len(name))
 				}
 			}
 		}
 		for _, w := range refused {
-			if regexp.MustCompile(`(?i)\b` + w + `\b`).MatchString(code(text)) {
+			if regexp.MustCompile(`(?i)\b` + w + `\b`).MatchString(code) {
 				t.Errorf("%s: the program uses %s", f.file, w)
 			}
 		}
 		for _, bad := range []string{"//", "^", "{", "}", "#include", "?"} {
-			if strings.Contains(code(text), bad) {
+			if strings.Contains(code, bad) {
 				t.Errorf("%s: the program holds %q", f.file, bad)
 			}
 		}
-		balanced(t, f.file, code(text), f.form)
+		balanced(t, f.file, code, f.form)
 		if !strings.Contains(text, "not a safety function") {
 			t.Errorf("%s: the program lacks its caution", f.file)
 		}

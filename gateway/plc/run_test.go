@@ -28,8 +28,13 @@ func newRig(t *testing.T) *rig {
 	return r
 }
 
+// freshRig is a program before its very first start. Where tests are to be short it is left
+// out, as under the race detector: it is reckoned by one goroutine, and for long.
 func freshRig(t *testing.T) *rig {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("a long reckoning of one goroutine")
+	}
 	r := &rig{interpreter: newInterpreter(t, read(t, forms[1].file)), t: t}
 	r.enter()
 	return r

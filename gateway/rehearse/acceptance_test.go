@@ -41,6 +41,7 @@ func TestEveryFaultHasAStep(t *testing.T) {
 // The simulated line of a plan has the rolls of its steps, each fault at its own, and
 // knows the codes that no configuration has.
 func TestAcceptanceOfAPlan(t *testing.T) {
+	reckons(t)
 	line := &demo(t, nil).Lines[0]
 	steps := acceptance.Draft(line.Recipe, nil, rehearse.AcceptanceSteps())
 	a, err := rehearse.NewAcceptance(line, steps, 7, 500)

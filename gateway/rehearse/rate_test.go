@@ -21,7 +21,7 @@ import (
 )
 
 // rateRolls is how long a shift is of which the rate is measured.
-var rateRolls = flag.Int("rate-rolls", 40, "rolls of each shift of TestRateAgainstSimulator; with -short it is 12")
+var rateRolls = flag.Int("rate-rolls", 40, "rolls of each shift of TestRateAgainstSimulator; with -short it is 12, of the mixed orders alone")
 
 // level is a level of automation, by the modes of its stations.
 type level struct {
@@ -158,6 +158,9 @@ func TestRateAgainstSimulator(t *testing.T) {
 		n = min(n, 12)
 	}
 	for _, m := range mixes() {
+		if testing.Short() && m.name != "mixed" {
+			continue
+		}
 		for _, at := range levels() {
 			t.Run(m.name+", "+at.name, func(t *testing.T) {
 				t.Parallel()

@@ -96,13 +96,17 @@ func (r *registers) Play(f linktest.Fault) {
 	}
 }
 
+// Land carries out the write held back, which was counted a moment before it is held.
 func (r *registers) Land() {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	if r.late != nil {
-		r.late()
-		r.late = nil
+	for r.late == nil {
+		r.mu.Unlock()
+		<-time.After(time.Millisecond)
+		r.mu.Lock()
 	}
+	r.late()
+	r.late = nil
 }
 
 // take counts a request and returns the fault that it meets.

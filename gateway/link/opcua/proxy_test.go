@@ -6,6 +6,7 @@ import (
 	"net"
 	"sync"
 	"testing"
+	"time"
 
 	"lapgate/gateway/link/linktest"
 )
@@ -104,8 +105,14 @@ func (p *proxy) hangup() {
 	}
 }
 
+// land carries out the write held back, which was counted a moment before it is held.
 func (p *proxy) land() {
 	p.mu.Lock()
+	for p.held == nil {
+		p.mu.Unlock()
+		<-time.After(time.Millisecond)
+		p.mu.Lock()
+	}
 	carry := p.held
 	p.mu.Unlock()
 	carry()

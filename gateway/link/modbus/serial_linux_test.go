@@ -203,6 +203,13 @@ func (d *serialDevice) reply(unit byte, pdu []byte) {
 // to has long been given up.
 const lateAnswer linktest.Fault = "late answer"
 
+// holds reports whether an answer is held back.
+func (d *serialDevice) holds() bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.held != nil
+}
+
 // Release sends the answer held back.
 func (d *serialDevice) Release() bool {
 	d.mu.Lock()
@@ -350,7 +357,7 @@ func TestSerialProbe(t *testing.T) {
 // before a request and while its answer is waited for.
 func TestSerialNoiseBetweenFrames(t *testing.T) {
 	d, name := newSerialDevice(t)
-	dialer := must[*modbus.Dialer](t)(modbus.NewRTU(bus(name, time.Second), serialConfig(t, time.Second)))
+	dialer := must[*modbus.Dialer](t)(modbus.NewRTU(bus(name, 2*time.Second), serialConfig(t, 2*time.Second)))
 	p, err := dialer.Dial(t.Context())
 	if err != nil {
 		t.Fatal(err)
@@ -386,8 +393,7 @@ const noiseBefore linktest.Fault = "noise before the answer"
 // with it.
 func TestSerialLateAnswer(t *testing.T) {
 	d, name := newSerialDevice(t)
-	const wait = 200 * time.Millisecond
-	dialer := must[*modbus.Dialer](t)(modbus.NewRTU(bus(name, wait), serialConfig(t, wait)))
+	dialer := must[*modbus.Dialer](t)(modbus.NewRTU(bus(name, 2*time.Second), serialConfig(t, 2*time.Second)))
 	p, err := dialer.Dial(t.Context())
 	if err != nil {
 		t.Fatal(err)
@@ -398,8 +404,16 @@ func TestSerialLateAnswer(t *testing.T) {
 		d.Store(handshake.OUT, e, words)
 	}
 	d.Play(lateAnswer)
+	ctx, giveUp := context.WithCancel(t.Context())
+	go func() {
+		for !d.holds() && ctx.Err() == nil {
+			<-time.After(time.Millisecond)
+		}
+		giveUp()
+	}()
+	defer giveUp()
 	dst := make([]uint16, handshake.OutWords)
-	if err := p.Read(t.Context(), link.Span{Block: handshake.OUT, Entry: 0, Dst: dst}); link.ClassOf(err) != link.Unknown {
+	if err := p.Read(ctx, link.Span{Block: handshake.OUT, Entry: 0, Dst: dst}); link.ClassOf(err) != link.Unknown {
 		t.Fatalf("got %v, want unknown", err)
 	}
 	if !d.Release() {
@@ -418,7 +432,7 @@ func TestSerialLateAnswer(t *testing.T) {
 // TestSerialSplitException sends exceptions in pieces of four bytes and one.
 func TestSerialSplitException(t *testing.T) {
 	d, name := newSerialDevice(t)
-	dialer := must[*modbus.Dialer](t)(modbus.NewRTU(bus(name, time.Second), serialConfig(t, time.Second)))
+	dialer := must[*modbus.Dialer](t)(modbus.NewRTU(bus(name, 5*time.Second), serialConfig(t, 5*time.Second)))
 	p, err := dialer.Dial(t.Context())
 	if err != nil {
 		t.Fatal(err)

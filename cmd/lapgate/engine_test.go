@@ -34,7 +34,7 @@ func called(t *testing.T, want int, args ...string) string {
 }
 
 func TestEngineCommands(t *testing.T) {
-	d := enginetest.Empty(t)
+	d := enginetest.Own(t).Empty(t) // of no other test are roles there
 	owner, machine := engineMill(t, d, enginetest.Owner), engineMill(t, d, enginetest.Machine)
 	wants(t, called(t, exitDifferences, "engine", "check", "--json", "--config", owner), "no tables of lapgate", "lapgate engine migrate")
 	wants(t, called(t, exitFailed, "engine", "migrate", "--config", machine), "have a superuser run: CREATE ROLE lapgate_writer NOLOGIN;")

@@ -21,7 +21,7 @@ func TestDemoPair(t *testing.T) {
 	if err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
-	wants(t, string(out), "which acts on the line, is killed after 8 rolls", "took the line over after", "by lease 2",
+	wants(t, string(out), "which acts on the line, is killed after 8 rolls", "took the line over after", "by lease [2-9]", // more where a busy machine lost the first
 		"records of the demonstration are under mill demo-", "user mill_machine may not remove them", `SELECT lapgate.drop_mill\('demo-`)
 	if n := d.SQL(t, `SELECT count(DISTINCT machine) FROM lapgate.journals JOIN lapgate.lines USING (line) WHERE mill LIKE 'demo-%' AND seq > 0`); n != "2" {
 		t.Errorf("the engine has the journals of %s machines, want 2", n)

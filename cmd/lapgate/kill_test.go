@@ -67,8 +67,9 @@ func TestKill(t *testing.T) {
 	}
 }
 
-// killed wraps one shift, in which the daemon is killed so often, or as often as the shift
-// lasts on a machine that lets the daemons live long. It returns how often that was.
+// killed wraps one shift, in which the daemon is killed so often; or as often as the shift
+// lasts on a machine that lets the daemons live long, and more often on one where they need
+// long to begin. It returns how often that was.
 func killed(t *testing.T, kills int, seed uint64) (done int) {
 	dir := t.TempDir()
 	exe := binary(t)
@@ -109,17 +110,20 @@ func killed(t *testing.T, kills int, seed uint64) (done int) {
 			return false
 		}
 	}
-	for ; done < kills && !ended(); done++ {
+	const life = 2500 * time.Millisecond // of a daemon at most, and longer until one has come as far as a session
+	for most := life; (done < kills || lives.sessions == 0) && !ended(); done++ {
 		cmd := daemon()
 		select {
-		case <-time.After(30*time.Millisecond + time.Duration(rng.Int64N(int64(2500*time.Millisecond)))):
+		case <-time.After(30*time.Millisecond + time.Duration(rng.Int64N(int64(most)))):
 		case <-line.ended:
 		}
 		if err := cmd.Process.Kill(); err != nil {
 			t.Fatal(err)
 		}
 		_ = cmd.Wait() // says that it was killed
-		lives.add(t, path)
+		if lives.add(t, path); lives.sessions == 0 {
+			most += life
+		}
 	}
 	if !ended() {
 		last := daemon()
@@ -176,9 +180,10 @@ func killed(t *testing.T, kills int, seed uint64) (done int) {
 
 // lives are the daemons that served a line which is armed to last, one after the other.
 type lives struct {
-	read  uint64 // records looked at
-	begun int
-	armed int // that armed the line again
+	read     uint64 // records looked at
+	begun    int
+	armed    int // that armed the line again
+	sessions int
 }
 
 // add looks at what a daemon wrote that has been killed: whatever it was at, the line was
@@ -208,6 +213,7 @@ func (l *lives) add(t *testing.T, path string) {
 			}
 			resumed = true
 		case record.Session:
+			l.sessions++
 			if !resumed {
 				t.Errorf("record %d: a session of a daemon that had not armed the line", e.Seq)
 			}

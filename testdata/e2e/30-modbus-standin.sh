@@ -3,5 +3,5 @@
 # pymodbus, from the description of the handshake alone.
 source "$(dirname "$0")/standin.sh"
 
-modbus_standin plain --rolls 40
+modbus_standin plain --rolls 40 --limit 600
 shift_of plain 'accepted>=30' 'held>=1'

@@ -5,7 +5,7 @@
 # Then every policy and mode is tried against it by looking around.
 source "$(dirname "$0")/standin.sh"
 
-opcua_standin plain --rolls 40 --modes None,Sign,SignAndEncrypt
+opcua_standin plain --rolls 40 --limit 600 --modes None,Sign,SignAndEncrypt
 address=$(await "$work/standin-plain.out" 'listening (.*)' "$standin")
 code=0
 "$work/lapgate" trust accept "$address" --folder "$work/empty" >"$work/offered.log" 2>&1 || code=$?

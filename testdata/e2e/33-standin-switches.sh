@@ -90,7 +90,7 @@ row() {
 limits() {
   local switch want
   for switch in abort narrow-limits; do
-    "$1_standin" "limits-$1" --rolls 1 --limit 60 --switch "$switch"
+    "$1_standin" "limits-$1" --rolls 1 --limit 600 --switch "$switch"
     until "$work/lapgate" check --online --config configs/demo.yaml "${link[@]}" >"$work/limits" 2>&1 ||
       ! grep -q '^controller not reachable' "$work/limits"; do kill -0 "$standin"; done # on a busy machine it looks anew
     kill -KILL "$standin"

@@ -64,6 +64,8 @@ waits_for() {
   done
 }
 is() { test "$(of "$1")" = "$2"; }
+# log ARGUMENT... prints what the service has logged until now.
+log() { "${inside[@]}" journalctl --sync && "${inside[@]}" journalctl --unit lapgate "$@"; }
 journal=/var/lib/lapgate/journal/north.db
 outcomes() { "${as_daemon[@]}" lapgate journal list --kind OUTCOME --json "$journal" 2>/dev/null | wc -l; }
 left() { test "$(outcomes)" -ge "$1"; }
@@ -102,21 +104,21 @@ if "${inside[@]}" nsenter --target "$pid" --mount touch /etc/lapgate/x /usr/x 2>
 equal "the page refuses who has no token" "$(page)" "HTTP/1.1 401 Unauthorized"
 equal "and takes the token that systemd handed over as a credential" "$(page "Authorization: Bearer $token")" "HTTP/1.1 200 OK"
 
-entry=$("${inside[@]}" journalctl --unit lapgate --output json --lines 1 LAPGATE_LINE=north LAPGATE_CODE=roll-left)
+entry=$(log --output json --lines 1 LAPGATE_LINE=north LAPGATE_CODE=roll-left LAPGATE_OUTCOME=wrapped) # others leave too
 for field in '"PRIORITY":"6"' '"SYSLOG_IDENTIFIER":"lapgate"' '"LAPGATE_OUTCOME":"wrapped"' '"LAPGATE_ROLL_NO":"' '"_TRANSPORT":"journal"'; do
   case $entry in *"$field"*) ;; *) echo "no $field in the journal: $entry"; exit 1 ;; esac
 done
-equal "the log is in the journal with its fields, each entry once" "$("${inside[@]}" journalctl --unit lapgate --output cat --grep '^lapgate runs' | wc -l)" 1
+equal "the log is in the journal with its fields, each entry once" "$(log --output cat --grep '^lapgate runs' | wc -l)" 1
 
 sed -i 's/    overlap: 6 in/    overlap: 7 in/' "$mill"
 holds "reloaded" "${inside[@]}" systemctl reload lapgate
-changes=$("${inside[@]}" journalctl --unit lapgate --output json --grep '^configuration read again' | grep -o '"LAPGATE_SPECS_[A-Z0-9_]*OVERLAP":"6 in -> 7 in"' | wc -l)
+changes=$(log --output json --grep '^configuration read again' | grep -o '"LAPGATE_SPECS_[A-Z0-9_]*OVERLAP":"6 in -> 7 in"' | wc -l)
 equal "the same process has the new configuration" "$(of MainPID) $changes" "$pid 2"
 cp "$mill" "$work/mill.yaml"
 echo "nonsense: 1" >>"$mill"
 "${inside[@]}" systemctl reload lapgate
 equal "a broken configuration is not taken, and the process goes on" "$(of MainPID) $(of ActiveState)" "$pid active"
-"${inside[@]}" journalctl --unit lapgate --priority warning --output cat | grep -q nonsense || { echo "the journal does not tell why"; exit 1; }
+log --priority warning --output cat | grep nonsense >/dev/null || { echo "the journal does not tell why"; exit 1; }
 
 code=0
 "${inside[@]}" dpkg --install /packages/later.deb >"$work/upgrade.log" 2>&1 || code=$?
@@ -156,7 +158,7 @@ sleep 1 # ten times the pause before a restart
 equal "fenced by another gateway it ends with 6 and is not started anew" "$(of ActiveState) $(of ExecMainStatus) $(of NRestarts)" "failed 6 0"
 "${inside[@]}" systemctl stop rival
 if "${inside[@]}" systemctl start lapgate 2>"$work/start.log"; then echo "a sixth start within ten minutes was not refused"; exit 1; fi
-equal "a sixth start within ten minutes waits for systemctl reset-failed" "$("${inside[@]}" journalctl --unit lapgate --output cat --grep 'Start request repeated too quickly' | wc -l)" 1
+equal "a sixth start within ten minutes waits for systemctl reset-failed" "$(log --output cat --grep 'Start request repeated too quickly' | wc -l)" 1
 "${inside[@]}" systemctl reset-failed lapgate
 echo "nonsense: 1" >>"$mill"
 if "${inside[@]}" systemctl start lapgate 2>"$work/start.log"; then echo "a broken configuration was taken"; exit 1; fi

@@ -21,6 +21,7 @@ import (
 	"os"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -110,6 +111,8 @@ func serve(address, handbook string) error {
 // puts right, below frame/WIDTH/ the page of check/ in a frame of that width, for a
 // browser has no window as narrow as a phone, and at off/ the page with script off.
 func checked(next http.Handler) http.Handler {
+	asked := make(chan struct{}) // closed when a page below stale/ has asked for its events
+	ask := sync.OnceFunc(func() { close(asked) })
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		way := ""
 		for _, one := range []string{"check", "print", "stale", "bare"} {
@@ -123,6 +126,10 @@ func checked(next http.Handler) http.Handler {
 			return
 		}
 		if r.URL.Path == "/slow.js" { // the page is not loaded, and not looked at, before it has come
+			select {
+			case <-asked: // from then on, however long a busy machine needed to come so far
+			case <-r.Context().Done():
+			}
 			time.Sleep(3 * time.Second)
 			return
 		}
@@ -136,6 +143,9 @@ func checked(next http.Handler) http.Handler {
 			_, _ = w.Write(check)
 			return
 		case way == "" || r.URL.Path == "/events":
+			if way == "stale" {
+				ask()
+			}
 			next.ServeHTTP(w, r)
 			return
 		}

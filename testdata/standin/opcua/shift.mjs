@@ -29,6 +29,15 @@ const answer = 10;
 const look = 60;
 const faultFor = 200; // a fault stands for some seconds, that nobody misses it
 
+// microseconds are those since 1970, by the clock that a journal beside it has. Date has
+// only whole milliseconds of it, and performance goes on from what it was when this process
+// began, also where it is set meanwhile: within the millisecond of Date it tells the rest.
+function microseconds() {
+  const ms = Date.now();
+  const fine = performance.timeOrigin + performance.now();
+  return Math.floor(Math.min(Math.max(fine, ms), ms + 0.999) * 1000);
+}
+
 // Shift: a roll arrives, is wrapped or held; a held roll is taken away after a
 // while; one that nobody offers anything for is wrapped by hand.
 export class Shift {
@@ -88,7 +97,7 @@ export class Shift {
   tell(events) {
     const p = this.program;
     const known = this.known;
-    const at = Math.round((performance.timeOrigin + performance.now()) * 1000);
+    const at = microseconds();
     const note = (what, more) => this.history.push({ at, what, boot: p.boot, ...more });
     if (p.boot !== known.boot) {
       const lost = events.some((e) => e.kind === "lost");

@@ -115,13 +115,8 @@ func TestOneLineFails(t *testing.T) {
 // A person's word on a journal that the engine takes no more is not lost with a connection.
 func TestWordOutlivesTheConnection(t *testing.T) {
 	inBubble(t, []string{"north"}, func(ctx context.Context, y *yard) {
-		stop := y.start(ctx)
-		y.roll("north")
-		y.until("all is there", y.arrived("north"))
-		stop()
-		y.engine.Journals[0].Machine = "b"
-		defer y.start(ctx)()
-		y.until("it is stopped", func() bool { return y.shipper.State("north").Stopped != nil })
+		s, stop := y.ofAnother(ctx, func(c *shiptest.Chain) { c.Machine = "b" })
+		defer stop()
 		broken := 0
 		y.engine.Do(func() {
 			y.engine.Fault = func(op string) shiptest.Fault {
@@ -132,7 +127,7 @@ func TestWordOutlivesTheConnection(t *testing.T) {
 				return shiptest.Broken
 			}
 		})
-		begun, s := time.Now(), y.shipper.State("north").Stopped
+		begun := time.Now()
 		y.append("north", record.Register{Journal: s.Journal.String(), After: s.After, By: "kim", Reason: "another computer"})
 		y.until("it goes on", y.arrived("north"))
 		if took := time.Since(begun); took > 10*time.Second || broken != 3 {

@@ -340,15 +340,11 @@ func TestOtherJournals(t *testing.T) {
 	})
 	t.Run("of another machine", func(t *testing.T) {
 		inBubble(t, []string{"north"}, func(ctx context.Context, y *yard) {
-			stop := y.start(ctx)
-			y.roll("north")
-			y.until("all is there", y.arrived("north"))
-			stop()
-			y.engine.Journals[0].Machine = "b"
-			y.roll("north")
-			defer y.start(ctx)()
-			y.until("it is stopped", func() bool { return y.shipper.State("north").Stopped != nil })
-			s := y.shipper.State("north").Stopped
+			s, stop := y.ofAnother(ctx, func(c *shiptest.Chain) {
+				c.Machine = "b"
+				y.roll("north")
+			})
+			defer stop()
 			if s.After != 4 || !strings.Contains(s.Why, "machine b") {
 				t.Errorf("stopped %+v", s)
 			}
@@ -359,13 +355,8 @@ func TestOtherJournals(t *testing.T) {
 	})
 	t.Run("of another line", func(t *testing.T) {
 		inBubble(t, []string{"north"}, func(ctx context.Context, y *yard) {
-			stop := y.start(ctx)
-			y.roll("north")
-			y.until("all is there", y.arrived("north"))
+			_, stop := y.ofAnother(ctx, func(c *shiptest.Chain) { c.Line = "south" })
 			stop()
-			y.engine.Journals[0].Line = "south"
-			defer y.start(ctx)()
-			y.until("it is stopped", func() bool { return y.shipper.State("north").Stopped != nil })
 		})
 	})
 	t.Run("not believed", func(t *testing.T) {

@@ -226,6 +226,20 @@ func (y *yard) same(line string, from uint64) {
 	}
 }
 
+// ofAnother has north's journal shipped, and then the engine take it for another's, by a change
+// to what it knows of it. It returns why the shipper has stopped for it.
+func (y *yard) ofAnother(ctx context.Context, change func(*shiptest.Chain)) (s *ship.Stop, stop func()) {
+	y.t.Helper()
+	stop = y.start(ctx)
+	y.roll("north")
+	y.until("all is there", y.arrived("north"))
+	stop()
+	change(y.engine.Journals[0])
+	stop = y.start(ctx)
+	y.until("it is stopped", func() bool { return y.shipper.State("north").Stopped != nil })
+	return y.shipper.State("north").Stopped, stop
+}
+
 func inBubble(t *testing.T, lines []string, f func(ctx context.Context, y *yard)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {

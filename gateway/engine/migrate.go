@@ -17,7 +17,8 @@ import (
 var migrations embed.FS
 
 // step brings the tables from one version to the next. One that was released is never
-// changed; a later one adds columns, tables and functions, and takes nothing away.
+// changed; a later one adds columns, tables and functions, and takes nothing away. A function
+// of an earlier one that changes stands in it again, whole.
 type step struct {
 	version int
 	least   int // version that a program must know to go on with the tables

@@ -54,7 +54,7 @@ func (c *deciding) change(changes map[string]float64) (old map[string]float64, r
 			continue
 		}
 		old[p.Name] = finite(p.Get(s))
-		_, fits := p.field.Nearest(value)
+		_, fits := p.Field.Nearest(value)
 		switch {
 		case !p.Taken(s):
 			refused = append(refused, recipe.Finding{Code: CodeOverrideGroup, Severity: recipe.Hold, Field: p.Name,

@@ -5,20 +5,22 @@ import (
 	"lapgate/recipe"
 )
 
-// carried is a setpoint with the field of the payload that carries it.
-type carried struct {
+// CarriedSetpoint is a setpoint with the field of the payload that carries it.
+type CarriedSetpoint struct {
 	*recipe.Setpoint
-	field handshake.SetpointField
+	Field handshake.SetpointField
 }
 
-// carriedSetpoints are the setpoints of the payload in register order.
-var carriedSetpoints = func() []carried {
-	var out []carried
+// CarriedSetpoints are the setpoints of the payload in register order.
+func CarriedSetpoints() []CarriedSetpoint {
+	var out []CarriedSetpoint
 	for _, f := range handshake.SetpointFields() {
-		out = append(out, carried{recipe.SetpointOf(f.Setpoint), f})
+		out = append(out, CarriedSetpoint{recipe.SetpointOf(f.Setpoint), f})
 	}
 	return out
-}()
+}
+
+var carriedSetpoints = CarriedSetpoints()
 
 // SetpointsOf are the setpoints that a payload tells, as far as the wire holds
 // them; what is not sent is zero.
@@ -26,7 +28,7 @@ func SetpointsOf(p *handshake.Payload) recipe.Setpoints {
 	s := recipe.Setpoints{Groups: recipe.Groups(p.Groups)}
 	for i := range carriedSetpoints {
 		c := &carriedSetpoints[i]
-		c.Set(&s, c.field.SI(c.field.Get(p)))
+		c.Set(&s, c.Field.SI(c.Field.Get(p)))
 	}
 	return s
 }

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"fmt"
 
 	"github.com/spf13/cobra"
@@ -35,7 +34,11 @@ its ends, and confirm only what you have seen yourself.`,
 			if r.Roll == 0 || r.Finding == "" || r.By == "" {
 				return usageError("a confirmation needs --roll N, --finding CODE and --by NAME; the journal keeps them")
 			}
-			return p.confirmFinding(cmd.Context(), &f, r, yes)
+			asks := question{wording.Say("ask.confirm"), wording.Say("ask.confirm.what"), wording.Say("ask.confirm.not")}
+			return p.proposed(cmd.Context(), &f, r, yes, asks, func(_ *wording.Words, c *control.Proposal) error {
+				_, err := fmt.Fprintf(p.stdout, "%s: %s\n", r.Finding, c.Finding)
+				return err
+			})
 		},
 	}
 	f.add(cmd)
@@ -45,24 +48,4 @@ its ends, and confirm only what you have seen yourself.`,
 	addBy(cmd, &r.By, "")
 	addYes(cmd, &yes)
 	return cmd
-}
-
-// confirmFinding shows a finding, and has it confirmed for the request that was
-// shown when the person agrees.
-func (p *program) confirmFinding(ctx context.Context, f *daemonFlags, r control.Request, yes bool) error {
-	words, err := f.words(p)
-	if err != nil {
-		return err
-	}
-	reply, err := p.ask(ctx, f, r)
-	if err != nil {
-		return err
-	}
-	c := reply.Proposal
-	fmt.Fprintf(p.stdout, "%s\n%s: %s\n", words.Text(rollAsked(c)), r.Finding, c.Finding)
-	if err := p.agreed(words, yes, question{wording.Say("ask.confirm"), wording.Say("ask.confirm.what"), wording.Say("ask.confirm.not")}); err != nil {
-		return err
-	}
-	r.Line, r.Shown = c.Line, &c.Token
-	return p.command(ctx, f, r)
 }

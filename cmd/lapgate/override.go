@@ -49,7 +49,12 @@ platens first, and see that nobody is near them.`,
 				}
 				r.Values = append(r.Values, control.Value{Name: strings.TrimSpace(name), Text: strings.TrimSpace(text)})
 			}
-			return p.override(cmd.Context(), &f, r, yes)
+			asks := question{wording.Say("ask.override"), wording.Say("ask.override.what"), wording.Say("ask.override.not")}
+			return p.proposed(cmd.Context(), &f, r, yes, asks, func(words *wording.Words, c *control.Proposal) error {
+				out := p.printer(outputFlags{}, nil)
+				out.Words = words
+				return out.Print(changeRows(c.Changes))
+			})
 		},
 	}
 	f.add(cmd)
@@ -61,9 +66,9 @@ platens first, and see that nobody is near them.`,
 	return cmd
 }
 
-// override shows what would change, and has it done for the request that was
-// shown when the person agrees.
-func (p *program) override(ctx context.Context, f *daemonFlags, r control.Request, yes bool) error {
+// proposed shows what would be done for the roll that waits, and has it done for the request
+// that was shown when the person agrees.
+func (p *program) proposed(ctx context.Context, f *daemonFlags, r control.Request, yes bool, q question, show func(*wording.Words, *control.Proposal) error) error {
 	words, err := f.words(p)
 	if err != nil {
 		return err
@@ -74,12 +79,10 @@ func (p *program) override(ctx context.Context, f *daemonFlags, r control.Reques
 	}
 	c := reply.Proposal
 	fmt.Fprintln(p.stdout, words.Text(rollAsked(c)))
-	out := p.printer(outputFlags{}, nil)
-	out.Words = words
-	if err := out.Print(changeRows(c.Changes)); err != nil {
+	if err := show(words, c); err != nil {
 		return err
 	}
-	if err := p.agreed(words, yes, question{wording.Say("ask.override"), wording.Say("ask.override.what"), wording.Say("ask.override.not")}); err != nil {
+	if err := p.agreed(words, yes, q); err != nil {
 		return err
 	}
 	r.Line, r.Shown = c.Line, &c.Token

@@ -34,7 +34,7 @@ func (f *benchFlags) add(cmd *cobra.Command) {
 	fl := cmd.Flags()
 	fl.BoolVar(&f.on, "bench", false, "run the plan on the controller of the line, at a bench where nothing can move; with --draft: leave out what only the simulator plays")
 	addActs(cmd, &f.acts)
-	fl.DurationVar(&f.perRoll, "roll-time", benchRollTime, "with --bench: longest time that one roll may take, with all that people do")
+	addPeriod(cmd, &f.perRoll, "roll-time", benchRollTime, "with --bench: longest time that one roll may take, with all that people do")
 }
 
 // benchLong is what the command says of a bench.
@@ -81,8 +81,6 @@ func (f *acceptFlags) checkBench(cmd *cobra.Command) error {
 		}
 	case given("seed", "speed", "quirk") != "":
 		return usageError("--%s is for the simulator; leave it out with --bench", given("seed", "speed", "quirk"))
-	case !(f.bench.perRoll > 0):
-		return usageError("--roll-time: got %s, want a time above 0, as 10m", f.bench.perRoll)
 	case !f.draft && strings.TrimSpace(f.by) == "":
 		return usageError("a bench needs --by NAME, who answers for the disconnected outputs; its journal keeps it")
 	}

@@ -40,9 +40,6 @@ points or hot platens, and that the guards are closed.`,
 			if r.By == "" || r.Reason == "" {
 				return usageError("arming needs --by NAME and --reason TEXT; the journal keeps both")
 			}
-			if r.For < 0 || cmd.Flags().Changed("for") && r.For == 0 {
-				return usageError("--for: got %s, want a time above 0, as 2h", r.For)
-			}
 			if r.Rolls < 0 || cmd.Flags().Changed("rolls") && r.Rolls == 0 {
 				return usageError("--rolls: got %d, want 1 or more", r.Rolls)
 			}
@@ -57,7 +54,7 @@ points or hot platens, and that the guards are closed.`,
 	addLine(cmd, &r.Line, onlyLine)
 	addPerson(cmd, &r.By, &r.Reason, "")
 	cmd.Flags().BoolVar(&r.Keep, "keep", false, "let it last over a restart of the daemon")
-	cmd.Flags().DurationVar(&r.For, "for", 0, "let it last so long, as 2h, also over a restart")
+	addPeriod(cmd, &r.For, "for", 0, "let it last so long, as 2h, also over a restart")
 	addRolls(cmd, &r.Rolls, 0)
 	addPair(cmd, &r.Pair)
 	return cmd

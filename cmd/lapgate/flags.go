@@ -44,8 +44,38 @@ func addBy(cmd *cobra.Command, by *string, unnamed string) {
 	cmd.Flags().StringVar(by, "by", "", usage)
 }
 
+// period is the value of a flag that says for how long: a time above 0.
+type period time.Duration
+
+func (p *period) Set(text string) error {
+	switch d, err := time.ParseDuration(text); {
+	case err != nil:
+		return errors.New("want a time with its unit and of ordinary size, as 30s, 10m or 2h")
+	case d <= 0:
+		return errors.New("want a time above 0, as 30s, 10m or 2h")
+	default:
+		*p = period(d)
+		return nil
+	}
+}
+
+func (p *period) String() string {
+	if *p == 0 {
+		return "" // of which the help does not tell
+	}
+	return time.Duration(*p).String()
+}
+
+// Type is the word for the value in the help.
+func (*period) Type() string { return "duration" }
+
+func addPeriod(cmd *cobra.Command, to *time.Duration, name string, unnamed time.Duration, usage string) {
+	*to = unnamed
+	cmd.Flags().Var((*period)(to), name, usage)
+}
+
 func addTimeout(cmd *cobra.Command, timeout *time.Duration, longest time.Duration) {
-	cmd.Flags().DurationVar(timeout, "timeout", longest, "longest wait for an answer")
+	addPeriod(cmd, timeout, "timeout", longest, "longest wait for an answer")
 }
 
 // addUncertainties adds how well a roll is measured.

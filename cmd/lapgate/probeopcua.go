@@ -104,9 +104,6 @@ func (f *opcuaProbe) check(endpoint string) error {
 	if len(f.nodes) > probeMostNodes {
 		return usageError("--node: got %d of them, want %d at most", len(f.nodes), probeMostNodes)
 	}
-	if f.timeout <= 0 {
-		return usageError("--timeout: got %v, want more than 0", f.timeout)
-	}
 	return nil
 }
 

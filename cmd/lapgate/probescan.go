@@ -140,9 +140,6 @@ func (f *probeScan) check(cmd *cobra.Command, t scanTarget) error {
 	if t.serial != "" && !f.mine {
 		return usageError("a serial line has one master, and a second one disturbs what runs there: disconnect the other, then give --bus-is-mine")
 	}
-	if f.timeout <= 0 {
-		return usageError("--timeout: got %v, want more than 0", f.timeout)
-	}
 	if _, err := f.registers(t); err != nil {
 		return err
 	}

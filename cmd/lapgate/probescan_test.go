@@ -184,7 +184,7 @@ func TestProbeScanAsks(t *testing.T) {
 		"--policy goes with OPC UA":             {l.Addr().String(), "--policy", "None", "--yes"},
 		"--unit-ids goes with registers":        {"opc.tcp://" + l.Addr().String(), "--unit-ids", "2", "--yes"},
 		"want numbers and ranges":               {l.Addr().String(), "--bases", "9-4", "--yes"},
-		"--timeout: got 0s":                     {l.Addr().String(), "--timeout", "0s", "--yes"},
+		"want a time above 0":                   {l.Addr().String(), "--timeout", "0s", "--yes"},
 	} {
 		code, _, errs := call(append([]string{"probe", "scan"}, args...)...)
 		if code != exitUsage || !strings.Contains(errs, want) {

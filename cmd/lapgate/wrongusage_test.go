@@ -1,6 +1,9 @@
 package main
 
 import (
+	"bytes"
+	"fmt"
+	"io"
 	"slices"
 	"strings"
 	"testing"
@@ -50,5 +53,28 @@ func TestUnknownLineIsWrongUsage(t *testing.T) {
 	}
 	if n < 25 {
 		t.Errorf("only %d commands take --line", n)
+	}
+}
+
+// A time is above 0 and has a unit, and what is said of another one is no word of the program's
+// own parts.
+func TestTimesOfFlags(t *testing.T) {
+	n := 0
+	for _, f := range allFlags() {
+		if f.Value.Type() != "duration" {
+			continue
+		}
+		n++
+		for _, text := range []string{"", "5", "0", "-5s", "x", "99999999h"} {
+			var stderr bytes.Buffer
+			code := run(append(strings.Fields(f.command), "--"+f.Name+"="+text), nil, strings.NewReader(""), io.Discard, &stderr)
+			want := fmt.Sprintf("invalid argument %q for %q flag: want a time ", text, "--"+f.Name)
+			if code != exitUsage || !strings.HasPrefix(stderr.String(), want) || strings.Contains(stderr.String(), "time:") {
+				t.Errorf("%s --%s=%s ended with %d: %s", f.command, f.Name, text, code, stderr.String())
+			}
+		}
+	}
+	if n < 20 {
+		t.Errorf("only %d flags are times", n)
 	}
 }

@@ -231,7 +231,7 @@ func (g *Gateway) Run(ctx context.Context) error {
 	defer close(g.done)
 
 	go g.watchStart(ctx, g.loops())
-	stopPair, stopShipping := g.pair.start(), g.shipping.start(ctx)
+	stopPair, stopShipping := g.pair.start(ctx), g.shipping.start(ctx)
 	failures := make([]error, len(g.lines))
 	var wait sync.WaitGroup
 	for i, p := range g.lines {

@@ -46,6 +46,7 @@ type pairing struct {
 	wait  sync.WaitGroup
 	run   context.Context // while the gateway runs
 	end   context.CancelFunc
+	asked context.Context // until the gateway is to end
 }
 
 // pairLine is what comes to a line from its lease and from the other machine. It
@@ -111,11 +112,12 @@ func (p *pairing) recall() {
 }
 
 // start keeps the leases until stop is called, which is after the lines have ended: then
-// what is still held is let go.
-func (p *pairing) start() (stop func()) {
+// what is still held is let go. asked ends when the lines are to end.
+func (p *pairing) start(asked context.Context) (stop func()) {
 	if p == nil {
 		return func() {}
 	}
+	p.asked = asked
 	for _, pl := range p.g.lines {
 		l := p.lines[pl.name]
 		p.spawn(func() { p.doActs(p.run, l) })
@@ -135,7 +137,8 @@ func (p *pairing) start() (stop func()) {
 }
 
 // Stands tells what may be done about the lease of a line. A line in shadow holds none,
-// so that the other machine can act; but that one is told first why it is in shadow.
+// so that the other machine can act; but that one is told first why it is in shadow. A line
+// that ends with the gateway keeps its lease until the engine has what it recorded.
 func (p *pairing) Stands(line string) lease.Tick {
 	pl, err := p.g.place(line)
 	if err != nil {
@@ -144,6 +147,8 @@ func (p *pairing) Stands(line string) lease.Tick {
 	s, mine := pl.loop().public.Load(), p.lines[line]
 	t := lease.Tick{Fenced: s.Machine.Fenced, FencedAt: s.Machine.FencedAt}
 	switch {
+	case s.Ended && p.asked.Err() != nil:
+		t.May = lease.Keep
 	case !s.Begun || s.Ended:
 	case !s.Armed && !p.keeper.Owes(line):
 	case !s.Armed, !s.Connected, !s.Machine.Seen, mine.unsure.Load():

@@ -16,6 +16,7 @@ import (
 	"lapgate/gateway/lease/leasetest"
 	"lapgate/gateway/link/memory"
 	"lapgate/gateway/record"
+	"lapgate/gateway/ship/shiptest"
 	"lapgate/sim/controller"
 )
 
@@ -25,7 +26,8 @@ type machine struct {
 	name    string
 	engine  *leasetest.Engine
 	starts  int
-	version string // of the program
+	version string           // of the program
+	record  *shiptest.Engine // that takes its journal; nil for none
 	g       *gateway.Gateway
 	stop    func() error
 
@@ -81,6 +83,10 @@ func (m *machine) begin() {
 	m.starts++
 	o := m.options()
 	o.Version = m.version
+	if m.record != nil {
+		o.OpenJournal = gateway.OpenJournals(m.snapshot)
+		o.Ship = &gateway.ShippingOptions{Machine: m.name, Connect: m.record.Connect(m.name)}
+	}
 	connect := m.engine.From(m.name)
 	o.Pair = &gateway.PairOptions{
 		Machine: m.name, Instance: lease.Instance(m.name, fmt.Sprint(m.starts)),
@@ -266,6 +272,13 @@ func TestPairTakesOver(t *testing.T) {
 func pairAt(t *testing.T, b *bench) (e *leasetest.Engine, one, two *machine) {
 	t.Helper()
 	e, one, two = pairShop(t, b)
+	pairOn(t, one, two)
+	return e, one, two
+}
+
+// pairOn begins two machines likewise.
+func pairOn(t *testing.T, one, two *machine) {
+	t.Helper()
 	one.begin()
 	two.begin()
 	sees := func(m *machine) bool { return m.g.Lines()[0].Machine.Seen }
@@ -273,7 +286,6 @@ func pairAt(t *testing.T, b *bench) (e *leasetest.Engine, one, two *machine) {
 	<-time.After(5 * time.Second) // the row that nobody took stands long enough
 	one.armPair(t)
 	until(t, time.Minute, "a roll has left", func() bool { return one.acts() && one.count(record.KindOutcome) > 0 })
-	return e, one, two
 }
 
 // in runs a test of a pair in a bubble, with a shift of so many rolls.

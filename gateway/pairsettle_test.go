@@ -1,13 +1,17 @@
 package gateway_test
 
 import (
+	"context"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"lapgate/gateway/handshake"
+	"lapgate/gateway/lease"
 	"lapgate/gateway/lease/leasetest"
 	"lapgate/gateway/link/memory"
 	"lapgate/gateway/record"
+	"lapgate/gateway/ship/shiptest"
 )
 
 // cut takes controller and engine from a machine until the function returned is called.
@@ -66,5 +70,46 @@ func TestPairSettlesSoon(t *testing.T) {
 		}
 		heal()
 		until(t, time.Minute, "the second stands by", func() bool { return !two.acts() })
+	})
+}
+
+// TestPairStopShipsFirst: a machine that is stopped lets the other one act when the engine
+// has what its line recorded last, and not before.
+func TestPairStopShipsFirst(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(shift(4)...)
+		ctx, cancel := context.WithCancel(context.Background())
+		defer cancel()
+		go b.run(ctx)
+		e, one, two := pairShop(t, b)
+		one.record = &shiptest.Engine{}
+		pairOn(t, one, two)
+		free := make(chan struct{})
+		one.record.Do(func() {
+			one.record.Fault = func(op string) shiptest.Fault {
+				if op == "append" {
+					<-free
+				}
+				return shiptest.None
+			}
+		})
+		until(t, time.Minute, "a record waits", func() bool { return one.g.Lines()[0].Engine.Backlog > 0 })
+		ended := make(chan error)
+		go func() { ended <- one.stop() }()
+		until(t, time.Minute, "the line has ended", func() bool { return one.g.Lines()[0].Ended })
+		<-time.After(2 * time.Second)
+		if row := e.Row("north"); two.acts() || lease.MachineOf(row.Instance) != "a" {
+			t.Errorf("the lease is %+v while the engine has not got %d records", row, one.g.Lines()[0].Engine.Backlog)
+		}
+		close(free)
+		if err := <-ended; err != nil {
+			t.Error(err)
+		}
+		until(t, time.Second, "the other acts", two.acts)
+		if err := two.stop(); err != nil {
+			t.Error(err)
+		}
+		cancel()
+		judge(t, b, one, two)
 	})
 }

@@ -234,10 +234,7 @@ func describeNode(text string, r []*ua.DataValue) NodeInfo {
 		return out
 	}
 	if t, ok := valueOf[*ua.NodeID](r[2]); ok && t != nil {
-		out.Type = t.String()
-		if name := id.Name(t.IntID()); t.Namespace() == 0 && name != "" {
-			out.Type = name
-		}
+		out.Type = dataTypeName(t)
 	}
 	if rank, ok := valueOf[int32](r[3]); ok && rank >= 0 {
 		length := ""

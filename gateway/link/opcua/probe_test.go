@@ -5,6 +5,9 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/gopcua/opcua/id"
+	"github.com/gopcua/opcua/ua"
+
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
 )
@@ -67,6 +70,19 @@ func TestProbe(t *testing.T) {
 	}
 	if n := len(p.RoundTrips()); n < 10 {
 		t.Errorf("%d round trips were timed", n)
+	}
+}
+
+func TestDataTypeName(t *testing.T) {
+	for _, d := range dataTypes {
+		if got := dataTypeName(ua.NewNumericNodeID(0, d.id)); got != id.Name(d.id) {
+			t.Errorf("type %d: got %q, the library has %q", d.id, got, id.Name(d.id))
+		}
+	}
+	for _, other := range []*ua.NodeID{ua.NewNumericNodeID(2, id.UInt16), ua.NewNumericNodeID(0, id.Argument), ua.NewStringNodeID(0, "UInt16"), ua.NewStringNodeID(3, "Recipe")} {
+		if got := dataTypeName(other); got != other.String() {
+			t.Errorf("%s: got %q", other, got)
+		}
 	}
 }
 

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"net"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -275,12 +274,7 @@ func TestProbeWatch(t *testing.T) {
 
 // TestProbeUnreachable holds the exit code of a device that is not there.
 func TestProbeUnreachable(t *testing.T) {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	address := l.Addr().String()
-	_ = l.Close() // nobody listens there now
+	address := deadAddress()
 	for _, args := range [][]string{
 		{"probe", "modbus", address},
 		{"probe", "opcua", "opc.tcp://" + address},

@@ -3,7 +3,6 @@ package main
 import (
 	"bufio"
 	"io"
-	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -46,20 +45,12 @@ func binary(t *testing.T) string {
 func TestRunWithoutController(t *testing.T) {
 	t.Parallel()
 	exe := binary(t)
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	dead := l.Addr().String()
-	if err := l.Close(); err != nil {
-		t.Fatal(err)
-	}
 	dir := t.TempDir()
 	file := filepath.Join(dir, "demo.yaml")
 	if err := os.WriteFile(file, configs.Demo(), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	cmd := exec.CommandContext(t.Context(), exe, "run", "--config", file, "--set", "lines.0.controller.address="+dead,
+	cmd := exec.CommandContext(t.Context(), exe, "run", "--config", file, "--set", "lines.0.controller.address="+deadAddress(),
 		"--set", "journal.directory="+filepath.Join(dir, "new", "journal"), "--set", "status.listen=127.0.0.1:0", "--set", "log.format=json")
 	cmd.Env = cleanEnv()
 	stderr, err := cmd.StderrPipe()

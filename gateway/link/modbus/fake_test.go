@@ -335,10 +335,5 @@ func (c *rawController) reply(conn net.Conn, tcp *net.TCPConn, request []byte) e
 // refusingAddress is one where nothing listens.
 func refusingAddress(t testing.TB) string {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
+	return must[string](t)(linktest.FreeAddress())
 }

@@ -28,7 +28,7 @@ func TestServerRestart(t *testing.T) {
 			func(address string) (*modbus.Dialer, error) { return modbus.NewTLS(address, security, config(t)) }},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			before := newRawController(t, tt.secure)
+			before := newRawControllerAt(t, refusingAddress(t), tt.secure)
 			d := must[*modbus.Dialer](t)(tt.dialer(before.address()))
 			p, err := d.Dial(t.Context())
 			if err != nil {

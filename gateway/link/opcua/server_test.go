@@ -213,13 +213,9 @@ func newPlant(spec plantSpec) (*plant, error) {
 		spec.uri = NamespaceURI
 	}
 	p := &plant{image: map[string][]uint16{}, odd: map[string]serverua.DataValue{}, ended: make(chan error, 1)}
-	// The server takes a port from its address only, so a free one is asked for.
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		return nil, err
-	}
-	p.address = ln.Addr().String()
-	if err := ln.Close(); err != nil {
+	// The server takes a port from its address only.
+	var err error
+	if p.address, err = linktest.FreeAddress(); err != nil {
 		return nil, err
 	}
 	capabilities := serverua.NewServerCapabilities()
@@ -481,12 +477,11 @@ func harness(t *testing.T, sec security) *linktest.Harness {
 
 func closedAddress(t testing.TB) string {
 	t.Helper()
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	address, err := linktest.FreeAddress()
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer ln.Close()
-	return ln.Addr().String()
+	return address
 }
 
 func mention(err error, texts ...string) (missing []string) {

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"maps"
 	"slices"
 	"time"
 
@@ -203,43 +202,50 @@ func common(ctx context.Context, conn Conn, l *line, was *here, j *engine.Journa
 
 // others is what the engine has of the other machines of a line.
 type others struct {
-	heads  map[journal.Hash]journal.Head // when they were looked at
-	newest *cycle.OfOther                // nil for nothing
+	seen   map[journal.Hash]ofJournal
+	newest *cycle.OfOther // nil for nothing
 }
 
-// seeOthers looks at the journals of other machines that have grown.
+// ofJournal is what one journal told when it was looked at.
+type ofJournal struct {
+	head       journal.Head
+	upTo, boot uint32 // of its newest outcome
+}
+
+// seeOthers looks at the journals of other machines that have changed. What the engine
+// forgot does not count any more, until it is there again.
 func (s *Shipper) seeOthers(ctx context.Context, conn Conn, l *line, all []engine.Journal) error {
-	seen := others{heads: maps.Clone(l.others.heads)}
-	if seen.heads == nil {
-		seen.heads = map[journal.Hash]journal.Head{}
-	}
-	var newest cycle.OfOther
-	if l.others.newest != nil {
-		newest = *l.others.newest
-	}
+	seen := map[journal.Hash]ofJournal{}
+	var newest *cycle.OfOther
 	var there []engine.Journal
-	grown := false
+	changed := false
 	for _, j := range all {
 		if j.Machine == s.set.Machine || j.Head.Seq == 0 {
 			continue
 		}
 		there = append(there, j)
-		if seen.heads[j.Genesis] == j.Head {
-			continue
+		of, known := l.others.seen[j.Genesis]
+		if !known || of.head != j.Head {
+			e, ok, err := conn.Newest(ctx, j.Genesis, record.KindOutcome)
+			if err != nil {
+				return err
+			}
+			of, changed = ofJournal{head: j.Head}, true
+			if o, is := e.Record.(record.Outcome); ok && is {
+				of.upTo, of.boot = o.Outcome.Index, o.Outcome.Boot
+			}
 		}
-		e, ok, err := conn.Newest(ctx, j.Genesis, record.KindOutcome)
-		if err != nil {
-			return err
+		seen[j.Genesis] = of
+		if newest == nil {
+			newest = &cycle.OfOther{}
 		}
 		newest.Head = record.JournalHead{Machine: j.Machine, Journal: j.Genesis.String(), Seq: j.Head.Seq, Hash: j.Head.Hash.String()}
-		if o, is := e.Record.(record.Outcome); ok && is && (o.Outcome.Boot > newest.Boot || o.Outcome.Boot == newest.Boot && o.Outcome.Index > newest.UpTo) {
-			newest.UpTo, newest.Boot = o.Outcome.Index, o.Outcome.Boot
+		if of.boot > newest.Boot || of.boot == newest.Boot && of.upTo > newest.UpTo {
+			newest.UpTo, newest.Boot = of.upTo, of.boot
 		}
-		seen.heads[j.Genesis], grown = j.Head, true
 	}
-	if grown {
-		seen.newest = &newest
-		l.others = seen
+	if changed || len(seen) != len(l.others.seen) {
+		l.others = others{seen, newest}
 		s.change(l, func(st *State) { st.Others = there })
 	}
 	return nil

@@ -453,5 +453,16 @@ func TestOtherMachine(t *testing.T) {
 		if s := y.shipper.State("north"); len(s.Others) != 1 || s.Others[0].Machine != "b" || s.Backlog != 0 {
 			t.Errorf("state %+v", s)
 		}
+		// The engine forgets the newest roll of the other machine, and then all of them.
+		theirs := y.engine.Journals[1]
+		y.engine.Do(func() { theirs.Cut(theirs.Head.Seq - 2) })
+		y.until("that is seen", func() bool {
+			o := y.storedOf("north").Other
+			return o != nil && o.UpTo == 2 && o.Head.Seq == theirs.Head.Seq
+		})
+		y.engine.Do(func() { theirs.Cut(0) })
+		y.until("that is seen", func() bool { return y.storedOf("north").Other == nil && len(y.shipper.State("north").Others) == 0 })
+		ships()
+		y.until("it is there again", func() bool { o := y.storedOf("north").Other; return o != nil && o.UpTo == 3 })
 	})
 }

@@ -8,7 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"slices"
 	"strings"
 
@@ -123,7 +122,10 @@ func (f *acceptFlags) check(cmd *cobra.Command, args []string) error {
 	case f.draft && f.output.JSON:
 		return usageError("--json: a plan is CSV; leave --json out")
 	}
-	return f.checkBench(cmd)
+	if err := f.checkBench(cmd); err != nil {
+		return err
+	}
+	return aPage.may(f.html)
 }
 
 // draftPlan prints a plan of the configuration.
@@ -229,7 +231,7 @@ func earlierReport(path string) (r *acceptance.Report, err error) {
 	if path == "" {
 		return nil, nil
 	}
-	in, err := os.Open(path)
+	in, err := openFile(path)
 	if err != nil {
 		return nil, err
 	}
@@ -244,7 +246,7 @@ func (p *program) reportAcceptance(f *acceptFlags, l *config.Line, r *acceptance
 		if err != nil {
 			return err
 		}
-		if err := os.WriteFile(f.html, []byte(page), 0o644); err != nil {
+		if err := aPage.write(f.html, page); err != nil {
 			return err
 		}
 	}

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -89,6 +88,9 @@ func (p *program) compare(ctx context.Context, args []string, f *compareFlags) e
 	if len(problems) > 0 {
 		return usageError("%w", errors.Join(problems...))
 	}
+	if err := aDrawing.may(f.svg); err != nil {
+		return err
+	}
 	of, err := p.openLine(ctx, args, &f.from)
 	if err != nil {
 		return err
@@ -114,7 +116,7 @@ func (p *program) compare(ctx context.Context, args []string, f *compareFlags) e
 	}
 	print := p.printer(f.out, line)
 	if f.svg != "" {
-		if err := os.WriteFile(f.svg, []byte(report.Differences("What the controller used, less our recipe: "+of.names(), c, print.Line)), 0o644); err != nil {
+		if err := aDrawing.write(f.svg, report.Differences("What the controller used, less our recipe: "+of.names(), c, print.Line)); err != nil {
 			return err
 		}
 	}

@@ -83,6 +83,9 @@ Exit code 5 when a case failed, or was not run.`,
 			if f.by == "" {
 				return usageError("a proof needs --by NAME; its journal keeps it")
 			}
+			if err := aPage.may(f.html); err != nil {
+				return err
+			}
 			return p.conform(cmd.Context(), &f)
 		},
 	}
@@ -138,7 +141,7 @@ func (p *program) conform(ctx context.Context, f *conformFlags) (err error) {
 		return conformRefused(proved)
 	}
 	if f.html != "" {
-		if err := os.WriteFile(f.html, []byte(report.Page(p.zone())), 0o644); err != nil {
+		if err := aPage.write(f.html, report.Page(p.zone())); err != nil {
 			return err
 		}
 	}

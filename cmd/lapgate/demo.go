@@ -99,6 +99,9 @@ broken, every wrap was judged good by the simulator and the journal verifies.`,
 }
 
 func (p *program) demo(ctx context.Context, f *demoFlags) (err error) {
+	if err := aDrawing.may(f.svg); err != nil {
+		return err
+	}
 	ctx, stop := p.untilInterrupted(ctx)
 	defer stop()
 	dir := f.journal
@@ -143,7 +146,7 @@ func (p *program) demo(ctx context.Context, f *demoFlags) (err error) {
 	}
 	if f.svg != "" {
 		title := fmt.Sprintf("Stated chance of a bad wrap against the share judged bad: demo, %d rolls, seed %d", len(result.Shift.Rolls), f.sim.seed)
-		if err := os.WriteFile(f.svg, []byte(result.Drawing(title)), 0o644); err != nil {
+		if err := aDrawing.write(f.svg, result.Drawing(title)); err != nil {
 			return err
 		}
 	}

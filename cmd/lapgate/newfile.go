@@ -16,7 +16,7 @@ func writeNew(path string, mode fs.FileMode, write func(io.Writer) error) (err e
 		return alreadyThere(path)
 	}
 	if err != nil {
-		return err
+		return unwritable(path, err)
 	}
 	if err = errors.Join(write(f), f.Sync(), f.Close()); err != nil {
 		return errors.Join(err, os.Remove(path))

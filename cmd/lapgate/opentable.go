@@ -30,7 +30,15 @@ func (p *program) openTable(path string) (*openedTable, error) {
 func openFile(path string) (*os.File, error) {
 	file, err := plainfile.Open(path)
 	if err != nil {
-		return nil, fmt.Errorf("%w; name a file that can be read", err)
+		return nil, unreadable(path, err)
 	}
 	return file, nil
+}
+
+// unreadable names the file that could not be read.
+func unreadable(path string, err error) error {
+	if path == "" {
+		path = "no file is named"
+	}
+	return fmt.Errorf("%s: %w; name a file that can be read", path, plainReason(err))
 }

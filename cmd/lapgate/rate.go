@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"os"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -102,6 +101,9 @@ func (p *program) rate(f *rateFlags, schedule string) error {
 	if err != nil {
 		return usageError("%w", err)
 	}
+	if err := errors.Join(aDrawing.may(f.svg), aPage.may(f.report)); err != nil {
+		return err
+	}
 	snapshot, err := p.load(&f.source)
 	if err != nil {
 		return err
@@ -123,7 +125,7 @@ func (p *program) rate(f *rateFlags, schedule string) error {
 		return usageError("--outer: %w", err)
 	}
 	if f.svg != "" {
-		if err := os.WriteFile(f.svg, []byte(report.RateView(snapshot.Words, sum)), 0o644); err != nil {
+		if err := aDrawing.write(f.svg, report.RateView(snapshot.Words, sum)); err != nil {
 			return err
 		}
 	}
@@ -138,7 +140,7 @@ func (p *program) rate(f *rateFlags, schedule string) error {
 		if err != nil {
 			return err
 		}
-		if err := os.WriteFile(f.report, []byte(page), 0o644); err != nil {
+		if err := aPage.write(f.report, page); err != nil {
 			return err
 		}
 	}

@@ -86,7 +86,11 @@ func (p *program) replayed(ctx context.Context, args []string, f *replayFlags) (
 	if len(args) > 0 {
 		is := false
 		if args[0] != "-" {
-			var err error
+			file, err := openFile(args[0])
+			if err != nil {
+				return nil, err
+			}
+			_ = file.Close() // it can be read
 			if is, err = journal.IsJournal(args[0]); err != nil {
 				return nil, err
 			}

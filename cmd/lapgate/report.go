@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -67,6 +66,9 @@ stands a table of the rolls, the same as --csv and journal export --format csv p
 func (p *program) report(ctx context.Context, args []string, f *reportFlags) error {
 	if strings.EqualFold(filepath.Ext(f.html), ".csv") {
 		return usageError("--html: %s is the name of the table that is written beside the page; name the page .html", f.html)
+	}
+	if err := aPage.may(f.html); err != nil {
+		return err
 	}
 	list, closed, err := p.reported(ctx, args, f)
 	if err != nil {
@@ -186,7 +188,17 @@ func (p *program) writePage(path string, shifts []*report.Shift, of *reported) e
 		return err
 	}
 	table := strings.TrimSuffix(path, filepath.Ext(path)) + ".csv"
-	return errors.Join(os.WriteFile(path, page, 0o644), os.WriteFile(table, rolls.Bytes(), 0o644))
+	aTable := firstColumns(rolls.String())
+	if err := aTable.may(table); err != nil {
+		return err
+	}
+	return errors.Join(aPage.write(path, string(page)), aTable.write(table, rolls.String()))
+}
+
+// firstColumns is how the table of rolls begins, before the columns that have units.
+func firstColumns(table string) again {
+	i := strings.Index(table, ",")
+	return again(table[:i+1+strings.Index(table[i+1:], ",")])
 }
 
 // printShifts prints reports; as CSV the rolls of all.

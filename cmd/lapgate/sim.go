@@ -191,9 +191,12 @@ func (p *program) simLedger(ctx context.Context, c sim.Config, w *present.Printe
 	if path == "" {
 		return p.sim(ctx, c, w)
 	}
+	if err := aLedger.may(path); err != nil {
+		return err
+	}
 	file, err := os.Create(path)
 	if err != nil {
-		return err
+		return unwritable(path, err)
 	}
 	defer func() { err = errors.Join(err, file.Close()) }()
 	var failed error

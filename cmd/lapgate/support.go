@@ -103,7 +103,7 @@ func (p *program) support(ctx context.Context, path string, f *supportFlags) err
 		return usageError("--records: got %d, want 0 or more", f.records)
 	}
 	if _, err := os.Lstat(path); err == nil {
-		return fmt.Errorf("%s: %w; name a new file", path, fs.ErrExist)
+		return alreadyThere(path)
 	}
 	s, err := p.load(&f.source)
 	if err != nil {
@@ -189,7 +189,7 @@ func (g *gathered) addJournal(ctx context.Context, s *config.Snapshot, l *config
 
 // tailOf is the end of a log, from the beginning of a line.
 func tailOf(path string) (text []byte, err error) {
-	f, err := os.Open(path)
+	f, err := openFile(path)
 	if err != nil {
 		return nil, fmt.Errorf("--log: %w", err)
 	}

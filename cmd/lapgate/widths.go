@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
 	"strconv"
 	"strings"
 	"time"
@@ -163,6 +162,9 @@ func (p *program) widths(ctx context.Context, f *widthsFlags, args []string) err
 	if err != nil {
 		return usageError("%w", err)
 	}
+	if err := aDrawing.may(f.svg); err != nil {
+		return err
+	}
 	load := p.load
 	if f.from.engine {
 		load = p.loadNamed
@@ -253,5 +255,5 @@ func (p *program) solve(plan *widths.Plan) error {
 
 func drawWidths(path string, plan *widths.Plan, line *recipe.Line) error {
 	drawing := report.Widths(nil, &plan.Problem, plan.Result, plan.Numbers(), line.Unit(quantity.Length))
-	return os.WriteFile(path, []byte(drawing), 0o644)
+	return aDrawing.write(path, drawing)
 }

@@ -78,3 +78,51 @@ func TestTimesOfFlags(t *testing.T) {
 		t.Errorf("only %d flags are times", n)
 	}
 }
+
+// What a command draws or writes beside what it prints never takes the place of another file, and
+// that of an earlier call is written again.
+func TestNoOtherFileIsWrittenOver(t *testing.T) {
+	files, daemon, table := flagFiles(t), operator(t), allEffects()
+	files["again.svg"], files["again.html"], files["again.json"], files["other.html"], files["other.csv"] = "<svg>", "<!doctype html>", "{}", "<!doctype html>", "roll,width (in)"
+	over := func(f aFlag, path string) string {
+		e := &table[slices.IndexFunc(table, func(e effects) bool { return e.command == f.command })]
+		words, _ := e.call(e.with[f.Name])
+		if f.command == "demo" {
+			words = []string{"demo", "--rolls", "1", "--speed", "1000"}
+		}
+		return outcomeBeside(t, daemon.Handle, files, append(words, "--"+f.Name, path))
+	}
+	const kept = "is there already, begins otherwise than what would be written, and stays as it is; name another file\n"
+	n := 0
+	for _, f := range allFlags() {
+		again := map[string]string{"svg": "again.svg", "html": "again.html", "report": "again.html", "ledger": "again.json"}[f.Name]
+		if again == "" {
+			continue
+		}
+		n++
+		for _, path := range []string{"other.yaml", "north.db", "pki/own/key.pem"} {
+			got := over(f, path)
+			if !strings.HasPrefix(got, "exit code 1\n"+path+" "+kept) || !strings.Contains(got, fmt.Sprintf("/%s %d\n", path, len(files[path]))) {
+				t.Errorf("%s --%s %s: %.300s", f.command, f.Name, path, got)
+			}
+		}
+		if got := over(f, "pki"); !strings.HasPrefix(got, "exit code 1\npki is a folder; name a file in it\n") {
+			t.Errorf("%s --%s pki: %.300s", f.command, f.Name, got)
+		}
+		if f.command == "demo" { // which would go on, in real time
+			continue
+		}
+		if got := over(f, again); strings.Contains(got, kept) {
+			t.Errorf("%s --%s %s: %.300s", f.command, f.Name, again, got)
+		}
+		if f.command == "report" { // the table beside the page
+			got := over(f, "other.html")
+			if !strings.HasPrefix(got, "exit code 1\nother.csv "+kept) || !strings.Contains(got, "/other.csv 15\n") || !strings.Contains(got, "/other.html 15\n") {
+				t.Errorf("%s --%s other.html: %.300s", f.command, f.Name, got)
+			}
+		}
+	}
+	if n < 9 {
+		t.Errorf("only %d flags name such a file", n)
+	}
+}

@@ -96,7 +96,7 @@ Exit code 5 when a step or a check of the whole run failed, or a step was not ru
 	fl.BoolVar(&f.draft, "draft", false, "print a plan of the configuration as CSV, and run nothing")
 	fl.StringVar(&f.list, "roll-list", "", "with --draft: also rolls of this table, as recipe reads it")
 	addSim(cmd, &f.seed, &f.speed, &f.quirks, acceptSpeed)
-	fl.StringVar(&f.journal, "journal", "", "keep the journal in this directory (default a temporary one that is removed, or with --bench one of its own in the directory of the journals)")
+	addFolder(cmd, &f.journal, "journal", "", "keep the journal in this directory (default a temporary one that is removed, or with --bench one of its own in the directory of the journals)")
 	fl.StringVar(&f.html, "html", "", "also write one HTML page to this file")
 	fl.StringVar(&f.against, "against", "", "also tell what differs from this earlier report, as --json wrote it")
 	fl.BoolVarP(&f.verbose, "verbose", "v", false, "write the daemon's log to standard error")

@@ -78,7 +78,7 @@ func (p *program) compare(ctx context.Context, args []string, f *compareFlags) e
 	usages := replay.Usages()
 	var problems []error
 	if f.show < 0 {
-		problems = append(problems, errors.New("--show: want 0 or more"))
+		problems = append(problems, fmt.Errorf("--show: got %d, want 0 or more", f.show))
 	}
 	for _, text := range f.tolerances {
 		if err := replay.SetTolerance(usages, text); err != nil {

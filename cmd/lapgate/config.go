@@ -1,6 +1,7 @@
 package main
 
 import (
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -46,7 +47,11 @@ With --reference it prints the reference configuration of this version, and with
 				}
 			}
 			if len(out) == 0 && len(keys) > 0 && !changed {
-				return usageError("no key is or begins with %s", strings.Join(keys, " or "))
+				quoted := make([]string, len(keys))
+				for i, k := range keys {
+					quoted[i] = strconv.Quote(k)
+				}
+				return usageError("no key is or begins with %s; lapgate config lists all", strings.Join(quoted, " or "))
 			}
 			return p.printer(output, nil).Print(out)
 		},

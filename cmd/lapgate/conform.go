@@ -97,7 +97,7 @@ Exit code 5 when a case failed, or was not run.`,
 	addActs(cmd, &f.acts)
 	fl.StringArrayVar(&f.only, "case", nil, "run this case alone; may be repeated")
 	fl.BoolVar(&f.list, "list", false, "list cases, acts and sights, and do nothing")
-	fl.StringVar(&f.journal, "journal", "", "keep the journal in this directory (default conform in the directory of the journals)")
+	addFolder(cmd, &f.journal, "journal", "", "keep the journal in this directory (default conform in the directory of the journals)")
 	fl.StringVar(&f.html, "html", "", "also write one HTML page to this file")
 	f.output.add(cmd)
 	return cmd

@@ -88,7 +88,7 @@ broken, every wrap was judged good by the simulator and the journal verifies.`,
 	}
 	f.sim.add(cmd)
 	fl := cmd.Flags()
-	fl.StringVar(&f.journal, "journal", "", "keep the journal in this directory (default a temporary one that is removed)")
+	addFolder(cmd, &f.journal, "journal", "", "keep the journal in this directory (default a temporary one that is removed)")
 	fl.StringVar(&f.transport, "transport", string(rehearse.Modbus), fmt.Sprintf("link between daemon and simulator, one of %v", rehearse.Transports()))
 	addPair(cmd, &f.pair)
 	fl.StringVar(&f.engine, "engine-address", "", "with --pair: the PostgreSQL by which they agree, host:port or the folder of its Unix socket (default $"+engineVariable+")")

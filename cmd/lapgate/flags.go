@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"os"
 	"strconv"
 	"strings"
 	"time"
@@ -42,6 +43,27 @@ func addBy(cmd *cobra.Command, by *string, unnamed string) {
 		usage += " (default " + unnamed + ")"
 	}
 	cmd.Flags().StringVar(by, "by", "", usage)
+}
+
+// folder is the value of a flag that names a folder, which may not be there yet.
+type folder string
+
+func (f *folder) Set(text string) error {
+	if info, err := os.Stat(text); err == nil && !info.IsDir() {
+		return errors.New("want a folder, and that is a file")
+	}
+	*f = folder(text)
+	return nil
+}
+
+func (f *folder) String() string { return string(*f) }
+
+// Type is the word for the value in the help.
+func (*folder) Type() string { return "string" }
+
+func addFolder(cmd *cobra.Command, to *string, name, unnamed, usage string) {
+	*to = unnamed
+	cmd.Flags().Var((*folder)(to), name, usage)
 }
 
 // period is the value of a flag that says for how long: a time above 0.

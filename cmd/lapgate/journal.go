@@ -46,7 +46,7 @@ func (f *filterFlags) add(cmd *cobra.Command) {
 func (f *filterFlags) filter(now time.Time) (journal.Filter, error) {
 	out := journal.Filter{Roll: f.roll, Kind: record.Kind(strings.ToUpper(f.kind))}
 	if out.Kind != "" && !out.Kind.Known() {
-		return out, usageError("--kind: no records are of kind %q", f.kind)
+		return out, usageError("--kind: no records are of kind %q; want one of %s", f.kind, strings.Trim(fmt.Sprint(record.Kinds()), "[]"))
 	}
 	var err error
 	out.From, out.To, err = f.window.window(now)

@@ -57,7 +57,7 @@ func (p *program) names(f *sourceFlags) bool { return f.path != "" || p.getenv(c
 func (p *program) namedSource(f *sourceFlags, args []string) (config.Source, error) {
 	if len(args) > 0 {
 		if f.path != "" {
-			return config.Source{}, usageError("the configuration is named twice, as %s and as --config %s; name it once", args[0], f.path)
+			return config.Source{}, usageError("the configuration is named twice, as %q and as --config %s; name it once", args[0], f.path)
 		}
 		f.path = args[0]
 	}

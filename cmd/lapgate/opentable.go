@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -38,7 +39,7 @@ func openFile(path string) (*os.File, error) {
 // unreadable names the file that could not be read.
 func unreadable(path string, err error) error {
 	if path == "" {
-		path = "no file is named"
+		return errors.New("no file is named; name a file that can be read")
 	}
 	return fmt.Errorf("%s: %w; name a file that can be read", path, plainReason(err))
 }

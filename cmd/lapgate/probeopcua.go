@@ -86,7 +86,7 @@ func (f *opcuaLogin) add(cmd *cobra.Command) {
 	fl.StringVar(&f.user, "user", "", "user name (default anonymous)")
 	fl.StringVar(&f.password, "password", "", "where its password is read: file:PATH or env:NAME")
 	fl.StringVar(&f.hostName, "server-name", "", "host in the server's certificate (default the host of the endpoint)")
-	fl.StringVar(&f.folder, "folder", opcua.DefaultFolder, "folder of the certificates")
+	addFolder(cmd, &f.folder, "folder", opcua.DefaultFolder, "folder of the certificates")
 }
 
 func (f *opcuaProbe) check(endpoint string) error {

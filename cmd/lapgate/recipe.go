@@ -58,7 +58,7 @@ Exit code 5 when a roll is held.`,
 			}
 			for _, name := range []string{"tag", "diameter", "diameter-uncertainty", "width", "width-uncertainty", "grade", "core", "spec", "platen", "platen-hot", "explain"} {
 				if cmd.Flags().Changed(name) {
-					return usageError("--%s is for one roll, and %s is a list: leave one of them out", name, args[0])
+					return usageError("--%s is for one roll, and %q is a list: leave one of them out", name, args[0])
 				}
 			}
 			return p.recipes(&f, args[0])

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"strconv"
 	"time"
 
@@ -161,7 +162,7 @@ func (p *program) replay(ctx context.Context, args []string, f *replayFlags) err
 func (p *program) replayUsage(f *replayFlags) (float64, error) {
 	var problems problem.List
 	if f.show < 0 {
-		problems.Flag("show", strconv.Itoa(f.show), errors.New("want 0 or more"))
+		problems.Flag("show", strconv.Itoa(f.show), fmt.Errorf("got %d, want 0 or more", f.show))
 	}
 	if !p.names(&f.from.source) {
 		problems.Add(errors.New("name the new configuration with --config, or $" + configVariable))

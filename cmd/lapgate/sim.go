@@ -159,7 +159,7 @@ invariant of the handshake was broken or a wrap was judged bad.`,
 			}
 			if len(args) > 0 {
 				if cmd.Flags().Changed("rolls") {
-					return usageError("--rolls is for a shift that is made up, and %s is a list: leave one of them out", args[0])
+					return usageError("--rolls is for a shift that is made up, and %q is a list: leave one of them out", args[0])
 				}
 				f.list = args[0]
 			}
@@ -177,7 +177,7 @@ invariant of the handshake was broken or a wrap was judged bad.`,
 	addLine(cmd, &f.line, firstLine)
 	fl.BoolVar(&f.shadow, "shadow", false, "let the operator wrap by hand where no recipe comes, for a gateway in shadow")
 	fl.StringVar(&f.listen, "listen", "127.0.0.1:0", "address of the Modbus TCP server; port 0 picks a free one")
-	fl.StringVar(&f.tlsFolder, "tls", "", "serve Modbus with TLS and client certificates from this folder; where it is empty, those of both sides are made there")
+	addFolder(cmd, &f.tlsFolder, "tls", "", "serve Modbus with TLS and client certificates from this folder; where it is empty, those of both sides are made there")
 	fl.StringVar(&f.profile, "profile", string(config.ProfileBlocks), "what the controller offers: blocks or mapped")
 	fl.StringVar(&f.order, "word-order", mapped.Orders()[0], "with --profile mapped: how 32 bits stand in two registers, one of "+strings.Join(mapped.Orders(), ", "))
 	fl.StringVar(&f.tags, "tags", "", "with --profile mapped: write the table of tags to this file")

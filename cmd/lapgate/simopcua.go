@@ -20,10 +20,10 @@ func (f *simOPCUAFlags) add(cmd *cobra.Command) {
 	fl.StringVar(&f.addr, "opcua", "", "address of an OPC UA server beside it, as 127.0.0.1:0; port 0 picks a free one")
 	fl.BoolVar(&f.plain, "opcua-plain", false, "let OPC UA clients in without security too")
 	fl.StringVar(&f.users, "opcua-users", "", "file of name:password lines; without users anyone may write")
-	fl.StringVar(&f.userCertificates, "opcua-user-certificates", "", "folder of certificates that log in as users")
-	fl.StringVar(&f.state, "state", "sim-state", "folder in which the certificate of the OPC UA server is kept, which is made where there is none and where it has ended")
+	addFolder(cmd, &f.userCertificates, "opcua-user-certificates", "", "folder of certificates that log in as users")
+	addFolder(cmd, &f.state, "state", "sim-state", "folder in which the certificate of the OPC UA server is kept, which is made where there is none and where it has ended")
 	fl.BoolVar(&f.renew, "renew", false, "make the certificates of the simulator anew: whoever trusted them has to trust them again")
-	fl.StringVar(&f.trusted, "opcua-trust", "", "folder of the certificates of OPC UA clients to trust (default all)")
+	addFolder(cmd, &f.trusted, "opcua-trust", "", "folder of the certificates of OPC UA clients to trust (default all)")
 }
 
 // config is the server that the flags ask for, for the line of that name.

@@ -42,7 +42,7 @@ type trustFlags struct {
 
 func (f *trustFlags) add(cmd *cobra.Command) {
 	f.source.add(cmd)
-	cmd.Flags().StringVar(&f.folder, "folder", "", "folder of the certificates (default that of the configuration; without one, "+opcua.DefaultFolder+")")
+	addFolder(cmd, &f.folder, "folder", "", "folder of the certificates (default that of the configuration; without one, "+opcua.DefaultFolder+")")
 	addLine(cmd, &f.line, "every line, where all have one folder")
 }
 
@@ -163,7 +163,7 @@ func (p *program) offered(cmd *cobra.Command, from string, timeout time.Duration
 		}
 		c, err := opcua.ReadCertificate(from)
 		if errors.Is(err, os.ErrNotExist) {
-			return nil, usageError("%s is neither a file nor an endpoint as %shost:port", from, endpointPrefix)
+			return nil, usageError("%q is neither a file nor an endpoint as %shost:port", from, endpointPrefix)
 		}
 		return []opcua.Certificate{c}, err
 	}

@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -124,5 +126,55 @@ func TestNoOtherFileIsWrittenOver(t *testing.T) {
 	}
 	if n < 9 {
 		t.Errorf("only %d flags name such a file", n)
+	}
+}
+
+// A folder that is a file is told of before anything is done.
+func TestFoldersOfFlags(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "file")
+	if err := os.WriteFile(file, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	for _, f := range allFlags() {
+		if !slices.Contains([]string{"folder", "journal", "tls", "state", "opcua-trust", "opcua-user-certificates"}, f.Name) {
+			continue
+		}
+		n++
+		var stderr bytes.Buffer
+		code := run(append(strings.Fields(f.command), "--"+f.Name, file), nil, strings.NewReader(""), io.Discard, &stderr)
+		if code != exitUsage || !strings.HasPrefix(stderr.String(), fmt.Sprintf("invalid argument %q for %q flag: want a folder, and that is a file", file, "--"+f.Name)) {
+			t.Errorf("%s --%s ended with %d: %s", f.command, f.Name, code, stderr.String())
+		}
+	}
+	if n < 10 {
+		t.Errorf("only %d flags name a folder", n)
+	}
+}
+
+// What was got stands in quotes, so that nothing and a space are seen, and what is wanted beside it.
+func TestWrongUsageIsPlain(t *testing.T) {
+	files := flagFiles(t)
+	for _, c := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{"config", "", "--config", "demo.yaml"}, `no key is or begins with ""; lapgate config lists all`},
+		{[]string{"check", "", "--config", "demo.yaml"}, `the configuration is named twice, as "" and as --config demo.yaml; name it once`},
+		{[]string{"conform", "--config", "demo.yaml", "--by", "kim", "--case", ""}, `no case is named ""; --list names all`},
+		{[]string{"recipe", "", "--diameter", "50in"}, `--diameter is for one roll, and "" is a list: leave one of them out`},
+		{[]string{"trust", "show", ""}, `"" is neither a file nor an endpoint as opc.tcp://host:port`},
+		{[]string{"journal", "list", "north.db", "--kind", "none"}, `--kind: no records are of kind "none"; want one of SESSION`},
+		{[]string{"compare", "north.db", "--show", "-1"}, "--show: got -1, want 0 or more"},
+		{[]string{"replay", "north.db", "--config", "demo.yaml", "--show", "-1"}, "--show: got -1, want 0 or more"},
+		{[]string{"probe", "modbus", "nowhere"}, `address "nowhere": missing port in address, want host:port`},
+		{[]string{"replay", "", "--config", "demo.yaml"}, "no file is named; name a file that can be read"},
+		{[]string{"replay", "pki", "--config", "demo.yaml"}, "pki: is a directory; name a file that can be read"},
+		{[]string{"calibrate", "--by", "kim", "--bond", "none.csv", "--config", "demo.yaml"}, "none.csv: no such file or directory; name a file that can be read"},
+		{[]string{"handbook", "--output", "none/handbook.html"}, "none/handbook.html: no such file or directory; name a file that can be written"},
+	} {
+		if got := outcome(t, files, c.args); !strings.Contains(got, c.want) {
+			t.Errorf("%q: want %s\n%.300s", c.args, c.want, got)
+		}
 	}
 }

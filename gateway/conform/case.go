@@ -3,6 +3,7 @@ package conform
 import (
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -44,7 +45,11 @@ func Cases() []Case {
 type UnknownCaseError struct{ Names []string }
 
 func (e *UnknownCaseError) Error() string {
-	return fmt.Sprintf("no case is named %s; --list names all", strings.Join(e.Names, ", "))
+	quoted := make([]string, len(e.Names))
+	for i, name := range e.Names {
+		quoted[i] = strconv.Quote(name)
+	}
+	return fmt.Sprintf("no case is named %s; --list names all", strings.Join(quoted, ", "))
 }
 
 // chosen are the cases of some names, all for none.

@@ -136,6 +136,9 @@ func bareDialer(conf Config) *Dialer {
 func checkAddress(address string) error {
 	host, port, err := net.SplitHostPort(address)
 	if err != nil {
+		if wrong := (*net.AddrError)(nil); errors.As(err, &wrong) {
+			err = errors.New(wrong.Err) // without the address, which stands here
+		}
 		return fmt.Errorf("address %q: %w, want host:port", address, err)
 	}
 	if n, err := strconv.Atoi(port); err != nil || n < 1 || n > 65535 {

@@ -245,10 +245,13 @@ func identityOf(s *config.Snapshot, l *config.Line) string {
 		if &s.Lines[i] != l {
 			continue
 		}
-		section, tags := fmt.Sprintf("lines.%d.controller.", i), fmt.Sprintf("lines.%d.mapped.", i)
-		for _, v := range s.EffectiveFor(i) {
-			if key, ok := strings.CutPrefix(v.Key, section); ok && !strings.HasPrefix(key, "times.") || strings.HasPrefix(v.Key, tags) {
-				fmt.Fprintf(sum, "%s=%q\n", key, v.Value)
+		for key, value := range s.Own(i) {
+			key, ok := strings.CutPrefix(key, "controller.")
+			switch {
+			case ok && !strings.HasPrefix(key, "times."):
+				fmt.Fprintf(sum, "%s=%q\n", key, value)
+			case strings.HasPrefix(key, "mapped."):
+				fmt.Fprintf(sum, "lines.%d.%s=%q\n", i, key, value)
 			}
 		}
 	}

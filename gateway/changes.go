@@ -98,6 +98,10 @@ func declaration(s *config.Snapshot, line string, before *record.Config, program
 		r.Values = valuesOf(s, line)
 		return r // nothing tells what was in force before
 	}
+	now := s.EffectiveFor(i)
+	if same(before.Values, now) {
+		return r
+	}
 	was := make([]config.Value, len(before.Values))
 	for k, v := range before.Values {
 		if _, rest, own := keyOfLine(v.Key); own {
@@ -105,8 +109,13 @@ func declaration(s *config.Snapshot, line string, before *record.Config, program
 		}
 		was[k] = config.Value{Key: v.Key, Value: v.Value}
 	}
-	r.Changes, _ = differences(was, s.EffectiveFor(i))
+	r.Changes, _ = differences(was, now)
 	return r
+}
+
+// same reports whether the values that a record has are those in force.
+func same(recorded []record.ConfigValue, now []config.Value) bool {
+	return slices.EqualFunc(recorded, now, func(a record.ConfigValue, b config.Value) bool { return a.Key == b.Key && a.Value == b.Value })
 }
 
 // valuesOf are the values in force for a line, as records have them.
@@ -182,7 +191,7 @@ func (l *lineLoop) wholeDeclared() *record.Config {
 // valueBy leaves the values of the newest configuration to a snapshot that has the same:
 // held for each line, they would be most of what an idle daemon holds.
 func (l *lineLoop) valueBy(s *config.Snapshot) {
-	if l.declared != nil && slices.Equal(l.declared.Values, valuesOf(s, l.set.name)) {
+	if l.declared != nil && same(l.declared.Values, s.EffectiveFor(indexOf(s, l.set.name))) {
 		c := *l.declared
 		c.Values = nil
 		l.declared, l.valued = &c, s

@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"iter"
 	"strconv"
 	"strings"
 )
@@ -29,13 +30,36 @@ func (s *Snapshot) Effective() (out []Value) {
 
 // EffectiveFor are the values that one line has a part in, in the same order: its own and
 // those that all lines share.
-func (s *Snapshot) EffectiveFor(line int) (out []Value) {
+func (s *Snapshot) EffectiveFor(line int) []Value {
+	n := 0
+	for _, r := range s.values.runs {
+		if r.line == line || r.line == shared {
+			n += r.to - r.from
+		}
+	}
+	out := make([]Value, 0, n)
 	for _, r := range s.values.runs {
 		if r.line == line || r.line == shared {
 			out = s.values.list(out, r)
 		}
 	}
 	return out
+}
+
+// Own are a line's own values by their keys below the line, in the same order.
+func (s *Snapshot) Own(line int) iter.Seq2[string, string] {
+	return func(yield func(key, value string) bool) {
+		for _, r := range s.values.runs {
+			if r.line != line {
+				continue
+			}
+			for _, x := range s.values.stored[r.from:r.to] {
+				if !yield(s.values.texts[x.key], s.values.texts[x.value]) {
+					return
+				}
+			}
+		}
+	}
 }
 
 // values are the values in force. Hundreds of lines have most of their texts in common, so
@@ -90,9 +114,24 @@ func (v *values) number(text string) uint32 {
 
 // list appends the values of a run.
 func (v *values) list(out []Value, r run) []Value {
-	prefix := keyPrefix(r.line)
-	for _, x := range v.stored[r.from:r.to] {
-		out = append(out, Value{prefix + v.texts[x.key], v.texts[x.value], v.texts[x.origin], v.texts[x.restart]})
+	prefix, stored := keyPrefix(r.line), v.stored[r.from:r.to]
+	if prefix == "" {
+		for _, x := range stored {
+			out = append(out, Value{v.texts[x.key], v.texts[x.value], v.texts[x.origin], v.texts[x.restart]})
+		}
+		return out
+	}
+	n := 0
+	for _, x := range stored {
+		n += len(prefix) + len(v.texts[x.key])
+	}
+	var keys strings.Builder // one text for all, of which each is a part
+	keys.Grow(n)
+	for _, x := range stored {
+		from := keys.Len()
+		keys.WriteString(prefix)
+		keys.WriteString(v.texts[x.key])
+		out = append(out, Value{keys.String()[from:], v.texts[x.value], v.texts[x.origin], v.texts[x.restart]})
 	}
 	return out
 }

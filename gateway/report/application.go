@@ -6,6 +6,7 @@ import (
 	"html/template"
 	"strconv"
 	"strings"
+	"sync"
 
 	"lapgate/recipe"
 	"lapgate/recipe/caution"
@@ -16,8 +17,10 @@ import (
 )
 
 // applicationPage is the sheet; what says sentences of the table is put in for each
-// language, by Page.
-var applicationPage = template.Must(template.New("application").Funcs(template.FuncMap{"say": wording.Say}).ParseFS(assets, "application.html"))
+// language, by Page. It is read when the first sheet is made: most processes make none.
+var applicationPage = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("application").Funcs(template.FuncMap{"say": wording.Say}).ParseFS(assets, "application.html"))
+})
 
 // Application is the sheet for the talk about an application: what a line does for an
 // order mix, with which wrappers, and what that rests on.
@@ -37,7 +40,7 @@ type Application struct {
 // prints on A4 and Letter.
 func (a *Application) Page() (string, error) {
 	var b strings.Builder
-	page, err := applicationPage.Clone()
+	page, err := applicationPage().Clone()
 	if err == nil {
 		err = page.Funcs(template.FuncMap{"say": a.Words.Of}).ExecuteTemplate(&b, "application", a.view())
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"html/template"
 	"strings"
+	"sync"
 	"time"
 
 	"lapgate/gateway/handshake"
@@ -32,11 +33,14 @@ func asset(name string) string {
 	return string(text)
 }
 
-var shiftTemplates = template.Must(template.New("shift").Funcs(template.FuncMap{
-	"clean": present.Clean, "upper": wording.Capital,
-	// What says sentences of the table is put in for each language, by Page.
-	"say": wording.Say, "word": wording.Word, "told": (*wording.Words)(nil).Text,
-}).ParseFS(assets, "shift.html"))
+// shiftTemplates are read when the first report is made, as applicationPage is.
+var shiftTemplates = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("shift").Funcs(template.FuncMap{
+		"clean": present.Clean, "upper": wording.Capital,
+		// What says sentences of the table is put in for each language, by Page.
+		"say": wording.Say, "word": wording.Word, "told": (*wording.Words)(nil).Text,
+	}).ParseFS(assets, "shift.html"))
+})
 
 // drawn is a drawing of this package, which escapes what others wrote.
 func drawn(svg string) template.HTML { return template.HTML(svg) } //nolint:gosec // see above
@@ -188,7 +192,7 @@ func Page(shifts []*Shift, zone *time.Location, w *wording.Words) ([]byte, error
 		p.Unknown = p.Unknown || s.fold.line == nil
 	}
 	p.Title = w.Of("report.title", "what", strings.Join(names, ", "))
-	t, err := shiftTemplates.Clone()
+	t, err := shiftTemplates().Clone()
 	if err != nil {
 		return nil, err
 	}

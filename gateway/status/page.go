@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"html/template"
 	"strings"
+	"sync"
 	"time"
 
 	"lapgate/gateway/present"
@@ -19,11 +20,14 @@ import (
 //go:embed page.html roll.html page.css page.js
 var assets embed.FS
 
-var templates = template.Must(template.New("status").Funcs(template.FuncMap{
-	"clean": present.Clean, "upper": wording.Capital, "prose": prose,
-	// What says sentences of the table is put in for each language, by render.
-	"say": wording.Say, "where": where, "word": (*wording.Words)(nil).Word, "told": (*wording.Words)(nil).Text,
-}).ParseFS(assets, "*.html"))
+// templates are read when the first page is asked for: most processes serve none.
+var templates = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("status").Funcs(template.FuncMap{
+		"clean": present.Clean, "upper": wording.Capital, "prose": prose,
+		// What says sentences of the table is put in for each language, by render.
+		"say": wording.Say, "where": where, "word": (*wording.Words)(nil).Word, "told": (*wording.Words)(nil).Text,
+	}).ParseFS(assets, "*.html"))
+})
 
 // shift is how far back the trends go.
 const shift = 8 * time.Hour
@@ -307,7 +311,7 @@ func (p *rollPage) Scan() []fact {
 
 // render executes a template in a language; an error is one of the program.
 func render(w *wording.Words, name string, data any) ([]byte, error) {
-	t, err := templates.Clone()
+	t, err := templates().Clone()
 	if err != nil {
 		return nil, err
 	}

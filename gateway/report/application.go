@@ -6,7 +6,6 @@ import (
 	"html/template"
 	"strconv"
 	"strings"
-	"sync"
 
 	"lapgate/recipe"
 	"lapgate/recipe/caution"
@@ -15,12 +14,6 @@ import (
 	"lapgate/recipe/widths"
 	"lapgate/recipe/wording"
 )
-
-// applicationPage is the sheet; what says sentences of the table is put in for each
-// language, by Page. It is read when the first sheet is made: most processes make none.
-var applicationPage = sync.OnceValue(func() *template.Template {
-	return template.Must(template.New("application").Funcs(template.FuncMap{"say": wording.Say}).ParseFS(assets, "application.html"))
-})
 
 // Application is the sheet for the talk about an application: what a line does for an
 // order mix, with which wrappers, and what that rests on.
@@ -40,9 +33,9 @@ type Application struct {
 // prints on A4 and Letter.
 func (a *Application) Page() (string, error) {
 	var b strings.Builder
-	page, err := applicationPage().Clone()
+	page, err := template.New("application").Funcs(template.FuncMap{"say": a.Words.Of}).ParseFS(assets, "application.html")
 	if err == nil {
-		err = page.Funcs(template.FuncMap{"say": a.Words.Of}).ExecuteTemplate(&b, "application", a.view())
+		err = page.ExecuteTemplate(&b, "application", a.view())
 	}
 	if err != nil {
 		return "", fmt.Errorf("report: application sheet: %w", err)

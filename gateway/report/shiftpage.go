@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"html/template"
 	"strings"
-	"sync"
 	"time"
 
 	"lapgate/gateway/handshake"
@@ -32,15 +31,6 @@ func asset(name string) string {
 	}
 	return string(text)
 }
-
-// shiftTemplates are read when the first report is made, as applicationPage is.
-var shiftTemplates = sync.OnceValue(func() *template.Template {
-	return template.Must(template.New("shift").Funcs(template.FuncMap{
-		"clean": present.Clean, "upper": wording.Capital,
-		// What says sentences of the table is put in for each language, by Page.
-		"say": wording.Say, "word": wording.Word, "told": (*wording.Words)(nil).Text,
-	}).ParseFS(assets, "shift.html"))
-})
 
 // drawn is a drawing of this package, which escapes what others wrote.
 func drawn(svg string) template.HTML { return template.HTML(svg) } //nolint:gosec // see above
@@ -192,11 +182,13 @@ func Page(shifts []*Shift, zone *time.Location, w *wording.Words) ([]byte, error
 		p.Unknown = p.Unknown || s.fold.line == nil
 	}
 	p.Title = w.Of("report.title", "what", strings.Join(names, ", "))
-	t, err := shiftTemplates().Clone()
+	t, err := template.New("shift").Funcs(template.FuncMap{
+		"clean": present.Clean, "upper": wording.Capital,
+		"say": w.Of, "word": w.Word, "told": w.Text,
+	}).ParseFS(assets, "shift.html")
 	if err != nil {
 		return nil, err
 	}
-	t.Funcs(template.FuncMap{"say": w.Of, "word": w.Word, "told": w.Text})
 	var b bytes.Buffer
 	err = t.ExecuteTemplate(&b, "report", p)
 	return b.Bytes(), err

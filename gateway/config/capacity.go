@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 
 	"lapgate/gateway/handshake"
 	"lapgate/recipe"
@@ -21,7 +22,7 @@ type capacity struct {
 
 // capacities lists the limits by field of the payload, and for the measured
 // dimensions by the samples of the request; each limit once.
-func capacities() []capacity {
+var capacities = sync.OnceValue(func() []capacity {
 	diameter := recipe.Limit{Key: "limits.diameter", Of: func(l *recipe.Line) recipe.Range { return l.Limits.Diameter }}
 	width := recipe.Limit{Key: "limits.width", Of: func(l *recipe.Line) recipe.Range { return l.Limits.Width }}
 	out := []capacity{
@@ -36,15 +37,15 @@ func capacities() []capacity {
 		}
 	}
 	return out
-}
+})
 
 // maxHead is the greatest head that the payload holds, in metres.
-func maxHead() float64 {
+var maxHead = sync.OnceValue(func() float64 {
 	fields := handshake.SetpointFields()
 	c := capacity{field: fields[slices.IndexFunc(fields, func(f handshake.SetpointField) bool { return f.Setpoint == "outer_head_m" })].FieldInfo}
 	_, most := c.room()
 	return most
-}
+})
 
 // room is the least and the greatest value that the field holds.
 func (c *capacity) room() (least, most float64) {

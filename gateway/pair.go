@@ -63,10 +63,9 @@ type pairLine struct {
 	unsure atomic.Bool   // it was armed by the other machine, which did not say that it is armed too
 	seq    atomic.Uint64 // of the newest record
 
-	mu     sync.Mutex
-	lease  cycle.Lease
-	silent bool
-	notes  []lease.Happening
+	mu    sync.Mutex
+	lease cycle.Lease
+	notes []lease.Happening
 }
 
 // mostActs is how many acts of the other machine wait for a line that is busy.
@@ -165,9 +164,7 @@ func (p *pairing) Stands(line string) lease.Tick {
 func (p *pairing) Lease(line string, e cycle.Lease) {
 	l := p.lines[line]
 	l.mu.Lock()
-	if l.silent = e.Silent; !e.Silent {
-		l.lease = e
-	}
+	l.lease = e
 	l.mu.Unlock()
 	l.bell.ring()
 }
@@ -267,13 +264,10 @@ func (l *pairLine) changed() {
 func (l *lineLoop) hearLease(ctx context.Context) {
 	p := l.pair
 	p.mu.Lock()
-	word, silent, notes := p.lease, p.silent, p.notes
+	word, notes := p.lease, p.notes
 	p.notes = nil
 	p.mu.Unlock()
 	l.handle(ctx, word)
-	if silent {
-		l.handle(ctx, cycle.Lease{Silent: true})
-	}
 	for _, h := range notes {
 		if n, ok := noteOf(&h); ok {
 			l.notify(n)
@@ -299,6 +293,8 @@ func noteOf(h *lease.Happening) (n cycle.Notify, ok bool) {
 		return cycle.NoticeOf(cycle.NoticeHandedOver, wording.Say("told.line-handed-over"), fields...), true
 	case h.From == lease.Taking && h.To == lease.Active:
 		return cycle.NoticeOf(cycle.NoticeTakenOver, wording.Say("told.line-taken-over", "machine", before, "number", h.Row.Number), fields...), true
+	case h.LetGo:
+		return cycle.NoticeOf(cycle.NoticeMoved, wording.Say("told.line-let-go", "number", h.Number), fields...), true
 	case h.From.Acts() && !h.To.Acts():
 		return cycle.NoticeOf(cycle.NoticeMoved, wording.Say("told.line-moved", "machine", before, "number", h.Row.Number), fields...), true
 	}

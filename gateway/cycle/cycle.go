@@ -544,13 +544,12 @@ func (m *Machine) takeConfig() {
 // setLease takes what the store of the lease says. Its silence is no evidence of
 // anything: the controller's floor decides who may write, and not the lease.
 func (m *Machine) setLease(e Lease) {
-	if e.Silent {
-		if m.pair {
-			m.raise(condLeaseSilent, wording.Say("told.lease-silent"))
-		}
-		return
+	switch {
+	case !e.Silent:
+		m.end(condLeaseSilent)
+	case m.pair:
+		m.raise(condLeaseSilent, wording.Say("told.lease-silent"))
 	}
-	m.end(condLeaseSilent)
 	had := m.lease.Held
 	m.lease.Held = e.Held
 	m.lease.Number = max(m.lease.Number, e.Number)

@@ -175,9 +175,10 @@ type (
 	// Number is the number of the lease; no epoch is taken below it, and a line that
 	// was fenced opens again only with a greater one than it held then.
 	//
-	// Silent says that the store of the lease does not answer. The rest means nothing
-	// then: who leads goes on, and who stands by goes on standing by. Held is false on
-	// evidence alone, which is that the store names another holder, or none.
+	// Silent says that the store of the lease does not answer. The rest is as it was then:
+	// who leads goes on, and who stands by goes on standing by, unless a person, or the
+	// gateway itself, changed that since. Held is false on evidence alone, which is that the
+	// store names another holder, or none.
 	Lease struct {
 		Held   bool
 		Number uint32

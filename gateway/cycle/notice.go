@@ -38,6 +38,7 @@ const (
 	noteSessionLeft     = "session-left"
 	noteRestarted       = "controller-restarted"
 	noteFenced          = "fenced"
+	noteOvertaken       = "overtaken"
 	noteJournalFailed   = "journal-failed"
 	noteGap             = "journal-gap"
 	noteArmed           = "armed"
@@ -178,6 +179,7 @@ var notices = append([]notice{
 	{noteSessionLeft, Info, "", told},
 	{noteRestarted, Warning, "", told},
 	{noteFenced, Alarm, "", firm},
+	{noteOvertaken, Warning, "", medium},
 	{noteJournalFailed, Alarm, "", firm},
 	{noteGap, Alarm, "", high},
 	{noteArmed, Info, "", told},

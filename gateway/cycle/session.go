@@ -367,17 +367,22 @@ func (m *Machine) fence(r *handshake.Request) {
 	own := m.mem.Epoch
 	m.leave(causeNotOwn)
 	m.state = StateFenced
-	said := wording.Say("told.fenced", "floor", r.Floor, "own", own)
+	fields := []Field{{"epoch", own}, {"floor", r.Floor}}
+	fenced := wording.Say("told.fenced", "floor", r.Floor, "own", own)
+	overtaken := wording.Say("told.overtaken", "floor", r.Floor, "own", own)
 	if r.Floor == own {
-		said = wording.Say("told.fenced.same-number", "own", own)
+		fenced = wording.Say("told.fenced.same-number", "own", own)
+		overtaken = wording.Say("told.overtaken.same-number", "own", own)
 	}
-	m.tell(noteFenced, said, Field{"epoch", own}, Field{"floor", r.Floor})
-	m.fencedAt = m.lease.Number
-	m.lease.Held = false
-	if !m.pair {
-		m.fenced = true
-		m.halt("another gateway serves the line; it stays so until this one is started again")
+	if m.pair {
+		m.fencedAt = m.lease.Number
+		m.lease.Held = false
+		m.tell(noteOvertaken, overtaken, fields...)
+		return
 	}
+	m.tell(noteFenced, fenced, fields...)
+	m.fenced = true
+	m.halt("another gateway serves the line; it stays so until this one is started again")
 }
 
 // beat sends a heartbeat when one is due. Before the controller has adopted the

@@ -258,7 +258,12 @@ func (s *script) run(cmd string, args []string) error {
 		w.conf.Pair = true
 		w.boot()
 	case "lease":
-		w.feed(Lease{Held: args[0] == "held", Number: uint32(number(args, 1, 0)), Silent: args[0] == "silent"})
+		e := Lease{Held: args[0] == "held", Number: uint32(number(args, 1, 0))}
+		if args[0] == "silent" { // the rest stays as it was
+			e = w.m.lease
+			e.Silent = true
+		}
+		w.feed(e)
 	case "stored": // the store of the pair has the outcomes up to here, and those of the other machine
 		e := Stored{UpTo: uint32(number(args, 0, 0)), Losses: w.m.Past().Losses}
 		if other := number(args, 1, 0); other > 0 {

@@ -31,7 +31,8 @@ type Daemon interface {
 // Happening is what happened to the lease of a line.
 type Happening struct {
 	From, To State
-	Row      engine.Lease // as it was seen before
+	Row      engine.Lease // as it was seen before; of a lease that was lost, as it is now
+	LetGo    bool         // the lease, of this daemon's own accord
 	Number   uint32       // of the lease held now
 	Forgot   bool         // the engine knew a lower number than it had given out
 }
@@ -317,6 +318,9 @@ type order struct {
 // engine is to be asked.
 func (k *Keeper) step(l *kept, e Event, work *[]order) {
 	row := l.Seen()
+	if lost, ok := e.(Lost); ok {
+		row = lost.Row
+	}
 	for _, a := range l.Step(k.now(), e) {
 		switch a := a.(type) {
 		case Tell:
@@ -330,7 +334,8 @@ func (k *Keeper) step(l *kept, e Event, work *[]order) {
 		}
 	}
 	if l.was != l.state {
-		k.s.Daemon.Happened(l.name, Happening{From: l.was, To: l.state, Row: row, Number: l.number})
+		_, own := e.(Tick)
+		k.s.Daemon.Happened(l.name, Happening{From: l.was, To: l.state, Row: row, Number: l.number, LetGo: own && l.was.Acts()})
 		l.was = l.state
 	}
 }

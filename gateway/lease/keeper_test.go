@@ -58,9 +58,6 @@ func (d *daemon) Stands(line string) lease.Tick {
 func (d *daemon) Lease(line string, e cycle.Lease) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if e.Silent {
-		e.Held, e.Number = d.told[line].Held, d.told[line].Number
-	}
 	d.told[line] = e
 }
 

@@ -140,7 +140,7 @@ func (l *Line) Step(now time.Duration, e Event) []Action {
 		if !l.state.Acts() {
 			l.number, l.byHand = max(l.seen.Number, l.number, l.letGo)+1, true
 			l.enter(now, Unproven)
-			l.tell(cycle.Lease{Held: true, Number: l.number})
+			l.tell(cycle.Lease{Held: true, Number: l.number, Silent: true})
 		}
 	}
 	return l.out
@@ -206,7 +206,7 @@ func (l *Line) release(now time.Duration, to State, online bool) {
 	l.letGo = max(l.letGo, l.number)
 	l.enter(now, to)
 	l.counting = false
-	l.tell(cycle.Lease{Number: l.number})
+	l.tell(cycle.Lease{Number: l.number, Silent: !online})
 	if online {
 		l.do(Release{l.number})
 	}

@@ -8,6 +8,8 @@ var notices = []Entry{
 	{"notice.controller-restarted", "The boot number of the controller changed."},
 	{"notice.fenced", "A newer session of another gateway is in force; this one stops."},
 	{"notice.fenced.do", "Find out which gateway should serve the line, stop the other, then have this line served again: lapgate restart."},
+	{"notice.overtaken", "The controller serves a newer session, as the other machine opens it when it takes the line over; this one stands by."},
+	{"notice.overtaken.do", "Look which machine acts: lapgate pair. Where neither does, another gateway writes to this controller: find it and stop it."},
 	{"notice.journal-failed", "A record could not be made durable; the line is no longer served."},
 	{"notice.journal-failed.do", "Make room, then the line comes back by itself; after any other failure look at the disk, then have the line served again: lapgate restart."},
 	{"notice.journal-gap", "Outcomes or rolls of which nothing can be known."},

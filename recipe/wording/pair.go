@@ -15,6 +15,7 @@ var pair = []Entry{
 	{"told.line-taken", "acts on the line, which nobody had"},
 	{"told.line-taken-by-hand", "acts on the line by the word of a person, while the engine is away"},
 	{"told.line-moved", "stands by; the lease of the line has number {number}, of {machine}"},
+	{"told.line-let-go", "stands by; it let the lease of the line go, which had number {number}"},
 	{"told.lease-forgotten", "the engine has lease {number}, and {newest} was held here; it is claimed again"},
 	{"did.takeover", "had this machine take the line over: {reason}"},
 	{"did.takeover.alive", "had this machine take the line over, although the controller showed a live gateway: {reason}"},

@@ -21,6 +21,8 @@ var told = []Entry{
 	{"told.disarmed", "writing is forbidden; an open offer is settled when it is allowed again"},
 	{"told.ended", "no longer so: {meaning}"},
 	{"told.epoch-bound", "no session can be opened: the controller's floor is {floor}, the newest epoch known here {newest}; the greatest allowed is {greatest}, and {step} above a floor that is not 0"},
+	{"told.overtaken", "the controller serves session {floor}, which was opened after ours, {own}; this machine stands by"},
+	{"told.overtaken.same-number", "the controller serves another gateway's session of the same number as ours, {own}; this machine stands by"},
 	{"told.fenced", "another gateway opened session {floor} after ours, {own}; find out which one should serve the line"},
 	{"told.fenced.same-number", "another gateway opened a session of the same number as ours, {own}, and the controller serves that one; find out which one should serve the line"},
 	{"told.finding-confirmed", "{by} confirmed {finding} for roll {roll}"},

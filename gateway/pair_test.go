@@ -440,7 +440,10 @@ func TestPairNotReached(t *testing.T) {
 			t.Errorf("disarm: %+v", r)
 		}
 		arm := control.Request{Command: control.Arm, Line: "north", By: "kim", Reason: "again", Pair: true}
-		if r := one.do(t, arm); r.Outcome != control.Failed || !strings.Contains(r.Error, "on neither machine") || one.armed() {
+		if !strings.Contains(r.Error, "it is told as soon as it is there") {
+			t.Errorf("disarm: %+v", r)
+		}
+		if r := one.do(t, arm); r.Outcome != control.Failed || !strings.Contains(r.Error, "on neither machine") || strings.Contains(r.Error, "is told") || one.armed() {
 			t.Errorf("arm: %+v", r)
 		}
 		e.Away(false)

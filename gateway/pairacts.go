@@ -341,9 +341,7 @@ func (p *pairing) reached(ctx context.Context, posted *lease.Posted, limit <-cha
 	case <-ctx.Done():
 	case <-limit:
 	}
-	select { // of several that are there, an answer counts
-	case <-posted.Answered():
-	default:
+	if !answered(posted) { // of several that are there, an answer counts
 		return "", p.unreached()
 	}
 	switch a := posted.Answer(); {
@@ -353,6 +351,15 @@ func (p *pairing) reached(ctx context.Context, posted *lease.Posted, limit <-cha
 		return "", wording.Refuse(wording.Say("refused.not-reached.newer"))
 	default:
 		return "", notReached(a.Machine, wording.Plain(a.Text))
+	}
+}
+
+func answered(posted *lease.Posted) bool {
+	select {
+	case <-posted.Answered():
+		return true
+	default:
+		return false
 	}
 }
 
@@ -465,6 +472,9 @@ func (o *Operator) both(ctx context.Context, lines []string, r *control.Request,
 	}
 	for i, line := range lines {
 		machine, err := p.reached(ctx, posted[i], limit)
+		if err != nil && !answered(posted[i]) {
+			err = wording.RefuseIn(func(why wording.Said) wording.Said { return wording.Say("refused.not-reached.later", "text", why) }, err)
+		}
 		if err != nil {
 			reply.Outcome = control.Failed
 			problems = append(problems, o.onLine(line, wording.Plain(o.Gateway.Words().Error(err))))

@@ -199,20 +199,21 @@ func (e *Engine) config(address string) (*pgx.ConnConfig, error) {
 	if s.Password != "" {
 		config.RequireAuth = "scram-sha-256"
 	}
-	config.RuntimeParams = map[string]string{
+	config.RuntimeParams = map[string]string{ // or those that the server has for its clients would count
 		"application_name":                    "lapgate " + s.Machine,
 		"search_path":                         "pg_catalog",
+		"client_encoding":                     "UTF8",
+		"datestyle":                           "ISO",
 		"timezone":                            "UTC",
 		"jit":                                 "off",
+		"default_transaction_isolation":       "read committed",
 		"idle_in_transaction_session_timeout": "10s",
 		"client_connection_check_interval":    "2s",
+		// The server gives up too, so that it holds no lock for a client that is gone.
+		"statement_timeout": strconv.FormatInt(2*s.Timeout.Milliseconds(), 10),
 	}
 	if s.reading {
 		config.RuntimeParams["default_transaction_read_only"] = "on"
-	}
-	if s.Timeout > 0 {
-		// The server gives up too, so that it holds no lock for a client that is gone.
-		config.RuntimeParams["statement_timeout"] = strconv.FormatInt(2*s.Timeout.Milliseconds(), 10)
 	}
 	return config, nil
 }

@@ -149,7 +149,22 @@ func (e *Engine) dial(ctx context.Context, address string) (*Conn, error) {
 	if c.pg, err = pgx.ConnectConfig(limited, config); err != nil {
 		return nil, err
 	}
+	if err := c.watchClient(limited); err != nil {
+		c.Close()
+		return nil, err
+	}
 	return c, nil
+}
+
+// watchClient has the server look every now and then whether the client of a statement is
+// still there. One on Windows or macOS cannot, and says so; it ends the statement by its time.
+func (c *Conn) watchClient(ctx context.Context) error {
+	_, err := c.pg.PgConn().Exec(ctx, "SET client_connection_check_interval = '2s'").ReadAll()
+	var server *pgconn.PgError
+	if errors.As(err, &server) {
+		return nil
+	}
+	return err
 }
 
 // place is the host and port of an address, or the folder and port of a Unix socket.
@@ -208,7 +223,6 @@ func (e *Engine) config(address string) (*pgx.ConnConfig, error) {
 		"jit":                                 "off",
 		"default_transaction_isolation":       "read committed",
 		"idle_in_transaction_session_timeout": "10s",
-		"client_connection_check_interval":    "2s",
 		// The server gives up too, so that it holds no lock for a client that is gone.
 		"statement_timeout": strconv.FormatInt(2*s.Timeout.Milliseconds(), 10),
 	}

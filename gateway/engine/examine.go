@@ -199,6 +199,8 @@ func remedyOfAnswer(server *pgconn.PgError) string {
 		return "the server has no connection left: close what is not needed, or raise max_connections"
 	case "57P03":
 		return "the server is starting or stopping: wait"
+	case "08P01":
+		return "what answers there does not speak as a server does: where a pooler stands in between, name the server itself in engine.address"
 	case "42501":
 		return "have whoever keeps the database put the user into the roles of the handbook"
 	}

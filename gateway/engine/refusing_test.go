@@ -81,3 +81,14 @@ func TestServerThatCannotWatch(t *testing.T) {
 		t.Errorf("%v, want the first statement to be asked", err)
 	}
 }
+
+// TestPooler: a pooler that does not know what is asked of a connection is told as one.
+func TestPooler(t *testing.T) {
+	folder := refusing(t, func(*pgproto3.StartupMessage) *pgproto3.ErrorResponse {
+		return &pgproto3.ErrorResponse{Severity: "FATAL", SeverityUnlocalized: "FATAL", Code: "08P01", Message: "unsupported startup parameter: jit"}
+	})
+	f := engine.New(engine.Settings{Address: folder, Database: "d", User: "u"}).Examine(t.Context())[0]
+	if f.Err == nil || !strings.Contains(f.Remedy, "pooler") {
+		t.Errorf("%v, remedy %q", f.Err, f.Remedy)
+	}
+}

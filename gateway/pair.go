@@ -136,8 +136,9 @@ func (p *pairing) start(asked context.Context) (stop func()) {
 }
 
 // Stands tells what may be done about the lease of a line. A line in shadow holds none,
-// so that the other machine can act; but that one is told first why it is in shadow. A line
-// that ends with the gateway keeps its lease until the engine has what it recorded.
+// so that the other machine can act; but that one is told first why it is in shadow, and takes
+// none before that is done there. A line that ends with the gateway keeps its lease until the
+// engine has what it recorded.
 func (p *pairing) Stands(line string) lease.Tick {
 	pl, err := p.g.place(line)
 	if err != nil {
@@ -150,7 +151,7 @@ func (p *pairing) Stands(line string) lease.Tick {
 		t.May = lease.Keep
 	case !s.Begun || s.Ended:
 	case !s.Armed && !p.keeper.Owes(line):
-	case !s.Armed, !s.Connected, !s.Machine.Seen, mine.unsure.Load():
+	case !s.Armed, !s.Connected, !s.Machine.Seen, mine.unsure.Load(), mine.doing.Load() > 0:
 		t.May = lease.Keep
 	case mine.over.Load():
 		t.May = lease.Over

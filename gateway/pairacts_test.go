@@ -304,3 +304,24 @@ func TestPairNoteIsDamaged(t *testing.T) {
 		}
 	})
 }
+
+// TestPairDisarmedBeforeHandedOver: what a machine did before it was stopped is done on the
+// other one before that takes the line, though nobody holds it any more.
+func TestPairDisarmedBeforeHandedOver(t *testing.T) {
+	inPair(t, 4, func(t *testing.T, _ *bench, e *leasetest.Engine, one, two *machine) {
+		e.Mute("b", true)
+		<-time.After(2 * time.Second)
+		one.failed(t, disarms)
+		if err := one.stop(); err != nil {
+			t.Error(err)
+		}
+		e.Mute("b", false)
+		until(t, 5*time.Second, "the other is told", func() bool { return !two.armed() })
+		<-time.After(5 * time.Second)
+		if n := e.Moves(); n != 1 || two.count(record.KindSession) != 0 {
+			t.Errorf("the line moved %d times, and %d sessions were opened", n-1, two.count(record.KindSession))
+		}
+		one.begin()
+		<-time.After(5 * time.Second)
+	})
+}

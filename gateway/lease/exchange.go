@@ -111,6 +111,19 @@ func (k *Keeper) Answer(number uint64, text string) {
 
 // exchange posts acts, takes answers and takes acts of the other machine.
 func (k *Keeper) exchange(ctx context.Context) error {
+	if err := k.tell(ctx); err != nil {
+		return err
+	}
+	waiting, err := k.store.Waiting(ctx, k.s.Machine, k.s.Lines)
+	if err != nil {
+		return err
+	}
+	k.hand(waiting)
+	return nil
+}
+
+// tell answers acts of the other machine and posts own ones.
+func (k *Keeper) tell(ctx context.Context) error {
 	k.acts.mu.Lock()
 	answers := slices.Clone(k.acts.answers)
 	k.acts.mu.Unlock()
@@ -124,15 +137,7 @@ func (k *Keeper) exchange(ctx context.Context) error {
 		}
 		k.acts.answered(a)
 	}
-	if err := k.post(ctx); err != nil {
-		return err
-	}
-	waiting, err := k.store.Waiting(ctx, k.s.Machine, k.s.Lines)
-	if err != nil {
-		return err
-	}
-	k.hand(waiting)
-	return nil
+	return k.post(ctx)
 }
 
 // hand hands acts of the other machine to the daemon, those on one line in their order.

@@ -451,8 +451,12 @@ func (k *Keeper) take(ctx context.Context, o order, next *[]order) bool {
 	return true
 }
 
-// handOver lets everything go that is held.
+// handOver lets everything go that is held, once the engine has what the other machine is
+// to do before it acts.
 func (k *Keeper) handOver(ctx context.Context) {
+	if k.store != nil {
+		k.call(ctx, k.tell)
+	}
 	var work []order
 	for _, l := range k.lines {
 		k.step(l, Tick{May: Nothing, Online: k.store != nil}, &work)

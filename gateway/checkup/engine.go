@@ -135,13 +135,11 @@ func (c *checkup) engineRights(subject string, f *engine.Facts) {
 	if !f.Writes {
 		c.add(inspect.Fail, subject, "may not append records", "a member of lapgate_writer", grant("lapgate_writer"))
 	}
-	if c.config.Engine.Pair {
-		if !f.Pairs {
-			c.add(inspect.Fail, subject, "may not take leases", "a member of lapgate_pair", grant("lapgate_pair"))
-		}
-		if !f.Reads {
-			c.add(inspect.Fail, subject, "may not read records, by which gaps are filled", "a member of lapgate_reader", grant("lapgate_reader"))
-		}
+	if !f.Reads {
+		c.add(inspect.Fail, subject, "may not read records, by which gaps are filled and a journal that was put back is known", "a member of lapgate_reader", grant("lapgate_reader"))
+	}
+	if c.config.Engine.Pair && !f.Pairs {
+		c.add(inspect.Fail, subject, "may not take leases", "a member of lapgate_pair", grant("lapgate_pair"))
 	}
 	for _, b := range f.Beyond {
 		c.add(inspect.Warn, subject, b, "no more rights than a daemon needs", "log in as a user that is a member of the roles of the handbook alone")

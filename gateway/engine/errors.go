@@ -26,6 +26,8 @@ var (
 	ErrNotReplicated = errors.New("the change is not on the standby server")
 	// ErrReadOnly says that the server takes no changes: it is a standby, or set so.
 	ErrReadOnly = errors.New("the server takes no changes: it is a standby, or was set read-only")
+	// ErrDamaged says that a record there is not what its hash, or its own text, says.
+	ErrDamaged = errors.New("the engine has a record that does not hold")
 	// ErrDenied says that the user may not do it.
 	ErrDenied = errors.New("the user has no right to do this")
 )

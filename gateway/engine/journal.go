@@ -173,7 +173,7 @@ func (c *Conn) Records(ctx context.Context, genesis journal.Hash, after uint64, 
 func scanEntry(row pgx.CollectableRow) (journal.Entry, error) {
 	r, err := scanRow(row)
 	if err == nil && r.Err != nil {
-		err = fmt.Errorf("record %d: %w", r.Seq, r.Err)
+		err = fmt.Errorf("%w: record %d: %w", ErrDamaged, r.Seq, r.Err)
 	}
 	return r.Entry, err
 }

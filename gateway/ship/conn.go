@@ -9,7 +9,8 @@ import (
 )
 
 // Conn is what shipping needs of a connection to the engine. It is for one goroutine,
-// and after any error it is only closed: the answer that did not come says nothing.
+// and after any error it is only closed: the answer that did not come says nothing. But
+// engine.ErrDenied and engine.ErrDamaged of what is read are answers.
 type Conn interface {
 	// Journals lists the journals of a line that are registered, of all machines.
 	Journals(ctx context.Context, line string) ([]engine.Journal, error)

@@ -55,7 +55,7 @@ func (s *Shipper) locate(ctx context.Context, conn Conn, l *line, all []engine.J
 		if err == nil {
 			s.stopAt(l, &Stop{Why: why, Journal: left.Genesis, After: after})
 		}
-		return err
+		return unread(err)
 	}
 	anew.Line = l.Name
 	head, err := conn.Register(ctx, *anew)
@@ -67,6 +67,18 @@ func (s *Shipper) locate(ctx context.Context, conn Conn, l *line, all []engine.J
 		return err
 	}
 	_, err = l.reads(ctx, func(h *here) error { return s.goOn(ctx, l, h, anew.Genesis, head) })
+	return err
+}
+
+// unread makes of an answer by which the engine does not let something be read what is wrong
+// with one line: the others go on, on the same connection.
+func unread(err error) error {
+	switch {
+	case errors.Is(err, engine.ErrDenied):
+		return localError{fmt.Errorf("%w; have whoever keeps the database put the user into lapgate_reader too", err)}
+	case errors.Is(err, engine.ErrDamaged):
+		return localError{err}
+	}
 	return err
 }
 
@@ -227,8 +239,8 @@ func (s *Shipper) seeOthers(ctx context.Context, conn Conn, l *line, all []engin
 		of, known := l.others.seen[j.Genesis]
 		if !known || of.head != j.Head {
 			e, ok, err := conn.Newest(ctx, j.Genesis, record.KindOutcome)
-			if err != nil {
-				return err
+			if err = unread(err); err != nil && !errors.As(err, new(localError)) {
+				return err // else its outcomes are not known, and the own journal arrives all the same
 			}
 			of, changed = ofJournal{head: j.Head}, true
 			if o, is := e.Record.(record.Outcome); ok && is {

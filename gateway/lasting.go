@@ -221,10 +221,13 @@ func (l *lineLoop) keepTime(ctx context.Context) {
 		l.disarmOther(why)
 		l.rest(ctx, record.CauseOver, why)
 	}
-	if now.Sub(l.noted.At) >= noteEvery || l.noted.Floor != l.floor || l.noted.Records != l.lastSeq {
+	if now.Sub(l.noted.At) >= noteEvery || putBack(l.noted.At, now) || l.noted.Floor != l.floor || l.noted.Records != l.lastSeq {
 		l.note(now)
 	}
 }
+
+// putBack tells whether the clock of the machine was put back between two moments.
+func putBack(before, now time.Time) bool { return now.Round(0).Before(before.Round(0)) }
 
 // rest puts the line into shadow, or leaves it there, until a person arms it.
 func (l *lineLoop) rest(ctx context.Context, cause record.ModeCause, why string) {
@@ -288,7 +291,9 @@ func (l *lineLoop) leftAs() served {
 		return left
 	}
 	left.Floor, left.Records = noted.Floor, noted.Records
-	if noted.At.After(left.At) {
+	// A note of all records was written after the newest of them, also where the clock was put
+	// back in between.
+	if noted.Records >= l.lastSeq || noted.At.After(left.At) {
 		left.At = noted.At
 	}
 	return left

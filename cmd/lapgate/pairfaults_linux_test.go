@@ -37,9 +37,7 @@ type fault struct {
 }
 
 // clockStep is how far the clock of the machine that acts is put back, and then on again.
-// That of the other goes half as far. It is not the other way round: after a clock that was
-// ahead is put back, a daemon that starts finds its journal in the future, cannot tell how
-// long nobody served the line, and leaves it in shadow.
+// That of the other goes half as far.
 const clockStep = 2 * time.Hour
 
 const (

@@ -386,7 +386,16 @@ func (s *Story) computed(t *Told, round *record.Round) {
 }
 
 func (s *Story) setting(name string) *Setting {
-	i := slices.IndexFunc(s.Settings, func(v Setting) bool { return v.Name == name })
+	return s.settingWhere(func(v Setting) bool { return v.Name == name })
+}
+
+// settingSaid is the setpoint whose label has a key of the table of sentences.
+func (s *Story) settingSaid(key string) *Setting {
+	return s.settingWhere(func(v Setting) bool { return recipe.SetpointOf(v.Name).Said().Key == key })
+}
+
+func (s *Story) settingWhere(is func(Setting) bool) *Setting {
+	i := slices.IndexFunc(s.Settings, is)
 	if i < 0 {
 		return nil
 	}
@@ -401,14 +410,15 @@ func (s *Story) explain(w *wording.Words, line *recipe.Line, steps []recipe.Step
 		for _, n := range one.Inputs {
 			out.Inputs = append(out.Inputs, w.Text(n.Name.Said)+" = "+line.WriteUnit(n.Value, n.Unit))
 		}
-		var given []string
+		var given *Setting // that the step names first: its formula is the one of that
 		for _, n := range one.Result {
 			out.Results = append(out.Results, w.Text(n.Name.Said)+" = "+line.WriteUnit(n.Value, n.Unit))
-			given = append(given, n.Name.Key)
+			if given == nil {
+				given = s.settingSaid(n.Name.Key)
+			}
 		}
-		// A formula that gives several stands at the first of them.
-		if i := slices.IndexFunc(s.Settings, func(v Setting) bool { return slices.Contains(given, recipe.SetpointOf(v.Name).Said().Key) }); i >= 0 && s.Settings[i].Formula == "" {
-			s.Settings[i].Formula = out.Formula
+		if given != nil && given.Formula == "" {
+			given.Formula = out.Formula
 		}
 		s.Steps = append(s.Steps, out)
 	}

@@ -267,6 +267,14 @@ func (s Source) storyPage(name string, number uint32) (*rollPage, error) {
 	return nil, nil
 }
 
+// Moment is one with its day and zone, which holds for all of the page.
+func (p *rollPage) Moment(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.In(p.zone).Format("2006-01-02 15:04:05 MST")
+}
+
 // When is a moment with its day, Hour one without.
 func (p *rollPage) When(t time.Time) string { return when(t, p.zone) }
 

@@ -1,6 +1,7 @@
 package status
 
 import (
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -12,6 +13,7 @@ import (
 	"lapgate/gateway/cycle"
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/record"
+	"lapgate/gateway/report"
 	"lapgate/recipe"
 	"lapgate/recipe/check"
 )
@@ -210,5 +212,36 @@ func TestPagesEscape(t *testing.T) {
 	}
 	if other, err := sourceOf(l, n).storyPage("north", 8); other != nil || err != nil {
 		t.Errorf("roll 8: %v, %v", other, err)
+	}
+}
+
+// What is kept of a roll says in which zone its times are, parts no number from its unit,
+// and has each formula at the setpoint that comes of it.
+func TestRollPageCanBeFollowed(t *testing.T) {
+	line := demoLine(t)
+	l, n := atStation(t, line, true, handshake.Run, offerOf(t, line, asks(48.7), handshake.Accepted, 0)...)
+	source := sourceOf(l, n)
+	source.Zone = time.FixedZone("EST", -5*60*60)
+	p, err := source.storyPage("north", 7)
+	if err != nil || p == nil {
+		t.Fatal(p, err)
+	}
+	text, err := render(nil, "roll", p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"came 2026-03-01 17:00:00 EST", `<dd><span class="nb">48.7 in</span> ± <span class="nb">`} {
+		if !strings.Contains(string(text), want) {
+			t.Errorf("the roll's page does not say %q", want)
+		}
+	}
+	for name, want := range map[string]string{"header_dwell_s": "p = F/A", "platen_stroke_m": "", "feed_length_m": "L = ", "crimp_time_s": "S = ", "crimper_position_m": "", "turning_hz": "f = ", "roll_centre_height_m": "h = "} {
+		i := slices.IndexFunc(p.Story.Settings, func(s report.Setting) bool { return s.Name == name })
+		if i < 0 {
+			t.Fatalf("the page has no setpoint %s", name)
+		}
+		if got := p.Story.Settings[i].Formula; !strings.HasPrefix(got, want) || want == "" && got != "" {
+			t.Errorf("the formula at %s is %q, want %q", name, got, want)
+		}
 	}
 }

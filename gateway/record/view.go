@@ -385,10 +385,14 @@ func (r *Station) said() wording.Said {
 
 func (r *Config) said() wording.Said {
 	hash := handshake.ConfigHash(r.Hash)
+	what := wording.Say("record.config.one", "hash", hash)
 	if n := len(r.Changes); n != 1 {
-		return wording.Say("record.config", "hash", hash, "count", n)
+		what = wording.Say("record.config", "hash", hash, "count", n)
 	}
-	return wording.Say("record.config.one", "hash", hash)
+	if r.By == "" { // of a record by an earlier program
+		return what
+	}
+	return wording.Say("record.config.by", "what", what, "by", person(r.By, r.User))
 }
 
 func (r *Hang) said(line *recipe.Line) wording.Said {

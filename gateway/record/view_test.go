@@ -48,6 +48,7 @@ func TestTextNamesWhatItIsOf(t *testing.T) {
 	for want, r := range map[string]record.Record{
 		"configuration 0f2e3d4c, 0 changes":                             record.Config{Hash: 0x0F2E3D4C},
 		"configuration 0f2e3d4c, 1 change":                              record.Config{Hash: 0x0F2E3D4C, Changes: make([]record.ConfigChange, 1)},
+		"configuration 0f2e3d4c, 2 changes, by kim (user root)":         record.Config{Hash: 0x0F2E3D4C, By: "kim", User: "root", Changes: make([]record.ConfigChange, 2)},
 		"hold of every roll on by ola: paper":                           record.Hold{On: true, By: "ola", Reason: "paper"},
 		"gap: outcomes from 7 on, roll 3: lost":                         record.Gap{FromIndex: 7, FromRoll: 3, ToRoll: 3, Cause: "lost"},
 		"gap: offer 3/00000005/2: unknown":                              record.Gap{Closed: &record.OfferName{Session: handshake.Session{Epoch: 3, Nonce: 5}, Offer: 2}, Cause: "unknown"},

@@ -63,6 +63,7 @@ var journal = []Entry{
 	{"record.station", "{station}: {mode} by {by}"},
 	{"record.config", "{hash}, {count} changes"},
 	{"record.config.one", "{hash}, 1 change"},
+	{"record.config.by", "{what}, by {by}"},
 	{"record.config.named", "configuration {what}"},
 	{"record.accept", "journal accepted by {by}: {reason}"},
 	{"record.register", "registered anew with the engine after record {number}, by {by}: {reason}"},

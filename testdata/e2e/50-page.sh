@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
 # Looks at the live page and a roll's page as a browser lays them out, in each state of
-# testdata/page: on a phone, on a desktop, in the dark, printed, and with script off.
+# testdata/page: on a phone, on a desktop, in the dark, printed, with script off, and in a
+# language of longer words.
 # No outside resource, a text for every drawing, contrast of 4.5 at least, nothing that
 # scrolls sideways at 360 px; the handbook likewise. Then a shift is wrapped while 32 viewers look and one of
 # them takes nothing.
@@ -20,7 +21,7 @@ look() {
 
 go build -o "$work/page" ./testdata/page
 "$work/lapgate" handbook --output "$work/handbook.html"
-start page "$work/page" -handbook "$work/handbook.html"
+start page "$work/page" -handbook "$work/handbook.html" -words configs/words-de.csv
 base=$(await "$work/page.out" '(http://.*/)$' "$pid")
 
 # seen NAME WIDTH PATH FLAG... lays a page out, takes its picture and fails for what is wrong with it.
@@ -52,6 +53,11 @@ dark=--blink-settings=preferredColorScheme=0
   echo roll-desktop 1200 go/roll/north/41
   echo roll-held-desktop 1200 held-no-slot/roll/north/41
   echo "roll-dark 1200 go/roll/north/37 $dark"
+  for state in shadow go held-no-slot alarm; do # in German, and with tags as long as there are
+    echo "$state-german-phone 360 words-$state/"
+  done
+  echo go-german-desktop 1200 words-go/
+  echo roll-german-phone 360 words-go/roll/north/41
   echo handbook-phone 360 handbook/
   echo handbook-desktop 1200 handbook/
   echo "handbook-dark 1200 handbook/ $dark"

@@ -34,6 +34,7 @@ import (
 	"lapgate/gateway/record"
 	"lapgate/gateway/status"
 	"lapgate/recipe"
+	"lapgate/recipe/wording"
 )
 
 // inch in metres.
@@ -49,6 +50,7 @@ var off []byte
 
 // shift is a made-up shift in one state at its end.
 type shift struct {
+	tags   string // how its rolls are called, by their number
 	line   *recipe.Line
 	hash   uint32
 	at     time.Time
@@ -61,13 +63,14 @@ type shift struct {
 func main() {
 	listen := flag.String("listen", "127.0.0.1:0", "address to serve at")
 	handbook := flag.String("handbook", "", "file of the handbook, served at /handbook/")
+	words := flag.String("words", "", "translation of the sentences; each state is served in it too, at /words-STATE/")
 	flag.Parse()
-	if err := serve(*listen, *handbook); err != nil {
+	if err := serve(*listen, *handbook, *words); err != nil {
 		log.Fatal(err)
 	}
 }
 
-func serve(address, handbook string) error {
+func serve(address, handbook, words string) error {
 	snapshot, err := config.Load(config.Source{Path: "mill.yaml", Bytes: configs.Demo()})
 	if err != nil {
 		return err
@@ -83,19 +86,22 @@ func serve(address, handbook string) error {
 			_, _ = w.Write(text)
 		}))))
 	}
-	for _, s := range states {
-		one := &shift{line: snapshot.Lines[0].Recipe, hash: snapshot.Hash, at: time.Now().Add(-3 * time.Hour)}
-		if err := one.play(s.play); err != nil {
-			return fmt.Errorf("state %s: %w", s.name, err)
+	if err := addStates(mux, snapshot, "", "R-%04d", nil); err != nil {
+		return err
+	}
+	if words != "" {
+		file, err := os.Open(words)
+		if err != nil {
+			return err
 		}
-		n := one.recent.Newest()
-		source := status.Source{
-			Version: "test", Metrics: prometheus.NewRegistry(), Zone: time.UTC,
-			Lines:  func() []status.Line { return []status.Line{one.status} },
-			Newest: func(string) *record.Newest { return n },
-			Config: func() status.Config { return status.Config{File: "mill.yaml", Hash: snapshot.Hash} },
+		defer file.Close()
+		translated, _, err := wording.Read(words, file)
+		if err != nil {
+			return err
 		}
-		mux.Handle("/"+s.name+"/", http.StripPrefix("/"+s.name, checked(status.Handler(source))))
+		if err := addStates(mux, snapshot, "words-", "MILL-2026-00%04d", translated); err != nil {
+			return err
+		}
 	}
 	l, err := net.Listen("tcp", address)
 	if err != nil {
@@ -104,6 +110,26 @@ func serve(address, handbook string) error {
 	fmt.Printf("http://%s/\n", l.Addr())
 	server := &http.Server{Handler: mux, ReadHeaderTimeout: 5 * time.Second}
 	return server.Serve(l)
+}
+
+// addStates serves each state below its name behind prefix, in a language, nil for English.
+func addStates(mux *http.ServeMux, snapshot *config.Snapshot, prefix, tags string, words *wording.Words) error {
+	for _, s := range states {
+		one := &shift{tags: tags, line: snapshot.Lines[0].Recipe, hash: snapshot.Hash, at: time.Now().Add(-3 * time.Hour)}
+		if err := one.play(s.play); err != nil {
+			return fmt.Errorf("state %s: %w", s.name, err)
+		}
+		n := one.recent.Newest()
+		source := status.Source{
+			Version: "test", Metrics: prometheus.NewRegistry(), Zone: time.UTC, Words: func() *wording.Words { return words },
+			Lines:  func() []status.Line { return []status.Line{one.status} },
+			Newest: func(string) *record.Newest { return n },
+			Config: func() status.Config { return status.Config{File: "mill.yaml", Hash: snapshot.Hash} },
+		}
+		path := "/" + prefix + s.name
+		mux.Handle(path+"/", http.StripPrefix(path, checked(status.Handler(source))))
+	}
+	return nil
 }
 
 // checked serves a page as it is, below check/ with the script that looks at it, below
@@ -190,7 +216,7 @@ type state struct {
 var states = []state{
 	{"shadow", func(s *shift) error { s.status.Armed = false; return s.wait(60.4, nil) }},
 	{"waiting", func(s *shift) error {
-		s.view(handshake.Await, 41, "R-1041")
+		s.view(handshake.Await, 41, s.tag(41))
 		return nil
 	}},
 	{"go", func(s *shift) error { return s.accept(48.7) }},
@@ -259,6 +285,9 @@ func (s *shift) play(end func(*shift) error) error {
 	return err
 }
 
+// tag is how a roll is called.
+func (s *shift) tag(n uint32) string { return fmt.Sprintf(s.tags, 1000+n) }
+
 func (s *shift) add(r record.Record) error {
 	s.seq++
 	s.at = s.at.Add(300 * time.Millisecond)
@@ -276,7 +305,7 @@ func (s *shift) view(p handshake.Phase, roll uint32, tag string) {
 func (s *shift) request(n uint32, width float64, change func(*recipe.Roll, *recipe.Stand)) record.Request {
 	d := (40 + 6*math.Sin(float64(n))) * inch
 	roll := recipe.Roll{
-		Number: n, Tag: fmt.Sprintf("R-%d", 1000+n), Diameter: d, DiameterU: 0.0004, DiameterMax: d * 1.002, Ovality: 0.002,
+		Number: n, Tag: s.tag(n), Diameter: d, DiameterU: 0.0004, DiameterMax: d * 1.002, Ovality: 0.002,
 		Width: width * inch, WidthMedian: width * inch, WidthU: 0.0004, WidthSpread: 0.002, Quality: 0.97, Age: 4, Grade: 1, Core: 1, MeasuredFrom: "controller",
 	}
 	stand := recipe.Stand{Permissives: 0x3F, Mode: 1, State: 6, Platen: 175, PlatenHot: 177}
@@ -351,13 +380,13 @@ func (s *shift) wrap(n uint32, width float64) error {
 
 func (s *shift) wait(width float64, change func(*recipe.Roll, *recipe.Stand)) error {
 	_, _, err := s.offer(s.request(41, width, change))
-	s.view(handshake.Await, 41, "R-1041")
+	s.view(handshake.Await, 41, s.tag(41))
 	return err
 }
 
 func (s *shift) accept(width float64) error {
 	_, name, err := s.offer(s.request(41, width, nil))
-	s.view(handshake.Run, 41, "R-1041")
+	s.view(handshake.Run, 41, s.tag(41))
 	return errors.Join(err, s.verdict(41, name, handshake.Accepted, 0))
 }
 
@@ -369,6 +398,6 @@ func (s *shift) hold(width float64, change func(*recipe.Roll, *recipe.Stand)) er
 	if !d.Held() {
 		return errors.New("the roll is not held")
 	}
-	s.view(handshake.Held, 41, "R-1041")
+	s.view(handshake.Held, 41, s.tag(41))
 	return s.verdict(41, name, handshake.HeldVerdict, uint16(d.Payload.HoldReason))
 }

@@ -211,8 +211,10 @@ func (t *telling) waiting() Now {
 		return Now{State: t.Of("now.waits"), Do: t.Of("now.waits.delivered", "roll", t.roll()), Notes: t.warnings(findings)}
 	case recipe.Held(findings):
 		out := t.holding(d, findings)
+		// The controller holds nothing: what would help is no act for now.
 		out.Need, out.State = false, t.Of("now.shadow-hold", "why", out.State)
-		out.Why = t.Of("now.shadow-hold.why", "roll", t.roll(), "why", out.Why)
+		out.Why = t.Of("now.shadow-hold.why", "roll", t.roll(), "why", t.Of("now.shadow-hold.help", "relief", out.Do)+" "+out.Why)
+		out.Do = t.Of("now.shadow-go.do", "roll", t.roll())
 		return out
 	}
 	return Now{State: t.Of("now.shadow-go"), Do: t.Of("now.shadow-go.do", "roll", t.roll()),

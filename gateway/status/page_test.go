@@ -158,7 +158,7 @@ func TestNow(t *testing.T) {
 		{"held by the controller", true, handshake.Held, nil, nil, true, "Roll held by the controller", "press retry"},
 		{"rejected", true, handshake.Await, offerOf(t, line, good, handshake.Rejected, handshake.RejectPermissive+3), nil, true, "the controller rejects its recipe", "which permissive is off"},
 		{"shadow", false, handshake.Await, shadow(good, "go"), nil, false, "in shadow nothing is written", "Wrap roll R-7 as the line does without lapgate."},
-		{"shadow, held", false, handshake.Await, shadow(none, "hold"), nil, false, "In shadow this roll would be held: no slot", "Hang kraft-poly"},
+		{"shadow, held", false, handshake.Await, shadow(none, "hold"), nil, false, "In shadow this roll would be held: no slot", "Wrap roll R-7 as the line does without lapgate."},
 		{"by hand", true, handshake.ByHand, nil, nil, false, "Station in manual", "by hand"},
 		{"fault", true, handshake.Fault, nil, nil, true, "Controller in fault", "press reset"},
 		{"link down", true, handshake.Held, held, func(l *Line) { l.Connected, l.Error = false, "refused" }, true, "No view of the controller since 22:00:59", "Check the network"},
@@ -175,6 +175,9 @@ func TestNow(t *testing.T) {
 		now := nowOf(nil, l, n, time.UTC)
 		if now.Need != c.need || !strings.Contains(now.State, c.state) || !strings.Contains(now.Do, c.do) {
 			t.Errorf("%s: %+v, want need %v, %q, %q", c.name, now, c.need, c.state, c.do)
+		}
+		if relief := "With the line armed this would help: Hang kraft-poly, 51.8 to 58.6 in wide, in slot 4"; strings.Contains(now.Why, relief) != (c.name == "shadow, held") {
+			t.Errorf("%s: told why: %q", c.name, now.Why)
 		}
 		body := pageOf(t, l, n)
 		for _, bad := range []string{"OFFLINE", "POLL", "WATCH", "VERDICT", "<no value>", "%!"} {

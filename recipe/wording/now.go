@@ -31,6 +31,7 @@ var now = []Entry{
 	{"now.rejected.why", "The controller says: {reason}."},
 	{"now.shadow-hold", "In shadow this roll would be held: {why}"},
 	{"now.shadow-hold.why", "Nothing is written; the line wraps {roll} as it does without lapgate. {why}"},
+	{"now.shadow-hold.help", "With the line armed this would help: {relief}"},
 	{"now.shadow-go", "Roll waits; in shadow nothing is written"},
 	{"now.shadow-go.do", "Wrap {roll} as the line does without lapgate."},
 	{"now.shadow-go.why", "Lapgate would offer: {recipe}."},

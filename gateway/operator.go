@@ -280,11 +280,11 @@ func lastingOf(r *control.Request, now time.Time) (lasts *record.Lasting, words 
 	}
 	switch at := lasts.Until.Format(time.DateTime); {
 	case r.For > 0 && r.Rolls > 0:
-		return lasts, wording.Say("reply.lasts.until-rolls", "at", at, "count", r.Rolls)
+		return lasts, wording.SayCount("reply.lasts.until-rolls", int(r.Rolls), "at", at)
 	case r.For > 0:
 		return lasts, wording.Say("reply.lasts.until", "at", at)
 	case r.Rolls > 0:
-		return lasts, wording.Say("reply.lasts.rolls", "count", r.Rolls)
+		return lasts, wording.SayCount("reply.lasts.rolls", int(r.Rolls))
 	}
 	return lasts, wording.Say("reply.lasts.restart")
 }

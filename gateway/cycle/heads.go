@@ -79,7 +79,7 @@ func (m *Machine) tellHeads() {
 		size := m.line.Write(s.Diameter, quantity.Length)
 		key := condHeads + "/" + s.Material + " " + size
 		if rolls := int(s.Left) / record.HeadsOfRoll; m.line.Heads.Counted && rolls < m.line.Stand.WarnRolls {
-			m.raise(key, wording.Say("told.heads-run-out", "head", s.Material, "size", size, "count", rolls), Field{"left", s.Left})
+			m.raise(key, wording.SayCount("told.heads-run-out", rolls, "head", s.Material, "size", size), Field{"left", s.Left})
 		} else {
 			m.end(key)
 		}

@@ -274,6 +274,7 @@ func TestArmingWords(t *testing.T) {
 		{LineView{Armed: true, Arming: Arming{By: "kim", Since: since, Why: "shift 3", Lasts: &record.Lasting{}}}, "Armed, by kim since Mon 22:00, until disarmed: shift 3"},
 		{LineView{Armed: true, Arming: Arming{By: "kim", Since: since, Why: "shift 3", Lasts: &record.Lasting{Until: since.Add(8 * time.Hour)}}}, "Armed, by kim since Mon 22:00, until Tue 06:00: shift 3"},
 		{LineView{Armed: true, Arming: Arming{By: "kim", Since: since, Why: "shift 3", Lasts: &record.Lasting{Rolls: 5}}}, "Armed, by kim since Mon 22:00, for 5 rolls: shift 3"},
+		{LineView{Armed: true, Arming: Arming{By: "kim", Since: since, Lasts: &record.Lasting{Rolls: 1}}}, "Armed, by kim since Mon 22:00, for 1 roll"},
 	} {
 		if got := c.view.ArmingWords(nil, time.UTC); got != c.want {
 			t.Errorf("got %q, want %q", got, c.want)

@@ -102,7 +102,7 @@ func (a *Arming) end(w *wording.Words, zone *time.Location) wording.Said {
 	case !l.Until.IsZero():
 		return wording.Say("page.until.time", "at", hour(w, l.Until.In(zone)))
 	case l.Rolls > 0:
-		return wording.Say("page.until.rolls", "count", l.Rolls)
+		return wording.SayCount("page.until.rolls", int(l.Rolls))
 	}
 	return wording.Say("page.until.disarmed")
 }

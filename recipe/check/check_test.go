@@ -176,7 +176,7 @@ var cases = []struct {
 	{"weighed before", func(s *scene) { s.roll.KnownWeight = 900 }, codes(check.KnownWeight), "known_weight_kg", "", "weighed at 900 kg"},
 	{"weighed before, right", func(s *scene) { s.roll.KnownWeight = 732 }, nil, "", "", ""},
 	// 100 mm on a core of 76.2 mm are 11 m at 0.3 mm.
-	{"few rolls left", func(s *scene) { s.line.Stand.Reserve = 0.2; s.stand.Outer[1] = 0.12 }, codes(check.StockLow), "wrapper_slot", "", "slot 2 lasts for 0 more rolls like it; have the next wrapper roll ready, and tell with lapgate hang --slot 2"},
+	{"few rolls left", func(s *scene) { s.line.Stand.Reserve = 0.2; s.stand.Outer[1] = 0.12 }, codes(check.StockLow), "wrapper_slot", "", "slot 2 lasts for no more roll like it; have the next wrapper roll ready, and tell with lapgate hang --slot 2"},
 	{"consumption and diameter differ", func(s *scene) { s.stand.Counted[1] = reel.Estimate{Length: 500, U: 2, Known: true} }, codes(check.StockDiffers), "outer_m", "", "the lesser is taken"},
 	{"consumption alone", func(s *scene) {
 		s.stand.Outer[1], s.stand.Counted[1] = 0, reel.Estimate{Length: 500, U: 2, Known: true}

@@ -59,7 +59,7 @@ func (r *run) stock() {
 	if all, _ := RollsLeft(r.line, &c); all-1 < few {
 		more := max(all-1, 0)
 		r.add(StockLow, "wrapper_slot", strconv.Itoa(more)+" more rolls", strconv.Itoa(few), "stand.warn_rolls",
-			wording.Say("finding.slot-running-out", "slot", n, "count", more, "command", hangCommand(n)))
+			wording.SayCount("finding.slot-running-out", more, "slot", n, "command", hangCommand(n)))
 	}
 }
 

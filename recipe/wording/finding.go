@@ -111,6 +111,8 @@ var findings = []Entry{
 	{"finding.slot-confirmed-differs", "the operator confirmed slot {confirmed}, the recipe takes slot {slot}; tell the operator"},
 	{"finding.slot-not-confirmed", "hang or choose the wrapper of slot {slot}, {want} wide, confirm the slot at the panel, then press retry"},
 	{"finding.slot-running-out", "after this roll slot {slot} lasts for {count} more rolls like it; have the next wrapper roll ready, and tell with {command} when it is hung"},
+	{"finding.slot-running-out.one", "after this roll slot {slot} lasts for 1 more roll like it; have the next wrapper roll ready, and tell with {command} when it is hung"},
+	{"finding.slot-running-out.none", "after this roll slot {slot} lasts for no more roll like it; have the next wrapper roll ready, and tell with {command} when it is hung"},
 	{"finding.slot-stock-differs", "the outer diameter of slot {slot} and what was drawn from it tell different lengths; the lesser is taken. Look at the wrapper roll and its diameter sensor"},
 	{"finding.slot-stock-unknown", "the controller gives no outer diameter for slot {slot}, so nobody knows whether its wrapper reaches; look at the wrapper roll"},
 	{"finding.slot-unfit", "confirmed slot {slot}: {why}; a width of {widths} would do. Hang such a wrapper of {papers} and confirm its slot"},

@@ -96,6 +96,7 @@ var pages = []Entry{
 	{"page.until.daemon", "until lapgate ends"},
 	{"page.until.time", "until {at}"},
 	{"page.until.rolls", "for {count} rolls"},
+	{"page.until.rolls.one", "for 1 roll"},
 	{"page.until.disarmed", "until disarmed"},
 	{"page.alarm-over", "It is over, and nobody has said that it was seen: lapgate alarms ack {alarm} --by NAME."},
 	{"page.recipe.of", "Recipe in force, of {roll}"},

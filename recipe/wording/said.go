@@ -47,6 +47,22 @@ func Say(key string, pairs ...any) Said {
 	return s
 }
 
+// SayCount says the sentence of a key about n things, where they are one or none that of
+// the key with .one or .none behind it, if the table has it. The number stands at {count}.
+func SayCount(key string, n int, pairs ...any) Said {
+	of := key
+	switch n {
+	case 0:
+		of += ".none"
+	case 1:
+		of += ".one"
+	}
+	if _, ok := places[of]; ok {
+		key = of
+	}
+	return Say(key, append(pairs, "count", n)...)
+}
+
 // plain is the key of what is no sentence of the table.
 const plain = "plain"
 

@@ -31,6 +31,8 @@ var told = []Entry{
 	{"told.heads-counted", "{head}, {size} across, by {by}: {next}"},
 	{"told.heads-refused", "the count of heads by {by} is refused: {why}"},
 	{"told.heads-run-out", "heads of {head}, {size} across, are left for {count} rolls"},
+	{"told.heads-run-out.one", "heads of {head}, {size} across, are left for 1 roll"},
+	{"told.heads-run-out.none", "heads of {head}, {size} across, are left for no roll"},
 	{"told.hold-all", "every roll is held until the hold is ended: {why}"},
 	{"told.hold-all.before", "every roll is held until the hold is ended, as before this start"},
 	{"told.holds-unknown", "the journal is a new one, or was put back: whether somebody held all rolls before is not known"},

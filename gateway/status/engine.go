@@ -14,7 +14,7 @@ func (v *LineView) EngineWords(w *wording.Words, zone *time.Location) string {
 	if e == nil {
 		return ""
 	}
-	since := hour(w, e.Since.In(zone))
+	since := day(w, e.Since.In(zone), v.At)
 	var out []string
 	switch {
 	case e.Error != "" && !e.Since.IsZero():

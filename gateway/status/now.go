@@ -95,19 +95,26 @@ func (t *telling) ended() Now {
 	l := t.line
 	out := Now{Need: true, State: t.Of("now.ended"), Why: l.Error, Do: t.Of("now.ended.do", "line", l.Name)}
 	if l.Alive() {
-		out.Do = t.Of("now.ended.again", "at", clock(l.Again, t.zone))
+		out.Do = t.Of("now.ended.again", "at", clock(l.Again, l.At, t.zone))
 	}
 	return out
 }
 
-func clock(t time.Time, zone *time.Location) string { return t.In(zone).Format("15:04:05") }
+// clock is a time of the day of a view, with its date where it is of another.
+func clock(t, view time.Time, zone *time.Location) string {
+	t = t.In(zone)
+	if t.Format(time.DateOnly) == view.In(zone).Format(time.DateOnly) {
+		return t.Format(time.TimeOnly)
+	}
+	return t.Format(time.DateTime)
+}
 
 func (t *telling) lost() Now {
 	l := t.line
 	c, _ := cycle.ConditionOf("link-down")
 	out := Now{Need: true, State: t.Of("now.lost"), Do: t.Text(c.Remedy), Why: l.Error, Code: recipe.Code(c.Code)}
 	if at := l.seenAt(); !at.IsZero() {
-		out.State = t.Of("now.lost.since", "at", clock(at, t.zone))
+		out.State = t.Of("now.lost.since", "at", clock(at, l.At, t.zone))
 	}
 	if l.Connected { // it answers, but nothing that counts
 		out.Code = ""

@@ -136,7 +136,7 @@ func (p *livePanels) Since() string {
 	if !p.Stale || p.seenAt.IsZero() {
 		return ""
 	}
-	return clock(p.seenAt, p.zone)
+	return clock(p.seenAt, p.At, p.zone)
 }
 
 // prose is a sentence in which no word with a hyphen is broken, such as the tag of a
@@ -188,8 +188,14 @@ func (p *livePanels) Clock() string {
 	return p.words.Of("page.clock", "weekday", report.Weekday(t), "day", t.Day(), "month", report.Month(t), "time", t.Format("15:04:05 MST"))
 }
 
-// Hour is a moment of this shift.
-func (p *livePanels) Hour(t time.Time) string { return t.In(p.zone).Format("15:04") }
+// Hour is a moment of the day of the view, or of some day before.
+func (p *livePanels) Hour(t time.Time) string {
+	t = t.In(p.zone)
+	if t.Format(time.DateOnly) == p.At.In(p.zone).Format(time.DateOnly) {
+		return t.Format("15:04")
+	}
+	return day(p.words, t, p.At)
+}
 
 // Then are the steps by hand after the one of the sentence.
 func (p *livePanels) Then() []string { return p.Now.Steps[min(1, len(p.Now.Steps)):] }

@@ -162,6 +162,7 @@ func TestNow(t *testing.T) {
 		{"by hand", true, handshake.ByHand, nil, nil, false, "Station in manual", "by hand"},
 		{"fault", true, handshake.Fault, nil, nil, true, "Controller in fault", "press reset"},
 		{"link down", true, handshake.Held, held, func(l *Line) { l.Connected, l.Error = false, "refused" }, true, "No view of the controller since 22:00:59", "Check the network"},
+		{"link down since yesterday", true, handshake.Held, held, func(l *Line) { l.Connected, l.Machine.Age = false, 23*time.Hour }, true, "No view of the controller since 2026-02-28 23:01:00", "Check the network"},
 		{"old view", true, handshake.Run, nil, func(l *Line) {
 			l.Machine.Age, l.Machine.Conditions = 20*time.Second, []string{"controller-stands"}
 		}, true, "No view of the controller since 22:00:40", "Start the controller's program."},
@@ -245,6 +246,16 @@ func TestRollPageCanBeFollowed(t *testing.T) {
 		}
 		if got := p.Story.Settings[i].Formula; !strings.HasPrefix(got, want) || want == "" && got != "" {
 			t.Errorf("the formula at %s is %q, want %q", name, got, want)
+		}
+	}
+}
+
+// A roll that left on another day is listed with it.
+func TestLastRollsNameTheirDay(t *testing.T) {
+	p := livePanels{LineView: LineView{At: night}, zone: time.UTC}
+	for ago, want := range map[time.Duration]string{time.Hour: "21:00", 25 * time.Hour: "Sat 21:00", 30 * 24 * time.Hour: "2026-01-30 22:00"} {
+		if got := p.Hour(night.Add(-ago)); got != want {
+			t.Errorf("%v ago: got %q, want %q", ago, got, want)
 		}
 	}
 }

@@ -158,8 +158,8 @@ func TestNilMetrics(t *testing.T) {
 func TestPages(t *testing.T) {
 	lines := []Line{
 		{Name: "north", Connected: true, Armed: true, At: time.Date(2026, 3, 1, 22, 0, 0, 0, time.UTC), Machine: cycle.Status{Seen: true, Phase: handshake.Await, Tag: `<script>"R-1"`, Produced: 12, State: cycle.StatePoll}},
-		{Name: "south", Error: "dial: refused", Ended: true},
-		{Name: "west", Error: "the disk\x1b[2J\u202e is full\u009b", Ended: true, Again: time.Date(2026, 3, 1, 22, 5, 0, 0, time.UTC), Machine: cycle.Status{State: cycle.StatePoll}},
+		{Name: "south", Error: "dial: refused", Ended: true, At: time.Date(2026, 3, 1, 22, 0, 0, 0, time.UTC)},
+		{Name: "west", Error: "the disk\x1b[2J\u202e is full\u009b", Ended: true, At: time.Date(2026, 3, 1, 22, 0, 0, 0, time.UTC), Again: time.Date(2026, 3, 1, 22, 5, 0, 0, time.UTC), Machine: cycle.Status{State: cycle.StatePoll}},
 	}
 	server, err := Listen(context.Background(), "127.0.0.1:0", config.Access{}, Source{
 		Version: "test", Lines: func() []Line { return lines }, Metrics: prometheus.NewRegistry(), Zone: time.UTC,
@@ -275,6 +275,8 @@ func TestArmingWords(t *testing.T) {
 		{LineView{Armed: true, Arming: Arming{By: "kim", Since: since, Why: "shift 3", Lasts: &record.Lasting{Until: since.Add(8 * time.Hour)}}}, "Armed, by kim since Mon 22:00, until Tue 06:00: shift 3"},
 		{LineView{Armed: true, Arming: Arming{By: "kim", Since: since, Why: "shift 3", Lasts: &record.Lasting{Rolls: 5}}}, "Armed, by kim since Mon 22:00, for 5 rolls: shift 3"},
 		{LineView{Armed: true, Arming: Arming{By: "kim", Since: since, Lasts: &record.Lasting{Rolls: 1}}}, "Armed, by kim since Mon 22:00, for 1 roll"},
+		{LineView{At: since.AddDate(0, 0, 5), Armed: true, Arming: Arming{By: "kim", Since: since, Lasts: &record.Lasting{}}}, "Armed, by kim since Mon 22:00, until disarmed"},
+		{LineView{At: since.AddDate(0, 0, 7), Armed: true, Arming: Arming{By: "kim", Since: since, Lasts: &record.Lasting{}}}, "Armed, by kim since 2026-03-02 22:00, until disarmed"},
 	} {
 		if got := c.view.ArmingWords(nil, time.UTC); got != c.want {
 			t.Errorf("got %q, want %q", got, c.want)

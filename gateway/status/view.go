@@ -79,9 +79,9 @@ func (v *LineView) ArmingWords(w *wording.Words, zone *time.Location) string {
 	if a.By == "" {
 		return w.Of(key + ".configured")
 	}
-	pairs := []any{"by", a.By, "since", hour(w, a.Since.In(zone))}
+	pairs := []any{"by", a.By, "since", day(w, a.Since.In(zone), v.At)}
 	if v.Armed {
-		pairs = append(pairs, "until", a.end(w, zone))
+		pairs = append(pairs, "until", a.end(w, v.At, zone))
 	}
 	if a.Why == "" { // a line is disarmed without asking why
 		return w.Of(key, pairs...)
@@ -89,18 +89,21 @@ func (v *LineView) ArmingWords(w *wording.Words, zone *time.Location) string {
 	return w.Of(key+".why", append(pairs, "why", a.Why)...)
 }
 
-// hour is a time of some day of the week.
-func hour(w *wording.Words, t time.Time) string {
+// day is a time of a day of the week, or where that is not the week of a view with its date.
+func day(w *wording.Words, t, view time.Time) string {
+	if !view.IsZero() && t.Sub(view).Abs() > 6*24*time.Hour {
+		return t.Format("2006-01-02 15:04")
+	}
 	return w.Text(report.Weekday(t)) + " " + t.Format("15:04")
 }
 
 // end says until when a line is armed.
-func (a *Arming) end(w *wording.Words, zone *time.Location) wording.Said {
+func (a *Arming) end(w *wording.Words, view time.Time, zone *time.Location) wording.Said {
 	switch l := a.Lasts; {
 	case l == nil:
 		return wording.Say("page.until.daemon")
 	case !l.Until.IsZero():
-		return wording.Say("page.until.time", "at", hour(w, l.Until.In(zone)))
+		return wording.Say("page.until.time", "at", day(w, l.Until.In(zone), view))
 	case l.Rolls > 0:
 		return wording.SayCount("page.until.rolls", int(l.Rolls))
 	}

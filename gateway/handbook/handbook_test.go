@@ -75,6 +75,21 @@ func TestParts(t *testing.T) {
 	if strings.Contains(out, "[[") {
 		t.Error("a part was not put in")
 	}
+	_, list, _ := strings.Cut(out, `<p class="index">`)
+	list, _, _ = strings.Cut(list, "</p>")
+	shown := map[string]bool{}
+	for _, m := range regexp.MustCompile(`>([^<]+)</a>`).FindAllStringSubmatch(list, -1) {
+		if shown[m[1]] {
+			t.Errorf("nobody can tell one %s of the index from the other", m[1])
+		}
+		shown[m[1]] = true
+	}
+	if !shown["feed-counts (hold)"] || !shown["feed-counts (condition)"] || len(shown) < 150 {
+		t.Errorf("%d codes in the index: %s", len(shown), list)
+	}
+	if regexp.MustCompile(`<td>[^<]+<br />\s*<strong>Caution`).MatchString(out) || !strings.Contains(out, "<td><strong>Caution.</strong> A wrapper roll overhead") {
+		t.Error("somebody is told what to do before the caution that belongs to it")
+	}
 }
 
 var update = flag.Bool("update", false, "write the drawings of the line")

@@ -135,6 +135,21 @@ func byCode(list []Entry) []Entry {
 	return list
 }
 
+// index is every code once; of those that several entries have each says what it is.
+func index() []Entry {
+	list := byCode(slices.Concat(Findings(), Conditions(), Notices(), Refusals()))
+	count := map[string]int{}
+	for i := range list {
+		count[list[i].Code]++
+	}
+	for i := range list {
+		if e := &list[i]; count[e.Code] > 1 {
+			e.Code += " (" + e.Kind + ")"
+		}
+	}
+	return list
+}
+
 // sentence makes a sentence of a few words.
 func sentence(words string) string {
 	if words == "" {
@@ -174,7 +189,7 @@ func partOf(name string, f *Facts) (string, error) {
 	case "refusals":
 		part, data = "panel", Refusals()
 	case "index":
-		data = byCode(slices.Concat(Findings(), Conditions(), Notices(), Refusals()))
+		data = index()
 	case "panel":
 		part, data = "panel", slices.DeleteFunc(Panel(), func(e Entry) bool { return e.Kind != kind })
 	case "guarantees":

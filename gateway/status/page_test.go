@@ -165,8 +165,8 @@ func TestNow(t *testing.T) {
 		{"link down since yesterday", true, handshake.Held, held, func(l *Line) { l.Connected, l.Machine.Age = false, 23*time.Hour }, true, "No view of the controller since 2026-02-28 23:01:00", "Check the network"},
 		{"old view", true, handshake.Run, nil, func(l *Line) {
 			l.Machine.Age, l.Machine.Conditions = 20*time.Second, []string{"controller-stands"}
-		}, true, "No view of the controller since 22:00:40", "Start the controller's program."},
-		{"alarm", true, handshake.Empty, nil, func(l *Line) { l.Machine.Conditions = []string{"hold-all", "memory-lost"} }, true, "Alarm: memory lost", "Acknowledge the loss at the controller."},
+		}, true, "No view of the controller since 22:00:40", "See that everybody is clear of the machine, then start the controller's program."},
+		{"alarm", true, handshake.Empty, nil, func(l *Line) { l.Machine.Conditions = []string{"hold-all", "memory-lost"} }, true, "Alarm: memory lost", "Lock out, look at the station, then acknowledge the loss at the controller."},
 		{"ended", true, handshake.Run, nil, func(l *Line) { l.Ended, l.Error = true, "disk full" }, true, "Line not served", "lapgate restart --line north --by NAME"},
 	} {
 		l, n := atStation(t, line, c.armed, c.phase, c.records...)

@@ -87,11 +87,11 @@ func told(standing bool) (out []Entry) {
 func Panel() (out []Entry) {
 	const all = 1<<32 - 1 // permissives
 	for _, t := range plc.Texts(all) {
-		code := t.Kind + "-" + t.Number
-		if t.Number == "" {
-			code = t.Kind + "-" + strings.ReplaceAll(t.Name, " ", "-")
+		shown := t.Number
+		if shown == "" {
+			shown = strings.ReplaceAll(t.Name, " ", "-")
 		}
-		out = append(out, Entry{ID: "panel-" + code, Code: code, Kind: t.Kind, Number: t.Number, Meaning: fmt.Sprint(t.Sentence), Remedy: fmt.Sprint(t.Remedy)})
+		out = append(out, Entry{ID: "panel-" + t.Kind + "-" + shown, Code: shown, Kind: t.Kind, Number: t.Number, Meaning: fmt.Sprint(t.Sentence), Remedy: fmt.Sprint(t.Remedy)})
 	}
 	return out
 }

@@ -82,6 +82,9 @@ func (s *standing) over(now time.Time) string {
 	case !l.Until.IsZero() && !now.Before(l.Until):
 		return "it was armed by " + s.mode.By + " until " + l.Until.Format(time.DateTime)
 	case l.Rolls > 0 && s.rolls >= l.Rolls && s.done:
+		if l.Rolls == 1 {
+			return "it was armed by " + s.mode.By + " for 1 roll"
+		}
 		return fmt.Sprintf("it was armed by %s for %d rolls", s.mode.By, l.Rolls)
 	}
 	return ""

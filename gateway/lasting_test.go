@@ -216,6 +216,7 @@ func TestArmingEnds(t *testing.T) {
 		why   string
 	}{
 		"rolls": {record.Lasting{Rolls: 3}, 3, "it was armed by kim for 3 rolls"},
+		"roll":  {record.Lasting{Rolls: 1}, 1, "it was armed by kim for 1 roll"},
 		"time":  {record.Lasting{Until: time.Date(2000, 1, 1, 0, 2, 0, 0, time.UTC)}, 0, "it was armed by kim until 2000-01-01 00:02:00"},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -246,6 +246,7 @@ func TestStandingTellsItsAlarm(t *testing.T) {
 	l := Line{Name: "north", Machine: cycle.Status{Conditions: []string{"link-down", "controller-stands", "hold-all"}}, Alarms: []alarm.Alarm{
 		{Key: "controller-stands", State: alarm.Unacknowledged},
 		{Key: "fenced", State: alarm.Returned},
+		{Key: "line-ended", State: alarm.Returned},
 		{Key: "link-down", State: alarm.Shelved, By: "kim"},
 		{Key: "payload-differs", State: alarm.OutOfService, By: "kim"},
 	}}
@@ -257,7 +258,13 @@ func TestStandingTellsItsAlarm(t *testing.T) {
 		}
 		got = append(got, s.Code+": "+s.Alarm)
 	}
-	if text := strings.Join(got, ", "); text != "link-down: shelved by kim, controller-stands: unacknowledged, hold-all: , fenced: returned" || len(v.Alarms) != 4 {
+	for _, s := range v.Standing[3:] { // told once, or over
+		over := strings.Contains(s.Remedy, "It is over")
+		if over != (s.Code == "line-ended") || !strings.HasSuffix(s.Remedy, "lapgate alarms ack "+s.Code+" --by NAME.") || !over && !strings.HasPrefix(s.Remedy, "Find out which gateway should serve the line") {
+			t.Errorf("%s: told to do %q", s.Code, s.Remedy)
+		}
+	}
+	if text := strings.Join(got, ", "); text != "link-down: shelved by kim, controller-stands: unacknowledged, hold-all: , fenced: returned, line-ended: returned" || len(v.Alarms) != 5 {
 		t.Errorf("shown are %s, and %d alarms", text, len(v.Alarms))
 	}
 }

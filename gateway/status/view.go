@@ -239,7 +239,12 @@ func (s Source) viewOf(l *Line, n *record.Newest) LineView {
 		a := &l.Alarms[i]
 		if a.State.Calls() && !slices.Contains(m.Conditions, a.Key) {
 			s := standingOf(w, a.Key)
-			s.Alarm, s.Remedy = alarmWords(w, a), w.Of("page.alarm-over", "alarm", a.Key)
+			s.Alarm = alarmWords(w, a)
+			if cycle.Standing(s.Code) {
+				s.Remedy = w.Of("page.alarm-over", "alarm", a.Key)
+			} else { // told once, so that nothing tells when it is over
+				s.Remedy += " " + w.Of("page.alarm-seen", "alarm", a.Key)
+			}
 			v.Standing = append(v.Standing, s)
 		}
 	}

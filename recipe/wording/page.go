@@ -99,6 +99,7 @@ var pages = []Entry{
 	{"page.until.rolls.one", "for 1 roll"},
 	{"page.until.disarmed", "until disarmed"},
 	{"page.alarm-over", "It is over, and nobody has said that it was seen: lapgate alarms ack {alarm} --by NAME."},
+	{"page.alarm-seen", "When that is done: lapgate alarms ack {alarm} --by NAME."},
 	{"page.recipe.of", "Recipe in force, of {roll}"},
 	{"page.engine", "In the engine up to record {number}, {count} wait"},
 	{"page.engine.other", "{name} up to record {number}"},

@@ -247,6 +247,7 @@ func TestStandingTellsItsAlarm(t *testing.T) {
 		{Key: "controller-stands", State: alarm.Unacknowledged},
 		{Key: "fenced", State: alarm.Returned},
 		{Key: "line-ended", State: alarm.Returned},
+		{Key: "shadow", State: alarm.Acknowledged, Active: true, By: "kim"},
 		{Key: "link-down", State: alarm.Shelved, By: "kim"},
 		{Key: "payload-differs", State: alarm.OutOfService, By: "kim"},
 	}}
@@ -258,13 +259,16 @@ func TestStandingTellsItsAlarm(t *testing.T) {
 		}
 		got = append(got, s.Code+": "+s.Alarm)
 	}
-	for _, s := range v.Standing[3:] { // told once, or over
+	for _, s := range v.Standing[3:5] { // told once, or over
 		over := strings.Contains(s.Remedy, "It is over")
 		if over != (s.Code == "line-ended") || !strings.HasSuffix(s.Remedy, "lapgate alarms ack "+s.Code+" --by NAME.") || !over && !strings.HasPrefix(s.Remedy, "Find out which gateway should serve the line") {
 			t.Errorf("%s: told to do %q", s.Code, s.Remedy)
 		}
 	}
-	if text := strings.Join(got, ", "); text != "link-down: shelved by kim, controller-stands: unacknowledged, hold-all: , fenced: returned, line-ended: returned" || len(v.Alarms) != 5 {
+	if s := v.Standing[5]; s.Remedy != "See to what the text names, walk the line, then arm it: lapgate arm." {
+		t.Errorf("%s stands, and is told as %q", s.Code, s.Remedy)
+	}
+	if text := strings.Join(got, ", "); text != "link-down: shelved by kim, controller-stands: unacknowledged, hold-all: , fenced: returned, line-ended: returned, shadow: acknowledged by kim" || len(v.Alarms) != 6 {
 		t.Errorf("shown are %s, and %d alarms", text, len(v.Alarms))
 	}
 }

@@ -237,15 +237,8 @@ func (s Source) viewOf(l *Line, n *record.Newest) LineView {
 	}
 	for i := range l.Alarms {
 		a := &l.Alarms[i]
-		if a.State.Calls() && !slices.Contains(m.Conditions, a.Key) {
-			s := standingOf(w, a.Key)
-			s.Alarm = alarmWords(w, a)
-			if cycle.Standing(s.Code) {
-				s.Remedy = w.Of("page.alarm-over", "alarm", a.Key)
-			} else { // told once, so that nothing tells when it is over
-				s.Remedy += " " + w.Of("page.alarm-seen", "alarm", a.Key)
-			}
-			v.Standing = append(v.Standing, s)
+		if (a.Active || a.State.Calls()) && !slices.Contains(m.Conditions, a.Key) {
+			v.Standing = append(v.Standing, calling(w, a))
 		}
 	}
 	if n.Mode != nil {
@@ -291,6 +284,20 @@ func standingOf(w *wording.Words, key string) Standing {
 		out.Meaning = w.Of("page.condition-of", "meaning", c.Meaning, "of", c.Of)
 	}
 	return out
+}
+
+// calling is an alarm that is none of the conditions of the machine.
+func calling(w *wording.Words, a *alarm.Alarm) Standing {
+	s := standingOf(w, a.Key)
+	s.Alarm = alarmWords(w, a)
+	switch {
+	case a.Active: // raised by the shell, as of a line that is not served
+	case cycle.Standing(s.Code):
+		s.Remedy = w.Of("page.alarm-over", "alarm", a.Key)
+	default: // told once, so that nothing tells when it is over
+		s.Remedy += " " + w.Of("page.alarm-seen", "alarm", a.Key)
+	}
+	return s
 }
 
 // shownRolls is how many of the newest rolls are listed.

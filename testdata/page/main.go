@@ -254,6 +254,7 @@ var states = []state{
 	{"ended", func(s *shift) error {
 		s.status.Ended, s.status.Connected, s.status.Armed = true, false, false
 		s.status.Error = "line north: journal: record INTENT of roll 41: the disk failed to synchronise"
+		s.status.Alarms = []alarm.Alarm{{Key: "line-ended", State: alarm.Unacknowledged, Active: true}, {Key: "journal-failed", State: alarm.Returned}}
 		return nil
 	}},
 }

@@ -280,11 +280,11 @@ func lastingOf(r *control.Request, now time.Time) (lasts *record.Lasting, words 
 	}
 	switch at := lasts.Until.Format(time.DateTime); {
 	case r.For > 0 && r.Rolls > 0:
-		return lasts, wording.SayCount("reply.lasts.until-rolls", int(r.Rolls), "at", at)
+		return lasts, wording.SayCount("reply.lasts.until-rolls", r.Rolls, "at", at)
 	case r.For > 0:
 		return lasts, wording.Say("reply.lasts.until", "at", at)
 	case r.Rolls > 0:
-		return lasts, wording.SayCount("reply.lasts.rolls", int(r.Rolls))
+		return lasts, wording.SayCount("reply.lasts.rolls", r.Rolls)
 	}
 	return lasts, wording.Say("reply.lasts.restart")
 }

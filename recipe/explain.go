@@ -29,6 +29,14 @@ type Named struct {
 	Unit  string         `json:"unit,omitempty"`
 }
 
+// Text is the value as people read it on a line.
+func (n *Named) Text(line *Line) string {
+	if zones := SetpointOf("vacuum_zones"); n.Name.Key == zones.Said().Key {
+		return zones.Write(line, n.Value)
+	}
+	return line.WriteUnit(n.Value, n.Unit)
+}
+
 // say says what stands in a step.
 func say(key string, pairs ...any) wording.Phrase {
 	return wording.Phrase{Said: wording.Say(key, pairs...)}
@@ -185,7 +193,14 @@ func (j *job) slotStep(slot *SlotSpec) Step {
 		Decided: wording.Phrase{Said: c.Fit.Said()},
 	}
 	if paper != nil {
-		s.Inputs = append(s.Inputs, Named{say("quantity.caliper"), paper.Caliper, "m"}, Named{say("quantity.needed"), c.Need, "m"})
+		s.Inputs = append(s.Inputs, Named{say("quantity.caliper"), paper.Caliper, "m"})
+		if outer := j.stand.Outer[c.Slot.Number-1]; outer != 0 {
+			s.Inputs = append(s.Inputs, Named{say("quantity.outer-diameter"), outer, "m"}, Named{say("quantity.core-of-the-wrapper-roll"), j.line.Stand.CoreDiameter, "m"})
+		}
+		if counted := j.stand.Counted[c.Slot.Number-1]; counted.Known {
+			s.Inputs = append(s.Inputs, Named{say("quantity.left-by-consumption"), counted.Length, "m"})
+		}
+		s.Inputs = append(s.Inputs, Named{say("quantity.needed"), c.Need, "m"})
 	}
 	if math.IsInf(c.Left, 1) {
 		s.Decided = say("decided.fit.unknown", "fit", s.Decided.Said)
@@ -301,7 +316,7 @@ func (j *job) explainHeader(steps []Step) []Step {
 		decided = say("decided.platen.none")
 	}
 	u := h.UncertaintyOf(j.head)
-	return append(steps, Step{
+	s := Step{
 		Title:   say("step.header"),
 		Formula: say("formula.header"),
 		Inputs: []Named{
@@ -337,5 +352,10 @@ func (j *job) explainHeader(steps []Step) []Step {
 		},
 		Decided: decided,
 		Largest: j.dwellU.text(),
-	})
+	}
+	if area, err := p.Ring.Area(); err == nil && p.Contact > 0 {
+		s.Inputs = append(s.Inputs, Named{say("quantity.area-of-the-ring"), area, "m2"}, Named{say("quantity.conductance-as-measured"), h.Conductance, "W/m2K"},
+			Named{say("quantity.pressure-it-was-measured-at"), h.Reference, "Pa"}, Named{say("quantity.exponent-of-the-pressure"), h.Exponent, ""})
+	}
+	return append(steps, s)
 }

@@ -187,6 +187,7 @@ func (j *job) explainMass(steps []Step) []Step {
 			{say("quantity.outer-heads"), p.Outer, "kg"},
 			{say("quantity.glue"), p.Glue, "kg"},
 			{say("quantity.tolerance-of-the-scale"), j.line.Scale.Tolerance, ""},
+			{say("quantity.coverage-factor"), j.line.Limits.GuardK, ""},
 		},
 		Result: []Named{
 			{say("quantity.net"), p.Net(), "kg"},
@@ -209,9 +210,16 @@ func (j *job) explainRisk(steps []Step) []Step {
 			continue
 		}
 		unit := RiskKind(k).Unit()
+		formula := say("formula.risk")
+		switch RiskKind(k) {
+		case RiskBond:
+			formula = say("formula.risk.bond")
+		case RiskScorch:
+			formula = say("formula.risk.scorch", "share", doseU)
+		}
 		steps = append(steps, Step{
 			Title:   say("step.risk", "what", RiskKind(k).Said()),
-			Formula: say("formula.risk"),
+			Formula: formula,
 			Inputs:  []Named{{say("quantity.margin-to-the-rule"), c.Margin, unit}, {say("quantity.its-standard-uncertainty"), c.U, unit}},
 			Result:  []Named{{say("quantity.chance"), c.P, ""}},
 			Decided: say("decided.risk"),

@@ -100,11 +100,19 @@ func (l *Line) Unit(d quantity.Dimension) string {
 // WriteUnit gives a value in the named unit as people read it on this line: in
 // the unit that they prefer for its dimension. A name that is no unit stands
 // as it is behind the number.
+//
+// What is small keeps three figures, so that others can compute with it.
 func (l *Line) WriteUnit(v float64, unitName string) string {
 	if held, d, ok := quantity.Held(v, unitName); ok {
+		if unit := l.Unit(d); unit == "in" && math.Abs(held) < 0.1*0.0254 {
+			return quantity.Round(held, d, unit, 5)
+		}
 		return l.Write(held, d)
 	}
 	text := strconv.FormatFloat(math.Round(v*1e4)/1e4, 'f', -1, 64)
+	if math.Abs(v) < 1e-3 {
+		text = strconv.FormatFloat(v, 'g', 3, 64)
+	}
 	if unitName == "" {
 		return text
 	}

@@ -375,6 +375,8 @@ func (w *Printer) number(c Column, v float64) string {
 	_, e := split(c.Name)
 	unit := w.unit(c)
 	switch {
+	case e.dim == quantity.None && v != 0 && math.Abs(v) < 1e-3: // not nothing
+		return strconv.FormatFloat(v, 'g', 3, 64)
 	case e.dim == quantity.None || math.IsNaN(v) || math.IsInf(v, 0):
 		return quantity.Round(v, quantity.None, "", 4)
 	case e.dim == quantity.TemperatureDifference:

@@ -408,11 +408,11 @@ func (s *Story) explain(w *wording.Words, line *recipe.Line, steps []recipe.Step
 	for _, one := range steps {
 		out := StepOf{Title: w.Text(one.Title.Said), Formula: w.Text(one.Formula.Said), Decided: w.Text(one.Decided.Said)}
 		for _, n := range one.Inputs {
-			out.Inputs = append(out.Inputs, w.Text(n.Name.Said)+" = "+line.WriteUnit(n.Value, n.Unit))
+			out.Inputs = append(out.Inputs, w.Text(n.Name.Said)+" = "+n.Text(line))
 		}
 		var given *Setting // that the step names first: its formula is the one of that
 		for _, n := range one.Result {
-			out.Results = append(out.Results, w.Text(n.Name.Said)+" = "+line.WriteUnit(n.Value, n.Unit))
+			out.Results = append(out.Results, w.Text(n.Name.Said)+" = "+n.Text(line))
 			if given == nil {
 				given = s.settingSaid(n.Name.Key)
 			}

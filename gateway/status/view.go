@@ -105,7 +105,7 @@ func (a *Arming) end(w *wording.Words, view time.Time, zone *time.Location) word
 	case !l.Until.IsZero():
 		return wording.Say("page.until.time", "at", day(w, l.Until.In(zone), view))
 	case l.Rolls > 0:
-		return wording.SayCount("page.until.rolls", int(l.Rolls))
+		return wording.SayCount("page.until.rolls", l.Rolls)
 	}
 	return wording.Say("page.until.disarmed")
 }

@@ -49,6 +49,9 @@ is not there. Those that are there already are written over. Where the folder is
 		Example: `  lapgate man man1`,
 		Args:    takes("the folder to write to"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := new(folder).Set(args[0]); err != nil {
+				return usageError("%q: %w", args[0], err)
+			}
 			root := cmd.Root()
 			errs := []error{os.MkdirAll(args[0], 0o755)}
 			pages := handbook.ManPages(p.facts(root), root.Short, root.Long)

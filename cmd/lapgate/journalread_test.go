@@ -25,7 +25,7 @@ func TestJournalsThatCannotBeRead(t *testing.T) {
 	} {
 		wants(t, called(t, exitDifferences, append(c, garbled)...), "is not a database")
 		wants(t, called(t, exitFailed, append(c, dir)...), "is no file; name the file of one line")
-		wants(t, called(t, exitFailed, append(c, filepath.Join(dir, "none.db"))...), "none.db: no such file")
+		wants(t, called(t, exitFailed, append(c, filepath.Join(dir, "none.db"))...), "none.db: no such file or directory; name the file of one line, as journal/north.db")
 	}
 }
 

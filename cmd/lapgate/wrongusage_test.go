@@ -171,6 +171,7 @@ func TestWrongUsageIsPlain(t *testing.T) {
 		{[]string{"replay", "", "--config", "demo.yaml"}, "no file is named; name a file that can be read"},
 		{[]string{"replay", "pki", "--config", "demo.yaml"}, "pki: is a directory; name a file that can be read"},
 		{[]string{"calibrate", "--by", "kim", "--bond", "none.csv", "--config", "demo.yaml"}, "none.csv: no such file or directory; name a file that can be read"},
+		{[]string{"man", "demo.yaml"}, `"demo.yaml": want a folder, and that is a file`},
 		{[]string{"handbook", "--output", "none/handbook.html"}, "none/handbook.html: no such file or directory; name a file that can be written"},
 	} {
 		if got := outcome(t, files, c.args); !strings.Contains(got, c.want) {

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"iter"
 	"os"
 	"path/filepath"
@@ -80,11 +81,15 @@ func OpenReader(ctx context.Context, path string) (*Reader, error) {
 		return nil, fmt.Errorf("journal %s: %w", path, err)
 	}
 	r := &Reader{path: path}
+	const remedy = "name the file of one line, as journal/north.db"
 	if r.was, err = os.Stat(path); err != nil {
-		return nil, fmt.Errorf("journal: %w", err)
+		if pe := (*fs.PathError)(nil); errors.As(err, &pe) {
+			err = pe.Err // without the path, which stands here
+		}
+		return nil, fmt.Errorf("journal %s: %w; %s", path, err, remedy)
 	}
 	if !r.was.Mode().IsRegular() {
-		return nil, fmt.Errorf("journal %s is no file; name the file of one line, as journal/north.db", path)
+		return nil, fmt.Errorf("journal %s is no file; %s", path, remedy)
 	}
 	if r.db.DB, r.locked, err = openReading(path); err != nil {
 		return nil, err

@@ -2,11 +2,14 @@ package engine_test
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
+	"net"
 	"path/filepath"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -235,6 +238,32 @@ func TestMigrateSideBySide(t *testing.T) {
 	}
 	if _, _, err := engine.Migrate(t.Context(), d.Settings(enginetest.Machine)); !errors.Is(err, engine.ErrDenied) {
 		t.Errorf("migrated by a machine: %v, want %v", err, engine.ErrDenied)
+	}
+}
+
+// Where no server answers, the words are those of a person, with what to do, and the cause is
+// there to be asked for.
+func TestNobodyAnswers(t *testing.T) {
+	dead, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := dead.Close(); err != nil {
+		t.Fatal(err)
+	}
+	folder := t.TempDir()
+	for address, want := range map[string]struct {
+		cause error
+		text  string
+	}{
+		folder:               {syscall.ENOENT, "no server answers there: no such file or directory"},
+		dead.Addr().String(): {syscall.ECONNREFUSED, "no server answers there: connection refused"},
+	} {
+		_, err := engine.New(engine.Settings{Address: address, TLS: &tls.Config{}}).Connect(t.Context())
+		whole := "engine at " + address + ": " + want.text + "; see that PostgreSQL runs and listens there, and that engine.address names it"
+		if !errors.Is(err, want.cause) || err.Error() != whole {
+			t.Errorf("%s: got %v, want %s", address, err, whole)
+		}
 	}
 }
 

@@ -1,9 +1,12 @@
 package engine
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"net"
+	"os"
 
 	"github.com/jackc/pgx/v5/pgconn"
 )
@@ -53,6 +56,24 @@ func sqlState(code string) error {
 	return nil
 }
 
+// unreached says why nothing answers at an address, nil for another error.
+func unreached(err error) error {
+	const remedy = "see that PostgreSQL runs and listens there, and that engine.address names it"
+	var name *net.DNSError
+	var dial *net.OpError
+	switch {
+	case errors.As(err, &name):
+		return fmt.Errorf("the name %s is not known here; %s", name.Name, remedy)
+	case errors.As(err, &dial) && dial.Op == "dial":
+		why := dial.Err
+		if call := (*os.SyscallError)(nil); errors.As(why, &call) {
+			why = call.Err
+		}
+		return fmt.Errorf("no server answers there: %w; %s", why, remedy)
+	}
+	return nil
+}
+
 // inWords gives an error of the server its meaning. What it says itself stands behind.
 func inWords(err error) error {
 	var server *pgconn.PgError
@@ -65,5 +86,5 @@ func inWords(err error) error {
 	if errors.Is(err, context.DeadlineExceeded) {
 		return fmt.Errorf("no answer in time: %w", context.DeadlineExceeded)
 	}
-	return err
+	return cmp.Or(unreached(err), err)
 }

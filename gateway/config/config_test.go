@@ -132,6 +132,9 @@ func TestWarnings(t *testing.T) {
 // A file of nothing but nesting is refused as soon as it is looked at, however deep: its
 // cost does not grow with the square of a line.
 func TestDeepNesting(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a long reckoning of one goroutine")
+	}
 	const levels = 1<<19 - 10 // a file of the greatest size allowed
 	for _, text := range []string{
 		"a: " + strings.Repeat("[", levels), "a: " + strings.Repeat("{", levels), strings.Repeat("- ", levels), strings.Repeat("? ", levels),

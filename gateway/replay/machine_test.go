@@ -236,6 +236,9 @@ func sameSide(a, b *replay.Side) error {
 // Replay of a recorded request is what the machine recorded, and through
 // another configuration what a machine with that one does.
 func TestReplayIsTheMachine(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a long reckoning of one goroutine")
+	}
 	all := configurations(t)
 	var p handshake.Payload
 	if err := handshake.DecodePayload(decided(t, all[0].line, &replay.Case{Request: request(5, 1, 1.0)}).Words, &p); err != nil {

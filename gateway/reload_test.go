@@ -41,13 +41,16 @@ func agreed(g *gateway.Gateway, c gateway.Change) error {
 }
 
 // TestReloadWhileSaving saves the configuration 200 times in place and 200
-// times by renaming, each in three steps with pauses, and reads it again from
+// times by renaming (100 with -short), each in three steps with pauses, and reads it again from
 // the first step on, while rolls are wrapped. Only whole configurations may
 // come into force.
 func TestReloadWhileSaving(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
+		saves := 200
+		if testing.Short() {
+			saves = 100
+		}
 		const (
-			saves    = 200
 			variants = 5
 			quiet    = 100 * time.Millisecond
 			pause    = 40 * time.Millisecond
@@ -82,6 +85,7 @@ func TestReloadWhileSaving(t *testing.T) {
 			rolls[i] = fitting(i)
 		}
 		b := newBench(rolls...)
+		b.wrap = 2 * time.Second
 		s := &shop{t: t, bench: b, dialer: &memory.Dialer{Image: b.image}}
 		file := filepath.Join(dir, "mill.yaml")
 		if err := os.WriteFile(file, []byte(texts[0]), 0o600); err != nil {

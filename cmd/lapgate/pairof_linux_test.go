@@ -226,7 +226,7 @@ func (p *pairOf) whole() (acts, stands *pairMachine, ok bool) {
 }
 
 // awaitMost is how long something may take that a try waits for.
-const awaitMost = time.Minute
+const awaitMost = 5 * time.Minute
 
 func (p *pairOf) await(what string, so func() bool) {
 	p.t.Helper()

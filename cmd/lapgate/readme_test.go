@@ -92,7 +92,7 @@ func TestReadmeLinks(t *testing.T) {
 // record.
 var (
 	number = regexp.MustCompile(`[0-9]+(\.[0-9]+)?`)
-	masked = regexp.MustCompile(`(left the line in |head |stale commits; |journal: )[0-9a-f.:]+s?`)
+	masked = regexp.MustCompile(`(left the line in |head |stale commits; |journal: )[0-9a-f.:hms]+`)
 )
 
 // alike reports whether two lines of the demo tell the same: the encoder has its noise,

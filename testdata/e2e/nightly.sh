@@ -36,6 +36,8 @@ export -f tests
 
 run model-faults '^model' testdata/model/check.sh "-DF=2 -DEV=1"
 run model-gateways '^model' testdata/model/check.sh "-DNGW=2 -DROLLS=1 -DF=2 -DEV=0 -DLAG=0"
+run model-by-hand '^model' testdata/model/check.sh "-DBY_HAND -DNGW=2 -DMAXOFF=1 -DROLLS=1 -DF=1 -DEV=1 -DLAG=0"
+run model-pair '^model' testdata/model/check.sh "-DPAIR -DNGW=2 -DROLLS=2 -DF=2 -DEV=0 -DLAG=0"
 run model-lag '^model' testdata/model/check.sh "-DF=1 -DEV=1 -DLAG=2 -DROLLS=3"
 run sequences ' (sequences|requests|rolls|restarts) +[0-9]' bash -c 'tests ./gateway/cycle -run Random -sequences 200000'
 run power-cuts 'images bad' bash -c 'tests ./gateway/journal -run PowerCut -images 20000'

@@ -1,8 +1,12 @@
 #!/bin/bash
 # Checks handshake.pml with Spin, then takes its guards out one at a time: Spin must find each time that the guarantee
-# named beside the guard is broken, and no other. Needs spin and gcc; some two minutes on one core.
+# named beside the guard is broken, and no other. Needs spin and gcc; some two and a half minutes on one core.
 # Usage: check.sh [model flags]. Without flags: the bounds below. With flags, one run of the model deeper, no mutants:
 #   check.sh "-DF=2 -DEV=1"    check.sh "-DNGW=2 -DROLLS=1 -DF=2 -DEV=0 -DLAG=0"    check.sh "-DF=1 -DEV=1 -DLAG=2 -DROLLS=3"
+# -DBY_HAND has a person take the line over although the other lives, in place of a standby whose lease stood still.
+# -DPAIR offers nothing, and has the faults of machines, lease and store alone: what two journals and a store hold.
+#   check.sh "-DPAIR -DNGW=2 -DROLLS=2 -DF=2 -DEV=0 -DLAG=0"
+#   check.sh "-DBY_HAND -DNGW=2 -DMAXOFF=1 -DROLLS=1 -DF=1 -DEV=1 -DLAG=0"
 set -u
 model=$(cd "$(dirname "$0")" && pwd)/handshake.pml
 work=$(mktemp -d); trap 'rm -rf "$work"' EXIT; cd "$work" || exit 2
@@ -41,6 +45,8 @@ sound "one gateway" "-DF=1 -DEV=1" "$safe"
 sound "one gateway, ring of two" "-DRCAP=2 -DF=1 -DEV=1" "$safe"
 sound "two gateways" "-DNGW=2 -DMAXOFF=3 -DF=1 -DEV=0" "$safe"
 sound "two gateways, one offer a session, one roll" "-DNGW=2 -DMAXOFF=1 -DROLLS=1 -DF=1 -DEV=1 -DLAG=0" "$safe"
+sound "two gateways, taken over by hand, one offer a session, one roll" "-DBY_HAND -DNGW=2 -DMAXOFF=1 -DROLLS=1 -DF=1 -DEV=0 -DLAG=0" "$safe"
+sound "two journals and a store, three rolls" "-DPAIR -DNGW=2 -DROLLS=3 -DF=1 -DEV=0 -DLAG=0" "$safe"
 live="-DNFAIR=3" fair="-a -f"
 sound "one gateway, L2 under weak fairness" "-DNO_MONITOR -DF=1 -DEV=0" "$live" "$fair"
 sound "two gateways, L2 under weak fairness, one roll" "-DNO_MONITOR -DNGW=2 -DROLLS=1 -DF=1 -DEV=0 -DLAG=0" "$live" "$fair"
@@ -73,6 +79,7 @@ RING_OVERWRITE  S5  -DF=0 -DEV=1
 ACK_EARLY       S5  -DF=0 -DEV=1
 ACK_STORE       S5  -DNGW=2 -DMAXOFF=3 -DF=0 -DEV=0
 GAP_UNREAD      S5  -DNGW=2 -DMAXOFF=3 -DF=1 -DEV=0 -DLAG=0
+GAP_UNREAD      S5  -DBY_HAND -DPAIR -DNGW=2 -DROLLS=3 -DF=1 -DEV=0 -DLAG=0
 RESULT_VOLATILE S6  -DF=1 -DEV=1
 SETTLE_BLIND    S6  -DF=1 -DEV=0
 VOID_GONE       S6  -DF=0 -DEV=1
@@ -97,17 +104,25 @@ REQUEST_JUMPS   S10 -DRCAP=2 -DROLLS=3 -DF=2 -DEV=1 -DLAG=0
 HELLO_JUMP      S11 -DF=1 -DEV=0
 EPOCH_BOUND     S11 -DF=1 -DEV=0
 FENCED_OPENS    S12 -DM_OVERTAKEN -DNO_S13 -DNGW=2 -DROLLS=1 -DF=1 -DEV=0 -DLAG=0
+FENCED_OPENS    S12 -DBY_HAND -DPAIR -DM_OVERTAKEN -DNO_S13 -DNGW=2 -DROLLS=1 -DF=1 -DEV=0 -DLAG=0
 SILENCE         S12 -DNGW=2 -DROLLS=1 -DF=1 -DEV=0 -DLAG=0
 STANDBY_SILENCE S12 -DNGW=2 -DROLLS=1 -DF=1 -DEV=0 -DLAG=0
 OVERTAKEN       S13 -DNGW=2 -DMAXOFF=1 -DF=1 -DEV=0
 SAME_EPOCH      S13 -DNGW=2 -DMAXOFF=1 -DF=1 -DEV=0
+OVERTAKEN       S13 -DBY_HAND -DNGW=2 -DMAXOFF=1 -DF=1 -DEV=0
+SAME_EPOCH      S13 -DBY_HAND -DNGW=2 -DMAXOFF=1 -DF=1 -DEV=0
 INSTANCE        S13 -DNGW=2 -DROLLS=1 -DF=2 -DEV=0 -DLAG=0
+UNTOLD          S14 -DPAIR -DNGW=2 -DROLLS=3 -DF=1 -DEV=0 -DLAG=0
+FILLED_ONCE     S14 -DPAIR -DNGW=2 -DROLLS=2 -DF=2 -DEV=0 -DLAG=0
+FILLED_BY_GAP   S14 -DPAIR -DNGW=2 -DROLLS=2 -DF=3 -DEV=0 -DLAG=0
 HELLO_ONCE      L1  -DF=1 -DEV=0
 COMMIT_ONCE     L1  -DF=1 -DEV=0
 ACK_ONCE        L1  -DF=1 -DEV=0
 ACK_ALONE       L1  -DNGW=2 -DMAXOFF=3 -DF=1 -DEV=0 -DLAG=0
 FENCED_KEEPS    L1  -DNGW=2 -DROLLS=1 -DF=1 -DEV=0 -DLAG=0
 TAKE_ABOVE      L1  -DNGW=2 -DROLLS=1 -DF=2 -DEV=0 -DLAG=0
+HAND_ABOVE      L1  -DPAIR -DNGW=2 -DROLLS=1 -DF=2 -DEV=0 -DLAG=0
+CURSOR          L1  -DPAIR -DNGW=2 -DROLLS=2 -DF=2 -DEV=0 -DLAG=0
 GREATER         L2  -DNGW=2 -DROLLS=1 -DF=1 -DEV=0 -DLAG=0
 MUTANTS
 echo "guards taken out: $total, broke the guarantee that they carry: $named"

@@ -22,12 +22,19 @@
  *                no fault.
  *   Store        with two instances: what it holds of the outcomes of each
  *                journal. It may be slower than the acknowledgement, or
- *                silent as the lease is.
+ *                silent as the lease is. What one acknowledged alone is a gap
+ *                "held by the other machine" in the journal of the other, of
+ *                which people are told until the store has it.
+ *   By hand      with two instances: a person on the standby moves the line
+ *                there while the engine is silent, also although the other
+ *                lives (BY_HAND, PAIR); the engine may answer at once.
  *   Faults       F of any kind in any mix and order: gateway crash,
  *                controller restart (register image kept or cleared),
  *                loss of the retained epoch floor, message loss, duplication,
  *                spurious timeout, takeover although the holder lives, an
- *                engine that forgets or falls silent, a journal restored from
+ *                engine that forgets the number of the lease or, with PAIR, an
+ *                outcome, that falls silent and, with PAIR, answers again, a
+ *                disk lost with its journal (PAIR), a journal restored from
  *                a backup, a HELLO by a stranger with any epoch, a request
  *                block that is whole and false, an outcome that cannot be read
  *                for a while, a roll that leaves without an outcome.
@@ -58,9 +65,13 @@
  *   S12 sessions are not opened without end: each has a fault, an event or a
  *      start behind it
  *   S13 of a pair, who had a session by its lease opens none by it any more once
- *      the controller has one that the other opened by a greater lease
+ *      the controller has one that the other opened by a greater lease or by a
+ *      person's word
+ *   S14 of a pair, who has an outcome in a gap and tells of it no more has it in the
+ *      store, unless the other lost its journal and a newer outcome of it is there
  *   L1 when nothing can move any more, every roll is finished, journaled
- *      and acknowledged (checked in every terminal state)
+ *      and acknowledged, and each gap of a pair is filled by a store that
+ *      answers unless a journal was lost (checked in every terminal state)
  *   L2 with weak fairness every run gets there (ltl done)
  *
  * A CRC is modelled as perfect: it is the tuple it protects.
@@ -75,7 +86,7 @@
  * ====================================================================== */
 
 #ifndef ROLLS
-#define ROLLS 2     /* rolls that pass the station (at most 3)            */
+#define ROLLS 2     /* rolls that pass the station (at most 4)            */
 #endif
 #ifndef NGW
 #define NGW 1       /* gateway instances: 1, or 2 for active/standby      */
@@ -103,9 +114,10 @@
 #define EMAX  100   /* greatest epoch                                     */
 #define EALL  127   /* the greatest number that the field holds           */
 #define EMOD  128
+#define BYHAND 15     /* above every number of a lease: a person's word       */
 
 /* ---- names of the guarantees: they show in what Spin prints ---------- */
-hidden byte S1 = 1, S2 = 1, S3 = 1, S4 = 1, S5 = 1, S6 = 1, S7 = 1, S8 = 1, S10 = 1, S11 = 1, S12 = 1, S13 = 1, L1 = 1;
+hidden byte S1 = 1, S2 = 1, S3 = 1, S4 = 1, S5 = 1, S6 = 1, S7 = 1, S8 = 1, S10 = 1, S11 = 1, S12 = 1, S13 = 1, S14 = 1, L1 = 1;
 
 /* ---- packed values --------------------------------------------------- */
 #define TOK(b,q)     ((b)*8+(q))              /* request token            */
@@ -173,6 +185,20 @@ chan conn[2] = [QLEN] of { byte, byte, byte, byte, int };
 /* ---- fault and event budgets ---------------------------------------- */
 byte faults = F;
 byte events = EV;
+/* with PAIR every roll is wrapped by hand, so that nothing is offered, and faults are
+ * those of machines, lease and store alone: what two journals and a store hold of it */
+#ifdef PAIR
+#define FAULT  (0)
+#define MANUAL (1)
+#else
+#define FAULT  (faults > 0)
+#define MANUAL (0)
+#endif
+#ifdef BY_HAND                    /* no takeover but by a person          */
+#define SLOW   (0)
+#else
+#define SLOW   (faults > 0)
+#endif
 
 /* ---- controller: internal, retained over a restart ------------------- */
 byte phase, boot = 1, req, scan, roll, tok;
@@ -224,6 +250,18 @@ byte under[NGW];                  /* under the number held: 0 no session, 1
                                    * opened, 2 adopted as well            */
 bool away;                        /* the engine is silent, for good       */
 byte stored[NGW];                 /* outcomes of each journal that it has */
+byte old[NGW];                    /* bit n: it has outcome n of a journal
+                                   * of each that is lost                 */
+byte held[NGW];                   /* newest outcome in a gap "held by the
+                                   * other machine"                       */
+#ifdef M_CURSOR
+byte sent[NGW];                   /* a cursor of one's own                */
+#endif
+#ifdef M_FILLED_ONCE
+byte filled[NGW];                 /* what has arrived has for good        */
+#endif
+bool hand[NGW];                   /* acts by a person's word, of which the
+                                   * engine does not know yet             */
 byte acting = 1;                    /* instances that are not standby       */
 int  alien;                       /* bit n: opening n is a stranger's     */
 #endif
@@ -243,11 +281,31 @@ byte s_no;                        /* number of the lease under which the newest
                                    * session was opened that was adopted; 0 once
                                    * the controller lost its floor          */
 bool was[NGW];                    /* adopted under the number held          */
+byte gone;                        /* bit n: outcome n was a record of a journal
+                                   * that is lost                           */
 #endif
 
 #define OWN(e)   ((owner >> (e)) & 1)
 #define g        OWN(lc_ep)
 #define UPTO(n)  ((2 << (n)) - 2)         /* bits 1 to n                    */
+#if NGW == 1
+#define GONE 0
+#else
+#define GONE gone
+/* the outcomes that the store has of the journals of a machine */
+#define STORE(i)  (old[i] | (have[i] & UPTO(stored[i])))
+/* told of a gap over what the other machine holds, until the store has a record of
+ * the other that is as new */
+#ifdef M_UNTOLD
+#define ALARM(i)  (0)
+#elif defined(M_FILLED_ONCE)
+#define ALARM(i)  (held[i] > filled[i])
+#elif defined(M_FILLED_BY_GAP)
+#define ALARM(i)  (held[i] > stored[1-(i)] && (old[1-(i)] >> held[i]) == 0)
+#else
+#define ALARM(i)  (held[i] != 0 && (STORE(1-(i)) >> held[i]) == 0)
+#endif
+#endif
 #if NGW == 2
 #define FORGET_S13 s_no = 0
 #else
@@ -436,7 +494,7 @@ end:
        again = still; still = 0; roll++; scan++; request(); late = LAG; r_await = 0; r_here = 0 }
 #endif
   /* it leaves, and the program writes no outcome of it */
-  :: d_step { faults > 0 && lost == 0 && phase != EMPTY && phase != PUB -> faults--; lost = roll; empties() }
+  :: d_step { FAULT && lost == 0 && phase != EMPTY && phase != PUB -> faults--; lost = roll; empties() }
   :: d_step { phase == PUB -> r_dim = scan; r_crc = RCRC(tok, scan); phase = AWAIT }
 
   /* the same roll is measured again: its old recipe must die */
@@ -452,7 +510,7 @@ end:
   :: d_step { !perm -> perm = 1 }
 
   /* the operator wraps the roll by hand, or it is taken away */
-  :: d_step { phase == AWAIT && events > 0 -> events--; leaves() }
+  :: d_step { phase == AWAIT && (MANUAL || events > 0) -> if :: MANUAL -> skip :: else -> events-- fi; leaves() }
   :: d_step { phase == HELD -> leaves() }
   /* or asks for another try: a new request, the old offer stays dead */
   :: d_step { phase == HELD && events > 0 -> events--; request() }
@@ -499,7 +557,7 @@ end:
 
   /* restart: a roll without a recipe is measured again under a new token;
    * the session ends; the register image survives or is cleared */
-  :: atomic { faults > 0 -> faults--; boot++;
+  :: atomic { FAULT -> faults--; boot++;
 #ifndef M_BOOT_SESSION
        activeEp = 0; lastOff = 0;
 #endif
@@ -544,7 +602,7 @@ inline deliver()
   :: m == ACK  ->
        if
        :: e == activeEp && o <= o_n && o > a_n -> a_n = o;
-          assert(S5 && ((UPTO(a_n) & ~(have[0] | have[NGW-1])) == 0))
+          assert(S5 && ((UPTO(a_n) & ~(have[0] | have[NGW-1] | GONE)) == 0))
        :: else
        fi
   fi;
@@ -558,12 +616,12 @@ end:
   do
   :: d_step { nempty(conn[0]) -> conn[0]?m,e,t,o,x; deliver() }
   :: d_step { nempty(conn[1]) -> conn[1]?m,e,t,o,x; deliver() }
-  :: d_step { faults > 0 && nempty(conn[0]) -> faults--; conn[0]?<m,e,t,o,x>; deliver() }
-  :: d_step { faults > 0 && nempty(conn[1]) -> faults--; conn[1]?<m,e,t,o,x>; deliver() }
-  :: d_step { faults > 0 && nempty(conn[0]) -> faults--; conn[0]?m,e,t,o,x; m = 0; e = 0; t = 0; o = 0; x = 0 }
-  :: d_step { faults > 0 && nempty(conn[1]) -> faults--; conn[1]?m,e,t,o,x; m = 0; e = 0; t = 0; o = 0; x = 0 }
+  :: d_step { FAULT && nempty(conn[0]) -> faults--; conn[0]?<m,e,t,o,x>; deliver() }
+  :: d_step { FAULT && nempty(conn[1]) -> faults--; conn[1]?<m,e,t,o,x>; deliver() }
+  :: d_step { FAULT && nempty(conn[0]) -> faults--; conn[0]?m,e,t,o,x; m = 0; e = 0; t = 0; o = 0; x = 0 }
+  :: d_step { FAULT && nempty(conn[1]) -> faults--; conn[1]?m,e,t,o,x; m = 0; e = 0; t = 0; o = 0; x = 0 }
   /* a stranger on the network says HELLO, with an epoch of his own */
-  :: atomic { faults > 0 && opens < 15 -> faults--; opens++;
+  :: atomic { FAULT && opens < 15 -> faults--; opens++;
        if :: floorEp < EMAX -> epo[opens] = floorEp + 1 :: epo[opens] = EMAX :: epo[opens] = EALL fi;
 #if NGW == 2
        alien = alien | (1 << opens);
@@ -587,7 +645,7 @@ end:
 #ifdef M_NUMBER
 #define NUMBER 0
 #else
-#define NUMBER  num[id]
+#define NUMBER  (hand[id] -> BYHAND : num[id])
 #endif
 #define FIRST_OPENING (under[id] == 0)   /* a start of the process is one */
 #else
@@ -650,9 +708,24 @@ end:
 inline forget() { tk = 0; rl = 0; dm = 0; body = 0; cnt = 0; vac = 0; fresh[id] = 1; sus = 0 }
 inline leave(s) { forget(); high = 0; off = 0; ep = 0; bt = 0; gs = s }
 #if NGW == 2
-inline let_go() { if :: l_holder == id + 1 -> l_holder = 0 :: else fi }
-inline numbered(n) { num[id] = n; under[id] = 0; was[id] = 0 }
-inline stand_by() { acting--; leave(STBY); under[id] = 0; was[id] = 0 }
+/* where the engine is silent, once it answers */
+inline let_go() { if :: l_holder == id + 1 && !away -> l_holder = 0 :: else fi }
+inline numbered(n) { num[id] = n; under[id] = 0; was[id] = 0; hand[id] = 0 }
+inline stand_by() { acting--; leave(STBY); under[id] = 0; was[id] = 0; hand[id] = 0 }
+/* a person moves the line here: the number is above the own and above the row's as it was
+ * seen, which may be never */
+#ifdef M_HAND_ABOVE
+#define ABOVE_ALL num[id]
+#else
+#define ABOVE_ALL num[id]+1
+#endif
+inline by_hand()
+{
+  if :: num[id] = MAX(l_no, num[id]) :: skip fi;
+  numbered(ABOVE_ALL);
+  assert(L1 && (fen[id] == 0 || num[id] > fen[id]));   /* else it stays fenced */
+  hand[id] = 1; fen[id] = 0; acting++; gs = BOOTR
+}
 #ifdef M_FENCED_KEEPS
 inline fence() { fen[id] = num[id]; stand_by() }
 #else
@@ -707,7 +780,7 @@ inline journal_verdict()  { if :: v_ok == TAKEN -> journal_accepted() :: else ->
 #endif
 inline cover(n)
 {
-  assert(S10 && (((n) < 1 || NONE_COMES(1)) && ((n) < 2 || NONE_COMES(2)) && ((n) < 3 || NONE_COMES(3))));
+  assert(S10 && (((n) < 1 || NONE_COMES(1)) && ((n) < 2 || NONE_COMES(2)) && ((n) < 3 || NONE_COMES(3)) && ((n) < 4 || NONE_COMES(4))));
   if :: n > cov[id] -> TOLD((1<<(n)) - (1<<cov[id])); cov[id] = n :: else fi
 }
 /* what was overwritten in the ring, or was acknowledged by the other machine,
@@ -718,7 +791,8 @@ inline journal_gap()
   assert(S10 && GONE_BY);
   assert(S5 && (a_n > j_n[id]));         /* someone else acknowledged it */
 #if NGW == 2                               /* that is, it is held by the other */
-  assert(S5 && ((UPTO(a_n) & ~UPTO(j_n[id]) & ~have[1-id]) == 0));
+  assert(S5 && ((UPTO(a_n) & ~UPTO(j_n[id]) & ~have[1-id] & ~gone) == 0));
+  held[id] = a_n;
 #endif
 #ifdef M_GAP_UNREAD
   j_n[id] = o_n
@@ -772,7 +846,7 @@ end:
   do
 #if NGW == 1
   /* crash at any point: only the journal is left */
-  :: d_step { faults > 0 && gs != BOOTR && gs != ENDED -> faults--; leave(BOOTR) }
+  :: d_step { FAULT && gs != BOOTR && gs != ENDED -> faults--; leave(BOOTR) }
   /* restarted by name */
   :: d_step { gs == ENDED -> gs = BOOTR }
 #else
@@ -783,7 +857,7 @@ end:
   :: d_step { faults > 0 && gs != STBY -> faults--; let_go(); stand_by() }
 #endif
   /* the lease stood still: it was let go, or its holder lives and was slow */
-  :: d_step { gs == STBY && !away && (l_holder == 0 || l_holder != id + 1 && faults > 0) ->
+  :: d_step { gs == STBY && !away && (l_holder == 0 || l_holder != id + 1 && SLOW) ->
        if :: l_holder != 0 -> faults-- :: else fi;
 #ifdef M_TAKE_ABOVE
        l_no++;
@@ -799,21 +873,45 @@ end:
 #ifndef M_EVIDENCE
   :: d_step { gs != STBY && !away && l_holder != id + 1 && l_no >= num[id] -> stand_by() }
 #endif
-  /* the engine forgot: the holder claims it again */
+#ifndef M_FENCED_KEEPS
+  :: d_step { gs == STBY && !away && l_holder == id + 1 -> l_holder = 0 }
+#endif
+  /* the engine forgot, or does not know of a person's word: the holder claims it */
   :: d_step { gs != STBY && !away && l_no < num[id] -> l_no = num[id] + 1; l_holder = id + 1; numbered(l_no) }
 #ifdef M_SILENCE
   :: d_step { gs != STBY && away -> stand_by() }
 #endif
   /* the store takes the outcomes in, some time after they are durable here */
+#ifdef M_CURSOR
+  :: d_step { !away && j_n[id] > sent[id] -> stored[id] = j_n[id]; sent[id] = j_n[id] }
+#else
   :: d_step { !away && j_n[id] > stored[id] -> stored[id] = j_n[id] }
+#endif
+#ifdef M_FILLED_ONCE
+  :: d_step { held[id] > filled[id] && (STORE(1-id) >> held[id]) != 0 -> filled[id] = held[id] }
+#endif
   /* the engine forgets its newest number */
   :: d_step { id == 0 && faults > 0 && l_no > 1 -> faults--; l_no--; l_holder = 0 }
-  /* the engine falls silent; then only the operator moves the line */
+  /* the engine falls silent; then only a person moves the line */
   :: d_step { id == 0 && faults > 0 && !away -> faults--; away = 1 }
 #ifdef M_STANDBY_SILENCE
   :: d_step { gs == STBY && away -> numbered(num[id]+1); fen[id] = 0; acting++; gs = BOOTR }
 #else
-  :: d_step { gs == STBY && away && acting == 0 -> numbered(num[id]+1); fen[id] = 0; acting++; gs = BOOTR }
+  :: atomic { gs == STBY && away && acting == 0 -> by_hand() }
+#endif
+#if defined(PAIR) || defined(BY_HAND)
+  /* or although the other lives, while the engine is silent for good, or to him alone
+   * and for a while */
+  :: atomic { gs == STBY && faults > 0 -> faults--; by_hand() }
+#endif
+#ifdef PAIR
+  /* the engine answers again */
+  :: d_step { id == 0 && faults > 0 && away -> faults--; away = 0 }
+  /* or has forgotten the newest of the outcomes */
+  :: d_step { faults > 0 && !away && stored[id] > 0 -> faults--; stored[id]-- }
+  /* the disk of a machine is lost, and its journal with all that the store has not got */
+  :: d_step { faults > 0 && gs == STBY && !UNSURE && j_n[id] > 0 -> faults--;
+       gone = gone | have[id]; old[id] = STORE(id); have[id] = 0; j_n[id] = 0; stored[id] = 0; held[id] = 0; own[id] = 0; cov[id] = 0 }
 #endif
 #endif
 
@@ -838,7 +936,7 @@ end:
        gs = BOOTR }
   :: d_step { gs == SHADOW && floorEp < EMAX -> gs = BOOTR }
   /* the journal forgot its newest epoch: restored backup, lost write */
-  :: d_step { gs == OPEN && faults > 0 && own[id] > 0 && FIRST_OPENING -> faults--; own[id]-- }
+  :: d_step { gs == OPEN && FAULT && own[id] > 0 && FIRST_OPENING -> faults--; own[id]-- }
 #ifdef M_EPOCH_FIRST
   :: d_step { gs == HWAIT && bt == 0 && nfull(CH) -> bt = boot; HELLO_SENT }
 #endif
@@ -900,8 +998,8 @@ end:
 
   /* outcomes that were overwritten are a gap, once a second block with
    * another GEN says so too */
-  :: d_step { gs == POLL && faults > 0 && !sus && !lie -> faults--; lie = 1 }
-  :: d_step { gs == POLL && faults > 0 && !sus && !lie -> faults--; lie = 2 }
+  :: d_step { gs == POLL && FAULT && !sus && !lie -> faults--; lie = 1 }
+  :: d_step { gs == POLL && FAULT && !sus && !lie -> faults--; lie = 2 }
 #ifdef M_CONFIRM
 #define SAID(s) (1)
 #else
@@ -933,9 +1031,9 @@ end:
   :: d_step { gs == POLL && !sus && cnt > 0 && !(VACANT && G_SAMEROLL) -> cnt = 0; vac = 0; fresh[id] = 1 }
 
   /* a request, read in two halves */
-  :: d_step { gs == POLL && MINE && !sus && o_n == j_n[id] && r_await && perm -> forget(); tk = r_tok; rl = r_roll; gs = READB }
+  :: d_step { gs == POLL && MINE && !sus && o_n == j_n[id] && r_await && perm && !MANUAL -> forget(); tk = r_tok; rl = r_roll; gs = READB }
   /* an outcome cannot be read for a while: the roll that waits is served */
-  :: d_step { gs == POLL && MINE && !sus && faults > 0 && o_n > j_n[id] && !GONE_BY && r_await && perm -> faults--;
+  :: d_step { gs == POLL && MINE && !sus && FAULT && o_n > j_n[id] && !GONE_BY && r_await && perm -> faults--;
        forget(); tk = r_tok; rl = r_roll; gs = READB }
   :: d_step { gs == READB -> dm = r_dim;
        if
@@ -993,14 +1091,14 @@ end:
        !(k_ep == ep && k_tok == tk && k_off == off && k_chk == KCHK(ep,tk,off)) -> gs = SENDC1 }
 #endif
   /* spurious timeout: fence the offer off with a new session */
-  :: d_step { gs == WAIT && faults > 0 -> faults--;
+  :: d_step { gs == WAIT && FAULT -> faults--;
 #ifdef M_TIMEOUT_VOID
        journal_void(); forget(); gs = POLL
 #else
        leave(BOOTR)
 #endif
      }
-  :: d_step { gs == RBACK && faults > 0 -> faults--; gs = SEND1 }
+  :: d_step { gs == RBACK && FAULT -> faults--; gs = SEND1 }
   od
 }
 
@@ -1014,8 +1112,29 @@ end:
 #define DONE (ALL && (a_n == o_n || away && !MANY))
 #endif
 
+#if NGW == 2
+/* who tells of no gap any more has all that stands in one in the store */
+#define KEPT(i) (ALARM(i) || (UPTO(held[i]) & ~have[i] & ~(STORE(0) | STORE(1))) == 0 || ANEW(i))
+/* the limit: a journal is lost, and a newer outcome of the other has arrived */
+#define ANEW(i) ((gone & ~have[i] & UPTO(held[i])) != 0 && ((have[1-(i)] & UPTO(stored[1-(i)])) >> held[i]) != 0)
+/* and once the store has all journals, a gap is told of only where one was lost */
+#define FILLED (away || gone || !ALARM(0) && !ALARM(1))
+#else
+#define KEPT(i) (1)
+#define FILLED (1)
+#endif
+
 #ifndef NO_MONITOR
-active proctype Monitor() { end: do :: timeout -> assert(L1 && DONE); assert(S10 && EACH); break od }
+active proctype Monitor()
+{
+end:
+  do
+#if NGW == 2
+  :: !(KEPT(0) && KEPT(1)) -> assert(S14 && (KEPT(0) && KEPT(1)))
+#endif
+  :: timeout -> assert(L1 && (DONE && FILLED)); assert(S10 && EACH); break
+  od
+}
 #endif
 
 #if NGW == 1

@@ -7,14 +7,14 @@ import (
 
 	"lapgate/gateway/engine"
 	"lapgate/gateway/lease"
+	"lapgate/gateway/lease/leasetest"
 )
 
 // TestHandedOverWithWord: a machine that is stopped just after a person's word has the engine
 // have that word before it lets the line go, and what it answered likewise.
 func TestHandedOverWithWord(t *testing.T) {
 	for range 20 { // what a keeper sees first, the word or its end, is left to chance
-		synctest.Test(t, func(t *testing.T) {
-			e, a, b := pair(t)
+		inPair(t, func(t *testing.T, e *leasetest.Engine, a, b *daemon) {
 			asked := b.keeper.Post(engine.Act{Line: "north", Kind: lease.ActHold, Key: "of b"}, time.Now(), nil)
 			wait(time.Second)
 			wake := a.sleep()
@@ -34,7 +34,6 @@ func TestHandedOverWithWord(t *testing.T) {
 			default:
 				t.Error("what was done is not answered")
 			}
-			b.stop()
 		})
 	}
 }

@@ -34,6 +34,9 @@ func TestPairTellsOfFence(t *testing.T) {
 		if n, alone := len(one.told("overtaken")), len(one.told("fenced")); n != 1 || alone != 0 {
 			t.Errorf("told %d times that it was overtaken, and %d times that it stops", n, alone)
 		}
+		if p := one.g.Lines()[0].Pair; p.Lease != 1 || p.Holder != "" {
+			t.Errorf("the lease is shown as %d, of %q", p.Lease, p.Holder)
+		}
 		if m := one.told("line-moved"); len(m) != 1 || !strings.Contains(m[0], "let the lease of the line go, which had number 1") {
 			t.Errorf("told %q", m)
 		}
@@ -63,6 +66,12 @@ func TestPairTellsOfHand(t *testing.T) {
 			t.Fatalf("takeover: %+v", r)
 		}
 		until(t, 5*time.Second, "it has a session", func() bool { return two.count(record.KindSession) > 0 })
+		if p := two.do(t, control.Request{Command: control.Pair, Line: "north"}).Pair[0]; !p.Acts || p.Holder != "a" || p.Lease != 2 {
+			t.Errorf("shown is %+v", p)
+		}
+		if p := one.do(t, control.Request{Command: control.Pair, Line: "north"}).Pair[0]; p.Holder != "a" {
+			t.Errorf("the one that held it shows %+v", p)
+		}
 		if n := len(two.told("lease-answers")); n != 0 {
 			t.Errorf("told %d times that the engine answers, which does not", n)
 		}

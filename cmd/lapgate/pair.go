@@ -89,6 +89,8 @@ func shownPairOf(l *control.PairLine) *shownPair {
 // whyOf says why the machine acts or does not.
 func whyOf(l *control.PairLine) wording.Said {
 	switch {
+	case l.Acts && l.Silent != "" && l.Holder != l.Machine:
+		return wording.Say("pair.why.hand", "why", l.Silent)
 	case l.Acts && l.Silent != "":
 		return wording.Say("pair.why.unproven", "why", l.Silent)
 	case l.Acts:

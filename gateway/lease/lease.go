@@ -111,7 +111,7 @@ func (l *Line) State() (State, time.Duration) { return l.state, l.since }
 // Number is that of the lease held, or held last.
 func (l *Line) Number() uint32 { return l.number }
 
-// Seen is the row as it was read last; after a renewal its beat may be older.
+// Seen is the row as it was read last, or as it is held; then its beat is not known.
 func (l *Line) Seen() engine.Lease { return l.seen }
 
 // Step takes one event and returns what is to be done about it, in order. now runs
@@ -165,6 +165,7 @@ func (l *Line) tell(e cycle.Lease) {
 // hold begins to act.
 func (l *Line) hold(now time.Duration, number uint32) {
 	l.number, l.counting, l.byHand = number, false, false
+	l.seen = engine.Lease{Line: l.c.Line, Number: number, Instance: l.c.Instance, TTL: l.c.TTL}
 	l.renewAt = now + l.c.Renew
 	l.enter(now, Active)
 	l.tell(cycle.Lease{Held: true, Number: number})
@@ -205,7 +206,7 @@ func (l *Line) tick(now time.Duration, e Tick) {
 func (l *Line) release(now time.Duration, to State, online bool) {
 	l.letGo = max(l.letGo, l.number)
 	l.enter(now, to)
-	l.counting = false
+	l.counting, l.seen.Instance = false, ""
 	l.tell(cycle.Lease{Number: l.number, Silent: !online})
 	if online {
 		l.do(Release{l.number})

@@ -29,6 +29,7 @@ var pair = []Entry{
 	{"pair.why.holds", "{machine} holds the lease"},
 	{"pair.why.unproven", "it held the lease when the engine was heard last, and silence is no evidence: {why}"},
 	{"pair.why.fenced", "fenced: another gateway opened a newer session at the controller. If the other machine of the pair acts, nothing is to be done; if not, find that gateway and stop it: armed, this machine then takes the line again by itself"},
+	{"pair.why.hand", "a person moved the line here while the engine was silent, and it is told when it answers: {why}"},
 	{"pair.why.silent", "it stands by, and never acts on the silence of the engine: {why}"},
 	{"pair.why.shadow", "the line is in shadow here; a line in shadow holds no lease"},
 	{"pair.says.over", "{state}; armed, takes over armed"},

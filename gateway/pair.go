@@ -62,6 +62,7 @@ type pairLine struct {
 	over   atomic.Bool   // the line may take over armed
 	unsure atomic.Bool   // it was armed by the other machine, which did not say that it is armed too
 	seq    atomic.Uint64 // of the newest record
+	blind  time.Time     // since when the other machine sees the controller, and this one does not; zero where that is not so
 
 	mu    sync.Mutex
 	lease cycle.Lease
@@ -150,7 +151,7 @@ func (p *pairing) Stands(line string) lease.Tick {
 	case s.Ended && p.asked.Err() != nil:
 		t.May = lease.Keep
 	case !s.Begun || s.Ended:
-	case !s.Armed && !p.keeper.Owes(line):
+	case !s.Armed && !p.keeper.Owes(line), p.blind(mine, s, pl.loop().set.reconnectLast):
 	case !s.Armed, !s.Connected, !s.Machine.Seen, mine.unsure.Load(), mine.doing.Load() > 0:
 		t.May = lease.Keep
 	case mine.over.Load():
@@ -159,6 +160,45 @@ func (p *pairing) Stands(line string) lease.Tick {
 		t.May = lease.Vacant
 	}
 	return t
+}
+
+// blindFor is how long the other machine must see the controller, and this one not, before that
+// one is let act, beside the longest wait before this one connects again: after a controller was
+// off both see it again, one before the other.
+const blindFor = 10 * time.Second
+
+// sees reports whether a machine hears the controller.
+func sees(s *status.Line) bool { return s.Connected && s.Machine.Seen && s.Machine.Age < blindFor }
+
+// blind reports whether a line is let go because its controller is out of reach from here
+// alone, as where a cable is cut: the other machine can act, and this one cannot.
+func (p *pairing) blind(l *pairLine, s *status.Line, reconnect time.Duration) bool {
+	if sees(s) || !p.otherSees(l.name) {
+		l.blind = time.Time{}
+		return false
+	}
+	if l.blind.IsZero() {
+		l.blind = time.Now()
+	}
+	return time.Since(l.blind) >= blindFor+reconnect
+}
+
+// otherSees reports whether another machine is there that hears the controller of a line, and
+// would take it over armed.
+func (p *pairing) otherSees(line string) bool {
+	for _, o := range p.keeper.Pair().Others {
+		about, err := toldBy(&o)
+		if o.Present && err == nil && slices.ContainsFunc(about, func(a aboutLine) bool { return a.Line == line && a.Sees && a.Pair }) {
+			return true
+		}
+	}
+	return false
+}
+
+// toldBy is what a machine told of its lines last.
+func toldBy(o *lease.Other) (about []aboutLine, err error) {
+	err = json.Unmarshal([]byte(o.About), &about)
+	return about, err
 }
 
 // Lease has a line hear of its lease.
@@ -186,6 +226,7 @@ type aboutLine struct {
 	Armed   bool   `json:"armed"`
 	Pair    bool   `json:"pair"` // may take over armed
 	Records uint64 `json:"records"`
+	Sees    bool   `json:"sees"` // the controller is heard
 }
 
 // About is what the other machine is told.
@@ -193,7 +234,7 @@ func (p *pairing) About() string {
 	var all []aboutLine
 	for _, pl := range p.g.lines {
 		s, l := pl.loop().public.Load(), p.lines[pl.name]
-		all = append(all, aboutLine{pl.name, p.keeper.Role(pl.name).State.String(), s.Armed, s.Armed && l.over.Load(), l.seq.Load()})
+		all = append(all, aboutLine{pl.name, p.keeper.Role(pl.name).State.String(), s.Armed, s.Armed && l.over.Load(), l.seq.Load(), sees(s)})
 	}
 	text, err := json.Marshal(all)
 	if err != nil {

@@ -2,7 +2,6 @@ package gateway
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"strings"
 
@@ -106,8 +105,8 @@ func (o *Operator) pair(ctx context.Context, lines []string) control.Reply {
 	all := p.keeper.Pair()
 	others := map[string][]aboutLine{}
 	for _, other := range all.Others {
-		var about []aboutLine
-		if err := json.Unmarshal([]byte(other.About), &about); err != nil {
+		about, err := toldBy(&other)
+		if err != nil {
 			o.Gateway.options.Log.Warn("what the other machine tells of itself cannot be read", zap.String("machine", other.Machine), zap.Error(err))
 		}
 		others[other.Machine] = about

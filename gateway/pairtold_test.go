@@ -56,6 +56,40 @@ func TestPairTellsOfHolder(t *testing.T) {
 	})
 }
 
+// TestPairTakeoverTooLate: where the engine answers again before a line is taken over by hand,
+// it is not, and the journal does not say that it was.
+func TestPairTakeoverTooLate(t *testing.T) {
+	inPair(t, 6, func(t *testing.T, _ *bench, e *leasetest.Engine, one, two *machine) {
+		e.Away(true)
+		wake := one.halt()
+		<-time.After(5 * time.Second)
+		var of uint64
+		two.shop.mu.Lock()
+		two.onRec = func(s record.Stored) {
+			if s.Record.Kind() == record.KindTakeover {
+				of = s.Seq
+				e.Away(false)
+				<-time.After(time.Second)
+			}
+		}
+		two.shop.mu.Unlock()
+		r := two.do(t, control.Request{Command: control.Takeover, Line: "north", By: "kim", Reason: "no power there"})
+		if r.Outcome != control.Refused || !strings.Contains(r.Error, "the engine answers") {
+			t.Errorf("takeover: %+v", r)
+		}
+		corrected := false
+		for _, s := range two.verify() {
+			c, ok := s.Record.(record.Correction)
+			corrected = corrected || ok && c.Seq == of
+		}
+		if of == 0 || !corrected {
+			t.Errorf("record %d says that the line was taken over, and none corrects it", of)
+		}
+		wake()
+		<-time.After(10 * time.Second)
+	})
+}
+
 // TestPairTellsOfHand: a takeover by hand does not make the engine answer.
 func TestPairTellsOfHand(t *testing.T) {
 	inPair(t, 6, func(t *testing.T, _ *bench, e *leasetest.Engine, one, two *machine) {

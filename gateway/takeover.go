@@ -48,6 +48,7 @@ func (g *Gateway) TakeOver(ctx context.Context, line string, who Person, reason 
 		return refused(line, wording.Say("refused.takeover.answers"))
 	}
 	var refusal error
+	var recorded uint64
 	err = l.ask(ctx, func(run context.Context) {
 		alive := false
 		if alive, refusal = l.otherLives(); refusal == nil && alive && !although {
@@ -55,13 +56,15 @@ func (g *Gateway) TakeOver(ctx context.Context, line string, who Person, reason 
 		}
 		if refusal == nil {
 			l.append(context.WithoutCancel(run), record.Takeover{By: who.By, User: who.User, Reason: reason, Alive: alive})
+			recorded = l.lastSeq
 		}
 	})
 	if err = errors.Join(err, refusal); err != nil {
 		return err
 	}
 	if err = p.keeper.Move(ctx, line); errors.Is(err, lease.ErrAnswers) {
-		return refused(line, wording.Say("refused.takeover.answers"))
+		return errors.Join(refused(line, wording.Say("refused.takeover.answers")),
+			g.Correct(context.WithoutCancel(ctx), line, recorded, Person{By: self}, "the engine answered meanwhile, and the line was not taken over"))
 	}
 	return err
 }

@@ -873,9 +873,6 @@ end:
 #ifndef M_EVIDENCE
   :: d_step { gs != STBY && !away && l_holder != id + 1 && l_no >= num[id] -> stand_by() }
 #endif
-#ifndef M_FENCED_KEEPS
-  :: d_step { gs == STBY && !away && l_holder == id + 1 -> l_holder = 0 }
-#endif
   /* the engine forgot, or does not know of a person's word: the holder claims it */
   :: d_step { gs != STBY && !away && l_no < num[id] -> l_no = num[id] + 1; l_holder = id + 1; numbered(l_no) }
 #ifdef M_SILENCE
@@ -905,8 +902,9 @@ end:
   :: atomic { gs == STBY && faults > 0 -> faults--; by_hand() }
 #endif
 #ifdef PAIR
-  /* the engine answers again */
+  /* the engine answers again, and hears what was let go */
   :: d_step { id == 0 && faults > 0 && away -> faults--; away = 0 }
+  :: d_step { gs == STBY && !away && l_holder == id + 1 -> l_holder = 0 }
   /* or has forgotten the newest of the outcomes */
   :: d_step { faults > 0 && !away && stored[id] > 0 -> faults--; stored[id]-- }
   /* the disk of a machine is lost, and its journal with all that the store has not got */

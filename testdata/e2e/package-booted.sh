@@ -64,8 +64,12 @@ waits_for() {
   done
 }
 is() { test "$(of "$1")" = "$2"; }
-# log ARGUMENT... prints what the service has logged until now.
-log() { "${inside[@]}" journalctl --sync && "${inside[@]}" journalctl --unit lapgate "$@"; }
+# log ARGUMENT... prints what the service has logged until now; what it said last may be on
+# its way to the journal still.
+log() {
+  "${inside[@]}" journalctl --sync >/dev/null 2>&1 || true
+  "${inside[@]}" journalctl --unit lapgate "$@"
+}
 journal=/var/lib/lapgate/journal/north.db
 outcomes() { "${as_daemon[@]}" lapgate journal list --kind OUTCOME --json "$journal" 2>/dev/null | wc -l; }
 left() { test "$(outcomes)" -ge "$1"; }

@@ -34,6 +34,7 @@ import (
 type said struct {
 	key   string
 	names []string // of its arguments; nil where they are not all written there
+	count bool     // one thing and none may have sentences of their own
 	at    string
 }
 
@@ -109,14 +110,19 @@ func saying(n *ast.CallExpr) (out said, ok bool) {
 	case *ast.Ident:
 		name = f.Name
 	}
-	if name != "Say" && name != "Of" && name != "say" || len(n.Args) == 0 || n.Ellipsis.IsValid() {
+	out.count = name == "SayCount"
+	if name != "Say" && name != "Of" && name != "say" && !out.count || len(n.Args) == 0 || n.Ellipsis.IsValid() {
 		return said{}, false
 	}
 	if out.key, ok = literal(n.Args[0]); !ok {
 		return said{}, false
 	}
 	out.names = []string{}
-	for i := 1; i < len(n.Args); i += 2 {
+	first := 1
+	if out.count {
+		first, out.names = 2, []string{"count"}
+	}
+	for i := first; i < len(n.Args); i += 2 {
 		name, ok := literal(n.Args[i])
 		if !ok {
 			return said{}, false
@@ -254,6 +260,16 @@ func TestEveryKeyIsSaid(t *testing.T) {
 	for _, s := range saidIn(t) {
 		used[s.key] = true
 		used[wording.KeyOf("report.step", s.key)], used[wording.KeyOf("hung", s.key)] = true, true
+		for _, few := range []string{".one", ".none"} {
+			if english, known := wording.English(s.key + few); s.count && known {
+				used[s.key+few] = true
+				for _, place := range wording.Places(english) {
+					if !slices.Contains(s.names, place) {
+						t.Errorf("%s: %s gets %v, its sentence has the place %s", s.at, s.key+few, s.names, place)
+					}
+				}
+			}
+		}
 		english, known := wording.English(s.key)
 		if s.names != nil && !known {
 			t.Errorf("%s: says %q, which the table does not have", s.at, s.key)

@@ -125,7 +125,7 @@ func TestPairInGerman(t *testing.T) {
 	}{
 		{func(*control.PairLine) {}, "bedient die Linie|a hat die Führung|b ist da|steht bereit; scharf, übernimmt scharf|unscharf schalten, Anhalten beenden|die Einträge von a nach 7, insgesamt 2, bis"},
 		{func(l *control.PairLine) { l.Untold, l.Arrived, l.OtherThere = nil, 9, false }, "nichts: Die Datenbank hat alle Einträge von a|b ist nicht da|noch nicht mitgeteilt nichts"},
-		{func(l *control.PairLine) { l.Role, l.Silent, l.OtherTakesOver = "UNPROVEN", "x", false }, "während die Datenbank schweigt|als die Datenbank zuletzt antwortete, und ihr Schweigen beweist nichts: x|hatte bis Eintrag 9|nur für sich scharf"},
+		{func(l *control.PairLine) { l.Role, l.Holder, l.Silent, l.OtherTakesOver = "UNPROVEN", "a", "x", false }, "während die Datenbank schweigt|als die Datenbank zuletzt antwortete, und ihr Schweigen beweist nichts: x|hatte bis Eintrag 9|nur für sich scharf"},
 		{func(l *control.PairLine) { l.Role, l.Acts, l.Silent = "STANDBY", false, "x" }, "übernimmt nie, nur weil die Datenbank schweigt: x"},
 		{func(l *control.PairLine) { l.Role, l.Acts, l.Armed, l.OtherRecords = "STANDBY", false, false, 5 }, "die Linie ist hier im Schattenbetrieb|alle Einträge von b, insgesamt 5"},
 		{func(l *control.PairLine) { l.Acts, l.Holder, l.OtherRole, l.Role = false, "b", "", "STANDBY" }, "b hat die Führung|der andere meldet nichts"},

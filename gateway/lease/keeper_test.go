@@ -127,10 +127,16 @@ func (d *daemon) forgot() (n int) {
 
 var starts int
 
-// start starts the daemon of a machine on an engine. It must be called in a bubble.
+// start starts the daemon of a machine on an engine, which may take what the other let be.
+// It must be called in a bubble.
 func start(e *leasetest.Engine, name string, lines ...string) *daemon {
+	return startWith(e, lease.Over, name, lines...)
+}
+
+// startWith is start with what the daemon may do from its first look on.
+func startWith(e *leasetest.Engine, may lease.May, name string, lines ...string) *daemon {
 	starts++
-	d := &daemon{name: name, may: lease.Over, fenced: map[string]uint32{}, told: map[string]cycle.Lease{}}
+	d := &daemon{name: name, may: may, fenced: map[string]uint32{}, told: map[string]cycle.Lease{}}
 	d.keeper = lease.NewKeeper(lease.Settings{
 		Machine: name, Instance: lease.Instance(name, fmt.Sprint(starts)), Lines: lines,
 		TTL: ttl, Renew: renew, Look: look, Limit: limit, Connect: e.From(name), Daemon: d, Wall: d.wall,
@@ -375,8 +381,7 @@ func TestMay(t *testing.T) {
 			if c.row.Number > 0 {
 				e.Put(c.row)
 			}
-			d := start(e, "a", "north")
-			d.set(func() { d.may = c.may })
+			d := startWith(e, c.may, "a", "north")
 			wait(10 * time.Second)
 			if d.holds("north") != c.takes {
 				t.Errorf("%+v: takes the lease: %t", c, !c.takes)

@@ -84,23 +84,39 @@ func TestMissingSynchronousStandby(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	await := func(want string) {
-		t.Helper()
-		for d.SQL(t, `SELECT count(*) FROM pg_stat_activity WHERE wait_event = 'SyncRep'`) != want {
-			if t.Context().Err() != nil {
-				t.Fatal("nobody waits for the standby")
+	begin := func(f func()) (ended chan struct{}) {
+		ended = make(chan struct{})
+		go func() {
+			defer close(ended)
+			f()
+		}()
+		return ended
+	}
+	const waits = ` FROM pg_stat_activity WHERE wait_event = 'SyncRep'`
+	// endsWait ends the wait of a writer, and reports whether there was one.
+	endsWait := func(writer chan struct{}) bool {
+		for d.SQL(t, `SELECT count(*)`+waits) == "0" {
+			select {
+			case <-writer:
+				return false
+			default:
 			}
 		}
+		d.SQL(t, `SELECT pg_cancel_backend(pid)`+waits)
+		<-writer
+		return true
 	}
-	var done sync.WaitGroup
-	done.Go(func() {
+	// The processes of a server read a setting one after the other: any writer that waits
+	// shows that they have.
+	for !endsWait(begin(func() { _, _ = server.SQL(t.Context(), d.Name, `COMMENT ON SCHEMA public IS 'written'`) })) {
+	}
+	if !endsWait(begin(func() {
 		if _, err := c.Append(t.Context(), all[0].Hash, all[:3]); !errors.Is(err, engine.ErrNotReplicated) {
 			t.Errorf("the wait was ended: %v, want %v", err, engine.ErrNotReplicated)
 		}
-	})
-	await("1")
-	d.SQL(t, `SELECT pg_cancel_backend(pid) FROM pg_stat_activity WHERE wait_event = 'SyncRep'`)
-	done.Wait()
+	})) {
+		t.Fatal("nobody waits for the standby")
+	}
 
 	limited := connectWithin(t, d.Settings(enginetest.Machine), 200*time.Millisecond)
 	defer limited.Close()

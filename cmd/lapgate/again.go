@@ -6,6 +6,8 @@ import (
 	"io"
 	"io/fs"
 	"os"
+
+	"lapgate/gateway/plainfile"
 )
 
 // again is what a command writes into a file that may be there from an earlier call: how it
@@ -64,14 +66,5 @@ func (a again) write(path, text string) error {
 
 // unwritable names the file that could not be written.
 func unwritable(path string, err error) error {
-	return fmt.Errorf("%s: %w; name a file that can be written", path, plainReason(err))
-}
-
-// plainReason is an error of the operating system without the operation and the path, which
-// the message has already.
-func plainReason(err error) error {
-	if pe := (*fs.PathError)(nil); errors.As(err, &pe) {
-		return pe.Err
-	}
-	return err
+	return fmt.Errorf("%s: %w; name a file that can be written", path, plainfile.Reason(err))
 }

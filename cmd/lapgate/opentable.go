@@ -41,5 +41,5 @@ func unreadable(path string, err error) error {
 	if path == "" {
 		return errors.New("no file is named; name a file that can be read")
 	}
-	return fmt.Errorf("%s: %w; name a file that can be read", path, plainReason(err))
+	return fmt.Errorf("%s: %w; name a file that can be read", path, plainfile.Reason(err))
 }

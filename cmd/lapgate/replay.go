@@ -87,13 +87,9 @@ func (p *program) replayed(ctx context.Context, args []string, f *replayFlags) (
 	if len(args) > 0 {
 		is := false
 		if args[0] != "-" {
-			file, err := openFile(args[0])
-			if err != nil {
-				return nil, err
-			}
-			_ = file.Close() // it can be read
+			var err error
 			if is, err = journal.IsJournal(args[0]); err != nil {
-				return nil, err
+				return nil, unreadable(args[0], err)
 			}
 		}
 		if !is {

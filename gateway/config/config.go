@@ -152,7 +152,7 @@ func read(path string) ([]byte, *Problem) {
 			return data, nil
 		}
 	}
-	p := &Problem{Text: "cannot read the configuration", Got: reason(err), Want: "a readable file", Remedy: "check the path"}
+	p := &Problem{Text: "cannot read the configuration", Got: plainfile.Reason(err).Error(), Want: "a readable file", Remedy: "check the path"}
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		p.Remedy = "check the path, or " + beginning
@@ -162,15 +162,6 @@ func read(path string) ([]byte, *Problem) {
 		p.Remedy = "let the user of the gateway read it"
 	}
 	return nil, p
-}
-
-// reason is the error without operation and path, which the problem names.
-func reason(err error) string {
-	var pe *fs.PathError
-	if errors.As(err, &pe) {
-		return pe.Err.Error()
-	}
-	return err.Error()
 }
 
 func (d *decoder) failed(data []byte) error {

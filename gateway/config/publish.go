@@ -8,6 +8,8 @@ import (
 	"net"
 	"net/url"
 	"strings"
+
+	"lapgate/gateway/plainfile"
 )
 
 // Publish is where the events of the lines are sent onward.
@@ -102,7 +104,7 @@ func readAuthorities(path string) (*x509.CertPool, error) {
 	const openToWrite = 0o022
 	data, err := readGuarded(path, openToWrite)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %s", path, reason(err))
+		return nil, fmt.Errorf("%s: %w", path, plainfile.Reason(err))
 	}
 	pool := x509.NewCertPool()
 	if !pool.AppendCertsFromPEM(data) {
@@ -115,7 +117,7 @@ func readAuthorities(path string) (*x509.CertPool, error) {
 func readPair(certificate, key string) (pair tls.Certificate, err error) {
 	chain, err := readGuarded(certificate, 0)
 	if err != nil {
-		return pair, fmt.Errorf("certificate: %s: %s", certificate, reason(err))
+		return pair, fmt.Errorf("certificate: %s: %w", certificate, plainfile.Reason(err))
 	}
 	secret, err := readPrivate(key)
 	if err != nil {

@@ -143,7 +143,7 @@ func readPrivate(path string) ([]byte, error) {
 	case errors.As(err, &loose):
 		return nil, fmt.Errorf("secret file %s has %w, want 0600 or stricter: chmod 600 %s, and consider the secret as known", path, err, path)
 	case err != nil:
-		return nil, fmt.Errorf("secret file %s: %s", path, reason(err))
+		return nil, fmt.Errorf("secret file %s: %w", path, plainfile.Reason(err))
 	}
 	return data, nil
 }

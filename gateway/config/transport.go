@@ -13,6 +13,7 @@ import (
 
 	"lapgate/gateway/handshake"
 	"lapgate/gateway/link"
+	"lapgate/gateway/plainfile"
 )
 
 // ModbusServer is how the registers of a controller are asked for.
@@ -108,7 +109,7 @@ func (t *TLS) read() (m Material, certificates map[string][]*x509.Certificate, b
 			bad = append(bad, &fileError{f.key, "file open to others", fmt.Sprintf("%s with mode %04o", f.path, loose.mode), f.mode, remedy})
 			continue
 		case err != nil:
-			bad = append(bad, &fileError{f.key, "cannot read the file", f.path + ": " + reason(err), "a readable file", "check the path, and let the user of the gateway read it"})
+			bad = append(bad, &fileError{f.key, "cannot read the file", f.path + ": " + plainfile.Reason(err).Error(), "a readable file", "check the path, and let the user of the gateway read it"})
 			continue
 		}
 		*f.into = data

@@ -26,7 +26,7 @@ func (d *decoder) readWords(c Words) *wording.Words {
 	}
 	f, err := plainfile.Open(c.File)
 	if err != nil {
-		d.problem(d.where(key), key, "cannot read the translation", reason(err), "a readable file", "check the path, or write one that begins with what lapgate words prints")
+		d.problem(d.where(key), key, "cannot read the translation", plainfile.Reason(err).Error(), "a readable file", "check the path, or write one that begins with what lapgate words prints")
 		return nil
 	}
 	defer func() { _ = f.Close() }() // only read
@@ -40,7 +40,7 @@ func (d *decoder) readWords(c Words) *wording.Words {
 		}
 		return nil
 	case err != nil:
-		d.problem(d.where(key), key, "cannot read the translation", reason(err), "a readable file", "check the file")
+		d.problem(d.where(key), key, "cannot read the translation", plainfile.Reason(err).Error(), "a readable file", "check the file")
 		return nil
 	}
 	if n := len(lacks.Missing); n > 0 {

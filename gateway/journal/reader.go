@@ -8,7 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"iter"
 	"os"
 	"path/filepath"
@@ -16,6 +15,7 @@ import (
 	"strings"
 	"time"
 
+	"lapgate/gateway/plainfile"
 	"lapgate/gateway/record"
 	"lapgate/recipe"
 )
@@ -83,10 +83,7 @@ func OpenReader(ctx context.Context, path string) (*Reader, error) {
 	r := &Reader{path: path}
 	const remedy = "name the file of one line, as journal/north.db"
 	if r.was, err = os.Stat(path); err != nil {
-		if pe := (*fs.PathError)(nil); errors.As(err, &pe) {
-			err = pe.Err // without the path, which stands here
-		}
-		return nil, fmt.Errorf("journal %s: %w; %s", path, err, remedy)
+		return nil, fmt.Errorf("journal %s: %w; %s", path, plainfile.Reason(err), remedy)
 	}
 	if !r.was.Mode().IsRegular() {
 		return nil, fmt.Errorf("journal %s is no file; %s", path, remedy)

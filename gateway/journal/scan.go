@@ -5,12 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"runtime"
 	"strings"
 	"sync"
 	"time"
 
+	"lapgate/gateway/plainfile"
 	"lapgate/gateway/record"
 )
 
@@ -180,7 +180,7 @@ const magic = "SQLite format 3\x00"
 
 // IsJournal reports whether a file is a journal, by its first bytes.
 func IsJournal(path string) (is bool, err error) {
-	f, err := os.Open(path)
+	f, err := plainfile.Open(path)
 	if err != nil {
 		return false, err
 	}

@@ -29,6 +29,15 @@ func Open(path string) (*os.File, error) {
 	return open(path, 0)
 }
 
+// Reason is an error of a file without the operation and the path, for a message that names
+// the path itself. Any other error is returned as it is.
+func Reason(err error) error {
+	if pe := (*fs.PathError)(nil); errors.As(err, &pe) {
+		return pe.Err
+	}
+	return err
+}
+
 // open opens a file and looks at what was opened, which may be another than was
 // looked at before.
 func open(path string, flags int) (*os.File, error) {
